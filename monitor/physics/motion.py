@@ -1,0 +1,378 @@
+"""Motion of the block: if the driller brakes now, how far does it still go, and does it stop at all?
+
+What moves is not only the load. The drum, the brake discs and the geared motors turn with it, and seen from the block
+they weigh J N^2 / r^2: on a land rig over a thousand tonnes, far more than the string. So a hoist with the brake open
+falls at a few tenths of a m/s2, never at g, and a hoist that brakes must stop its own drum first. The layer matters
+twice: at the same torque a larger radius gives less pull on the line, and makes the drum's inertia smaller as seen
+from the block.
+
+A stop has phases. *Reaction*: nothing is changed yet, and speed stays what it is. *Lag*: the brake has been called for
+(or the power is gone) and does not act yet. Gravity does; going down the block gains speed, going up it loses some.
+*Ramp*: pressure builds, torque grows in proportion. *Full torque*: constant deceleration. Each phase has a closed
+form, so a reach costs microseconds, and `allowed_speed_*` inverts the same form instead of searching.
+
+Two limits make hoisting unlike lowering. A brake may stop the drum faster than gravity can slow the block: then the
+lines go slack and the block coasts on like a thrown stone, v^2 / 2g; no brake can stop it shorter. And a heavy load
+stops by itself when the power is lost, within a few tenths of a second, and then falls: if the brake lags longer than
+that, a hoisting event has become a lowering event (`power_loss_hoisting`). The empty block is the worst case at the
+crown, because hardly any gravity helps; the heavy string is the worst case at the floor.
+
+If the brake cannot beat the load, the block never stops. That is a value here (`stops=False`, distance infinite), not
+an extrapolation. Friction in the tackle helps to stop in both directions; the torque that a stop needs is that much
+smaller, and who must be certain sets the sheave factor to 1 for lowering.
+
+Speeds are magnitudes along the motion. Formulas: Newton's law for block and drum joined by the rope, with the tackle
+factors of API RP 9B; derived here, checked against numerical integration.
+"""
+
+import math
+from dataclasses import dataclass, field
+
+from scipy.constants import g as STANDARD_GRAVITY_M_S2
+
+from monitor.physics.tackle import efficiency_hoisting, factor_lowering
+
+_G = float(STANDARD_GRAVITY_M_S2)
+
+
+@dataclass(frozen=True, slots=True)
+class Hoist:
+    """What hangs and what turns: load with block, drum inertia (motors included by gear ratio squared), lines, radius.
+
+    Raises:
+        ValueError: a mass or inertia below zero, no mass at all, radius not above zero, K below 1, no lines.
+    """
+
+    mass_kg: float
+    drum_inertia_kg_m2: float
+    lines: int
+    radius_m: float
+    sheave_factor: float = 1.04
+    efficiency: float = field(init=False, repr=False, compare=False)
+    lowering: float = field(init=False, repr=False, compare=False)
+    drum_mass_kg: float = field(init=False, repr=False, compare=False)
+    """The drum's inertia as seen from the block: J N^2 / r^2."""
+    pull_per_torque: float = field(init=False, repr=False, compare=False)
+    """Force at the block per torque at the drum, 1/m: N / r."""
+
+    def __post_init__(self) -> None:
+        """Check, and work out what every formula needs."""
+        if not (self.mass_kg > 0 and self.drum_inertia_kg_m2 >= 0 and self.radius_m > 0):
+            raise ValueError(
+                f"mass {self.mass_kg} kg and radius {self.radius_m} m must be above zero, "
+                f"inertia {self.drum_inertia_kg_m2} kg m2 not below"
+            )
+        pull = self.lines / self.radius_m
+        put = object.__setattr__
+        put(self, "efficiency", efficiency_hoisting(self.sheave_factor, self.lines))
+        put(self, "lowering", factor_lowering(self.sheave_factor, self.lines))
+        put(self, "drum_mass_kg", self.drum_inertia_kg_m2 * pull * pull)
+        put(self, "pull_per_torque", pull)
+
+
+@dataclass(frozen=True, slots=True)
+class Reach:
+    """How far the block still travels. `stops` False: it never does; distance, time and peak speed are infinite."""
+
+    distance_m: float
+    time_s: float
+    peak_speed_m_s: float
+    stops: bool
+
+
+_NEVER = Reach(math.inf, math.inf, math.inf, False)
+
+
+# --- equation of motion ---------------------------------------------------------------------------------------------
+
+
+def acceleration_lowering_m_s2(hoist: Hoist, braking_torque_n_m: float) -> float:
+    """Downward acceleration of a lowering block, m/s2 (negative: it slows); torques at the drum summed.
+
+    (m_J + el m) a = el m g - T N / r. With torque 0 this is free fall with the brake open: 0.83 m/s2 for 150 t on
+    12 lines with 1600 kg m2, never g.
+    """
+    load = hoist.lowering * hoist.mass_kg
+    return (load * _G - braking_torque_n_m * hoist.pull_per_torque) / (hoist.drum_mass_kg + load)
+
+
+def acceleration_hoisting_m_s2(hoist: Hoist, drive_torque_n_m: float, brake_torque_n_m: float = 0.0) -> float:
+    """Upward acceleration of a hoisting block, m/s2, with drive and brake torque at the drum shaft.
+
+    (m_J + m / eh) a = (T_drive - T_brake) N / r - m g / eh. Not below -g: from there on the lines are slack.
+    """
+    load = hoist.mass_kg / hoist.efficiency
+    net = (drive_torque_n_m - brake_torque_n_m) * hoist.pull_per_torque - load * _G
+    return max(-_G, net / (hoist.drum_mass_kg + load))
+
+
+def braking_torque_seen_n_m(hoist: Hoist, acceleration_up_m_s2: float, direction: int) -> float:
+    """Torque that opposes the motion at the drum, N m, as the motion itself shows it: the brake on the scales.
+
+    `acceleration_up_m_s2` is positive upwards in both directions; `direction` +1 hoisting, -1 lowering. Lowering: what
+    brakes (friction, auxiliary, drive) in sum. Hoisting: brake minus drive, so negative while the drive lifts. The
+    equations of motion solved for the torque.
+
+    Raises:
+        ValueError: direction 0: at rest static friction hides the torque.
+    """
+    if direction < 0:
+        load = hoist.lowering * hoist.mass_kg
+        force = load * (_G + acceleration_up_m_s2) + hoist.drum_mass_kg * acceleration_up_m_s2
+    elif direction > 0:
+        load = hoist.mass_kg / hoist.efficiency
+        force = -load * (_G + acceleration_up_m_s2) - hoist.drum_mass_kg * acceleration_up_m_s2
+    else:
+        raise ValueError("direction is 0: torque can be weighed only while the block moves")
+    return force / hoist.pull_per_torque
+
+
+def load_torque_n_m(hoist: Hoist, tackle_friction: bool = False) -> float:
+    """Torque the hanging load puts on the drum, N m: m g r / N, or el times that if `tackle_friction` helps."""
+    force = hoist.mass_kg * _G * (hoist.lowering if tackle_friction else 1.0)
+    return force / hoist.pull_per_torque
+
+
+# --- the phases of a stop: one kernel for both directions, and its inverse ------------------------------------------
+#
+# v: speed; hold_s: constant speed; lag_s: acceleration a (along the motion); ramp_s: acceleration a - jerk t; then
+# constant deceleration dec. For hoisting, the ramp ends early where deceleration meets g (slack lines).
+
+
+def _stop(v: float, hold_s: float, lag_s: float, a: float, jerk: float, ramp_s: float, dec: float) -> Reach:
+    v1 = v + a * lag_s
+    if v1 <= 0.0 and a < 0.0:  # at rest before the brake acts
+        t = -v / a
+        return Reach(v * (hold_s + 0.5 * t), hold_s + t, v, True)
+    distance = v * hold_s + (v + v1) * 0.5 * lag_s
+    v2 = v1 + (a - 0.5 * jerk * ramp_s) * ramp_s
+    if ramp_s > 0.0:
+        peak = v1 + 0.5 * a * a / jerk if a > 0.0 else v
+        if v2 <= 0.0:  # at rest before full torque
+            root = math.sqrt(a * a + 2.0 * jerk * v1)
+            t = (a + root) / jerk if a >= 0.0 else 2.0 * v1 / (root - a)
+            distance += (v1 + (0.5 * a - jerk * t / 6.0) * t) * t
+            return Reach(distance, hold_s + lag_s + t, peak, True)
+        distance += (v1 + (0.5 * a - jerk * ramp_s / 6.0) * ramp_s) * ramp_s
+    else:
+        peak = v1 if a > 0.0 else v
+    t = v2 / dec
+    return Reach(distance + 0.5 * v2 * t, hold_s + lag_s + ramp_s + t, peak, True)
+
+
+def _allowed(room: float, hold_s: float, lag_s: float, a: float, jerk: float, ramp_s: float, dec: float) -> float:
+    """Highest speed whose `_stop` distance is `room`; 0.0 when even a block at rest would go further."""
+    if not room > 0.0:
+        return 0.0
+    wait = hold_s + lag_s
+    # Full torque is reached: distance = p v^2 / 2 + q v + s with v2 = v + gain.
+    gain = a * wait - a * hold_s + (a - 0.5 * jerk * ramp_s) * ramp_s
+    q = wait + ramp_s + gain / dec
+    s = 0.5 * a * lag_s * lag_s + a * lag_s * ramp_s + (0.5 * a - jerk * ramp_s / 6.0) * ramp_s * ramp_s
+    s += 0.5 * gain * gain / dec - room
+    disc = q * q - 2.0 * s / dec
+    if disc >= 0.0:
+        root = math.sqrt(disc)
+        v = -2.0 * s / (q + root) if q >= 0.0 else (root - q) * dec
+        if v >= 0.0 and v + gain >= 0.0:
+            return v
+    if a < 0.0:  # at rest within the lag: v hold + v^2 / (2 |a|) = room
+        v = 2.0 * room / (hold_s + math.sqrt(hold_s * hold_s - 2.0 * room / a))
+        if v <= -a * lag_s:
+            return v
+    if ramp_s <= 0.0:
+        return 0.0
+    # At rest within the ramp, after t: v1 = jerk t^2 / 2 - a t. The distance is a cubic in t, convex and rising where
+    # v1 >= 0, so Newton from the end of the ramp comes down to the root without passing it.
+    t = ramp_s
+    const = -a * lag_s * wait + 0.5 * a * lag_s * lag_s - room
+    for _ in range(60):
+        value = (0.5 * jerk * t - a) * t * wait + (jerk * t / 3.0 - 0.5 * a) * t * t + const
+        slope = (jerk * t - a) * wait + (jerk * t - a) * t
+        if slope <= 0.0:
+            break
+        step = value / slope
+        t -= step
+        if abs(step) < 1e-12 * ramp_s:
+            break
+    return max(0.0, (0.5 * jerk * t - a) * t - a * lag_s)
+
+
+# --- lowering -------------------------------------------------------------------------------------------------------
+
+
+def _lowering_terms(
+    hoist: Hoist, brake_torque_n_m: float, ramp_s: float, aux_torque_n_m: float, aux_holds: bool
+) -> tuple[float, float, float]:
+    """(acceleration before the brake, jerk of the ramp, deceleration at full torque: 0 if it never stops)."""
+    load = hoist.lowering * hoist.mass_kg
+    mass = hoist.drum_mass_kg + load
+    drive = load * _G - aux_torque_n_m * hoist.pull_per_torque
+    brake = brake_torque_n_m * hoist.pull_per_torque
+    if not aux_holds:
+        if brake <= load * _G:
+            return 0.0, 0.0, 0.0
+        drive = max(drive, 0.0)
+    if brake <= drive:
+        return 0.0, 0.0, 0.0
+    return drive / mass, (brake / (mass * ramp_s) if ramp_s > 0.0 else 0.0), (brake - drive) / mass
+
+
+def reach_lowering(
+    speed_m_s: float,
+    hoist: Hoist,
+    brake_torque_n_m: float,
+    reaction_s: float,
+    lag_s: float,
+    ramp_s: float = 0.0,
+    aux_torque_n_m: float = 0.0,
+    aux_holds: bool = False,
+) -> Reach:
+    """How far a block lowered at `speed_m_s` (a magnitude) still goes down when braking is called for now.
+
+    Constant speed for `reaction_s`; then the brake is called and gravity alone acts for `lag_s`; torque grows linearly
+    over `ramp_s` to `brake_torque_n_m` and stays. `aux_torque_n_m` helps during lag, ramp and stop. A brake without
+    torque at standstill (eddy current) cannot hold: with `aux_holds` False it counts for no more than cancelling
+    gravity, and the friction brake alone must beat the load, or the block never stops. Set `aux_holds` for a drive that
+    holds at zero speed. Pass 0 for a power cut that takes the auxiliary along.
+
+    Returns `stops=False` when the torque does not beat the load. Derived here (see the top of this file); lowering
+    150 t at 1 m/s with 0.5 s lag and 240 kN m reaches 0.848 m with 1600 kg m2.
+    """
+    a, jerk, dec = _lowering_terms(hoist, brake_torque_n_m, ramp_s, aux_torque_n_m, aux_holds)
+    if dec <= 0.0:
+        return _NEVER
+    return _stop(speed_m_s, reaction_s, lag_s, a, jerk, ramp_s, dec)
+
+
+def allowed_speed_lowering(
+    room_m: float,
+    hoist: Hoist,
+    brake_torque_n_m: float,
+    reaction_s: float,
+    lag_s: float,
+    ramp_s: float = 0.0,
+    aux_torque_n_m: float = 0.0,
+    aux_holds: bool = False,
+) -> float:
+    """Highest lowering speed, m/s, whose `reach_lowering` stays within `room_m`; the inverse, in closed form.
+
+    0.0 when there is no room, when even a block that starts from rest would go further during the lag, or when the
+    brake does not beat the load.
+    """
+    a, jerk, dec = _lowering_terms(hoist, brake_torque_n_m, ramp_s, aux_torque_n_m, aux_holds)
+    if dec <= 0.0:
+        return 0.0
+    return _allowed(room_m, reaction_s, lag_s, a, jerk, ramp_s, dec)
+
+
+# --- hoisting -------------------------------------------------------------------------------------------------------
+
+
+def _hoisting_terms(hoist: Hoist, brake_torque_n_m: float, ramp_s: float) -> tuple[float, float, float, float]:
+    """(acceleration before the brake, jerk, length of the ramp, deceleration after it), with slack lines from g on."""
+    load = hoist.mass_kg / hoist.efficiency
+    mass = hoist.drum_mass_kg + load
+    brake = brake_torque_n_m * hoist.pull_per_torque
+    coast = load * _G / mass
+    dec = coast + brake / mass
+    if ramp_s <= 0.0 or brake <= 0.0:
+        return -coast, 0.0, 0.0, min(dec, _G)
+    jerk = brake / (mass * ramp_s)
+    if dec > _G:
+        return -coast, jerk, (_G - coast) / jerk, _G
+    return -coast, jerk, ramp_s, dec
+
+
+def reach_hoisting(
+    speed_m_s: float,
+    hoist: Hoist,
+    brake_torque_n_m: float,
+    reaction_s: float,
+    lag_s: float,
+    ramp_s: float = 0.0,
+    drive_during_reaction: bool = True,
+) -> Reach:
+    """How far a block hoisted at `speed_m_s` still goes up when braking is called for now.
+
+    The drive keeps the speed for `reaction_s` (without `drive_during_reaction` it is gone at once and gravity slows the
+    block); then gravity alone for `lag_s`; torque grows over `ramp_s` and stays. Where deceleration would pass g the
+    lines go slack and the block coasts: never shorter than v^2 / 2g from there. It always stops; whether it then falls
+    is `power_loss_hoisting`. Derived here; an empty 20 t block at 1.5 m/s, 0.2 s reaction, 0.5 s lag, 240 kN m,
+    6000 kg m2 reaches 1.777 m.
+    """
+    a, jerk, ramp, dec = _hoisting_terms(hoist, brake_torque_n_m, ramp_s)
+    if drive_during_reaction:
+        return _stop(speed_m_s, reaction_s, lag_s, a, jerk, ramp, dec)
+    return _stop(speed_m_s, 0.0, reaction_s + lag_s, a, jerk, ramp, dec)
+
+
+def allowed_speed_hoisting(
+    room_m: float,
+    hoist: Hoist,
+    brake_torque_n_m: float,
+    reaction_s: float,
+    lag_s: float,
+    ramp_s: float = 0.0,
+    drive_during_reaction: bool = True,
+) -> float:
+    """Highest hoisting speed, m/s, whose `reach_hoisting` stays within `room_m`; the inverse. 0.0 without room."""
+    a, jerk, ramp, dec = _hoisting_terms(hoist, brake_torque_n_m, ramp_s)
+    if drive_during_reaction:
+        return _allowed(room_m, reaction_s, lag_s, a, jerk, ramp, dec)
+    return _allowed(room_m, 0.0, reaction_s + lag_s, a, jerk, ramp, dec)
+
+
+def ballistic_rise_m(speed_m_s: float) -> float:
+    """What no brake can shorten, m: a block whose lines went slack coasts up v^2 / 2g (1.5 m/s: 0.115 m)."""
+    return speed_m_s * speed_m_s / (2 * _G)
+
+
+def slack_torque_n_m(hoist: Hoist) -> float:
+    """Brake torque above which a hoisting stop slackens the lines, N m: g J N / r (criterion T r / (J N) > g)."""
+    return _G * hoist.drum_mass_kg / hoist.pull_per_torque
+
+
+def time_to_falling_s(speed_m_s: float, hoist: Hoist) -> float:
+    """Time after power is lost while hoisting, s, until the block stops and, unbraked, starts to fall.
+
+    v (m + eh m_J) / (g m): 0.38 s for 150 t at 0.5 m/s with 1600 kg m2.
+    """
+    load = hoist.mass_kg / hoist.efficiency
+    return speed_m_s * (hoist.drum_mass_kg + load) / (load * _G)
+
+
+@dataclass(frozen=True, slots=True)
+class PowerLoss:
+    """Power lost while hoisting: the rise to the highest point, then the fall from there until the brake stops it.
+
+    `fall` has distance 0 when the brake already holds at the highest point; `stops=False` when it never holds.
+    """
+
+    rise: Reach
+    fall: Reach
+
+    @property
+    def turns_to_falling(self) -> bool:
+        """True when the block falls back before the brake holds it: judge it as a lowering event."""
+        return not self.fall.stops or self.fall.distance_m > 0.0
+
+
+def power_loss_hoisting(
+    speed_m_s: float, hoist: Hoist, brake_torque_n_m: float, lag_s: float, ramp_s: float = 0.0
+) -> PowerLoss:
+    """What happens when power is lost at `speed_m_s` upwards and the brake needs `lag_s` and `ramp_s` to set by itself.
+
+    Rise against gravity until rest; if the brake's torque at that moment does not hold the load, a fall from rest that
+    gathers speed until the rest of lag and ramp has passed and the brake has stopped it.
+    """
+    rise = reach_hoisting(speed_m_s, hoist, brake_torque_n_m, 0.0, lag_s, ramp_s)
+    a, jerk, dec = _lowering_terms(hoist, brake_torque_n_m, ramp_s, 0.0, False)
+    if dec <= 0.0:
+        return PowerLoss(rise, _NEVER)
+    lag_left = max(0.0, lag_s - rise.time_s)
+    ramp_done = min(ramp_s, max(0.0, rise.time_s - lag_s))
+    a -= jerk * ramp_done
+    if a <= 0.0 or (lag_left == 0.0 and ramp_done >= ramp_s):
+        return PowerLoss(rise, Reach(0.0, 0.0, 0.0, True))
+    return PowerLoss(rise, _stop(0.0, 0.0, lag_left, a, jerk, ramp_s - ramp_done, dec))
