@@ -1,0 +1,244 @@
+"""The drilling line: work done, and when to slip and cut.
+
+Wire rope dies of bending under load. What wears it is load times distance over the sheaves, and the trade counts just
+that: a ton-mile is 2000 lbf moved one mile. A round trip, a joint of casing, a drilled stand all have their formula,
+and all of them are the same integral of |hook load x dx| of the block, worked out for an idealised job. Pulling stand j
+of n, the hook lifts block, drill collars and j stands of pipe over one stand's length, and goes down empty; running in
+repeats it backwards. Since the sum of j is n (n + 1)/2, the strokes add up to the round-trip formula exactly. So a
+monitor that sees load and height needs no formula: it integrates (`work_j`), strokes of the empty block included. It
+reads some per cent more than the formula, because real strokes pick up and set down, drag and work the pipe: that is
+work the formula does not know, not an error.
+
+Two traps. The casing formula circulates with half the block term (D M for 4 D M); it gives 50.7 ton-miles for a job
+whose strokes sum to 121, and is kept here only under a name that says so. And a load taken raw from the dead line is
+light hoisting and heavy lowering; over a round trip that mostly cancels, over a casing run (only lowering loaded) it
+does not.
+
+The rope does not wear evenly either: it wears where it lies on the sheaves when the load is picked up. Hence slipping:
+feed a little through at a time, moving the worn spots on, and cut the rest before it fails. The goal is work per length
+cut; a share of the programme's cut is slipped in proportion to the work done (Lyons, Standard Handbook).
+
+Weights are forces in N, weights of pipe N/m, work J. One ton-mile is 14.317 MJ (`monitor.units.TON_MILE_J`).
+"""
+
+import math
+from collections.abc import Sequence
+
+from scipy.constants import foot, inch, lbf
+
+from monitor.units import TON_MILE_J
+
+# --- buoyed weights -------------------------------------------------------------------------------------------------
+
+
+def buoyancy_factor(mud_density_kg_m3: float, steel_density_kg_m3: float = 7849.0) -> float:
+    """Weight of steel in mud over its weight in air: 1 - rho_mud / rho_steel; (65.5 - ppg)/65.5 in US units.
+
+    Raises:
+        ValueError: mud not lighter than steel, or below zero.
+    """
+    if not 0 <= mud_density_kg_m3 < steel_density_kg_m3:
+        raise ValueError(
+            f"mud density is {mud_density_kg_m3} kg/m3: must be from 0 to below steel's {steel_density_kg_m3}"
+        )
+    return 1 - mud_density_kg_m3 / steel_density_kg_m3
+
+
+def excess_assembly_n(assembly_buoyed_n: float, length_m: float, pipe_buoyed_n_m: float) -> float:
+    """C of the formulas, N: buoyed weight of collars and heavy pipe minus that of the same length of drill pipe."""
+    return assembly_buoyed_n - length_m * pipe_buoyed_n_m
+
+
+# --- work by formula ------------------------------------------------------------------------------------------------
+
+
+def round_trip_j(depth_m: float, stand_m: float, pipe_buoyed_n_m: float, block_n: float, excess_n: float) -> float:
+    """Work of a round trip from `depth_m`, J: Wp D (Ls + D) + 2 D (2 M + C).
+
+    Wp buoyed pipe weight per length, Ls stand, M block and what hangs with it, C excess of the bottom assembly (API RP
+    9B; drilling handbooks with the divisor 10,560,000 for ton-miles).
+    """
+    d = depth_m
+    return pipe_buoyed_n_m * d * (stand_m + d) + 2 * d * (2 * block_n + excess_n)
+
+
+def round_trip_alternative_j(
+    depth_m: float, stand_m: float, pipe_buoyed_n_m: float, block_n: float, excess_n: float
+) -> float:
+    """The same work in the other form in print, J: D (D + Ls) Wp + 4 D (M + C/2); identical to `round_trip_j`.
+
+    In US units D (L + D) w / 10,560,000 + D (M + C/2) / 2,640,000.
+    """
+    return depth_m * (depth_m + stand_m) * pipe_buoyed_n_m + (excess_n / 2 + block_n) * depth_m * 4
+
+
+def drilling_j(trip_before_j: float, trip_after_j: float, reamings: int = 1) -> float:
+    """Work of drilling from one depth to another, J: round trips from both depths, (T2 - T1) times 2 + `reamings`.
+
+    3 with reaming each joint once, 2 without, 4 when reamed twice (drilling handbooks).
+
+    Raises:
+        ValueError: reamings below zero.
+    """
+    if reamings < 0:
+        raise ValueError(f"reamings is {reamings}: must not be below zero")
+    return (2 + reamings) * (trip_after_j - trip_before_j)
+
+
+def coring_j(trip_before_j: float, trip_after_j: float) -> float:
+    """Work of coring, J: 2 (T4 - T3) (drilling handbooks)."""
+    return 2 * (trip_after_j - trip_before_j)
+
+
+def short_trip_j(trip_shallow_j: float, trip_deep_j: float) -> float:
+    """Work of a short trip between two depths, J: T6 - T5 (drilling handbooks)."""
+    return trip_deep_j - trip_shallow_j
+
+
+def casing_j(depth_m: float, joint_m: float, casing_buoyed_n_m: float, block_n: float) -> float:
+    """Work of setting casing, J: half of Wc D (Lc + D) + 4 D M: half a round trip, since it goes one way only.
+
+    Agrees with the sum over the strokes (`casing_strokes_j`).
+    """
+    d = depth_m
+    return (casing_buoyed_n_m * d * (joint_m + d) + 4 * d * block_n) / 2
+
+
+def casing_legacy_j(depth_m: float, joint_m: float, casing_buoyed_n_m: float, block_n: float) -> float:
+    """Setting casing by a circulated form with D M for 4 D M, J. WRONG: less than half of the strokes' sum.
+
+    Only to recognise a figure that was worked out with it.
+    """
+    d = depth_m
+    return (casing_buoyed_n_m * d * (joint_m + d) + d * block_n) / 2
+
+
+def casing_strokes_j(joints: int, joint_m: float, casing_buoyed_n_m: float, block_n: float) -> float:
+    """Setting casing joint by joint, J: down with j joints and the block, up with the block, each over one joint."""
+    return sum(
+        work_j((casing_buoyed_n_m * joint_m * j + block_n, block_n), (-joint_m, joint_m)) for j in range(1, joints + 1)
+    )
+
+
+# --- work as seen ---------------------------------------------------------------------------------------------------
+
+
+def work_step_j(load_before_n: float, load_after_n: float, travel_m: float) -> float:
+    """Line work of one small move of the block, J: mean hook load times |travel| (trapezoid rule). Never negative.
+
+    The hook load is the whole of it, block included. A load below zero (a sensor's zero) counts as none.
+    """
+    return max(0.0, (load_before_n + load_after_n) / 2) * abs(travel_m)
+
+
+def work_j(loads_n: Sequence[float], travels_m: Sequence[float]) -> float:
+    """Line work of several moves, J: the sum of load times |travel|, each load constant over its move.
+
+    Raises:
+        ValueError: unequal lengths.
+    """
+    if len(loads_n) != len(travels_m):
+        raise ValueError(f"{len(loads_n)} loads and {len(travels_m)} moves: give one load per move")
+    return math.fsum(max(0.0, w) * abs(x) for w, x in zip(loads_n, travels_m, strict=True))
+
+
+# --- slip and cut ---------------------------------------------------------------------------------------------------
+
+
+def goal_j_per_m(rope_diameter_m: float, design_factor: float = 5.0) -> float:
+    """Work to aim for per metre of line cut, J/m, at a fast-line design factor of 5.
+
+    8 + 32 (d - 1) ton-miles per foot, d in inches: 8, 12, 16, 20, 24 for 1 to 1-1/2 in (public ton-mile sheet; a rope
+    maker's simplified table says 8.5 to 17). Below 5 the goal is scaled by design_factor / 5, above it is not raised
+    (common practice, no source). A starting value: the site's own record of cuts decides.
+
+    Raises:
+        ValueError: outside 1 to 1-5/8 in, where the rule is known, or a design factor not above zero.
+    """
+    d = rope_diameter_m / inch
+    if not 0.999 <= d <= 1.626 or design_factor <= 0:
+        raise ValueError(f"rope of {d:.3f} in, design factor {design_factor}: the goal is known from 1 to 1.625 in")
+    return (8 + 32 * (d - 1)) * TON_MILE_J / foot * min(1.0, design_factor / 5)
+
+
+def cut_due_m(work_since_cut_j: float, goal_per_m_j: float) -> float:
+    """Length to cut for the work done, m: work over goal."""
+    return work_since_cut_j / goal_per_m_j
+
+
+def work_until_cut_j(work_since_cut_j: float, cut_m: float, goal_per_m_j: float) -> float:
+    """Work left until a programme's cut of `cut_m` is due, J; negative when it is overdue."""
+    return cut_m * goal_per_m_j - work_since_cut_j
+
+
+def slip_share_m(cut_m: float, programme_work_j: float, work_since_slip_j: float) -> float:
+    """Length to slip for the work since the last slip, m: pro rata of the programme's cut.
+
+    80 ft for 800 ton-miles is 20 ft every 200, cut at the fourth (Lyons, Standard Handbook, p. 614).
+
+    Raises:
+        ValueError: programme work not above zero.
+    """
+    if programme_work_j <= 0:
+        raise ValueError(f"programme work is {programme_work_j} J: must be above zero")
+    return cut_m * work_since_slip_j / programme_work_j
+
+
+# --- strength -------------------------------------------------------------------------------------------------------
+
+FIBRE_CORE_IPS_N = {
+    1.0 * inch: 83_600 * lbf,
+    1.125 * inch: 105_200 * lbf,
+    1.25 * inch: 129_200 * lbf,
+    1.375 * inch: 155_400 * lbf,
+    1.5 * inch: 184_000 * lbf,
+}
+"""Breaking strength of 6x19 fibre-core rope, improved plow steel, N by diameter in m (public rope tables)."""
+
+STRENGTH_N = {
+    (1.0 * inch, "IPS"): 89_800 * lbf,
+    (1.125 * inch, "IPS"): 113_000 * lbf,
+    (1.25 * inch, "IPS"): 138_800 * lbf,
+    (1.375 * inch, "IPS"): 167_000 * lbf,
+    (1.5 * inch, "IPS"): 197_800 * lbf,
+    (1.0 * inch, "EIPS"): 103_400 * lbf,
+    (1.125 * inch, "EIPS"): 130_000 * lbf,
+    (1.25 * inch, "EIPS"): 159_800 * lbf,
+    (1.375 * inch, "EIPS"): 192_000 * lbf,
+    (1.5 * inch, "EIPS"): 228_000 * lbf,
+    (1.0 * inch, "EEIPS"): 113_800 * lbf,
+    (1.125 * inch, "EEIPS"): 143_000 * lbf,
+    (1.25 * inch, "EEIPS"): 175_800 * lbf,
+    (1.375 * inch, "EEIPS"): 212_000 * lbf,
+    (1.5 * inch, "EEIPS"): 250_000 * lbf,
+}
+"""Breaking strength of 6x19 IWRC rope, N, by (diameter in m, grade). 1 and 1-3/8 in EIPS are read (API RP 9B); the rest
+from memory. Each agrees with `strength_by_chain_n` within 0.4 %."""
+
+_CHAIN = {"IPS": 1.075, "EIPS": 1.075 * 1.15, "EEIPS": 1.075 * 1.15 * 1.10}
+
+
+def strength_by_chain_n(fibre_core_ips_n: float, grade: str) -> float:
+    """Strength of IWRC rope from that of fibre-core IPS, N: x 1.075 for the core, x 1.15 and x 1.10 per grade.
+
+    Raises:
+        ValueError: a grade other than IPS, EIPS, EEIPS.
+    """
+    if grade not in _CHAIN:
+        raise ValueError(f"rope grade {grade!r} is not known: use one of {', '.join(_CHAIN)}")
+    return fibre_core_ips_n * _CHAIN[grade]
+
+
+def breaking_strength_n(rope_diameter_m: float, grade: str) -> float:
+    """Breaking strength of a 6x19 IWRC rope from the table, N, by diameter (within 0.5 mm) and grade.
+
+    Raises:
+        ValueError: a size or grade that is not in the table: take the value from the rope's certificate.
+    """
+    for (size, known), strength in STRENGTH_N.items():
+        if known == grade and abs(size - rope_diameter_m) <= 0.0005:
+            return strength
+    raise ValueError(
+        f"no strength for {rope_diameter_m * 1e3:.1f} mm {grade!r}: the table has 1 to 1-1/2 in, "
+        f"{', '.join(_CHAIN)}; give the rope certificate's breaking strength instead"
+    )
