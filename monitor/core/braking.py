@@ -1,0 +1,64 @@
+"""What the rig's own brakes can do, from its configuration: the physics of `monitor.physics.brakes` with this rig's numbers.
+
+One object answers, in plain floats: torque at given circuit pressures, torque of a full application with the pressure that is
+there, torque of the springs alone. `scale` multiplies the configured friction: 1 is the file's value, tracked effectiveness or
+a worst case otherwise.
+"""
+
+import math
+
+from monitor.config import BandBrake, CaliperBrake, Rig
+from monitor.physics.brakes import caliper_torque_n_m, fade_factor
+
+
+class BrakeModel:
+    """Friction brake of one rig, both kinds behind one face. Torques in N m at the drum shaft, pressures in Pa gauge."""
+
+    def __init__(self, rig: Rig) -> None:
+        self.full_pressure_pa = rig.brake.full_pressure_pa
+        self._braking = rig.braking
+        self._caliper: CaliperBrake | None = rig.brake if isinstance(rig.brake, CaliperBrake) else None
+        self._band: BandBrake | None = rig.brake if isinstance(rig.brake, BandBrake) else None
+        brake = self._caliper
+        if brake is not None:
+            # Torque is straight in pressure and friction: one number each is enough.
+            args = (brake.friction, brake.effective_radius_m)
+            self._per_circuit = caliper_torque_n_m(brake.clamp_force_n, *args, brake.calipers) / 2
+            self._springs = caliper_torque_n_m(brake.emergency_clamp_force_n, *args, brake.emergency_calipers)
+
+    def circuit_torque_n_m(self, pressure_pa: float, scale: float = 1.0, direction: int = -1) -> float:
+        """Torque of one of the two circuits (half the calipers, or one band) at `pressure_pa`."""
+        share = pressure_pa / self.full_pressure_pa
+        if share <= 0.0:
+            return 0.0
+        if self._caliper is not None:
+            return self._per_circuit * share * scale
+        band = self._band
+        assert band is not None
+        # Lowering turns the drum the way that tightens the bands; hoisting turns against it.
+        ratio = math.exp(band.friction * scale * math.radians(band.wrap_deg))
+        pull = band.full_pull_n * share * band.bands / 2
+        return pull * (ratio - 1.0) * band.rim_radius_m / (1.0 if direction < 0 else ratio)
+
+    def full_torque_n_m(self, available_pa: float, scale: float = 1.0, direction: int = -1, circuits: int = 2) -> float:
+        """Torque of a full application with `available_pa` of supply on `circuits` working circuits."""
+        pressure = min(available_pa, self.full_pressure_pa)
+        return circuits * self.circuit_torque_n_m(pressure, scale, direction)
+
+    def emergency_torque_n_m(self, release_pa: float = 0.0, scale: float = 1.0) -> float:
+        """Torque of the spring-applied calipers at a release pressure (0: springs alone); 0 where there are none."""
+        brake = self._caliper
+        if brake is None or brake.emergency_calipers == 0:
+            return 0.0
+        left = 1.0 - min(max(release_pa, 0.0) / brake.release_pressure_pa, 1.0)
+        return self._springs * left * scale
+
+    @property
+    def has_emergency(self) -> bool:
+        """Whether the rig has spring-applied calipers."""
+        return self._caliper is not None and self._caliper.emergency_calipers > 0
+
+    def fade(self, temperature_c: float) -> float:
+        """Share of the cold friction left at a disc temperature."""
+        braking = self._braking
+        return fade_factor(temperature_c, braking.fade_onset_c, braking.fade_full_c, braking.fade_floor)

@@ -1,0 +1,264 @@
+"""From the bytes of a message to readings in SI, or to a reason why not.
+
+Payloads are a JSON number, a JSON object or array in which JSON Pointers (RFC 6901) find the value and optionally the
+source's time, a sequence number and a quality mark, or a plain ASCII number. A pointer may find an array: one message then
+carries many readings. Whatever comes in, the answer is a list of `Sample` and `Reject`: nothing raises, nothing is coerced
+(the string ``"12"`` is not a number), and text from outside is cut and stripped of control characters before it is kept.
+"""
+
+import math
+import re
+from collections.abc import Callable, Mapping
+from datetime import UTC, datetime
+from typing import Any, Final
+
+from pydantic_core import from_json
+
+from monitor.config import Rig, Sensor
+from monitor.core.types import Frame, Reject, RejectReason, Sample
+
+MAX_PAYLOAD: Final = 256 * 1024
+"""Bytes. A hundred batched readings take about 4 kB; anything far above that is not a reading."""
+MAX_BATCH: Final = 10_000
+_ASCII_NUMBER: Final = re.compile(rb"\s*[-+]?(?:\d{1,40}(?:\.\d{0,40})?|\.\d{1,40})(?:[eE][-+]?\d{1,3})?\s*\Z")
+_TICK_NS: Final = {"s": 1_000_000_000, "ms": 1_000_000, "us": 1_000, "ns": 1}
+_LATEST_NS: Final = 4_102_444_800_000_000_000  # year 2100: a later "time" is a wrong unit
+
+Decoded = list[Sample | Reject]
+
+
+def printable(text: str, limit: int = 60) -> str:
+    """`text` from outside, safe to keep and show: control characters replaced, cut to `limit`."""
+    return "".join(ch if ch.isprintable() else "\ufffd" for ch in text[:limit])
+
+
+class _Refused(Exception):
+    """A field that cannot be used; carries the reject's reason and detail."""
+
+    def __init__(self, reason: RejectReason, detail: str = "") -> None:
+        super().__init__(reason)
+        self.reason = reason
+        self.detail = detail
+
+
+_MISSING: Final = object()
+
+
+def compile_pointer(pointer: str) -> Callable[[Any], Any]:
+    """A function that follows a JSON Pointer (RFC 6901) and returns a private marker where it leads nowhere."""
+    if not pointer:
+        return lambda document: document
+    keys = [part.replace("~1", "/").replace("~0", "~") for part in pointer[1:].split("/")]
+    if len(keys) == 1:
+        only = keys[0]
+
+        def follow_one(document: Any) -> Any:
+            return document.get(only, _MISSING) if type(document) is dict else _step(document, only)
+
+        return follow_one
+
+    def follow(document: Any) -> Any:
+        for key in keys:
+            document = _step(document, key)
+            if document is _MISSING:
+                return _MISSING
+        return document
+
+    return follow
+
+
+def _step(document: Any, key: str) -> Any:
+    if type(document) is dict:
+        return document.get(key, _MISSING)
+    if type(document) is list and key.isascii() and key.isdigit() and (key == "0" or key[0] != "0"):
+        index = int(key) if len(key) < 7 else len(document)
+        return document[index] if index < len(document) else _MISSING
+    return _MISSING
+
+
+def _number(item: Any) -> float:
+    if type(item) is float:
+        if math.isfinite(item):
+            return item
+        raise _Refused(RejectReason.NOT_FINITE)
+    if type(item) is int:
+        if -(1 << 63) <= item < (1 << 64):
+            return float(item)
+        raise _Refused(RejectReason.NOT_FINITE, "integer too large")
+    if item is _MISSING:
+        raise _Refused(RejectReason.MISSING_FIELD, "value")
+    raise _Refused(RejectReason.NOT_A_NUMBER, type(item).__name__)
+
+
+def _switch(item: Any) -> float:
+    """Switches may also come as true and false."""
+    return float(item) if type(item) is bool else _number(item)
+
+
+def _time_ns(item: Any, time_format: str) -> int:
+    if item is _MISSING or item is None:
+        raise _Refused(RejectReason.MISSING_FIELD, "time")
+    try:
+        if time_format == "iso8601":
+            if type(item) is not str or len(item) > 40:
+                raise ValueError
+            moment = datetime.fromisoformat(item)
+            moment = moment if moment.tzinfo else moment.replace(tzinfo=UTC)
+            delta = moment - datetime(1970, 1, 1, tzinfo=UTC)
+            result = (delta.days * 86_400 + delta.seconds) * 1_000_000_000 + delta.microseconds * 1_000
+        elif type(item) is int:
+            result = item * _TICK_NS[time_format]
+        elif type(item) is float and math.isfinite(item):
+            result = round(item * _TICK_NS[time_format])
+        else:
+            raise ValueError
+    except (ValueError, OverflowError):
+        raise _Refused(RejectReason.BAD_TIME) from None
+    if not 0 <= result < _LATEST_NS:
+        raise _Refused(RejectReason.BAD_TIME, "not in this century: is time_format right?")
+    return result
+
+
+class _SensorDecoder:
+    """Everything of one sensor that decoding needs, prepared once."""
+
+    __slots__ = ("good", "high", "index", "item", "low", "offset", "quality", "scale", "sequence", "time", "time_format",
+                 "value", "whole")  # fmt: skip
+
+    def __init__(self, index: int, sensor: Sensor) -> None:
+        self.index = index
+        self.value = compile_pointer(sensor.value)
+        self.time = None if sensor.time is None else compile_pointer(sensor.time)
+        self.sequence = None if sensor.sequence is None else compile_pointer(sensor.sequence)
+        self.quality = None if sensor.quality is None else compile_pointer(sensor.quality)
+        self.time_format = sensor.time_format
+        self.good = sensor.good
+        self.low, self.high = sensor.range
+        self.scale, self.offset = sensor.si.scale, sensor.si.offset
+        self.item = _switch if sensor.si.dimension == "switch" else _number
+        self.whole = sensor.si.dimension == "count"
+
+    def decode(self, t_ns: int, document: Any, out: Decoded) -> None:
+        """Readings of this sensor in a parsed `document`, appended to `out`."""
+        try:
+            if self.quality is not None:
+                mark = self.quality(document)
+                if mark is _MISSING:
+                    raise _Refused(RejectReason.MISSING_FIELD, "quality")
+                if not any(type(mark) is type(good) and mark == good for good in self.good):
+                    raise _Refused(RejectReason.BAD_QUALITY, printable(str(mark)))
+            value = self.value(document)
+            if type(value) is list:
+                self._batch(t_ns, document, value, out)
+                return
+            number = self.item(value)
+            source = None if self.time is None else _time_ns(self.time(document), self.time_format)
+            sequence = None if self.sequence is None else self._sequence(self.sequence(document))
+            self._take(t_ns, number, source, sequence, out)
+        except _Refused as refused:
+            out.append(Reject(t_ns, self.index, refused.reason, refused.detail))
+
+    def _batch(self, t_ns: int, document: Any, values: list[Any], out: Decoded) -> None:
+        size = len(values)
+        if size > MAX_BATCH:
+            raise _Refused(RejectReason.TOO_LARGE, f"{size} readings in one message")
+        times = self._column(self.time, document, size, "time")
+        sequences = self._column(self.sequence, document, size, "sequence")
+        for i in range(size):
+            try:
+                number = self.item(values[i])
+                source = None if times is None else _time_ns(times[i], self.time_format)
+                # A single sequence number counts messages, not readings.
+                sequence = None if sequences is None else self._sequence(sequences[i])
+                self._take(t_ns, number, source, sequence, out)
+            except _Refused as refused:
+                out.append(Reject(t_ns, self.index, refused.reason, refused.detail))
+
+    @staticmethod
+    def _column(pointer: Callable[[Any], Any] | None, document: Any, size: int, name: str) -> list[Any] | None:
+        if pointer is None:
+            return None
+        column = pointer(document)
+        if type(column) is not list:
+            if name == "sequence":
+                return None
+            raise _Refused(RejectReason.LENGTHS_DIFFER, f"{name} is not an array")
+        if len(column) != size:
+            raise _Refused(RejectReason.LENGTHS_DIFFER, f"{size} values, {len(column)} of {name}")
+        return column
+
+    @staticmethod
+    def _sequence(item: Any) -> int:
+        if type(item) is not int or not 0 <= item < (1 << 64):
+            raise _Refused(RejectReason.MISSING_FIELD, "sequence")
+        return item
+
+    def _take(self, t_ns: int, number: float, source: int | None, sequence: int | None, out: Decoded) -> None:
+        if not self.low <= number <= self.high:
+            out.append(Reject(t_ns, self.index, RejectReason.OUT_OF_RANGE, f"{number:.6g}"))
+        elif self.whole and number != int(number):
+            out.append(Reject(t_ns, self.index, RejectReason.NOT_A_NUMBER, "counts are whole numbers"))
+        else:
+            out.append(Sample(t_ns, self.index, self.scale * number + self.offset, source, sequence))
+
+
+class Decoder:
+    """Turns frames of one rig into readings."""
+
+    def __init__(self, rig: Rig) -> None:
+        routes: dict[str, tuple[list[_SensorDecoder], list[_SensorDecoder]]] = {}
+        for index, sensor in enumerate(rig.sensors):
+            json_ones, ascii_ones = routes.setdefault(rig.topic(sensor), ([], []))
+            (ascii_ones if sensor.payload == "ascii" else json_ones).append(_SensorDecoder(index, sensor))
+        self._routes: Mapping[str, tuple[list[_SensorDecoder], list[_SensorDecoder]]] = routes
+
+    def decode(self, frame: Frame) -> Decoded:
+        """All readings in `frame`, each a `Sample` in SI or a `Reject` with its reason. Never raises."""
+        out: Decoded = []
+        route = self._routes.get(frame.topic)
+        if route is None:
+            return [Reject(frame.t_ns, None, RejectReason.UNKNOWN_TOPIC, printable(frame.topic))]
+        reason, detail, document = None, "", None
+        if frame.retained:
+            reason = RejectReason.RETAINED
+        elif not frame.payload:
+            reason = RejectReason.EMPTY
+        elif len(frame.payload) > MAX_PAYLOAD:
+            reason, detail = RejectReason.TOO_LARGE, f"{len(frame.payload)} bytes"
+        json_ones, ascii_ones = route
+        if reason is None and json_ones:
+            try:
+                document = from_json(frame.payload, allow_inf_nan=False)
+            except ValueError as error:
+                reason, detail = _json_problem(frame.payload, error)
+        for decoder in json_ones:
+            if reason is None:
+                decoder.decode(frame.t_ns, document, out)
+            else:
+                out.append(Reject(frame.t_ns, decoder.index, reason, detail))
+        for decoder in ascii_ones:
+            if frame.retained or not frame.payload or len(frame.payload) > MAX_PAYLOAD:
+                assert reason is not None
+                out.append(Reject(frame.t_ns, decoder.index, reason, detail))
+            elif _ASCII_NUMBER.match(frame.payload):
+                decoder.decode(frame.t_ns, float(frame.payload), out)
+            else:
+                shown = printable(frame.payload[:30].decode("utf-8", "replace"))
+                out.append(Reject(frame.t_ns, decoder.index, _ascii_problem(frame.payload), shown))
+        return out
+
+
+def _json_problem(payload: bytes, error: ValueError) -> tuple[RejectReason, str]:
+    try:
+        text = payload.decode("utf-8")
+    except UnicodeDecodeError:
+        return RejectReason.NOT_UTF8, ""
+    if text.strip() in ("NaN", "Infinity", "-Infinity"):
+        return RejectReason.NOT_FINITE, text.strip()
+    return RejectReason.NOT_JSON, printable(str(error))
+
+
+def _ascii_problem(payload: bytes) -> RejectReason:
+    if payload.strip().lower().lstrip(b"+-") in (b"nan", b"inf", b"infinity"):
+        return RejectReason.NOT_FINITE
+    return RejectReason.NOT_A_NUMBER

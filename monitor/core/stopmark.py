@@ -1,0 +1,198 @@
+"""The stop mark: where the block comes to rest if braking is called for now, and how fast it may go here.
+
+Two answers. *Expected* uses best estimates of load, layer, speed, friction and lag. *Assured* takes every uncertainty at its
+unfavourable end: height and speed at the edge of their bound, the heavier load when lowering and the lighter when hoisting,
+weaker friction, the longer lag, the sheave factor that helps least, and whichever end of the inertia stops later. Rules use
+assured, so that they speak while stopping is still possible; screens show both, so that the crew sees how sure we are.
+
+The distances are the closed forms of `monitor.physics.motion`.
+"""
+
+import math
+from dataclasses import dataclass
+
+from scipy.constants import g as _G
+
+from monitor.config import Rig
+from monitor.core.estimator import Estimate
+from monitor.core.types import Limits, StopMarks
+from monitor.physics.motion import (
+    Hoist,
+    Reach,
+    allowed_speed_hoisting,
+    allowed_speed_lowering,
+    reach_hoisting,
+    reach_lowering,
+)
+
+_STILL_M_S = 0.02
+NEVER_S = 999.0
+"""Driving time shown when nothing is being approached."""
+
+
+@dataclass(frozen=True, slots=True)
+class Brakes:
+    """What the brake can do now. Torques in N m at the drum for a full service application."""
+
+    expected_n_m: float
+    assured_n_m: float
+
+
+@dataclass(frozen=True, slots=True)
+class Load:
+    """Hook load (block included), N: best value and the ends of its uncertainty."""
+
+    expected_n: float
+    low_n: float
+    high_n: float
+
+
+@dataclass(frozen=True, slots=True)
+class StopResult:
+    """All that follows from one look at the motion. Distances in m, magnitudes; NaN where the height is not known."""
+
+    direction: int
+    room_up_m: float
+    room_down_m: float
+    reach_expected_m: float
+    reach_assured_m: float
+    late_reach_m: float
+    """Expected reach of a full brake called with no reaction time at all."""
+    margin_up_m: float
+    margin_down_m: float
+    brake_time_up_s: float
+    brake_time_down_s: float
+    late_margin_up_m: float
+    late_margin_down_m: float
+    allowed_m_s: float
+    marks: StopMarks
+
+
+class StopCalculator:
+    """Works out stop marks for one rig."""
+
+    def __init__(self, rig: Rig) -> None:
+        self._lines = rig.line.lines
+        self._inertia = rig.drum.inertia_kg_m2
+        self._braking = rig.braking
+        self._reaction = rig.limits.reaction_s
+        self._k = rig.line.sheave_factor
+        doubt = rig.uncertainty
+        self._k_low = max(1.0, self._k - doubt.sheave)
+        self._inertias = (self._inertia * (1 - doubt.inertia), self._inertia * (1 + doubt.inertia))
+        self._slow = 1 + doubt.lag
+        self.limits = Limits(rig.mast.floor_m, rig.limits.lower_m, rig.limits.upper_m, rig.mast.crown_m)
+
+    def solve(self, estimate: Estimate, load: Load, brakes: Brakes) -> StopResult:
+        """Stop marks, margins and allowed speed for the present motion. About 20 us.
+
+        With no valid height the reaches are still given (they need speed only) and everything about room is NaN.
+        """
+        limits = self.limits
+        height, bound = estimate.height_m, estimate.height_bound_m
+        speed = estimate.speed_m_s
+        direction = 0 if not math.isfinite(speed) or abs(speed) < _STILL_M_S else (1 if speed > 0 else -1)
+        room_up = limits.upper_m - height
+        room_down = height - limits.lower_m
+        if direction == 0:
+            return self._still(height, bound, room_up, room_down)
+        fast = abs(speed) + estimate.speed_bound_m_s
+        expected, late, assured, allowed = (
+            self._up(estimate, load, brakes, fast, room_up - bound)
+            if direction > 0
+            else self._down(estimate, load, brakes, fast, room_down - bound)
+        )
+        reach = assured.distance_m + bound
+        room = room_up if direction > 0 else room_down
+        margin = room - reach
+        late_margin = room - late.distance_m
+        time_left = _time_to(margin, speed * direction, estimate.acceleration_m_s2 * direction, assured)
+        up = direction > 0
+        return StopResult(
+            direction,
+            room_up,
+            room_down,
+            expected.distance_m,
+            reach,
+            late.distance_m,
+            margin if up else room_up,
+            room_down if up else margin,
+            time_left if up else NEVER_S,
+            NEVER_S if up else time_left,
+            late_margin if up else room_up,
+            room_down if up else late_margin,
+            allowed,
+            StopMarks(
+                height + direction * expected.distance_m,
+                height + reach if up else height + bound,
+                height - bound if up else height - reach,
+                assured.stops,
+            ),
+        )
+
+    def _up(
+        self, estimate: Estimate, load: Load, brakes: Brakes, fast: float, room: float
+    ) -> tuple[Reach, Reach, Reach, float]:
+        lag, ramp = self._braking.lag_s, self._braking.ramp_s
+        hoist = self._hoist(load.expected_n, self._inertia, estimate.radius_m, self._k)
+        speed = abs(estimate.speed_m_s)
+        expected = reach_hoisting(speed, hoist, brakes.expected_n_m, self._reaction, lag, ramp)
+        late = reach_hoisting(speed, hoist, brakes.expected_n_m, 0.0, lag, ramp)
+        lag, ramp = lag * self._slow, ramp * self._slow
+        worst, allowed = expected, math.inf
+        for inertia in self._inertias:
+            hoist = self._hoist(load.low_n, inertia, estimate.radius_m, self._k_low)
+            reach = reach_hoisting(fast, hoist, brakes.assured_n_m, self._reaction, lag, ramp)
+            worst = reach if reach.distance_m >= worst.distance_m else worst
+            allowed = min(allowed, allowed_speed_hoisting(room, hoist, brakes.assured_n_m, self._reaction, lag, ramp))
+        return expected, late, worst, allowed
+
+    def _down(
+        self, estimate: Estimate, load: Load, brakes: Brakes, fast: float, room: float
+    ) -> tuple[Reach, Reach, Reach, float]:
+        lag, ramp = self._braking.lag_s, self._braking.ramp_s
+        hoist = self._hoist(load.expected_n, self._inertia, estimate.radius_m, self._k)
+        speed = abs(estimate.speed_m_s)
+        expected = reach_lowering(speed, hoist, brakes.expected_n_m, self._reaction, lag, ramp)
+        late = reach_lowering(speed, hoist, brakes.expected_n_m, 0.0, lag, ramp)
+        lag, ramp = lag * self._slow, ramp * self._slow
+        worst, allowed = expected, math.inf
+        for inertia in self._inertias:
+            hoist = self._hoist(load.high_n, inertia, estimate.radius_m, self._k_low)
+            reach = reach_lowering(fast, hoist, brakes.assured_n_m, self._reaction, lag, ramp)
+            worst = reach if reach.distance_m >= worst.distance_m else worst
+            allowed = min(allowed, allowed_speed_lowering(room, hoist, brakes.assured_n_m, self._reaction, lag, ramp))
+        return expected, late, worst, allowed
+
+    def _hoist(self, load_n: float, inertia: float, radius_m: float, sheave_factor: float) -> Hoist:
+        return Hoist(max(load_n / _G, 1.0), inertia, self._lines, radius_m, sheave_factor)
+
+    @staticmethod
+    def _still(height: float, bound: float, room_up: float, room_down: float) -> StopResult:
+        marks = StopMarks(height, height + bound, height - bound, True)
+        return StopResult(
+            0, room_up, room_down, 0.0, 0.0, 0.0, room_up, room_down, NEVER_S, NEVER_S, room_up, room_down, math.inf, marks
+        )
+
+
+def _time_to(margin_m: float, speed_m_s: float, acceleration_m_s2: float, reach: Reach) -> float:
+    """Seconds of driving until the margin is used up, the block keeping its present acceleration; `NEVER_S` if it slows
+    in time.
+
+    The margin shrinks by the distance travelled and by the growth of the reach with speed (slope about reach over
+    speed): m(t) = m0 - (v + k a) t - a t^2 / 2. Derived here.
+    """
+    if margin_m <= 0.0 or not reach.stops:
+        return 0.0
+    if not math.isfinite(margin_m):
+        return NEVER_S
+    slope = reach.distance_m / max(speed_m_s, 0.05)
+    rate = speed_m_s + slope * acceleration_m_s2
+    half = 0.5 * acceleration_m_s2
+    if abs(half) < 1e-3:
+        return min(NEVER_S, margin_m / rate) if rate > 0 else NEVER_S
+    discriminant = rate * rate + 4 * half * margin_m
+    if discriminant < 0.0:
+        return NEVER_S
+    root = (-rate + math.sqrt(discriminant)) / (2 * half)
+    return min(NEVER_S, root) if root > 0 else NEVER_S
