@@ -1,0 +1,158 @@
+"""Drum, rope layers and stretch against published and derived values."""
+
+import pytest
+from scipy import constants as c
+
+from monitor.physics import drum
+from monitor.physics.drum import DrumGeometry
+from monitor.physics.tackle import hoisting_speed_at_power_m_s
+from tests.published.rows import Row, check, ft, inches, lbf, psi, rows, rpm, to_ft, to_ft_min, to_rpm
+
+LAND = DrumGeometry(inches(28), inches(1.375), 36, 0.866)
+DERIVED = "derived here: 28 in drum, 1-3/8 in rope, 36 wraps, nested 0.866"
+HOMEWORK = "University of Texas PGE 430, homework 1 with solution, 2009"
+
+# 5 ft drum, read at the rope, one layer: the homework knows no rope diameter.
+FIVE_FOOT = ft(5) / 2
+
+
+def homework_speed() -> float:
+    """Block speed in m/s of the homework's 1500 hp hoist: 1e6 lb on 12 lines at efficiency 0.77."""
+    return hoisting_speed_at_power_m_s(1500 * c.hp, lbf(1e6), 0.77)
+
+
+def five_layer_rise(turns_from: float, turns: float) -> float:
+    """Rise of the block in m over `turns`, 12 lines."""
+    return drum.block_height_m(LAND, turns_from + turns, turns_from, 0.0, 12)
+
+
+def stacked_winch() -> DrumGeometry:
+    """A mooring winch with stacked rope and drum 16 times the rope."""
+    return DrumGeometry(16 * 0.05, 0.05, 20, 1.0)
+
+
+TABLE = [
+    Row("layer 1 radius", DERIVED, lambda: LAND.radius_m(0), 0.37306, 1e-4),
+    Row("layer 2 radius", DERIVED, lambda: LAND.radius_m(36), 0.40331, 1e-4),
+    Row("layer 3 radius", DERIVED, lambda: LAND.radius_m(72), 0.43355, 1e-4),
+    Row("rope on the first layer", DERIVED, lambda: LAND.line_m(36), 84.38, 1e-3),
+    Row("rope on three layers", DERIVED, lambda: LAND.line_m(108), 273.7, 1e-3),
+    Row("block travel per turn, layer 1", DERIVED, lambda: LAND.block_travel_per_turn_m(10, 12), 0.19534, 1e-4),
+    Row("block travel per turn, layer 2", DERIVED, lambda: LAND.block_travel_per_turn_m(40, 12), 0.21117, 1e-4),
+    Row("block travel per turn, layer 3", DERIVED, lambda: LAND.block_travel_per_turn_m(100, 12), 0.22701, 1e-4),
+    Row(
+        "layer-1 scale used on layer 3 reads short",
+        DERIVED,
+        lambda: 1 - LAND.block_travel_per_turn_m(10, 12) / LAND.block_travel_per_turn_m(100, 12),
+        0.140,
+        5e-3,
+    ),
+    Row("rise over 150 turns from wrap 4", DERIVED, lambda: five_layer_rise(4, 150), 33.354, 1e-3),
+    Row(
+        "six more wraps at the start: rise over 150 turns",
+        DERIVED,
+        lambda: five_layer_rise(10, 150) - five_layer_rise(4, 150),
+        0.380,
+        1e-2,
+    ),
+    Row(
+        "rope worn 2 %: change of rise over 150 turns",
+        DERIVED,
+        lambda: (
+            drum.block_height_m(DrumGeometry(inches(28), 0.98 * inches(1.375), 36), 154, 4, 0, 12)
+            - five_layer_rise(4, 150)
+        ),
+        -0.108,
+        1e-2,
+    ),
+    Row(
+        "pull held on layer 3, per cent of rope strength",
+        "OCIMF mooring guidelines, 2nd edition, 7.5.6",
+        lambda: 80 * drum.holding_fraction(stacked_winch(), 40),
+        65,
+        5e-3,
+    ),
+    Row("block speed at 1500 hp, ft/min", HOMEWORK, lambda: to_ft_min(homework_speed()), 38.1, 2e-3),
+    Row("fast-line speed at 1500 hp, ft/min", HOMEWORK, lambda: to_ft_min(12 * homework_speed()), 457.4, 2e-3),
+    Row(
+        "drum speed at 1500 hp, rpm",
+        HOMEWORK,
+        lambda: to_rpm(drum.drum_speed_rad_s(homework_speed(), 12, FIVE_FOOT)),
+        29.1,
+        2e-3,
+    ),
+    Row(
+        "block speed at 100 rpm, ft/min",
+        HOMEWORK,
+        lambda: to_ft_min(drum.block_speed_m_s(rpm(100), 12, FIVE_FOOT)),
+        130.9,
+        1e-3,
+    ),
+    Row(
+        "handbook capacity with exact K against printed K, 1 in rope, ft",
+        "wire-rope handbook table of K (from memory), public winch formula",
+        lambda: to_ft(drum.handbook_capacity_m(inches(24), inches(40), inches(6), inches(1))),
+        1721,
+        0.10,
+    ),
+    Row(
+        "handbook capacity with printed K, 1 in rope, ft",
+        "wire-rope handbook, K = 0.239 (from memory)",
+        lambda: to_ft(
+            drum.handbook_capacity_m(inches(24), inches(40), inches(6), inches(1), drum.HANDBOOK_K[inches(1)])
+        ),
+        1721,
+        1e-3,
+    ),
+    Row(
+        "grip of three dead wraps at mu 0.1",
+        "derived here (capstan equation)",
+        lambda: drum.capstan_grip(3, 0.1),
+        6.6,
+        1e-2,
+    ),
+    Row(
+        "block drop under 400,000 lb on 10 lines, ft",
+        "derived here (Hooke), modulus of the Wire Rope Users Manual, from memory",
+        lambda: to_ft(
+            drum.block_drop_m(lbf(40_000), drum.rope_ea_n(inches(1.375), psi(13.5e6)), ft(60), 10, ft(150), ft(150))
+        ),
+        0.300,
+        1e-3,
+    ),
+    Row(
+        "strain by the G factor, per cent",
+        "public stretch table, G = 1.36e-5",
+        lambda: 100 * drum.strain_by_g_factor(lbf(40_000), inches(1.375)),
+        0.288,
+        2e-3,
+    ),
+]
+
+
+@rows(TABLE)
+def test_value(row: Row) -> None:
+    check(row)
+
+
+@pytest.mark.parametrize(("size", "k"), drum.HANDBOOK_K.items())
+def test_printed_k_allows_for_oversize_rope(size: float, k: float) -> None:
+    # Handbook K (from memory) against 0.2618 / d^2: the tables allow rope 4.1 to 6.4 % oversize, hence less K.
+    exact = drum.handbook_capacity_m(1.0, 1.0, 0.2, size)
+    printed = drum.handbook_capacity_m(1.0, 1.0, 0.2, size, k)
+    oversize = (exact / printed) ** 0.5 - 1
+    assert 0.035 < oversize < 0.07
+
+
+def test_trap_two_point_calibration_is_exact_at_both_ends_and_metres_wrong_between() -> None:
+    # Derived here: start on wrap 4, 150 turns, 12 lines. The straight line reads 1.268 m too high at turn 68.
+    error, at = drum.straight_line_error_m(LAND, 4, 0, 150, 12)
+    assert error == pytest.approx(1.268, rel=1e-3)
+    assert at == pytest.approx(68)
+
+    turns = (0.0, 150.0)
+    heights = [five_layer_rise(4, t) for t in turns]
+    fitted = drum.calibrate(heights, turns, 12, LAND, 4.0)
+    assert fitted.straight_line_unsafe
+    assert max(map(abs, fitted.residuals_m)) < 0.01
+    assert fitted.height_m(68, 12) == pytest.approx(five_layer_rise(4, 68), abs=0.01)
