@@ -9,11 +9,11 @@ A condition looks at one signal, at grid points only, and is in one of four stat
     TRUE       beyond the trip level for long enough
     CLEARING   back behind the clear level, but not yet for as long as the off delay asks (still counts as true)
 
-Each grid point turns the signal's value into one *reading*: BEYOND the trip level, BETWEEN trip and clear, SAFE, UNKNOWN
-(invalid, or not a number), or ABSENT (the rig has no such equipment). `TRANSITIONS` says what each reading does in each
-state; then, when the state's delay has run out, its ELAPSED row is applied in the same step, so that a delay of 0 acts
-at once. Noise inside the hysteresis band can neither start an alarm nor end one: BETWEEN breaks off a PENDING or a
-CLEARING, and changes nothing else.
+Each grid point turns the signal's value into one *reading*: BEYOND the trip level, BETWEEN trip and clear, SAFE,
+UNKNOWN (invalid, or not a number), or ABSENT (the rig has no such equipment). `TRANSITIONS` says what each reading does
+in each state; then, when the state's delay has run out, its ELAPSED row is applied in the same step, so that a delay of
+0 acts at once. Noise inside the hysteresis band can neither start an alarm nor end one: BETWEEN breaks off a PENDING or
+a CLEARING, and changes nothing else.
 
 Three rules follow from "no data is worse than bad data":
 
@@ -98,7 +98,18 @@ class Condition:
         ValueError: `clear` is on the wrong side of `trip`, or a delay is negative.
     """
 
-    __slots__ = ("_above", "_clear", "_counting", "_elapsed_ns", "_last_ns", "_off_ns", "_on_ns", "_trip", "blind", "state")
+    __slots__ = (
+        "_above",
+        "_clear",
+        "_counting",
+        "_elapsed_ns",
+        "_last_ns",
+        "_off_ns",
+        "_on_ns",
+        "_trip",
+        "blind",
+        "state",
+    )
 
     def __init__(
         self, compare: Literal["above", "below"], trip: float, clear: float, on_delay_s: float, off_delay_s: float
@@ -190,5 +201,7 @@ def condition_diagram() -> str:
     for (before, reading), after in TRANSITIONS.items():
         if before is not after:
             arrows.setdefault((before, after), []).append(reading.name.lower())
-    lines += [f"    {before.name} --> {after.name}: {', '.join(why)}" for (before, after), why in sorted(arrows.items())]
+    lines += [
+        f"    {before.name} --> {after.name}: {', '.join(why)}" for (before, after), why in sorted(arrows.items())
+    ]
     return "\n".join(lines) + "\n"

@@ -1,0 +1,435 @@
+"""The life of every alarm, after ANSI/ISA-18.2: from a condition that became true to somebody having dealt with it.
+
+Theory of operation
+-------------------
+Each rule has one `Condition` (is it wrong now?) and one alarm state (what do people know and want of it?). `LIFE` in
+`monitor.core.alarm_life` is the whole life as a table: for every state and event, the state that follows. Events come
+from three sides:
+
+* the condition: TRIP, CLEAR, and CLEAR_LATCHED (the same, for a latched rule);
+* the crew: ACKNOWLEDGE, RESET, SHELVE, UNSHELVE, REMOVE (out of service), RESTORE (back in service);
+* design: SUPPRESS and RELEASE, when a rule does not count in the present hoist state, or a worse rule hides it.
+
+Shelved, suppressed and out of service can be entered from any state. What they return to is for the condition to say
+(`BY_CONDITION`): unacknowledged again if it is true, so that nothing wrong comes back silently; latched if it had
+latched before; normal otherwise; suppressed if the design's reason still holds. A latch is lost by a reset only.
+
+At a grid point the order is: conditions, shelves that have run out, design, then the conditions' events. So an alarm
+that is hidden by a worse one of the same moment never shows up first. Two safety valves: an unknown hoist state leaves
+suppression as it was (losing the data must not hide an alarm), and a suppressed rule's condition is evaluated all the
+same.
+
+Findings are the told story of an alarm: `before` of each is `after` of the one before. A normal alarm that is
+suppressed and becomes normal again, as dozens do with every movement of the block, has nothing to tell and makes no
+finding.
+
+Most rules are quiet at most grid points. They are kept in plain lists (`_sort_watch`) where one comparison decides
+each; only the others (true, pending, clearing, or with an input that turned known or unknown) are stepped.
+"""
+
+import math
+from collections.abc import Iterable, Mapping, Sequence
+from types import MappingProxyType
+from typing import Any, Final
+
+from monitor.core.alarm_life import BY_CONDITION, LATCHED, LIFE, SET_ASIDE, UNACKNOWLEDGED, Alarm, Event
+from monitor.core.conditions import ConditionState
+from monitor.core.rules import SENSOR_SIGNALS, RuleSet
+from monitor.core.types import (
+    Action,
+    ActionKind,
+    AlarmState,
+    AlarmView,
+    Finding,
+    HoistState,
+    Severity,
+    Validity,
+)
+
+SHELVE_DEFAULT_S: Final = 1800.0
+SHELVE_LONGEST_S: Final = 12 * 3600.0
+_SECOND_NS: Final = 1_000_000_000
+
+SensorFlags = Sequence[tuple[tuple[float, int], ...]]
+"""Per sensor of the rig, one (number, validity) for each of SENSOR_SIGNALS."""
+
+_NO_ALARM: Final = frozenset({AlarmState.SUPPRESSED, AlarmState.OUT_OF_SERVICE})
+_WORDS: Final = MappingProxyType(
+    {
+        ActionKind.ACKNOWLEDGE: ("Acknowledged", Event.ACKNOWLEDGE),
+        ActionKind.SHELVE: ("Shelved", Event.SHELVE),
+        ActionKind.UNSHELVE: ("Unshelved", Event.UNSHELVE),
+        ActionKind.RESET: ("Reset", Event.RESET),
+        ActionKind.OUT_OF_SERVICE: ("Taken out of service", Event.REMOVE),
+        ActionKind.IN_SERVICE: ("Put back in service", Event.RESTORE),
+    }
+)
+_OBJECTIONS: Final = MappingProxyType(
+    {
+        Event.ACKNOWLEDGE: "there is nothing to acknowledge",
+        Event.SHELVE: "it is out of service",
+        Event.UNSHELVE: "it is not shelved",
+        Event.RESET: "only an alarm that has latched and is no longer true can be reset",
+        Event.REMOVE: "it is out of service already",
+        Event.RESTORE: "it is not out of service",
+    }
+)
+ALARM_ACTIONS: Final = frozenset({*_WORDS, ActionKind.SILENCE})
+"""The actions that `AlarmBank.act` understands."""
+
+
+_Moves = dict[int, AlarmState]
+"""Places of the alarms that an event reached, each with its state before the first of them."""
+
+
+def _next_expiry(alarms: Iterable[Alarm]) -> int | None:
+    return min((alarm.shelved_until_ns for alarm in alarms if alarm.shelved_until_ns is not None), default=None)
+
+
+class AlarmBank:
+    """All alarms of one rig. Pure: its output depends on the calls made to it and on nothing else.
+
+    Args:
+        rules: the rig's rules.
+        signal_names: the signals in the order in which `evaluate` gets their numbers.
+
+    Raises:
+        ValueError: a rule looks at a signal that is not among `signal_names`.
+    """
+
+    def __init__(self, rules: RuleSet, signal_names: Sequence[str]) -> None:
+        places = {name: place for place, name in enumerate(signal_names)}
+        flags = {name: place for place, name in enumerate(SENSOR_SIGNALS)}
+        missing = sorted({rule.signal for rule in rules.rules if rule.sensor is None} - places.keys())
+        if missing:
+            raise ValueError(f"rules look at signals that do not exist: {', '.join(missing)}")
+        self._rules = rules
+        self._hoist = HoistState.UNKNOWN
+        """The last known state; UNKNOWN before the first."""
+        self._silenced = False
+        self._numbers: list[float] = [math.nan] * len(signal_names)
+        self._validities: list[int] = [int(Validity.INVALID)] * len(signal_names)
+        self._sensors: SensorFlags = ()
+        self._start(
+            [
+                Alarm(place, rule, places[rule.signal] if rule.sensor is None else flags[rule.signal])
+                for place, rule in enumerate(rules.rules)
+            ]
+        )
+
+    def _start(self, alarms: list[Alarm]) -> None:
+        self._alarms = alarms
+        for alarm in alarms:
+            alarm.hidden_by = tuple(other for other in alarms if alarm.rule.key in other.rule.hides)
+        self._designed = [alarm for alarm in alarms if alarm.rule.when or alarm.hidden_by]
+        self._judged: HoistState | None = None
+        """The hoist state that the last grid point came with."""
+        self._redesign = True
+        self._next_expiry_ns = _next_expiry(alarms)
+        self._sort_watch()
+
+    # ---- evaluation -------------------------------------------------------------------------------------------------
+
+    def evaluate(
+        self,
+        t_ns: int,
+        numbers: Sequence[float],
+        validities: Sequence[int],
+        hoist: HoistState,
+        sensors: SensorFlags,
+    ) -> list[Finding]:
+        """Take every signal at grid point `t_ns`, and say what changed, in the catalogue's order.
+
+        Args:
+            t_ns: the grid point, ns of stream time; never less than at the call before.
+            numbers: the signals' numbers, SI, in the order of `signal_names`.
+            validities: their validities, in the same order.
+            hoist: what the hoist is doing. UNKNOWN leaves suppression as it was.
+            sensors: the flags of each sensor of the rig.
+        """
+        # Copies, so that nobody's later change of the lists shows in a view.
+        self._numbers = list(numbers)
+        self._validities = list(validities)
+        self._sensors = sensors
+        # One comparison decides that a quiet rule stays quiet; `not <=` also catches NaN.
+        due = [p for p, s, trip in self._above if validities[s] > 1 or not numbers[s] <= trip]
+        due += [p for p, s, trip in self._below if validities[s] > 1 or not numbers[s] >= trip]
+        due += [p for p, s, validity in self._waiting if validities[s] != validity]
+        for p, sensor, flag, trip in self._flags:
+            number, validity = sensors[sensor][flag]
+            if validity > 1 or not number <= trip:
+                due.append(p)
+        due += self._busy
+        expiry = self._next_expiry_ns
+        if not due and hoist is self._judged and not self._redesign and (expiry is None or t_ns < expiry):
+            return []
+        return self._evaluate_due(t_ns, sorted(due), hoist)
+
+    def _evaluate_due(self, t_ns: int, due: list[int], hoist: HoistState) -> list[Finding]:
+        changed: list[Alarm] = []
+        resort = False
+        for place in due:
+            alarm = self._alarms[place]
+            condition = alarm.condition
+            before = condition.state
+            number, validity = self._read(alarm)
+            if condition.take(t_ns, number, validity):
+                changed.append(alarm)
+            if condition.state is not before or validity != alarm.validity:
+                alarm.validity = validity
+                resort = True
+        moves: _Moves = {}
+        if self._next_expiry_ns is not None and t_ns >= self._next_expiry_ns:
+            self._expire(t_ns, moves)
+        if changed or self._redesign or hoist is not self._judged:
+            if hoist is not HoistState.UNKNOWN:
+                self._hoist = hoist
+            self._judged = hoist
+            self._design(moves)
+        for alarm in changed:
+            clear = Event.CLEAR_LATCHED if alarm.rule.latched else Event.CLEAR
+            self._apply(alarm, Event.TRIP if alarm.condition.true else clear, moves)
+        if resort:
+            self._sort_watch()
+        return self._tell(t_ns, moves)
+
+    def _read(self, alarm: Alarm) -> tuple[float, int]:
+        sensor = alarm.rule.sensor
+        if sensor is None:
+            return self._numbers[alarm.source], self._validities[alarm.source]
+        if not self._sensors:
+            return math.nan, int(Validity.INVALID)
+        return self._sensors[sensor][alarm.source]
+
+    def _design(self, moves: _Moves) -> None:
+        """Suppress what does not count now or is hidden by something worse, and release what was so."""
+        hoist = self._hoist
+        for alarm in self._designed:
+            suppressed = alarm.outside(hoist) or any(other.hides_now(hoist) for other in alarm.hidden_by)
+            if suppressed is not alarm.suppressed:
+                alarm.suppressed = suppressed
+                self._apply(alarm, Event.SUPPRESS if suppressed else Event.RELEASE, moves)
+        self._redesign = False
+
+    def _expire(self, t_ns: int, moves: _Moves) -> None:
+        for alarm in self._alarms:
+            if alarm.shelved_until_ns is not None and t_ns >= alarm.shelved_until_ns:
+                self._apply(alarm, Event.UNSHELVE, moves)
+        self._redesign = True
+
+    def _apply(self, alarm: Alarm, event: Event, moves: _Moves) -> None:
+        before = alarm.state
+        after = LIFE[before, event]
+        if event is Event.TRIP and alarm.rule.latched and before not in _NO_ALARM:
+            alarm.latch = True
+        if event is Event.RESET and before in LATCHED:
+            alarm.latch = False
+        if after is BY_CONDITION:
+            after = alarm.dictated()
+            alarm.latch = alarm.latch or (alarm.rule.latched and after is AlarmState.UNACKNOWLEDGED)
+        alarm.state = after
+        if after is not AlarmState.SHELVED:
+            alarm.shelved_until_ns = None
+        moves.setdefault(alarm.place, before)
+
+    def _tell(self, t_ns: int, moves: _Moves) -> list[Finding]:
+        """Findings of the alarms whose state is now another than before `moves`, in the catalogue's order."""
+        findings = []
+        for place in sorted(moves):
+            alarm = self._alarms[place]
+            before, after = alarm.told, alarm.state
+            if after is moves[place]:
+                continue
+            alarm.since_ns = t_ns
+            if after is AlarmState.UNACKNOWLEDGED:
+                self._silenced = False
+            if after is before or (after is AlarmState.SUPPRESSED and before is AlarmState.NORMAL):
+                continue
+            alarm.told = after
+            rule = alarm.rule
+            findings.append(
+                Finding(
+                    t_ns,
+                    "alarm",
+                    rule.key,
+                    rule.severity,
+                    before.value,
+                    after.value,
+                    rule.message,
+                    rule.guidance,
+                    self._number(alarm),
+                    rule.trip,
+                )
+            )
+        if moves:
+            self._next_expiry_ns = _next_expiry(self._alarms)
+        return findings
+
+    def _number(self, alarm: Alarm) -> float | None:
+        number, validity = self._read(alarm)
+        return number if validity <= Validity.DEGRADED and math.isfinite(number) else None
+
+    def _sort_watch(self) -> None:
+        """Put each rule where `evaluate` looks for it."""
+        self._above: list[tuple[int, int, float]] = []
+        self._below: list[tuple[int, int, float]] = []
+        self._flags: list[tuple[int, int, int, float]] = []
+        self._waiting: list[tuple[int, int, int]] = []
+        self._busy: list[int] = []
+        for alarm in self._alarms:
+            rule = alarm.rule
+            place, source, known = alarm.place, alarm.source, alarm.validity <= Validity.DEGRADED
+            if alarm.condition.state is not ConditionState.FALSE:
+                self._busy.append(place)
+            elif rule.sensor is not None:
+                if known and rule.compare == "above":
+                    self._flags.append((place, rule.sensor, source, rule.trip))
+                else:
+                    self._busy.append(place)
+            elif not known:
+                self._waiting.append((place, source, alarm.validity))
+            elif rule.compare == "above":
+                self._above.append((place, source, rule.trip))
+            else:
+                self._below.append((place, source, rule.trip))
+
+    # ---- the crew ---------------------------------------------------------------------------------------------------
+
+    def act(self, action: Action) -> list[Finding]:
+        """Do what the crew asks, at `action.t_ns`: one finding of kind "action", then those of the alarms it changed.
+
+        What cannot be done is a finding too, with ``after="refused"`` and the reason in its message; nothing is raised.
+
+        Raises:
+            ValueError: the action is not one of ALARM_ACTIONS.
+        """
+        if action.kind is ActionKind.SILENCE:
+            self._silenced = True
+            return [_done(action, "silence", "Silenced", "")]
+        if action.kind not in _WORDS:
+            raise ValueError(f"{action.kind.value!r} is no business of the alarms")
+        word, event = _WORDS[action.kind]
+        if action.kind is ActionKind.ACKNOWLEDGE and not action.target:
+            chosen = [alarm for alarm in self._alarms if alarm.state in UNACKNOWLEDGED]
+            if not chosen:
+                return [_refused(action, "all", word, "no alarm is waiting for it")]
+            done = _done(action, "all", word, f"all {len(chosen)}" if len(chosen) > 1 else chosen[0].rule.message)
+        else:
+            place = self._rules.index.get(action.target)
+            if place is None:
+                return [_refused(action, action.target, word, f"there is no alarm {action.target!r}")]
+            alarm = self._alarms[place]
+            reason = self._objection(action, alarm, event)
+            if reason:
+                return [_refused(action, action.target, word, f"{alarm.rule.message}: {reason}")]
+            chosen = [alarm]
+            done = _done(action, action.target, word, alarm.rule.message)
+        moves: _Moves = {}
+        for alarm in chosen:
+            self._apply(alarm, event, moves)
+            if event is Event.SHELVE:
+                seconds = SHELVE_DEFAULT_S if action.number is None else action.number
+                alarm.shelved_until_ns = action.t_ns + round(seconds * _SECOND_NS)
+        self._redesign = True
+        return [done, *self._tell(action.t_ns, moves)]
+
+    def _objection(self, action: Action, alarm: Alarm, event: Event) -> str:
+        """Why `event` cannot be done to `alarm`, in words; empty when it can."""
+        seconds = action.number
+        if event is Event.SHELVE:
+            if seconds is not None and not 0 < seconds <= SHELVE_LONGEST_S:
+                return f"shelving is for more than 0 and at most {SHELVE_LONGEST_S / 3600:.0f} hours"
+            return _OBJECTIONS[event] if alarm.state is AlarmState.OUT_OF_SERVICE else ""
+        return _OBJECTIONS[event] if LIFE[alarm.state, event] is alarm.state else ""
+
+    # ---- what a screen and a restart need ---------------------------------------------------------------------------
+
+    @property
+    def blind_rules(self) -> int:
+        """How many rules cannot be evaluated because their input is invalid."""
+        return sum(alarm.condition.blind for alarm in self._alarms)
+
+    @property
+    def silenced(self) -> bool:
+        """Whether the sound is off; every newly unacknowledged alarm turns it on again."""
+        return self._silenced
+
+    def views(self) -> tuple[AlarmView, ...]:
+        """Every alarm that is not normal: worst first, unacknowledged before acknowledged, newest first.
+
+        Alarms that are shelved, suppressed or out of service come after all others, whatever their severity: they are
+        not what the crew should look at now. Suppressed ones are listed only while their condition is true.
+        """
+        shown = [
+            alarm
+            for alarm in self._alarms
+            if alarm.state is not AlarmState.NORMAL
+            and (alarm.state is not AlarmState.SUPPRESSED or alarm.condition.true)
+        ]
+        shown.sort(
+            key=lambda alarm: (
+                alarm.state in SET_ASIDE,
+                -alarm.rule.severity,
+                alarm.state not in UNACKNOWLEDGED,
+                -alarm.since_ns,
+                alarm.place,
+            )
+        )
+        return tuple(
+            AlarmView(
+                key=alarm.rule.key,
+                severity=alarm.rule.severity,
+                state=alarm.state,
+                message=alarm.rule.message,
+                guidance=alarm.rule.guidance,
+                signal=alarm.rule.signal,
+                since_ns=alarm.since_ns,
+                number=self._number(alarm),
+                threshold=alarm.rule.trip,
+                active=alarm.condition.true,
+                blind=alarm.condition.blind,
+                shelved_until_ns=alarm.shelved_until_ns,
+            )
+            for alarm in shown
+        )
+
+    def state(self) -> dict[str, Any]:
+        """All that a restart must not lose, as plain JSON values."""
+        return {
+            "silenced": self._silenced,
+            "hoist": self._hoist.value,
+            "alarms": {alarm.rule.key: alarm.saved() for alarm in self._alarms if alarm.worth_saving},
+        }
+
+    def restore(self, state: Mapping[str, Any]) -> None:
+        """Go on from what `state` gave, before the first grid point. Alarms of rules that no longer exist are dropped.
+
+        Raises:
+            ValueError: it is not what `state` gives; the bank is then as before.
+        """
+        try:
+            hoist = HoistState(state["hoist"])
+            silenced = bool(state["silenced"])
+            fresh = [Alarm(alarm.place, alarm.rule, alarm.source) for alarm in self._alarms]
+            for key, saved in state["alarms"].items():
+                place = self._rules.index.get(key)
+                if place is not None:
+                    fresh[place].resume(saved)
+        except (KeyError, TypeError, AttributeError, ValueError) as error:
+            raise ValueError(f"saved alarms cannot be read: {error!r}") from None
+        self._hoist, self._silenced = hoist, silenced
+        self._start(fresh)
+
+
+def _signed(action: Action) -> str:
+    return f" by {action.who}" if action.who else ""
+
+
+def _done(action: Action, key: str, word: str, what: str) -> Finding:
+    message = f"{word}{_signed(action)}" + (f": {what}" if what else "")
+    return Finding(action.t_ns, "action", key, Severity.NOTICE, "", "done", message, action.text, action.number)
+
+
+def _refused(action: Action, key: str, word: str, why: str) -> Finding:
+    message = f"Not {word[0].lower()}{word[1:]}{_signed(action)}: {why}"
+    return Finding(action.t_ns, "action", key, Severity.CAUTION, "", "refused", message, action.text, action.number)
