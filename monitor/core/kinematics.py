@@ -24,7 +24,7 @@ LONG_STEP_S: Final = 0.5
 
 
 class Kinematics:
-    """The filter. Units: metres, seconds; `jerk_psd` in m^2/s^5; speeds and accelerations are held to the limits given."""
+    """The filter. Metres and seconds; `jerk_psd` in m^2/s^5. The speed and acceleration are for long silences."""
 
     __slots__ = ("a", "jerk_psd", "max_acceleration", "max_speed", "p", "v", "x")
 
@@ -45,30 +45,79 @@ class Kinematics:
 
     def predicted(self, dt: float) -> tuple[float, float, float, Covariance]:
         """(x, v, a, covariance) `dt` seconds later; the filter itself stays as it is."""
-        xx, xv, xa, vv, va, aa = self.p
         if dt <= 0.0:
             return self.x, self.v, self.a, self.p
         if dt > LONG_STEP_S:
             return self._long(dt)
-        q, h = self.jerk_psd, 0.5 * dt * dt
-        v, a = self.v, self.a
-        q1 = q * dt
-        q2 = q1 * dt
-        q3 = q2 * dt
-        xv_va = xv + dt * xa  # first row of F P, step by step
-        xx1 = xx + dt * (xv + xv_va) + h * (2.0 * xa + dt * va * 2.0) + dt * dt * (vv - xa) + h * h * aa
-        xv1 = xv + dt * (xa + vv) + (h + dt * dt) * va + h * dt * aa
-        xa1 = xa + dt * va + h * aa
+        return self._step(dt) if dt <= LONG_STEP_S else self._long(dt)
+
+    def _step(self, dt: float) -> tuple[float, float, float, Covariance]:
+        """One step of the white-jerk model: F P F' + Q written out."""
+        xx, xv, xa, vv, va, aa = self.p
+        h = 0.5 * dt * dt
+        q1 = self.jerk_psd * dt
+        q3 = q1 * dt * dt
+        x0 = xx + dt * xv + h * xa  # first row of F P
+        x1 = xv + dt * vv + h * va
+        x2 = xa + dt * va + h * aa
+        v2 = va + dt * aa  # end of its second row
         return (
-            self.x + dt * v + h * a,
-            v + dt * a,
-            a,
+            self.x + dt * self.v + h * self.a,
+            self.v + dt * self.a,
+            self.a,
             (
-                xx1 + q3 * dt * dt * 0.05,
-                xv1 + q3 * dt * 0.125,
-                xa1 + q3 / 6.0,
-                vv + 2.0 * dt * va + dt * dt * aa + q3 / 3.0,
-                va + dt * aa + 0.5 * q2,
+                x0 + dt * x1 + h * x2 + q3 * dt * dt * 0.05,
+                x1 + dt * x2 + q3 * dt * 0.125,
+                x2 + q3 / 6.0,
+                vv + dt * (va + v2) + q3 / 3.0,
+                v2 + 0.5 * q1 * dt,
                 aa + q1,
             ),
         )
+
+    def _long(self, dt: float) -> tuple[float, float, float, Covariance]:
+        """A long silence: white jerk for half a second, then a speed that wanders but stays one the machine can have.
+
+        White jerk over seconds promises speeds no hoist reaches. After the first half second the acceleration is taken
+        as forgotten and the speed as uncertain by what half the greatest acceleration can do, at most the greatest
+        speed (derived here).
+        """
+        top, push = self.max_speed, self.max_acceleration
+        if math.isinf(top) or math.isinf(push):
+            return self._step(dt)
+        x, v, _, (xx, xv, _, vv, _, _) = self._step(LONG_STEP_S)
+        rest = dt - LONG_STEP_S
+        v = min(top, max(-top, v))
+        vv = min(vv + 0.25 * push * push * rest, top * top)
+        xx += 2.0 * rest * abs(xv) + rest * rest * vv
+        return x + rest * v, v, 0.0, (xx, 0.9 * rest * vv, 0.0, vv, 0.0, 0.25 * push * push)
+
+    def predict(self, dt: float) -> None:
+        """Advance the filter by `dt` seconds; nothing happens for dt of zero or less."""
+        if dt > 0.0:
+            self.x, self.v, self.a, self.p = self._step(dt) if dt <= LONG_STEP_S else self._long(dt)
+
+    def innovation(self, z: float, variance: float, age: float = 0.0) -> tuple[float, float]:
+        """(reading minus expected, its variance) of a reading `z` with noise `variance`, taken `age` seconds ago."""
+        if age <= 0.0:
+            return z - self.x, self.p[0] + variance
+        xx, xv, xa, vv, va, aa = self.p
+        h = 0.5 * age * age
+        s = xx - 2.0 * age * xv + 2.0 * h * xa + age * age * vv - 2.0 * age * h * va + h * h * aa
+        return z - self.x + age * self.v - h * self.a, s + variance + self.jerk_psd * age**5 * 0.05
+
+    def update(self, innovation: float, variance: float, age: float = 0.0) -> None:
+        """Take in a reading by its `innovation` and that innovation's `variance` (both from `innovation`)."""
+        xx, xv, xa, vv, va, aa = self.p
+        if age <= 0.0:
+            px, pv, pa = xx, xv, xa  # P H'
+        else:
+            h = 0.5 * age * age
+            px = xx - age * xv + h * xa
+            pv = xv - age * vv + h * va
+            pa = xa - age * va + h * aa
+        kx, kv, ka = px / variance, pv / variance, pa / variance
+        self.x += kx * innovation
+        self.v += kv * innovation
+        self.a += ka * innovation
+        self.p = (xx - kx * px, xv - kx * pv, xa - kx * pa, vv - kv * pv, va - kv * pa, aa - ka * pa)
