@@ -1,0 +1,182 @@
+"""What the hoist is doing, which way it last moved, and how much of the hook load is string.
+
+Theory of operation. Two questions are kept apart. *Does the block move?* has hysteresis in speed and in time, so that a
+block creeping or swinging about zero does not chatter. *Does the string hang on it?* compares the load with what block,
+hook and top drive weigh alone. On a rig with a heavy top drive that decides between 650 and 700 kN, so the configured
+mass is only where it begins: each time the block hangs still the level it shows is kept, and the lowest of the recent
+ones is the block alone. Levels are kept by the direction of the last motion, because friction in the tackle, where the
+load comes from the dead line, leaves a different one after hoisting and after lowering.
+
+    motion     on                                         becomes
+    any        speed above MOVING_M_S                     HOISTING or LOWERING, by its sign
+    moving     speed below STILL_M_S for STILL_S          still
+    any        speed not known for LOST_S                 UNKNOWN
+
+    string     on                                         becomes
+    hanging    load within the block's band, for SET_S    in slips
+    in slips   load above 1.6 times that band, for LIFT_S hanging
+
+Still with the string in slips reads IN_SLIPS, still with it hanging STILL; moving reads as the motion either way.
+"""
+
+import math
+from collections import deque
+from typing import Final
+
+from scipy.constants import g as GRAVITY
+
+from monitor.config import Rig
+from monitor.core.estimator import Estimate
+from monitor.core.types import HoistState, Validity, Value
+
+MOVING_M_S: Final = 0.05
+STILL_M_S: Final = 0.02
+STILL_S: Final = 0.5
+LOST_S: Final = 1.0
+SET_S: Final = 0.5
+LIFT_S: Final = 0.3
+BAND: Final = 0.03
+"""Half-width of "the block alone" as a share of its weight (common practice, no source)."""
+LEAVE: Final = 1.6
+FAR: Final = 0.15
+"""The block's weight is never learned further from the configured one than this share."""
+PLATEAU_S: Final = 1.5
+MEMORY: Final = 12
+"""Levels remembered per direction: the last six stands or so, each with one level hanging and one in slips."""
+ENOUGH: Final = 6
+"""Levels needed before the lowest of them may raise the block's weight."""
+
+_MOTION: Final = {1: HoistState.HOISTING, -1: HoistState.LOWERING}
+
+
+class HoistTracker:
+    """Hoist state and load split of one rig. `update` once per grid point; read the attributes after it."""
+
+    __slots__ = (
+        "_block_n", "_candidate_ns", "_configured_n", "_level_n", "_level_ns", "_levels", "_motion", "_noise_n",
+        "_seen_ns", "_still_ns", "_weighing", "direction", "in_slips", "set_downs", "state", "string_load_n",
+    )  # fmt: skip
+
+    def __init__(self, rig: Rig) -> None:
+        self.state = HoistState.UNKNOWN
+        self.direction = 0
+        """Of the last motion: +1 hoisting, -1 lowering, held while still; 0 before any."""
+        self.in_slips = False
+        """Whether the hook carries the block alone, moving or not."""
+        self.set_downs = 0
+        """How often the string has been set in slips."""
+        self.string_load_n = math.nan
+        """Hook load above the block's own, N; NaN where the load is not known."""
+        self._configured_n = rig.block.mass_kg * GRAVITY
+        self._block_n = {1: self._configured_n, 0: self._configured_n, -1: self._configured_n}
+        self._levels: dict[int, deque[float]] = {d: deque(maxlen=MEMORY) for d in (1, 0, -1)}
+        self._noise_n = 0.0
+        for sensor in rig.sensors:
+            if sensor.spec.role == "load":
+                parts = rig.line.lines if sensor.quantity == "dead_line_tension" else 1
+                self._noise_n = max(self._noise_n, sensor.sigma * sensor.si.scale * parts)
+        self._motion = 0
+        self._seen_ns = 0
+        self._still_ns: int | None = None
+        self._candidate_ns: int | None = None
+        self._level_n = math.nan
+        self._level_ns = 0
+        self._weighing = 0
+
+    @property
+    def block_load_n(self) -> float:
+        """What the block weighs alone by what has been learned, N, after the last direction of motion."""
+        return self._block_n[self.direction]
+
+    def update(self, t_ns: int, estimate: Estimate, hook_load: Value) -> HoistState:
+        """Take one look at `t_ns`; the hoist state then. `hook_load` in N; not known is allowed."""
+        known = self._move(t_ns, estimate)
+        load = hook_load.number if hook_load.validity <= Validity.DEGRADED else math.nan
+        if load == load:
+            self._split(t_ns, load, estimate)
+        else:
+            self.string_load_n = math.nan
+            self._level_n = math.nan
+            self._candidate_ns = None
+        if not known:
+            self.state = HoistState.UNKNOWN
+        elif self._motion:
+            self.state = _MOTION[self._motion]
+        else:
+            self.state = HoistState.IN_SLIPS if self.in_slips and load == load else HoistState.STILL
+        return self.state
+
+    def _move(self, t_ns: int, estimate: Estimate) -> bool:
+        """Follow the motion; False when the speed has not been known for a while."""
+        speed = estimate.speed_m_s
+        lost = estimate.speed_bound_m_s > 0.5 and (not estimate.slow or estimate.validity is Validity.INVALID)
+        if lost:
+            if self._seen_ns == 0 or t_ns - self._seen_ns > LOST_S * 1e9:
+                self._motion = 0
+                self._still_ns = None
+                return False
+            return self.state is not HoistState.UNKNOWN
+        self._seen_ns = t_ns
+        if speed > MOVING_M_S or speed < -MOVING_M_S:
+            self._motion = self.direction = 1 if speed > 0.0 else -1
+            self._still_ns = None
+        elif self._motion and -STILL_M_S < speed < STILL_M_S:
+            if self._still_ns is None:
+                self._still_ns = t_ns
+            elif t_ns - self._still_ns >= STILL_S * 1e9:
+                self._motion = 0
+        elif self._motion:
+            self._still_ns = None
+        return True
+
+    def _split(self, t_ns: int, load: float, estimate: Estimate) -> None:
+        """Divide the load into block and string, and judge whether the string hangs."""
+        a = estimate.acceleration_m_s2
+        if self._motion and (a > 0.3 or a < -0.3) and estimate.acceleration_sigma_m_s2 < 0.5:
+            load /= 1.0 + max(-0.5, a / GRAVITY)  # what hangs still, not what is being accelerated
+        block = self._block_n[self.direction]
+        band = max(BAND * block, 3.0 * self._noise_n)
+        string = load - block
+        changes = string > LEAVE * band if self.in_slips else string < band
+        if not changes:
+            self._candidate_ns = None
+        elif self._candidate_ns is None:
+            self._candidate_ns = t_ns
+        elif t_ns - self._candidate_ns >= (LIFT_S if self.in_slips else SET_S) * 1e9:
+            self.in_slips = not self.in_slips
+            self.set_downs += self.in_slips
+            self._candidate_ns = None
+        self.string_load_n = 0.0 if self.in_slips or string < 0.0 else string
+        if self._motion:
+            self._level_n = math.nan
+        else:
+            self._weigh(t_ns, load, band)
+
+    def _weigh(self, t_ns: int, load: float, band: float) -> None:
+        """Hanging still: settle on a level, and learn from it once it has lasted."""
+        level = self._level_n
+        if level != level or abs(load - level) > band:
+            self._level_n, self._level_ns, self._weighing = load, t_ns, 0
+            return
+        if self._weighing < 40:
+            self._weighing += 1
+        self._level_n = level = level + (load - level) / (self._weighing + 1)
+        if self._level_ns < 0 or t_ns - self._level_ns < PLATEAU_S * 1e9:
+            if self._level_ns < 0 and self.in_slips:
+                # Already counted: the block alone is weighed on for as long as it hangs there.
+                block = self._block_n[self.direction]
+                self._block_n[self.direction] = self._held(block + 0.002 * (load - block))
+            return
+        self._level_ns = -1
+        levels = self._levels[self.direction]
+        levels.append(level)
+        block = self._block_n[self.direction]
+        lowest = min(levels)
+        if level < block and level > (1.0 - FAR) * self._configured_n:
+            self._block_n[self.direction] = level
+        elif len(levels) >= ENOUGH and max(levels) - lowest > band and block < lowest < (1 + FAR) * self._configured_n:
+            self._block_n[self.direction] = lowest
+
+    def _held(self, block_n: float) -> float:
+        low, high = (1.0 - FAR) * self._configured_n, (1.0 + FAR) * self._configured_n
+        return low if block_n < low else high if block_n > high else block_n
