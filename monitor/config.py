@@ -18,9 +18,13 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_valida
 
 from monitor.core.quantities import QUANTITIES, Quantity
 from monitor.core.types import RESERVED
+from monitor.errors import UserError
 from monitor.units import UNITS, Unit
 
 M = TypeVar("M", bound=BaseModel)
+
+FilePath = str | os.PathLike[str]
+"""Where a file is; the core's signatures use this name, since it has no file API of its own."""
 
 Positive = Annotated[float, Field(gt=0, allow_inf_nan=False)]
 NotNegative = Annotated[float, Field(ge=0, allow_inf_nan=False)]
@@ -31,7 +35,7 @@ Pointer = Annotated[str, Field(pattern=r"^(/([^~/]|~[01])*)*$")]
 """A JSON Pointer (RFC 6901); the empty string is the whole document."""
 
 
-class ConfigError(Exception):
+class ConfigError(UserError):
     """A configuration that cannot be used. `problems` holds one sentence each: file, field, what is wrong."""
 
     def __init__(self, problems: list[str]) -> None:
@@ -362,22 +366,41 @@ def config_root() -> Path:
     return shipped if shipped.is_dir() else package.parent / "config"
 
 
-def read_toml(path: Path) -> dict[str, Any]:
-    """The parsed TOML file.
+def parse_toml(text: str, where: str) -> dict[str, Any]:
+    """The parsed TOML `text`; `where` names it in errors.
 
     Raises:
-        ConfigError: the file is missing, unreadable or not TOML.
+        ConfigError: it is not TOML.
     """
     try:
-        return tomllib.loads(path.read_text(encoding="utf-8"))
+        return tomllib.loads(text)
+    except (tomllib.TOMLDecodeError, RecursionError) as error:
+        raise ConfigError([f"{where}: not valid TOML: {error}"]) from None
+
+
+def read_text(path: Path) -> str:
+    """The text of a configuration file.
+
+    Raises:
+        ConfigError: the file is missing or unreadable.
+    """
+    try:
+        return path.read_text(encoding="utf-8")
     except FileNotFoundError:
         raise ConfigError([f"{path}: no such file"]) from None
     except IsADirectoryError:
         raise ConfigError([f"{path}: is a folder, not a file"]) from None
     except (OSError, UnicodeDecodeError) as error:
         raise ConfigError([f"{path}: cannot be read ({error})"]) from None
-    except tomllib.TOMLDecodeError as error:
-        raise ConfigError([f"{path}: not valid TOML: {error}"]) from None
+
+
+def read_toml(path: FilePath) -> dict[str, Any]:
+    """The parsed TOML file.
+
+    Raises:
+        ConfigError: the file is missing, unreadable or not TOML.
+    """
+    return parse_toml(read_text(Path(path)), str(path))
 
 
 def problems_of(error: ValidationError, where: str) -> Iterator[str]:

@@ -224,7 +224,7 @@ class Decoder:
         elif not frame.payload:
             reason = RejectReason.EMPTY
         elif len(frame.payload) > MAX_PAYLOAD:
-            reason, detail = RejectReason.TOO_LARGE, f"{len(frame.payload)} bytes"
+            reason, detail = RejectReason.TOO_LARGE, f"over {MAX_PAYLOAD} bytes"
         json_ones, ascii_ones = route
         if reason is None and json_ones:
             try:

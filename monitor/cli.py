@@ -1,0 +1,86 @@
+"""`stopmark`: finds the command, runs it, and turns every error into one sentence for the person who reads it.
+
+Only the module of the command in use is imported, so that `--help` answers at once.
+"""
+
+import argparse
+import os
+import sys
+import tempfile
+from collections.abc import Sequence
+from importlib import import_module, metadata
+from pathlib import Path
+
+from monitor.commands import COMMANDS, Command
+from monitor.errors import UserError
+
+CAUTION = (
+    "ADVISORY ONLY. Stopmark reads and warns; it never commands. It replaces no safety device, procedure, manual, "
+    "local code or licensed person."
+)
+
+
+def commands() -> dict[str, Command]:
+    """Every command by name: ours, then those that installed packages add."""
+    found = {command.name: command for command in COMMANDS}
+    for entry in metadata.entry_points(group="stopmark.commands"):
+        for command in entry.load():
+            found.setdefault(command.name, command)
+    return found
+
+
+def _parser(found: dict[str, Command], wanted: str | None) -> argparse.ArgumentParser:
+    parser = argparse.ArgumentParser(
+        prog="stopmark",
+        description="Watches the hoist of a drilling rig: where the block is, and where it would stop if braked now.",
+        epilog=CAUTION,
+    )
+    parser.add_argument("--version", action="version", version=f"stopmark {metadata.version('stopmark')}")
+    places = parser.add_subparsers(dest="command", metavar="COMMAND", required=True)
+    for command in found.values():
+        place = places.add_parser(command.name, help=command.help, description=command.help, epilog=CAUTION)
+        if command.name == wanted:
+            import_module(command.module).add_arguments(place)
+    return parser
+
+
+def main(argv: Sequence[str] | None = None) -> int:
+    """Run one command; its exit code. 2 for a user's error, 1 for an error of ours."""
+    words = list(sys.argv[1:] if argv is None else argv)
+    found = commands()
+    wanted = next((word for word in words if not word.startswith("-")), None)
+    args = _parser(found, wanted).parse_args(words)
+    try:
+        return int(import_module(found[args.command].module).run(args))
+    except UserError as error:
+        print(f"stopmark {args.command}: {error}", file=sys.stderr)
+        return 2
+    except KeyboardInterrupt:
+        return 130
+    except BrokenPipeError:
+        # The reader of our output went away (head, a closed pager): that is no error, but stdout must not be flushed.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return 0
+    except Exception:
+        return _internal_error(args.command)
+
+
+def _internal_error(command: str) -> int:
+    """Keep the traceback in a file and say where; a traceback never reaches the user."""
+    import traceback
+
+    handle, name = tempfile.mkstemp(prefix="stopmark-error-", suffix=".txt")
+    with os.fdopen(handle, "w", encoding="utf-8") as file:
+        traceback.print_exc(file=file)
+    kind, error, _ = sys.exc_info()
+    first = (str(error).splitlines() or [""])[0][:200]
+    print(
+        f"stopmark {command}: internal error ({kind.__name__ if kind else ''}: {first}). "
+        f"This is a mistake in Stopmark, not yours; the details are in {Path(name)}",
+        file=sys.stderr,
+    )
+    return 1
+
+
+if __name__ == "__main__":
+    sys.exit(main())

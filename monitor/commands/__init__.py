@@ -1,0 +1,25 @@
+"""The commands of `stopmark`, one module each. A module is imported only when its command is used or described.
+
+To add a command: write a module with `add_arguments(parser)` and `run(args) -> int`, and add its row to COMMANDS.
+Other packages add theirs through the entry-point group ``stopmark.commands`` (a tuple of `Command`).
+"""
+
+from dataclasses import dataclass
+from typing import Final
+
+
+@dataclass(frozen=True, slots=True)
+class Command:
+    """One sub-command: its name, one line of help, and the module that carries it out."""
+
+    name: str
+    help: str
+    module: str
+    """Importable name of a module with ``add_arguments(parser)`` and ``run(args) -> int``."""
+
+
+COMMANDS: Final = (
+    Command("watch", "watch a rig through an MQTT broker", "monitor.commands.watch"),
+    Command("replay", "play a recorded session again", "monitor.commands.replay"),
+    Command("check", "check a rig file, and a broker against it", "monitor.commands.check"),
+)

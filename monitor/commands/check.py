@@ -1,0 +1,137 @@
+"""`stopmark check`: every mistake of a rig file at once; with a broker, which topics are alive and at what rate."""
+
+import argparse
+import asyncio
+import os
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from monitor.errors import UserError
+
+if TYPE_CHECKING:
+    from monitor.adapters.mqtt import BrokerUrl
+    from monitor.config import Rig
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """The command's words."""
+    from monitor.commands.watch import positive
+
+    parser.add_argument("--rig", required=True, help="rig file (.toml), or the name of a shipped rig")
+    parser.add_argument("--rules", metavar="FILE", help="rule catalogue (default: the one that comes with Stopmark)")
+    parser.add_argument("--broker", metavar="URL", help="listen there and compare what comes with the rig file")
+    parser.add_argument("--credentials", metavar="FILE", help="TOML file with user, password, ca, cert, key")
+    parser.add_argument("--for", dest="seconds", metavar="SECONDS", type=positive, default=10.0, help="how long (10)")
+
+
+def run(args: argparse.Namespace) -> int:
+    """Check; 0 when all is well, 1 when something is missing, 2 for mistakes in the files."""
+    from monitor.config import ConfigError, find_rig
+    from monitor.core.rules import default_rules_path, load_rules
+    from monitor.core.signals import SIGNAL_NAMES
+
+    rig = find_rig(args.rig)
+    rules = load_rules(Path(args.rules) if args.rules else default_rules_path(), rig, SIGNAL_NAMES)
+    print(f"{rig.name}: {rig.title}. {len(rig.sensors)} sensors, {len(rules.rules)} rules. The files are in order.")
+    for note in geometry_notes(rig):
+        print(f"  note: {note}")
+    if args.broker is None:
+        return 0
+    from monitor.adapters.mqtt import parse_broker_url
+
+    try:
+        url = parse_broker_url(args.broker, os.environ, Path(args.credentials) if args.credentials else None)
+    except ValueError as error:
+        raise ConfigError([str(error)]) from None
+    return asyncio.run(_listen(rig, url, args.seconds))
+
+
+def geometry_notes(rig: "Rig") -> list[str]:
+    """What a drum cannot do although each number is allowed."""
+    from monitor.physics.drum import DrumGeometry
+
+    drum = DrumGeometry(
+        rig.drum.core_diameter_m,
+        rig.line.rope_diameter_m,
+        rig.drum.wraps_per_layer,
+        rig.drum.nesting,
+        rig.drum.max_layers,
+        rig.drum.dead_wraps,
+    )
+    notes = []
+    at_reference = drum.line_m(rig.reference.turns)
+    top = drum.turns(at_reference + (rig.mast.crown_m - rig.reference.height_m) * rig.line.lines)
+    bottom = drum.turns(at_reference + (rig.mast.floor_m - rig.reference.height_m) * rig.line.lines)
+    if top > rig.drum.max_layers * rig.drum.wraps_per_layer:
+        notes.append(
+            f"drum: at the crown {top:.0f} wraps would be on a drum that holds "
+            f"{rig.drum.max_layers * rig.drum.wraps_per_layer:.0f}: check reference.turns, drum and rope"
+        )
+    if bottom < rig.drum.dead_wraps:
+        notes.append(
+            f"drum: at the floor only {bottom:.1f} wraps are left, fewer than the {rig.drum.dead_wraps:g} dead wraps"
+        )
+    return notes
+
+
+@dataclass(slots=True)
+class _Heard:
+    fresh: int = 0
+    retained: int = 0
+    good: int = 0
+    why: str = ""
+
+
+async def _listen(rig: "Rig", url: "BrokerUrl", seconds: float) -> int:
+    from monitor.adapters.clock import StreamClock
+    from monitor.adapters.mqtt import MqttSource
+    from monitor.core.decode import Decoder
+    from monitor.core.types import Frame, Reject
+
+    decoder = Decoder(rig)
+    heard = [_Heard() for _ in rig.sensors]
+    topics = list(dict.fromkeys(rig.topic(sensor) for sensor in rig.sensors))
+    by_topic: dict[str, list[_Heard]] = {topic: [] for topic in topics}
+    for sensor, record in zip(rig.sensors, heard, strict=True):
+        by_topic[rig.topic(sensor)].append(record)
+    state = {"connected": False, "words": "no answer yet"}
+
+    def message(t_ns: int, topic: str, payload: bytes, retained: bool) -> None:
+        for record in by_topic.get(topic, ()):
+            record.retained += retained
+            record.fresh += not retained
+        for item in decoder.decode(Frame(t_ns, topic, payload, retained)):
+            if isinstance(item, Reject):
+                if item.sensor is not None and not retained:
+                    heard[item.sensor].why = f"{item.reason}: {item.detail}" if item.detail else str(item.reason)
+            else:
+                heard[item.sensor].good += 1
+
+    def connection(connected: bool, words: str) -> None:
+        state["connected"] = state["connected"] or connected
+        state["words"] = words
+
+    task = asyncio.create_task(MqttSource(url, topics, StreamClock.live(), message, connection).run())
+    await asyncio.wait([task], timeout=seconds)
+    if task.done():
+        task.result()
+    task.cancel()
+    await asyncio.gather(task, return_exceptions=True)
+    if not state["connected"]:
+        raise UserError(f"no connection to the broker in {seconds:g} s: {state['words']}")
+    missing = 0
+    print(f"{'sensor':<22}{'topic':<40}{'per s':>8}{'expected':>10}  result")
+    for sensor, record in zip(rig.sensors, heard, strict=True):
+        rate = record.good / seconds
+        if record.fresh == 0:
+            result = "MISSING: only a retained message" if record.retained else "MISSING: nothing came"
+        elif record.good == 0:
+            result = f"REFUSED: {record.why}"
+        elif rate < 0.5 * sensor.rate_hz:
+            result = "SLOW: less than half the expected rate"
+        else:
+            result = "alive" + (f"; some refused: {record.why}" if record.why else "")
+        missing += record.good == 0
+        print(f"{sensor.id:<22}{rig.topic(sensor):<40}{rate:>8.1f}{sensor.rate_hz:>10g}  {result}")
+    return 1 if missing else 0

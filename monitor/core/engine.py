@@ -1,0 +1,286 @@
+"""The core: frames and actions in, findings and snapshots out. No clock, no I/O.
+
+Theory of operation
+    Stream time is whatever the frames and `advance` say it is. Conditions are evaluated at the grid points, multiples of
+    50 ms of stream time, and at grid point g they see only what came before g: `ingest` first runs every grid point up
+    to its frame's time, so a live timer that calls `advance` earlier changes nothing but how soon a finding is out.
+    `admit` gives each input its final time, never before the time already advanced to; that time is what gets recorded.
+    Hence live, replay and simulation agree finding for finding, and tests prove it with random delays and timers.
+
+    At each grid point: estimate → hoist state → one look (`Now`) → every signal → every rule.
+"""
+
+import json
+import math
+from collections import deque
+from collections.abc import Sequence
+from dataclasses import replace
+from types import MappingProxyType
+from typing import Any, Final, TypeVar
+
+from monitor.config import Rig
+from monitor.core.alarms import AlarmBank
+from monitor.core.decode import Decoder, printable
+from monitor.core.estimator import Estimator
+from monitor.core.hoist import HoistTracker
+from monitor.core.now import Now
+from monitor.core.rules import RuleSet
+from monitor.core.sensors import SensorRecord, SensorRegister
+from monitor.core.signals import SIGNAL_NAMES, SIGNALS
+from monitor.core.types import (
+    GRID_NS,
+    HEALTH_TOPIC,
+    Action,
+    ActionKind,
+    Finding,
+    Frame,
+    Health,
+    Reject,
+    RejectReason,
+    SensorView,
+    Severity,
+    Snapshot,
+    StopMarks,
+    Validity,
+    Value,
+)
+
+T = TypeVar("T", Frame, Action)
+_RECENT_NS: Final = 60_000_000_000
+_NO_MARKS: Final = StopMarks(math.nan, math.nan, math.nan, False)
+_OK: Final = int(Validity.VALID)
+
+
+class Core:
+    """The monitor's pure heart for one rig and one set of rules."""
+
+    def __init__(self, rig: Rig, rules: RuleSet) -> None:
+        self.rig = rig
+        self.now_ns = 0
+        self._decoder = Decoder(rig)
+        self._sensors = SensorRegister(rig)
+        self._estimator = Estimator(rig)
+        self._tracker = HoistTracker(rig)
+        self._now = Now(rig, self._sensors)
+        self._bank = AlarmBank(rules, SIGNAL_NAMES)
+        self._reads = tuple(signal.read for signal in SIGNALS)
+        self._fused = [sensor.spec.role in ("position", "mark") for sensor in rig.sensors]
+        self._is_load = [sensor.spec.role == "load" for sensor in rig.sensors]
+        self._is_lever = [sensor.quantity == "brake_lever" for sensor in rig.sensors]
+        self._numbers: list[float] = [math.nan] * len(SIGNALS)
+        self._validities: list[int] = [int(Validity.INVALID)] * len(SIGNALS)
+        self._next_grid = 0
+        self._looked = False
+        self._dropped: deque[tuple[int, int]] = deque()
+        self._verdicts: list[str] = [""] * len(rig.sensors)
+
+    # --- inputs -----------------------------------------------------------------------------------------------------
+
+    def admit(self, item: T) -> T:
+        """The same input with the time at which it counts: its arrival, but never before the time advanced to."""
+        return item if item.t_ns >= self.now_ns else replace(item, t_ns=self.now_ns)
+
+    def ingest(self, frame: Frame) -> list[Finding]:
+        """Take one admitted frame; the findings of the grid points that it made due.
+
+        Raises:
+            ValueError: the frame was not admitted (its time lies before the time advanced to).
+        """
+        findings = self._run_to(frame.t_ns)
+        if frame.topic == HEALTH_TOPIC:
+            self._take_health(frame)
+            return findings
+        for item in self._decoder.decode(frame):
+            if type(item) is Reject:
+                self._sensors.refuse(item)
+                continue
+            record = self._sensors.records[item.sensor]
+            reason = record.accept(item)
+            if reason is None and self._fused[item.sensor]:
+                reason = self._estimator.ingest(item)
+                if reason is not None:
+                    self._sensors.refuse(Reject(item.t_ns, item.sensor, reason))
+            elif reason is not None:
+                self._sensors.refuse(Reject(item.t_ns, item.sensor, reason))
+            elif self._is_load[item.sensor]:
+                load, validity = self._now.hook_load(item.t_ns, self._tracker.direction)
+                if validity <= Validity.DEGRADED:
+                    self._estimator.load(item.t_ns, load)
+            elif self._is_lever[item.sensor]:
+                self._estimator.braking(item.t_ns, item.value >= 0.05)
+        return findings
+
+    def act(self, action: Action) -> list[Finding]:
+        """Take one admitted action of the crew."""
+        findings = self._run_to(action.t_ns)
+        if action.kind == ActionKind.REFERENCE_HEIGHT:
+            findings.append(self._reference(action))
+        elif action.kind == ActionKind.SLIP_AND_CUT:
+            findings.append(self._slip_and_cut(action))
+        elif action.kind == ActionKind.NOTE:
+            findings.append(_said(action, printable(action.text, 400)))
+        else:
+            findings += self._bank.act(action)
+        return findings
+
+    def advance(self, now_ns: int) -> list[Finding]:
+        """Let stream time pass up to `now_ns`; the findings of the grid points on the way. The past is ignored."""
+        # Before the first input there is no stream: the time at which it starts must be the same when replayed.
+        return self._run_to(now_ns) if now_ns > self.now_ns > 0 else []
+
+    # --- output -----------------------------------------------------------------------------------------------------
+
+    def snapshot(self) -> Snapshot:
+        """All that a screen may show, as of the last grid point. Changes nothing."""
+        t_ns = self.now_ns
+        values = {
+            name: Value(number, Validity(validity))
+            for name, number, validity in zip(SIGNAL_NAMES, self._numbers, self._validities, strict=True)
+        }
+        views = tuple(self._sensor_view(index, record, t_ns) for index, record in enumerate(self._sensors.records))
+        return Snapshot(
+            t_ns=t_ns,
+            rig=self.rig.name,
+            hoist=self._tracker.state,
+            values=MappingProxyType(values),
+            marks=self._now.stop.marks if self._looked else _NO_MARKS,
+            limits=self._now.calculator.limits,
+            alarms=self._bank.views(),
+            blind_rules=self._bank.blind_rules,
+            sensors=views,
+            rejects=MappingProxyType(dict(self._sensors.reasons)),
+            health=self._now.health,
+            silenced=self._bank.silenced,
+        )
+
+    @property
+    def values(self) -> Sequence[tuple[float, int]]:
+        """(number, validity) of every signal at the last grid point, in the order of SIGNALS. For reports and trials."""
+        return list(zip(self._numbers, self._validities, strict=True))
+
+    # --- the grid ---------------------------------------------------------------------------------------------------
+
+    def _run_to(self, t_ns: int) -> list[Finding]:
+        if t_ns < self.now_ns:
+            raise ValueError(f"input at {t_ns} ns lies before {self.now_ns} ns, the time advanced to: admit it first")
+        if self._next_grid == 0:
+            self._sensors.start(t_ns)
+            self._next_grid = -(-t_ns // GRID_NS) * GRID_NS
+        findings: list[Finding] = []
+        while self._next_grid <= t_ns:
+            self._evaluate(self._next_grid, findings)
+            self._next_grid += GRID_NS
+        self.now_ns = t_ns
+        return findings
+
+    def _evaluate(self, g: int, findings: list[Finding]) -> None:
+        estimate = self._estimator.estimate(g)
+        now = self._now
+        load, validity = now.hook_load(g, self._tracker.direction)
+        hoist = self._tracker.update(g, estimate, Value(load, Validity(validity)))
+        now.dropped_recently = self._recent_drops(g)
+        now.look(g, estimate, hoist, self._tracker.direction, self._tracker.string_load_n)
+        self._looked = True
+        numbers, validities = self._numbers, self._validities
+        for i, read in enumerate(self._reads):
+            numbers[i], validities[i] = read(now)
+        findings += self._bank.evaluate(g, numbers, validities, hoist, self._sensor_flags(g, findings))
+
+    def _sensor_flags(self, g: int, findings: list[Finding]) -> list[tuple[tuple[float, int], ...]]:
+        """(stale, rejecting, out of range) of every sensor; a changed drift verdict becomes a finding on the way."""
+        flags = []
+        for index, record in enumerate(self._sensors.records):
+            rejecting = record.rejecting
+            if self._fused[index]:
+                fusion = self._estimator.fusion(index)
+                rejecting = rejecting or fusion.rejecting
+                if fusion.verdict != self._verdicts[index]:
+                    findings.append(
+                        Finding(g, "instrument", f"verdict:{record.id}", Severity.NOTICE, self._verdicts[index],
+                                fusion.verdict, fusion.verdict or "verdict withdrawn")
+                    )  # fmt: skip
+                    self._verdicts[index] = fusion.verdict
+            flags.append(
+                (
+                    (1.0 if self._sensors.stale(record, g) else 0.0, _OK),
+                    (1.0 if rejecting else 0.0, _OK),
+                    (1.0 if record.out_of_range else 0.0, _OK),
+                )
+            )
+        return flags
+
+    # --- small parts ------------------------------------------------------------------------------------------------
+
+    def _take_health(self, frame: Frame) -> None:
+        try:
+            told: Any = json.loads(frame.payload)
+            health = Health(
+                recording=told["recording"],
+                connected=told["connected"],
+                dropped=int(told["dropped"]),
+                lag_s=float(told["lag_s"]),
+                note=printable(str(told["note"]), 120),
+            )
+        except (ValueError, TypeError, KeyError, OverflowError, RecursionError):
+            # Only the runner writes this topic; a damaged session may hold anything.
+            self._sensors.refuse(Reject(frame.t_ns, None, RejectReason.NOT_JSON, HEALTH_TOPIC))
+            return
+        if (
+            health.recording not in ("on", "off", "failed")
+            or not (health.connected is None or isinstance(health.connected, bool))
+            or not math.isfinite(health.lag_s)
+        ):
+            self._sensors.refuse(Reject(frame.t_ns, None, RejectReason.NOT_JSON, HEALTH_TOPIC))
+            return
+        self._now.health = health
+        self._dropped.append((frame.t_ns, health.dropped))
+
+    def _recent_drops(self, t_ns: int) -> int:
+        """Readings dropped within the last minute. The oldest entry kept is the last one from before that minute."""
+        dropped = self._dropped
+        while len(dropped) > 1 and dropped[1][0] <= t_ns - _RECENT_NS:
+            dropped.popleft()
+        return dropped[-1][1] - dropped[0][1] if dropped else 0
+
+    def _reference(self, action: Action) -> Finding:
+        height = action.number
+        mast = self.rig.mast
+        if height is None or not mast.floor_m <= height <= mast.crown_m:
+            return _said(action, "height reference refused: give a height between floor and crown")
+        self._estimator.reference(action.t_ns, height)
+        return _said(action, f"height reference taken at {height:.2f} m")
+
+    def _slip_and_cut(self, action: Action) -> Finding:
+        turns = action.number
+        most = self.rig.drum.wraps_per_layer * self.rig.drum.max_layers
+        if turns is None or not 0 <= turns <= most:
+            return _said(action, f"slip and cut refused: give the wraps on the drum, 0 to {most:g}")
+        self._estimator.slip_and_cut(action.t_ns, turns)
+        return _said(action, f"slip and cut: {turns:g} wraps at the reference height")
+
+    def _sensor_view(self, index: int, record: SensorRecord, t_ns: int) -> SensorView:
+        fusion = self._estimator.fusion(index) if self._fused[index] else None
+        latency = fusion.latency_s if fusion else None
+        return SensorView(
+            id=record.id,
+            quantity=record.sensor.quantity,
+            unit=record.sensor.unit,
+            value=self._sensors.value(record, t_ns),
+            age_s=(t_ns - record.last_ns) * 1e-9 if record.last_ns >= 0 else math.inf,
+            rate_hz=1.0 / record.period_s if record.period_s > 0 else 0.0,
+            latency_s=latency,
+            innovation=fusion.innovation if fusion else None,
+            test_ratio=fusion.test_ratio if fusion else None,
+            fused=fusion.fused if fusion else record.good,
+            rejected=record.rejected,
+            last_reason=record.last_reason,
+            stale=self._sensors.stale(record, t_ns),
+            rejecting=record.rejecting or bool(fusion and fusion.rejecting),
+            out_of_range=record.out_of_range,
+            verdict=fusion.verdict if fusion else "",
+        )
+
+
+def _said(action: Action, message: str) -> Finding:
+    """A finding that records what the crew did."""
+    return Finding(action.t_ns, "action", str(action.kind), Severity.NOTICE, "", printable(action.who, 12), message)

@@ -1,0 +1,201 @@
+"""One look at the rig: everything the signals of a grid point are computed from.
+
+`Now` is filled by the engine at each grid point and read by the rows of `monitor.core.signals`. It is the only mutable object
+that signal functions see, and they never write to it.
+"""
+
+import math
+from typing import Final
+
+from monitor.config import NoAux, Rig
+from monitor.core.braking import BrakeModel
+from monitor.core.brakehealth import BrakeHealth
+from monitor.core.estimator import Estimate
+from monitor.core.sensors import SensorRegister
+from monitor.core.stopmark import Brakes, Load, StopCalculator, StopResult
+from monitor.core.types import Health, HoistState, Validity
+from monitor.physics.hydraulics import Accumulator
+from monitor.physics.line import work_step_j
+from monitor.physics.tackle import dead_line_factor, efficiency_hoisting, factor_lowering
+
+_G: Final = 9.80665
+_OK, _DEGRADED, _INVALID = int(Validity.VALID), int(Validity.DEGRADED), int(Validity.INVALID)
+_SLACK_SHARE: Final = 0.35
+"""Hook load below this share of the block's own weight means that something else carries the block."""
+_MOVING_M_S: Final = 0.05
+_WORK_STEP_M: Final = 0.03
+_WORK_JUMP_M: Final = 1.0
+
+
+class Now:
+    """State of the rig at the present grid point, and the small sums that need its history."""
+
+    def __init__(self, rig: Rig, sensors: SensorRegister) -> None:
+        self.rig = rig
+        self.sensors = sensors
+        self.brake = BrakeModel(rig)
+        self.brake_health = BrakeHealth(rig, self.brake)
+        self.calculator = StopCalculator(rig)
+        self.health = Health()
+        self.dropped_recently = 0
+        self.overtravel_due = False
+        self.rated_load_n = rig.block.rated_load_kg * _G
+        self.block_n = rig.block.mass_kg * _G
+        self._accumulator = Accumulator(
+            rig.hydraulics.accumulator_volume_m3, rig.hydraulics.precharge_pa + 101_325.0
+        )
+        lines, k = rig.line.lines, rig.line.sheave_factor
+        self._fast_share = {
+            1: 1.0 / (lines * efficiency_hoisting(k, lines)),
+            0: 1.0 / lines,
+            -1: factor_lowering(k, lines) / lines,
+        }
+        self._dead_share = {way: dead_line_factor(k, lines, way) / lines for way in (1, 0, -1)}
+        self.t_ns = 0
+        self.estimate: Estimate
+        self.hoist = HoistState.UNKNOWN
+        self.direction = 0
+        self.height_validity = _INVALID
+        self.speed_validity = _INVALID
+        self.load_validity = _INVALID
+        self.load_validity_for_stop = _DEGRADED
+        self.supply_validity = _INVALID
+        self.hook_load_n = math.nan
+        self.string_load_n = math.nan
+        self.slack = False
+        self.stop: StopResult
+        self.holding_ratio = math.nan
+        self.emergency_ratio = math.nan
+        self.fast_line_n = math.nan
+        self.design_factor = math.nan
+        self.line_work_j = 0.0
+        self._anchor_m = math.nan
+        self._anchor_load_n = math.nan
+
+    def hook_load(self, t_ns: int, direction: int) -> tuple[float, int]:
+        """Hook load from whichever load sensor the rig has, N, and its validity. Dead-line readings are corrected by
+        the last direction of motion (tackle friction), which leaves them DEGRADED while the direction is not known."""
+        number, validity = self.sensors.number("hook_load", t_ns)
+        if validity != Validity.NOT_FITTED:
+            return number, validity
+        number, validity = self.sensors.number("dead_line_tension", t_ns)
+        if validity > _DEGRADED:
+            return math.nan, validity
+        return number / self._dead_share[direction], validity if direction else _DEGRADED
+
+    def look(self, t_ns: int, estimate: Estimate, hoist: HoistState, direction: int, string_load_n: float) -> None:
+        """Fill in everything for the grid point `t_ns`. `direction` is the last motion, held while still."""
+        self.t_ns, self.estimate, self.hoist, self.direction = t_ns, estimate, hoist, direction
+        self.height_validity = int(estimate.validity)
+        known = math.isfinite(estimate.speed_m_s)
+        self.speed_validity = _INVALID if not known else _OK if estimate.speed_bound_m_s < 0.25 else _DEGRADED
+        load, self.load_validity = self.hook_load(t_ns, direction)
+        if self.load_validity > _DEGRADED:
+            load, self.load_validity = math.nan, _INVALID
+        self.hook_load_n, self.string_load_n = load, string_load_n
+        self.slack = self.load_validity <= _DEGRADED and load < _SLACK_SHARE * self.block_n
+        self.brake_health.update(
+            t_ns, estimate, hoist, direction, load, self.load_validity, lambda quantity: self.sensors.number(quantity, t_ns)
+        )
+        expected, assured = self._torques(t_ns, estimate.speed_m_s)
+        self.stop = self.calculator.solve(estimate, self._load(load), Brakes(expected, assured))
+        self._ratios(load, expected, estimate.radius_m)
+        self._line(load, estimate.height_m)
+
+    def _load(self, load: float) -> Load:
+        """Hook load with the ends of its doubt; the rating and the bare block where it is not known."""
+        doubt = self.rig.uncertainty.load
+        if not math.isfinite(load):
+            return Load(self.rated_load_n, self.block_n, self.rated_load_n)
+        floor = self.block_n * _SLACK_SHARE
+        return Load(max(load, floor), max(load * (1 - doubt), floor), max(load * (1 + doubt), self.block_n))
+
+    def _torques(self, t_ns: int, speed: float) -> tuple[float, float]:
+        """(expected, assured) torque of a full service application, N m."""
+        direction = 1 if speed > 0 else -1
+        supply, validity = self.sensors.number("accumulator_pressure", t_ns)
+        full = self.brake.full_pressure_pa
+        self.supply_validity = _OK if validity == Validity.NOT_FITTED else validity
+        expected_pa = supply if validity <= _DEGRADED else full
+        # Without a reading the assured supply is the least that the rig's own procedure accepts.
+        least = full if validity == Validity.NOT_FITTED else self.rig.hydraulics.min_pressure_pa
+        assured_pa = supply if validity <= _DEGRADED else least
+        scale, low = self.brake_health.scales(direction)
+        circuits, sure = self.brake_health.circuits()
+        return (
+            self.brake.full_torque_n_m(max(expected_pa, 0.0), scale, direction, circuits),
+            self.brake.full_torque_n_m(max(assured_pa, 0.0), low, direction, sure),
+        )
+
+    def _ratios(self, load: float, torque_n_m: float, radius_m: float) -> None:
+        if not math.isfinite(load):
+            self.holding_ratio = self.emergency_ratio = math.nan
+            return
+        demand = max(load, 1.0) * radius_m / self.rig.line.lines
+        self.holding_ratio = torque_n_m / demand
+        scale, _ = self.brake_health.scales(-1)
+        self.emergency_ratio = self.brake.emergency_torque_n_m(0.0, scale) / demand
+
+    def _line(self, load: float, height: float) -> None:
+        if math.isfinite(load):
+            self.fast_line_n = load * self._fast_share[self.direction]
+            self.design_factor = self.rig.line.breaking_strength_n / max(self.fast_line_n, 1.0)
+        self._work(load, height)
+
+    def _work(self, load: float, height: float) -> None:
+        """Add the work of the last travel. Travel counts from an anchor that moves in steps of `_WORK_STEP_M`, so that
+        the noise of a block at rest does no work; a jump (a new reference, a gap) moves the anchor and counts nothing."""
+        travel = abs(height - self._anchor_m)
+        if not (math.isfinite(load) and travel < _WORK_JUMP_M):
+            self._anchor_m, self._anchor_load_n = (height, load) if math.isfinite(load) else (math.nan, load)
+        elif travel >= _WORK_STEP_M:
+            self.line_work_j += work_step_j(self._anchor_load_n, load, travel)
+            self._anchor_m, self._anchor_load_n = height, load
+
+    @property
+    def allowed_m_s(self) -> float:
+        """Allowed speed here, in the direction of motion, never above the site's maximum."""
+        return min(self.stop.allowed_m_s, self.rig.limits.max_speed_m_s)
+
+    @property
+    def speed_excess_m_s(self) -> float:
+        """|speed| above the allowed speed, m/s; negative below it."""
+        speed = abs(self.estimate.speed_m_s)
+        return speed - self.stop.allowed_m_s if speed > _MOVING_M_S else -self.rig.limits.max_speed_m_s
+
+    def applications_left(self, pressure_pa: float) -> int:
+        """Full applications in the accumulator at gauge `pressure_pa`, fast discharge after slow charge."""
+        hydraulics = self.rig.hydraulics
+        atmosphere = 101_325.0
+        if pressure_pa <= hydraulics.min_pressure_pa:
+            return 0
+        return self._accumulator.applications_left(
+            pressure_pa + atmosphere, hydraulics.min_pressure_pa + atmosphere, hydraulics.stroke_volume_m3
+        )
+
+    def accumulator_margin(self) -> tuple[float, int]:
+        """Accumulator pressure above the configured minimum, Pa."""
+        pressure, validity = self.sensors.number("accumulator_pressure", self.t_ns)
+        return pressure - self.rig.hydraulics.min_pressure_pa, validity
+
+    def release_missing(self) -> tuple[float, int]:
+        """Share of the release pressure that is missing while the emergency calipers are meant to be clear.
+
+        They are meant to be clear while the block moves; at rest they may rightly be set.
+        """
+        if not self.brake.has_emergency:
+            return math.nan, int(Validity.NOT_FITTED)
+        pressure, validity = self.sensors.number("emergency_release_pressure", self.t_ns)
+        if validity > _DEGRADED:
+            return math.nan, validity
+        if self.hoist not in (HoistState.HOISTING, HoistState.LOWERING):
+            return 0.0, validity
+        needed = self.rig.brake.release_pressure_pa if self.rig.brake.kind == "caliper" else 1.0
+        return max(0.0, 1.0 - pressure / needed), validity
+
+    def coolant_over(self) -> tuple[float, int]:
+        """Coolant temperature above the configured maximum, K (negative below it)."""
+        temperature, validity = self.sensors.number("coolant_temperature", self.t_ns)
+        if isinstance(self.rig.aux, NoAux):
+            return math.nan, int(Validity.NOT_FITTED)
+        return temperature - self.rig.aux.coolant_max_c, validity

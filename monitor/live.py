@@ -1,0 +1,176 @@
+"""A live run: broker → runner → screen or stdout. Wires the parts of `stopmark watch` and `stopmark demo`."""
+
+import asyncio
+import contextlib
+import json
+import os
+from collections.abc import Callable, Sequence
+from dataclasses import asdict
+from pathlib import Path
+from typing import Any, Literal
+
+from monitor.adapters.clock import StreamClock
+from monitor.adapters.mqtt import BrokerUrl, MqttSource
+from monitor.adapters.recorder import Recorder
+from monitor.config import Rig
+from monitor.core.engine import Core
+from monitor.core.rules import build_rules
+from monitor.core.signals import SIGNAL_NAMES
+from monitor.core.types import Action, ActionKind, Finding, Severity, Snapshot
+from monitor.runner import Runner, Sink
+
+Mode = Literal["LIVE", "SIMULATED", "REPLAY"]
+
+
+def data_folder(given: str | None) -> Path:
+    """Where sessions go: the given folder, else the user's data folder (XDG base directories)."""
+    if given:
+        return Path(given)
+    base = os.environ.get("XDG_DATA_HOME") or Path.home() / ".local" / "share"
+    return Path(base) / "stopmark"
+
+
+def core_of(rig: Rig, rules_text: str, where: str) -> Core:
+    """A core for `rig` with the rules in a TOML text.
+
+    Raises:
+        ConfigError: every problem of the rules at once.
+    """
+    from monitor.config import parse_toml
+
+    return Core(rig, build_rules(parse_toml(rules_text, where), where, rig, SIGNAL_NAMES))
+
+
+def header_of(rig: Rig, rules_text: str, mode: Mode, created_ns: int) -> dict[str, object]:
+    """What a session keeps about how it was made: the whole configuration."""
+    from importlib.metadata import version
+
+    return {
+        "rig": rig.name,
+        "config": json.loads(rig.model_dump_json()),
+        "rules": rules_text,
+        "version": version("stopmark"),
+        "created": created_ns,
+        "mode": mode,
+    }
+
+
+class LiveDriver:
+    """One live run; what the screen drives, and what runs headless without it."""
+
+    replay = None
+
+    def __init__(
+        self,
+        rig: Rig,
+        rules_text: str,
+        rules_path: str,
+        url: BrokerUrl,
+        clock: StreamClock,
+        mode: Mode = "LIVE",
+        recorder: Recorder | None = None,
+        sinks: Sequence[Sink] = (),
+    ) -> None:
+        self.rig = rig
+        self.mode: Mode = mode
+        self.clock = clock
+        self.core = core_of(rig, rules_text, rules_path)
+        self.runner = Runner(self.core, recorder, sinks)
+        self.runner.connected = False
+        self.recorder = recorder
+        topics = list(dict.fromkeys(rig.topic(sensor) for sensor in rig.sensors))
+        self.source = MqttSource(url, topics, clock, self.runner.message, self._connection)
+
+    def snapshot(self) -> Snapshot | None:
+        """What the screen shows now."""
+        return self.core.snapshot() if self.core.now_ns else None
+
+    def act(
+        self, kind: ActionKind, target: str = "", number: float | None = None, text: str = "", who: str = ""
+    ) -> None:
+        """Something the crew did, at this moment."""
+        self.runner.action(Action(self.clock.now_ns(), kind, target, number, text, who))
+
+    async def run(self) -> None:
+        """Until cancelled: messages in, a tick every 50 ms."""
+        self.runner.health(self.clock.now_ns())
+        async with asyncio.TaskGroup() as tasks:
+            tasks.create_task(self.source.run())
+            tasks.create_task(self.runner.tick(self.clock))
+            tasks.create_task(self._count_drops())
+
+    async def _count_drops(self) -> None:
+        while True:
+            self.runner.dropped = self.source.dropped
+            await asyncio.sleep(0.25)
+
+    def _connection(self, connected: bool, words: str) -> None:
+        self.runner.connected = connected
+        self.runner.note = words
+        self.runner.health(self.clock.now_ns())
+
+
+def print_finding(finding: Finding) -> None:
+    """One finding as one line of JSON on stdout."""
+    print(json.dumps(finding_dict(finding), allow_nan=False), flush=True)
+
+
+def finding_dict(finding: Finding) -> dict[str, Any]:
+    """A finding as plain data, the severity by its word."""
+    plain = asdict(finding)
+    plain["severity"] = finding.severity.name
+    for name in ("number", "threshold"):
+        value = plain[name]
+        if value is not None and not (-1e300 < value < 1e300):
+            plain[name] = None
+    return plain
+
+
+class Tally:
+    """Counts findings for the summary line. A sink."""
+
+    def __init__(self) -> None:
+        self.raised: dict[str, int] = {severity.name: 0 for severity in Severity}
+        self.first: dict[str, int] = {}
+
+    def __call__(self, finding: Finding) -> None:
+        """Count a finding; of alarms, only those that became active."""
+        if finding.kind == "alarm" and "unacknowledged" == finding.after:
+            self.raised[finding.severity.name] += 1
+            self.first.setdefault(finding.key, finding.t_ns)
+
+
+def summary_of(driver: LiveDriver, tally: Tally) -> dict[str, Any]:
+    """The last line of a headless run."""
+    core = driver.core
+    return {
+        "summary": driver.mode.lower(),
+        "rig": driver.rig.name,
+        "frames": driver.runner.frames,
+        "dropped": driver.runner.dropped,
+        "findings": driver.runner.findings,
+        "raised": tally.raised,
+        "rejects": dict(core.snapshot().rejects),
+        "session": str(driver.recorder.path) if driver.recorder else None,
+    }
+
+
+async def run_for(driver: LiveDriver, seconds: float | None, finished: Callable[[], bool] | None = None) -> None:
+    """Run headless for so many stream seconds (or until cancelled)."""
+    task = asyncio.create_task(driver.run())
+    start_ns = driver.clock.now_ns()
+    try:
+        while not task.done():
+            if seconds is not None and driver.clock.now_ns() - start_ns >= seconds * 1e9:
+                break
+            if finished is not None and finished():
+                break
+            await asyncio.wait([task], timeout=0.05)
+        if task.done():
+            task.result()
+    finally:
+        task.cancel()
+        with contextlib.suppress(asyncio.CancelledError):
+            await task
+
+

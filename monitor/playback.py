@@ -1,0 +1,169 @@
+"""A replay: the same inputs through the same core, at any speed, with pause and seeking.
+
+Seeking builds a fresh core and feeds it the recorded inputs from `WARM_UP_S` before the wanted moment: the estimator and
+the conditions are then as they were, while alarms raised earlier and never acknowledged are not in the list. What was said
+then is read from the session, which holds it finding for finding. A replay from the start is exact.
+"""
+
+import asyncio
+import contextlib
+import math
+from bisect import bisect_left, bisect_right
+from collections.abc import Iterator, Sequence
+from typing import Final, Literal
+
+from monitor.adapters.clock import StreamClock
+from monitor.adapters.replay import SessionReader
+from monitor.config import Rig
+from monitor.core.engine import Core
+from monitor.core.types import Action, ActionKind, Frame, Snapshot
+from monitor.live import core_of
+from monitor.runner import TICK_S, Runner, Sink
+
+WARM_UP_S: Final = 60.0
+_BURST: Final = 2000
+"""Inputs between two looks at the rest of the loop when playing as fast as possible."""
+
+
+class ReplayDriver:
+    """Plays one session for a screen, or headless."""
+
+    mode: Final = "REPLAY"
+
+    def __init__(
+        self,
+        session: SessionReader,
+        speed: float,
+        sinks: Sequence[Sink] = (),
+        *,
+        rules_text: str | None = None,
+        rules_path: str = "",
+    ) -> None:
+        self.rig: Rig = session.rig
+        self.speed = speed
+        self.paused = False
+        self.start_ns = session.t_first_ns
+        self.end_ns = session.end_ns
+        self._session = session
+        self._rules = session.rules_text if rules_text is None else rules_text
+        self._rules_path = rules_path or f"{session.path}: rules"
+        self._sinks = sinks
+        self._found = [finding.t_ns for finding in session.findings() if finding.kind == "alarm"]
+        self._pending: Frame | Action | None = None
+        self._clock = StreamClock(self.start_ns)
+        self._start(None, sinks)
+
+    @property
+    def replay(self) -> "ReplayDriver":
+        """The handle for the screen: this object itself."""
+        return self
+
+    @property
+    def core(self) -> Core:
+        """The core that is being fed."""
+        return self._runner.core
+
+    @property
+    def position_ns(self) -> int:
+        """Where the replay is."""
+        return self.core.now_ns or self.start_ns
+
+    @property
+    def finished(self) -> bool:
+        """Whether the end is reached."""
+        return self._pending is None and self.position_ns >= self.end_ns
+
+    def snapshot(self) -> Snapshot | None:
+        """What the screen shows."""
+        return self.core.snapshot() if self.core.now_ns else None
+
+    def act(
+        self, kind: ActionKind, target: str = "", number: float | None = None, text: str = "", who: str = ""
+    ) -> None:
+        """Nothing: what the crew did is in the session, and a replay shows what was."""
+
+    def pause(self, paused: bool) -> None:
+        """Hold, or go on."""
+        self.paused = paused
+        self._pace()
+
+    def set_speed(self, speed: float) -> None:
+        """Stream seconds per second, above 0; infinity for as fast as possible."""
+        self.speed = speed
+        self._pace()
+
+    def seek_to(self, t_ns: int) -> None:
+        """Go to a stream time, clamped to the session."""
+        t_ns = min(max(t_ns, self.start_ns), self.end_ns)
+        self._start(t_ns - round(WARM_UP_S * 1e9) if t_ns > self.start_ns else None, ())
+        self._feed(t_ns, len_limit=None)
+        self._pace()
+
+    def seek_finding(self, step: Literal[-1, 1]) -> bool:
+        """Go to just after the next or previous recorded alarm finding; False when there is none."""
+        here = self.position_ns
+        place = bisect_right(self._found, here) if step > 0 else bisect_left(self._found, here - 1_000_000_000) - 1
+        if not 0 <= place < len(self._found):
+            return False
+        self.seek_to(self._found[place] + 50_000_000)
+        return True
+
+    async def run(self) -> None:
+        """Play until the end, then stand there until cancelled."""
+        self._pace()
+        while True:
+            if self.paused or self.finished:
+                await asyncio.sleep(TICK_S)
+                continue
+            if math.isinf(self.speed):
+                self._feed(self.end_ns, _BURST)
+                await asyncio.sleep(0)
+            else:
+                self._feed(self._clock.now_ns(), None)
+                await asyncio.sleep(TICK_S)
+
+    def play_out(self) -> None:
+        """Feed everything at once: the headless replay at full speed."""
+        self._feed(self.end_ns, None)
+
+    # --- inside -----------------------------------------------------------------------------------------------------
+
+    def _start(self, from_ns: int | None, sinks: Sequence[Sink]) -> None:
+        self._runner = Runner(core_of(self.rig, self._rules, self._rules_path), None, sinks)
+        self._inputs: Iterator[Frame | Action] = self._session.inputs(from_ns=from_ns)
+        self._pending = next(self._inputs, None)
+
+    def _pace(self) -> None:
+        speed = self.speed if math.isfinite(self.speed) else 1.0
+        self._clock = StreamClock(self.position_ns, speed)
+
+    def _feed(self, upto_ns: int, len_limit: int | None) -> None:
+        """Feed inputs up to a stream time; stop early after `len_limit` of them."""
+        item, runner, count = self._pending, self._runner, 0
+        try:
+            while item is not None and item.t_ns <= upto_ns:
+                if type(item) is Frame:
+                    runner.frame(item)
+                elif isinstance(item, Action):
+                    runner.action(item)
+                item = next(self._inputs, None)
+                count += 1
+                if len_limit is not None and count >= len_limit:
+                    return
+        finally:
+            self._pending = item
+        runner.advance(min(upto_ns, self.end_ns))
+
+
+async def play(driver: ReplayDriver) -> None:
+    """Play a session headless at its speed, to its end."""
+    task = asyncio.create_task(driver.run())
+    try:
+        while not task.done() and not driver.finished:
+            await asyncio.wait([task], timeout=TICK_S)
+        if task.done():
+            task.result()
+    finally:
+        task.cancel()
+        with contextlib.suppress(asyncio.CancelledError):
+            await task

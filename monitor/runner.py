@@ -1,0 +1,146 @@
+"""One loop for live, replay and simulation: source → admit → recorder → core → findings out.
+
+`Runner` is the order of things: an input gets its final time, goes to the recorder first, then to the core; what the core
+finds goes to the recorder and to every sink. It also tells the core, through recorded health frames, what only the outside
+knows: whether the broker is there, what was dropped, how far the loop lags, how the recorder fares.
+"""
+
+import asyncio
+import json
+import time
+from collections.abc import Callable, Iterable, Sequence
+from typing import Final, Protocol
+
+from monitor.core.decode import MAX_PAYLOAD
+from monitor.core.engine import Core
+from monitor.core.types import HEALTH_TOPIC, RESERVED, Action, Finding, Frame
+
+TICK_S: Final = 0.05
+_LAG_WORTH_TELLING_S: Final = 0.1
+
+Sink = Callable[[Finding], None]
+
+
+class Clock(Protocol):
+    """Where stream time comes from in a live run."""
+
+    @property
+    def rate(self) -> float:
+        """Stream seconds per real second."""
+
+    def now_ns(self) -> int:
+        """Stream time now."""
+
+
+class Recording(Protocol):
+    """What the runner needs of a recorder."""
+
+    def frame(self, frame: Frame) -> None: ...
+    def action(self, action: Action) -> None: ...
+    def finding(self, finding: Finding) -> None: ...
+    def advanced(self, t_ns: int) -> None: ...
+
+    @property
+    def state(self) -> str: ...
+    @property
+    def problem(self) -> str: ...
+
+
+class Runner:
+    """Feeds one core. All methods are called from one thread."""
+
+    def __init__(self, core: Core, recorder: Recording | None = None, sinks: Sequence[Sink] = ()) -> None:
+        self.core = core
+        self._recorder = recorder
+        self._sinks = tuple(sinks)
+        self.findings = 0
+        self.frames = 0
+        self.connected: bool | None = None
+        self.note = ""
+        self.dropped = 0
+        self._lag_s = 0.0
+        self._told: tuple[object, ...] | None = None
+
+    # --- inputs -----------------------------------------------------------------------------------------------------
+
+    def message(self, t_ns: int, topic: str, payload: bytes, retained: bool) -> None:
+        """One message from outside, as it arrived. Reserved topics are the monitor's own: from outside they are ignored.
+
+        A payload too large to be a reading is kept only as far as it takes to show that.
+        """
+        if topic.startswith(RESERVED):
+            return
+        self.frame(Frame(t_ns, topic, payload if len(payload) <= MAX_PAYLOAD else payload[: MAX_PAYLOAD + 1], retained))
+
+    def frame(self, frame: Frame) -> None:
+        """One frame: admitted, recorded, taken."""
+        frame = self.core.admit(frame)
+        if self._recorder is not None:
+            self._recorder.frame(frame)
+        self.frames += 1
+        self._emit(self.core.ingest(frame))
+
+    def action(self, action: Action) -> None:
+        """One action of the crew: admitted, recorded, taken."""
+        action = self.core.admit(action)
+        if self._recorder is not None:
+            self._recorder.action(action)
+        self._emit(self.core.act(action))
+
+    def advance(self, t_ns: int) -> None:
+        """Let stream time pass."""
+        findings = self.core.advance(t_ns)
+        if self._recorder is not None:
+            self._recorder.advanced(self.core.now_ns)
+        self._emit(findings)
+
+    def replay(self, inputs: Iterable[Frame | Action], end_ns: int) -> None:
+        """Feed a recorded stream as fast as it goes."""
+        for item in inputs:
+            if isinstance(item, Frame):
+                self.frame(item)
+            else:
+                self.action(item)
+        self.advance(end_ns)
+
+    # --- what only the outside knows --------------------------------------------------------------------------------
+
+    def health(self, t_ns: int) -> None:
+        """Tell the core about the monitor itself, if anything changed. The first call starts the stream."""
+        recording = "off" if self._recorder is None else self._recorder.state
+        problem = self._recorder.problem if self._recorder is not None else ""
+        lag = self._lag_s if self._lag_s >= _LAG_WORTH_TELLING_S else 0.0
+        told = (recording, self.connected, self.dropped, lag, problem or self.note)
+        self._lag_s = 0.0
+        if told == self._told:
+            return
+        self._told = told
+        payload = json.dumps(dict(zip(("recording", "connected", "dropped", "lag_s", "note"), told, strict=True)))
+        self.frame(Frame(t_ns, HEALTH_TOPIC, payload.encode()))
+
+    async def tick(self, clock: Clock) -> None:
+        """Call `advance` every 50 ms of real time, and `health` every quarter second, until cancelled."""
+        self.health(clock.now_ns())
+        due = time.monotonic()
+        count = 0
+        while True:
+            due += TICK_S
+            await asyncio.sleep(max(0.0, due - time.monotonic()))
+            late = time.monotonic() - due
+            self._lag_s = max(self._lag_s, late)
+            if late > 1.0:
+                due = time.monotonic()
+            self.advance(clock.now_ns())
+            count += 1
+            if count % 5 == 0:
+                self.health(clock.now_ns())
+
+    def _emit(self, findings: list[Finding]) -> None:
+        for finding in findings:
+            self.findings += 1
+            if self._recorder is not None:
+                self._recorder.finding(finding)
+            for sink in self._sinks:
+                sink(finding)
+
+
