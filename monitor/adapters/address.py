@@ -1,0 +1,152 @@
+"""Where the broker is, and how to get in, without a secret ever standing on a command line or in a log."""
+
+import ssl
+import tomllib
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+from urllib.parse import unquote, urlsplit
+
+from monitor.errors import UserError
+
+
+class BrokerUrlError(UserError):
+    """A broker's address or credentials that cannot be used; the message says what to change."""
+
+
+@dataclass(frozen=True, slots=True)
+class BrokerUrl:
+    """Where the broker is and how to get in. Printing it never shows the password."""
+
+    host: str
+    port: int
+    tls: bool = False
+    user: str | None = None
+    password: str | None = field(default=None, repr=False)
+    ca: Path | None = None
+    """Certificates to trust instead of the system's."""
+    cert: Path | None = None
+    """The monitor's own certificate, where the broker asks for one."""
+    key: Path | None = field(default=None, repr=False)
+
+    def __str__(self) -> str:
+        host = f"[{self.host}]" if ":" in self.host else self.host
+        return f"{'mqtts' if self.tls else 'mqtt'}://{host}:{self.port}"
+
+    def tls_context(self) -> ssl.SSLContext | None:
+        """What TLS needs; None without TLS.
+
+        Raises:
+            BrokerUrlError: a certificate or key file is missing or no good.
+        """
+        if not self.tls:
+            return None
+        try:
+            context = ssl.create_default_context(cafile=self.ca)
+        except (OSError, ssl.SSLError) as error:
+            raise BrokerUrlError(f"{self.ca}: is no usable certificate file ({short_reason(error)})") from None
+        context.minimum_version = ssl.TLSVersion.TLSv1_2
+        if self.cert is not None:
+            try:
+                # An encrypted key would ask for its passphrase on the terminal: an empty one makes it fail instead.
+                context.load_cert_chain(self.cert, self.key, password="")
+            except (OSError, ssl.SSLError, ValueError) as error:
+                raise BrokerUrlError(
+                    f"{self.cert} and {self.key or 'its key'}: are no usable certificate and key"
+                    f" ({short_reason(error)}); the key must be PEM, belong to the certificate, and not be encrypted"
+                ) from None
+        return context
+
+
+_FIELDS = ("user", "password", "ca", "cert", "key")
+
+
+def parse_broker_url(url: str, env: Mapping[str, str], credentials: Path | None = None) -> BrokerUrl:
+    """The broker at `url` (``mqtt://host[:port]`` or ``mqtts://host[:port]``) with the credentials found.
+
+    They come from the TOML file `credentials` (``user``, ``password``, ``ca``, ``cert``, ``key``; file names in it are
+    relative to it), else from STOPMARK_MQTT_USER and STOPMARK_MQTT_PASSWORD or the file STOPMARK_MQTT_PASSWORD_FILE.
+    A password in the URL is refused: everybody on the machine can read a command line.
+
+    Raises:
+        BrokerUrlError: something is wrong with the address, the file or the certificates.
+    """
+    try:
+        parts = urlsplit(url)
+        port = parts.port
+    except ValueError as error:
+        raise BrokerUrlError(
+            f"the broker's address cannot be read ({error}): write mqtt://HOST or mqtt://HOST:PORT"
+        ) from None
+    if "@" in parts.netloc or "@" in url:
+        raise BrokerUrlError(
+            "user and password do not belong in the broker's address, where everybody on the machine can read them:"
+            " set STOPMARK_MQTT_USER and STOPMARK_MQTT_PASSWORD, or use --credentials FILE"
+        )
+    if parts.scheme not in ("mqtt", "mqtts"):
+        raise BrokerUrlError(f"{url!r}: a broker's address starts with mqtt:// or mqtts:// (with TLS)")
+    if not parts.hostname:
+        raise BrokerUrlError(f"{url!r}: the broker's host is missing: write {parts.scheme}://HOST")
+    if parts.path not in ("", "/") or parts.query or parts.fragment:
+        raise BrokerUrlError(f"{url!r}: nothing may follow host and port; topics belong in the rig's file")
+    tls = parts.scheme == "mqtts"
+    if port == 0:
+        raise BrokerUrlError(f"{url!r}: 0 is no port")
+    found = _from_file(credentials) if credentials is not None else _from_env(env)
+    if not tls and {"ca", "cert", "key"} & found.keys():
+        raise BrokerUrlError(f"{credentials}: certificates need an address that starts with mqtts://")
+    if "key" in found and "cert" not in found:
+        raise BrokerUrlError(f"{credentials}: key: needs cert too")
+    if "password" in found and "user" not in found:
+        raise BrokerUrlError("a password needs a user: set STOPMARK_MQTT_USER, or user in the credentials file")
+    files: dict[str, Path] = {}
+    for name in ("ca", "cert", "key"):
+        if name in found and credentials is not None:
+            files[name] = credentials.parent / found[name]
+            if not files[name].is_file():
+                raise BrokerUrlError(f"{credentials}: {name}: there is no file {files[name]}")
+    broker = BrokerUrl(
+        unquote(parts.hostname), port or (8883 if tls else 1883), tls, found.get("user"), found.get("password"), **files
+    )
+    broker.tls_context()
+    return broker
+
+
+def _from_env(env: Mapping[str, str]) -> dict[str, str]:
+    found = {}
+    if env.get("STOPMARK_MQTT_USER"):
+        found["user"] = env["STOPMARK_MQTT_USER"]
+    if env.get("STOPMARK_MQTT_PASSWORD"):
+        found["password"] = env["STOPMARK_MQTT_PASSWORD"]
+    elif env.get("STOPMARK_MQTT_PASSWORD_FILE"):
+        path = env["STOPMARK_MQTT_PASSWORD_FILE"]
+        try:
+            found["password"] = Path(path).read_text(encoding="utf-8").rstrip("\r\n")
+        except (OSError, UnicodeDecodeError) as error:
+            raise BrokerUrlError(
+                f"STOPMARK_MQTT_PASSWORD_FILE: {path} cannot be read ({short_reason(error)})"
+            ) from None
+    return found
+
+
+def _from_file(path: Path) -> dict[str, str]:
+    try:
+        table = tomllib.loads(path.read_text(encoding="utf-8"))
+    except (OSError, UnicodeDecodeError) as error:
+        raise BrokerUrlError(f"{path}: cannot be read ({short_reason(error)})") from None
+    except tomllib.TOMLDecodeError:
+        # The parser's own message may quote the line, and with it the password.
+        raise BrokerUrlError(f'{path}: is not valid TOML: write lines like user = "name"') from None
+    for name, value in table.items():
+        if name not in _FIELDS:
+            raise BrokerUrlError(f"{path}: {name}: unknown field; known: {', '.join(_FIELDS)}")
+        if not isinstance(value, str) or not value:
+            raise BrokerUrlError(f"{path}: {name}: must be a text that is not empty")
+    return table
+
+
+def short_reason(error: BaseException) -> str:
+    """What the system says about `error`, without the file names and numbers around it."""
+    if isinstance(error, OSError) and error.strerror and not isinstance(error, ssl.SSLError):
+        return error.strerror
+    return str(error)

@@ -1,0 +1,55 @@
+"""Stream time: nanoseconds of the Unix epoch, counted by the machine's monotonic clock so that they never step.
+
+The wall clock is read once, to anchor the count. Whatever happens to it later (a time server that corrects it, a hand
+that sets it, summer time) moves nothing in the stream; `StreamClock.wall_step_ns` only tells how far it went, so that
+it can be announced and written down.
+"""
+
+import time
+
+
+class StreamClock:
+    """Counts ``origin_ns + rate * (monotonic - monotonic_origin_ns)``.
+
+    `rate` is the stream's seconds per real second: 1 for a live rig, 20 for a simulation run twenty times as fast.
+    """
+
+    __slots__ = ("_monotonic_ns", "_origin_ns", "_wall_ns", "rate")
+
+    def __init__(self, origin_ns: int, rate: float = 1.0, monotonic_origin_ns: int | None = None) -> None:
+        """A clock that reads `origin_ns` when the monotonic clock reads `monotonic_origin_ns` (now, when None).
+
+        Raises:
+            ValueError: `rate` is not above zero, or not finite.
+        """
+        if not 0.0 < rate < float("inf"):
+            raise ValueError(f"the rate of a clock must be a number above 0, not {rate}")
+        now_ns = time.monotonic_ns()
+        self._origin_ns = origin_ns
+        self._monotonic_ns = now_ns if monotonic_origin_ns is None else monotonic_origin_ns
+        self._wall_ns = time.time_ns() - (now_ns - self._monotonic_ns)
+        self.rate = rate
+
+    @classmethod
+    def live(cls) -> "StreamClock":
+        """A clock at real speed, set by the wall clock now."""
+        monotonic_ns = time.monotonic_ns()
+        return cls(time.time_ns(), 1.0, monotonic_ns)
+
+    def now_ns(self) -> int:
+        """Stream time now, ns of the Unix epoch. Never goes back."""
+        elapsed_ns = time.monotonic_ns() - self._monotonic_ns
+        if self.rate == 1.0:
+            return self._origin_ns + elapsed_ns
+        return self._origin_ns + int(elapsed_ns * self.rate)
+
+    def real_s_until(self, t_ns: int) -> float:
+        """Real seconds until stream time `t_ns`; below zero when it has passed."""
+        return (t_ns - self.now_ns()) * 1e-9 / self.rate
+
+    def wall_step_ns(self) -> int:
+        """How far the wall clock has moved against this clock since it was set, ns. Positive: it was put forward.
+
+        A few milliseconds per hour are an ordinary correction; more is a step worth announcing.
+        """
+        return (time.time_ns() - self._wall_ns) - (time.monotonic_ns() - self._monotonic_ns)

@@ -1,0 +1,336 @@
+"""The live source: readings from an MQTT broker. It subscribes and listens; it cannot publish and leaves no will.
+
+Every message is handed on the moment the library has read it, from inside the library's own queue: the stamp is the
+arrival, nothing waits, so nothing can pile up. A busy monitor reads slower, the network holds the sender back, and
+memory stays bounded.
+
+A lost connection is made anew with a fresh client, at most 1.5 s after the attempt before, for as long as it takes. Why
+there is no connection is told in words a person on the rig can act on.
+"""
+
+import asyncio
+import contextlib
+import logging
+import secrets
+import socket
+import ssl
+from collections.abc import Callable, Sequence
+from typing import Any, Final, Protocol
+
+import aiomqtt
+from aiomqtt.exceptions import MqttConnectError
+from paho.mqtt.packettypes import PacketTypes
+from paho.mqtt.properties import Properties
+from paho.mqtt.reasoncodes import ReasonCode
+
+from monitor.adapters.address import BrokerUrl, BrokerUrlError, short_reason
+from monitor.adapters.address import parse_broker_url as parse_broker_url
+
+LOG = logging.getLogger(__name__)
+
+FIRST_DELAY_S: Final = 0.2
+LAST_DELAY_S: Final = 1.5
+"""Pause between attempts: grows from the first to the last, and starts over after a connection."""
+ANSWER_S: Final = 5.0
+"""How long a broker may take to answer."""
+KEEPALIVE_S: Final = 5
+"""A frozen broker is noticed after about twice this; stale sensors are noticed much earlier."""
+MAX_PAYLOAD_BYTES: Final = 1 << 20
+"""Longer payloads are cut here: no reading is so long, and the core refuses them by their length anyway."""
+MAX_PACKET_BYTES: Final = 16 << 20
+"""A broker that speaks MQTT 5 is asked to keep larger messages to itself."""
+
+OnMessage = Callable[[int, str, bytes, bool], None]
+OnState = Callable[[bool, str], None]
+
+
+class Clock(Protocol):
+    """Whatever tells stream time."""
+
+    def now_ns(self) -> int:
+        """Stream time now."""
+
+
+class _Refusal(logging.Handler):
+    """Keeps the last thing the library logged about its socket: why TLS failed stands nowhere else."""
+
+    def __init__(self) -> None:
+        super().__init__(logging.DEBUG)
+        self.last = ""
+
+    def emit(self, record: logging.LogRecord) -> None:
+        text = record.getMessage()
+        if "socket" in text or "SSL" in text:
+            self.last = text
+
+
+class _Closed(aiomqtt.MqttError):
+    """The broker closed the connection before it answered."""
+
+
+class _Link(aiomqtt.Client):
+    """One attempt's client. Two things are added to the library's: it notices at once when the broker hangs up instead
+    of answering (the library waits for its time-out), and it can be dropped without a farewell."""
+
+    _dropped = False
+
+    def _on_disconnect(self, client: Any, userdata: Any, flags: Any, reason_code: Any, properties: Any = None) -> None:
+        if not self._connected.done() and not self._dropped:
+            self._loop.call_soon_threadsafe(self._give_up)
+        super()._on_disconnect(client, userdata, flags, reason_code, properties)
+
+    def _give_up(self) -> None:
+        if not self._connected.done() and not self._dropped:
+            self._connected.set_exception(_Closed("closed before it answered"))
+
+    def drop(self) -> None:
+        """Cut the connection, whatever state it is in."""
+        self._dropped = True
+        wire = self._client.socket()
+        if isinstance(wire, socket.socket):
+            with contextlib.suppress(OSError):
+                wire.shutdown(socket.SHUT_RDWR)
+
+    @property
+    def lost(self) -> "asyncio.Future[None]":
+        """Done when the connection is gone."""
+        return self._disconnected
+
+
+class MqttSource:
+    """Listens to `topics` on the broker at `url` until cancelled."""
+
+    def __init__(
+        self,
+        url: BrokerUrl,
+        topics: Sequence[str],
+        clock: Clock,
+        on_message: OnMessage,
+        on_state: OnState,
+        client_id: str | None = None,
+    ) -> None:
+        """`on_message` gets arrival (ns), topic, payload and whether it is a retained message; `on_state` gets whether
+        there is a connection and words for it, once per change. Both are called in the event loop's thread.
+
+        `client_id` is the name told to the broker; None takes a random one, so that two monitors never collide.
+        """
+        self._url = url
+        self._topics = list(dict.fromkeys(topics))
+        self._clock = clock
+        self._on_message = on_message
+        self._on_state = on_state
+        self.client_id = client_id or f"stopmark-{secrets.token_hex(4)}"
+        self._state: tuple[bool, str] | None = None
+        self._old_protocol = False
+        self._fault: asyncio.Future[None] | None = None
+        self.received = 0
+        """Messages handed on."""
+        self.connections = 0
+        """Times that a connection stood."""
+
+    async def run(self) -> None:
+        """Connect, subscribe, listen, and again, until cancelled.
+
+        Raises:
+            Exception: whatever `on_message` raised; a fault in the monitor itself must not pass unseen.
+        """
+        delay_s = FIRST_DELAY_S
+        self._fault = asyncio.get_running_loop().create_future()
+        while True:
+            before = self.connections
+            words = await self._attempt()
+            if self._fault.done():
+                await self._fault
+            if self.connections > before:
+                delay_s = FIRST_DELAY_S
+            if words:
+                self._tell(False, words)
+            await asyncio.sleep(delay_s)
+            delay_s = min(2 * delay_s, LAST_DELAY_S)
+
+    async def _attempt(self) -> str:
+        """One connection, from its start to its end. Why it ended, in words; empty when that is no news."""
+        refusal = _Refusal()
+        logger = logging.Logger("mqtt-link", logging.DEBUG)
+        logger.addHandler(refusal)
+        try:
+            link = _Link(
+                self._url.host,
+                self._url.port,
+                username=self._url.user,
+                password=self._url.password,
+                logger=logger,
+                identifier=self.client_id,
+                queue_type=self._direct(),
+                protocol=aiomqtt.ProtocolVersion.V311 if self._old_protocol else aiomqtt.ProtocolVersion.V5,
+                timeout=ANSWER_S,
+                keepalive=KEEPALIVE_S,
+                clean_session=True if self._old_protocol else None,
+                clean_start=True,
+                properties=None if self._old_protocol else _limits(),
+                tls_context=await asyncio.to_thread(self._url.tls_context),
+            )
+        except BrokerUrlError as error:
+            return str(error)
+        try:
+            await self._connect(link)
+            await self._listen(link)
+        except (aiomqtt.MqttError, OSError, ValueError) as error:
+            link.drop()
+            if self._should_try_old(error):
+                self._old_protocol = True
+                return ""
+            self._old_protocol = False
+            return explain(error, self._url, self.client_id, refusal.last)
+        return f"the connection to {self._url} ended"
+
+    async def _connect(self, link: _Link) -> None:
+        # Cancelling the library while its thread connects would leave a connected client behind that nobody holds.
+        connecting = asyncio.ensure_future(link.__aenter__())
+        try:
+            await asyncio.shield(connecting)
+        except asyncio.CancelledError:
+            connecting.add_done_callback(lambda done: None if done.cancelled() or done.exception() else link.drop())
+            raise
+
+    async def _listen(self, link: _Link) -> None:
+        assert self._fault is not None
+        try:
+            refused = []
+            if self._topics:
+                codes = await link.subscribe([(topic, 0) for topic in self._topics])
+                refused = [topic for topic, code in zip(self._topics, codes, strict=False) if _value(code) >= 0x80]
+            self.connections += 1
+            words = f"connected to {self._url}"
+            if refused:
+                words += f", but the broker refuses to send {', '.join(refused)}: check the rights of this user"
+            self._tell(True, words)
+            await asyncio.wait((link.lost, self._fault), return_when=asyncio.FIRST_COMPLETED)
+            if link.lost.done():
+                await link.lost
+        finally:
+            await self._leave(link)
+
+    async def _leave(self, link: _Link) -> None:
+        if link.lost.done():
+            with contextlib.suppress(Exception):
+                link.lost.exception()
+        try:
+            async with asyncio.timeout(1.0):
+                await link.__aexit__(None, None, None)
+        except (aiomqtt.MqttError, OSError, TimeoutError):
+            link.drop()
+
+    def _should_try_old(self, error: Exception) -> bool:
+        """Whether the broker may simply not know MQTT 5. Then 3.1.1 is tried at once, in turn with 5."""
+        if self._old_protocol:
+            return False
+        return isinstance(error, _Closed) or (
+            isinstance(error, aiomqtt.MqttCodeError) and _value(error.rc) in (1, 0x84)
+        )
+
+    def _tell(self, connected: bool, words: str) -> None:
+        if self._state != (connected, words):
+            self._state = connected, words
+            LOG.info("%s", words)
+            self._on_state(connected, words)
+
+    def _direct(self) -> type["asyncio.Queue[aiomqtt.Message]"]:
+        """A queue that keeps nothing: what is put into it has been handed on when `put_nowait` returns."""
+        source = self
+
+        class Direct(asyncio.Queue[aiomqtt.Message]):
+            def put_nowait(self, item: aiomqtt.Message) -> None:
+                source._take(item)
+
+        return Direct
+
+    def _take(self, message: aiomqtt.Message) -> None:
+        t_ns = self._clock.now_ns()
+        topic = message.topic.value
+        fault = self._fault
+        if topic.startswith("$") or fault is None or fault.done():
+            return
+        payload = message.payload
+        if len(payload) > MAX_PAYLOAD_BYTES:
+            payload = payload[: MAX_PAYLOAD_BYTES + 1]
+        self.received += 1
+        try:
+            self._on_message(t_ns, topic, payload, message.retain)
+        except Exception as error:
+            fault.set_exception(error)
+
+
+def _limits() -> Any:
+    limits: Any = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
+    limits.MaximumPacketSize = MAX_PACKET_BYTES
+    limits.SessionExpiryInterval = 0
+    return limits
+
+
+def _value(code: Any) -> int:
+    return code.value if isinstance(code, ReasonCode) else int(code or 0)
+
+
+_BY_CODE: Final = {
+    0x01: "the broker does not speak this version of MQTT",
+    0x02: "the broker refuses the client name {name}",
+    0x03: "the broker is not ready to serve",
+    0x04: "wrong user or password",
+    0x05: "the broker does not let this user in: check user and password",
+    0x84: "the broker does not speak this version of MQTT",
+    0x85: "the broker refuses the client name {name}",
+    0x86: "wrong user or password",
+    0x87: "the broker does not let this user in: check user and password",
+    0x88: "the broker is not ready to serve",
+    0x89: "the broker is busy",
+    0x8A: "the broker has banned this client",
+    0x8B: "the broker is shutting down",
+    0x8D: "nothing was heard for too long: is the broker frozen, or the network cut?",
+    0x8E: "another client has taken over the name {name}: give each monitor a name of its own",
+    0x98: "the broker's administrator closed the connection",
+}
+"""Reason codes of MQTT 3.1.1 (CONNACK) and MQTT 5, in our words."""
+
+
+def explain(error: BaseException, url: BrokerUrl, client_id: str = "", wire: str = "") -> str:
+    """Why there is no connection, in words that say what to do. `wire`: the library's last log line on its socket."""
+    place = f"{url.host}:{url.port}"
+    cause = error if isinstance(error, OSError) else (error.__context__ or error)
+    if isinstance(cause, ssl.SSLCertVerificationError):
+        reason = cause.verify_message
+        return f"{place}: the broker's certificate is not trusted ({reason}): check ca in the credentials file"
+    if isinstance(cause, ssl.SSLError):
+        if "WRONG_VERSION" in str(cause) or "RECORD_LAYER" in str(cause):
+            return f"{place} does not speak TLS: use mqtt:// or the port for TLS"
+        return f"{place}: TLS failed ({cause.reason or cause})"
+    if isinstance(cause, socket.gaierror):
+        return f"unknown host {url.host!r}: check the name in the broker's address"
+    if isinstance(cause, ConnectionRefusedError):
+        return f"nothing answers at {place}: is the broker running, and is this its port?"
+    if isinstance(error, aiomqtt.MqttError) and str(error) == "Operation timed out":
+        return f"{place} accepts connections but does not answer: is the broker frozen, and is this its port?"
+    if isinstance(cause, TimeoutError):
+        return f"{place} does not answer: is the machine reachable, is a firewall in between?"
+    if isinstance(error, aiomqtt.MqttCodeError) and error.rc is not None:
+        code = _value(error.rc)
+        if code in _BY_CODE and (isinstance(error, MqttConnectError) or code >= 0x80):
+            return f"{place}: {_BY_CODE[code].format(name=client_id)}"
+    if "CERTIFICATE_REQUIRED" in wire or "HANDSHAKE_FAILURE" in wire.upper().replace(" ", "_"):
+        return f"{place} asks for a client certificate: give cert and key in the credentials file"
+    if "ALERT" in wire.upper():
+        return f"{place} refuses the monitor's certificate ({_alert(wire)}): check cert and key in the credentials file"
+    if isinstance(error, _Closed):
+        hint = "" if url.tls else ", or the port wants mqtts://"
+        return f"{place} closed the connection instead of answering: it may not be an MQTT broker{hint}"
+    if isinstance(cause, OSError):
+        return f"{place} cannot be reached ({short_reason(cause)})"
+    return f"the connection to {place} was lost"
+
+
+def _alert(wire: str) -> str:
+    """The TLS alert's own name, out of a log line."""
+    for word in wire.replace("]", " ").split():
+        if "ALERT" in word:
+            return word.split("ALERT_")[-1].lower().replace("_", " ")
+    return "TLS alert"

@@ -1,0 +1,314 @@
+"""Reading a session back: the same inputs in the same order, and what was said at the time.
+
+A session may be read while it is being written, and as a killed monitor left it. It is opened read-only, and treated as
+a stranger's file: every count, type and length in it is checked before it is believed.
+"""
+
+import json
+import shutil
+import sqlite3
+import tempfile
+from bisect import bisect_left
+from collections import deque
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from types import MappingProxyType
+from typing import Any, Final, Literal, Self
+
+from monitor.adapters.session import (
+    APPLICATION_ID,
+    MAX_RAW_BYTES,
+    TABLES,
+    VERSION,
+    SessionError,
+    action_of,
+    finding_of,
+    unpack_block,
+)
+from monitor.config import ConfigError, Rig, validate
+from monitor.core.types import Action, Finding, Frame
+
+PAGE: Final = 8
+"""Blocks fetched at a time."""
+
+
+@dataclass(frozen=True, slots=True)
+class Note:
+    """What the recorder wrote about the recording itself. `kind` is "gap", "clock" or another single word."""
+
+    t_ns: int
+    kind: str
+    text: str
+    number: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class BlockInfo:
+    """One row of ``block`` without its data."""
+
+    id: int
+    t_first_ns: int
+    t_last_ns: int
+    advanced_ns: int
+    first_frame: int
+    frames: int
+
+
+class SessionReader:
+    """One session, open for reading. Use it in a ``with`` statement."""
+
+    def __init__(self, path: Path) -> None:
+        """Open the session at `path`.
+
+        Raises:
+            SessionError: there is none, it is no session, it is damaged, or it was made by a newer version.
+        """
+        self.path = Path(path)
+        self._copy: tempfile.TemporaryDirectory[str] | None = None
+        if self.path.is_dir():
+            raise SessionError(f"{self.path}: is a folder; give one session file in it")
+        if not self.path.exists():
+            raise SessionError(f"{self.path}: no such session")
+        self._base = self._open()
+        try:
+            self.header: Mapping[str, Any] = MappingProxyType(self._check())
+        except BaseException:
+            self.close()
+            raise
+
+    def _open(self) -> sqlite3.Connection:
+        try:
+            return self._probe(self.path)
+        except sqlite3.OperationalError as error:
+            # A folder that may not be written cannot take SQLite's index of the -wal file: read a copy instead.
+            if "unable to open" not in str(error) and "readonly" not in str(error):
+                raise SessionError(f"{self.path}: cannot be opened ({error})") from None
+        except sqlite3.DatabaseError as error:
+            raise SessionError(f"{self.path}: is not a Stopmark session ({error})") from None
+        try:
+            self._copy = tempfile.TemporaryDirectory(prefix="stopmark-")
+            copy = Path(self._copy.name) / "session"
+            shutil.copyfile(self.path, copy)
+            log = self.path.with_name(self.path.name + "-wal")
+            if log.exists():
+                shutil.copyfile(log, copy.with_name("session-wal"))
+            return self._probe(copy)
+        except (OSError, sqlite3.Error) as error:
+            self._drop_copy()
+            raise SessionError(f"{self.path}: cannot be opened ({error})") from None
+
+    @staticmethod
+    def _probe(path: Path) -> sqlite3.Connection:
+        base = sqlite3.connect(
+            path.absolute().as_uri() + "?mode=ro", uri=True, timeout=5.0, isolation_level=None, check_same_thread=False
+        )
+        try:
+            base.setlimit(sqlite3.SQLITE_LIMIT_LENGTH, MAX_RAW_BYTES)
+            base.execute("PRAGMA trusted_schema=OFF")
+            base.execute("PRAGMA cell_size_check=ON")
+            base.execute("PRAGMA query_only=ON")
+            base.execute("SELECT count(*) FROM sqlite_master").fetchone()
+        except BaseException:
+            base.close()
+            raise
+        return base
+
+    def _check(self) -> dict[str, Any]:
+        (mark,) = self._one("PRAGMA application_id")
+        (version,) = self._one("PRAGMA user_version")
+        if mark != APPLICATION_ID:
+            raise SessionError(f"{self.path}: is not a Stopmark session (it is another program's database)")
+        if version > VERSION:
+            raise SessionError(
+                f"{self.path}: was made by a newer Stopmark (format {version}, this one reads up to {VERSION});"
+                " update Stopmark to read it"
+            )
+        kinds = dict(self._rows("SELECT name, type FROM sqlite_master"))
+        if (
+            version < 1
+            or any(kinds.get(table) != "table" for table in TABLES)
+            or {"view", "trigger"} & {*kinds.values()}
+        ):
+            raise SessionError(f"{self.path}: is damaged: it does not have the tables of a session")
+        header: dict[str, Any] = {}
+        for key, text in self._rows("SELECT key, value FROM header"):
+            try:
+                header[str(key)] = json.loads(text)
+            except (ValueError, TypeError, RecursionError):
+                raise SessionError(f"{self.path}: is damaged: its header {key!r} cannot be read") from None
+        for key in ("rig", "config", "rules"):
+            if key not in header:
+                raise SessionError(f"{self.path}: is damaged: its header lacks {key!r}")
+        return header
+
+    def _one(self, query: str, *values: object) -> tuple[Any, ...]:
+        return next(self._rows(query, *values))
+
+    def _rows(self, query: str, *values: object) -> Iterator[tuple[Any, ...]]:
+        try:
+            yield from self._base.execute(query, values)
+        except (sqlite3.Error, UnicodeDecodeError, OverflowError) as error:
+            raise SessionError(f"{self.path}: is damaged or cut off ({error})") from None
+
+    # -- what is in it --------------------------------------------------------------------------------------------
+
+    @property
+    def rig(self) -> Rig:
+        """The rig as it was configured when this was recorded.
+
+        Raises:
+            SessionError: the configuration in the header cannot be used.
+        """
+        try:
+            return validate(Rig, self.header["config"], str(self.path))
+        except ConfigError as error:
+            raise SessionError(f"{self.path}: its rig configuration cannot be used:\n{error}") from None
+
+    @property
+    def rules_text(self) -> str:
+        """The rules as they were when this was recorded (TOML)."""
+        return str(self.header["rules"])
+
+    @property
+    def mode(self) -> str:
+        """How it came to be: "live", "simulated", "import"; "" when the header does not say."""
+        return str(self.header.get("mode", ""))
+
+    @property
+    def t_first_ns(self) -> int:
+        """Time of the first input, ns; 0 for a session without any."""
+        starts = [
+            *self._rows("SELECT t_first_ns FROM block WHERE frames > 0 ORDER BY id LIMIT 1"),
+            *self._rows("SELECT t_ns FROM action ORDER BY id LIMIT 1"),
+        ] or [*self._rows("SELECT t_first_ns FROM block ORDER BY id LIMIT 1")]
+        return min((int(row[0]) for row in starts), default=0)
+
+    @property
+    def end_ns(self) -> int:
+        """The time that the stream had reached at the end, ns; 0 for an empty session."""
+        row = next(self._rows("SELECT advanced_ns, t_last_ns FROM block ORDER BY id DESC LIMIT 1"), (0, 0))
+        return max(int(row[0]), int(row[1]))
+
+    @property
+    def frames(self) -> int:
+        """Number of frames in it."""
+        row = next(self._rows("SELECT first_frame + frames FROM block ORDER BY id DESC LIMIT 1"), (0,))
+        return int(row[0])
+
+    def findings(self) -> list[Finding]:
+        """Everything that was said at the time, in order.
+
+        Raises:
+            SessionError: a row cannot be read.
+        """
+        query = "SELECT t_ns, kind, key, severity, before, after, message, guidance, number, threshold FROM finding"
+        try:
+            return [finding_of(row) for row in self._rows(query + " ORDER BY id")]
+        except (ValueError, TypeError, KeyError) as error:
+            raise SessionError(f"{self.path}: is damaged: a finding cannot be read ({error})") from None
+
+    def notes(self) -> list[Note]:
+        """What the recorder wrote about the recording: gaps, clock steps."""
+        query = "SELECT t_ns, kind, text, number FROM note ORDER BY id"
+        try:
+            return [
+                Note(int(t_ns), str(kind), str(text), None if number is None else float(number))
+                for t_ns, kind, text, number in self._rows(query)
+            ]
+        except (ValueError, TypeError) as error:
+            raise SessionError(f"{self.path}: is damaged: a note cannot be read ({error})") from None
+
+    def blocks(self) -> Iterator[BlockInfo]:
+        """The blocks, without unpacking them."""
+        query = "SELECT id, t_first_ns, t_last_ns, advanced_ns, first_frame, frames FROM block ORDER BY id"
+        for row in self._rows(query):
+            yield BlockInfo(*map(int, row))
+
+    def inputs(
+        self, from_ns: int | None = None, damaged: Literal["raise", "skip"] = "raise"
+    ) -> Iterator[Frame | Action]:
+        """Frames and actions in exact order, from stream time `from_ns` on (from the start when None).
+
+        On a session that is being written this ends at what is on the disk now. `damaged` says what to do at a block
+        that cannot be read.
+
+        Raises:
+            SessionError: while iterating, at a damaged block or action.
+        """
+        block_id, action_id = 0, 0
+        if from_ns is not None:
+            # The last block that ends before `from_ns`: times never fall along a session.
+            (block_id,) = self._one("SELECT coalesce(max(id), 0) FROM block WHERE t_last_ns < ?", from_ns)
+            (action_id,) = self._one("SELECT coalesce(max(id), 0) FROM action WHERE t_ns < ?", from_ns)
+        while True:
+            page = [
+                *self._rows(
+                    "SELECT id, first_frame, frames, data FROM block WHERE id > ? ORDER BY id LIMIT ?", block_id, PAGE
+                )
+            ]
+            if not page:
+                break
+            last = int(page[-1][1]) + int(page[-1][2])
+            actions = deque(self._actions(action_id, last))
+            for block_id, first, count, data in page:
+                frames = self._frames(block_id, first, count, data, damaged)
+                if from_ns is not None and frames and frames[0].t_ns < from_ns:
+                    cut = bisect_left(frames, from_ns, key=lambda frame: frame.t_ns)
+                    first, frames = first + cut, frames[cut:]
+                    from_ns = None
+                at = 0
+                while actions and actions[0][1] < first + len(frames):
+                    action_id, before, action = actions.popleft()
+                    upto = max(at, before - first)
+                    yield from frames[at:upto]
+                    at = upto
+                    yield action
+                yield from frames[at:] if at else frames
+        for _, _, action in self._actions(action_id, None):
+            yield action
+
+    def _frames(self, block: int, first: Any, count: Any, data: Any, damaged: str) -> list[Frame]:
+        try:
+            if not (isinstance(first, int) and isinstance(count, int) and isinstance(data, bytes)):
+                raise ValueError("a column holds the wrong type")
+            if count == 0:
+                return []
+            frames = unpack_block(data)
+            if len(frames) != count:
+                raise ValueError(f"it holds {len(frames)} frames where {count} were counted")
+        except ValueError as error:
+            if damaged == "skip":
+                return []
+            raise SessionError(f"{self.path}: block {block} is damaged: {error}") from None
+        return frames
+
+    def _actions(self, after_id: int, below: int | None) -> list[tuple[int, int, Action]]:
+        query = "SELECT id, before, t_ns, kind, target, number, text, who FROM action WHERE id > ?"
+        values: tuple[int, ...] = (after_id,)
+        if below is not None:
+            query, values = query + " AND before < ?", (after_id, below)
+        try:
+            return [
+                (int(row[0]), int(row[1]), action_of(row[2:])) for row in self._rows(query + " ORDER BY id", *values)
+            ]
+        except (ValueError, TypeError) as error:
+            raise SessionError(f"{self.path}: is damaged: an action cannot be read ({error})") from None
+
+    # -- its end --------------------------------------------------------------------------------------------------
+
+    def close(self) -> None:
+        """Close the file."""
+        self._base.close()
+        self._drop_copy()
+
+    def _drop_copy(self) -> None:
+        if self._copy is not None:
+            self._copy.cleanup()
+            self._copy = None
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
