@@ -51,7 +51,6 @@ class DrumGeometry:
     _per_turn_m: tuple[float, ...] = field(init=False, repr=False, compare=False)
     _start_turns: tuple[float, ...] = field(init=False, repr=False, compare=False)
     _start_line_m: tuple[float, ...] = field(init=False, repr=False, compare=False)
-    _last: int = field(init=False, repr=False, compare=False)
 
     def __post_init__(self) -> None:
         """Check the dimensions and lay out one entry per layer."""
@@ -79,12 +78,10 @@ class DrumGeometry:
         put(self, "_per_turn_m", per_turn)
         put(self, "_start_turns", tuple(k * wraps for k in range(self.max_layers)))
         put(self, "_start_line_m", tuple(lines))
-        put(self, "_last", self.max_layers - 1)
 
     def _index(self, turns: float) -> int:
         """Layer index from 0, held inside the layers that exist."""
-        k = int(turns / self.wraps_per_layer) if turns > 0 else 0
-        return k if k < self._last else self._last
+        return bisect_right(self._start_turns, turns) - 1 if turns > 0 else 0
 
     def layer(self, turns: float) -> int:
         """Layer (1 is the first) on which the wrap after `turns` full wraps lies; the last layer beyond a full drum."""
@@ -105,9 +102,7 @@ class DrumGeometry:
         on at its own slope, so that an estimate which runs slightly out of range still has a meaning. The helix of a
         wrap adds about 0.01 % and is left out.
         """
-        k = int(turns / self.wraps_per_layer) if turns > 0 else 0
-        if k > self._last:
-            k = self._last
+        k = bisect_right(self._start_turns, turns) - 1 if turns > 0 else 0
         return self._start_line_m[k] + self._per_turn_m[k] * (turns - self._start_turns[k])
 
     def turns(self, line_m: float) -> float:

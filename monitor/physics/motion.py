@@ -176,6 +176,8 @@ def _allowed(room: float, hold_s: float, lag_s: float, a: float, jerk: float, ra
         v = -2.0 * s / (q + root) if q >= 0.0 else (root - q) * dec
         if v >= 0.0 and v + gain >= 0.0:
             return v
+    if gain > 0.0:  # full torque is always reached, and the speed found was below zero
+        return 0.0
     if a < 0.0:  # at rest within the lag: v hold + v^2 / (2 |a|) = room
         v = 2.0 * room / (hold_s + math.sqrt(hold_s * hold_s - 2.0 * room / a))
         if v <= -a * lag_s:
@@ -189,10 +191,10 @@ def _allowed(room: float, hold_s: float, lag_s: float, a: float, jerk: float, ra
     for _ in range(60):
         value = (0.5 * jerk * t - a) * t * wait + (jerk * t / 3.0 - 0.5 * a) * t * t + const
         slope = (jerk * t - a) * wait + (jerk * t - a) * t
-        if slope <= 0.0:
-            break
         step = value / slope
         t -= step
+        if jerk * t <= 2.0 * a:  # below v1 = 0: even a block at rest would go further than the room
+            return 0.0
         if abs(step) < 1e-12 * ramp_s:
             break
     return max(0.0, (0.5 * jerk * t - a) * t - a * lag_s)

@@ -1,0 +1,227 @@
+"""Stops: the inverse is an inverse, more of anything bad reaches further, and never is never."""
+
+import math
+from dataclasses import replace
+
+import pytest
+from hypothesis import assume, given
+from hypothesis import strategies as st
+
+from monitor.physics import motion
+from monitor.physics.motion import Hoist, Reach
+from tests.physics.rigs import HOISTS, Stop, spans, stops
+
+G = 9.80665
+
+
+def lowering(s: Stop) -> Reach:
+    """Reach of a stop going down."""
+    return motion.reach_lowering(s.speed_m_s, s.hoist, s.torque_n_m, s.reaction_s, s.lag_s, s.ramp_s)
+
+
+def hoisting(s: Stop, drive: bool = True) -> Reach:
+    """Reach of a stop going up."""
+    return motion.reach_hoisting(s.speed_m_s, s.hoist, s.torque_n_m, s.reaction_s, s.lag_s, s.ramp_s, drive)
+
+
+# --- inverse --------------------------------------------------------------------------------------------------------
+
+
+@given(stops(), spans(0.001, 40.0))
+def test_allowed_speed_lowering_reaches_exactly_the_room(s: Stop, room: float) -> None:
+    allowed = motion.allowed_speed_lowering(room, s.hoist, s.torque_n_m, s.reaction_s, s.lag_s, s.ramp_s)
+    at = lowering(replace(s, speed_m_s=allowed))
+    if allowed > 0.0:
+        assert at.distance_m == pytest.approx(room, rel=1e-6, abs=1e-9)
+    else:
+        assert at.distance_m >= room * (1 - 1e-9)
+
+
+@given(stops(0.0), spans(0.001, 40.0), st.booleans())
+def test_allowed_speed_hoisting_reaches_exactly_the_room(s: Stop, room: float, drive: bool) -> None:
+    allowed = motion.allowed_speed_hoisting(room, s.hoist, s.torque_n_m, s.reaction_s, s.lag_s, s.ramp_s, drive)
+    assert allowed > 0.0
+    assert hoisting(replace(s, speed_m_s=allowed), drive).distance_m == pytest.approx(room, rel=1e-6, abs=1e-9)
+
+
+@given(stops(1.01))
+def test_speed_comes_back_from_its_own_reach(s: Stop) -> None:
+    down = lowering(s)
+    assert motion.allowed_speed_lowering(
+        down.distance_m, s.hoist, s.torque_n_m, s.reaction_s, s.lag_s, s.ramp_s
+    ) == pytest.approx(s.speed_m_s, rel=1e-6)
+    up = hoisting(s)
+    assert motion.allowed_speed_hoisting(
+        up.distance_m, s.hoist, s.torque_n_m, s.reaction_s, s.lag_s, s.ramp_s
+    ) == pytest.approx(s.speed_m_s, rel=1e-6)
+
+
+@given(stops(0.0), st.sampled_from([0.0, -0.5, -math.inf, math.nan]))
+def test_no_room_allows_no_speed(s: Stop, room: float) -> None:
+    assert motion.allowed_speed_lowering(room, s.hoist, s.torque_n_m, s.reaction_s, s.lag_s, s.ramp_s) == 0.0
+    assert motion.allowed_speed_hoisting(room, s.hoist, s.torque_n_m, s.reaction_s, s.lag_s, s.ramp_s) == 0.0
+
+
+@given(stops(1.01), spans(0.01, 20), spans(0.001, 20))
+def test_more_room_allows_more_speed(s: Stop, room: float, more: float) -> None:
+    for allowed in (motion.allowed_speed_lowering, motion.allowed_speed_hoisting):
+        less_room = allowed(room, s.hoist, s.torque_n_m, s.reaction_s, s.lag_s, s.ramp_s)
+        more_room = allowed(room + more, s.hoist, s.torque_n_m, s.reaction_s, s.lag_s, s.ramp_s)
+        assert more_room > less_room or more_room == less_room == 0.0
+
+
+@given(stops(1.01), spans(0.0, 0.9), st.booleans())
+def test_allowed_speed_knows_the_auxiliary_brake(s: Stop, share: float, holds: bool) -> None:
+    aux = share * motion.load_torque_n_m(s.hoist)
+    args = (s.hoist, s.torque_n_m, s.reaction_s, s.lag_s, s.ramp_s, aux, holds)
+    reach = motion.reach_lowering(s.speed_m_s, *args)
+    assert motion.allowed_speed_lowering(reach.distance_m, *args) == pytest.approx(s.speed_m_s, rel=1e-6)
+
+
+# --- monotone -------------------------------------------------------------------------------------------------------
+
+
+@given(stops(1.01), spans(1e-3, 1.0))
+def test_each_thing_that_is_worse_reaches_further_down(s: Stop, more: float) -> None:
+    base = lowering(s).distance_m
+    slack = 1 - 1e-9
+    assert lowering(replace(s, speed_m_s=s.speed_m_s + more)).distance_m > base
+    assert lowering(replace(s, reaction_s=s.reaction_s + more)).distance_m >= base * slack
+    assert lowering(replace(s, lag_s=s.lag_s + more)).distance_m >= base * slack
+    assert lowering(replace(s, ramp_s=s.ramp_s + more)).distance_m >= base * slack
+    assert lowering(replace(s, torque_n_m=s.torque_n_m * (1 + more))).distance_m <= base / slack
+    heavier = Hoist(
+        s.hoist.mass_kg * 1.005, s.hoist.drum_inertia_kg_m2, s.hoist.lines, s.hoist.radius_m, s.hoist.sheave_factor
+    )
+    assert lowering(replace(s, hoist=heavier)).distance_m >= base * slack
+
+
+@given(stops(0.0), spans(1e-3, 1.0))
+def test_each_thing_that_is_worse_reaches_further_up(s: Stop, more: float) -> None:
+    base = hoisting(s).distance_m
+    slack = 1 - 1e-9
+    assert hoisting(replace(s, speed_m_s=s.speed_m_s + more)).distance_m > base
+    assert hoisting(replace(s, reaction_s=s.reaction_s + more)).distance_m >= base * slack
+    assert hoisting(replace(s, lag_s=s.lag_s + more)).distance_m >= base * slack
+    assert hoisting(replace(s, ramp_s=s.ramp_s + more)).distance_m >= base * slack
+    assert hoisting(replace(s, torque_n_m=s.torque_n_m * (1 + more))).distance_m <= base / slack
+    lighter = Hoist(
+        s.hoist.mass_kg * 0.9, s.hoist.drum_inertia_kg_m2, s.hoist.lines, s.hoist.radius_m, s.hoist.sheave_factor
+    )
+    assert hoisting(replace(s, hoist=lighter)).distance_m >= base * slack
+
+
+@given(stops(1.01), spans(0.01, 0.9))
+def test_an_auxiliary_brake_only_helps(s: Stop, share: float) -> None:
+    aux = share * motion.load_torque_n_m(s.hoist)
+    alone = lowering(s)
+    eddy = motion.reach_lowering(s.speed_m_s, s.hoist, s.torque_n_m, s.reaction_s, s.lag_s, s.ramp_s, aux)
+    drive = motion.reach_lowering(s.speed_m_s, s.hoist, s.torque_n_m, s.reaction_s, s.lag_s, s.ramp_s, aux, True)
+    assert drive.distance_m <= eddy.distance_m * (1 + 1e-9)
+    assert eddy.distance_m <= alone.distance_m * (1 + 1e-9)
+
+
+# --- limits of what a brake can do ----------------------------------------------------------------------------------
+
+
+@given(stops(0.0, 0.9))
+def test_never_is_a_value(s: Stop) -> None:
+    assume(s.torque_n_m <= motion.load_torque_n_m(s.hoist, tackle_friction=True))
+    assert lowering(s) == Reach(math.inf, math.inf, math.inf, False)
+    assert motion.allowed_speed_lowering(100.0, s.hoist, s.torque_n_m, s.reaction_s, s.lag_s, s.ramp_s) == 0.0
+
+
+@given(stops(1.01), spans(1.0, 3.0))
+def test_a_brake_without_torque_at_standstill_cannot_hold(s: Stop, factor: float) -> None:
+    weak = 0.9 * motion.load_torque_n_m(s.hoist, tackle_friction=True)
+    aux = factor * motion.load_torque_n_m(s.hoist)
+    eddy = motion.reach_lowering(s.speed_m_s, s.hoist, weak, s.reaction_s, s.lag_s, s.ramp_s, aux)
+    assert not eddy.stops
+    drive = motion.reach_lowering(s.speed_m_s, s.hoist, weak, s.reaction_s, s.lag_s, s.ramp_s, aux, aux_holds=True)
+    assert drive.stops
+
+
+@given(stops(0.0, 100.0))
+def test_no_brake_stops_a_rising_block_shorter_than_a_thrown_stone(s: Stop) -> None:
+    reach = hoisting(s)
+    assert reach.stops
+    assert reach.distance_m >= motion.ballistic_rise_m(s.speed_m_s) * (1 - 1e-9)
+    assert reach.peak_speed_m_s == s.speed_m_s
+
+
+@given(HOISTS, spans(0.1, 2.5))
+def test_slack_torque_is_where_the_lines_go_slack(hoist: Hoist, speed: float) -> None:
+    torque = motion.slack_torque_n_m(hoist)
+    ballistic = motion.ballistic_rise_m(speed)
+    assert motion.reach_hoisting(speed, hoist, torque * 1.001, 0.0, 0.0).distance_m == pytest.approx(ballistic)
+    assert motion.reach_hoisting(speed, hoist, torque * 0.9, 0.0, 0.0).distance_m > ballistic
+    assert motion.acceleration_hoisting_m_s2(hoist, 0.0, torque * 1.5) == -G
+
+
+@given(stops(1.01))
+def test_a_block_at_rest_with_the_brake_set_does_not_move(s: Stop) -> None:
+    assert motion.reach_lowering(0.0, s.hoist, s.torque_n_m, s.reaction_s, 0.0, 0.0) == Reach(
+        0.0, s.reaction_s, 0.0, True
+    )
+
+
+@given(stops(1.01))
+def test_peak_speed_is_what_gravity_adds_in_the_lag(s: Stop) -> None:
+    reach = lowering(replace(s, ramp_s=0.0))
+    fall = motion.acceleration_lowering_m_s2(s.hoist, 0.0)
+    assert reach.peak_speed_m_s == pytest.approx(s.speed_m_s + fall * s.lag_s)
+    assert lowering(s).peak_speed_m_s >= reach.peak_speed_m_s * (1 - 1e-12)
+
+
+# --- the brake on the scales ----------------------------------------------------------------------------------------
+
+
+@given(HOISTS, spans(-2e5, 8e5))
+def test_torque_is_seen_in_the_motion_lowering(hoist: Hoist, torque: float) -> None:
+    up = -motion.acceleration_lowering_m_s2(hoist, torque)
+    assert motion.braking_torque_seen_n_m(hoist, up, -1) == pytest.approx(torque, rel=1e-9, abs=1e-3)
+
+
+@given(HOISTS, spans(0, 3), spans(0, 0.9))
+def test_torque_is_seen_in_the_motion_hoisting(hoist: Hoist, drive_share: float, brake_share: float) -> None:
+    drive = drive_share * motion.load_torque_n_m(hoist)
+    brake = brake_share * motion.slack_torque_n_m(hoist)
+    up = motion.acceleration_hoisting_m_s2(hoist, drive, brake)
+    assert motion.braking_torque_seen_n_m(hoist, up, 1) == pytest.approx(brake - drive, rel=1e-9, abs=1e-3)
+
+
+def test_torque_is_not_seen_at_rest() -> None:
+    with pytest.raises(ValueError, match="direction is 0"):
+        motion.braking_torque_seen_n_m(Hoist(150e3, 1600, 12, 0.43), 0.0, 0)
+
+
+# --- power lost -----------------------------------------------------------------------------------------------------
+
+
+@given(stops(1.01))
+def test_a_brake_quicker_than_the_load_turns_does_not_let_it_fall(s: Stop) -> None:
+    turn = motion.time_to_falling_s(s.speed_m_s, s.hoist)
+    quick = motion.power_loss_hoisting(s.speed_m_s, s.hoist, s.torque_n_m, 0.5 * turn)
+    assert not quick.turns_to_falling
+    assert quick.rise.time_s <= turn
+    slow = motion.power_loss_hoisting(s.speed_m_s, s.hoist, s.torque_n_m, turn + 0.3)
+    assert slow.turns_to_falling
+    assert slow.rise.time_s == pytest.approx(turn)
+    assert slow.fall.peak_speed_m_s == pytest.approx(0.3 * motion.acceleration_lowering_m_s2(s.hoist, 0.0), rel=1e-6)
+
+
+def test_power_lost_with_a_brake_too_weak_falls_for_ever() -> None:
+    hoist = Hoist(150e3, 1600, 12, 0.43)
+    lost = motion.power_loss_hoisting(0.5, hoist, 0.5 * motion.load_torque_n_m(hoist), 0.1)
+    assert lost.turns_to_falling
+    assert not lost.fall.stops
+
+
+@pytest.mark.parametrize(
+    "change",
+    [{"mass_kg": 0.0}, {"mass_kg": math.nan}, {"drum_inertia_kg_m2": -1.0}, {"radius_m": 0.0}, {"sheave_factor": 0.9}],
+)
+def test_a_hoist_that_cannot_be_is_refused(change: dict[str, float]) -> None:
+    given_ = {"mass_kg": 1e5, "drum_inertia_kg_m2": 1600.0, "radius_m": 0.4, "sheave_factor": 1.04}
+    with pytest.raises(ValueError, match=r"must be"):
+        Hoist(lines=12, **{**given_, **change})
