@@ -89,6 +89,10 @@ def parse_broker_url(url: str, env: Mapping[str, str], credentials: Path | None 
         raise BrokerUrlError(f"{url!r}: the broker's host is missing: write {parts.scheme}://HOST")
     if parts.path not in ("", "/") or parts.query or parts.fragment:
         raise BrokerUrlError(f"{url!r}: nothing may follow host and port; topics belong in the rig's file")
+    try:
+        parts.hostname.encode("idna")
+    except UnicodeError:
+        raise BrokerUrlError(f"{url!r}: {parts.hostname!r} cannot be the name of a host") from None
     tls = parts.scheme == "mqtts"
     if port == 0:
         raise BrokerUrlError(f"{url!r}: 0 is no port")

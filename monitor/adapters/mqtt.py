@@ -19,6 +19,7 @@ from typing import Any, Final, Protocol
 
 import aiomqtt
 from aiomqtt.exceptions import MqttConnectError
+from paho.mqtt import client as mqtt
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
@@ -35,8 +36,6 @@ ANSWER_S: Final = 5.0
 """How long a broker may take to answer."""
 KEEPALIVE_S: Final = 5
 """A frozen broker is noticed after about twice this; stale sensors are noticed much earlier."""
-MAX_PAYLOAD_BYTES: Final = 1 << 20
-"""Longer payloads are cut here: no reading is so long, and the core refuses them by their length anyway."""
 MAX_PACKET_BYTES: Final = 16 << 20
 """A broker that speaks MQTT 5 is asked to keep larger messages to itself."""
 
@@ -166,7 +165,7 @@ class MqttSource:
                 timeout=ANSWER_S,
                 keepalive=KEEPALIVE_S,
                 clean_session=True if self._old_protocol else None,
-                clean_start=True,
+                clean_start=mqtt.MQTT_CLEAN_START_FIRST_ONLY if self._old_protocol else True,
                 properties=None if self._old_protocol else _limits(),
                 tls_context=await asyncio.to_thread(self._url.tls_context),
             )
@@ -175,7 +174,7 @@ class MqttSource:
         try:
             await self._connect(link)
             await self._listen(link)
-        except (aiomqtt.MqttError, OSError, ValueError) as error:
+        except (aiomqtt.MqttError, OSError) as error:
             link.drop()
             if self._should_try_old(error):
                 self._old_protocol = True
@@ -251,12 +250,9 @@ class MqttSource:
         fault = self._fault
         if topic.startswith("$") or fault is None or fault.done():
             return
-        payload = message.payload
-        if len(payload) > MAX_PAYLOAD_BYTES:
-            payload = payload[: MAX_PAYLOAD_BYTES + 1]
         self.received += 1
         try:
-            self._on_message(t_ns, topic, payload, message.retain)
+            self._on_message(t_ns, topic, message.payload, message.retain)
         except Exception as error:
             fault.set_exception(error)
 

@@ -21,6 +21,7 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Final, Literal
 
+from monitor.adapters.folder import DataFolder as DataFolder
 from monitor.adapters.session import (
     BLOCK_BYTES,
     BLOCK_NS,

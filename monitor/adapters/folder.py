@@ -1,0 +1,112 @@
+"""The data folder: where sessions lie, under which names, and the lock that keeps a second monitor from writing there."""
+
+import contextlib
+import os
+import re
+import socket
+import sys
+from collections.abc import Iterator
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import IO, Final, Self
+
+from monitor.adapters.session import SUFFIX
+from monitor.errors import UserError
+
+LOCK: Final = ".stopmark-lock"
+_NAME: Final = re.compile(r"^([a-z0-9][a-z0-9_-]{0,39})-(\d{8}-\d{6})(?:-\d+)?\.stopmark$")
+
+
+class FolderError(UserError):
+    """A data folder that cannot be used, or that another monitor is writing to."""
+
+
+class DataFolder:
+    """A data folder, held for writing by this process. Use it in a ``with`` statement.
+
+    The lock is the operating system's own: it ends with the process, however that ends.
+    """
+
+    def __init__(self, path: Path) -> None:
+        """Make the folder when it is not there, and lock it.
+
+        Raises:
+            FolderError: it cannot be made, or another monitor holds it.
+        """
+        self.path = Path(path)
+        self._lock: IO[str] | None = None
+        try:
+            self.path.mkdir(parents=True, exist_ok=True)
+            handle = open(self.path / LOCK, "a+", encoding="utf-8")  # noqa: SIM115 (held as long as the folder)
+        except FileExistsError:
+            raise FolderError(f"{self.path}: is a file; give a folder for the recordings") from None
+        except OSError as error:
+            reason = error.strerror or error
+            raise FolderError(
+                f"{self.path}: recordings cannot be kept there ({reason}); give another folder, or watch without recording"
+            ) from None
+        try:
+            _lock(handle)
+        except OSError:
+            handle.seek(0)
+            holder = handle.read().strip() or "unknown"
+            handle.close()
+            raise FolderError(
+                f"{self.path}: another monitor is recording here ({holder}); stop it, or give this one a folder of its own"
+            ) from None
+        self._lock = handle
+        with contextlib.suppress(OSError):  # a full disk: the lock holds without a name in it
+            handle.truncate(0)
+            handle.write(f"process {os.getpid()} on {socket.gethostname()}\n")
+            handle.flush()
+
+    def session_path(self, rig: str, t_ns: int) -> Path:
+        """A name that is free for a session of `rig` that starts at `t_ns`: ``<rig>-<YYYYmmdd-HHMMSS>.stopmark``, UTC.
+
+        Raises:
+            FolderError: `rig` is no plain name (it must not lead out of the folder).
+        """
+        if not re.fullmatch(r"[a-z0-9][a-z0-9_-]{0,39}", rig):
+            raise FolderError(f"{rig!r}: a rig's name holds only a-z, 0-9, - and _")
+        stem = f"{rig}-{datetime.fromtimestamp(t_ns // 1_000_000_000, UTC):%Y%m%d-%H%M%S}"
+        path, count = self.path / (stem + SUFFIX), 1
+        while path.exists():
+            count += 1
+            path = self.path / f"{stem}-{count}{SUFFIX}"
+        return path
+
+    def close(self) -> None:
+        """Let the folder go."""
+        if self._lock is not None:
+            self._lock.close()
+            self._lock = None
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
+
+
+def _lock(handle: IO[str]) -> None:
+    """Take the lock on `handle`, or raise OSError at once."""
+    if sys.platform == "win32":
+        import msvcrt
+
+        handle.seek(1 << 20)  # beyond the text, which others must be able to read
+        msvcrt.locking(handle.fileno(), msvcrt.LK_NBLCK, 1)
+        handle.seek(0)
+    else:
+        import fcntl
+
+        fcntl.flock(handle.fileno(), fcntl.LOCK_EX | fcntl.LOCK_NB)
+
+
+def session_files(folder: Path, rig: str | None = None) -> Iterator[Path]:
+    """Sessions in `folder` by their names, oldest first; of one rig when given. Other files are passed over."""
+    found = []
+    for path in folder.glob("*" + SUFFIX):
+        match = _NAME.match(path.name)
+        if match and (rig is None or match[1] == rig):
+            found.append((match[2], path.name, path))
+    yield from (path for _, _, path in sorted(found))
