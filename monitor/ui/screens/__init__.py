@@ -1,0 +1,39 @@
+"""The screens, in the order of their keys. To add one: a file here and its name in SCREENS.
+
+A screen module gives TITLE, HELP, KEYS (its own keys), `draw(area, view)` and `rows(view)` (how many rows its cursor
+can stand on).
+"""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from types import ModuleType
+from typing import Final
+
+from monitor.ui.canvas import Area
+from monitor.ui.keys import Key
+from monitor.ui.screens import drive
+from monitor.ui.view import View
+
+
+@dataclass(frozen=True, slots=True)
+class ScreenSpec:
+    """One screen as the app uses it."""
+
+    key: str
+    name: str
+    help: str
+    keys: tuple[Key, ...]
+    draw: Callable[[Area, View], None]
+    rows: Callable[[View], int]
+
+    @property
+    def id(self) -> str:
+        """Name in lower case."""
+        return self.name.lower()
+
+
+def _spec(number: int, module: ModuleType) -> ScreenSpec:
+    return ScreenSpec(str(number), module.TITLE, module.HELP, module.KEYS, module.draw, module.rows)
+
+
+SCREENS: Final[tuple[ScreenSpec, ...]] = tuple(_spec(number, module) for number, module in enumerate((drive,), 1))

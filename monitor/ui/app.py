@@ -1,0 +1,361 @@
+"""The terminal app: pulls a snapshot ten times a second, draws the current screen, hands crew actions to the driver.
+
+It keeps no state of the hoist: only which screen is shown, the units, the theme, the crew's initials and the trends.
+The monitor's loop runs beside it on the same asyncio loop, as a worker; when that ends with an error the app ends
+with its sentence.
+"""
+
+import sys
+import time
+from collections.abc import Callable, Iterable
+from dataclasses import replace
+from typing import ClassVar, Final
+
+from textual import events
+from textual.app import App, ComposeResult, SystemCommand
+from textual.binding import BindingType
+from textual.screen import Screen
+
+from monitor.core.types import ActionKind, AlarmView, Snapshot
+from monitor.ui.bell import Bell
+from monitor.ui.canvas import Canvas
+from monitor.ui.dialogs import Ask, Help
+from monitor.ui.driver import Driver
+from monitor.ui.format import SYSTEM_LABEL, SYSTEMS, Units, plain
+from monitor.ui.helptext import help_text
+from monitor.ui.history import History
+from monitor.ui.keys import GLOBAL, MOVES, Key
+from monitor.ui.page import draw_page, draw_waiting
+from monitor.ui.screens import SCREENS, ScreenSpec
+from monitor.ui.theme import THEMES, Depth, Palette, ThemeName, palette, textual_theme
+from monitor.ui.view import UNSEEN, Look, ReplayView, View, standing
+from monitor.ui.widgets.face import Face
+
+HERTZ: Final = 10
+SEEN_S: Final = 1.0
+"""An alarm can be acknowledged once it has been on view this long, so that no key meant for another one hits it."""
+SHIFT_NS: Final = 12 * 3_600_000_000_000
+MESSAGE_S: Final = 4.0
+
+
+class StopmarkApp(App[int]):
+    """The screen of one monitor. `clock` is any clock of seconds that only goes forward."""
+
+    CSS = "Screen { layout: vertical; overflow: hidden; }"
+    ENABLE_COMMAND_PALETTE = True
+    BINDINGS: ClassVar[list[BindingType]] = []
+    TITLE = "Stopmark"
+
+    def __init__(
+        self,
+        driver: Driver,
+        theme: ThemeName = "day",
+        clock: Callable[[], float] = time.monotonic,
+        depth: Depth | None = None,
+    ) -> None:
+        super().__init__()
+        self.driver = driver
+        self.clock = clock
+        self.units = Units("field" if driver.rig.units == "field" else "si")
+        self.spec: ScreenSpec = SCREENS[0]
+        self.history = History()
+        self.who = ""
+        self.error = ""
+        self.face_theme: ThemeName = theme
+        self._depth: Depth = depth or self._terminal_depth()
+        self._palettes: dict[ThemeName, Palette] = {name: palette(name, self._depth) for name in THEMES}
+        self._who_since_ns = 0
+        self._looks: dict[str, Look] = {}
+        self._message, self._message_until_s = "", 0.0
+        self._first_seen_s: dict[str, float] = {}
+        self._last_acknowledge_s = float("-inf")
+        self._quit_until_s = float("-inf")
+        self._moved_s, self._moved_ns = clock(), -1
+        self._bell = Bell()
+        for name in THEMES:
+            self.register_theme(textual_theme(name, ansi=self._depth != "full"))
+        self.theme = f"stopmark-{theme}"
+
+    def _terminal_depth(self) -> Depth:
+        if self.no_color:
+            return "none"
+        return "sixteen" if self.console.color_system in ("standard", "windows", None) else "full"
+
+    # Life
+
+    def compose(self) -> ComposeResult:
+        """One widget over the whole screen."""
+        yield Face()
+
+    def on_mount(self) -> None:
+        """Start the monitor's loop and the pull."""
+        self.run_worker(self._monitor(), name="monitor", exit_on_error=False)
+        self.set_interval(1 / HERTZ, self.tick)
+        self.tick()
+
+    async def _monitor(self) -> None:
+        try:
+            await self.driver.run()
+        except Exception as error:  # the person gets its sentence, never a traceback
+            self.error = str(error) or type(error).__name__
+            self.exit(1, return_code=1)
+            return
+        self.exit(0)
+
+    def on_resize(self, _event: events.Resize) -> None:
+        """Another size, another layout."""
+        self.call_after_refresh(self.tick)
+
+    # Drawing
+
+    def tick(self) -> None:
+        """Pull a snapshot and draw it."""
+        width, height = self.size
+        if not width or not height or not self.screen_stack:
+            return
+        self._base_face().show(self._canvas(width, height), self._palettes[self.face_theme])
+
+    def _base_face(self) -> Face:
+        return self.screen_stack[0].query_one(Face)
+
+    def _canvas(self, width: int, height: int) -> Canvas:
+        snap = self.driver.snapshot()
+        if snap is None:
+            return draw_waiting(self.driver.rig, self.driver.mode, width, height)
+        self.history.feed(snap)
+        view = self.view(snap)
+        self._note_seen(snap)
+        if self.driver.mode != "REPLAY" and self._bell.due(snap, self.clock()):
+            self.bell()
+        return draw_page(view, self.spec, width, height)
+
+    def view(self, snap: Snapshot) -> View:
+        """What the current screen is given."""
+        now_s = self.clock()
+        if snap.t_ns != self._moved_ns:
+            self._moved_s, self._moved_ns = now_s, snap.t_ns
+        replay = self.driver.replay
+        shown = None
+        if replay is not None:
+            shown = ReplayView(replay.start_ns, replay.end_ns, replay.position_ns, replay.speed, replay.paused)
+            if shown.paused or shown.position_ns >= shown.end_ns:
+                self._moved_s = now_s
+        keys = tuple((key.printed, key.label) for key in self._footer())
+        return View(
+            snap=snap,
+            rig=self.driver.rig,
+            mode=self.driver.mode,
+            units=self.units,
+            keys=keys,
+            history=self.history,
+            replay=shown,
+            who=self.who,
+            frozen_s=now_s - self._moved_s,
+            message=self._message if now_s < self._message_until_s else "",
+            look=self._look(),
+        )
+
+    def _footer(self) -> list[Key]:
+        help_key = GLOBAL[-1]
+        screens = [Key(spec.key, "", spec.name, spec.help) for spec in SCREENS]
+        own = [key for key in self.spec.keys if key.footer]
+        own_keys = {key.key for key in own}
+        common = [key for key in GLOBAL[:-1] if key.footer and key.key not in own_keys]
+        return [*own, *common[:2], *screens, *common[2:], help_key]
+
+    def _look(self) -> Look:
+        return self._looks.get(self.spec.id, Look())
+
+    def say(self, text: str) -> None:
+        """Answer a key in the footer for a few seconds."""
+        self._message, self._message_until_s = text, self.clock() + MESSAGE_S
+        self.tick()
+
+    def _note_seen(self, snap: Snapshot) -> None:
+        """Remember since when each waiting alarm is on view: the banner's everywhere, the list's on the Alarms
+        screen."""
+        waiting = {alarm.key for alarm in snap.alarms if alarm.state in UNSEEN}
+        self._first_seen_s = {key: at for key, at in self._first_seen_s.items() if key in waiting}
+        on_view = standing(snap) if self.spec.id == "alarms" else standing(snap)[:1]
+        for alarm in on_view:
+            if alarm.key in waiting:
+                self._first_seen_s.setdefault(alarm.key, self.clock())
+
+    def _seen(self, alarm: AlarmView) -> bool:
+        return self.clock() - self._first_seen_s.get(alarm.key, float("inf")) >= SEEN_S
+
+    # Keys
+
+    def on_key(self, event: events.Key) -> None:
+        """Look the key up: the screen's own first, then everybody's, then the screens' numbers."""
+        if len(self.screen_stack) > 1:
+            return
+        if event.key in MOVES:
+            self._move(MOVES[event.key])
+            event.stop()
+            return
+        for key in (*self.spec.keys, *GLOBAL):
+            if event.key == key.key:
+                event.stop()
+                self.perform(key.action)
+                return
+        for spec in SCREENS:
+            if event.key == spec.key:
+                event.stop()
+                self.open_screen(spec)
+                return
+
+    def perform(self, action: str) -> None:
+        """Run ``do_<action>``."""
+        method: Callable[[], None] = getattr(self, f"do_{action}")
+        method()
+
+    def open_screen(self, spec: ScreenSpec) -> None:
+        """Show another screen."""
+        self.spec = spec
+        self.tick()
+
+    def open_named(self, name: str) -> None:
+        """Show the screen of that name, where there is one."""
+        self.open_screen(next((spec for spec in SCREENS if spec.id == name), self.spec))
+
+    def _move(self, rows: int) -> None:
+        snap = self.driver.snapshot()
+        count = self.spec.rows(self.view(snap)) if snap else 0
+        if count:
+            look = self._look()
+            self._looks[self.spec.id] = replace(look, cursor=max(0, min(count - 1, look.cursor + rows)))
+            self.tick()
+
+    def get_system_commands(self, screen: Screen[object]) -> Iterable[SystemCommand]:
+        """The command palette: every screen and every key."""
+        for spec in SCREENS:
+            yield SystemCommand(spec.name, spec.help, lambda spec=spec: self.open_screen(spec))
+        for key in (*self.spec.keys, *GLOBAL):
+            yield SystemCommand(key.label.capitalize(), key.help, lambda key=key: self.perform(key.action))
+
+    # What the keys do
+
+    def do_units(self) -> None:
+        """Next unit system."""
+        system = SYSTEMS[(SYSTEMS.index(self.units.system) + 1) % len(SYSTEMS)]
+        self.units = Units(system)
+        self.say(f"Units: {SYSTEM_LABEL[system]}")
+
+    def do_theme(self) -> None:
+        """Next theme."""
+        self.face_theme = THEMES[(THEMES.index(self.face_theme) + 1) % len(THEMES)]
+        self.theme = f"stopmark-{self.face_theme}"
+        self.say(f"Theme: {self.face_theme}")
+
+    def do_help(self) -> None:
+        """The help page."""
+        self.push_screen(Help(help_text(SCREENS, self.spec)))
+
+    def do_leave(self) -> None:
+        """Stop the monitor, on the second press."""
+        if self.clock() < self._quit_until_s:
+            self.exit(0)
+            return
+        self._quit_until_s = self.clock() + MESSAGE_S
+        self.say("Press q again to stop the monitor (recording and watching end).")
+
+    def do_silence(self) -> None:
+        """Quiet, without acknowledging."""
+        self._crew(lambda: self._act(ActionKind.SILENCE, "", "Bell silenced; nothing acknowledged."), ask=False)
+
+    def do_acknowledge(self) -> None:
+        """The alarm in the banner, if it has been on view long enough."""
+        snap = self.driver.snapshot()
+        alarms = standing(snap) if snap else []
+        if not alarms:
+            self.say("No alarm to acknowledge.")
+            return
+        worst = alarms[0]
+        if worst.state in UNSEEN:
+            self._acknowledge([worst])
+        elif any(alarm.state in UNSEEN for alarm in alarms):
+            self.open_named("alarms")
+            self.say("The alarm in the banner is acknowledged; others wait in this list.")
+        else:
+            self.say("Every alarm is acknowledged.")
+
+    def _acknowledge(self, alarms: list[AlarmView]) -> None:
+        """Acknowledge those that have been on view long enough; one press is one act, however long the key is held."""
+        if self.clock() - self._last_acknowledge_s < SEEN_S:
+            return
+        ready = [alarm for alarm in alarms if self._seen(alarm)]
+        if not ready:
+            self.say("Just came up: read it first, then press again.")
+            return
+
+        def act() -> None:
+            self._last_acknowledge_s = self.clock()
+            for alarm in ready:
+                self.driver.act(ActionKind.ACKNOWLEDGE, target=alarm.key, who=self.who)
+            self.say("Acknowledged." if len(ready) == 1 else f"{len(ready)} alarms acknowledged.")
+
+        self._crew(act)
+
+    def do_who(self) -> None:
+        """Other initials."""
+        self._ask_initials(lambda: self.say(f"Initials: {self.who}"))
+
+    def do_note(self) -> None:
+        """A note into the record."""
+
+        def ask() -> None:
+            self._ask("Note", "Goes into the record with the time and your initials.", r".*", 200, "", write)
+
+        def write(text: str) -> None:
+            self.driver.act(ActionKind.NOTE, text=text, who=self.who)
+            self.say("Note recorded.")
+
+        self._crew(ask)
+
+    # Crew actions
+
+    def _act(self, kind: ActionKind, target: str, answer: str, number: float | None = None) -> None:
+        self.driver.act(kind, target=target, number=number, who=self.who)
+        self.say(answer)
+
+    def _crew(self, action: Callable[[], None], ask: bool = True) -> None:
+        """Run a crew action, after initials where this shift has none yet. A replay takes no actions."""
+        if self.driver.mode == "REPLAY":
+            self.say("This is a replay: what was done then is shown, nothing can be done now.")
+            return
+        snap = self.driver.snapshot()
+        now_ns = snap.t_ns if snap else 0
+        if not ask or (self.who and now_ns - self._who_since_ns < SHIFT_NS):
+            action()
+        else:
+            self._ask_initials(action)
+
+    def _ask_initials(self, then: Callable[[], None]) -> None:
+        def answer(text: str) -> None:
+            snap = self.driver.snapshot()
+            self.who, self._who_since_ns = text.upper(), snap.t_ns if snap else 0
+            then()
+
+        self._ask(
+            "Your initials",
+            f"Once per shift; recorded with what you do. Enter confirms, Escape leaves. Valid {plain(12, 0)} h.",
+            r"[A-Za-z]*", 4, "", answer,
+        )  # fmt: skip
+
+    def _ask(
+        self, title: str, explain: str, restrict: str, longest: int, initial: str, then: Callable[[str], None]
+    ) -> None:
+        self.push_screen(
+            Ask(title, explain, restrict, longest, initial), lambda text: then(text) if text is not None else None
+        )
+
+
+def run_app(driver: Driver, theme: ThemeName = "day") -> int:
+    """Run the screen until it is left. Returns the exit code; an error's sentence goes to stderr."""
+    app = StopmarkApp(driver, theme)
+    app.run()
+    if app.error:
+        print(f"stopmark: {app.error}", file=sys.stderr)
+        return 1
+    return app.return_code or 0

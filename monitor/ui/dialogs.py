@@ -1,0 +1,79 @@
+"""Small questions over the screen: initials, a number. All of them answer to the keyboard alone; Escape leaves."""
+
+from typing import ClassVar
+
+from textual.app import ComposeResult
+from textual.binding import Binding, BindingType
+from textual.containers import Vertical
+from textual.content import Content
+from textual.screen import ModalScreen
+from textual.widgets import Input, Static
+
+
+class Ask(ModalScreen[str | None]):
+    """One line of text. Dismisses with the text, or None."""
+
+    DEFAULT_CSS = """
+    Ask { align: center middle; background: $background 60%; }
+    Ask > Vertical { width: 56; height: auto; border: round $foreground; background: $background; padding: 1 2; }
+    Ask Static { width: 100%; height: auto; color: $foreground; background: $background; }
+    Ask #title { text-style: bold; }
+    Ask Input { margin: 1 0 0 0; }
+    """
+    BINDINGS: ClassVar[list[BindingType]] = [Binding("escape", "leave", "leave")]
+
+    def __init__(self, title: str, explain: str, restrict: str, longest: int, initial: str = "") -> None:
+        super().__init__()
+        self._title, self._explain = title, explain
+        self._restrict, self._longest, self._initial = restrict, longest, initial
+
+    def compose(self) -> ComposeResult:
+        """Question, explanation, input."""
+        with Vertical():
+            yield Static(Content(self._title), id="title")
+            yield Static(Content(self._explain))
+            yield Input(
+                self._initial, restrict=self._restrict, max_length=self._longest, select_on_focus=False, compact=False
+            )
+
+    def on_input_submitted(self, event: Input.Submitted) -> None:
+        """Enter: answer, unless nothing was typed."""
+        if event.value.strip():
+            self.dismiss(event.value.strip())
+
+    def action_leave(self) -> None:
+        """Escape: no answer."""
+        self.dismiss(None)
+
+
+class Help(ModalScreen[None]):
+    """All keys and words. Any key closes it; arrow keys scroll."""
+
+    DEFAULT_CSS = """
+    Help { align: center middle; background: $background 60%; }
+    Help > Vertical {
+        width: 90%; max-width: 84; height: auto; max-height: 96%; overflow-y: auto;
+        border: round $foreground; background: $background; padding: 0 2;
+    }
+    Help Static { width: 100%; height: auto; color: $foreground; background: $background; }
+    """
+
+    def __init__(self, text: str) -> None:
+        super().__init__()
+        self._text = text
+
+    def compose(self) -> ComposeResult:
+        """The text."""
+        with Vertical() as box:
+            box.can_focus = True
+            yield Static(Content(self._text))
+
+    def on_mount(self) -> None:
+        """Take the keys."""
+        self.query_one(Vertical).focus()
+
+    def on_key(self, event: object) -> None:
+        """Anything but scrolling closes."""
+        key = getattr(event, "key", "")
+        if key not in ("up", "down", "pageup", "pagedown", "home", "end"):
+            self.dismiss(None)

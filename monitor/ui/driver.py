@@ -1,0 +1,76 @@
+"""What the screen needs from whoever runs it: a snapshot to draw, a way to pass crew actions on, and a loop to
+start."""
+
+from typing import Literal, Protocol
+
+from monitor.config import Rig
+from monitor.core.types import ActionKind, Snapshot
+
+Mode = Literal["LIVE", "REPLAY", "SIMULATED"]
+
+
+class ReplayControl(Protocol):
+    """Handle of a replayed session. Times are stream time, nanoseconds of the Unix epoch."""
+
+    @property
+    def start_ns(self) -> int:
+        """First frame of the session."""
+
+    @property
+    def end_ns(self) -> int:
+        """Last frame of the session."""
+
+    @property
+    def position_ns(self) -> int:
+        """Where the replay is."""
+
+    @property
+    def speed(self) -> float:
+        """Stream seconds per second; infinite for as fast as possible."""
+
+    @property
+    def paused(self) -> bool:
+        """Whether it stands still."""
+
+    def pause(self, paused: bool) -> None:
+        """Hold, or go on."""
+
+    def set_speed(self, speed: float) -> None:
+        """Stream seconds per second, above 0."""
+
+    def seek_to(self, t_ns: int) -> None:
+        """Go to a stream time; values outside the session are clamped to it."""
+
+    def seek_finding(self, step: Literal[-1, 1]) -> bool:
+        """Go to the next (1) or previous (-1) alarm finding; False when there is none."""
+
+
+class Driver(Protocol):
+    """What the app is given. `run` is the monitor's own loop, on the same asyncio loop as the screen."""
+
+    @property
+    def mode(self) -> Mode:
+        """Where the readings come from; always on the screen."""
+
+    @property
+    def rig(self) -> Rig:
+        """The rig in force."""
+
+    @property
+    def replay(self) -> ReplayControl | None:
+        """The handle of a replay, None otherwise."""
+
+    def snapshot(self) -> Snapshot | None:
+        """The present state, None before the first input."""
+
+    def act(
+        self, kind: ActionKind, target: str = "", number: float | None = None, text: str = "", who: str = ""
+    ) -> None:
+        """Pass on something the crew did."""
+
+    async def run(self) -> None:
+        """Run until cancelled or the source ends.
+
+        Raises:
+            Exception: anything whose text is a sentence for the person; the app ends and prints it.
+        """

@@ -1,0 +1,185 @@
+"""How numbers and words look on the screen: unit systems, figures that are never cut, words where nothing is known.
+
+Everything inside is SI; this is one of the two edges where units change. A figure is at most `WIDEST` characters,
+whatever the number: beyond what its decimals can show it turns to fewer decimals and then to an exponent.
+"""
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from types import MappingProxyType
+from typing import Final, Literal
+
+from monitor.core.types import Validity, Value
+from monitor.units import UNITS, Dimension, Unit
+
+System = Literal["si", "metric", "field"]
+SYSTEMS: Final[tuple[System, ...]] = ("si", "metric", "field")
+SYSTEM_LABEL: Final[Mapping[System, str]] = MappingProxyType(
+    {"si": "SI (m, kN, bar)", "metric": "metric (m, t, bar)", "field": "field (ft, klbf, psi)"}
+)
+
+WIDEST: Final = 7
+MINUS: Final = "−"
+UNKNOWN_WORD: Final = "unknown"
+NOT_FITTED_WORD: Final = "not fitted"
+
+
+@dataclass(frozen=True, slots=True)
+class Shown:
+    """How one dimension is shown: the unit, what is printed behind the figure, and the decimals."""
+
+    unit: Unit
+    label: str
+    decimals: int
+
+    def number(self, si: float) -> float:
+        """An SI number in this unit."""
+        return self.unit.from_si(si)
+
+
+def _shown(name: str, label: str, decimals: int) -> Shown:
+    return Shown(UNITS[name], label, decimals)
+
+
+_SI: Final[dict[Dimension, Shown]] = {
+    "length": _shown("m", "m", 2),
+    "speed": _shown("m/s", "m/s", 2),
+    "acceleration": _shown("m/s2", "m/s²", 2),
+    "force": _shown("kN", "kN", 0),
+    "pressure": _shown("bar", "bar", 0),
+    "temperature": _shown("degC", "°C", 0),
+    "torque": _shown("kN*m", "kN·m", 1),
+    "current": _shown("A", "A", 0),
+    "fraction": _shown("percent", "%", 0),
+    "count": _shown("counts", "", 0),
+    "switch": _shown("switch", "", 0),
+    "time": _shown("s", "s", 1),
+    "energy": _shown("MJ", "MJ", 0),
+    "power": _shown("kW", "kW", 0),
+    "mass": _shown("t", "t", 1),
+    "ratio": _shown("ratio", "", 2),
+}
+_TABLE: Final[Mapping[System, Mapping[Dimension, Shown]]] = MappingProxyType(
+    {
+        "si": MappingProxyType(_SI),
+        "metric": MappingProxyType(_SI | {"force": _shown("tf", "t", 1)}),
+        "field": MappingProxyType(
+            _SI
+            | {
+                "length": _shown("ft", "ft", 1),
+                "speed": _shown("ft/min", "ft/min", 0),
+                "force": _shown("klbf", "klbf", 1),
+                "pressure": _shown("psi", "psi", 0),
+                "temperature": _shown("degF", "°F", 0),
+                "torque": _shown("ft*lbf", "ft·lbf", 0),
+                "energy": _shown("ton-mile", "ton-mile", 1),
+            }
+        ),
+    }
+)
+
+
+def plain(number: float, decimals: int, signed: bool = False) -> str:
+    """`number` in at most `WIDEST` characters (one more with `signed`), never cut; NaN is a word.
+
+    Minus zero loses its sign: a block at rest does not read "−0.00".
+    """
+    if math.isnan(number):
+        return UNKNOWN_WORD
+    if math.isinf(number):
+        return "∞" if number > 0 else f"{MINUS}∞"
+    for places in range(decimals, -1, -1):
+        text = f"{number:.{places}f}"
+        if float(text) == 0.0:
+            text = f"{0.0:.{places}f}"
+        if len(text) <= WIDEST:
+            break
+    else:
+        text = f"{number:.0e}".replace("e+", "e")
+    if signed and float(text) > 0:
+        text = "+" + text
+    return text.replace("-", MINUS)
+
+
+@dataclass(frozen=True, slots=True)
+class Units:
+    """A unit system in use: turns SI into text."""
+
+    system: System = "si"
+
+    def shown(self, dimension: Dimension) -> Shown:
+        """How this system shows `dimension`."""
+        return _TABLE[self.system][dimension]
+
+    def label(self, dimension: Dimension) -> str:
+        """What is printed behind a figure."""
+        return self.shown(dimension).label
+
+    def number(self, si: float, dimension: Dimension, signed: bool = False) -> str:
+        """The bare figure."""
+        row = self.shown(dimension)
+        return plain(row.number(si), row.decimals, signed)
+
+    def text(self, si: float, dimension: Dimension, signed: bool = False) -> str:
+        """Figure and unit, or the word when there is no number."""
+        figure = self.number(si, dimension, signed)
+        label = self.label(dimension)
+        if math.isnan(si):
+            return figure
+        return f"{figure} {label}" if label else figure
+
+    def switch(self, value: Value, on: str = "on", off: str = "off") -> str:
+        """A switch as a word."""
+        if value.known and not math.isnan(value.number):
+            return on if value.number >= 0.5 else off
+        return word(value)
+
+    def value(self, value: Value, dimension: Dimension, signed: bool = False) -> str:
+        """A signal as text: words when there is no number to show, "≈" before a degraded one."""
+        if not value.known or math.isnan(value.number):
+            return word(value)
+        text = self.text(value.number, dimension, signed)
+        return f"≈{text}" if value.validity is Validity.DEGRADED else text
+
+    def figure(self, value: Value, dimension: Dimension, signed: bool = False) -> str | None:
+        """The bare figure of a signal, None when there is none to show."""
+        if not value.known or math.isnan(value.number):
+            return None
+        return self.number(value.number, dimension, signed)
+
+
+def word(value: Value) -> str:
+    """What to say instead of a figure."""
+    return NOT_FITTED_WORD if value.validity is Validity.NOT_FITTED else UNKNOWN_WORD
+
+
+def clock(t_ns: int, date: bool = False) -> str:
+    """Stream time as UTC wall clock."""
+    try:
+        moment = datetime.fromtimestamp(t_ns // 1_000_000_000, UTC)
+    except (OverflowError, OSError, ValueError):
+        return "no time"
+    return moment.strftime("%Y-%m-%d %H:%M:%S" if date else "%H:%M:%S")
+
+
+def span(seconds: float) -> str:
+    """A length of time in the largest sensible unit: "0.4 s", "75 s", "12 min", "5 h", "3 days"."""
+    if math.isnan(seconds):
+        return UNKNOWN_WORD
+    if math.isinf(seconds):
+        return "never"
+    size = abs(seconds)
+    if size < 9.95:
+        return f"{plain(seconds, 1)} s"
+    if size < 120:
+        return f"{plain(seconds, 0)} s"
+    if size < 7200:
+        return f"{plain(seconds / 60, 0)} min"
+    if size < 172_800:
+        return f"{plain(seconds / 3600, 0)} h"
+    return f"{plain(seconds / 86_400, 0)} days"
+
+
+SI: Final = Units("si")

@@ -1,0 +1,139 @@
+"""The screen's own memory of signals: the last two minutes at every update, three hours at one point a second.
+
+The core keeps no trends; screens draw "why it fired" and trends from here. Times are stream time, so a replay's
+trends are those of the session. Going back in time (a seek) starts over.
+"""
+
+import math
+from collections import deque
+from dataclasses import dataclass
+from typing import Final
+
+from monitor.core.types import AlarmView, Snapshot
+
+FINE_POINTS: Final = 1_200
+COARSE_POINTS: Final = 10_800
+COARSE_NS: Final = 1_000_000_000
+LEAP_NS: Final = 5_000_000_000
+"""A step back by more than this is a seek; a smaller one is ignored."""
+
+
+@dataclass(frozen=True, slots=True)
+class Track:
+    """Points of one signal, oldest first. NaN where it was not known."""
+
+    t_s: list[float]
+    """Seconds before the newest point (0 or negative)."""
+    low: list[float]
+    high: list[float]
+
+
+class _Ring:
+    """Times and one row of numbers per name, bounded."""
+
+    def __init__(self, points: int) -> None:
+        self.points = points
+        self.times: deque[int] = deque(maxlen=points)
+        self.rows: dict[str, deque[float]] = {}
+
+    def add(self, t_ns: int, values: dict[str, float]) -> None:
+        count = len(self.times)
+        for name in values:
+            if name not in self.rows:
+                self.rows[name] = deque([math.nan] * count, maxlen=self.points)
+        self.times.append(t_ns)
+        for name, row in self.rows.items():
+            row.append(values.get(name, math.nan))
+
+    def clear(self) -> None:
+        self.times.clear()
+        self.rows.clear()
+
+
+class History:
+    """Ring buffers that `feed` fills and screens read."""
+
+    def __init__(self) -> None:
+        self._fine = _Ring(FINE_POINTS)
+        self._low = _Ring(COARSE_POINTS)
+        self._high = _Ring(COARSE_POINTS)
+        self._second: int | None = None
+        self._lows: dict[str, float] = {}
+        self._highs: dict[str, float] = {}
+        self.last_ns = 0
+        self.alarms: deque[tuple[int, AlarmView]] = deque(maxlen=500)
+        """Every change of an alarm that the screen has seen: when, and the alarm as it was then."""
+        self._states: dict[str, AlarmView] = {}
+
+    def feed(self, snap: Snapshot) -> None:
+        """Take a snapshot; one that is not newer than the last is ignored."""
+        if snap.t_ns < self.last_ns - LEAP_NS:
+            self.clear()
+        if snap.t_ns <= self.last_ns:
+            return
+        self.last_ns = snap.t_ns
+        values = {name: value.number if value.known else math.nan for name, value in snap.values.items()}
+        self._fine.add(snap.t_ns, values)
+        self._coarse(snap.t_ns, values)
+        self._log(snap)
+
+    def clear(self) -> None:
+        """Forget everything."""
+        for ring in (self._fine, self._low, self._high):
+            ring.clear()
+        self._second = None
+        self._lows, self._highs = {}, {}
+        self.last_ns = 0
+        self.alarms.clear()
+        self._states.clear()
+
+    def track(self, name: str, span_s: float) -> Track:
+        """The last `span_s` seconds of a signal; fine where fine points reach back far enough."""
+        since = self.last_ns - int(span_s * 1e9)
+        fine = self._fine
+        times = fine.times
+        reaches = bool(times) and (times[0] <= since or len(times) < FINE_POINTS)
+        if reaches or name not in self._low.rows:
+            return self._cut(fine.times, fine.rows.get(name), fine.rows.get(name), since)
+        return self._cut(self._low.times, self._low.rows[name], self._high.rows[name], since)
+
+    def _cut(self, times: deque[int], low: deque[float] | None, high: deque[float] | None, since: int) -> Track:
+        if low is None or high is None:
+            return Track([], [], [])
+        t_s: list[float] = []
+        lows: list[float] = []
+        highs: list[float] = []
+        for t_ns, least, most in zip(reversed(times), reversed(low), reversed(high), strict=False):
+            if t_ns < since:
+                break
+            t_s.append((t_ns - self.last_ns) * 1e-9)
+            lows.append(least)
+            highs.append(most)
+        t_s.reverse()
+        lows.reverse()
+        highs.reverse()
+        return Track(t_s, lows, highs)
+
+    def _coarse(self, t_ns: int, values: dict[str, float]) -> None:
+        second = t_ns // COARSE_NS
+        if second != self._second:
+            if self._second is not None:
+                at = self._second * COARSE_NS
+                self._low.add(at, self._lows)
+                self._high.add(at, self._highs)
+            self._second, self._lows, self._highs = second, dict(values), dict(values)
+            return
+        for name, number in values.items():
+            if number != number:
+                continue
+            low, high = self._lows.get(name, math.nan), self._highs.get(name, math.nan)
+            self._lows[name] = number if low != low or number < low else low
+            self._highs[name] = number if high != high or number > high else high
+
+    def _log(self, snap: Snapshot) -> None:
+        seen = {alarm.key: alarm for alarm in snap.alarms}
+        for key, alarm in seen.items():
+            before = self._states.get(key)
+            if before is None or before.state is not alarm.state or before.active != alarm.active:
+                self.alarms.append((snap.t_ns, alarm))
+        self._states = seen

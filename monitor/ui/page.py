@@ -1,0 +1,49 @@
+"""One page: the chrome around a screen's body, drawn on a canvas. The only thing the terminal widget and the tests
+call."""
+
+from monitor.config import Rig
+from monitor.ui.canvas import Area, Canvas
+from monitor.ui.driver import Mode
+from monitor.ui.screens import ScreenSpec
+from monitor.ui.view import View
+from monitor.ui.widgets import chrome
+
+SMALLEST = (60, 20)
+"""Columns and rows below which the page asks for a larger window instead of leaving something out."""
+
+
+def draw_page(view: View, spec: ScreenSpec, width: int, height: int) -> Canvas:
+    """The whole screen as characters and roles."""
+    canvas = Canvas(width, height)
+    area = canvas.area
+    if width < SMALLEST[0] or height < SMALLEST[1]:
+        _too_small(area)
+        return canvas
+    banner = 3 if height < 30 else 4 if height < 45 else 5
+    chrome.top_bar(area.part(0, 0, width, 1), view, spec.name)
+    chrome.banner(area.part(0, 1, width, banner), view)
+    gap = 0 if height < 24 else 1
+    top = 1 + banner + gap
+    bottom = height - 2 - (1 if height >= 30 else 0)
+    spec.draw(area.part(0, top, width, bottom - top), view)
+    chrome.data_line(area.part(0, height - 2, width, 1), view)
+    chrome.footer(area.part(0, height - 1, width, 1), view)
+    return canvas
+
+
+def _too_small(area: Area) -> None:
+    area.say(0, 0, "STOPMARK: window too small", "danger")
+    area.say(0, 1, f"Make it {SMALLEST[0]} by {SMALLEST[1]} or more.")
+    area.say(0, 2, chrome.ADVISORY)
+
+
+def draw_waiting(rig: Rig, mode: Mode, width: int, height: int) -> Canvas:
+    """Before the first input there is nothing to show, and that is what it says."""
+    canvas = Canvas(width, height)
+    area = canvas.area
+    area.part(0, 0, width, 1).fill("title")
+    area.say(1, 0, f"STOPMARK · {rig.title} · {mode} · {chrome.ADVISORY}", "title")
+    area.say(2, 2, "Waiting for the first reading.", "strong")
+    area.say(2, 4, f"Expected: {len(rig.sensors)} sensors, the first on topic {rig.topic(rig.sensors[0])}.")
+    area.say(2, 5, "`stopmark check` with --rig and --broker tells which topics are alive.", "dim")
+    return canvas

@@ -1,0 +1,253 @@
+"""Drive: the glance. Height and speed large, the room in the direction of motion, the mast with the stop mark, brakes
+in brief.
+
+The layout gives way from the outside in: first the figures get smaller, then the brakes' details and the bars go.
+Height, speed, room, the banner and the state of the data are there at every size from 60 by 20.
+"""
+
+from dataclasses import dataclass
+from math import isfinite
+
+from monitor.core.types import HoistState, Validity, Value
+from monitor.ui.canvas import Area
+from monitor.ui.format import NOT_FITTED_WORD, Units, word
+from monitor.ui.theme import Role
+from monitor.ui.view import View, heading, height
+from monitor.ui.widgets import bars, digits, ladder
+
+TITLE = "Drive"
+
+DIRECTION = {
+    HoistState.HOISTING: "▲ HOISTING",
+    HoistState.LOWERING: "▼ LOWERING",
+    HoistState.STILL: "■ STILL",
+    HoistState.IN_SLIPS: "■ IN SLIPS",
+    HoistState.UNKNOWN: "? MOTION UNKNOWN",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class _Plan:
+    """Sizes chosen for the room there is."""
+
+    mast: int
+    figure: int
+    room: int
+    gap: int
+
+
+def _plan(width: int, rows: int) -> _Plan:
+    if width >= 180 and rows >= 38:
+        return _Plan(mast=44, figure=4, room=3, gap=2)
+    if width >= 110 and rows >= 28:
+        return _Plan(mast=30, figure=3, room=2, gap=1)
+    if width >= 78 and rows >= 17:
+        return _Plan(mast=20, figure=2, room=1, gap=0)
+    return _Plan(mast=15, figure=1, room=1, gap=0)
+
+
+def draw(area: Area, view: View) -> None:
+    """The body of the screen (banner, data line and keys are drawn around it)."""
+    plan = _plan(area.width, area.height)
+    ladder.draw(area.part(1, 0, plan.mast, area.height), view)
+    right = area.part(plan.mast + 3, 0, area.width - plan.mast - 4, area.height)
+    used = _motion(right, view, plan)
+    used += _room(right.part(0, used, right.width, right.height - used), view, plan)
+    rest = right.part(0, used, right.width, right.height - used)
+    if rest.height > 0:
+        _machine(rest, view)
+
+
+def _caption(area: Area, x: int, y: int, name: str, unit: str) -> None:
+    end = area.put(x, y, name, "dim")
+    area.put(end + 2, y, unit, "dim")
+
+
+def _motion(area: Area, view: View, plan: _Plan) -> int:
+    """Height and speed; returns the rows used."""
+    units, snap = view.units, view.snap
+    half = area.width // 2
+    rows = digits.rows_of(plan.figure)
+    _caption(area, 0, plan.gap, "HEIGHT", units.label("length"))
+    _caption(area, half, plan.gap, "SPEED", units.label("speed"))
+    top = plan.gap + 1
+    left, right = area.part(0, top, half - 1, rows), area.part(half, top, area.width - half, rows)
+    value = height(snap)
+    _large(left, units.figure(value, "length"), plan.figure, "HEIGHT " + word(value).upper())
+    speed = snap.value("speed")
+    _large(right, units.figure(speed, "speed", signed=True), plan.figure, "SPEED " + word(speed).upper())
+    y = top + rows
+    if value.validity is Validity.DEGRADED:
+        bound = snap.value("height_bound")
+        text = "△ DEGRADED"
+        if bound.known and isfinite(bound.number):
+            text += f" ±{units.text(bound.number, 'length')}"
+        area.figure(0, y, text, "caution")
+    elif value.known:
+        bound = snap.value("height_bound")
+        if bound.known and isfinite(bound.number):
+            area.put(0, y, f"±{units.text(bound.number, 'length')}", "dim")
+    role: Role = "strong" if snap.hoist is not HoistState.UNKNOWN else "warning"
+    x = area.put(half, y, DIRECTION[snap.hoist], role)
+    if speed.validity is Validity.DEGRADED:
+        area.say(x + 2, y, "△ DEGRADED", "caution")
+    return y + 1 + plan.gap
+
+
+def _large(area: Area, figure: str | None, size: int, words: str) -> None:
+    """A figure as large as fits, or the words that stand in its place."""
+    if figure is None:
+        middle = max(0, (area.height - 1) // 2)
+        area.part(0, middle - 1 if area.height >= 3 else middle, min(area.width, len(words) + 4), 3).fill("absent")
+        area.put(2, middle, words, "absent")
+        return
+    fits = digits.size_that_fits(figure, area.width, area.height, size)
+    digits.draw(area, figure, fits)
+
+
+def _margin_role(margin: float) -> Role:
+    return "danger" if margin < 0 else "strong"
+
+
+def _room(area: Area, view: View, plan: _Plan) -> int:
+    """Room to the limit that lies ahead (both when still), reach and margin; returns the rows used."""
+    units, snap = view.units, view.snap
+    way = heading(snap)
+    half = area.width // 2
+    rows = digits.rows_of(plan.room)
+    names = {1: ("room_up", "margin_up", "ROOM UP ▲"), -1: ("room_down", "margin_down", "ROOM DOWN ▼")}
+    if way == 0:
+        for x, key in ((0, 1), (half, -1)):
+            name, _, title = names[key]
+            _caption(area, x, 0, title, units.label("length"))
+            value = snap.value(name)
+            _large(
+                area.part(x, 1, half - 1, rows), units.figure(value, "length"), plan.room, "ROOM " + word(value).upper()
+            )
+        return rows + 1 + plan.gap
+    room_name, margin_name, title = names[way]
+    room, margin, reach = snap.value(room_name), snap.value(margin_name), snap.value("reach_assured")
+    _caption(area, 0, 0, title, units.label("length"))
+    _large(area.part(0, 1, half - 1, rows), units.figure(room, "length"), plan.room, "ROOM " + word(room).upper())
+    side = area.part(half, 0, area.width - half, rows + 1)
+    lines: list[tuple[str, str, Role]] = [
+        ("reach", _or_no_stop(view, reach), "strong"),
+        ("margin", units.value(margin, "length"), _margin_role(margin.number if margin.known else 0.0)),
+        ("allowed", units.value(snap.value("allowed_speed"), "speed"), "strong"),
+    ]
+    late = snap.value("brake_time_up" if way > 0 else "brake_time_down")
+    if late.known and late.number <= 0:
+        lines.append(("brake", "▲ NOW", "danger"))
+    elif late.known and late.number < 100:
+        lines.append(("brake in", units.text(late.number, "time"), "strong"))
+    for y, (label, text, role) in enumerate(lines[: side.height]):
+        side.put(0, y, label, "dim")
+        side.best(10 if side.width >= 24 else 9, y, (text, text.partition(" ")[0]), role)
+    bar_width = area.width - half - 24
+    if bar_width >= 8 and room.known and reach.known and room.number > 0 and snap.marks.stops:
+        share = reach.number / room.number
+        bars.level(side, 22, 0, bar_width, share, "danger" if share > 1 else "bar")
+        allowed, speed = snap.value("allowed_speed"), snap.value("speed")
+        if allowed.known and speed.known and allowed.number > 0:
+            share = abs(speed.number) / allowed.number
+            bars.level(side, 22, 2, bar_width, share, "danger" if share > 1 else "bar")
+    return rows + 1 + plan.gap
+
+
+def _or_no_stop(view: View, reach: Value) -> str:
+    return view.units.value(reach, "length") if view.snap.marks.stops else "NO STOP"
+
+
+def _machine(area: Area, view: View) -> None:
+    """Load, brake and hydraulics: rows of label and values, most important first, as many as have room."""
+    units = view.units
+    rows = _machine_rows(view, units)
+    spare = area.height - len(rows)
+    y = 1 if spare > 0 else 0
+    step = 2 if spare > len(rows) else 1
+    for label, cells in rows:
+        if y >= area.height:
+            return
+        area.put(0, y, label, "dim")
+        x = 11
+        for text, role in cells:
+            if x + len(text) > area.width:
+                break
+            x = area.put(x, y, text, role) + 2
+        y += step
+
+
+Cells = list[tuple[str, Role]]
+
+
+def _machine_rows(view: View, units: Units) -> list[tuple[str, Cells]]:
+    snap = view.snap
+    load: Cells = [(units.value(snap.value("hook_load"), "force"), "strong")]
+    slack = snap.value("slack")
+    if slack.known and slack.number >= 0.5:
+        load.append(("▲ SLACK LINE", "warning"))
+    string = snap.value("string_load")
+    if string.known:
+        load.append((f"string {units.text(string.number, 'force')}", "dim"))
+    minimum = view.rig.braking.min_holding_ratio
+    rows: list[tuple[str, Cells]] = [("LOAD", load), ("BRAKE", _brake(view, units))]
+    holding: Cells = [(ratio(snap.value("holding_ratio"), minimum), ratio_role(snap.value("holding_ratio"), minimum))]
+    emergency = snap.value("emergency_ratio")
+    if emergency.validity is not Validity.NOT_FITTED:
+        least = view.rig.braking.min_emergency_ratio
+        holding.append((f"emergency {ratio(emergency, least)}", ratio_role(emergency, least)))
+    rows.append(("HOLDING", holding))
+    left = snap.value("applications_left")
+    oil: Cells = [(units.value(snap.value("accumulator_pressure"), "pressure"), "base")]
+    if left.known:
+        oil.append((f"{units.number(left.number, 'count')} applications left", "base"))
+    rows.append(("OIL", oil))
+    temperatures: Cells = [
+        (f"L {units.value(snap.value('disc_temperature_left'), 'temperature')}", "base"),
+        (f"R {units.value(snap.value('disc_temperature_right'), 'temperature')}", "base"),
+    ]
+    aux = snap.value("aux_share")
+    if aux.validity is not Validity.NOT_FITTED:
+        temperatures.append((f"auxiliary share {units.value(aux, 'fraction')}", "base"))
+    rows.append(("DISCS", temperatures))
+    return rows
+
+
+def _brake(view: View, units: Units) -> Cells:
+    snap = view.snap
+    lever = snap.value("brake_lever")
+    one, two = snap.value("service_pressure_1"), snap.value("service_pressure_2")
+    label = units.label("pressure")
+    first = units.figure(one, "pressure") or word(one)
+    second = units.figure(two, "pressure") or word(two)
+    cells: Cells = [(f"{first} / {second} {label}", "strong")]
+    if lever.validity is not Validity.NOT_FITTED:
+        cells.append((f"lever {units.value(lever, 'fraction')}", "base"))
+    release = snap.value("emergency_release_pressure")
+    if release.known:
+        cells.append((f"release {units.text(release.number, 'pressure')}", "base"))
+    return cells
+
+
+def ratio(value: Value, minimum: float) -> str:
+    """A ratio with its required minimum, judged in words."""
+    if not value.known:
+        return word(value) if value.validity is not Validity.NOT_FITTED else NOT_FITTED_WORD
+    text = f"{Units().text(value.number, 'ratio')} ×"
+    return f"▲ {text} LOW" if value.number < minimum else text
+
+
+def ratio_role(value: Value, minimum: float) -> Role:
+    """Plain when it is enough."""
+    if not value.known:
+        return "caution" if value.validity is Validity.INVALID else "dim"
+    return "warning" if value.number < minimum else "strong"
+
+
+HELP = "height, speed, room and stop mark at a glance"
+KEYS = ()
+
+
+def rows(view: View) -> int:
+    """No list here."""
+    return 0

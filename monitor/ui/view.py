@@ -1,0 +1,110 @@
+"""What a screen is given to draw: the snapshot and everything around it that is not the core's."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from types import MappingProxyType
+
+from monitor.config import Rig
+from monitor.core.types import AlarmState, AlarmView, HoistState, Severity, Snapshot, Validity, Value
+from monitor.ui.driver import Mode
+from monitor.ui.format import SI, Units
+from monitor.ui.history import History
+
+OUT_OF_SIGHT = frozenset({AlarmState.NORMAL, AlarmState.SHELVED, AlarmState.SUPPRESSED, AlarmState.OUT_OF_SERVICE})
+"""States that are listed but never take the banner."""
+UNSEEN = frozenset({AlarmState.UNACKNOWLEDGED, AlarmState.RETURNED, AlarmState.LATCHED_UNACKNOWLEDGED})
+"""States that wait for an acknowledgement."""
+
+
+@dataclass(frozen=True, slots=True)
+class ReplayView:
+    """Where a replay stands."""
+
+    start_ns: int
+    end_ns: int
+    position_ns: int
+    speed: float
+    paused: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Look:
+    """A screen's own state: what is selected and how far it is scrolled."""
+
+    cursor: int = 0
+    signals: tuple[str, ...] = ()
+    span_s: float = 300.0
+
+
+@dataclass(frozen=True, slots=True)
+class View:
+    """All inputs of a drawing."""
+
+    snap: Snapshot
+    rig: Rig
+    mode: Mode
+    units: Units = SI
+    keys: tuple[tuple[str, str], ...] = ()
+    """Footer: key and what it does, most important first."""
+    history: History = field(default_factory=History)
+    replay: ReplayView | None = None
+    who: str = ""
+    frozen_s: float = 0.0
+    """How long the snapshot has not moved although it should: above `FROZEN_S` the figures are old."""
+    message: str = ""
+    """The app's answer to the last key, shown for a few seconds in the footer."""
+    look: Look = Look()
+    facts: Mapping[str, str] = field(default_factory=lambda: MappingProxyType({}))
+    """What the driver tells about the session: file, size on disk, broker."""
+
+    def value(self, name: str) -> Value:
+        """A signal of the snapshot."""
+        return self.snap.value(name)
+
+
+FROZEN_S = 1.5
+
+
+def standing(snap: Snapshot) -> list[AlarmView]:
+    """Alarms that may take the banner, worst first as the core ordered them."""
+    return [alarm for alarm in snap.alarms if alarm.state not in OUT_OF_SIGHT]
+
+
+def heading(snap: Snapshot) -> int:
+    """+1 going up, -1 going down, 0 still or not known."""
+    if snap.hoist is HoistState.HOISTING:
+        return 1
+    if snap.hoist is HoistState.LOWERING:
+        return -1
+    return 0
+
+
+def height(snap: Snapshot) -> Value:
+    """The block's height."""
+    return snap.value("height")
+
+
+def trusted(value: Value) -> bool:
+    """Whether there is a number to show and nothing against it."""
+    return value.known and value.number == value.number
+
+
+def stale_sensors(snap: Snapshot) -> list[str]:
+    """Sensors without a fresh, accepted reading."""
+    return [sensor.id for sensor in snap.sensors if sensor.stale]
+
+
+def bad_sensors(snap: Snapshot) -> list[str]:
+    """Sensors that speak, but are refused or out of range."""
+    return [sensor.id for sensor in snap.sensors if not sensor.stale and (sensor.rejecting or sensor.out_of_range)]
+
+
+def data_severity(snap: Snapshot) -> Severity | None:
+    """How bad the state of the data is; None when nothing is wrong with it."""
+    if snap.health.connected is False or height(snap).validity >= Validity.INVALID:
+        return Severity.DANGER
+    if stale_sensors(snap) or snap.blind_rules:
+        return Severity.WARNING
+    if bad_sensors(snap) or height(snap).validity is Validity.DEGRADED:
+        return Severity.CAUTION
+    return None

@@ -1,0 +1,23 @@
+"""Horizontal bars of one row: how much of something, against a mark."""
+
+from math import isfinite
+
+from monitor.ui.canvas import Area
+from monitor.ui.theme import Role
+
+_EIGHTHS = " ▏▎▍▌▋▊▉"
+
+
+def level(area: Area, x: int, y: int, width: int, share: float, role: Role = "bar", mark: float | None = None) -> None:
+    """`share` (0 to 1) of `width` cells filled; `mark` is a tick at its own share. Nothing is filled where NaN."""
+    if width <= 0:
+        return
+    area.put(x, y, "─" * width, "track")
+    if isfinite(share):
+        eighths = round(min(1.0, max(0.0, share)) * width * 8)
+        full, rest = divmod(eighths, 8)
+        area.put(x, y, "█" * full, role)
+        if rest and full < width:
+            area.put(x + full, y, _EIGHTHS[rest], role)
+    if mark is not None and isfinite(mark):
+        area.put(x + min(width - 1, max(0, round(min(1.0, max(0.0, mark)) * (width - 1)))), y, "┃", "limit")

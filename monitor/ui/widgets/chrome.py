@@ -1,0 +1,218 @@
+"""What every screen has: the bar on top, the banner of the worst alarm, the line on the state of the data, the keys."""
+
+from rich.cells import cell_len
+
+from monitor.core.types import AlarmState, AlarmView, Severity, Validity
+from monitor.ui.canvas import Area, printable, words_that_fit, wrapped
+from monitor.ui.format import clock, plain, span
+from monitor.ui.theme import FILL_ROLE, SHAPE, TEXT_ROLE, Role
+from monitor.ui.view import FROZEN_S, UNSEEN, View, bad_sensors, data_severity, height, stale_sensors, standing
+
+ADVISORY = "ADVISORY ONLY"
+
+
+def recording(view: View) -> tuple[str, Role]:
+    """Recording state in words."""
+    match view.snap.health.recording:
+        case "on":
+            return "● RECORDING", "title"
+        case "failed":
+            return "▲ RECORDING FAILED", "fill_warning"
+        case _:
+            return "○ not recording", "title"
+
+
+def mode(view: View) -> str:
+    """LIVE, SIMULATED, or REPLAY with its speed."""
+    if view.replay is None:
+        return view.mode
+    if view.replay.paused:
+        return f"{view.mode} paused"
+    speed = view.replay.speed
+    return f"{view.mode} at full speed" if speed > 1e6 else f"{view.mode} ×{speed:g}"
+
+
+def top_bar(area: Area, view: View, title: str) -> None:
+    """One row: the rig, the screen, mode, recording, the words that must always be there, the time."""
+    area.fill("title")
+    record, record_role = recording(view)
+    narrow = area.width < 76
+    if narrow:
+        record = {"on": "● REC", "failed": "▲ REC FAILED"}.get(view.snap.health.recording, "○ NO REC")
+    x = area.width - 1
+    if area.width >= 66:
+        x = area.right(x, 0, clock(view.snap.t_ns) + " UTC", "title") - 2
+    x = area.right(x, 0, ADVISORY, "title") - 2
+    x = area.right(x, 0, f" {record} " if record_role != "title" else record, record_role) - 2
+    tag = f" {mode(view)} "
+    x = area.right(x, 0, tag, "tag") - 1
+    left = words_that_fit(f"STOPMARK · {title} · {view.rig.title}", x - 1)
+    if left.endswith("…"):
+        left = words_that_fit(f"{title} · {view.rig.name}", x - 1)
+    area.put(1, 0, left, "title")
+
+
+def banner(area: Area, view: View) -> None:
+    """The worst alarm: word, shape, message, and what to look at. Quiet when there is none, and never more than is
+    known."""
+    alarms = standing(view.snap)
+    if view.frozen_s > FROZEN_S:
+        _frozen(area, view)
+    elif alarms:
+        _alarm(area, view, alarms)
+    else:
+        _calm(area, view)
+
+
+def _frozen(area: Area, view: View) -> None:
+    area.fill("fill_danger")
+    area.say(
+        2, 0, f"◆ MONITOR STOPPED: nothing new for {span(view.frozen_s)}. The figures below are old.", "fill_danger"
+    )
+    for y, line in enumerate(wrapped("Do not rely on this screen. Watch the block and the rig's own instruments.",
+                                     area.width - 6, area.height - 1), 1):  # fmt: skip
+        area.put(4, y, line, "fill_danger")
+
+
+def _calm(area: Area, view: View) -> None:
+    snap = view.snap
+    shelved = len(snap.alarms)
+    if snap.blind_rules:
+        rules = f"{snap.blind_rules} {_plural('rule', snap.blind_rules)}"
+        text = f"△ No alarm from what can be seen; {rules} cannot be judged."
+        area.say(2, 0, text, "caution")
+    else:
+        area.say(2, 0, "No alarm", "dim")
+    if shelved and area.height > 1:
+        area.say(2, 1, f"{shelved} shelved or out of service (see Alarms)", "dim")
+
+
+def _plural(noun: str, count: int) -> str:
+    return noun if count == 1 else noun + "s"
+
+
+STATE_WORDS = {
+    AlarmState.UNACKNOWLEDGED: "not acknowledged",
+    AlarmState.ACKNOWLEDGED: "acknowledged",
+    AlarmState.RETURNED: "gone, not acknowledged",
+    AlarmState.LATCHED_UNACKNOWLEDGED: "held, not acknowledged",
+    AlarmState.LATCHED_ACKNOWLEDGED: "held until reset",
+}
+
+
+def _alarm(area: Area, view: View, alarms: list[AlarmView]) -> None:
+    worst = alarms[0]
+    role = FILL_ROLE[worst.severity] if worst.active or worst.state is not AlarmState.RETURNED else "fill_notice"
+    last = area.height >= 4 and len(alarms) > 1
+    filled = area.part(0, 0, area.width, area.height - (1 if last else 0))
+    filled.fill(role)
+    state = "held blind" if worst.blind else STATE_WORDS.get(worst.state, str(worst.state))
+    more = f"+{len(alarms) - 1}" if len(alarms) > 1 else ""
+    x = filled.put(2, 0, f"{SHAPE[worst.severity]} {worst.severity.name}", role) + 2
+    message = printable(worst.message)
+    # The message comes before its state and time; those are left out where they would break it.
+    for tail in (f"{state} · {clock(worst.since_ns)}  {more}".rstrip(), f"{state}  {more}".rstrip(), more):
+        room = filled.width - x - (cell_len(tail) + 3 if tail else 1)
+        if cell_len(message) <= room:
+            break
+    filled.right(filled.width - 1, 0, tail, role)
+    lines = wrapped(message, room, 1)
+    y = 0
+    if lines and lines[0].endswith("…"):
+        first = lines[0].removesuffix("…").rstrip()
+        filled.put(x, 0, first, role)
+        lines = wrapped(message[len(first) :], filled.width - 6, max(1, filled.height - 2))
+        y = 1
+        x = 4
+    for line in lines:
+        filled.put(x, y, line, role)
+        y += 1
+    guidance = f"Look at: {worst.guidance}" if worst.guidance else ""
+    for line in wrapped(guidance, filled.width - 6, max(0, filled.height - y)):
+        filled.put(4, y, line, role)
+        y += 1
+    if last:
+        _others(area.part(0, area.height - 1, area.width, 1), alarms[1:])
+
+
+def _others(area: Area, alarms: list[AlarmView]) -> None:
+    x = 2
+    for index, alarm in enumerate(alarms):
+        text = f"{SHAPE[alarm.severity]} {printable(alarm.message)}"
+        left = len(alarms) - index
+        more = f"and {left} more"
+        if x + cell_len(text) > area.width - (cell_len(more) + 3 if left > 1 else 1):
+            area.say(x, 0, more if index else f"{left} more: see Alarms", "dim")
+            return
+        x = area.put(x, 0, text, TEXT_ROLE[alarm.severity]) + 3
+
+
+def data_line(area: Area, view: View) -> None:
+    """One row on how far the figures can be trusted."""
+    snap = view.snap
+    severity = data_severity(snap)
+    total = len(snap.sensors)
+    stale, bad = stale_sensors(snap), bad_sensors(snap)
+    parts: list[str] = []
+    if snap.health.connected is False:
+        parts.append("BROKER NOT CONNECTED")
+    if height(snap).validity >= Validity.INVALID:
+        parts.append("HEIGHT UNKNOWN")
+    elif height(snap).validity is Validity.DEGRADED:
+        parts.append("height degraded")
+    if stale:
+        parts.append(f"{len(stale)} of {total} SILENT: {', '.join(stale)}")
+    if bad:
+        parts.append(f"{len(bad)} of {total} REFUSED: {', '.join(bad)}")
+    if snap.blind_rules:
+        parts.append(f"{snap.blind_rules} {_plural('rule', snap.blind_rules)} blind")
+    rejects = sum(snap.rejects.values())
+    quiet = [f"{total - len(stale) - len(bad)} of {total} sensors good"] if not (stale or bad) else []
+    quiet.append(f"{rejects} refused")
+    if snap.health.dropped:
+        quiet.append(f"{snap.health.dropped} dropped")
+    if snap.health.lag_s == snap.health.lag_s:
+        quiet.append(f"lag {plain(snap.health.lag_s, 2)} s")
+    if severity is None:
+        area.say(1, 0, "DATA OK  " + " · ".join(quiet), "dim")
+        return
+    role = TEXT_ROLE[severity]
+    x = area.put(1, 0, f"{SHAPE[severity]} DATA", role) + 2
+    # Every trouble is named before any of them is spelled out: names of sensors go first when the room is short.
+    text = " · ".join(parts)
+    if cell_len(printable(text)) > area.width - x - 1:
+        text = " · ".join(part.partition(":")[0] for part in parts)
+    x = area.say(x, 0, text, role, area.width - x - 1) + 3
+    rest = " · ".join(quiet)
+    if x + len(rest) < area.width:
+        area.say(x, 0, rest, "dim")
+
+
+def footer(area: Area, view: View) -> None:
+    """One row: the answer to the last key, or the keys, as many as have room; "? help" always."""
+    if view.message:
+        area.fill("title")
+        area.say(1, 0, view.message, "title")
+        return
+    keys = list(view.keys)
+
+    def size(entry: tuple[str, str]) -> int:
+        return len(entry[0]) + len(entry[1]) + 4
+
+    while keys and sum(size(entry) for entry in keys) > area.width - 1 and len(keys) > 1:
+        # The last entry (help) stays; the one before it goes.
+        keys.pop(-2)
+    x = 1
+    for key, label in keys:
+        x = area.put(x, 0, f" {key} ", "key")
+        x = area.put(x, 0, f" {label} ", "dim")
+
+
+def waits(view: View) -> int:
+    """Alarms that wait for an acknowledgement."""
+    return sum(alarm.state in UNSEEN for alarm in view.snap.alarms)
+
+
+def worst_waiting(view: View) -> Severity | None:
+    """The worst severity among alarms that wait for an acknowledgement."""
+    return max((alarm.severity for alarm in view.snap.alarms if alarm.state in UNSEEN), default=None)

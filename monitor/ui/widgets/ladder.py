@@ -1,0 +1,161 @@
+"""The mast as a ladder: block, expected and assured stop mark, limits. To scale from floor to crown."""
+
+from dataclasses import dataclass
+from itertools import pairwise
+from math import isfinite
+
+from monitor.core.types import Limits
+from monitor.ui.canvas import Area
+from monitor.ui.format import Units
+from monitor.ui.theme import Role
+from monitor.ui.view import View, heading, height
+
+
+@dataclass(frozen=True, slots=True)
+class Scale:
+    """Heights to rows of an area."""
+
+    limits: Limits
+    rows: int
+
+    def half_row(self, height_m: float) -> int:
+        """Half row from the top, clamped to the area.
+
+        Straight between the limits. Beyond them too, but each of those two zones takes at least a row and a half, so
+        that a limit never shares a row with crown or floor and the block is never drawn on the wrong side of one.
+        """
+        limits, last = self.limits, 2 * self.rows - 1
+        tall = limits.crown_m - limits.floor_m
+        if not isfinite(height_m) or not isfinite(tall) or tall <= 0:
+            return 0
+        upper = max(3.0, last * (limits.crown_m - limits.upper_m) / tall)
+        lower = min(last - 3.0, last * (limits.crown_m - limits.lower_m) / tall)
+        anchors = (
+            (limits.crown_m, 0.0),
+            (limits.upper_m, upper),
+            (limits.lower_m, lower),
+            (limits.floor_m, float(last)),
+        )
+        for (high_m, start), (low_m, end) in pairwise(anchors):
+            if height_m >= low_m:
+                share = (high_m - height_m) / (high_m - low_m) if high_m > low_m else 0.0
+                return min(last, max(0, round(start + min(1.0, max(0.0, share)) * (end - start))))
+        return last
+
+    def row(self, height_m: float) -> int:
+        """Row from the top, clamped to the area."""
+        return self.half_row(height_m) // 2
+
+
+def draw(area: Area, view: View) -> None:
+    """Labels left of the mast, the mast, marks right of it, as far as the width allows."""
+    snap, units = view.snap, view.units
+    limits = snap.limits
+    if area.height < 6 or area.width < 9:
+        return
+    scale = Scale(limits, area.height)
+    labels = 13 if area.width >= 24 else 6 if area.width >= 14 else 0
+    marks = 7 if area.width >= 28 else 2
+    mast = area.part(labels, 0, max(5, area.width - labels - marks), area.height)
+    _mast(mast, scale, view)
+    if labels:
+        _limit_labels(area.part(0, 0, labels, area.height), scale, view, units)
+    if not height(snap).known:
+        _unknown(mast)
+        return
+    _block(mast, scale, height(snap).number)
+    _marks(area, mast, labels + mast.width, marks, scale, view)
+
+
+def _mast(mast: Area, scale: Scale, view: View) -> None:
+    limits = view.snap.limits
+    right = mast.width - 1
+    upper, lower = scale.row(limits.upper_m), scale.row(limits.lower_m)
+    for y in range(mast.height):
+        mast.put(0, y, "║", "frame")
+        mast.put(right, y, "║", "frame")
+        if y < upper or y > lower:
+            mast.put(1, y, "░" * (right - 1), "track")
+    for y in (upper, lower):
+        mast.put(0, y, "╟" + "─" * (right - 1) + "╢", "limit")
+    mast.put(0, 0, "╔" + "═" * (right - 1) + "╗", "limit")
+    mast.put(0, mast.height - 1, "╚" + "═" * (right - 1) + "╝", "limit")
+
+
+def _limit_labels(area: Area, scale: Scale, view: View, units: Units) -> None:
+    limits = view.snap.limits
+    shown: tuple[tuple[str, float], ...] = (
+        ("upper", limits.upper_m),
+        ("lower", limits.lower_m),
+        ("crown", limits.crown_m),
+        ("floor", limits.floor_m),
+    )
+    taken: set[int] = set()
+    for name, height_m in shown:
+        y = scale.row(height_m)
+        if name == "crown":
+            y = 0
+        if y in taken:
+            continue
+        taken.add(y)
+        figure = units.number(height_m, "length")
+        if len(figure) > area.width - 1:
+            figure = units.number(float(round(height_m)), "length").partition(".")[0]
+        start = area.right(area.width - 1, y, figure, "limit") if len(figure) < area.width else area.width
+        if start > len(name):
+            area.put(0, y, name, "dim")
+
+
+def _block(mast: Area, scale: Scale, height_m: float) -> None:
+    """Two half rows high, its lower edge at the height."""
+    bottom = scale.half_row(height_m)
+    top = max(0, bottom - 1)
+    inner = max(1, mast.width - 4)
+    x = (mast.width - inner) // 2
+    if top // 2 == bottom // 2:
+        mast.put(x, top // 2, "█" * inner, "block")
+    else:
+        mast.put(x, top // 2, "▄" * inner, "block")
+        mast.put(x, bottom // 2, "▀" * inner, "block")
+
+
+def _marks(area: Area, mast: Area, x: int, width: int, scale: Scale, view: View) -> None:
+    """Expected (◇) and assured (◆) stop mark right of the mast, and the way to the assured one inside it."""
+    snap = view.snap
+    way = heading(snap)
+    marks = snap.marks
+    assured = marks.assured_up_m if way > 0 else marks.assured_down_m
+    here = height(snap).number
+    inner = max(1, mast.width - 4)
+    left = (mast.width - inner) // 2
+    if way == 0:
+        area.put(x, scale.row(here), "◄", "block")
+        return
+    limit = snap.limits.upper_m if way > 0 else snap.limits.lower_m
+    past = not marks.stops or (isfinite(assured) and (assured - limit) * way > 0)
+    role: Role = "danger" if past else "mark"
+    end = assured if marks.stops and isfinite(assured) else (snap.limits.crown_m if way > 0 else snap.limits.floor_m)
+    block_row = scale.row(here)
+    end_row = scale.row(end)
+    middle = left + inner // 2
+    for y in range(min(block_row, end_row), max(block_row, end_row) + 1):
+        if y not in (block_row, scale.row(here) + way):
+            mast.put(middle, y, "▲" if way > 0 else "▼", role) if y == end_row else mast.put(middle, y, "┆", role)
+    if not marks.stops:
+        area.put(x, end_row, "no stop" if width >= 7 else "!!", "danger")
+        return
+    if isfinite(marks.expected_m):
+        row = scale.row(marks.expected_m)
+        if row != end_row:
+            area.put(x, row, "◁ exp." if width >= 7 else "◁", role)
+    if isfinite(assured):
+        area.put(x, end_row, "◀ stop" if width >= 7 else "◀", role)
+
+
+def _unknown(mast: Area) -> None:
+    """No block: the words, standing in the mast."""
+    words = "HEIGHT UNKNOWN" if mast.height >= 16 else "UNKNOWN"
+    x = mast.width // 2
+    top = max(1, (mast.height - len(words)) // 2)
+    for offset, char in enumerate(words):
+        mast.put(x - 1, top + offset, f" {char} ", "absent")

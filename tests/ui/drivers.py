@@ -1,0 +1,61 @@
+"""Drivers without a monitor: one holds a snapshot, one replays, and both remember what the crew did."""
+
+import asyncio
+from dataclasses import dataclass, field
+from typing import Literal
+
+from monitor.config import Rig
+from monitor.core.types import Action, ActionKind, Snapshot
+from monitor.ui.driver import Mode
+from tests.ui import sample
+
+
+@dataclass
+class FakeReplay:
+    """A replay handle that does as told."""
+
+    start_ns: int = sample.T0_NS - 600 * sample.SECOND
+    end_ns: int = sample.T0_NS + 600 * sample.SECOND
+    position_ns: int = sample.T0_NS
+    speed: float = 1.0
+    paused: bool = False
+    found: bool = True
+
+    def pause(self, paused: bool) -> None:
+        self.paused = paused
+
+    def set_speed(self, speed: float) -> None:
+        self.speed = speed
+
+    def seek_to(self, t_ns: int) -> None:
+        self.position_ns = min(self.end_ns, max(self.start_ns, t_ns))
+
+    def seek_finding(self, step: Literal[-1, 1]) -> bool:
+        if self.found:
+            self.position_ns += step * 30 * sample.SECOND
+        return self.found
+
+
+@dataclass
+class FakeDriver:
+    """Gives the snapshot it holds; `acts` is what came in."""
+
+    held: Snapshot | None
+    mode: Mode = "LIVE"
+    replay: FakeReplay | None = None
+    rig: Rig = field(default_factory=sample.rig)
+    acts: list[Action] = field(default_factory=list)
+    fails: Exception | None = None
+
+    def snapshot(self) -> Snapshot | None:
+        return self.held
+
+    def act(
+        self, kind: ActionKind, target: str = "", number: float | None = None, text: str = "", who: str = ""
+    ) -> None:
+        self.acts.append(Action(0, kind, target, number, text, who))
+
+    async def run(self) -> None:
+        if self.fails is not None:
+            raise self.fails
+        await asyncio.Event().wait()
