@@ -110,7 +110,7 @@ class Alarm:
 
     def hides_now(self, hoist: HoistState) -> bool:
         """Whether it hides what its rule names: it is true, it counts, and nobody has set it aside."""
-        return self.condition.true and self.state not in _BY_CREW and not self.outside(hoist)
+        return self.condition.true and self.state not in _BY_CREW and (self.latch or not self.outside(hoist))
 
     def dictated(self) -> AlarmState:
         """What `BY_CONDITION` stands for."""

@@ -12,7 +12,9 @@ from three sides:
 
 Shelved, suppressed and out of service can be entered from any state. What they return to is for the condition to say
 (`BY_CONDITION`): unacknowledged again if it is true, so that nothing wrong comes back silently; latched if it had
-latched before; normal otherwise; suppressed if the design's reason still holds. A latch is lost by a reset only.
+latched before; normal otherwise; suppressed if the design's reason still holds. A latch is lost by a reset only, and
+until then design does not suppress that alarm: it is latched because what has happened must be seen, also when the
+block has come to rest.
 
 At a grid point the order is: conditions, shelves that have run out, design, then the conditions' events. So an alarm
 that is hidden by a worse one of the same moment never shows up first. Two safety valves: an unknown hoist state leaves
@@ -34,6 +36,7 @@ from typing import Any, Final
 
 from monitor.core.alarm_life import BY_CONDITION, LATCHED, LIFE, SET_ASIDE, UNACKNOWLEDGED, Alarm, Event
 from monitor.core.conditions import ConditionState
+from monitor.core.decode import printable
 from monitor.core.rules import SENSOR_SIGNALS, RuleSet
 from monitor.core.types import (
     Action,
@@ -205,7 +208,9 @@ class AlarmBank:
         """Suppress what does not count now or is hidden by something worse, and release what was so."""
         hoist = self._hoist
         for alarm in self._designed:
-            suppressed = alarm.outside(hoist) or any(other.hides_now(hoist) for other in alarm.hidden_by)
+            suppressed = not alarm.latch and (
+                alarm.outside(hoist) or any(other.hides_now(hoist) for other in alarm.hidden_by)
+            )
             if suppressed is not alarm.suppressed:
                 alarm.suppressed = suppressed
                 self._apply(alarm, Event.SUPPRESS if suppressed else Event.RELEASE, moves)
@@ -299,15 +304,13 @@ class AlarmBank:
         """Do what the crew asks, at `action.t_ns`: one finding of kind "action", then those of the alarms it changed.
 
         What cannot be done is a finding too, with ``after="refused"`` and the reason in its message; nothing is raised.
-
-        Raises:
-            ValueError: the action is not one of ALARM_ACTIONS.
+        The action's `text`, if any, is the finding's guidance.
         """
         if action.kind is ActionKind.SILENCE:
             self._silenced = True
             return [_done(action, "silence", "Silenced", "")]
         if action.kind not in _WORDS:
-            raise ValueError(f"{action.kind.value!r} is no business of the alarms")
+            return [_refused(action, action.target, "Done", f"{action.kind.value!r} is nothing that the alarms can do")]
         word, event = _WORDS[action.kind]
         if action.kind is ActionKind.ACKNOWLEDGE and not action.target:
             chosen = [alarm for alarm in self._alarms if alarm.state in UNACKNOWLEDGED]
@@ -317,7 +320,7 @@ class AlarmBank:
         else:
             place = self._rules.index.get(action.target)
             if place is None:
-                return [_refused(action, action.target, word, f"there is no alarm {action.target!r}")]
+                return [_refused(action, action.target, word, f"there is no alarm {printable(action.target)!r}")]
             alarm = self._alarms[place]
             reason = self._objection(action, alarm, event)
             if reason:
@@ -421,15 +424,28 @@ class AlarmBank:
         self._start(fresh)
 
 
-def _signed(action: Action) -> str:
-    return f" by {action.who}" if action.who else ""
-
-
 def _done(action: Action, key: str, word: str, what: str) -> Finding:
     message = f"{word}{_signed(action)}" + (f": {what}" if what else "")
-    return Finding(action.t_ns, "action", key, Severity.NOTICE, "", "done", message, action.text, action.number)
+    return _answer(action, key, Severity.NOTICE, "done", message)
 
 
 def _refused(action: Action, key: str, word: str, why: str) -> Finding:
-    message = f"Not {word[0].lower()}{word[1:]}{_signed(action)}: {why}"
-    return Finding(action.t_ns, "action", key, Severity.CAUTION, "", "refused", message, action.text, action.number)
+    return _answer(action, key, Severity.CAUTION, "refused", f"Not {word[0].lower()}{word[1:]}{_signed(action)}: {why}")
+
+
+def _signed(action: Action) -> str:
+    return f" by {printable(action.who, 20)}" if action.who else ""
+
+
+def _answer(action: Action, key: str, severity: Severity, after: str, message: str) -> Finding:
+    return Finding(
+        t_ns=action.t_ns,
+        kind="action",
+        key=printable(key) or action.kind.value,
+        severity=severity,
+        before="",
+        after=after,
+        message=message,
+        guidance=printable(action.text, 400),
+        number=action.number,
+    )
