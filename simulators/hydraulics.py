@@ -1,0 +1,144 @@
+"""Oil that works the brake: pump, accumulator, two service circuits, the release circuit of the spring calipers.
+
+The lever's movement reaches the pads after a dead time (valve, pipes) and then at a limited rate. Every application
+takes oil from the accumulator; with the pump lost the gas has only so many strokes left. Pressures are gauge, Pa.
+"""
+
+from collections import deque
+
+from monitor.config import Hydraulics
+
+ATMOSPHERE_PA = 101_325.0
+
+
+class Accumulator:
+    """Gas over oil. Oil leaving fast cools the gas (adiabatic, exponent 1.4); it warms again with `gas_tau_s`.
+
+    Slow use follows P V = P0 V0, fast use P V^1.4 = constant (ideal gas), absolute pressures.
+    """
+
+    __slots__ = ("exponent", "gas_m3", "gas_tau_s", "precharge_pa", "pressure_pa", "volume_m3")
+
+    def __init__(
+        self, volume_m3: float, precharge_pa: float, pressure_pa: float, gas_tau_s: float = 30.0, exponent: float = 1.4
+    ) -> None:
+        self.volume_m3 = volume_m3
+        self.precharge_pa = precharge_pa
+        self.gas_tau_s = gas_tau_s
+        self.exponent = exponent
+        self.pressure_pa = pressure_pa
+        self.gas_m3 = volume_m3 * (precharge_pa + ATMOSPHERE_PA) / (pressure_pa + ATMOSPHERE_PA)
+
+    def move(self, oil_m3: float, dt_s: float) -> None:
+        """`oil_m3` goes in (above zero) or out during `dt_s`; out only as long as there is oil."""
+        gas = self.gas_m3
+        after = gas - oil_m3
+        if after > self.volume_m3:
+            after = self.volume_m3
+        pressure = self.pressure_pa + ATMOSPHERE_PA
+        if after != gas:
+            pressure *= (gas / after) ** self.exponent
+            self.gas_m3 = after
+        # Heat comes back through the shell: the product P V returns to what it was at the charge.
+        cold = (self.precharge_pa + ATMOSPHERE_PA) * self.volume_m3 / after
+        if dt_s > 0:
+            pressure += (cold - pressure) * (dt_s / (self.gas_tau_s + dt_s))
+        if after >= self.volume_m3:  # no oil left: the gas can no longer press on any
+            self.pressure_pa = 0.0 if oil_m3 < 0 else self.pressure_pa
+            return
+        self.pressure_pa = pressure - ATMOSPHERE_PA
+
+    def lose_precharge(self, share: float) -> None:
+        """Gas escapes: `share` of the precharge (0 to 1) is gone, the oil stays where it is."""
+        self.precharge_pa *= 1 - share
+        self.pressure_pa = (self.precharge_pa + ATMOSPHERE_PA) * self.volume_m3 / self.gas_m3 - ATMOSPHERE_PA
+
+
+class Circuits:
+    """The hydraulics of one rig. `tick` moves time on; the rest are plain numbers to read and, for faults, to set."""
+
+    def __init__(
+        self,
+        config: Hydraulics,
+        full_pressure_pa: float,
+        release_pressure_pa: float,
+        delay_s: float,
+        ramp_s: float,
+        pump_flow_m3_s: float,
+        seep_m3_s_pa: float,
+        gas_tau_s: float,
+        tick_s: float,
+    ) -> None:
+        self.full_pa = full_pressure_pa
+        self.release_target_pa = min(1.15 * release_pressure_pa, config.max_pressure_pa) if release_pressure_pa else 0.0
+        self.ramp_pa_s = full_pressure_pa / ramp_s
+        self.stroke_m3 = config.stroke_volume_m3
+        self.cut_out_pa = config.max_pressure_pa
+        self.cut_in_pa = max(0.93 * config.max_pressure_pa, min(full_pressure_pa * 1.01, 0.97 * config.max_pressure_pa))
+        self.pump_flow_m3_s = pump_flow_m3_s
+        self.seep_m3_s_pa = seep_m3_s_pa
+        self.accumulator = Accumulator(
+            config.accumulator_volume_m3, config.precharge_pa, 0.99 * config.max_pressure_pa, gas_tau_s
+        )
+        self.tick_s = tick_s
+        self.levers: deque[float] = deque([1.0] * max(1, round(delay_s / tick_s)))
+        start = min(full_pressure_pa, self.accumulator.pressure_pa)
+        self.service_1_pa = start
+        self.service_2_pa = start
+        self.release_pa = min(self.release_target_pa, self.accumulator.pressure_pa)
+        self.pump_running = False
+        # set by faults
+        self.pump_lost = False
+        self.leak_1 = 0.0
+        self.leak_2 = 0.0
+        """Share of the pressure that circuit 1 or 2 does not reach, and which leaks away meanwhile (0 to 1)."""
+        self.release_stuck = False
+        self.slow = 1.0
+        """Factor on the rate at which pressure builds (below 1: throttled, slack to take up)."""
+
+    def tick(self, lever: float, emergency: bool) -> None:
+        """One tick with the lever at 0 to 1, or the emergency stop pressed."""
+        dt = self.tick_s
+        levers = self.levers
+        levers.append(lever)
+        demand = levers.popleft() * self.full_pa
+        supply = self.accumulator.pressure_pa
+        if demand > supply:
+            demand = supply
+        step = self.ramp_pa_s * dt
+        one, two = self.service_1_pa, self.service_2_pa
+        target_1, target_2 = demand * (1 - self.leak_1), demand * (1 - self.leak_2)
+        used = 0.0
+        if one != target_1:
+            up = step * self.slow
+            change = min(up, target_1 - one) if target_1 > one else max(-step, target_1 - one)
+            self.service_1_pa = one + change
+            if change > 0:
+                used = change
+        if two != target_2:
+            up = step * self.slow
+            change = min(up, target_2 - two) if target_2 > two else max(-step, target_2 - two)
+            self.service_2_pa = two + change
+            if change > 0:
+                used += change
+        oil = -self.stroke_m3 * used / (2 * self.full_pa)
+        if self.leak_1 or self.leak_2:
+            # A leaking circuit spends a stroke's oil every few seconds while it is pressed.
+            leaking = (self.leak_1 * self.service_1_pa + self.leak_2 * self.service_2_pa) / self.full_pa
+            oil -= self.stroke_m3 / 2 * leaking * dt
+        if self.release_target_pa:
+            target = 0.0 if emergency else min(self.release_target_pa, supply)
+            if self.release_stuck:
+                target = self.release_pa
+            if target > self.release_pa:
+                self.release_pa = min(target, self.release_pa + self.release_target_pa * dt)
+            else:
+                self.release_pa = max(target, self.release_pa - 5 * self.release_target_pa * dt)
+        oil -= self.seep_m3_s_pa * supply * dt
+        if self.pump_running:
+            self.pump_running = supply < self.cut_out_pa and not self.pump_lost
+            if self.pump_running:
+                oil += self.pump_flow_m3_s * dt
+        elif supply < self.cut_in_pa and not self.pump_lost:
+            self.pump_running = True
+        self.accumulator.move(oil, dt)

@@ -1,0 +1,474 @@
+"""The true hoist: drum, line, tackle, block and string, moved by a drive, held by brakes, pulled by gravity.
+
+The drum turns under drive, brakes and the pull of the fast line. The line is a spring with some damping between the
+place where the block would hang without tension and where it is, so the block bounces, and hangs slack when the spring
+would have to push. Between the mean tension and the fast line stands the tackle's friction, which needs a little travel
+to turn round (hysteresis). Friction brakes stick: a stopped drum stays until the torque on it exceeds what they hold.
+
+A tick of 10 ms moves hydraulics, torques, heat and geometry; inside it the mechanics take fixed semi-implicit Euler
+steps. A ledger keeps every joule, so that the balance shows whether the integration can be trusted. Nothing here uses
+the monitor's formulas; its configuration only names the machine (`Truth.from_rig` makes it differ).
+
+Up is positive: heights, block speed, and the drum's speed while it takes rope in.
+"""
+
+import math
+from dataclasses import dataclass
+
+from monitor.config import Rig
+from simulators.brake import FrictionBrake
+from simulators.drive import AuxBrake, Drive, Overtravel
+from simulators.hydraulics import Circuits
+from simulators.spool import TAU, Spool
+from simulators.truth import GRAVITY_M_S2, Truth
+
+TICK_S = 0.01
+TICK_NS = 10_000_000
+
+
+@dataclass(slots=True)
+class Levers:
+    """All that an operator can touch."""
+
+    brake: float = 1.0
+    """Service brake, 0 to 1."""
+    speed_m_s: float = 0.0
+    """Drive command as block speed; 0 asks for no torque."""
+    clutch: bool = False
+    aux: float = 0.0
+    """Auxiliary brake, 0 to 1."""
+    slips: bool = False
+    """Slips in the bowl: the string can rise through them but not fall."""
+    emergency: bool = False
+    """Emergency stop: spring calipers set, service brake full, drive off."""
+
+
+@dataclass(slots=True)
+class Ledger:
+    """Energy that went where since the start, J."""
+
+    drive: float = 0.0
+    brake: float = 0.0
+    aux: float = 0.0
+    bearing: float = 0.0
+    tackle: float = 0.0
+    rope: float = 0.0
+    """Damping in the rope, and tension wound onto the drum."""
+    gravity: float = 0.0
+    """Work done against gravity (negative while lowering)."""
+    drag: float = 0.0
+    contact: float = 0.0
+    """Bumps against floor or crown, and the jerk of taking up or setting down a string."""
+    handling: float = 0.0
+    """Tension that came or went with pipe being added or removed by hand."""
+    turnover: float = 0.0
+    """Sum of the sizes of the exchanges with gravity, drive and brakes: what a residual is compared with."""
+
+
+@dataclass(slots=True)
+class StringLoad:
+    """The pipe in the hole, and how the elevator holds it."""
+
+    mass_kg: float = 0.0
+    weight_n: float = 0.0
+    """Buoyed."""
+    drag_share: float = 0.02
+    """Friction of the hole as a share of the weight, against any motion."""
+    latched: bool = False
+    hanging: bool = False
+    """Off the slips, moving with the block."""
+    top_m: float = 0.0
+    """Height of the block at which the elevator begins to take weight (string in slips)."""
+    pick_up_m: float = 0.3
+    """Travel over which the full weight comes onto the elevator: the string stretches."""
+    force_n: float = 0.0
+    """Pull of the string on the block."""
+
+
+class Plant:
+    """One rig. Set `levers`, call `tick()`, read the rest. Times in s since the start, SI throughout."""
+
+    def __init__(
+        self, rig: Rig, truth: Truth, height_m: float, substeps: int = 2, string_weight_n: float = 0.0
+    ) -> None:
+        self.rig, self.truth = rig, truth
+        self.levers = Levers()
+        self.ledger = Ledger()
+        self.string = StringLoad()
+        self.substeps = substeps
+        self.spool = Spool(
+            truth.core_diameter_m, truth.rope_diameter_m, truth.wraps_per_layer, truth.nesting, truth.layers
+        )
+        brake = rig.brake
+        self.oil = Circuits(
+            rig.hydraulics,
+            brake.full_pressure_pa,
+            getattr(brake, "release_pressure_pa", 0.0),
+            max(truth.lag_s - truth.touch_share * truth.ramp_s, TICK_S),
+            truth.ramp_s,
+            truth.pump_flow_m3_s,
+            truth.seep_m3_s_pa,
+            truth.gas_tau_s,
+            TICK_S,
+        )
+        self.brake = FrictionBrake(rig, truth)
+        self.drive = Drive(truth)
+        self.aux = AuxBrake(rig, truth)
+        self.overtravel = Overtravel(rig, truth)
+        self.ticks = 0
+        self.omega = 0.0
+        self.speed_m_s = 0.0
+        self.hung_kg = 0.0
+        """Pipe that hangs in the elevator alone (a single or stand before it is made up)."""
+        self.z = -1.0
+        """Tackle friction between lowering (-1) and hoisting (+1)."""
+        self.support_m = truth.floor_m
+        """Where the block would come to rest on something: the floor, or what it has hung up on."""
+        self.parted = False
+        self.slip_turns = 0.0
+        """Turns of the drum less turns of rope on it: rope that slipped on the drum, or was cut and slipped."""
+        self.force_n = 0.0
+        """Sum of the tensions of the lines at the block: the hook load that a perfect sensor would show."""
+        self.crown_force_n = 0.0
+        self._resting = False
+        # The datum: where the block hung when the reference was taken.
+        self._line_0 = self.spool.line_m(truth.reference_turns)
+        self._hang_0 = truth.reference_height_m + truth.reference_load_n / self.stiffness(truth.reference_height_m)
+        self.height_m = height_m
+        if string_weight_n:
+            self.hang_string(string_weight_n)
+        weight = truth.block_mass_kg * GRAVITY_M_S2 + self.string.force_n
+        stretched = weight / self.stiffness(height_m)
+        self.turns = self.spool.turns(self._line_0 + (height_m + stretched - self._hang_0) * truth.lines)
+        self.hang_m = height_m + stretched
+        self.force_n = weight
+
+    # --- what the crew does with pipe -------------------------------------------------------------------------------
+
+    def hang_string(self, weight_n: float, mass_kg: float | None = None) -> None:
+        """A string hangs in the elevator, off the slips (only while the block stands still)."""
+        s = self.string
+        s.weight_n = s.force_n = weight_n
+        s.mass_kg = weight_n / GRAVITY_M_S2 / 0.87 if mass_kg is None else mass_kg  # buoyancy of a light mud
+        s.latched = s.hanging = True
+        s.top_m = self.height_m - s.pick_up_m
+        self._resting = False
+
+    def string_in_slips(self, weight_n: float, mass_kg: float | None = None) -> None:
+        """A string stands in the slips, free of the elevator."""
+        s = self.string
+        s.weight_n, s.force_n = weight_n, 0.0
+        s.mass_kg = weight_n / GRAVITY_M_S2 / 0.87 if mass_kg is None else mass_kg
+        s.latched = s.hanging = False
+        self.levers.slips = True
+
+    def latch(self) -> None:
+        """Close the elevator around the string in the slips, here."""
+        s = self.string
+        s.latched = True
+        s.top_m = self.height_m
+        self._resting = False
+
+    def unlatch(self) -> None:
+        """Open the elevator. A string that still pulls on it would fall; it must be in the slips."""
+        s = self.string
+        self.ledger.handling -= self._string_elastic()
+        s.latched = s.hanging = False
+        s.force_n = 0.0
+        self._resting = False
+
+    def hang_pipe(self, mass_kg: float) -> None:
+        """Pick up a single or stand with the elevator (0: it is set back)."""
+        self.hung_kg = mass_kg
+        self._resting = False
+
+    def make_up(self) -> None:
+        """Connect the hanging pipe to the string in the slips: it goes on pulling, as the string's own weight."""
+        s = self.string
+        weight = self.hung_kg * GRAVITY_M_S2
+        s.mass_kg += self.hung_kg
+        s.weight_n += weight * 0.87
+        s.latched = True
+        s.hanging = False
+        self.hung_kg = 0.0
+        s.force_n = min(weight, s.weight_n)
+        s.top_m = self.height_m - s.force_n / s.weight_n * s.pick_up_m
+        self.ledger.handling += self._string_elastic()
+        self._resting = False
+
+    def break_out(self, mass_kg: float) -> None:
+        """Unscrew `mass_kg` of pipe from the string in the slips: it now hangs in the elevator alone."""
+        s = self.string
+        self.ledger.handling -= self._string_elastic()
+        s.mass_kg = max(0.0, s.mass_kg - mass_kg)
+        s.weight_n = max(0.0, s.weight_n - mass_kg * GRAVITY_M_S2 * 0.87)
+        s.latched = s.hanging = False
+        s.force_n = 0.0
+        self.hung_kg = mass_kg
+        self._resting = False
+
+    def cut_and_slip(self, turns_added: float) -> None:
+        """New line is slipped in and worn line cut: other wraps lie on the drum at this height. The block hangs off."""
+        self.slip_turns -= turns_added
+        self._line_0 = self.spool.line_m(self.turns - self.slip_turns)
+        self._hang_0 = self.hang_m
+        self._resting = False
+
+    # --- reading it -------------------------------------------------------------------------------------------------
+
+    @property
+    def t_s(self) -> float:
+        """Time since the start, s."""
+        return self.ticks * TICK_S
+
+    def stiffness(self, height_m: float) -> float:
+        """Spring of the line at the block, N/m: N^2 EA over all the rope between drum and dead-line anchor."""
+        t = self.truth
+        span = t.crown_m - height_m
+        free = t.lines * (span if span > 0 else 0.0) + t.idle_line_m
+        return t.axial_stiffness_n * t.lines * t.lines / (free if free > 10.0 else 10.0)
+
+    @property
+    def dead_line_n(self) -> float:
+        """Tension of the dead line, N."""
+        return self.force_n / self.truth.lines * self.truth.dead_line_share(self.z)
+
+    @property
+    def load_weight_n(self) -> float:
+        """Weight of all that hangs in the line now, N (no dynamics)."""
+        return (self.truth.block_mass_kg + self.hung_kg) * GRAVITY_M_S2 + self.string.force_n
+
+    def _string_elastic(self) -> float:
+        s = self.string
+        return s.force_n**2 * s.pick_up_m / (2 * s.weight_n) if s.weight_n > 0 else 0.0
+
+    def stored_j(self) -> float:
+        """Kinetic and elastic energy now, J."""
+        t, s = self.truth, self.string
+        mass = t.block_mass_kg + self.hung_kg + (s.mass_kg if s.hanging else 0.0)
+        kinetic = 0.5 * t.inertia_kg_m2 * self.omega**2 + 0.5 * mass * self.speed_m_s**2
+        stretch = self.hang_m - self.height_m
+        rope = 0.5 * self.stiffness(self.height_m) * stretch**2 if stretch > 0 and not self.parted else 0.0
+        bump = 0.0
+        block = t.block_mass_kg
+        for depth in (self.support_m - self.height_m, self.height_m - t.crown_m):
+            if depth > 0:
+                bump += 0.5 * 900.0 * block * depth**2
+        return kinetic + rope + bump + self._string_elastic()
+
+    def spent_j(self) -> float:
+        """Energy put in minus all that was turned into heat or height, J: what `stored_j` must have gained."""
+        g = self.ledger
+        lost = g.brake + g.aux + g.bearing + g.tackle + g.rope + g.gravity + g.drag + g.contact
+        return g.drive + g.handling - lost
+
+    # --- moving it --------------------------------------------------------------------------------------------------
+
+    def tick(self) -> None:
+        """Move on by `TICK_S`."""
+        self.ticks += 1
+        t, levers = self.truth, self.levers
+        tripped = self.overtravel.tick(self.height_m)
+        emergency = levers.emergency
+        oil, brake = self.oil, self.brake
+        oil.tick(1.0 if tripped or emergency else levers.brake, emergency)
+        brake.tick(oil)
+        omega = self.omega
+        turns = self.turns - self.slip_turns
+        radius = self.spool.radius_m(turns + omega * (TICK_S / 2 / TAU))
+        pull_n_m = self.force_n * self._fast_share() / t.lines * radius
+        drive = self.drive.tick(
+            levers.speed_m_s * t.lines / radius, omega, pull_n_m, levers.clutch, tripped or emergency, TICK_S
+        )
+        aux = self.aux.tick(levers.aux, omega, self.drive.tripped, TICK_S)
+        if self._resting:
+            hold = brake.lowering_n_m if pull_n_m > drive else brake.hoisting_n_m
+            if abs(drive - pull_n_m) < 0.98 * hold:
+                if brake.left_c > t.ambient_c + 0.01 or brake.right_c > t.ambient_c + 0.01:
+                    brake.heat(0.0, 0.0, TICK_S)
+                return
+            self._resting = False
+        self._move(drive, aux, radius)
+
+    def _fast_share(self) -> float:
+        t = self.truth
+        up, down = 1.0 / t.efficiency, t.lowering
+        return math.sqrt(up * down) * math.exp(self.z * 0.5 * math.log(up / down))
+
+    def _move(self, drive: float, aux: float, radius: float) -> None:
+        # One long function on locals: this is the inner loop of every trial.
+        t, s, g = self.truth, self.string, self.ledger
+        n = t.lines
+        dt = TICK_S / self.substeps
+        inertia, bearing = t.inertia_kg_m2, t.bearing_torque_n_m
+        omega, v, y, hang = self.omega, self.speed_m_s, self.height_m, self.hang_m
+        omega_0 = omega
+        up, down = self.brake.hoisting_n_m + bearing, self.brake.lowering_n_m + bearing
+        share = self._fast_share()
+        arm = share * radius / n
+        per_turn = radius / n
+        k = self.stiffness(y)
+        block = t.block_mass_kg
+        own = (block + self.hung_kg) * GRAVITY_M_S2
+        hanging, latched = s.hanging, s.latched and s.weight_n > 0
+        mass = block + self.hung_kg + (s.mass_kg if hanging else 0.0)
+        damping = 2 * t.rope_damping * math.sqrt(k * mass)
+        parted, support, crown = self.parted, self.support_m, t.crown_m
+        slips = self.levers.slips
+        bump_k, bump_c = 900.0 * block, 30.0 * block
+        drag_n = s.drag_share * s.weight_n if hanging else 0.0
+        spring = s.weight_n / s.pick_up_m if latched else 0.0
+        force = self.force_n
+        brake_j = aux_j = drive_j = tackle_j = rope_j = grav_j = drag_j = bump_j = 0.0
+        crown_n = 0.0
+        net = 0.0
+        for _ in range(self.substeps):
+            stretch = hang - y
+            if parted or stretch <= 0.0:
+                force = 0.0
+                loss = 0.0
+            else:
+                elastic = k * stretch
+                force = elastic + damping * (omega * per_turn - v)
+                if force < 0.0:
+                    force = 0.0
+                loss = force - elastic
+            # drum
+            turning = drive - aux * omega - force * arm
+            if omega > 0.0:
+                after = omega + (turning - up) / inertia * dt
+                if after < 0.0:
+                    after = 0.0 if turning > -down else after
+            elif omega < 0.0:
+                after = omega + (turning + down) / inertia * dt
+                if after > 0.0:
+                    after = 0.0 if turning < up else after
+            elif turning > up:
+                after = (turning - up) / inertia * dt
+            elif turning < -down:
+                after = (turning + down) / inertia * dt
+            else:
+                after = 0.0
+            mean = 0.5 * (omega + after) * dt
+            brake_j += turning * mean - 0.5 * inertia * (after * after - omega * omega)
+            aux_j += aux * omega * mean
+            drive_j += drive * mean
+            tackle_j += force * (arm - per_turn) * mean
+            # block and string
+            if latched and not hanging:
+                pulled = (y - s.top_m) * spring
+                string_n = pulled if pulled > 0.0 else 0.0
+                if string_n >= s.weight_n:
+                    string_n = s.weight_n
+                    if v > 0.0:
+                        hanging = True
+                        heavy = mass + s.mass_kg
+                        bump_j += 0.5 * mass * v * v * (1 - mass / heavy)
+                        v *= mass / heavy
+                        mass = heavy
+                        drag_n = s.drag_share * s.weight_n
+            else:
+                string_n = s.weight_n if hanging else 0.0
+            accelerating = force - own - string_n
+            if drag_n:
+                drag = drag_n if v > 0.02 else -drag_n if v < -0.02 else drag_n * v / 0.02
+                accelerating -= drag
+            else:
+                drag = 0.0
+            depth = support - y
+            bump = 0.0
+            elastic_bump = 0.0
+            if depth > 0.0:
+                elastic_bump = bump_k * depth
+                bump = elastic_bump - bump_c * v
+                if bump < 0.0:
+                    bump = 0.0
+            elif y > crown:
+                elastic_bump = -bump_k * (y - crown)
+                bump = elastic_bump - bump_c * v
+                if bump > 0.0:
+                    bump = 0.0
+                crown_n = -bump
+            net = accelerating + bump
+            before = v
+            v += net / mass * dt
+            middle = 0.5 * (before + v) * dt
+            step = v * dt
+            y += step
+            wound = after * per_turn * dt
+            hang += wound
+            omega = after
+            # Losses at the mean speed of the step, as the kinetic energies above are counted.
+            if loss:
+                rope_j += loss * (mean * per_turn - middle)
+            grav_j += (own + string_n) * middle if hanging else own * middle
+            drag_j += drag * middle
+            if bump or elastic_bump:
+                bump_j -= (bump - elastic_bump) * middle
+        self.force_n = force
+        self.crown_force_n = crown_n
+        # Slips hold a string that would fall; what comes up through them stays up.
+        if hanging != s.hanging:
+            s.hanging = hanging
+        if latched:
+            if hanging:
+                s.force_n = s.weight_n
+                if slips and v <= 0.0:
+                    s.hanging = False
+                    s.top_m = y - s.pick_up_m
+                    bump_j += 0.5 * s.mass_kg * v * v
+            else:
+                s.force_n = min(s.weight_n, max(0.0, (y - s.top_m) * spring))
+                if not slips and s.force_n > 0.0:
+                    # Slips pulled before the elevator had it all: the rest drops onto the elevator.
+                    if s.force_n < s.weight_n:
+                        g.handling += self._elastic_at(s.weight_n) - self._elastic_at(s.force_n)
+                    s.hanging, s.force_n = True, s.weight_n
+                    heavy = mass + s.mass_kg
+                    bump_j += 0.5 * mass * v * v * (1 - mass / heavy)
+                    v *= mass / heavy
+        self.turns += 0.5 * (omega_0 + omega) * TICK_S / TAU
+        rope_turns = self.turns - self.slip_turns
+        exact = self._hang_0 + (self.spool.line_m(rope_turns) - self._line_0) / n
+        # Energy of a spring whose end or stiffness is corrected between ticks.
+        if force > 0.0 and not parted:
+            new_k = self.stiffness(y)
+            left = exact - y
+            rope_j += 0.5 * k * (hang - y) ** 2 - (0.5 * new_k * left * left if left > 0 else 0.0)
+        hang = exact
+        travelled = abs(omega_0 + omega) * 0.5 * TICK_S * per_turn
+        if travelled > 0.0:
+            way = 1.0 if omega > 0 or omega_0 > 0 else -1.0
+            self.z = way + (self.z - way) * math.exp(-travelled / t.hysteresis_m)
+        self.omega, self.speed_m_s, self.height_m, self.hang_m = omega, v, y, hang
+        bearing_j = brake_j * (bearing / down if omega_0 + omega < 0 else bearing / up)
+        self.brake.heat(brake_j - bearing_j, 0.5 * (omega_0 + omega) * TICK_S, TICK_S)
+        g.brake += brake_j - bearing_j
+        g.bearing += bearing_j
+        g.aux += aux_j
+        g.drive += drive_j
+        g.tackle += tackle_j
+        g.rope += rope_j
+        g.gravity += grav_j
+        g.drag += drag_j
+        g.contact += bump_j
+        g.turnover += abs(grav_j) + abs(drive_j) + abs(brake_j) + abs(aux_j)
+        self._resting = omega == 0.0 and omega_0 == 0.0 and -2e-4 < v < 2e-4 and abs(net) < 2e-4 * mass
+        if y > crown and not parted and force / n * self._fast_share() > t.breaking_strength_n:
+            self.part()
+
+    def _elastic_at(self, force_n: float) -> float:
+        s = self.string
+        return force_n**2 * s.pick_up_m / (2 * s.weight_n)
+
+    def part(self) -> None:
+        """The line breaks: the block falls."""
+        stretch = self.hang_m - self.height_m
+        if stretch > 0 and not self.parted:
+            self.ledger.rope += 0.5 * self.stiffness(self.height_m) * stretch**2
+        self.parted = True
+        self._resting = False
+
+    def wake(self) -> None:
+        """Something outside changed (a fault came or went): look again whether everything stands still."""
+        self._resting = False

@@ -1,0 +1,200 @@
+"""Scenarios: what happens on the rig, what goes wrong, and which findings must and must not come of it.
+
+One TOML file each in ``config/scenarios``; the file's name is the scenario's. Everything wrong in a file is reported
+at once, with the field.
+"""
+
+import os
+from collections.abc import Iterable, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Literal, Self, Union
+
+from pydantic import Field, model_validator
+
+from monitor.config import (
+    ConfigError,
+    Model,
+    NotNegative,
+    Positive,
+    Rig,
+    config_root,
+    read_toml,
+    shipped_rigs,
+    validate,
+)
+from monitor.core.types import AlarmState, Finding, Severity
+from simulators.faults import FAULTS, Fault
+from simulators.operator import PROGRAMS
+from simulators.sensors import READ
+
+if TYPE_CHECKING:
+    AnyFault = Fault
+else:
+    AnyFault = Annotated[Union[FAULTS], Field(discriminator="kind")]  # noqa: UP007
+
+EVENTS = ("lower_limit", "upper_limit", "floor", "crown", "parted")
+"""What the truth can do, by the names that `before` uses."""
+
+
+class Work(Model):
+    """What the operator does: a program, its settings, and where the block starts."""
+
+    program: str
+    start_m: float
+    settings: dict[str, float] = Field(default_factory=dict)
+
+
+class Transport(Model):
+    """How readings travel."""
+
+    latency_s: NotNegative = 0.02
+    jitter_s: NotNegative = 0.006
+    """Mean of the exponential part of the delay."""
+    batch: Annotated[int, Field(ge=1, le=100)] = 1
+    """Readings per message, as arrays."""
+    clock_offset_s: float = 0.35
+    clock_drift: float = 5e-6
+
+
+class Expect(Model):
+    """A finding that must come: its key (``rule`` or ``rule:sensor``), and perhaps before something the truth does."""
+
+    key: str
+    before: Literal["lower_limit", "upper_limit", "floor", "crown", "parted"] | None = None
+    after_s: NotNegative = 0.0
+    """Not earlier than this time of the run."""
+    within_s: Positive | None = None
+    """At most this long after `after_s`."""
+
+
+class Forbid(Model):
+    """Findings that must not come: keys, and every alarm at or above a severity that is not expected."""
+
+    keys: tuple[str, ...] = ()
+    severity: Literal["NOTICE", "CAUTION", "WARNING", "DANGER"] | None = None
+
+
+class CrewAction(Model):
+    """Something the crew tells the monitor during the run."""
+
+    at_s: NotNegative
+    kind: Literal["slip and cut", "reference height", "acknowledge", "check start", "check step"]
+    target: str = ""
+    number: float | None = None
+
+
+class Scenario(Model):
+    """One scenario, complete."""
+
+    format: Literal[1] = 1
+    name: str = ""
+    description: str
+    rig: str = "land"
+    duration_s: Positive = 60.0
+    work: Work
+    truth_spread: NotNegative = 1.0
+    """How far the machine differs from the rig's file: 1 is as far as that file says it may."""
+    transport: Transport = Transport()
+    faults: tuple[AnyFault, ...] = ()
+    actions: tuple[CrewAction, ...] = ()
+    expect: tuple[Expect, ...] = ()
+    forbid: Forbid = Forbid()
+
+    @model_validator(mode="after")
+    def _consistent(self) -> Self:
+        problems = []
+        if "\n" in self.description or not self.description:
+            problems.append("description: one line is needed")
+        if self.work.program not in PROGRAMS:
+            problems.append(f"work.program: unknown program {self.work.program!r}; known: {', '.join(PROGRAMS)}")
+        for i, fault in enumerate(self.faults):
+            if fault.start_s >= self.duration_s:
+                problems.append(f"faults.{i}.start_s: {fault.start_s} is after the end ({self.duration_s})")
+        for i, expect in enumerate(self.expect):
+            if expect.key in self.forbid.keys:
+                problems.append(f"expect.{i}.key: {expect.key!r} is forbidden as well")
+        if problems:
+            raise ValueError("; ".join(problems))
+        return self
+
+    def problems_on(self, rig: Rig) -> list[str]:
+        """What keeps this scenario from running on `rig`."""
+        problems = []
+        ids = [sensor.id for sensor in rig.sensors]
+        for i, fault in enumerate(self.faults):
+            for sensor in fault.sensors() or ():
+                if sensor not in ids:
+                    known = ", ".join(ids)
+                    problems.append(f"faults.{i}.sensor: rig {rig.name!r} has no sensor {sensor!r}; it has {known}")
+        if not rig.mast.floor_m <= self.work.start_m < rig.mast.crown_m:
+            problems.append(f"work.start_m: {self.work.start_m} is outside the mast of rig {rig.name!r}")
+        problems += [f"rig {rig.name!r}: no simulated {s.quantity}" for s in rig.sensors if s.quantity not in READ]
+        return problems
+
+    def judge(self, findings: Iterable[Finding], events: Sequence[tuple[str, int]], origin_ns: int) -> list[str]:
+        """What the findings lack or have too much, one sentence each; empty when all is as expected.
+
+        `events` are what the truth did: names of EVENTS with stream times in ns.
+        """
+        alarms = [f for f in findings if f.kind == "alarm" and _raised(f)]
+        first: dict[str, int] = {}
+        for name, t_ns in events:
+            first.setdefault(name, t_ns)
+        problems = []
+        for expect in self.expect:
+            start = origin_ns + int(expect.after_s * 1e9)
+            end = start + int(expect.within_s * 1e9) if expect.within_s else None
+            times = [f.t_ns for f in alarms if f.key == expect.key and start <= f.t_ns <= (end or f.t_ns)]
+            if not times:
+                problems.append(f"expected {expect.key}: it did not come")
+            elif expect.before and expect.before in first and min(times) >= first[expect.before]:
+                late = (min(times) - first[expect.before]) / 1e9
+                problems.append(f"expected {expect.key} before {expect.before}: it came {late:.2f} s after")
+            elif expect.before and expect.before not in first:
+                problems.append(f"expected {expect.key} before {expect.before}: the truth never got there")
+        expected = {expect.key for expect in self.expect}
+        floor = Severity[self.forbid.severity] if self.forbid.severity else None
+        for finding in alarms:
+            at = (finding.t_ns - origin_ns) / 1e9
+            if finding.key in self.forbid.keys or finding.key.split(":")[0] in self.forbid.keys:
+                problems.append(f"forbidden {finding.key} came at {at:.2f} s")
+            elif floor is not None and finding.severity >= floor and finding.key not in expected:
+                problems.append(f"unexpected {finding.severity.name} {finding.key} came at {at:.2f} s")
+        return problems
+
+
+def _raised(finding: Finding) -> bool:
+    on = (AlarmState.UNACKNOWLEDGED, AlarmState.LATCHED_UNACKNOWLEDGED)
+    return finding.after in on and finding.before not in on
+
+
+def shipped_scenarios() -> dict[str, Path]:
+    """Scenario files that come with Stopmark, by name."""
+    return {path.stem: path for path in sorted((config_root() / "scenarios").glob("*.toml"))}
+
+
+def load_scenario(path: str | os.PathLike[str]) -> Scenario:
+    """The scenario in the TOML file at `path`.
+
+    Raises:
+        ConfigError: with every problem of the file.
+    """
+    data = read_toml(Path(path))
+    scenario = validate(Scenario, {**data, "name": data.get("name") or Path(path).stem}, str(path))
+    if scenario.rig not in shipped_rigs() and not scenario.rig.endswith(".toml"):
+        raise ConfigError([f"{path}: rig: no rig is called {scenario.rig!r}; shipped: {', '.join(shipped_rigs())}"])
+    return scenario
+
+
+def find_scenario(name_or_path: str) -> Scenario:
+    """A shipped scenario by name, or any scenario file by path.
+
+    Raises:
+        ConfigError: neither exists, or the file has problems.
+    """
+    shipped = shipped_scenarios()
+    if name_or_path in shipped:
+        return load_scenario(shipped[name_or_path])
+    if name_or_path.endswith(".toml") or os.sep in name_or_path:
+        return load_scenario(name_or_path)
+    raise ConfigError([f"no scenario is called {name_or_path!r}; shipped: {', '.join(shipped)}; or give a .toml file"])
