@@ -37,11 +37,14 @@ class StreamClock:
         return cls(time.time_ns(), 1.0, monotonic_ns)
 
     def now_ns(self) -> int:
-        """Stream time now, ns of the Unix epoch. Never goes back."""
+        """Stream time now, ns of the Unix epoch, to the microsecond below. Never goes back.
+
+        No reading is good to less than a microsecond, and what is not noise packs better.
+        """
         elapsed_ns = time.monotonic_ns() - self._monotonic_ns
-        if self.rate == 1.0:
-            return self._origin_ns + elapsed_ns
-        return self._origin_ns + int(elapsed_ns * self.rate)
+        if self.rate != 1.0:
+            elapsed_ns = int(elapsed_ns * self.rate)
+        return (self._origin_ns + elapsed_ns) // 1000 * 1000
 
     def real_s_until(self, t_ns: int) -> float:
         """Real seconds until stream time `t_ns`; below zero when it has passed."""

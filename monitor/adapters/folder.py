@@ -1,4 +1,4 @@
-"""The data folder: where sessions lie, under which names, and the lock that keeps a second monitor from writing there."""
+"""The data folder: where sessions lie, under which names, and the lock that keeps a second monitor out of it."""
 
 import contextlib
 import os
@@ -43,7 +43,7 @@ class DataFolder:
         except OSError as error:
             reason = error.strerror or error
             raise FolderError(
-                f"{self.path}: recordings cannot be kept there ({reason}); give another folder, or watch without recording"
+                f"{self.path}: recordings cannot be kept there ({reason}); give another folder, or do not record"
             ) from None
         try:
             _lock(handle)
@@ -52,7 +52,7 @@ class DataFolder:
             holder = handle.read().strip() or "unknown"
             handle.close()
             raise FolderError(
-                f"{self.path}: another monitor is recording here ({holder}); stop it, or give this one a folder of its own"
+                f"{self.path}: another monitor is recording here ({holder}); stop it, or use another folder"
             ) from None
         self._lock = handle
         with contextlib.suppress(OSError):  # a full disk: the lock holds without a name in it

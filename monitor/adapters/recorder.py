@@ -21,19 +21,9 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Final, Literal
 
+from monitor.adapters.blocks import BLOCK_BYTES, BLOCK_NS, MAX_BLOCK_FRAMES, MAX_PAYLOAD_BYTES, pack_block
 from monitor.adapters.folder import DataFolder as DataFolder
-from monitor.adapters.session import (
-    BLOCK_BYTES,
-    BLOCK_NS,
-    MAX_BLOCK_FRAMES,
-    MAX_PAYLOAD_BYTES,
-    SessionError,
-    action_row,
-    clean_text,
-    finding_row,
-    open_for_writing,
-    pack_block,
-)
+from monitor.adapters.session import SessionError, action_row, clean_text, finding_row, open_for_writing
 from monitor.core.types import Action, Finding, Frame
 
 LOG = logging.getLogger(__name__)
@@ -142,6 +132,7 @@ class Recorder:
         self._base: sqlite3.Connection | None = None
         self._inode: tuple[int, int] | None = None
         self._frames = 0
+        self._dictionary = b""
         self._in_doubt: tuple[int, int] | None = None
         self._held: deque[_Batch] = deque()
         self._open_batch = _Batch()
@@ -272,7 +263,7 @@ class Recorder:
                 if not batch.fits(item):
                     batch = self._next_batch()
                 batch.frames.append(item)
-                batch.bytes += len(item.payload)
+                batch.bytes += len(item.payload) + len(item.topic)
                 batch.advanced_ns = max(batch.advanced_ns, item.t_ns)
             elif isinstance(item, _Advanced):
                 batch.advanced_ns = max(batch.advanced_ns, item.t_ns)
@@ -337,7 +328,7 @@ class Recorder:
     def _insert(self, base: sqlite3.Connection, batch: _Batch, before: int) -> int:
         if batch.frames:
             row = (batch.frames[0].t_ns, batch.frames[-1].t_ns, batch.advanced_ns, before, len(batch.frames))
-            data = pack_block(batch.frames)
+            data = self._pack(base, batch.frames)
         else:
             row, data = (batch.advanced_ns, batch.advanced_ns, batch.advanced_ns, before, 0), b""
         if batch.frames or batch.advanced_ns:
@@ -361,6 +352,13 @@ class Recorder:
             notes.append((batch.advanced_ns, "gap", text, float(batch.lost)))
         base.executemany("INSERT INTO note (t_ns, kind, text, number) VALUES (?, ?, ?, ?)", notes)
         return before + len(batch.frames)
+
+    def _pack(self, base: sqlite3.Connection, frames: list[Frame]) -> bytes:
+        data, dictionary = pack_block(frames, self._dictionary)
+        if not self._dictionary and dictionary:
+            base.execute("INSERT INTO header VALUES ('dictionary', ?)", (json.dumps(dictionary.hex()),))
+            self._dictionary = dictionary
+        return data
 
     def _shed(self) -> None:
         """Drop the oldest frames when the disk has refused for so long that memory would run out."""
@@ -389,6 +387,8 @@ class Recorder:
         if self._base is None:
             self._base = open_for_writing(self.path_now, self._header, self._max_pages)
             (self._frames,) = self._base.execute("SELECT coalesce(max(first_frame + frames), 0) FROM block").fetchone()
+            kept = self._base.execute("SELECT value FROM header WHERE key = 'dictionary'").fetchone()
+            self._dictionary = bytes.fromhex(json.loads(kept[0])) if kept else b""
             self._inode = self._identity()
         elif self._identity() != self._inode:
             raise OSError("the session's file was moved or deleted while it was being written")

@@ -16,16 +16,8 @@ from pathlib import Path
 from types import MappingProxyType
 from typing import Any, Final, Literal, Self
 
-from monitor.adapters.session import (
-    APPLICATION_ID,
-    MAX_RAW_BYTES,
-    TABLES,
-    VERSION,
-    SessionError,
-    action_of,
-    finding_of,
-    unpack_block,
-)
+from monitor.adapters.blocks import MAX_RAW_BYTES, unpack_block
+from monitor.adapters.session import APPLICATION_ID, TABLES, VERSION, SessionError, action_of, finding_of
 from monitor.config import ConfigError, Rig, validate
 from monitor.core.types import Action, Finding, Frame
 
@@ -140,6 +132,10 @@ class SessionReader:
         for key in ("rig", "config", "rules"):
             if key not in header:
                 raise SessionError(f"{self.path}: is damaged: its header lacks {key!r}")
+        try:
+            self._dictionary = bytes.fromhex(header.get("dictionary", ""))
+        except (ValueError, TypeError):
+            raise SessionError(f"{self.path}: is damaged: its header 'dictionary' cannot be read") from None
         return header
 
     def _one(self, query: str, *values: object) -> tuple[Any, ...]:
@@ -274,7 +270,7 @@ class SessionReader:
                 raise ValueError("a column holds the wrong type")
             if count == 0:
                 return []
-            frames = unpack_block(data)
+            frames = unpack_block(data, self._dictionary)
             if len(frames) != count:
                 raise ValueError(f"it holds {len(frames)} frames where {count} were counted")
         except ValueError as error:
