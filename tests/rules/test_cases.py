@@ -34,7 +34,7 @@ class Step(Model):
     value: Finite | None = None
     validity: Literal["valid", "degraded", "invalid"] = "valid"
     hoist: HoistState | None = None
-    signals: dict[str, Finite] = {}
+    signals: dict[str, Finite] = Field(default_factory=dict)
     flags: tuple[Finite, Finite, Finite] | None = None
 
 
