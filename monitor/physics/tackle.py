@@ -88,6 +88,19 @@ def fast_line_n(
     return hook_load_n / lines
 
 
+def fast_line_by_efficiency_n(hook_load_n: float, lines: int, efficiency: float) -> float:
+    """Tension of the fast line while hoisting, N, by an efficiency from a table: W / (N E).
+
+    For figures from a textbook's column; a rig's own are `fast_line_n` with its sheave factor.
+
+    Raises:
+        ValueError: efficiency not in (0, 1] or no lines.
+    """
+    if lines < 1 or not 0 < efficiency <= 1:
+        raise ValueError(f"lines {lines} must be at least 1 and efficiency {efficiency} above 0 and at most 1")
+    return hook_load_n / (lines * efficiency)
+
+
 def dead_line_factor(sheave_factor: float, lines: int, direction: int, dead_sheave_turns: bool = False) -> float:
     """N times the dead-line tension over the hook load: below 1 hoisting, above 1 lowering, 1 still.
 

@@ -50,6 +50,12 @@ def test_hook_load_comes_back_from_the_dead_line(k: float, lines: int, load: flo
     assert tackle.hook_load_from_dead_line_n(tension, k, lines, way, turns) == pytest.approx(load)
 
 
+@given(FACTORS, LINES, spans(1e3, 1e7))
+def test_an_efficiency_from_the_formula_gives_the_same_fast_line(k: float, lines: int, load: float) -> None:
+    by_table = tackle.fast_line_by_efficiency_n(load, lines, tackle.efficiency_hoisting(k, lines))
+    assert by_table == pytest.approx(tackle.fast_line_n(load, k, lines, 1))
+
+
 @given(LINES)
 def test_without_friction_every_direction_is_the_same(lines: int) -> None:
     for way in (-1, 0, 1):
@@ -115,6 +121,7 @@ def test_no_tension_needs_no_strength() -> None:
         (lambda: tackle.dead_line_n(1, 0.5, 10, 1), "sheave factor"),
         (lambda: tackle.derrick_load_n(1, 10, 0.0), "efficiency"),
         (lambda: tackle.equivalent_derrick_load_n(1, 0), "lines"),
+        (lambda: tackle.fast_line_by_efficiency_n(1, 10, 1.2), "efficiency"),
         (lambda: tackle.hoisting_speed_at_power_m_s(1, 0, 0.8), "hook load"),
         (lambda: tackle.sheave_factor_from_hysteresis([], [], 10), "pairs"),
         (lambda: tackle.sheave_factor_from_hysteresis([1], [1, 2], 10), "pairs"),

@@ -89,13 +89,6 @@ TABLE = [
         1e-3,
     ),
     Row(
-        "handbook capacity with exact K against printed K, 1 in rope, ft",
-        "wire-rope handbook table of K (from memory), public winch formula",
-        lambda: to_ft(drum.handbook_capacity_m(inches(24), inches(40), inches(6), inches(1))),
-        1721,
-        0.10,
-    ),
-    Row(
         "handbook capacity with printed K, 1 in rope, ft",
         "wire-rope handbook, K = 0.239 (from memory)",
         lambda: to_ft(

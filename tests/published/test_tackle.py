@@ -20,10 +20,8 @@ DERIVED = "derived here, K = 1.04 by the API RP 9B formula"
 
 
 def textbook_fast_line(load: float, lines: int, efficiency: float) -> float:
-    """Fast line in lbf with the efficiency a textbook prints: the monitor's power balance at unit speed."""
-    # Power in at the drum over the rope's speed, which is N times the block's.
-    speed = tackle.hoisting_speed_at_power_m_s(1.0, lbf(load), efficiency)
-    return to_lbf(1.0 / (lines * speed))
+    """Fast line in lbf under a load in lbf, by the efficiency a textbook prints."""
+    return to_lbf(tackle.fast_line_by_efficiency_n(lbf(load), lines, efficiency))
 
 
 def advantage(sheave_factor: float, lines: int) -> float:
@@ -93,7 +91,7 @@ TABLE = [
         RP9B,
         lambda: tackle.design_factor(line.breaking_strength_n(inches(1.375), "EIPS"), lbf(49_200)),
         3.9,
-        2e-3 + 5e-4,
+        2e-3,
     ),
     Row("lead-line factor, K 1.09, 4 parts", MANUAL, lambda: tackle.fast_line_n(1, 1.09, 4, 1), 0.309, 2e-3),
     Row(
