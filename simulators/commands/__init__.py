@@ -1,0 +1,11 @@
+"""The commands that the simulators add to `stopmark`. Each module is imported only when its command is used."""
+
+from typing import Final
+
+from monitor.commands import Command
+
+COMMANDS: Final = (
+    Command("demo", "see it work: a simulated rig, a broker and the monitor", "simulators.commands.demo"),
+    Command("simulate", "a simulated rig, to a broker or into a session", "simulators.commands.simulate"),
+    Command("scenarios", "list what can happen on the simulated rig", "simulators.commands.scenarios"),
+)

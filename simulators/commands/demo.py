@@ -1,0 +1,113 @@
+"""`stopmark demo`: one command to see the whole chain at work, from the plant's truth to the warning.
+
+An embedded broker is started, the simulated rig publishes to it from a process of its own, and the monitor subscribes:
+nothing but messages goes from one to the other. What the truth did is compared with the warnings only at the end.
+"""
+
+import argparse
+import asyncio
+import contextlib
+import json
+import time
+from typing import TYPE_CHECKING, Any
+
+from simulators.commands.simulate import add_scenario_arguments, positive
+
+if TYPE_CHECKING:
+    from monitor.core.types import Finding
+
+WARNS_OF = {
+    "lower_limit": ("brake-now-down", "past-help-down"),
+    "floor": ("brake-now-down", "past-help-down"),
+    "upper_limit": ("brake-now-up", "past-help-up"),
+    "crown": ("brake-now-up", "past-help-up"),
+}
+"""For each thing that the truth may do: the alarms of WARNING and above that tell of it beforehand."""
+
+
+def rate_of(text: str) -> float:
+    """Stream seconds per second, 0.1 to 50."""
+    number = positive(text)
+    if not 0.1 <= number <= 50:
+        raise argparse.ArgumentTypeError(f"{text!r} is no rate: give a number from 0.1 to 50")
+    return number
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """The command's words."""
+    from monitor.commands.watch import add_session_arguments
+
+    add_scenario_arguments(parser)
+    parser.add_argument("--rate", type=rate_of, default=1.0, help="stream seconds per second (default: 1)")
+    add_session_arguments(parser)
+
+
+class Watcher:
+    """Remembers when each alarm was first raised. A sink."""
+
+    def __init__(self) -> None:
+        self.raised: list[tuple[int, str]] = []
+
+    def __call__(self, finding: "Finding") -> None:
+        """Take a finding."""
+        if finding.kind == "alarm" and finding.after in ("unacknowledged", "latched unacknowledged"):
+            self.raised.append((finding.t_ns, finding.key))
+
+    def beside(self, events: list[dict[str, Any]]) -> list[dict[str, Any]]:
+        """Each truth event with the alarm that told of it, and how many seconds before (the last motion toward it)."""
+        told = []
+        since = 0
+        for event in events:
+            row = {key: event[key] for key in ("name", "t_ns", "height_m", "speed_m_s")}
+            names = WARNS_OF.get(event["name"], ())
+            first = min(
+                ((t, key) for t, key in self.raised if key in names and since <= t < event["t_ns"]), default=None
+            )
+            row["warned_by"] = first[1] if first else None
+            row["warned_s_before"] = round((event["t_ns"] - first[0]) * 1e-9, 3) if first else None
+            told.append(row)
+        return told
+
+
+def run(args: argparse.Namespace) -> int:
+    """Show it."""
+    from monitor.adapters.address import parse_broker_url
+    from monitor.adapters.clock import StreamClock
+    from monitor.commands.watch import live_driver
+    from monitor.config import find_rig
+    from monitor.live import Tally, print_finding, run_for, summary_of
+    from simulators.broker import embedded_broker
+    from simulators.process import start_simulated_rig
+    from simulators.scenario import find_scenario
+    from simulators.session import PlantSource
+
+    scenario = find_scenario(args.scenario)
+    rig_name = args.rig or scenario.rig
+    rig = find_rig(rig_name)
+    PlantSource(rig, scenario, args.seed)  # a scenario that does not fit the rig is told before anything starts
+    with embedded_broker() as address:
+        origin, monotonic = time.time_ns(), time.monotonic_ns()
+        clock = StreamClock(origin, args.rate, monotonic)
+        seconds = None if args.seconds is None else args.seconds + 2 * args.rate
+        with start_simulated_rig(
+            address, rig_name, args.scenario, args.seed, args.rate, origin, monotonic, seconds
+        ) as simulated:
+            simulated.wait_started()
+            url = parse_broker_url(address, {})
+            tally, watcher = Tally(), Watcher()
+            sinks = (print_finding, tally, watcher) if args.headless else (tally, watcher)
+            with live_driver(args, rig, url, clock, "SIMULATED", sinks) as driver:
+                if not args.headless:
+                    from monitor.ui.app import run_app
+
+                    return run_app(driver)
+                with contextlib.suppress(KeyboardInterrupt):
+                    asyncio.run(run_for(driver, args.seconds, lambda: simulated.finished))
+                simulated.stop()
+                end_ns = clock.now_ns()
+                summary = summary_of(driver, tally)
+                summary["scenario"] = scenario.name
+                summary["seed"] = args.seed
+                summary["truth"] = watcher.beside([event for event in simulated.events if event["t_ns"] <= end_ns])
+                print(json.dumps(summary), flush=True)
+    return 0

@@ -1,0 +1,160 @@
+"""`stopmark simulate`: the simulated rig alone, publishing to a broker or writing a session file."""
+
+import argparse
+import asyncio
+import json
+import math
+import os
+from collections.abc import Iterator
+from dataclasses import asdict
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from monitor.errors import UserError
+
+if TYPE_CHECKING:
+    from monitor.core.types import Frame
+    from simulators.session import PlantSource, TruthEvent
+
+
+def positive(text: str) -> float:
+    """A number above zero, for argparse."""
+    try:
+        number = float(text)
+    except ValueError:
+        number = 0.0
+    if not 0.0 < number < 1e9:
+        raise argparse.ArgumentTypeError(f"{text!r} is not a number above 0")
+    return number
+
+
+def rate_of(text: str) -> float:
+    """Stream seconds per second: a number from 0.1 to 200, or ``max``."""
+    if text == "max":
+        return math.inf
+    number = positive(text)
+    if not 0.1 <= number <= 200:
+        raise argparse.ArgumentTypeError(f"{text!r} is no rate: give a number from 0.1 to 200, or max")
+    return number
+
+
+def add_scenario_arguments(parser: argparse.ArgumentParser) -> None:
+    """Words that name what is simulated."""
+    parser.add_argument("--rig", help="shipped rig, or a rig file (default: the scenario's)")
+    parser.add_argument("--scenario", default="calm-trip", help="name (see stopmark scenarios) or file")
+    parser.add_argument("--seed", type=int, default=1, help="the machine and the hands on it (default: 1)")
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """The command's words."""
+    add_scenario_arguments(parser)
+    where = parser.add_mutually_exclusive_group(required=True)
+    where.add_argument("--broker", metavar="URL", help="publish to mqtt://host[:port] or mqtts://host[:port]")
+    where.add_argument("--session", metavar="FILE", type=Path, help="write a session file (.stopmark) to replay")
+    parser.add_argument("--credentials", metavar="FILE", type=Path, help="TOML file with user, password, ca, cert, key")
+    parser.add_argument("--rate", type=rate_of, default=None, help="stream seconds per second, or max (default: 1)")
+    parser.add_argument("--for", dest="seconds", metavar="SECONDS", type=positive, help="length (default: scenario)")
+    parser.add_argument("--clock", help=argparse.SUPPRESS)  # shared with a monitor of the same machine
+
+
+def run(args: argparse.Namespace) -> int:
+    """Simulate. What the truth does is printed as JSON Lines."""
+    from monitor.config import find_rig
+    from simulators.scenario import find_scenario
+
+    scenario = find_scenario(args.scenario)
+    rig = find_rig(args.rig or scenario.rig)
+    if args.session is not None:
+        return _write(args, rig, scenario)
+    from monitor.adapters.address import parse_broker_url
+    from monitor.adapters.clock import StreamClock
+    from simulators.publish import publish
+    from simulators.session import PlantSource
+
+    url = parse_broker_url(args.broker, os.environ, args.credentials)
+    rate = 1.0 if args.rate is None else args.rate
+    clock: StreamClock | None = None
+    if not math.isinf(rate):
+        if args.clock:
+            origin, monotonic = args.clock.split(":")
+            clock = StreamClock(int(origin), rate, int(monotonic))
+        else:
+            clock = StreamClock(StreamClock.live().now_ns(), rate)
+    PlantSource(rig, scenario, args.seed)  # a scenario that does not fit the rig is told before anything is sent
+
+    def frames() -> Iterator["Frame"]:
+        import time
+
+        source = PlantSource(
+            rig,
+            scenario,
+            args.seed,
+            clock.now_ns() if clock is not None else time.time_ns(),
+            args.seconds,
+            on_event=tell,
+        )
+        print(json.dumps({"event": "start", "t_ns": source.origin_ns}), flush=True)
+        yield from source
+
+    count = asyncio.run(publish(url, frames, clock))
+    print(json.dumps({"event": "end", "frames": count}), flush=True)
+    return 0
+
+
+def tell(event: "TruthEvent") -> None:
+    """One truth event as one line of JSON."""
+    print(json.dumps({"event": "truth", **asdict(event)}), flush=True)
+
+
+def record(source: "PlantSource", path: Path, speed: float | None = None) -> int:
+    """Feed `source` to recorder and monitor and write a session; how many findings came.
+
+    `speed` is stream seconds per second; None goes as fast as it can.
+
+    Raises:
+        UserError: there is a file at `path` already.
+    """
+    import time
+
+    from monitor.adapters.recorder import Recorder
+    from monitor.config import read_text
+    from monitor.core.rules import default_rules_path
+    from monitor.core.types import Frame
+    from monitor.live import core_of, header_of
+    from monitor.runner import Runner
+
+    rules_path = Path(default_rules_path())
+    rules_text = read_text(rules_path)
+    core = core_of(source.rig, rules_text, str(rules_path))
+    header = header_of(source.rig, rules_text, "SIMULATED", source.origin_ns)
+    start = time.monotonic()
+    with Recorder(path, header, wait=True) as recorder:
+        runner = Runner(core, recorder)
+        runner.health(source.origin_ns)
+        for item in source.items():
+            if speed is not None:
+                ahead = (item.t_ns - source.origin_ns) * 1e-9 / speed - (time.monotonic() - start)
+                if ahead > 0.002:
+                    time.sleep(ahead)
+            if isinstance(item, Frame):
+                runner.frame(item)
+            else:
+                runner.action(item)
+        runner.advance(source.end_ns)
+        if not recorder.flush():
+            raise UserError(f"{path}: could not be written ({recorder.problem})")
+    return runner.findings
+
+
+def _write(args: argparse.Namespace, rig: object, scenario: object) -> int:
+    from monitor.config import Rig
+    from simulators.scenario import Scenario
+    from simulators.session import PlantSource
+
+    assert isinstance(rig, Rig)
+    assert isinstance(scenario, Scenario)
+    source = PlantSource(rig, scenario, args.seed, duration_s=args.seconds, on_event=tell)
+    speed = None if args.rate is None or math.isinf(args.rate) else args.rate
+    findings = record(source, args.session, speed)
+    print(json.dumps({"event": "end", "session": str(args.session), "findings": findings}), flush=True)
+    return 0

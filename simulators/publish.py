@@ -1,0 +1,65 @@
+"""The simulated rig on the air: frames of a session published to an MQTT broker when their time has come."""
+
+import asyncio
+import math
+from collections.abc import Callable, Iterable
+from typing import Protocol
+
+import aiomqtt
+
+from monitor.adapters.address import BrokerUrl
+from monitor.core.types import Frame
+from monitor.errors import UserError
+
+
+class Clock(Protocol):
+    """Whatever tells stream time, and how fast it runs."""
+
+    @property
+    def rate(self) -> float:
+        """Stream seconds per real second."""
+
+    def now_ns(self) -> int:
+        """Stream time now."""
+
+
+async def publish(
+    url: BrokerUrl,
+    frames: Callable[[], Iterable[Frame]],
+    clock: Clock | None,
+    on_ready: Callable[[], None] | None = None,
+) -> int:
+    """Publish what `frames()` gives, each at its time by `clock` (None: as fast as it goes). Returns how many.
+
+    `frames` is called, and `on_ready` before it, once the broker has answered. Frames marked as retained are published
+    with the retain flag. QoS 0: a lost reading is followed by the next one.
+
+    Raises:
+        UserError: the broker cannot be reached, or goes away.
+    """
+    count = 0
+    try:
+        async with aiomqtt.Client(
+            url.host,
+            url.port,
+            username=url.user,
+            password=url.password,
+            tls_context=url.tls_context(),
+            timeout=10,
+            max_queued_outgoing_messages=0,
+        ) as client:
+            if on_ready is not None:
+                on_ready()
+            rate = clock.rate if clock is not None else math.inf
+            for frame in frames():
+                if clock is not None:
+                    ahead = (frame.t_ns - clock.now_ns()) * 1e-9 / rate
+                    if ahead > 0.0005:
+                        await asyncio.sleep(ahead)
+                elif count % 200 == 0:
+                    await asyncio.sleep(0)
+                await client.publish(frame.topic, frame.payload, qos=0, retain=frame.retained)
+                count += 1
+    except aiomqtt.MqttError as error:
+        raise UserError(f"{url}: the simulated rig cannot publish there ({error}): is the broker running?") from None
+    return count
