@@ -1,0 +1,378 @@
+"""Brake health, tracked live: what the brake has shown it can do, as against what the file says it should.
+
+Theory of operation. At every grid point the readings are looked at once, turned into plain numbers (NaN for what is
+not known), and handed to watches that each follow one thing: effectiveness in the motion (`brakehealth_effect`),
+response, circuits, leak and pump (`brakehealth_hydraulics`), energy, heat and creep (`brakehealth_descent`). A
+reading that is stale, out of range or not there is never evidence, neither for nor against.
+
+Two answers go to the stop mark. `scales`: what to multiply the configured friction with; best value, and the value to
+rely on, which is the configured worst case until the brake has been weighed and the lower end of the evidence from
+then on. `circuits`: how many of the two circuits to count.
+"""
+
+import math
+from collections.abc import Callable, Mapping
+from typing import Any, Final
+
+from scipy.constants import g as _STANDARD_GRAVITY
+
+from monitor.config import CaliperBrake, RegenAux, Rig
+from monitor.core.brakehealth_descent import (
+    ABSENT,
+    UNKNOWN,
+    Auxiliary,
+    CreepWatch,
+    DescentLedger,
+    DiscHeat,
+    Flag,
+    restore_heat,
+)
+from monitor.core.brakehealth_effect import Effectiveness
+from monitor.core.brakehealth_hydraulics import HydraulicsWatch
+from monitor.core.braking import BrakeModel
+from monitor.core.estimator import Estimate
+from monitor.core.types import HoistState, Validity
+
+_G: Final = float(_STANDARD_GRAVITY)
+_OK, _DEGRADED, _INVALID = int(Validity.VALID), int(Validity.DEGRADED), int(Validity.INVALID)
+_NOT_FITTED: Final = int(Validity.NOT_FITTED)
+_LONGEST_STEP_S: Final = 1.0
+"""A gap longer than this between two grid points is a restart of the stream: rates over it mean nothing."""
+_STEADY_M_S2: Final = 0.15
+"""Below this acceleration the hook load is a weight."""
+_SLACK_SHARE: Final = 0.35
+"""Hook load under this share of the block's weight: something else carries the block."""
+_AT_SPEED_M_S: Final = 0.3
+_HEAVY_SHARE: Final = 0.15
+"""A load is heavy from this share of the way from the bare block to the rating (common practice, no source)."""
+_OLD_LEAK_S: Final = 1800.0
+_SLOW_READINGS_EVERY: Final = 10
+"""Temperatures are looked at every so many grid points."""
+STATE_FORMAT: Final = 1
+
+
+class BrakeHealth:
+    """Everything tracked about one rig's brakes. `update` at each grid point; the rest are answers, free of side
+    effects."""
+
+    def __init__(self, rig: Rig, brake: BrakeModel) -> None:
+        self._rig = rig
+        self._brake = brake
+        self._full = rig.brake.full_pressure_pa
+        self._lines = rig.line.lines
+        self._inertia = rig.drum.inertia_kg_m2
+        self._demand = rig.braking.demand_lever
+        self._block_kg = rig.block.mass_kg
+        self._heavy_n = _G * (self._block_kg + _HEAVY_SHARE * (rig.block.rated_load_kg - self._block_kg))
+        self._lift_pa = rig.brake.lift_pressure_pa if isinstance(rig.brake, CaliperBrake) else 0.0
+        self._regen = isinstance(rig.aux, RegenAux)
+        self.effect = Effectiveness(rig, brake)
+        self.hydraulics = HydraulicsWatch(rig)
+        self.auxiliary = Auxiliary(rig)
+        self.descent = DescentLedger(self.auxiliary.fitted)
+        self.heat = DiscHeat(rig.braking)
+        self.creep = CreepWatch()
+        self._last_ns = -1
+        self._mass = math.nan
+        self._fade = self._fade_low = brake.fade(rig.braking.ambient_c)
+        self._fade_validity = _DEGRADED
+        self._measured_c = math.nan
+        self._until_slow = 0
+        self._pressure_fitted = any(
+            rig.sensor_of(name) is not None for name in ("service_pressure_1", "service_pressure_2")
+        )
+        self._lever_fitted = rig.sensor_of("brake_lever") is not None
+        self._accumulator_fitted = rig.sensor_of("accumulator_pressure") is not None
+
+    # --- input ------------------------------------------------------------------------------------------------------
+
+    def update(
+        self,
+        t_ns: int,
+        estimate: Estimate,
+        hoist: HoistState,
+        direction: int,
+        load_n: float,
+        load_validity: int,
+        number: Callable[[str], Flag],
+    ) -> None:
+        """Look at the grid point `t_ns`. `direction` is the last motion's; `number` gives a quantity's last reading
+        in SI and its validity. Under 15 us."""
+        dt = (t_ns - self._last_ns) * 1e-9
+        first_look = self._last_ns < 0 or dt > _LONGEST_STEP_S
+        self._last_ns = t_ns
+        if dt <= 0.0:
+            return
+        if first_look:
+            dt = 0.05
+
+        first, second = self._pressures(number)
+        lever = _known(number("brake_lever"))
+        accumulator = _known(number("accumulator_pressure"))
+        self.hydraulics.step(dt, lever, first, second, accumulator)
+        emergency = self._emergency_torque(number)
+
+        speed, a, radius = estimate.speed_m_s, estimate.acceleration_m_s2, estimate.radius_m
+        seen = estimate.validity <= _DEGRADED and not estimate.slow and math.isfinite(speed + a + radius)
+        arm = radius / self._lines if seen else math.nan
+        omega = abs(speed) / arm if seen else math.nan
+        aux, aux_doubt = self.auxiliary.torque(omega, number)
+        engaged, clutch_validity = number("clutch_engaged")
+        free = clutch_validity <= _DEGRADED and engaged < 0.5
+        if free and self._regen and math.isnan(aux):
+            aux = aux_doubt = 0.0  # the motors brake through the clutch
+        elif not free and speed < 0.0:
+            # A drive that brakes shows in its measured torque. Without a clutch sensor nobody is taken to drive a
+            # block down.
+            free = self._regen and not math.isnan(aux) if clutch_validity != _INVALID else False
+            free = free or (clutch_validity == _NOT_FITTED and not self._regen)
+        self._until_slow -= 1
+        if self._until_slow < 0 or first_look:
+            self._until_slow = _SLOW_READINGS_EVERY
+            self._look_at_heat(number)
+        mass = self._hanging(dt, hoist, load_n, load_validity, a if seen else math.nan)
+
+        pressure_sum = max(0.0, first) + max(0.0, second) if not math.isnan(first + second) else math.nan
+        # Set spring-applied calipers, or not knowing whether they are, leave the service brake unweighed.
+        weighable = pressure_sum if emergency == 0.0 and hoist is not HoistState.IN_SLIPS else math.nan
+        self.effect.step(
+            dt, speed, a if seen else math.nan, estimate.speed_sigma_m_s, estimate.acceleration_sigma_m_s2,
+            radius, mass, weighable, aux, aux_doubt, not free, self._fade,
+            load_validity == _DEGRADED or estimate.validity == _DEGRADED,
+        )  # fmt: skip
+        heavy = None if load_validity > _DEGRADED else load_n > self._heavy_n
+        self._energy(dt, seen, speed, a, omega, arm, mass, heavy, pressure_sum, aux, emergency)
+        is_set = self._is_set(lever, first, second, emergency)
+        self.creep.step(dt, is_set, speed, estimate.height_m, int(estimate.validity))
+
+    def _pressures(self, number: Callable[[str], Flag]) -> tuple[float, float]:
+        """Both circuits, Pa, NaN where not known. A circuit without a sensor is taken to be like the other."""
+        first, ok1 = number("service_pressure_1")
+        second, ok2 = number("service_pressure_2")
+        if ok1 > _DEGRADED:
+            first = math.nan
+        if ok2 > _DEGRADED:
+            second = first if ok2 == _NOT_FITTED else math.nan
+        if ok1 == _NOT_FITTED:
+            first = second
+        return first, second
+
+    def _emergency_torque(self, number: Callable[[str], Flag]) -> float:
+        """Torque of the spring-applied calipers at the configured friction, N m; 0 when they are clear or there are
+        none; NaN when their pressure is not known. Where it is not measured they count as clear."""
+        if not self._brake.has_emergency:
+            return 0.0
+        release, validity = number("emergency_release_pressure")
+        if validity == _NOT_FITTED:
+            return 0.0
+        if validity > _DEGRADED:
+            return math.nan
+        return 0.0 if release >= self._lift_pa else self._brake.emergency_torque_n_m(release)
+
+    def _look_at_heat(self, number: Callable[[str], Flag]) -> None:
+        left, ok1 = number("disc_temperature_left")
+        right, ok2 = number("disc_temperature_right")
+        fade = self._brake.fade
+        known = [t for t, ok in ((left, ok1), (right, ok2)) if ok <= _DEGRADED]
+        if known:
+            self._measured_c = sum(known) / len(known)
+            self._fade = sum(map(fade, known)) / len(known)
+            self._fade_low = fade(max(known))
+            self._fade_validity = _OK if len(known) == 2 or _NOT_FITTED in (ok1, ok2) else _DEGRADED
+            return
+        self._measured_c = math.nan
+        modelled = self.heat.temperature_c
+        self._fade = fade(modelled)
+        # The model's rise is only as good as the friction power: a quarter more for the value to rely on.
+        self._fade_low = fade(modelled + 0.25 * max(0.0, modelled - self._rig.braking.ambient_c))
+        self._fade_validity = _DEGRADED
+
+    def _hanging(self, dt: float, hoist: HoistState, load_n: float, validity: int, a: float) -> float:
+        """Hanging mass, kg, NaN where not known. It is weighed in steady motion, since a load cell may or may not feel
+        the block's own acceleration, and held through the stop."""
+        if validity > _DEGRADED or not load_n > _SLACK_SHARE * self._block_kg * _G:
+            self._mass = math.nan
+            return math.nan
+        mass = load_n / _G
+        if math.isnan(self._mass):
+            self._mass = mass
+        if not abs(a) > _STEADY_M_S2:
+            change = mass - self._mass
+            # A set-down or pick-up is taken at once.
+            self._mass += change * (dt / (dt + 0.4) if abs(change) < 0.2 * self._mass else 1.0)
+        return self._mass if abs(mass - self._mass) < 0.2 * self._mass else math.nan
+
+    def _energy(
+        self,
+        dt: float,
+        seen: bool,
+        speed: float,
+        a: float,
+        omega: float,
+        arm: float,
+        mass: float,
+        heavy: bool | None,
+        pressure_sum: float,
+        aux: float,
+        emergency: float,
+    ) -> None:
+        """Powers at this moment, for the descent's ledger and the discs' heat; and the auxiliary brake's idleness."""
+        if not seen:
+            self.heat.step(dt, math.nan, True, self._measured_c)
+            self.auxiliary.watch(None, None, aux, math.nan)
+            return
+        moving = abs(speed) > 0.05
+        way = 1 if speed > 0.0 else -1
+        friction_w = 0.0
+        load_torque = mass * _G * arm
+        if moving:
+            scale = self.effect.friction * self._fade
+            friction_w = (self._brake.circuit_torque_n_m(pressure_sum, scale, way) + emergency * scale) * omega
+            # Lowering without a drive, the motion shows all braking there is (tackle friction at the configured value).
+            seen_w = math.nan
+            if way < 0:
+                pull = load_torque * self.effect.tackle_lowering * (1.0 + a / _G)
+                seen_w = max(0.0, pull + self._inertia * a / arm) * omega
+            self.descent.step(dt, speed, heavy, friction_w, aux * omega, seen_w)
+        else:
+            self.descent.step(dt, speed, heavy, 0.0, 0.0, 0.0)
+        self.heat.step(dt, friction_w, moving, self._measured_c)
+        self.auxiliary.watch(speed < -_AT_SPEED_M_S, heavy, aux, load_torque)
+
+    def _is_set(self, lever: float, first: float, second: float, emergency: float) -> bool | None:
+        """Whether the brake is set to hold; None when nothing says."""
+        if emergency > 0.0 or lever >= self._demand or max(first, second) >= 0.4 * self._full:
+            return True
+        return None if math.isnan(lever) and math.isnan(first + second) else False
+
+    # --- answers ----------------------------------------------------------------------------------------------------
+
+    def number(self, name: str) -> Flag:
+        """(value in SI, validity) of one of `NUMBERS`.
+
+        (NaN, INVALID) while there is no evidence; (NaN, NOT_FITTED) where the rig lacks the equipment.
+
+        Raises:
+            KeyError: no number has that name.
+        """
+        return NUMBERS[name](self)
+
+    def scales(self, direction: int) -> tuple[float, float]:
+        """(expected, assured) factors on the configured friction for a stop in `direction`, heat included.
+
+        Friction is friction in both directions; what a band makes of it each way is `BrakeModel`'s affair.
+        """
+        effect = self.effect
+        low = effect.low
+        return max(0.02, effect.friction * self._fade), max(0.02, min(low, effect.friction) * self._fade_low)
+
+    def circuits(self) -> tuple[int, int]:
+        """(expected, assured) working circuits out of 2."""
+        return self.hydraulics.circuits.counts
+
+    def _effect_validity(self) -> int:
+        if self.effect.applications == 0:
+            return _INVALID if self._pressure_fitted else _NOT_FITTED
+        return _OK if self.effect.evident else _DEGRADED
+
+    def _effectiveness(self) -> Flag:
+        validity = self._effect_validity()
+        if validity > _DEGRADED:
+            return math.nan, validity
+        return self.effect.torque_ratio(self.effect.friction * self._fade), validity
+
+    def _effectiveness_sigma(self) -> Flag:
+        validity = self._effect_validity()
+        if validity > _DEGRADED:
+            return math.nan, validity
+        scale, sigma = self.effect.friction * self._fade, self.effect.sigma * self._fade
+        ratio = self.effect.torque_ratio
+        return 0.5 * (ratio(scale + sigma) - ratio(max(0.0, scale - sigma))), validity
+
+    def _raw(self, number: float) -> Flag:
+        validity = self._effect_validity()
+        return (math.nan, validity) if validity > _DEGRADED else (number, validity)
+
+    def _response(self) -> Flag:
+        if not (self._pressure_fitted and self._lever_fitted):
+            return ABSENT
+        seconds = self.hydraulics.response.number
+        return UNKNOWN if math.isnan(seconds) else (seconds, _OK)
+
+    def _leak(self) -> Flag:
+        if not self._accumulator_fitted:
+            return ABSENT
+        leak = self.hydraulics.leak
+        return UNKNOWN if math.isnan(leak.rate) else (leak.rate, _OK if leak.age_s < _OLD_LEAK_S else _DEGRADED)
+
+    def _pump(self) -> Flag:
+        if not self._accumulator_fitted:
+            return ABSENT
+        seconds = self.hydraulics.pump.number
+        return UNKNOWN if math.isnan(seconds) else (seconds, _OK)
+
+    # --- restart ----------------------------------------------------------------------------------------------------
+
+    def state(self) -> dict[str, Any]:
+        """What a restart needs, JSON-able."""
+        return {
+            "format": STATE_FORMAT,
+            "t_ns": self._last_ns,
+            "disc_c": self.heat.temperature_c,
+            "effect": self.effect.state(),
+            "hydraulics": self.hydraulics.state(),
+            "aux_share": list(self.descent.share) if self.descent.share[1] <= _DEGRADED else None,
+        }
+
+    def restore(self, saved: Mapping[str, Any], now_ns: int | None = None) -> None:
+        """Take up what `state` gave. `now_ns`: stream time of the restart; the brake has cooled, and evidence has aged,
+        by the time between (none when not given).
+
+        Raises:
+            ValueError: it is not such a state; nothing is taken up then.
+        """
+        if saved.get("format") != STATE_FORMAT:
+            raise ValueError(
+                f"brake health cannot be restored: format {saved.get('format')!r}, expected {STATE_FORMAT}"
+            )
+        then = saved.get("t_ns")
+        effect, hydraulics, share = saved.get("effect"), saved.get("hydraulics"), saved.get("aux_share")
+        if not (isinstance(then, int) and isinstance(effect, Mapping) and isinstance(hydraulics, Mapping)):
+            raise ValueError("brake health cannot be restored: t_ns, effect or hydraulics missing")
+        idle = max(0.0, (now_ns - then) * 1e-9) if now_ns is not None and then >= 0 else 0.0
+        # Into fresh watches first, so that a bad part leaves everything as it was.
+        heat, filtered, watch = (
+            DiscHeat(self._rig.braking),
+            Effectiveness(self._rig, self._brake),
+            HydraulicsWatch(self._rig),
+        )
+        restore_heat(heat, saved, idle, self._rig.braking)
+        filtered.restore(effect, idle)
+        watch.restore(hydraulics, idle)
+        self.heat, self.effect, self.hydraulics = heat, filtered, watch
+        if share is not None and self.auxiliary.fitted and len(share) == 2:
+            self.descent.share = (float(share[0]), _DEGRADED)
+
+
+def _known(flag: Flag) -> float:
+    number, validity = flag
+    return number if validity <= _DEGRADED else math.nan
+
+
+NUMBERS: Final[Mapping[str, Callable[[BrakeHealth], Flag]]] = {
+    "effectiveness": lambda h: h._effectiveness(),
+    "effectiveness_sigma": lambda h: h._effectiveness_sigma(),
+    "friction_scale": lambda h: h._raw(h.effect.friction),
+    "inertia_scale": lambda h: h._raw(h.effect.inertia),
+    "response_time": lambda h: h._response(),
+    "creep": lambda h: h.creep.flag,
+    "fade": lambda h: (1.0 - h._fade, h._fade_validity),
+    "disc_modelled": lambda h: h.heat.flag,
+    "leak_rate": lambda h: h._leak(),
+    "pump_cycle": lambda h: h._pump(),
+    "aux_share": lambda h: h.descent.share,
+    "aux_missing": lambda h: h.auxiliary.missing,
+    "disc_energy": lambda h: h.descent.energy,
+}
+"""Every number by name: `effectiveness` is torque seen over torque expected from pressure at the configured friction,
+heat included; `friction_scale` is the cold friction's factor behind it."""

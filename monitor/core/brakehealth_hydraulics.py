@@ -1,0 +1,344 @@
+"""Hydraulics watch: how fast the brake answers, which circuits answer at all, and whether oil leaves the accumulator.
+
+Theory of operation. Four small machines, each fed at every grid point, none of which takes a missing reading for
+evidence.
+
+*Response.* An application begins when the lever rises past the demand position after the brake was off, and is
+answered when every circuit still counted shows 80 % of what the lever asks for (no more than the supply can give).
+Both moments are interpolated between grid points. While the answer is overdue, the time that has passed is the answer
+so far, so that a brake that does not come at all is noticed before it comes.
+
+    response   on                                         becomes
+    OFF        lever passes demand, pressure was low      WAITING
+    WAITING    80 % of demand seen, or too late           ANSWERED
+    any        lever back below half the demand           OFF
+    any        lever or all pressures not known           OFF
+
+*Circuits.* Under demand for longer than lag and ramp may take, a circuit below half of the demand has failed: first
+for the assured count, half a second later for the expected one. It counts again when it has shown 80 % under demand:
+expected at once, assured after half a second.
+
+*Leak.* With the service circuits quiet (no oil moves in or out) and no recharge going on, a line is fitted to
+accumulator pressure with a forgetting of half a minute. Quiet does not mean released: a brake held on draws nothing.
+The slope counts after 15 s; the first seconds after a recharge are left out, because warm gas settles
+(`monitor.physics.hydraulics.tell_leak`).
+
+*Pump.* A recharge starts at the lowest pressure before a rise; the time from one start to the next is the cycle.
+"""
+
+import math
+from collections.abc import Mapping
+from typing import Any, Final
+
+from monitor.config import Rig
+
+_ANSWERED: Final = 0.8
+"""Share of the demanded pressure that counts as the brake's answer (the usual point on a step response; common
+practice)."""
+_TOO_LATE_S: Final = 5.0
+_FAILED: Final = 0.5
+_SUSPECT_S: Final = 0.12
+_CONFIRM_S: Final = 0.6
+
+
+class ResponseWatch:
+    """Response time of the last application, s; NaN before the first."""
+
+    __slots__ = ("_armed", "_demand", "_full", "_last_lever", "_last_share", "_since", "_waiting", "last")
+
+    def __init__(self, rig: Rig) -> None:
+        self._demand = rig.braking.demand_lever
+        self._full = rig.brake.full_pressure_pa
+        self.last = math.nan
+        self._armed = self._waiting = False
+        self._last_lever = math.nan
+        self._last_share = 0.0
+        self._since = 0.0
+        """Seconds since the lever passed demand."""
+
+    @property
+    def number(self) -> float:
+        """The last answer, or the time waited where that is already longer."""
+        if self._waiting and self._since > 0.5 and not self._since <= self.last:
+            return self._since
+        return self.last
+
+    def step(self, dt: float, lever: float, pressure: float, supply: float) -> None:
+        """`pressure`: the slowest counted circuit's, Pa; `supply`: accumulator pressure, full pressure where not
+        known."""
+        if math.isnan(lever + pressure):
+            self._armed = self._waiting = False
+            self._last_lever = math.nan
+            return
+        asked = min(lever * self._full, supply)
+        share = pressure / asked if asked > 0.0 else 0.0
+        if lever < 0.5 * self._demand:
+            self._waiting = False
+            self._armed = pressure < 0.1 * self._full
+        elif self._armed and lever >= self._demand > self._last_lever:
+            self._armed, self._waiting = False, True
+            rise = lever - self._last_lever
+            self._since = dt * (lever - self._demand) / rise if rise > 0.0 else 0.0
+            self._last_share = share
+        elif self._waiting:
+            if share >= _ANSWERED:
+                rise = share - self._last_share
+                missed = (share - _ANSWERED) / rise if rise > 0.0 else 0.0
+                self.last = self._since + dt * (1.0 - min(1.0, missed))
+                self._waiting = False
+            elif self._since >= _TOO_LATE_S:
+                self.last = _TOO_LATE_S
+                self._waiting = False
+            self._since += dt
+            self._last_share = share
+        self._last_lever = lever
+
+
+class CircuitWatch:
+    """Whether one circuit builds pressure when asked. `expected` and `assured` say whether to count it."""
+
+    __slots__ = ("_bad_s", "_good_s", "assured", "expected")
+
+    def __init__(self) -> None:
+        self.expected = self.assured = True
+        self._bad_s = self._good_s = 0.0
+
+    def step(self, dt: float, pressure: float, asked: float) -> None:
+        """`asked`: pressure asked for under demand for longer than the brake may take, Pa; NaN when nothing is
+        asked."""
+        if math.isnan(pressure + asked):
+            self._bad_s = self._good_s = 0.0
+            return
+        if pressure < _FAILED * asked:
+            self._good_s = 0.0
+            self._bad_s += dt
+            # One odd reading stays on the grid for a sensor's period: wait a little longer than that.
+            self.assured = self.assured and self._bad_s <= _SUSPECT_S
+            self.expected = self.expected and self._bad_s <= _CONFIRM_S
+        elif pressure >= _ANSWERED * asked:
+            self._bad_s = 0.0
+            self._good_s += dt
+            self.expected = True
+            self.assured = self.assured or self._good_s > _CONFIRM_S
+
+
+class Circuits:
+    """Both circuits, asked through the lever or, where it says nothing, by comparison with each other."""
+
+    __slots__ = ("_demand", "_demand_s", "_full", "_wait", "pair")
+
+    def __init__(self, rig: Rig) -> None:
+        self._demand = rig.braking.demand_lever
+        self._full = rig.brake.full_pressure_pa
+        # Readings of lever and pressure may be a grid point apart, hence the tenth of a second.
+        self._wait = (rig.braking.lag_s + rig.braking.ramp_s) * (1.0 + rig.uncertainty.lag) + 0.1
+        self._demand_s = 0.0
+        self.pair = (CircuitWatch(), CircuitWatch())
+
+    def step(self, dt: float, lever: float, first: float, second: float, supply: float) -> None:
+        """Readings in SI; NaN where not known."""
+        if math.isnan(lever):
+            higher = max(first, second)  # NaN in either place makes a comparison impossible
+            asked = higher if higher > 0.3 * self._full else math.nan
+            if math.isnan(first + second):
+                asked = math.nan
+        else:
+            asked = min(lever * self._full, supply) if lever >= self._demand else math.nan
+        self._demand_s = 0.0 if math.isnan(asked) else self._demand_s + dt
+        if self._demand_s < self._wait:
+            asked = math.nan
+        self.pair[0].step(dt, first, asked)
+        self.pair[1].step(dt, second, asked)
+
+    def slowest(self, first: float, second: float) -> float:
+        """Pressure of the slowest circuit that is counted and known; the higher where none is; NaN where none is
+        known."""
+        counted = [
+            p for p, watch in zip((first, second), self.pair, strict=True) if watch.expected and not math.isnan(p)
+        ]
+        if counted:
+            return min(counted)
+        known = [p for p in (first, second) if not math.isnan(p)]
+        return max(known) if known else math.nan
+
+    @property
+    def counts(self) -> tuple[int, int]:
+        """(expected, assured) working circuits."""
+        one, two = self.pair
+        return one.expected + two.expected, one.assured + two.assured
+
+
+class LeakWatch:
+    """Leak-down of the accumulator, Pa/s, positive when falling; `rate` NaN before the first quiet quarter minute."""
+
+    __slots__ = (
+        "_first",
+        "_last",
+        "_n",
+        "_noise",
+        "_quiet_band",
+        "_s",
+        "_second",
+        "_settle_s",
+        "_span_s",
+        "age_s",
+        "rate",
+    )
+
+    SETTLE_S: Final = 6.0
+    ENOUGH_S: Final = 15.0
+    FORGET_S: Final = 30.0
+
+    def __init__(self, rig: Rig) -> None:
+        sensor = rig.sensor_of("accumulator_pressure")
+        span = rig.hydraulics.max_pressure_pa - rig.hydraulics.min_pressure_pa
+        self._noise = max(sensor.sigma * sensor.si.scale if sensor else 0.0, 0.001 * span)
+        self._quiet_band = 0.04 * rig.brake.full_pressure_pa
+        self.rate = math.nan
+        self.age_s = 0.0
+        """Seconds since the rate was last confirmed by a quiet spell."""
+        self._first = self._second = math.nan
+        self._last = math.nan
+        self._settle_s = 0.0
+        self._begin(0.0)
+
+    def _begin(self, settle_s: float) -> None:
+        self._settle_s = settle_s
+        self._span_s = 0.0
+        self._n = 0.0
+        self._s = (0.0, 0.0, 0.0, 0.0)  # sums of t, p, t t, t p; time counted back from now
+
+    def step(self, dt: float, pressure: float, first: float, second: float) -> None:
+        """Accumulator and circuit pressures, Pa; NaN where not known."""
+        self.age_s += dt
+        moved = not (abs(first - self._first) < self._quiet_band and abs(second - self._second) < self._quiet_band)
+        if moved or math.isnan(pressure):  # also when a circuit's pressure is not known
+            self._first, self._second = first, second
+            self._begin(1.0)
+            return
+        if self._settle_s > 0.0:
+            self._settle_s -= dt
+            self._last = pressure
+            return
+        # Age every point by dt (t counts back from now, so t grows), forget a little, add the new one at t = 0.
+        keep = 1.0 - dt / self.FORGET_S
+        n, (st, sp, stt, stp) = self._n, self._s
+        stt = keep * (stt + 2.0 * dt * st + dt * dt * n)
+        stp = keep * (stp + dt * sp)
+        st = keep * (st + dt * n)
+        sp = keep * sp
+        p = pressure - self._last  # small numbers keep the sums exact
+        n = keep * n + 1.0
+        self._n, self._s = n, (st, sp + p, stt, stp)
+        self._span_s += dt
+        sp += p
+        spread = n * stt - st * st
+        if self._span_s < 3.0 or spread <= 0.0:
+            return
+        falling = (n * stp - st * sp) / spread  # dp per second of age: positive when pressure falls
+        here = (sp - falling * st) / n
+        # Readings repeat on the grid (a sensor at 5 Hz shows each four times), so the line is worth a quarter of its
+        # points.
+        sigma = 2.0 * self._noise * math.sqrt(n / spread)
+        if p - here > 6.0 * self._noise or falling < -4.0 * sigma:
+            self._begin(self.SETTLE_S)  # recharging
+        elif self._span_s >= self.ENOUGH_S:
+            self.rate = max(0.0, falling)
+            self.age_s = 0.0
+
+
+class PumpWatch:
+    """Time between the starts of two recharges, s; NaN before the second. Grows while the next is overdue."""
+
+    __slots__ = ("_high", "_low", "_rising", "_since_low", "_since_start", "_step", "last")
+
+    def __init__(self, rig: Rig) -> None:
+        sensor = rig.sensor_of("accumulator_pressure")
+        span = rig.hydraulics.max_pressure_pa - rig.hydraulics.min_pressure_pa
+        self._step = max(6.0 * sensor.sigma * sensor.si.scale if sensor else 0.0, 0.08 * span)
+        """A rise or fall counts from here: beyond noise and less than a pump's hysteresis."""
+        self.last = math.nan
+        self._low, self._high = math.inf, -math.inf
+        self._rising = False
+        self._since_low = 0.0
+        self._since_start = math.nan
+
+    @property
+    def number(self) -> float:
+        """The last cycle, or the time since the last start where that is already longer; NaN before two starts."""
+        return self._since_start if self._since_start > self.last else self.last
+
+    def step(self, dt: float, pressure: float) -> None:
+        """Accumulator pressure, Pa; NaN (not known) ends the cycle without counting it."""
+        if math.isnan(pressure):
+            self._since_start = math.nan
+            self._low, self._high, self._rising = math.inf, -math.inf, False
+            return
+        self._since_start += dt
+        self._since_low += dt
+        if self._rising:
+            self._high = max(self._high, pressure)
+            if pressure < self._high - self._step:
+                self._rising = False
+                self._low, self._since_low = pressure, 0.0
+        elif pressure < self._low:
+            self._low, self._since_low = pressure, 0.0
+        elif pressure > self._low + self._step:
+            self._rising = True
+            self._high = pressure
+            if not math.isnan(self._since_start):
+                self.last = self._since_start - self._since_low
+            self._since_start = self._since_low
+
+
+class HydraulicsWatch:
+    """The four together."""
+
+    def __init__(self, rig: Rig) -> None:
+        self._full = rig.brake.full_pressure_pa
+        self.response = ResponseWatch(rig)
+        self.circuits = Circuits(rig)
+        self.leak = LeakWatch(rig)
+        self.pump = PumpWatch(rig)
+
+    def step(self, dt: float, lever: float, first: float, second: float, accumulator: float) -> None:
+        """One grid point. SI; NaN where not known."""
+        supply = self._full if math.isnan(accumulator) else max(0.0, accumulator)
+        self.circuits.step(dt, lever, first, second, supply)
+        self.response.step(dt, lever, self.circuits.slowest(first, second), supply)
+        self.leak.step(dt, accumulator, first, second)
+        self.pump.step(dt, accumulator)
+
+    def state(self) -> dict[str, Any]:
+        """What a restart needs, JSON-able."""
+
+        def plain(number: float) -> float | None:
+            return number if math.isfinite(number) else None
+
+        return {
+            "response_s": plain(self.response.last),
+            "leak_pa_s": plain(self.leak.rate),
+            "leak_age_s": self.leak.age_s,
+            "pump_s": plain(self.pump.last),
+            "circuits": [[watch.expected, watch.assured] for watch in self.circuits.pair],
+        }
+
+    def restore(self, saved: Mapping[str, Any], idle_s: float) -> None:
+        """Take up `saved` from `state`, `idle_s` seconds later.
+
+        Raises:
+            ValueError: it is not such a state.
+        """
+        try:
+            response, leak, pump = (
+                math.nan if saved[key] is None else float(saved[key]) for key in ("response_s", "leak_pa_s", "pump_s")
+            )
+            age = float(saved["leak_age_s"]) + max(0.0, idle_s)
+            flags = [(bool(expected), bool(assured)) for expected, assured in saved["circuits"]]
+        except (KeyError, TypeError, ValueError) as error:
+            raise ValueError(f"hydraulics watch cannot be restored: {error!r}") from None
+        if len(flags) != 2:
+            raise ValueError("hydraulics watch cannot be restored: two circuits are needed")
+        self.response.last, self.leak.rate, self.leak.age_s, self.pump.last = response, leak, age, pump
+        for watch, (expected, assured) in zip(self.circuits.pair, flags, strict=True):
+            watch.expected, watch.assured = expected, assured

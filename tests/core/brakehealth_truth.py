@@ -1,0 +1,271 @@
+"""A small synthetic hoist to judge the brake-health watch by: drum, load, friction brake, readings with noise.
+
+It is not the project's simulator. It shares with the code under test only the drum's filter (for a realistic acceleration)
+and the configuration; its equation of motion is written out here, integrated in 5 ms steps, with its own machine: friction,
+inertia, sheaves, lag, load reading and radius may all differ from what the rig's file says.
+"""
+
+import math
+import random
+from collections.abc import Callable
+from dataclasses import dataclass
+
+from monitor.config import BandBrake, CaliperBrake, EddyAux, Rig, find_rig
+from monitor.core.brakehealth import BrakeHealth
+from monitor.core.braking import BrakeModel
+from monitor.core.estimator import Estimate
+from monitor.core.kinematics import Kinematics
+from monitor.core.types import HoistState, Validity
+
+G = 9.80665
+DT = 0.005
+Flag = tuple[float, int]
+OK, INVALID, NOT_FITTED = int(Validity.VALID), int(Validity.INVALID), int(Validity.NOT_FITTED)
+
+
+@dataclass
+class Machine:
+    """How the true machine differs from its file (factors), and its drum's radius."""
+
+    friction: float = 1.0
+    inertia: float = 1.0
+    sheave_factor: float | None = None
+    lag: float = 1.0
+    load_reading: float = 1.0
+    load_feels_inertia: bool = False
+    radius_m: float = 0.40
+    radius_reading: float = 1.0
+
+
+class Bench:
+    """Truth, readings and the watch under test, advanced together."""
+
+    def __init__(
+        self, rig: Rig | str = "land", machine: Machine | None = None, mass_kg: float = 120_000.0, seed: int = 1
+    ) -> None:
+        self.rig = find_rig(rig) if isinstance(rig, str) else rig
+        self.machine = machine or Machine()
+        self.health = BrakeHealth(self.rig, BrakeModel(self.rig))
+        self.random = random.Random(seed)
+        self.mass_kg = mass_kg
+        self.t_ns = 1_000_000_000_000
+        self.height_m = 20.0
+        self.v = 0.0
+        self.a = 0.0
+        self.lever = 1.0
+        self.clutch = 0.0
+        self.drive_n_m = 0.0
+        self.aux_current_a = 0.0
+        self.release_pa = 15e6
+        self.accumulator_pa = 15e6
+        self.temperature_c = 25.0
+        self.circuit_works = [True, True]
+        self.pressures = [self.rig.brake.full_pressure_pa] * 2
+        self._asked: list[float] = [1.0] * 400
+        self.overrides: dict[str, Flag] = {}
+        self.load_validity = OK
+        self.estimate_validity = Validity.VALID
+        self.creep_m_s = 0.0
+        self.slow = False
+        self.state = HoistState.STILL
+        self.brake_j = self.aux_j = 0.0
+        self.after: Callable[[], None] | None = None
+        position = self.rig.sensor_of("drum_counts")
+        if position is not None and position.counts_per_turn:
+            turn = 2 * math.pi * self.machine.radius_m / self.rig.line.lines
+            self.position_sigma = position.sigma * turn / position.counts_per_turn
+        else:
+            self.position_sigma = 0.01
+        self.kin = Kinematics(0.5, 3.0, 5.0)
+        self.kin.reset(self.height_m, 0.0, 0.0, 1e-4, 1e-4, 1e-2)
+
+    # --- the machine ------------------------------------------------------------------------------------------------
+
+    @property
+    def friction_torque_n_m(self) -> float:
+        """Torque that the friction brake can put up now, against the present (or gravity's) motion."""
+        brake = self.rig.brake
+        scale = self.machine.friction * self.fade
+        total = 0.0
+        for pressure in self.pressures:
+            share = pressure / brake.full_pressure_pa
+            if isinstance(brake, CaliperBrake):
+                total += (
+                    brake.calipers * brake.clamp_force_n * share * brake.friction * scale * brake.effective_radius_m
+                )
+            else:
+                assert isinstance(brake, BandBrake)
+                ratio = math.exp(brake.friction * scale * math.radians(brake.wrap_deg))
+                tight = brake.full_pull_n * share * (ratio if self.v <= 0.0 else 1.0)
+                total += tight * (1.0 - 1.0 / ratio) * brake.rim_radius_m
+        return total
+
+    @property
+    def fade(self) -> float:
+        """Share of cold friction left."""
+        braking = self.rig.braking
+        over = (self.temperature_c - braking.fade_onset_c) / (braking.fade_full_c - braking.fade_onset_c)
+        return 1.0 - (1.0 - braking.fade_floor) * min(1.0, max(0.0, over))
+
+    @property
+    def arm(self) -> float:
+        """Block travel per radian of drum, m."""
+        return self.machine.radius_m / self.rig.line.lines
+
+    @property
+    def aux_torque_n_m(self) -> float:
+        """True torque of the auxiliary brake."""
+        aux = self.rig.aux
+        if not isinstance(aux, EddyAux) or self.v >= 0.0:
+            return 0.0
+        u = -self.v / self.arm / aux.critical_speed_rad_s
+        return aux.peak_torque_n_m * (self.aux_current_a / aux.rated_current_a) ** 2 * 2 * u / (1 + u * u)
+
+    def tackle(self, way: int) -> float:
+        """Fast-line force over m g / N: friction hinders hoisting and helps lowering (sum over the chain of sheaves)."""
+        k = self.machine.sheave_factor or self.rig.line.sheave_factor
+        n = self.rig.line.lines
+        lines = [k**-i for i in range(1, n + 1)] if way > 0 else [k**i for i in range(1, n + 1)]
+        return n / sum(lines)
+
+    def _step(self) -> None:
+        m, arm = self.mass_kg, self.arm
+        inertia = self.rig.drum.inertia_kg_m2 * self.machine.inertia
+        braking = self.rig.braking
+        lag = braking.lag_s * self.machine.lag
+        self._asked.append(self.lever)
+        asked = self._asked[-1 - round(lag / DT)]
+        del self._asked[:-300]
+        full = self.rig.brake.full_pressure_pa
+        rate = full / (braking.ramp_s * self.machine.lag) * DT
+        for i, works in enumerate(self.circuit_works):
+            goal = asked * full if works else 0.0
+            self.pressures[i] += min(rate, max(-2 * rate, goal - self.pressures[i]))
+        friction = self.friction_torque_n_m
+        way = 1 if self.v > 0 or (self.v == 0.0 and self.drive_n_m * self.clutch > 0) else -1
+        load = self.tackle(way) * m
+        push = self.drive_n_m * self.clutch - load * G * arm  # torque, upwards
+        if self.v == 0.0:
+            held = friction + self.release_torque
+            net = 0.0 if abs(push) <= held else push - math.copysign(held, push)
+        else:
+            net = push - math.copysign(friction + self.release_torque, self.v) + self.aux_torque_n_m
+        self.a = net * arm / (inertia + load * arm * arm)
+        before = self.v
+        self.brake_j += friction * abs(self.v) / arm * DT
+        self.aux_j += self.aux_torque_n_m * abs(self.v) / arm * DT
+        self.v += self.a * DT
+        if before * self.v < 0.0:
+            self.v = self.a = 0.0
+        self.height_m += (0.5 * (before + self.v) - self.creep_m_s) * DT
+
+    @property
+    def release_torque(self) -> float:
+        """True torque of the spring-applied calipers."""
+        brake = self.rig.brake
+        if not isinstance(brake, CaliperBrake):
+            return 0.0
+        clamp = brake.emergency_clamp_force_n * max(0.0, 1.0 - self.release_pa / brake.lift_pressure_pa)
+        return 2 * brake.emergency_calipers * clamp * brake.friction * self.machine.friction * brake.effective_radius_m
+
+    # --- readings ---------------------------------------------------------------------------------------------------
+
+    def number(self, quantity: str) -> Flag:
+        """Last reading of a quantity and its validity."""
+        if quantity in self.overrides:
+            return self.overrides[quantity]
+        if self.rig.sensor_of(quantity) is None:
+            return math.nan, NOT_FITTED
+        noise = self.random.gauss(0.0, 0.5e5)
+        values = {
+            "service_pressure_1": self.pressures[0] + noise,
+            "service_pressure_2": self.pressures[1] + noise,
+            "emergency_release_pressure": self.release_pa + noise,
+            "accumulator_pressure": self.accumulator_pa + noise,
+            "brake_lever": self.lever,
+            "clutch_engaged": self.clutch,
+            "aux_current": self.aux_current_a,
+            "aux_torque": self.aux_torque_n_m,
+            "disc_temperature_left": self.temperature_c,
+            "disc_temperature_right": self.temperature_c,
+        }
+        return values[quantity], OK
+
+    def _look(self) -> None:
+        self.kin.predict(0.05)
+        variance = self.position_sigma**2
+        z = self.height_m + self.random.gauss(0.0, self.position_sigma)
+        innovation, s = self.kin.innovation(z, variance)
+        if innovation * innovation > 9.0 * s:  # a manoeuvre: the acceleration is forgotten
+            x, v, a, p = self.kin.x, self.kin.v, self.kin.a, self.kin.p
+            self.kin.reset(x, v, a, p[0] + 1e-4, p[3] + 0.01, p[5] + 4.0)
+            innovation, s = self.kin.innovation(z, variance)
+        self.kin.update(innovation, s)
+        p = self.kin.p
+        valid = self.estimate_validity
+        height = math.nan if valid is Validity.INVALID else self.kin.x
+        estimate = Estimate(
+            self.t_ns, height, self.kin.v, self.kin.a, math.sqrt(p[0]), math.sqrt(p[3]), math.sqrt(p[5]), 0.05, 0.02, valid,
+            10.0, 1, self.machine.radius_m * self.machine.radius_reading, self.slow,
+        )  # fmt: skip
+        load = self.mass_kg * (G + (self.a if self.machine.load_feels_inertia else 0.0)) * self.machine.load_reading
+        load += self.random.gauss(0.0, 6000.0)
+        if self.load_validity > 1:
+            load = math.nan
+        if self.state is not HoistState.IN_SLIPS:
+            moving = HoistState.HOISTING if self.v > 0 else HoistState.LOWERING
+            self.state = moving if abs(self.v) > 0.05 else HoistState.STILL
+        self.health.update(
+            self.t_ns, estimate, self.state, 1 if self.v > 0 else -1, load, self.load_validity, self.number
+        )
+        if self.after:
+            self.after()
+
+    def run(self, seconds: float, until: Callable[[], bool] | None = None) -> "Bench":
+        """Advance by `seconds`, or `until` something is true at a grid point."""
+        for _ in range(round(seconds / 0.05)):
+            for _ in range(10):
+                self._step()
+            self.t_ns += 50_000_000
+            self._look()
+            if until and until():
+                break
+        return self
+
+    # --- what a driller does ----------------------------------------------------------------------------------------
+
+    def lower_and_stop(self, speed: float = 1.0, lever: float = 1.0, steady_s: float = 0.0) -> None:
+        """Release, let it roll to `speed`, (drag it along at that speed on the friction brake,) stop, hold for a second."""
+        self.clutch, self.drive_n_m, self.lever = 0.0, 0.0, 0.0
+        self.run(30.0, lambda: self.v <= -speed)
+        if steady_s:
+            for _ in range(round(steady_s / 0.1)):
+                self.lever = min(0.6, max(0.0, self.lever + 0.1 * (-self.v - speed) + 0.1 * -self.a))
+                self.run(0.1)
+        self.lever = lever
+        self.run(20.0, lambda: self.v == 0.0)
+        self.run(1.0)
+
+    def hoist_and_stop(self, speed: float = 1.0, lever: float = 1.0, coast_s: float = 0.6) -> None:
+        """Clutch in, hoist to `speed`, clutch out, coast, brake, hold for a second."""
+        self.clutch, self.lever = 1.0, 0.0
+        weight = self.tackle(1) * self.mass_kg * G * self.arm
+        self.drive_n_m = weight + 0.4 * (self.rig.drum.inertia_kg_m2 / self.arm)
+        self.run(30.0, lambda: self.v >= speed)
+        self.drive_n_m = weight
+        self.run(1.0)
+        self.clutch = self.drive_n_m = 0.0
+        self.run(coast_s, lambda: self.v <= 0.2)
+        self.lever = lever
+        self.run(20.0, lambda: self.v == 0.0)
+        self.run(1.0)
+
+    def torque_ratio(self) -> float:
+        """True effectiveness, lowering: torque over what the configured friction would give at the same pressure."""
+        scale = self.machine.friction * self.fade
+        brake = self.rig.brake
+        if isinstance(brake, CaliperBrake):
+            return scale
+        assert isinstance(brake, BandBrake)
+        wrap = brake.friction * math.radians(brake.wrap_deg)
+        return math.expm1(wrap * scale) / math.expm1(wrap)
