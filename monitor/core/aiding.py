@@ -91,7 +91,8 @@ class HeightMap:
     """Height of the unloaded block over turns on the drum, piecewise straight, through one datum. Metres and wraps."""
 
     __slots__ = (
-        "_begin", "_h", "_last", "_rise", "_rope", "_rope_rise", "_wraps", "drum", "height_m", "lines", "turns"
+        "_begin", "_h", "_last", "_rise", "_rope", "_rope_rise", "_shifts", "_wraps", "drum", "height_m", "lines",
+        "radii_m", "rope_slopes", "turns",
     )  # fmt: skip
 
     def __init__(self, drum: DrumGeometry, turns: float, height_m: float, lines: int) -> None:
@@ -113,7 +114,12 @@ class HeightMap:
         rope = [0.0]
         for rise in self._rope_rise[:-1]:
             rope.append(rope[-1] + rise * drum.wraps_per_layer)
+        self.radii_m = tuple(drum.radius_m(t + 1e-9) for t in self._begin)
+        """Radius to the rope's centre by layer, m."""
+        self.rope_slopes = tuple(r / h for r, h in zip(self._rope_rise, self._rise, strict=True))
+        """d ln(speed) / d ln(rope diameter) by layer."""
         k = self._index(turns)
+        self._shifts = tuple(rise - self._rise[k] for rise in self._rise)
         zero = rope[k] + self._rope_rise[k] * (turns - self._begin[k])
         self._rope = tuple(value - zero for value in rope)
 
@@ -131,14 +137,15 @@ class HeightMap:
     def locate(self, height_m: float) -> tuple[float, int, float, float]:
         """At `height_m`: (turns, layer index from 0, d height / d ln(rope diameter), d height / d wraps at the datum).
 
-        The last two are zero at the datum.
+        The last two are zero at the datum. A wrap more at the datum changes the rise of the layer in use against that
+        of the datum's; the one wrap around each layer change over which that comes about is taken as a step.
         """
         h = self._h
         k = self._last
         while k > 0 and height_m < h[k]:
             k -= 1
         over = (height_m - h[k]) / self._rise[k]
-        return self._begin[k] + over, k, self._rope[k] + self._rope_rise[k] * over, self.shift(k)
+        return self._begin[k] + over, k, self._rope[k] + self._rope_rise[k] * over, self._shifts[k]
 
     def rise_at(self, height_m: float) -> float:
         """Travel of the block per turn at `height_m`, m."""
@@ -147,18 +154,6 @@ class HeightMap:
         while k > 0 and height_m < h[k]:
             k -= 1
         return self._rise[k]
-
-    def shift(self, index: int) -> float:
-        """Height error per wrap of error in the datum's turns on layer `index`: the difference of the two rises."""
-        return self._rise[index] - self._rise[self._index(self.turns)]
-
-    def rope_slope(self, index: int) -> float:
-        """d ln(speed) / d ln(rope diameter) on layer `index`."""
-        return self._rope_rise[index] / self._rise[index]
-
-    def radius_m(self, index: int) -> float:
-        """Radius to the rope's centre on layer `index`, m."""
-        return self._rise[index] * self.lines / (2.0 * math.pi)
 
     @property
     def widest_step(self) -> float:
@@ -214,6 +209,11 @@ class Datum:
         self.wraps = 0.0
         """Wraps at the datum found so far against those given."""
         self.p = (offset_sigma_m**2, 0.0, 0.0, rope_sigma**2, 0.0, wraps_sigma**2)
+
+    @property
+    def rope_bound(self) -> float:
+        """99 % half-width of the rope's diameter, as a fraction."""
+        return 2.5758 * math.sqrt(self.p[3])
 
     def variance(self, by_rope: float, by_wraps: float) -> float:
         """Variance of the height, m^2, where it changes by these two slopes (see `HeightMap.locate`)."""

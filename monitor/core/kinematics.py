@@ -97,6 +97,20 @@ class Kinematics:
         if dt > 0.0:
             self.x, self.v, self.a, self.p = self._step(dt) if dt <= LONG_STEP_S else self._long(dt)
 
+    def stir(self, dt: float, jerk_psd: float) -> None:
+        """Add the process noise of `dt` seconds of a livelier jerk, after the fact."""
+        xx, xv, xa, vv, va, aa = self.p
+        q1 = jerk_psd * dt
+        q2, q3 = q1 * dt, q1 * dt * dt
+        self.p = (
+            xx + 0.05 * q3 * dt * dt,
+            xv + 0.125 * q3 * dt,
+            xa + q3 / 6.0,
+            vv + q3 / 3.0,
+            va + 0.5 * q2,
+            aa + q1,
+        )
+
     def innovation(self, z: float, variance: float, age: float = 0.0) -> tuple[float, float]:
         """(reading minus expected, its variance) of a reading `z` with noise `variance`, taken `age` seconds ago."""
         if age <= 0.0:

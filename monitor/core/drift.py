@@ -1,0 +1,157 @@
+"""Why the height drifts: four causes, told apart by where and when the outside heights disagree.
+
+Each outside height (a mark, a second source, a crew's reference) leaves one record: turns on the drum as counted, load,
+and how much higher the block really was than the configured curve said. Four curves are laid through the records, each
+with one unknown, by weighted least squares:
+
+    lost counts     nothing before one event, the same everywhere after it      d = c for t >= t_k
+    rope diameter   grows with every layer away from the datum                  d = c dh/d(ln d)
+    start wrap      steps about the layer changes, which lie c wraps off        d = h(t + c) - h(t), less the datum's
+    stretch         follows the load and comes back with it                     d = c (drop under load)
+
+The one that leaves least is named if it explains what the others do not: its chi-square must be far below that of "no
+drift" and clearly below the runner-up's. Otherwise only the fact of a difference is stated. Derived here.
+"""
+
+from collections import deque
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Final
+
+from monitor.core.aiding import HeightMap
+
+RECORDS: Final = 48
+CERTAIN: Final = 16.0
+"""How much the chi-square must fall against no drift at all: 4 sigmas."""
+CLEAR: Final = 9.0
+"""How much below the runner-up's it must lie: odds of some hundred to one, exp(9/2)."""
+POOR: Final = 4.0
+"""Chi-square per record above which the best curve is not an explanation either."""
+
+
+@dataclass(frozen=True, slots=True)
+class Record:
+    """One outside height: `difference_m` is it minus the configured curve at the counted `turns`."""
+
+    t_ns: int
+    turns: float
+    drop_m: float
+    """Stretch under the load then, against the load of the datum, m."""
+    difference_m: float
+    sigma_m: float
+
+
+@dataclass(frozen=True, slots=True)
+class Verdict:
+    """What the records say. `cause`: "", "counts", "rope", "wraps", "stretch" or "unclear"; `amount`: its size."""
+
+    cause: str
+    amount: float
+    text: str
+
+
+NO_DRIFT: Final = Verdict("", 0.0, "")
+
+
+def _scaled(records: list[Record], shape: Callable[[Record], float]) -> tuple[float, float]:
+    """(chi-square, amplitude) of the best multiple of a shape."""
+    top = sum(shape(r) * r.difference_m / r.sigma_m**2 for r in records)
+    bottom = sum((shape(r) / r.sigma_m) ** 2 for r in records)
+    amount = top / bottom if bottom > 0.0 else 0.0
+    return sum(((r.difference_m - amount * shape(r)) / r.sigma_m) ** 2 for r in records), amount
+
+
+def _lost_counts(records: list[Record]) -> tuple[float, float]:
+    best = (float("inf"), 0.0)
+    for k in range(len(records)):
+        since = records[k].t_ns
+        best = min(best, _scaled(records, lambda r, since=since: 1.0 if r.t_ns >= since else 0.0))  # type: ignore[misc]
+    return best
+
+
+def _start_wrap(records: list[Record], layers: HeightMap) -> tuple[float, float]:
+    best = (float("inf"), 0.0)
+    for half in range(-24, 25):
+        wraps = half / 2.0
+        base = layers.height(layers.turns + wraps) - layers.height_m
+        chi = sum(
+            ((r.difference_m - (layers.height(r.turns + wraps) - layers.height(r.turns) - base)) / r.sigma_m) ** 2
+            for r in records
+        )
+        best = min(best, (chi, wraps))
+    return best
+
+
+def explain(records: list[Record], layers: HeightMap) -> Verdict:
+    """The cause of the differences in `records` (in order of time) on the curve `layers`."""
+    none = sum((r.difference_m / r.sigma_m) ** 2 for r in records)
+    if len(records) < 3 or none < CERTAIN:
+        return NO_DRIFT
+    found = {
+        "counts": _lost_counts(records),
+        "rope": _scaled(records, lambda r: layers.locate(layers.height(r.turns))[2]),
+        "wraps": _start_wrap(records, layers),
+        "stretch": _scaled(records, lambda r: -r.drop_m),
+    }
+    ranked = sorted(found, key=lambda cause: found[cause][0])
+    (chi, amount), (second, _) = found[ranked[0]], found[ranked[1]]
+    if none - chi < CERTAIN:
+        return NO_DRIFT
+    last = records[-1].difference_m
+    if second - chi < CLEAR or chi > POOR * len(records):
+        return Verdict("unclear", last, f"outside heights differ by {last:+.2f} m: cause not clear yet")
+    match ranked[0]:
+        case "counts":
+            text = f"height off by {amount:+.2f} m since one moment: counts lost, look at the encoder's drive"
+        case "rope":
+            text = f"error grows with each layer: rope {100 * amount:+.1f} % against the configured diameter"
+        case "wraps":
+            text = f"layer changes lie off: {amount:+.1f} wraps on the drum against those given at the datum"
+        case _:
+            text = f"error follows the load: rope stretches {100 * (1.0 + amount):.0f} % of what the file says"
+    return Verdict(ranked[0], amount, text)
+
+
+class DriftWatch:
+    """Keeps the records since the datum was last renewed, and the verdict on them."""
+
+    __slots__ = ("_heights", "_layers", "_records", "verdict")
+
+    def __init__(self, layers: HeightMap) -> None:
+        """`layers` is the curve before anything was learned: differences are stated against it."""
+        self._layers = layers
+        self._records: deque[Record] = deque(maxlen=RECORDS)
+        self._heights: deque[float] = deque(maxlen=RECORDS)
+        self.verdict = NO_DRIFT
+
+    def restart(self, layers: HeightMap) -> None:
+        """A new datum: what came before no longer compares."""
+        self._layers = layers
+        self._records.clear()
+        self._heights.clear()
+        self.verdict = NO_DRIFT
+
+    def add(self, t_ns: int, turns: float, height_m: float, drop_m: float, sigma_m: float) -> Verdict:
+        """An outside height (unloaded, m) at `turns` as counted from the datum; the verdict with it."""
+        difference = height_m - self._layers.height(turns)
+        self._records.append(Record(t_ns, turns, drop_m, difference, sigma_m))
+        self.verdict = explain(list(self._records), self._layers)
+        return self.verdict
+
+    def set_down(self, height_m: float) -> str:
+        """A set-down of the string in slips at `height_m`: words where the last three lie off those before, else ''.
+
+        Slips are set where the tool joint comes to hand, stand after stand within a few decimetres. One is no evidence;
+        three in a row that all lie off by more than the scatter of the rest are.
+        """
+        self._heights.append(height_m)
+        heights = list(self._heights)
+        if len(heights) < 9:
+            return ""
+        before, last = heights[:-3], heights[-3:]
+        mean = sum(before) / len(before)
+        scatter = (sum((h - mean) ** 2 for h in before) / (len(before) - 1)) ** 0.5
+        off = sum(last) / 3 - mean
+        if min(abs(h - mean) for h in last) > max(3.0 * scatter, 0.15) and max(last) - min(last) < abs(off):
+            return f"the last three set-downs lie {off:+.2f} m from those before: check the height"
+        return ""

@@ -1,0 +1,157 @@
+"""Working memory of the sensors that the estimator fuses: what each one said last and how it has behaved.
+
+A position source is a drum encoder (counts) or a ready-made block position (metres); a mark is a switch at a known
+height. Nothing here decides: the estimator does, by the table on top of `monitor.core.estimator`.
+"""
+
+import math
+from dataclasses import dataclass
+from enum import Enum
+from typing import Final
+
+from monitor.config import CaliperBrake, Rig, Sensor
+from monitor.core.aiding import SourceClock
+
+SLOW_PERIOD_S: Final = 1.5
+"""A source whose readings are further apart than this is slow data."""
+MIN_STILL_REPEAT: Final = 20
+REPEAT_RARITY: Final = 20.7
+"""-ln(1e-9): a run of identical readings rarer than this is a stuck sensor."""
+STAMP_SIGMA_S: Final = {"s": 3e-4, "ms": 3e-4, "us": 1e-5, "ns": 1e-5, "iso8601": 3e-4}
+"""Rounding of a source's time by its format: a millisecond step is 0.29 ms (uniform distribution)."""
+ARRIVAL_SIGMA_S: Final = 5e-3
+"""Jitter of the arrival, where the source gives no time (common practice, no source)."""
+
+
+class SourceState(Enum):
+    """Life of a position source; its transitions are the table on top of `monitor.core.estimator`."""
+
+    WAITING = "waiting"
+    TRACKING = "tracking"
+    REFUSING = "refusing"
+    FROZEN = "frozen"
+
+
+class Source:
+    """One position source. Heights in metres, as the filter has them (unloaded line)."""
+
+    __slots__ = (
+        "agreement", "anchor_m", "bias_m", "clock", "counts", "drum", "frozen_ns", "frozen_z", "fused", "fused_ns",
+        "innovation", "interval_s", "learned_at_m", "modulus", "noise", "offset", "per_count", "raw", "referenced",
+        "refused", "rejected", "repeats", "run", "sensor", "slow", "state", "still", "taken_ns", "test_ratio",
+        "time_sigma_s", "verdict", "z",
+    )  # fmt: skip
+
+    def __init__(self, sensor: Sensor) -> None:
+        self.sensor = sensor
+        self.drum = sensor.quantity == "drum_counts"
+        self.clock = clock_of(sensor)
+        self.modulus = float(2**sensor.bits)
+        self.per_count = sensor.sense / (sensor.counts_per_turn or 1.0)
+        """Turns per count, with the sign of `sense`."""
+        sigma = sensor.sigma * sensor.si.scale
+        # In counts^2 or m^2. A count is a step, which adds 1/12 (uniform distribution).
+        self.noise = sigma**2 + 1.0 / 12.0 if self.drum else max(sigma, 1e-3) ** 2
+        self.time_sigma_s = ARRIVAL_SIGMA_S if sensor.time is None else STAMP_SIGMA_S[sensor.time_format]
+        self.state = SourceState.WAITING
+        self.referenced = not self.drum
+        """Whether its readings mean a height."""
+        self.offset = 0.0
+        """Drum: turns at zero counts. Position: metres added to the reading."""
+        self.raw = math.nan
+        self.counts = 0.0
+        """Unwrapped."""
+        self.z = math.nan
+        self.taken_ns = 0
+        self.interval_s = 1.0 / sensor.rate_hz
+        self.slow = self.interval_s > SLOW_PERIOD_S
+        self.run = 0
+        """Identical readings in a row, less one."""
+        self.still = 200.0
+        self.repeats = 196.0
+        """Readings while the block was still, and how many of them repeated the one before. They begin as a prior."""
+        self.frozen_ns = 0
+        self.frozen_z = 0.0
+        self.fused = 0
+        self.fused_ns = 0
+        self.rejected = 0
+        self.refused: list[tuple[int, float]] = []
+        self.innovation: float | None = None
+        self.test_ratio: float | None = None
+        self.bias_m = 0.0
+        """What its heights are taken to read too high against the filter."""
+        self.agreement: float | None = None
+        self.anchor_m = math.nan
+        """A second source: where the other stood when one of the two last changed."""
+        self.learned_at_m = math.nan
+        self.verdict = ""
+
+    def wraps_within(self, turns: float) -> bool:
+        """Whether the counter runs over within `turns`, so that a count alone does not tell a height."""
+        return self.modulus * abs(self.per_count) < turns
+
+    def unwrap(self, raw: float, expected_step: float) -> float:
+        """The unwrapped count of a raw one, taking the turn of the counter that is nearest to `expected_step`."""
+        last = self.raw
+        if last != last:
+            self.counts = raw
+        else:
+            step = raw - last
+            if step:
+                error = step - expected_step
+                half = 0.5 * self.modulus
+                if error > half or error < -half:
+                    step -= self.modulus * math.floor(error / self.modulus + 0.5)
+                self.counts += step
+        return self.counts
+
+    @property
+    def stuck(self) -> bool:
+        """Whether its run of identical readings is rarer than its own habit at rest allows."""
+        if self.run < MIN_STILL_REPEAT:
+            return False
+        habit = self.repeats / self.still
+        return habit < 1.0 and self.run * -math.log(habit) > REPEAT_RARITY
+
+
+@dataclass(slots=True)
+class Mark:
+    """One height mark: a switch that changes where the block passes `height_m`."""
+
+    sensor: Sensor
+    height_m: float
+    clock: SourceClock | None
+    value: float = math.nan
+    taken_ns: int = 0
+    innovation: float | None = None
+    test_ratio: float | None = None
+    fused: int = 0
+    rejected: int = 0
+    refused_m: float | None = None
+    """Difference at a switch that was not believed yet."""
+    verdict: str = ""
+
+
+def clock_of(sensor: Sensor) -> SourceClock | None:
+    """The clock to follow of a sensor that stamps its readings; None where it does not."""
+    return SourceClock(sensor.rate_hz) if sensor.time is not None else None
+
+
+def greatest_deceleration_m_s2(rig: Rig) -> float:
+    """The hardest stop that the rig's friction brakes could make, m/s^2, with 1 m/s^2 to spare.
+
+    Full brake torque, friction at its high end, on the fullest layer, against the inertia of drum and empty block: the
+    line then slows at T N / r / (J N^2 / r^2 + m) (derived here). The spare covers gravity and motors helping along.
+    """
+    brake, drum, lines = rig.brake, rig.drum, rig.line.lines
+    if isinstance(brake, CaliperBrake):
+        force = brake.calipers * brake.clamp_force_n + brake.emergency_calipers * brake.emergency_clamp_force_n
+        torque = 2.0 * brake.friction * force * brake.effective_radius_m
+    else:
+        grip = math.exp(brake.friction * math.radians(brake.wrap_deg))
+        torque = brake.bands * brake.full_pull_n * (grip - 1.0) * brake.rim_radius_m
+    torque *= 1.0 + rig.uncertainty.friction
+    radius = drum.core_diameter_m / 2 + rig.line.rope_diameter_m * (0.5 + drum.nesting * (drum.max_layers - 1))
+    inertia = drum.inertia_kg_m2 * (1.0 - rig.uncertainty.inertia)
+    slowing = torque * lines / radius / (inertia * (lines / radius) ** 2 + rig.block.mass_kg)
+    return min(9.8, max(2.0, slowing + 1.0))
