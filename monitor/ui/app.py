@@ -7,8 +7,9 @@ with its sentence.
 
 import sys
 import time
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import replace
+from types import MappingProxyType
 from typing import ClassVar, Final
 
 from textual import events
@@ -17,14 +18,15 @@ from textual.binding import BindingType
 from textual.screen import Screen
 
 from monitor.core.types import ActionKind, AlarmView, Snapshot
+from monitor.ui.actions import GLOBAL
 from monitor.ui.bell import Bell
 from monitor.ui.canvas import Canvas
 from monitor.ui.dialogs import Ask, Help
-from monitor.ui.driver import Driver
-from monitor.ui.format import SYSTEM_LABEL, SYSTEMS, Units, plain
+from monitor.ui.driver import Driver, TellsFacts
+from monitor.ui.format import SYSTEM_LABEL, SYSTEMS, Units
 from monitor.ui.helptext import help_text
 from monitor.ui.history import History
-from monitor.ui.keys import GLOBAL, MOVES, Key
+from monitor.ui.keys import MOVES, Deck, Key
 from monitor.ui.page import draw_page, draw_waiting
 from monitor.ui.screens import SCREENS, ScreenSpec
 from monitor.ui.theme import THEMES, Depth, Palette, ThemeName, palette, textual_theme
@@ -34,6 +36,7 @@ from monitor.ui.widgets.face import Face
 HERTZ: Final = 10
 SEEN_S: Final = 1.0
 """An alarm can be acknowledged once it has been on view this long, so that no key meant for another one hits it."""
+NO_FACTS: Final[Mapping[str, str]] = MappingProxyType({})
 SHIFT_NS: Final = 12 * 3_600_000_000_000
 MESSAGE_S: Final = 4.0
 
@@ -70,6 +73,7 @@ class StopmarkApp(App[int]):
         self._first_seen_s: dict[str, float] = {}
         self._last_acknowledge_s = float("-inf")
         self._quit_until_s = float("-inf")
+        self._slipped_s = float("-inf")
         self._moved_s, self._moved_ns = clock(), -1
         self._bell = Bell()
         for name in THEMES:
@@ -97,7 +101,7 @@ class StopmarkApp(App[int]):
         try:
             await self.driver.run()
         except Exception as error:  # the person gets its sentence, never a traceback
-            self.error = str(error) or type(error).__name__
+            self.error = sentence_of(error)
             self.exit(1, return_code=1)
             return
         self.exit(0)
@@ -127,7 +131,9 @@ class StopmarkApp(App[int]):
         self._note_seen(snap)
         if self.driver.mode != "REPLAY" and self._bell.due(snap, self.clock()):
             self.bell()
-        return draw_page(view, self.spec, width, height)
+        canvas = draw_page(view, self.spec, width, height)
+        self._keep_choice(canvas.places)
+        return canvas
 
     def view(self, snap: Snapshot) -> View:
         """What the current screen is given."""
@@ -152,19 +158,33 @@ class StopmarkApp(App[int]):
             who=self.who,
             frozen_s=now_s - self._moved_s,
             message=self._message if now_s < self._message_until_s else "",
-            look=self._look(),
+            look=self.look(),
+            facts=self.driver.facts() if isinstance(self.driver, TellsFacts) else NO_FACTS,
         )
 
     def _footer(self) -> list[Key]:
         help_key = GLOBAL[-1]
-        screens = [Key(spec.key, "", spec.name, spec.help) for spec in SCREENS]
+        screens = [Key(spec.key, self._opener(spec), spec.name, spec.help) for spec in SCREENS]
         own = [key for key in self.spec.keys if key.footer]
         own_keys = {key.key for key in own}
         common = [key for key in GLOBAL[:-1] if key.footer and key.key not in own_keys]
         return [*own, *common[:2], *screens, *common[2:], help_key]
 
-    def _look(self) -> Look:
+    def _opener(self, spec: ScreenSpec) -> Callable[[Deck], None]:
+        return lambda _deck: self.open_screen(spec)
+
+    def look(self) -> Look:
+        """State of the screen shown."""
         return self._looks.get(self.spec.id, Look())
+
+    def set_look(self, look: Look) -> None:
+        """Change it, and redraw."""
+        self._looks[self.spec.id] = look
+        self.tick()
+
+    def snapshot(self) -> Snapshot | None:
+        """The present state."""
+        return self.driver.snapshot()
 
     def say(self, text: str) -> None:
         """Answer a key in the footer for a few seconds."""
@@ -190,25 +210,21 @@ class StopmarkApp(App[int]):
         """Look the key up: the screen's own first, then everybody's, then the screens' numbers."""
         if len(self.screen_stack) > 1:
             return
-        if event.key in MOVES:
-            self._move(MOVES[event.key])
+        pressed = event.character if event.character and event.character.isupper() else event.key
+        if pressed in MOVES:
+            self._move(MOVES[pressed])
             event.stop()
             return
         for key in (*self.spec.keys, *GLOBAL):
-            if event.key == key.key:
+            if pressed == key.key:
                 event.stop()
-                self.perform(key.action)
+                key.act(self)
                 return
         for spec in SCREENS:
-            if event.key == spec.key:
+            if pressed == spec.key:
                 event.stop()
                 self.open_screen(spec)
                 return
-
-    def perform(self, action: str) -> None:
-        """Run ``do_<action>``."""
-        method: Callable[[], None] = getattr(self, f"do_{action}")
-        method()
 
     def open_screen(self, spec: ScreenSpec) -> None:
         """Show another screen."""
@@ -220,135 +236,117 @@ class StopmarkApp(App[int]):
         self.open_screen(next((spec for spec in SCREENS if spec.id == name), self.spec))
 
     def _move(self, rows: int) -> None:
-        snap = self.driver.snapshot()
-        count = self.spec.rows(self.view(snap)) if snap else 0
-        if count:
-            look = self._look()
-            self._looks[self.spec.id] = replace(look, cursor=max(0, min(count - 1, look.cursor + rows)))
-            self.tick()
+        shown = self._base_face().shown
+        places = shown.places if shown else ()
+        if places:
+            chosen = self.look().chosen
+            here = places.index(chosen) if chosen in places else 0
+            chosen = places[max(0, min(len(places) - 1, here + rows))]
+            self.set_look(replace(self.look(), chosen=chosen))
+
+    def _keep_choice(self, places: tuple[str, ...]) -> None:
+        """When the chosen row is gone the cursor falls to the first one; note when, so that no key hits what slid
+        under it."""
+        chosen = self.look().chosen
+        if places and chosen not in places:
+            if chosen:
+                self._slipped_s = self.clock()
+            self._looks[self.spec.id] = replace(self.look(), chosen=places[0])
 
     def get_system_commands(self, screen: Screen[object]) -> Iterable[SystemCommand]:
         """The command palette: every screen and every key."""
         for spec in SCREENS:
             yield SystemCommand(spec.name, spec.help, lambda spec=spec: self.open_screen(spec))
         for key in (*self.spec.keys, *GLOBAL):
-            yield SystemCommand(key.label.capitalize(), key.help, lambda key=key: self.perform(key.action))
+            yield SystemCommand(key.label.capitalize(), key.help, lambda key=key: key.act(self))
 
-    # What the keys do
+    # What the functions behind keys may use (see `monitor.ui.keys.Deck`)
 
-    def do_units(self) -> None:
+    def next_units(self) -> None:
         """Next unit system."""
         system = SYSTEMS[(SYSTEMS.index(self.units.system) + 1) % len(SYSTEMS)]
         self.units = Units(system)
         self.say(f"Units: {SYSTEM_LABEL[system]}")
 
-    def do_theme(self) -> None:
+    def next_theme(self) -> None:
         """Next theme."""
         self.face_theme = THEMES[(THEMES.index(self.face_theme) + 1) % len(THEMES)]
         self.theme = f"stopmark-{self.face_theme}"
         self.say(f"Theme: {self.face_theme}")
 
-    def do_help(self) -> None:
+    def show_help(self) -> None:
         """The help page."""
         self.push_screen(Help(help_text(SCREENS, self.spec)))
 
-    def do_leave(self) -> None:
+    def leave(self) -> None:
         """Stop the monitor, on the second press."""
         if self.clock() < self._quit_until_s:
             self.exit(0)
             return
         self._quit_until_s = self.clock() + MESSAGE_S
-        self.say("Press q again to stop the monitor (recording and watching end).")
+        self.say("Press q again to stop the monitor (watching and recording end).")
 
-    def do_silence(self) -> None:
-        """Quiet, without acknowledging."""
-        self._crew(lambda: self._act(ActionKind.SILENCE, "", "Bell silenced; nothing acknowledged."), ask=False)
-
-    def do_acknowledge(self) -> None:
-        """The alarm in the banner, if it has been on view long enough."""
-        snap = self.driver.snapshot()
-        alarms = standing(snap) if snap else []
-        if not alarms:
-            self.say("No alarm to acknowledge.")
-            return
-        worst = alarms[0]
-        if worst.state in UNSEEN:
-            self._acknowledge([worst])
-        elif any(alarm.state in UNSEEN for alarm in alarms):
-            self.open_named("alarms")
-            self.say("The alarm in the banner is acknowledged; others wait in this list.")
-        else:
-            self.say("Every alarm is acknowledged.")
-
-    def _acknowledge(self, alarms: list[AlarmView]) -> None:
+    def acknowledge(self, alarms: Sequence[AlarmView]) -> None:
         """Acknowledge those that have been on view long enough; one press is one act, however long the key is held."""
-        if self.clock() - self._last_acknowledge_s < SEEN_S:
+        now_s = self.clock()
+        if now_s - self._last_acknowledge_s < SEEN_S:
             return
         ready = [alarm for alarm in alarms if self._seen(alarm)]
-        if not ready:
+        if not ready or now_s - self._slipped_s < SEEN_S:
             self.say("Just came up: read it first, then press again.")
             return
 
         def act() -> None:
             self._last_acknowledge_s = self.clock()
+            answer = "Acknowledged." if len(ready) == 1 else f"{len(ready)} alarms acknowledged."
             for alarm in ready:
-                self.driver.act(ActionKind.ACKNOWLEDGE, target=alarm.key, who=self.who)
-            self.say("Acknowledged." if len(ready) == 1 else f"{len(ready)} alarms acknowledged.")
+                self.act(ActionKind.ACKNOWLEDGE, answer, alarm.key)
 
-        self._crew(act)
+        self.crew(act)
 
-    def do_who(self) -> None:
-        """Other initials."""
-        self._ask_initials(lambda: self.say(f"Initials: {self.who}"))
-
-    def do_note(self) -> None:
-        """A note into the record."""
-
-        def ask() -> None:
-            self._ask("Note", "Goes into the record with the time and your initials.", r".*", 200, "", write)
-
-        def write(text: str) -> None:
-            self.driver.act(ActionKind.NOTE, text=text, who=self.who)
-            self.say("Note recorded.")
-
-        self._crew(ask)
-
-    # Crew actions
-
-    def _act(self, kind: ActionKind, target: str, answer: str, number: float | None = None) -> None:
-        self.driver.act(kind, target=target, number=number, who=self.who)
+    def act(self, kind: ActionKind, answer: str, target: str = "", number: float | None = None, text: str = "") -> None:
+        """Hand an action to the driver under the crew's initials."""
+        self.driver.act(kind, target=target, number=number, text=text, who=self.who)
         self.say(answer)
 
-    def _crew(self, action: Callable[[], None], ask: bool = True) -> None:
+    def crew(self, action: Callable[[], None], ask: bool = True) -> None:
         """Run a crew action, after initials where this shift has none yet. A replay takes no actions."""
         if self.driver.mode == "REPLAY":
-            self.say("This is a replay: what was done then is shown, nothing can be done now.")
+            self.say("This is a replay: it shows what was done then; nothing can be done now.")
             return
-        snap = self.driver.snapshot()
+        snap = self.snapshot()
         now_ns = snap.t_ns if snap else 0
         if not ask or (self.who and now_ns - self._who_since_ns < SHIFT_NS):
             action()
         else:
-            self._ask_initials(action)
+            self.ask_initials(action)
 
-    def _ask_initials(self, then: Callable[[], None]) -> None:
+    def ask_initials(self, then: Callable[[], None]) -> None:
+        """Ask for initials, then go on."""
+
         def answer(text: str) -> None:
-            snap = self.driver.snapshot()
+            snap = self.snapshot()
             self.who, self._who_since_ns = text.upper(), snap.t_ns if snap else 0
             then()
 
-        self._ask(
-            "Your initials",
-            f"Once per shift; recorded with what you do. Enter confirms, Escape leaves. Valid {plain(12, 0)} h.",
-            r"[A-Za-z]*", 4, "", answer,
-        )  # fmt: skip
+        explain = "Asked once per shift (12 h) and recorded with what you do. Enter confirms, Escape leaves."
+        self.ask("Your initials", explain, r"[A-Za-z]*", 4, answer)
 
-    def _ask(
-        self, title: str, explain: str, restrict: str, longest: int, initial: str, then: Callable[[str], None]
-    ) -> None:
-        self.push_screen(
-            Ask(title, explain, restrict, longest, initial), lambda text: then(text) if text is not None else None
-        )
+    def ask(self, title: str, explain: str, restrict: str, longest: int, then: Callable[[str], None]) -> None:
+        """Ask for one line over the screen."""
+
+        def answer(text: str | None) -> None:
+            if text is not None:
+                then(text)
+
+        self.push_screen(Ask(title, explain, restrict, longest), answer)
+
+
+def sentence_of(error: BaseException) -> str:
+    """What an error says, without the groups it may come wrapped in."""
+    while isinstance(error, BaseExceptionGroup):
+        error = error.exceptions[0]
+    return str(error) or type(error).__name__
 
 
 def run_app(driver: Driver, theme: ThemeName = "day") -> int:

@@ -70,6 +70,8 @@ class Canvas:
     chars: list[list[str]] = field(init=False)
     roles: list[list[Role]] = field(init=False)
     cut: list[str] = field(init=False)
+    places: tuple[str, ...] = ()
+    """Ids of the rows a cursor can stand on, as the screen's drawing found them."""
 
     def __post_init__(self) -> None:
         self.chars = [[BLANK] * self.width for _ in range(self.height)]

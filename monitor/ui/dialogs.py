@@ -22,19 +22,17 @@ class Ask(ModalScreen[str | None]):
     """
     BINDINGS: ClassVar[list[BindingType]] = [Binding("escape", "leave", "leave")]
 
-    def __init__(self, title: str, explain: str, restrict: str, longest: int, initial: str = "") -> None:
+    def __init__(self, title: str, explain: str, restrict: str, longest: int) -> None:
         super().__init__()
         self._title, self._explain = title, explain
-        self._restrict, self._longest, self._initial = restrict, longest, initial
+        self._restrict, self._longest = restrict, longest
 
     def compose(self) -> ComposeResult:
         """Question, explanation, input."""
         with Vertical():
             yield Static(Content(self._title), id="title")
             yield Static(Content(self._explain))
-            yield Input(
-                self._initial, restrict=self._restrict, max_length=self._longest, select_on_focus=False, compact=False
-            )
+            yield Input(restrict=self._restrict, max_length=self._longest)
 
     def on_input_submitted(self, event: Input.Submitted) -> None:
         """Enter: answer, unless nothing was typed."""

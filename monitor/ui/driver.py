@@ -1,7 +1,8 @@
 """What the screen needs from whoever runs it: a snapshot to draw, a way to pass crew actions on, and a loop to
 start."""
 
-from typing import Literal, Protocol
+from collections.abc import Mapping
+from typing import Literal, Protocol, runtime_checkable
 
 from monitor.config import Rig
 from monitor.core.types import ActionKind, Snapshot
@@ -74,3 +75,11 @@ class Driver(Protocol):
         Raises:
             Exception: anything whose text is a sentence for the person; the app ends and prints it.
         """
+
+
+@runtime_checkable
+class TellsFacts(Protocol):
+    """A driver that also knows things about the session worth showing: file, size on disk, broker."""
+
+    def facts(self) -> Mapping[str, str]:
+        """Short label to short text."""

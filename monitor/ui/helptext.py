@@ -3,7 +3,7 @@
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
-from monitor.ui.keys import GLOBAL
+from monitor.ui.actions import GLOBAL
 
 if TYPE_CHECKING:
     from monitor.ui.screens import ScreenSpec

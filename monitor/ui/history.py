@@ -87,6 +87,12 @@ class History:
         self.alarms.clear()
         self._states.clear()
 
+    @property
+    def reach_s(self) -> float:
+        """How far back it remembers, s."""
+        oldest = min((ring.times[0] for ring in (self._fine, self._low) if ring.times), default=self.last_ns)
+        return (self.last_ns - oldest) / 1e9
+
     def track(self, name: str, span_s: float) -> Track:
         """The last `span_s` seconds of a signal; fine where fine points reach back far enough."""
         since = self.last_ns - int(span_s * 1e9)

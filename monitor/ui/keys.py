@@ -1,17 +1,72 @@
-"""The keys, one table: what the app's `do_...` methods are called by, the footer, the help page and the command
-palette."""
+"""What a key is, and what the function behind it may use of the app."""
 
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from typing import Final
+from typing import Final, Protocol
+
+from monitor.core.types import ActionKind, AlarmView, Snapshot
+from monitor.ui.driver import Driver
+from monitor.ui.format import Units
+from monitor.ui.view import Look
+
+
+class Deck(Protocol):
+    """The app as the functions behind keys see it."""
+
+    driver: Driver
+    units: Units
+    who: str
+
+    def snapshot(self) -> Snapshot | None:
+        """The present state."""
+
+    def look(self) -> Look:
+        """State of the screen shown."""
+
+    def set_look(self, look: Look) -> None:
+        """Change it, and redraw."""
+
+    def say(self, text: str) -> None:
+        """Answer in the footer for a few seconds."""
+
+    def crew(self, action: Callable[[], None], ask: bool = True) -> None:
+        """Run a crew action: refused in a replay; with `ask`, initials first where this shift has none yet."""
+
+    def act(self, kind: ActionKind, answer: str, target: str = "", number: float | None = None, text: str = "") -> None:
+        """Hand an action to the driver under the crew's initials, and say `answer`. Only inside `crew`."""
+
+    def ask(self, title: str, explain: str, restrict: str, longest: int, then: Callable[[str], None]) -> None:
+        """Ask for one line; `then` gets it unless the crew leaves. `restrict` is a pattern for what may be typed."""
+
+    def acknowledge(self, alarms: Sequence[AlarmView]) -> None:
+        """Acknowledge those of `alarms` that have been on view long enough."""
+
+    def ask_initials(self, then: Callable[[], None]) -> None:
+        """Ask for initials, whether or not this shift has some."""
+
+    def open_named(self, name: str) -> None:
+        """Show the screen of that name."""
+
+    def next_units(self) -> None:
+        """Next unit system."""
+
+    def next_theme(self) -> None:
+        """Next theme."""
+
+    def show_help(self) -> None:
+        """The help page."""
+
+    def leave(self) -> None:
+        """Stop the monitor, on the second press."""
 
 
 @dataclass(frozen=True, slots=True)
 class Key:
-    """One key. `action` names the app's method ``do_<action>``."""
+    """One key."""
 
     key: str
-    """As Textual names it."""
-    action: str
+    """As Textual names it; capital letters as themselves."""
+    act: Callable[[Deck], None]
     label: str
     """One or two words, for the footer."""
     help: str
@@ -25,17 +80,5 @@ class Key:
         return self.cap or self.key
 
 
-GLOBAL: Final[tuple[Key, ...]] = (
-    Key(
-        "a", "acknowledge", "acknowledge", "acknowledge the alarm in the banner, once it has been on view for a second"
-    ),
-    Key("s", "silence", "silence", "silence the bell without acknowledging anything"),
-    Key("u", "units", "units", "next unit system: SI, metric, field"),
-    Key("t", "theme", "theme", "next theme: day, night, high contrast"),
-    Key("n", "note", "note", "write a note into the record", footer=False),
-    Key("w", "who", "initials", "give other initials (a new shift)", footer=False),
-    Key("q", "leave", "quit", "stop the monitor (asks for a second press)", footer=False),
-    Key("question_mark", "help", "help", "this page", cap="?"),
-)
 MOVES: Final[dict[str, int]] = {"up": -1, "down": 1, "pageup": -10, "pagedown": 10, "home": -10_000, "end": 10_000}
 """Keys that move a list's cursor, by rows."""

@@ -25,7 +25,7 @@ def draw_page(view: View, spec: ScreenSpec, width: int, height: int) -> Canvas:
     gap = 0 if height < 24 else 1
     top = 1 + banner + gap
     bottom = height - 2 - (1 if height >= 30 else 0)
-    spec.draw(area.part(0, top, width, bottom - top), view)
+    canvas.places = spec.draw(area.part(0, top, width, bottom - top), view)
     chrome.data_line(area.part(0, height - 2, width, 1), view)
     chrome.footer(area.part(0, height - 1, width, 1), view)
     return canvas

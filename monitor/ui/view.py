@@ -29,11 +29,16 @@ class ReplayView:
 
 @dataclass(frozen=True, slots=True)
 class Look:
-    """A screen's own state: what is selected and how far it is scrolled."""
+    """A screen's own state."""
 
-    cursor: int = 0
-    signals: tuple[str, ...] = ()
+    chosen: str = ""
+    """Id of the row the cursor stands on. An id and not a number: lists reorder under the crew's hands."""
+    page: int = 0
+    """Which of the screen's pages is shown (signal groups, list or history)."""
     span_s: float = 300.0
+    """How far back the trends go."""
+    back_s: float = 0.0
+    """How far before now the trends' cursor stands."""
 
 
 @dataclass(frozen=True, slots=True)

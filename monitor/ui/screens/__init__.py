@@ -1,7 +1,7 @@
 """The screens, in the order of their keys. To add one: a file here and its name in SCREENS.
 
-A screen module gives TITLE, HELP, KEYS (its own keys), `draw(area, view)` and `rows(view)` (how many rows its cursor
-can stand on).
+A screen module gives TITLE, HELP, KEYS (its own keys, see `monitor.ui.keys`) and ``draw(area, view)``, which draws
+the body and returns the ids of the rows that a cursor can stand on.
 """
 
 from collections.abc import Callable
@@ -11,7 +11,7 @@ from typing import Final
 
 from monitor.ui.canvas import Area
 from monitor.ui.keys import Key
-from monitor.ui.screens import drive
+from monitor.ui.screens import alarms, brakes, drive, instruments, line, session, trends
 from monitor.ui.view import View
 
 
@@ -23,8 +23,7 @@ class ScreenSpec:
     name: str
     help: str
     keys: tuple[Key, ...]
-    draw: Callable[[Area, View], None]
-    rows: Callable[[View], int]
+    draw: Callable[[Area, View], tuple[str, ...]]
 
     @property
     def id(self) -> str:
@@ -33,7 +32,10 @@ class ScreenSpec:
 
 
 def _spec(number: int, module: ModuleType) -> ScreenSpec:
-    return ScreenSpec(str(number), module.TITLE, module.HELP, module.KEYS, module.draw, module.rows)
+    return ScreenSpec(str(number), module.TITLE, module.HELP, module.KEYS, module.draw)
 
 
-SCREENS: Final[tuple[ScreenSpec, ...]] = tuple(_spec(number, module) for number, module in enumerate((drive,), 1))
+SCREENS: Final[tuple[ScreenSpec, ...]] = tuple(
+    _spec(number, module)
+    for number, module in enumerate((drive, brakes, alarms, instruments, trends, line, session), 1)
+)

@@ -6,16 +6,19 @@ Height, speed, room, the banner and the state of the data are there at every siz
 """
 
 from dataclasses import dataclass
-from math import isfinite
+from math import inf, isfinite, nan
 
 from monitor.core.types import HoistState, Validity, Value
 from monitor.ui.canvas import Area
-from monitor.ui.format import NOT_FITTED_WORD, Units, word
+from monitor.ui.format import SI, word
+from monitor.ui.keys import Key
 from monitor.ui.theme import Role
 from monitor.ui.view import View, heading, height
 from monitor.ui.widgets import bars, digits, ladder
 
 TITLE = "Drive"
+HELP = "height, speed, room and stop mark at a glance"
+KEYS: tuple[Key, ...] = ()
 
 DIRECTION = {
     HoistState.HOISTING: "▲ HOISTING",
@@ -46,7 +49,7 @@ def _plan(width: int, rows: int) -> _Plan:
     return _Plan(mast=15, figure=1, room=1, gap=0)
 
 
-def draw(area: Area, view: View) -> None:
+def draw(area: Area, view: View) -> tuple[str, ...]:
     """The body of the screen (banner, data line and keys are drawn around it)."""
     plan = _plan(area.width, area.height)
     ladder.draw(area.part(1, 0, plan.mast, area.height), view)
@@ -56,6 +59,7 @@ def draw(area: Area, view: View) -> None:
     rest = right.part(0, used, right.width, right.height - used)
     if rest.height > 0:
         _machine(rest, view)
+    return ()
 
 
 def _caption(area: Area, x: int, y: int, name: str, unit: str) -> None:
@@ -94,7 +98,7 @@ def _motion(area: Area, view: View, plan: _Plan) -> int:
     return y + 1 + plan.gap
 
 
-def _large(area: Area, figure: str | None, size: int, words: str) -> None:
+def _large(area: Area, figure: str | None, size: int, words: str, role: Role = "strong") -> None:
     """A figure as large as fits, or the words that stand in its place."""
     if figure is None:
         middle = max(0, (area.height - 1) // 2)
@@ -102,11 +106,15 @@ def _large(area: Area, figure: str | None, size: int, words: str) -> None:
         area.put(2, middle, words, "absent")
         return
     fits = digits.size_that_fits(figure, area.width, area.height, size)
-    digits.draw(area, figure, fits)
+    digits.draw(area, figure, fits, role)
 
 
-def _margin_role(margin: float) -> Role:
-    return "danger" if margin < 0 else "strong"
+def _margin_role(margin: Value) -> Role:
+    return "danger" if margin.known and margin.number < 0 else "strong"
+
+
+def _margin(view: View, margin: Value) -> str:
+    return "NONE" if margin.known and margin.number == -inf else view.units.value(margin, "length")
 
 
 def _room(area: Area, view: View, plan: _Plan) -> int:
@@ -128,11 +136,12 @@ def _room(area: Area, view: View, plan: _Plan) -> int:
     room_name, margin_name, title = names[way]
     room, margin, reach = snap.value(room_name), snap.value(margin_name), snap.value("reach_assured")
     _caption(area, 0, 0, title, units.label("length"))
-    _large(area.part(0, 1, half - 1, rows), units.figure(room, "length"), plan.room, "ROOM " + word(room).upper())
+    large = area.part(0, 1, half - 1, rows)
+    _large(large, units.figure(room, "length"), plan.room, "ROOM " + word(room).upper(), _margin_role(margin))
     side = area.part(half, 0, area.width - half, rows + 1)
     lines: list[tuple[str, str, Role]] = [
         ("reach", _or_no_stop(view, reach), "strong"),
-        ("margin", units.value(margin, "length"), _margin_role(margin.number if margin.known else 0.0)),
+        ("margin", _margin(view, margin), _margin_role(margin)),
         ("allowed", units.value(snap.value("allowed_speed"), "speed"), "strong"),
     ]
     late = snap.value("brake_time_up" if way > 0 else "brake_time_down")
@@ -159,18 +168,21 @@ def _or_no_stop(view: View, reach: Value) -> str:
 
 
 def _machine(area: Area, view: View) -> None:
-    """Load, brake and hydraulics: rows of label and values, most important first, as many as have room."""
-    units = view.units
-    rows = _machine_rows(view, units)
+    """Load, brake and hydraulics: rows of label, bar and values, most important first, as many as have room."""
+    rows = _machine_rows(view)
     spare = area.height - len(rows)
     y = 1 if spare > 0 else 0
     step = 2 if spare > len(rows) else 1
-    for label, cells in rows:
+    bar = 22 if area.width >= 80 else 0
+    for row in rows:
         if y >= area.height:
             return
-        area.put(0, y, label, "dim")
+        area.put(0, y, row.label, "dim")
         x = 11
-        for text, role in cells:
+        if bar:
+            bars.level(area, x, y, bar, row.share, row.role, row.mark)
+            x += bar + 3
+        for text, role in row.cells:
             if x + len(text) > area.width:
                 break
             x = area.put(x, y, text, role) + 2
@@ -180,41 +192,40 @@ def _machine(area: Area, view: View) -> None:
 Cells = list[tuple[str, Role]]
 
 
-def _machine_rows(view: View, units: Units) -> list[tuple[str, Cells]]:
-    snap = view.snap
-    load: Cells = [(units.value(snap.value("hook_load"), "force"), "strong")]
+@dataclass(frozen=True, slots=True)
+class _Row:
+    """One line of the machine's state. `share` fills the bar (NaN: empty), `mark` is the tick on it."""
+
+    label: str
+    cells: Cells
+    share: float = nan
+    mark: float | None = None
+    role: Role = "bar"
+
+
+def _share(value: Value, full: float) -> float:
+    return value.number / full if value.known and full > 0 else nan
+
+
+def _machine_rows(view: View) -> list[_Row]:
+    return [row for row in (_load(view), _brake(view), _holding(view), _oil(view), _discs(view)) if row is not None]
+
+
+def _load(view: View) -> _Row:
+    snap, units = view.snap, view.units
+    cells: Cells = [(units.value(snap.value("hook_load"), "force"), "strong")]
     slack = snap.value("slack")
     if slack.known and slack.number >= 0.5:
-        load.append(("▲ SLACK LINE", "warning"))
+        cells.append(("▲ SLACK LINE", "warning"))
     string = snap.value("string_load")
     if string.known:
-        load.append((f"string {units.text(string.number, 'force')}", "dim"))
-    minimum = view.rig.braking.min_holding_ratio
-    rows: list[tuple[str, Cells]] = [("LOAD", load), ("BRAKE", _brake(view, units))]
-    holding: Cells = [(ratio(snap.value("holding_ratio"), minimum), ratio_role(snap.value("holding_ratio"), minimum))]
-    emergency = snap.value("emergency_ratio")
-    if emergency.validity is not Validity.NOT_FITTED:
-        least = view.rig.braking.min_emergency_ratio
-        holding.append((f"emergency {ratio(emergency, least)}", ratio_role(emergency, least)))
-    rows.append(("HOLDING", holding))
-    left = snap.value("applications_left")
-    oil: Cells = [(units.value(snap.value("accumulator_pressure"), "pressure"), "base")]
-    if left.known:
-        oil.append((f"{units.number(left.number, 'count')} applications left", "base"))
-    rows.append(("OIL", oil))
-    temperatures: Cells = [
-        (f"L {units.value(snap.value('disc_temperature_left'), 'temperature')}", "base"),
-        (f"R {units.value(snap.value('disc_temperature_right'), 'temperature')}", "base"),
-    ]
-    aux = snap.value("aux_share")
-    if aux.validity is not Validity.NOT_FITTED:
-        temperatures.append((f"auxiliary share {units.value(aux, 'fraction')}", "base"))
-    rows.append(("DISCS", temperatures))
-    return rows
+        cells.append((f"string {units.text(string.number, 'force')}", "dim"))
+    share = _share(snap.value("load_over_rating"), 1.0)
+    return _Row("LOAD", cells, share, None, "warning" if share > 1 else "bar")
 
 
-def _brake(view: View, units: Units) -> Cells:
-    snap = view.snap
+def _brake(view: View) -> _Row:
+    snap, units = view.snap, view.units
     lever = snap.value("brake_lever")
     one, two = snap.value("service_pressure_1"), snap.value("service_pressure_2")
     label = units.label("pressure")
@@ -226,14 +237,57 @@ def _brake(view: View, units: Units) -> Cells:
     release = snap.value("emergency_release_pressure")
     if release.known:
         cells.append((f"release {units.text(release.number, 'pressure')}", "base"))
-    return cells
+    weaker = min(one.number, two.number) if one.known and two.known else nan
+    return _Row("BRAKE", cells, weaker / view.rig.brake.full_pressure_pa)
+
+
+def _holding(view: View) -> _Row:
+    braking, snap = view.rig.braking, view.snap
+    service, emergency = snap.value("holding_ratio"), snap.value("emergency_ratio")
+    minimum = braking.min_holding_ratio
+    cells: Cells = [(ratio(service, minimum), ratio_role(service, minimum))]
+    if emergency.validity is not Validity.NOT_FITTED:
+        least = braking.min_emergency_ratio
+        cells.append((f"emergency {ratio(emergency, least)}", ratio_role(emergency, least)))
+    # The tick of the required ratio stands at a third of the bar: beyond three times that, more says nothing.
+    share = _share(service, 3 * minimum)
+    return _Row("HOLDING", cells, share, 1 / 3, "warning" if share < 1 / 3 else "bar")
+
+
+def _oil(view: View) -> _Row:
+    snap, units, oil = view.snap, view.units, view.rig.hydraulics
+    pressure, left = snap.value("accumulator_pressure"), snap.value("applications_left")
+    cells: Cells = [(units.value(pressure, "pressure"), "base")]
+    if left.known:
+        cells.append((f"{units.number(left.number, 'count')} applications left", "base"))
+    low = pressure.known and pressure.number < oil.min_pressure_pa
+    share = _share(pressure, oil.max_pressure_pa)
+    return _Row("OIL", cells, share, oil.min_pressure_pa / oil.max_pressure_pa, "warning" if low else "bar")
+
+
+def _discs(view: View) -> _Row | None:
+    snap, units, braking = view.snap, view.units, view.rig.braking
+    left, right = snap.value("disc_temperature_left"), snap.value("disc_temperature_right")
+    aux = snap.value("aux_share")
+    cells: Cells = []
+    for side, value in (("L", left), ("R", right)):
+        if value.validity is not Validity.NOT_FITTED:
+            cells.append((f"{side} {units.value(value, 'temperature')}", "base"))
+    if aux.validity is not Validity.NOT_FITTED:
+        cells.append((f"auxiliary share {units.value(aux, 'fraction')}", "base"))
+    if not cells:
+        return None
+    hotter = max((value.number for value in (left, right) if value.known), default=nan)
+    hot = hotter > braking.fade_onset_c
+    mark = braking.fade_onset_c / braking.fade_full_c
+    return _Row("DISCS", cells, hotter / braking.fade_full_c, mark, "warning" if hot else "bar")
 
 
 def ratio(value: Value, minimum: float) -> str:
-    """A ratio with its required minimum, judged in words."""
+    """A ratio, judged in words against its required minimum."""
     if not value.known:
-        return word(value) if value.validity is not Validity.NOT_FITTED else NOT_FITTED_WORD
-    text = f"{Units().text(value.number, 'ratio')} ×"
+        return word(value)
+    text = f"{SI.value(value, 'ratio')} ×"
     return f"▲ {text} LOW" if value.number < minimum else text
 
 
@@ -242,12 +296,3 @@ def ratio_role(value: Value, minimum: float) -> Role:
     if not value.known:
         return "caution" if value.validity is Validity.INVALID else "dim"
     return "warning" if value.number < minimum else "strong"
-
-
-HELP = "height, speed, room and stop mark at a glance"
-KEYS = ()
-
-
-def rows(view: View) -> int:
-    """No list here."""
-    return 0

@@ -127,7 +127,7 @@ def _alarm(area: Area, view: View, alarms: list[AlarmView]) -> None:
     for line in lines:
         filled.put(x, y, line, role)
         y += 1
-    guidance = f"Look at: {worst.guidance}" if worst.guidance else ""
+    guidance = worst.guidance
     for line in wrapped(guidance, filled.width - 6, max(0, filled.height - y)):
         filled.put(4, y, line, role)
         y += 1

@@ -30,6 +30,8 @@ SIZES: Final = (4, 3, 2, 1)
 """Sizes, largest first: columns per dot of a stroke."""
 _HOLE: Final = {1: 1, 2: 1, 3: 3, 4: 4}
 """Columns of the middle dot of a digit: narrower than its strokes where room is short."""
+_GAP: Final = {1: 1, 2: 1, 3: 2, 4: 3}
+"""Columns between characters."""
 _HALF_ROWS: Final = {1: (1, 1, 1, 1, 1), 2: (2, 2, 2, 2, 2), 3: (2, 4, 2, 4, 2), 4: (4, 4, 4, 4, 4)}
 """Half rows per dot, from the top. All but the smallest size end on whole rows, so that no seam shows."""
 
@@ -59,13 +61,13 @@ _HALF: Final = {"##": "█", "# ": "▀", " #": "▄", "  ": " "}
 
 def _scaled(row: str, size: int) -> str:
     widths = (size, _HOLE[size], size) if len(row) == 3 else (size,) * len(row)
-    return "".join(dot * width for dot, width in zip(row, widths, strict=True)) + " " * max(1, size // 2)
+    return "".join(dot * width for dot, width in zip(row, widths, strict=True)) + " " * _GAP[size]
 
 
 def width_of(text: str, size: int) -> int:
     """Columns that `text` takes."""
     rows = large(text, size)
-    return len(rows[0]) - max(1, size // 2) if rows else len(text)
+    return len(rows[0]) - _GAP[size] if rows else len(text)
 
 
 def size_that_fits(text: str, width: int, height: int, largest: int = SIZES[0]) -> int:

@@ -138,9 +138,10 @@ def _marks(area: Area, mast: Area, x: int, width: int, scale: Scale, view: View)
     block_row = scale.row(here)
     end_row = scale.row(end)
     middle = left + inner // 2
+    top_row = max(0, scale.half_row(here) - 1) // 2
     for y in range(min(block_row, end_row), max(block_row, end_row) + 1):
-        if y not in (block_row, scale.row(here) + way):
-            mast.put(middle, y, "▲" if way > 0 else "▼", role) if y == end_row else mast.put(middle, y, "┆", role)
+        if y not in (block_row, top_row):
+            mast.put(middle, y, ("▲" if way > 0 else "▼") if y == end_row else "┆", role)
     if not marks.stops:
         area.put(x, end_row, "no stop" if width >= 7 else "!!", "danger")
         return

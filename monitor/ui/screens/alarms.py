@@ -1,0 +1,244 @@
+"""Alarms: what stands, worst first; why the chosen one fired (its signal against the threshold); and the history of
+this view."""
+
+from dataclasses import replace
+
+from monitor.core.types import ActionKind, AlarmState, AlarmView, Value
+from monitor.ui.canvas import Area, printable, words_that_fit, wrapped
+from monitor.ui.format import clock, span
+from monitor.ui.keys import Deck, Key
+from monitor.ui.theme import SHAPE, TEXT_ROLE, Role
+from monitor.ui.view import UNSEEN, View
+from monitor.ui.widgets import plot
+from monitor.ui.widgets.chrome import STATE_WORDS
+from monitor.ui.widgets.names import signal_dimension, signal_label
+
+TITLE = "Alarms"
+HELP = "what stands and why; acknowledge, shelve; history"
+WHY_S = 60.0
+"""How much of the signal is shown, s."""
+LONGEST_SHELF_MIN = 480
+"""No shelf outlives a working shift by accident."""
+_FIXED = {
+    **STATE_WORDS,
+    AlarmState.SHELVED: "shelved",
+    AlarmState.SUPPRESSED: "suppressed by design",
+    AlarmState.OUT_OF_SERVICE: "out of service",
+}
+
+
+def draw(area: Area, view: View) -> tuple[str, ...]:
+    """The body of the screen."""
+    if view.look.page % 2:
+        return _history(area, view)
+    alarms = view.snap.alarms
+    if not alarms:
+        blind = view.snap.blind_rules
+        area.say(2, 1, "No alarm stands." if not blind else f"No alarm stands; {blind} rules cannot be judged.", "base")
+        area.say(2, 3, "l shows the history.", "dim")
+        return ()
+    chosen = _chosen(alarms, view.look.chosen)
+    detail = 8 if area.height < 20 else min(15, area.height // 2)
+    rows = area.height - detail - 1
+    _list(area.part(0, 0, area.width, rows), view, alarms, chosen)
+    area.part(1, rows, area.width - 2, 1).rule(0, title=f"{chosen + 1} of {len(alarms)}: why it fired")
+    _why(area.part(1, rows + 1, area.width - 2, detail), view, alarms[chosen])
+    return tuple(alarm.key for alarm in alarms)
+
+
+def _chosen(alarms: tuple[AlarmView, ...], key: str) -> int:
+    return next((index for index, alarm in enumerate(alarms) if alarm.key == key), 0)
+
+
+def state_words(alarm: AlarmView, now_ns: int) -> str:
+    """The state of an alarm, with the time left where it is shelved."""
+    text = _FIXED.get(alarm.state, str(alarm.state))
+    if alarm.shelved_until_ns is not None:
+        text += f", {span(max(0.0, (alarm.shelved_until_ns - now_ns) / 1e9))} left"
+    return f"{text}, blind" if alarm.blind else text
+
+
+def _list(area: Area, view: View, alarms: tuple[AlarmView, ...], chosen: int) -> None:
+    first = min(max(0, chosen - area.height + 2), max(0, len(alarms) - area.height))
+    state_width = 30 if area.width >= 100 else 0
+    for y, alarm in enumerate(alarms[first : first + area.height]):
+        at = first + y == chosen
+        role: Role = TEXT_ROLE[alarm.severity] if alarm.active else "dim"
+        if at:
+            area.put(0, y, " " * area.width, "select")
+        x = area.put(1, y, f"{'›' if at else ' '}{SHAPE[alarm.severity]} {alarm.severity.name:<8}", role)
+        x = area.put(x + 1, y, clock(alarm.since_ns), "select" if at else "dim") + 1
+        wait = "●" if alarm.state in UNSEEN else " "
+        x = area.put(x, y, wait, "select" if at else "strong") + 1
+        width = area.width - x - 1 - state_width
+        area.say(x, y, alarm.message, "select" if at else "strong" if alarm.active else "dim", width)
+        if state_width:
+            words = words_that_fit(state_words(alarm, view.snap.t_ns), state_width - 1)
+            area.put(area.width - state_width, y, words, "select" if at else "dim")
+    if first + area.height < len(alarms) and area.height > 1:
+        more = f" {len(alarms) - first - area.height} more ↓ "
+        area.put(area.width - len(more) - 1, area.height - 1, more, "notice")
+
+
+def _why(area: Area, view: View, alarm: AlarmView) -> None:
+    """Words on the left (or on top), the last minute of the signal beside them."""
+    wide = area.width >= 70
+    words = area.part(1, 0, (area.width * 2 // 5) if wide else area.width - 2, area.height)
+    y = 0
+    for line in wrapped(alarm.message, words.width, 2):
+        words.put(0, y, line, "strong")
+        y += 1
+    words.say(0, y, state_words(alarm, view.snap.t_ns), TEXT_ROLE[alarm.severity])
+    y += 1
+    for line in wrapped(printable(alarm.guidance), words.width, 3 if wide else 1):
+        words.put(0, y, line, "base")
+        y += 1
+    if wide:
+        _signal(area.part(words.width + 3, 0, area.width - words.width - 3, area.height), view, alarm)
+    else:
+        _signal(area.part(1, y, area.width - 2, area.height - y), view, alarm)
+
+
+def _signal(area: Area, view: View, alarm: AlarmView) -> None:
+    """The signal's last minute and the threshold; in words where it has no curve."""
+    if area.height < 1:
+        return
+    dimension = signal_dimension(alarm.signal)
+    value: Value | None = view.snap.values.get(alarm.signal)
+    now = view.units.value(value, dimension) if value is not None else ""
+    then = view.units.text(alarm.number, dimension) if alarm.number is not None else "unknown"
+    threshold = f"{view.units.text(alarm.threshold, dimension)}" if alarm.threshold is not None else "none"
+    label = signal_label(alarm.signal)
+    texts = [f"{label}: now {now}, limit {threshold}", f"now {now}, limit {threshold}", f"now {now}"]
+    if not now:
+        texts = [f"{label} when it fired {then}, limit {threshold}", f"{then}, limit {threshold}", then]
+    area.best(0, 0, [printable(text) for text in texts], "base")
+    track = view.history.track(alarm.signal, WHY_S)
+    extra = () if alarm.threshold is None else (alarm.threshold,)
+    axis = plot.range_of(track, *extra)
+    if axis is None or not track.t_s or area.height < 3:
+        if area.height > 1:
+            area.say(0, 1, "No curve: this signal is not kept over time." if value is None else "", "dim")
+        return
+    chart = area.part(0, 1, area.width - 11, area.height - 2)
+    plot.line(chart, track, WHY_S, axis)
+    if alarm.threshold is not None:
+        plot.level(chart, axis, alarm.threshold, TEXT_ROLE[alarm.severity])
+    plot.axis_labels(
+        area.part(area.width - 10, 1, 10, area.height - 2), axis, lambda x: view.units.number(x, dimension)
+    )
+    area.put(0, area.height - 1, "1 min ago", "dim")
+    area.put(chart.width - 3, area.height - 1, "now", "dim")
+
+
+def _history(area: Area, view: View) -> tuple[str, ...]:
+    """Every change of an alarm since this screen started, newest first."""
+    entries = list(view.history.alarms)[::-1]
+    area.say(1, 0, "Changes since this screen started, newest first. l goes back to the list.", "dim")
+    if not entries:
+        area.say(2, 2, "None yet.", "base")
+        return ()
+    body = area.part(0, 1, area.width, area.height - 1)
+    hidden = max(0, len(entries) - body.height)
+    offset = min(hidden, int(view.look.chosen) if view.look.chosen.isdigit() else 0)
+    for y, (t_ns, alarm) in enumerate(entries[offset : offset + body.height]):
+        role: Role = TEXT_ROLE[alarm.severity] if alarm.active else "dim"
+        x = body.put(1, y, clock(t_ns), "dim") + 1
+        x = body.put(x, y, f"{SHAPE[alarm.severity]} {alarm.severity.name:<8}", role) + 1
+        words = printable(_FIXED.get(alarm.state, str(alarm.state)))
+        state = words if alarm.active or alarm.state is AlarmState.RETURNED else f"{words}, cause gone"
+        body.say(x, y, f"{alarm.message}: {state}", "base" if alarm.active else "dim", body.width - x - 1)
+    return tuple(str(position) for position in range(hidden + 1))
+
+
+def _current(deck: Deck) -> AlarmView | None:
+    """The alarm under the cursor; None, with an answer given, when there is none."""
+    snap = deck.snapshot()
+    alarm = next((entry for entry in snap.alarms if entry.key == deck.look().chosen), None) if snap else None
+    if alarm is None or deck.look().page % 2:
+        deck.say("No alarm is chosen.")
+        return None
+    return alarm
+
+
+def _acknowledge(deck: Deck) -> None:
+    alarm = _current(deck)
+    if alarm is None:
+        return
+    if alarm.state in UNSEEN:
+        deck.acknowledge([alarm])
+    else:
+        deck.say(f"Nothing to acknowledge: it is {_FIXED.get(alarm.state, str(alarm.state))}.")
+
+
+def _acknowledge_all(deck: Deck) -> None:
+    snap = deck.snapshot()
+    waiting = [alarm for alarm in snap.alarms if alarm.state in UNSEEN] if snap else []
+    if waiting:
+        deck.acknowledge(waiting)
+    else:
+        deck.say("Every alarm is acknowledged.")
+
+
+def _shelve(deck: Deck) -> None:
+    alarm = _current(deck)
+    if alarm is None:
+        return
+    key = alarm.key
+    if alarm.state is AlarmState.SHELVED:
+        deck.crew(lambda: deck.act(ActionKind.UNSHELVE, "Back from the shelf.", key))
+        return
+
+    def shelve(text: str) -> None:
+        minutes = int(text)
+        if not 1 <= minutes <= LONGEST_SHELF_MIN:
+            deck.say(f"Not shelved: give 1 to {LONGEST_SHELF_MIN} minutes.")
+            return
+        deck.act(ActionKind.SHELVE, f"Shelved for {minutes} min; it comes back by itself.", key, 60.0 * minutes)
+
+    explain = f"{printable(alarm.message)}. For how many minutes (1 to {LONGEST_SHELF_MIN})? It comes back by itself."
+    deck.crew(lambda: deck.ask("Shelve", explain, r"[0-9]*", 3, shelve))
+
+
+def _reset(deck: Deck) -> None:
+    alarm = _current(deck)
+    if alarm is None:
+        return
+    key = alarm.key
+    if alarm.state is AlarmState.LATCHED_ACKNOWLEDGED:
+        deck.crew(lambda: deck.act(ActionKind.RESET, "Reset.", key))
+    else:
+        deck.say("Only an acknowledged alarm that is held until reset can be reset.")
+
+
+def _service(deck: Deck) -> None:
+    alarm = _current(deck)
+    if alarm is None:
+        return
+    key = alarm.key
+    if alarm.state is AlarmState.OUT_OF_SERVICE:
+        deck.crew(lambda: deck.act(ActionKind.IN_SERVICE, "Back in service.", key))
+        return
+
+    def confirm(text: str) -> None:
+        if text.lower() == "yes":
+            deck.act(ActionKind.OUT_OF_SERVICE, "Out of service until you bring it back (o).", key)
+        else:
+            deck.say("Left in service.")
+
+    explain = f"{printable(alarm.message)}. It will not warn any more until brought back. Type yes to confirm."
+    deck.crew(lambda: deck.ask("Out of service", explain, r"[A-Za-z]*", 3, confirm))
+
+
+def _page(deck: Deck) -> None:
+    deck.set_look(replace(deck.look(), page=deck.look().page + 1, chosen=""))
+
+
+KEYS: tuple[Key, ...] = (
+    Key("a", _acknowledge, "acknowledge", "acknowledge the chosen alarm, once on view for a second"),
+    Key("A", _acknowledge_all, "all", "acknowledge every alarm that has been on view for a second"),
+    Key("h", _shelve, "shelve", "shelve the chosen alarm for some minutes, or bring it back"),
+    Key("r", _reset, "reset", "reset the chosen alarm where it is held (latched) and its cause is gone", footer=False),
+    Key("o", _service, "out of service", "take the chosen alarm out of service, or back", footer=False),
+    Key("l", _page, "history", "list or history of alarms"),
+)

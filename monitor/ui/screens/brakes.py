@@ -1,0 +1,160 @@
+"""Brakes: what each of them can do now, what it did last, and what feeds it."""
+
+from math import nan
+
+from monitor.core.types import Validity, Value
+from monitor.ui.canvas import Area
+from monitor.ui.keys import Key
+from monitor.ui.screens.drive import ratio, ratio_role
+from monitor.ui.theme import Role
+from monitor.ui.view import View
+from monitor.ui.widgets import sections
+from monitor.ui.widgets.sections import Item, Section
+from monitor.units import Dimension
+
+TITLE = "Brakes"
+HELP = "circuits, holding, effectiveness, heat, auxiliary brake, hydraulics, overtravel device"
+KEYS: tuple[Key, ...] = ()
+
+
+def draw(area: Area, view: View) -> tuple[str, ...]:
+    """The body of the screen."""
+    return sections.draw(area, contents(view), view.look.chosen)
+
+
+def contents(view: View) -> list[Section]:
+    """All sections that this rig has."""
+    groups = (
+        ("HOLDING", _holding(view)),
+        ("SERVICE BRAKE", _service(view)),
+        ("HOW IT BRAKES", _behaviour(view)),
+        ("HYDRAULICS", _hydraulics(view)),
+        ("AUXILIARY BRAKE", _auxiliary(view)),
+        ("HEAT", _heat(view)),
+        ("OVERTRAVEL DEVICE", _overtravel(view)),
+    )
+    return [Section(title, tuple(item for item in items if item is not None)) for title, items in groups]
+
+
+def _item(
+    view: View,
+    label: str,
+    name: str,
+    dimension: Dimension,
+    full: float = nan,
+    mark: float | None = None,
+    bad: bool = False,
+    suffix: str = "",
+) -> Item | None:
+    """A signal as a row; None where it is not fitted. `full` fills the bar, `bad` makes it stand out."""
+    value = view.value(name)
+    if value.validity is Validity.NOT_FITTED:
+        return None
+    text = view.units.value(value, dimension) + (suffix if value.known else "")
+    role: Role = "strong" if value.known else "caution"
+    if bad:
+        text, role = f"▲ {text}", "warning"
+    share = value.number / full if value.known and full == full and full > 0 else nan
+    return Item(label, sections.choices(text), role, share, mark)
+
+
+def _above(value: Value, limit: float) -> bool:
+    return value.known and value.number > limit
+
+
+def _below(value: Value, limit: float) -> bool:
+    return value.known and value.number < limit
+
+
+def _holding(view: View) -> list[Item | None]:
+    braking = view.rig.braking
+    items: list[Item | None] = []
+    for label, name, minimum in (
+        ("service", "holding_ratio", braking.min_holding_ratio),
+        ("emergency", "emergency_ratio", braking.min_emergency_ratio),
+    ):
+        value = view.value(name)
+        if value.validity is Validity.NOT_FITTED:
+            continue
+        share = value.number / (3 * minimum) if value.known and minimum > 0 else nan
+        items.append(Item(label, (ratio(value, minimum),), ratio_role(value, minimum), share, 1 / 3))
+        items.append(Item("  required", (view.units.text(minimum, "ratio"),), "dim"))
+    items.append(_item(view, "load on rating", "load_over_rating", "fraction", 1.0))
+    return items
+
+
+def _service(view: View) -> list[Item | None]:
+    full = view.rig.brake.full_pressure_pa
+    unequal = _below(view.value("circuit_ratio"), 0.8)
+    return [
+        _item(view, "lever", "brake_lever", "fraction", 1.0),
+        _item(view, "circuit 1", "service_pressure_1", "pressure", full),
+        _item(view, "circuit 2", "service_pressure_2", "pressure", full),
+        _item(view, "lower / higher", "circuit_ratio", "fraction", 1.0, bad=unequal),
+        _item(view, "missing", "pressure_shortfall", "fraction", bad=_above(view.value("pressure_shortfall"), 0.3)),
+    ]
+
+
+def _behaviour(view: View) -> list[Item | None]:
+    return [
+        _item(view, "effectiveness", "effectiveness", "fraction", 1.0, bad=_below(view.value("effectiveness"), 0.7)),
+        _item(view, "response", "response_time", "time"),
+        _item(view, "creep when set", "creep", "speed"),
+        _item(view, "lost to heat", "fade", "fraction", 1.0),
+    ]
+
+
+def _hydraulics(view: View) -> list[Item | None]:
+    oil = view.rig.hydraulics
+    low = _below(view.value("accumulator_pressure"), oil.min_pressure_pa)
+    mark = oil.min_pressure_pa / oil.max_pressure_pa
+    return [
+        _item(view, "accumulator", "accumulator_pressure", "pressure", oil.max_pressure_pa, mark, low),
+        _item(view, "applications left", "applications_left", "count"),
+        _item(view, "leak", "leak_rate", "pressure", suffix="/s"),
+        _item(view, "release pressure", "emergency_release_pressure", "pressure", oil.max_pressure_pa),
+    ]
+
+
+def _auxiliary(view: View) -> list[Item | None]:
+    idle = _above(view.value("aux_missing"), 0.5)
+    hot = _above(view.value("coolant_over"), 0.0)
+    return [
+        _item(view, "current", "aux_current", "current", bad=idle),
+        _item(view, "torque", "aux_torque", "torque"),
+        _item(view, "share of descent", "aux_share", "fraction", 1.0),
+        _item(view, "coolant", "coolant_temperature", "temperature", bad=hot),
+    ]
+
+
+def _heat(view: View) -> list[Item | None]:
+    braking = view.rig.braking
+    full, mark = braking.fade_full_c, braking.fade_onset_c / braking.fade_full_c
+    items = [
+        _item(view, label, name, "temperature", full, mark, _above(view.value(name), braking.fade_onset_c))
+        for label, name in (
+            ("disc left", "disc_temperature_left"),
+            ("disc right", "disc_temperature_right"),
+            ("modelled", "disc_modelled"),
+        )
+    ]
+    return [*items, _item(view, "hotter / cooler", "disc_imbalance", "ratio")]
+
+
+def _overtravel(view: View) -> list[Item | None]:
+    items: list[Item | None] = []
+    for label, name in (("electric", "overtravel_electric"), ("air", "overtravel_air")):
+        value = view.value(name)
+        if value.validity is Validity.NOT_FITTED:
+            continue
+        tripped = _above(value, 0.5)
+        text = view.units.switch(value, "TRIPPED", "not tripped")
+        items.append(Item(label, (f"▲ {text}" if tripped else text,), "warning" if tripped else "strong"))
+    due = view.value("overtravel_untested")
+    if due.known:
+        overdue = due.number >= 0.5
+        items.append(Item("test", ("▲ DUE" if overdue else "done",), "warning" if overdue else "strong"))
+    set_at = view.units.text(view.rig.limits.overtravel_m, "length")
+    items.append(Item("set at", sections.choices(set_at), "dim"))
+    items.append(_item(view, "room to it", "overtravel_room", "length"))
+    return items

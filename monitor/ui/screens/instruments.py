@@ -1,0 +1,144 @@
+"""Instruments: every sensor with its value, age, rate, and why its readings are not used, if they are not."""
+
+from dataclasses import dataclass
+from math import isfinite
+
+from monitor.core.types import SensorView
+from monitor.ui.canvas import Area, printable, words_that_fit, wrapped
+from monitor.ui.format import plain, span
+from monitor.ui.keys import Key
+from monitor.ui.theme import Role
+from monitor.ui.view import View
+from monitor.ui.widgets.names import quantity_dimension, quantity_label
+
+TITLE = "Instruments"
+HELP = "every sensor: value, age, rate, agreement with the estimate, refusals"
+KEYS: tuple[Key, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class _Column:
+    """One column: heading, width, and from which area width on it is shown."""
+
+    head: str
+    width: int
+    from_width: int
+
+
+_COLUMNS = (
+    _Column("value", 14, 0),
+    _Column("age", 8, 0),
+    _Column("per s", 7, 64),
+    _Column("latency", 9, 84),
+    _Column("off by", 14, 96),
+    _Column("test", 7, 110),
+    _Column("used", 9, 120),
+    _Column("refused", 9, 120),
+)
+
+
+def state(sensor: SensorView) -> tuple[str, Role]:
+    """A sensor's state: shape and word."""
+    if sensor.stale:
+        return "▲ SILENT", "warning"
+    if sensor.rejecting:
+        return "▲ REFUSED", "warning"
+    if sensor.out_of_range:
+        return "▲ RANGE", "warning"
+    if sensor.verdict:
+        return "△ drift", "caution"
+    return "· good", "dim"
+
+
+def draw(area: Area, view: View) -> tuple[str, ...]:
+    """The body of the screen."""
+    sensors = view.snap.sensors
+    if not sensors:
+        area.say(2, 1, "This rig has no sensor.", "warning")
+        return ()
+    chosen = next((index for index, sensor in enumerate(sensors) if sensor.id == view.look.chosen), 0)
+    detail = 4 if area.height < 22 else 6
+    rows = min(len(sensors), area.height - detail - 2)
+    columns = [column for column in _COLUMNS if area.width >= column.from_width]
+    name_width = min(24, area.width - 13 - sum(column.width for column in columns))
+    first = min(max(0, chosen - rows + 2), max(0, len(sensors) - rows))
+    _heads(area, columns, name_width)
+    for y, sensor in enumerate(sensors[first : first + rows], 1):
+        _row(area, y, view, sensor, columns, name_width, first + y - 1 == chosen)
+    if first + rows < len(sensors):
+        more = f" {len(sensors) - first - rows} more ↓ "
+        area.put(area.width - len(more) - 1, rows, more, "notice")
+    below = area.part(1, rows + 1, area.width - 2, detail + 1)
+    below.rule(0, title=words_that_fit(sensors[chosen].id, area.width - 8))
+    _detail(below.part(1, 1, below.width - 2, below.height - 1), view, sensors[chosen])
+    return tuple(sensor.id for sensor in sensors)
+
+
+def _heads(area: Area, columns: list[_Column], name_width: int) -> None:
+    area.put(2, 0, "sensor", "dim")
+    x = 2 + name_width + 11
+    for column in columns:
+        area.put(x + column.width - len(column.head), 0, column.head, "dim")
+        x += column.width
+
+
+def _cells(view: View, sensor: SensorView) -> dict[str, tuple[str, ...]]:
+    """Texts of a row by heading: choices, longest first."""
+    dimension = quantity_dimension(sensor.quantity)
+    units = view.units
+    if dimension == "switch":
+        value: tuple[str, ...] = (units.switch(sensor.value),)
+    else:
+        text = units.value(sensor.value, dimension)
+        value = (text, text.partition(" ")[0])
+    # Innovations are those of position sensors: lengths, whatever the sensor counts.
+    off = "" if sensor.innovation is None else units.text(sensor.innovation, "length", signed=True)
+    return {
+        "value": value,
+        "age": (span(sensor.age_s),),
+        "per s": (plain(sensor.rate_hz, 1),),
+        "latency": ("" if sensor.latency_s is None else f"{plain(sensor.latency_s * 1e3, 0)} ms",),
+        "off by": (off, off.partition(" ")[0]),
+        "test": ("" if sensor.test_ratio is None else plain(sensor.test_ratio, 2),),
+        "used": (plain(float(sensor.fused), 0) if sensor.fused else "",),
+        "refused": (plain(float(sensor.rejected), 0),),
+    }
+
+
+def _row(
+    area: Area, y: int, view: View, sensor: SensorView, columns: list[_Column], name_width: int, chosen: bool
+) -> None:
+    if chosen:
+        area.put(0, y, " " * area.width, "select")
+    words, role = state(sensor)
+    area.put(0, y, "›" if chosen else " ", "select" if chosen else "base")
+    area.say(2, y, sensor.id, "select" if chosen else "base", name_width - 1)
+    area.put(2 + name_width, y, words, "select" if chosen and role == "dim" else role)
+    x = 2 + name_width + 11
+    cells = _cells(view, sensor)
+    cell_role: Role = "select" if chosen else "strong" if sensor.value.known else "caution"
+    for column in columns:
+        text = next((choice for choice in cells[column.head] if len(choice) < column.width), "")
+        area.put(x + column.width - len(text), y, text, cell_role if column.head == "value" or chosen else "base")
+        x += column.width
+
+
+def _detail(area: Area, view: View, sensor: SensorView) -> None:
+    """The chosen sensor in sentences."""
+    unit = f" in {sensor.unit}" if sensor.unit else ""
+    lines = [f"{quantity_label(sensor.quantity)}{unit}; topic {_topic(view, sensor)}"]
+    counts = f"{sensor.fused} used, " if sensor.fused else ""
+    lines.append(f"{counts}{sensor.rejected} refused" + (f"; last: {sensor.last_reason}" if sensor.last_reason else ""))
+    if sensor.test_ratio is not None and isfinite(sensor.test_ratio):
+        lines[-1] += f"; test {plain(sensor.test_ratio, 2)} (above 1 is refused)"
+    if sensor.verdict:
+        lines.append(sensor.verdict)
+    y = 0
+    for line in lines:
+        for part in wrapped(printable(line), area.width, area.height - y):
+            area.put(0, y, part, "base")
+            y += 1
+
+
+def _topic(view: View, sensor: SensorView) -> str:
+    return next((view.rig.topic(entry) for entry in view.rig.sensors if entry.id == sensor.id), "not configured")

@@ -1,0 +1,142 @@
+"""Line: what the drilling line is made of, what it carries now, and the work it has done."""
+
+from math import nan
+
+from monitor.core.types import ActionKind, HoistState, Validity
+from monitor.ui.canvas import Area
+from monitor.ui.format import plain
+from monitor.ui.keys import Deck, Key
+from monitor.ui.theme import Role
+from monitor.ui.view import View
+from monitor.ui.widgets import sections
+from monitor.ui.widgets.sections import Item, Section
+from monitor.units import TON_MILE_J
+
+TITLE = "Line"
+HELP = "drilling line: load, design factor, work; height reference and cut and slip"
+
+
+def draw(area: Area, view: View) -> tuple[str, ...]:
+    """The body of the screen."""
+    return sections.draw(area, contents(view), view.look.chosen)
+
+
+def contents(view: View) -> list[Section]:
+    """All sections."""
+    return [
+        Section("NOW", tuple(_now(view))),
+        Section("WORK", tuple(_work(view))),
+        Section("ON THE DRUM", tuple(_drum(view))),
+        Section("THE LINE", tuple(_line(view))),
+        Section("HEIGHT REFERENCE", tuple(_reference(view))),
+    ]
+
+
+def _now(view: View) -> list[Item]:
+    units, minimum = view.units, view.rig.line.min_design_factor
+    factor = view.value("design_factor")
+    low = factor.known and factor.number < minimum
+    role: Role = "warning" if low else "strong"
+    text = f"▲ {units.value(factor, 'ratio')} LOW" if low else units.value(factor, "ratio")
+    share = minimum / factor.number if factor.known and factor.number > 0 else nan
+    return [
+        Item("hook load", sections.choices(units.value(view.value("hook_load"), "force")), "strong"),
+        Item("fast line", sections.choices(units.value(view.value("fast_line_tension"), "force")), "strong"),
+        Item("design factor", (text,), role, share),
+        Item("  at least", (units.text(minimum, "ratio"),), "dim"),
+    ]
+
+
+def _work(view: View) -> list[Item]:
+    work = view.value("line_work")
+    if not work.known:
+        return [Item("since the start", (view.units.value(work, "energy"),), "caution")]
+    return [
+        Item("since the start", (f"{plain(work.number / 1e6, 0)} MJ",), "strong"),
+        Item("", (f"{plain(work.number / TON_MILE_J, 1)} ton-miles",), "strong"),
+    ]
+
+
+def _drum(view: View) -> list[Item]:
+    units, drum = view.units, view.rig.drum
+    turns, layer = view.value("turns"), view.value("layer")
+    items = []
+    if layer.validity is not Validity.NOT_FITTED:
+        text = plain(layer.number, 0) if layer.known else units.value(layer, "count")
+        items.append(Item("layer", (f"{text} of {drum.max_layers}", text), "strong" if layer.known else "caution"))
+    if turns.validity is not Validity.NOT_FITTED:
+        text = plain(turns.number, 1) if turns.known else units.value(turns, "count")
+        items.append(Item("wraps", (text,), "strong" if turns.known else "caution"))
+    items.append(Item("wraps per layer", (plain(drum.wraps_per_layer, 1),), "dim"))
+    items.append(Item("core diameter", sections.choices(units.text(drum.core_diameter_m, "length")), "dim"))
+    return items
+
+
+def _line(view: View) -> list[Item]:
+    line, units = view.rig.line, view.units
+    return [
+        Item("lines strung", (str(line.lines),), "base"),
+        Item("diameter", (f"{plain(line.rope_diameter_m * 1e3, 1)} mm",), "base"),
+        Item("grade", (line.grade,), "base"),
+        Item("breaking", sections.choices(units.text(line.breaking_strength_n, "force")), "base"),
+    ]
+
+
+def _reference(view: View) -> list[Item]:
+    reference, units = view.rig.reference, view.units
+    ready = view.snap.hoist in (HoistState.STILL, HoistState.IN_SLIPS)
+    return [
+        Item("rig file says", (f"{plain(reference.turns, 1)} wraps at {units.text(reference.height_m, 'length')}",
+                               f"{plain(reference.turns, 1)} wraps"), "base"),
+        Item("to renew", ("e: block still, height measured", "press e"), "base" if ready else "dim"),
+        Item("after a cut", ("c: wraps at the reference", "press c"), "base" if ready else "dim"),
+    ]  # fmt: skip
+
+
+_NUMBER = r"[0-9]{0,4}([.,][0-9]{0,3})?"
+
+
+def number_of(text: str) -> float | None:
+    """A typed number, with a point or a comma; None when it is none."""
+    try:
+        return float(text.replace(",", "."))
+    except ValueError:
+        return None
+
+
+def _set_height(deck: Deck) -> None:
+    """The block's true height now, typed in the units on the screen."""
+    shown = deck.units.shown("length")
+    mast = deck.driver.rig.mast
+
+    def take(text: str) -> None:
+        typed = number_of(text)
+        height_m = shown.unit.to_si(typed) if typed is not None else None
+        if height_m is None or not mast.floor_m <= height_m <= mast.crown_m:
+            low, high = deck.units.text(mast.floor_m, "length"), deck.units.text(mast.crown_m, "length")
+            deck.say(f"Not taken: give a height between {low} and {high}.")
+            return
+        deck.act(ActionKind.REFERENCE_HEIGHT, f"Height set to {deck.units.text(height_m, 'length')}.", number=height_m)
+
+    explain = f"Measured height of the block above the floor, in {shown.label}. The block must stand still."
+    deck.crew(lambda: deck.ask("Height reference", explain, _NUMBER, 8, take))
+
+
+def _cut(deck: Deck) -> None:
+    """Wraps on the drum at the reference height after a cut and slip."""
+
+    def take(text: str) -> None:
+        turns = number_of(text)
+        if turns is None or turns <= deck.driver.rig.drum.dead_wraps:
+            deck.say("Not taken: give the wraps on the drum, more than the dead wraps.")
+            return
+        deck.act(ActionKind.SLIP_AND_CUT, f"Cut and slip recorded: {plain(turns, 1)} wraps.", number=turns)
+
+    explain = "Wraps on the drum (dead wraps included) with the block at the reference height, counted after the cut."
+    deck.crew(lambda: deck.ask("Cut and slip", explain, _NUMBER, 8, take))
+
+
+KEYS: tuple[Key, ...] = (
+    Key("e", _set_height, "set height", "tell the monitor the block's true height now"),
+    Key("c", _cut, "cut and slip", "tell the monitor of a cut and slip: wraps on the drum at the reference height"),
+)

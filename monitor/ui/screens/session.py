@@ -1,0 +1,192 @@
+"""Session: what is recorded and how, where a replay stands, and the configuration in force."""
+
+from collections.abc import Mapping
+from math import isfinite
+from typing import Literal
+
+from monitor.ui.canvas import Area, printable
+from monitor.ui.driver import ReplayControl
+from monitor.ui.format import SYSTEM_LABEL, clock, plain, span
+from monitor.ui.keys import Deck, Key
+from monitor.ui.view import View
+from monitor.ui.widgets import bars, sections
+from monitor.ui.widgets.sections import Item, Section
+
+SLOWEST, FASTEST = 0.125, 1024.0
+"""Bounds of the replay's speed."""
+
+TITLE = "Session"
+HELP = "recording, replay position and speed, configuration in force"
+
+
+def draw(area: Area, view: View) -> tuple[str, ...]:
+    """The body of the screen."""
+    top = 0
+    if view.replay is not None:
+        top = 4
+        _position(area.part(1, 0, area.width - 2, top), view)
+    return sections.draw(area.part(0, top, area.width, area.height - top), contents(view), view.look.chosen)
+
+
+def _position(area: Area, view: View) -> None:
+    """The replay's place as a bar with times."""
+    replay = view.replay
+    if replay is None:
+        return
+    whole = max(1, replay.end_ns - replay.start_ns)
+    share = (replay.position_ns - replay.start_ns) / whole
+    state = "paused" if replay.paused else "full speed" if not isfinite(replay.speed) else f"×{replay.speed:g}"
+    area.say(0, 0, f"REPLAY {state}: {clock(replay.position_ns, date=True)} UTC", "strong")
+    bars.level(area, 0, 1, area.width, share)
+    area.put(0, 2, clock(replay.start_ns), "dim")
+    end = clock(replay.end_ns)
+    area.put(area.width - len(end), 2, end, "dim")
+
+
+def contents(view: View) -> list[Section]:
+    """All sections."""
+    return [
+        Section("RECORDING", tuple(_recording(view))),
+        Section("INTAKE", tuple(_intake(view))),
+        Section("REFUSED", tuple(_refused(view.snap.rejects))),
+        Section("IN FORCE", tuple(_in_force(view))),
+        Section("CREW AND SCREEN", tuple(_crew(view))),
+    ]
+
+
+def _recording(view: View) -> list[Item]:
+    words = {"on": "● on", "off": "○ off", "failed": "▲ FAILED"}[view.snap.health.recording]
+    failed = view.snap.health.recording == "failed"
+    items = [Item("recording", (words,), "warning" if failed else "strong")]
+    items += [Item(name, (printable(text),), "base") for name, text in view.facts.items()]
+    return items
+
+
+def _intake(view: View) -> list[Item]:
+    health = view.snap.health
+    broker = {None: "none (not live)", True: "connected", False: "▲ NOT CONNECTED"}[health.connected]
+    items = [
+        Item("source", (view.mode,), "strong"),
+        Item("broker", (broker,), "warning" if health.connected is False else "strong"),
+        Item("dropped", (str(health.dropped),), "strong" if not health.dropped else "caution"),
+        Item("lag", (f"{plain(health.lag_s, 3)} s",), "strong"),
+    ]
+    if health.note:
+        items.append(Item("note", (printable(health.note), "see the log"), "base"))
+    return items
+
+
+def _refused(rejects: Mapping[str, int]) -> list[Item]:
+    if not rejects:
+        return [Item("nothing", ("0",), "dim")]
+    ordered = sorted(rejects.items(), key=lambda entry: -entry[1])
+    return [Item(reason, (str(count),), "strong") for reason, count in ordered]
+
+
+def _in_force(view: View) -> list[Item]:
+    rig, units = view.rig, view.units
+    limits = rig.limits
+    return [
+        Item("rig", (printable(rig.title), rig.name), "strong"),
+        Item("sensors", (str(len(rig.sensors)),), "base"),
+        Item("upper limit", sections.choices(units.text(limits.upper_m, "length")), "base"),
+        Item("lower limit", sections.choices(units.text(limits.lower_m, "length")), "base"),
+        Item("overtravel at", sections.choices(units.text(limits.overtravel_m, "length")), "base"),
+        Item("highest speed", sections.choices(units.text(limits.max_speed_m_s, "speed")), "base"),
+        Item("reaction", (units.text(limits.reaction_s, "time"),), "base"),
+        Item("holding ratio", (units.text(rig.braking.min_holding_ratio, "ratio"),), "base"),
+        Item("  from", (printable(rig.braking.ratio_origin), "see rig file"), "dim"),
+    ]
+
+
+def _crew(view: View) -> list[Item]:
+    return [
+        Item("initials", (view.who or "none yet",), "strong" if view.who else "dim"),
+        Item("units", (SYSTEM_LABEL[view.units.system], view.units.system), "base"),
+        Item("time", (f"{clock(view.snap.t_ns, date=True)} UTC", clock(view.snap.t_ns)), "base"),
+        Item("trends reach", (span(view.history.reach_s),), "base"),
+    ]
+
+
+def _replay(deck: Deck) -> ReplayControl | None:
+    """The replay's handle; None, with an answer given, where this is none."""
+    replay = deck.driver.replay
+    if replay is None:
+        deck.say("Only a replay can be paused, moved or sped up.")
+    return replay
+
+
+def _pause(deck: Deck) -> None:
+    replay = _replay(deck)
+    if replay is not None:
+        replay.pause(not replay.paused)
+        deck.say("Paused." if replay.paused else "Goes on.")
+
+
+def _step(deck: Deck, seconds: float) -> None:
+    replay = _replay(deck)
+    if replay is not None:
+        replay.seek_to(replay.position_ns + int(seconds * 1e9))
+        deck.say(f"At {clock(replay.position_ns)}.")
+
+
+def _speed(deck: Deck, factor: float) -> None:
+    replay = _replay(deck)
+    if replay is None:
+        return
+    now = replay.speed if isfinite(replay.speed) else FASTEST
+    speed = min(FASTEST, max(SLOWEST, now * factor))
+    replay.set_speed(speed)
+    deck.say(f"Speed ×{speed:g}.")
+
+
+def _alarm(deck: Deck, step: Literal[-1, 1]) -> None:
+    replay = _replay(deck)
+    if replay is None:
+        return
+    if replay.seek_finding(step):
+        deck.say(f"At {clock(replay.position_ns)}.")
+    else:
+        deck.say("No later alarm in this session." if step > 0 else "No earlier alarm in this session.")
+
+
+def _seek(deck: Deck) -> None:
+    replay = _replay(deck)
+    if replay is None:
+        return
+
+    def go(text: str) -> None:
+        t_ns = time_of_day(text, replay.start_ns)
+        if t_ns is None:
+            deck.say("Not a time of day: give HH:MM or HH:MM:SS.")
+            return
+        replay.seek_to(t_ns)
+        deck.say(f"At {clock(replay.position_ns)}.")
+
+    explain = f"UTC, HH:MM or HH:MM:SS; the session runs from {clock(replay.start_ns)} to {clock(replay.end_ns)}."
+    deck.ask("Jump to", explain, r"[0-9:]*", 8, go)
+
+
+def time_of_day(text: str, after_ns: int) -> int | None:
+    """The first moment at or after `after_ns` with that time of day (UTC); None when `text` is no time."""
+    parts = text.split(":")
+    if not 2 <= len(parts) <= 3 or not all(part.isdigit() for part in parts):
+        return None
+    hours, minutes, seconds = (*(int(part) for part in parts), 0)[:3]
+    if hours > 23 or minutes > 59 or seconds > 59:
+        return None
+    day_ns = 86_400_000_000_000
+    wanted = (hours * 3600 + minutes * 60 + seconds) * 1_000_000_000
+    return after_ns + (wanted - after_ns) % day_ns
+
+
+KEYS: tuple[Key, ...] = (
+    Key("space", _pause, "pause", "replay: pause or go on"),
+    Key("left", lambda deck: _step(deck, -10), "10 s", "replay: back 10 s (right: on 10 s)", cap="←→"),
+    Key("right", lambda deck: _step(deck, 10), "", "replay: on 10 s", footer=False, cap="→"),
+    Key("less_than_sign", lambda deck: _speed(deck, 0.5), "speed", "replay: half the speed (>: double)", cap="<>"),
+    Key("greater_than_sign", lambda deck: _speed(deck, 2.0), "", "replay: double the speed", footer=False, cap=">"),
+    Key("left_square_bracket", lambda deck: _alarm(deck, -1), "alarm", "replay: previous alarm (]: next)", cap="[]"),
+    Key("right_square_bracket", lambda deck: _alarm(deck, 1), "", "replay: next alarm", footer=False, cap="]"),
+    Key("j", _seek, "jump", "replay: jump to a time of day", footer=False),
+)

@@ -1,0 +1,27 @@
+"""Names and dimensions of signals and quantities, from the core's tables."""
+
+from monitor.core.quantities import QUANTITIES
+from monitor.core.signals import SIGNALS
+from monitor.units import Dimension
+
+_SIGNALS = {signal.name: signal for signal in SIGNALS}
+
+
+def signal_label(name: str) -> str:
+    """What a signal is called."""
+    return _SIGNALS[name].label if name in _SIGNALS else name.replace("_", " ")
+
+
+def signal_dimension(name: str) -> Dimension:
+    """What a signal measures; plain ratio for one that the core does not list."""
+    return _SIGNALS[name].dimension if name in _SIGNALS else "ratio"
+
+
+def quantity_dimension(name: str) -> Dimension:
+    """What a sensor's quantity measures."""
+    return QUANTITIES[name].dimension if name in QUANTITIES else "ratio"
+
+
+def quantity_label(name: str) -> str:
+    """What a sensor's quantity is called."""
+    return QUANTITIES[name].label if name in QUANTITIES else name.replace("_", " ")
