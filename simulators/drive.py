@@ -26,6 +26,8 @@ class Drive:
             aim = most if aim > most else least if aim < least else aim
             tau = t.drive_tau_s
         torque = self.torque_n_m + (aim - self.torque_n_m) * dt_s / (tau + dt_s)
+        if omega * torque > t.drive_power_w:  # the limit holds at once, however slowly torque follows
+            torque = t.drive_power_w / omega
         self.torque_n_m = 0.0 if -1.0 < torque < 1.0 and aim == 0.0 else torque
         return self.torque_n_m
 

@@ -24,6 +24,10 @@ from simulators.truth import GRAVITY_M_S2, Truth
 
 TICK_S = 0.01
 TICK_NS = 10_000_000
+FLOOR_PER_KG = 900.0
+CROWN_PER_KG = 3600.0
+"""Stiffness of floor and crown per mass of the block, 1/s^2 (invented: steel yields a few centimetres)."""
+BUMP_DAMPING_PER_KG = 30.0
 
 
 @dataclass(slots=True)
@@ -251,9 +255,9 @@ class Plant:
         rope = 0.5 * self.stiffness(self.height_m) * stretch**2 if stretch > 0 and not self.parted else 0.0
         bump = 0.0
         block = t.block_mass_kg
-        for depth in (self.support_m - self.height_m, self.height_m - t.crown_m):
+        for depth, hard in ((self.support_m - self.height_m, FLOOR_PER_KG), (self.height_m - t.crown_m, CROWN_PER_KG)):
             if depth > 0:
-                bump += 0.5 * 900.0 * block * depth**2
+                bump += 0.5 * hard * block * depth**2
         return kinetic + rope + bump + self._string_elastic()
 
     def spent_j(self) -> float:
@@ -315,7 +319,7 @@ class Plant:
         damping = 2 * t.rope_damping * math.sqrt(k * mass)
         parted, support, crown = self.parted, self.support_m, t.crown_m
         slips = self.levers.slips
-        bump_k, bump_c = 900.0 * block, 30.0 * block
+        bump_k, bump_c, crown_k = FLOOR_PER_KG * block, BUMP_DAMPING_PER_KG * block, CROWN_PER_KG * block
         drag_n = s.drag_share * s.weight_n if hanging else 0.0
         spring = s.weight_n / s.pick_up_m if latched else 0.0
         force = self.force_n
@@ -384,7 +388,7 @@ class Plant:
                 if bump < 0.0:
                     bump = 0.0
             elif y > crown:
-                elastic_bump = -bump_k * (y - crown)
+                elastic_bump = -crown_k * (y - crown)
                 bump = elastic_bump - bump_c * v
                 if bump > 0.0:
                     bump = 0.0
@@ -441,7 +445,7 @@ class Plant:
             way = 1.0 if omega > 0 or omega_0 > 0 else -1.0
             self.z = way + (self.z - way) * math.exp(-travelled / t.hysteresis_m)
         self.omega, self.speed_m_s, self.height_m, self.hang_m = omega, v, y, hang
-        bearing_j = brake_j * (bearing / down if omega_0 + omega < 0 else bearing / up)
+        bearing_j = brake_j * (bearing / down if omega_0 + omega < 0 else bearing / up) if bearing else 0.0
         self.brake.heat(brake_j - bearing_j, 0.5 * (omega_0 + omega) * TICK_S, TICK_S)
         g.brake += brake_j - bearing_j
         g.bearing += bearing_j

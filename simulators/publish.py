@@ -10,6 +10,7 @@ import aiomqtt
 from monitor.adapters.address import BrokerUrl
 from monitor.core.types import Frame
 from monitor.errors import UserError
+from simulators.pace import PACE_TOPIC, STEP_NS
 
 
 class Clock(Protocol):
@@ -28,11 +29,13 @@ async def publish(
     frames: Callable[[], Iterable[Frame]],
     clock: Clock | None,
     on_ready: Callable[[], None] | None = None,
+    paced: bool = False,
 ) -> int:
     """Publish what `frames()` gives, each at its time by `clock` (None: as fast as it goes). Returns how many.
 
     `frames` is called, and `on_ready` before it, once the broker has answered. Frames marked as retained are published
-    with the retain flag. QoS 0: a lost reading is followed by the next one.
+    with the retain flag. QoS 0: a lost reading is followed by the next one. With `paced`, how far it has come is told on
+    `simulators.pace.PACE_TOPIC`.
 
     Raises:
         UserError: the broker cannot be reached, or goes away.
@@ -51,6 +54,7 @@ async def publish(
             if on_ready is not None:
                 on_ready()
             rate = clock.rate if clock is not None else math.inf
+            mark_ns = 0
             for frame in frames():
                 if clock is not None:
                     ahead = (frame.t_ns - clock.now_ns()) * 1e-9 / rate
@@ -58,6 +62,10 @@ async def publish(
                         await asyncio.sleep(ahead)
                 elif count % 200 == 0:
                     await asyncio.sleep(0)
+                if paced and frame.t_ns >= mark_ns:
+                    mark_ns = frame.t_ns // STEP_NS * STEP_NS
+                    await client.publish(PACE_TOPIC, str(mark_ns).encode(), qos=0)
+                    mark_ns += STEP_NS
                 await client.publish(frame.topic, frame.payload, qos=0, retain=frame.retained)
                 count += 1
     except aiomqtt.MqttError as error:

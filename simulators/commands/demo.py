@@ -77,6 +77,7 @@ def run(args: argparse.Namespace) -> int:
     from monitor.config import find_rig
     from monitor.live import Tally, print_finding, run_for, summary_of
     from simulators.broker import embedded_broker
+    from simulators.pace import PACE_TOPIC, PacedClock
     from simulators.process import start_simulated_rig
     from simulators.scenario import find_scenario
     from simulators.session import PlantSource
@@ -87,7 +88,7 @@ def run(args: argparse.Namespace) -> int:
     PlantSource(rig, scenario, args.seed)  # a scenario that does not fit the rig is told before anything starts
     with embedded_broker() as address:
         origin, monotonic = time.time_ns(), time.monotonic_ns()
-        clock = StreamClock(origin, args.rate, monotonic)
+        clock = StreamClock(origin, 1.0, monotonic) if args.rate == 1.0 else PacedClock(origin, args.rate, monotonic)
         seconds = None if args.seconds is None else args.seconds + 2 * args.rate
         with start_simulated_rig(
             address, rig_name, args.scenario, args.seed, args.rate, origin, monotonic, seconds
@@ -97,6 +98,8 @@ def run(args: argparse.Namespace) -> int:
             tally, watcher = Tally(), Watcher()
             sinks = (print_finding, tally, watcher) if args.headless else (tally, watcher)
             with live_driver(args, rig, url, clock, "SIMULATED", sinks) as driver:
+                if isinstance(clock, PacedClock):
+                    driver.listen(PACE_TOPIC, clock.hear)
                 if not args.headless:
                     from monitor.ui.app import run_app
 

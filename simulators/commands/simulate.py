@@ -96,7 +96,7 @@ def run(args: argparse.Namespace) -> int:
         print(json.dumps({"event": "start", "t_ns": source.origin_ns}), flush=True)
         yield from source
 
-    count = asyncio.run(publish(url, frames, clock))
+    count = asyncio.run(publish(url, frames, clock, paced=bool(args.clock) and rate != 1.0))
     print(json.dumps({"event": "end", "frames": count}), flush=True)
     return 0
 
