@@ -9,7 +9,10 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from enum import IntEnum, StrEnum
 from types import MappingProxyType
-from typing import Final, Literal
+from typing import TYPE_CHECKING, Final, Literal
+
+if TYPE_CHECKING:
+    from monitor.units import Dimension
 
 GRID_NS: Final = 50_000_000
 """Conditions are evaluated at multiples of this many nanoseconds of stream time."""
@@ -267,6 +270,84 @@ class Health:
     note: str = ""
 
 
+class CheckVerdict(StrEnum):
+    """What came of a guided check."""
+
+    PASS = "pass"
+    FAIL = "fail"
+    NOT_JUDGED = "not judged"
+    """It ended without enough known readings to say either."""
+
+
+@dataclass(frozen=True, slots=True)
+class CheckReading:
+    """One number that a check watches or has measured, SI, and what it is held against."""
+
+    label: str
+    value: Value
+    dimension: "Dimension"
+    relation: Literal["", "at most", "at least", "near"] = ""
+    """How `value` should stand to `limit`; empty where it is only shown."""
+    limit: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class CheckStepView:
+    """One step of a guided check."""
+
+    words: str
+    """What the crew does, by the site's own procedure."""
+    state: Literal["open", "now", "done"]
+    crew: bool
+    """Ends when the crew says so (CHECK_STEP); other steps end by what is measured."""
+
+
+@dataclass(frozen=True, slots=True)
+class CheckResult:
+    """How a guided check ended."""
+
+    t_ns: int
+    who: str
+    verdict: CheckVerdict
+    reason: str
+    readings: tuple[CheckReading, ...] = ()
+    """What was measured."""
+
+
+@dataclass(frozen=True, slots=True)
+class CheckView:
+    """One guided check as a screen shows it."""
+
+    id: str
+    """Target of CHECK_START, CHECK_STEP and CHECK_ABORT."""
+    title: str
+    about: str
+    """What it shows, in one sentence."""
+    unfit: str
+    """Why this rig cannot run it (a sensor that is not there); empty when it can."""
+    due: bool
+    due_ns: int | None
+    """When it is or was due; None when only an event makes it due."""
+    due_words: str
+    """Why it is due, or when it will be, in words."""
+    running: bool
+    steps: tuple[CheckStepView, ...]
+    since_ns: int | None = None
+    """Start of the present run; None when it does not run."""
+    who: str = ""
+    """Who started the present run."""
+    hint: str = ""
+    """What the present step still waits for."""
+    progress: float = 0.0
+    """Of the present step's measuring time, 0 to 1."""
+    readings: tuple[CheckReading, ...] = ()
+    """What the present step watches."""
+    result: CheckResult | None = None
+    """Of the last run, whatever came of it; None when it was never run in this record."""
+    passed_ns: int | None = None
+    """When it was last passed."""
+
+
 @dataclass(frozen=True, slots=True)
 class Snapshot:
     """All that a screen may show, at one moment. Frozen: nobody can change it behind anybody's back.
@@ -289,6 +370,8 @@ class Snapshot:
     """Refused readings and messages by reason, all sensors and unknown topics together."""
     health: Health = Health()
     silenced: bool = False
+    checks: tuple[CheckView, ...] = ()
+    """The guided checks, in the order of their table."""
 
     def value(self, name: str) -> Value:
         """The signal called `name`; UNKNOWN when there is none of that name yet."""
