@@ -68,8 +68,9 @@ class _Closed(aiomqtt.MqttError):
 
 
 class _Link(aiomqtt.Client):
-    """One attempt's client. Two things are added to the library's: it notices at once when the broker hangs up instead
-    of answering (the library waits for its time-out), and it can be dropped without a farewell."""
+    """One attempt's client. Three things are added to the library's: it notices at once when the broker hangs up
+    instead of answering (the library waits for its time-out), it does not trip over a socket that has closed in the
+    meantime, and it can be dropped without a farewell."""
 
     _dropped = False
 
@@ -81,6 +82,20 @@ class _Link(aiomqtt.Client):
     def _give_up(self) -> None:
         if not self._connected.done() and not self._dropped:
             self._connected.set_exception(_Closed("closed before it answered"))
+
+    def _on_socket_register_write(self, client: Any, userdata: Any, sock: Any) -> None:
+        self._loop.call_soon_threadsafe(self._watch_writing, client, sock)
+
+    def _watch_writing(self, client: Any, sock: Any) -> None:
+        if sock.fileno() >= 0:
+            self._loop.add_writer(sock.fileno(), self._write, client)
+
+    def _write(self, client: Any) -> None:
+        try:
+            client.loop_write()
+        except Exception as error:  # whatever breaks the writing has broken the connection
+            if not self._disconnected.done():
+                self._disconnected.set_exception(error)
 
     def drop(self) -> None:
         """Cut the connection, whatever state it is in."""
@@ -107,6 +122,7 @@ class MqttSource:
         on_message: OnMessage,
         on_state: OnState,
         client_id: str | None = None,
+        keepalive_s: int = KEEPALIVE_S,
     ) -> None:
         """`on_message` gets arrival (ns), topic, payload and whether it is a retained message; `on_state` gets whether
         there is a connection and words for it, once per change. Both are called in the event loop's thread.
@@ -118,6 +134,8 @@ class MqttSource:
         self._clock = clock
         self._on_message = on_message
         self._on_state = on_state
+        self._keepalive_s = keepalive_s
+        self._named = client_id is not None
         self.client_id = client_id or f"stopmark-{secrets.token_hex(4)}"
         self._state: tuple[bool, str] | None = None
         self._old_protocol = False
@@ -163,7 +181,7 @@ class MqttSource:
                 queue_type=self._direct(),
                 protocol=aiomqtt.ProtocolVersion.V311 if self._old_protocol else aiomqtt.ProtocolVersion.V5,
                 timeout=ANSWER_S,
-                keepalive=KEEPALIVE_S,
+                keepalive=self._keepalive_s,
                 clean_session=True if self._old_protocol else None,
                 clean_start=mqtt.MQTT_CLEAN_START_FIRST_ONLY if self._old_protocol else True,
                 properties=None if self._old_protocol else _limits(),
@@ -180,7 +198,10 @@ class MqttSource:
                 self._old_protocol = True
                 return ""
             self._old_protocol = False
-            return explain(error, self._url, self.client_id, refusal.last)
+            words = explain(error, self._url, self.client_id, refusal.last)
+            if words.endswith("was lost") and self._named:  # few brokers say that a name was taken over
+                words += f"; if this goes on, another client may be using the name {self.client_id}"
+            return words
         return f"the connection to {self._url} ended"
 
     async def _connect(self, link: _Link) -> None:

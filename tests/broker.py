@@ -1,0 +1,184 @@
+"""A real mosquitto for tests: on a free loopback port, with users, rights and TLS as asked, and its log readable.
+
+Nothing here can skip: without mosquitto (and, for TLS, openssl) on the machine the tests fail and say what to install.
+"""
+
+import asyncio
+import os
+import re
+import shutil
+import signal
+import socket
+import subprocess
+import time
+from collections.abc import Callable, Mapping, Sequence
+from pathlib import Path
+
+START_S = 15.0
+
+
+def command(name: str) -> str:
+    """Path of a program that the tests need; fails the test when there is none."""
+    found = shutil.which(name, path=os.pathsep.join((os.environ.get("PATH", ""), "/usr/sbin", "/usr/local/sbin")))
+    assert found, f"{name} is not installed: the tests need it (Debian: apt-get install mosquitto openssl)"
+    return found
+
+
+def free_port() -> int:
+    """A port on the loopback that was free a moment ago."""
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        port: int = probe.getsockname()[1]
+        return port
+
+
+def wait_until(condition: Callable[[], bool], what: str, timeout_s: float = 15.0) -> None:
+    """Wait for `condition`, at most `timeout_s`; a test that waits in vain fails and says for what."""
+    end = time.monotonic() + timeout_s
+    while not condition():
+        assert time.monotonic() < end, f"waited {timeout_s} s in vain for: {what}"
+        time.sleep(0.01)
+
+
+async def until(condition: Callable[[], bool], what: str, timeout_s: float = 15.0) -> None:
+    """`wait_until` that lets the event loop run."""
+    end = time.monotonic() + timeout_s
+    while not condition():
+        assert time.monotonic() < end, f"waited {timeout_s} s in vain for: {what}"
+        await asyncio.sleep(0.01)
+
+
+class Mosquitto:
+    """One broker. `start` it, then `stop`, `freeze`, `thaw` or start it again on the same port."""
+
+    def __init__(
+        self,
+        folder: Path,
+        users: Mapping[str, str] | None = None,
+        acl: str | None = None,
+        tls: "Certificates | None" = None,
+        client_certificates: bool = False,
+        extra: Sequence[str] = (),
+    ) -> None:
+        """`users` are names and passwords (None lets everybody in), `acl` the text of an access list, `tls` whose
+        certificates to use."""
+        folder.mkdir(parents=True, exist_ok=True)
+        self.port = free_port()
+        self.log = folder / "mosquitto.log"
+        self.log.touch()
+        self._config = folder / "mosquitto.conf"
+        self._process: subprocess.Popen[bytes] | None = None
+        lines = [f"listener {self.port} 127.0.0.1", f"allow_anonymous {'true' if users is None else 'false'}"]
+        if users is not None:
+            passwords = folder / "passwords"
+            passwords.touch(mode=0o600)
+            for name, password in users.items():
+                subprocess.run([command("mosquitto_passwd"), "-b", passwords, name, password], check=True)
+            lines.append(f"password_file {passwords}")
+        if acl is not None:
+            rights = folder / "rights"
+            rights.write_text(acl, encoding="utf-8")
+            rights.chmod(0o600)
+            lines.append(f"acl_file {rights}")
+        if tls is not None:
+            lines += [f"cafile {tls.ca}", f"certfile {tls.server}", f"keyfile {tls.server.with_suffix('.key')}"]
+            lines.append(f"require_certificate {'true' if client_certificates else 'false'}")
+        if os.name == "posix" and os.geteuid() == 0:
+            lines.append("user root")  # else it gives up its rights, and with them the files of the test
+        lines += ["log_dest stderr", "log_type all", "connection_messages true", "persistence false", *extra]
+        self._config.write_text("\n".join(lines) + "\n", encoding="utf-8")
+
+    def start(self) -> "Mosquitto":
+        """Start it and wait until it takes connections."""
+        with self.log.open("ab") as log:
+            self._process = subprocess.Popen([command("mosquitto"), "-c", self._config], stderr=log, stdout=log)
+        wait_until(self._answers, f"mosquitto on port {self.port}; its log:\n{self.text()}", START_S)
+        return self
+
+    def _answers(self) -> bool:
+        assert self._process is not None
+        assert self._process.poll() is None, f"mosquitto ended at once:\n{self.text()}"
+        with socket.socket() as probe:
+            return probe.connect_ex(("127.0.0.1", self.port)) == 0
+
+    def stop(self) -> None:
+        """End it, frozen or not."""
+        if self._process is not None:
+            if self._process.poll() is None:
+                self._process.send_signal(signal.SIGCONT)
+                self._process.terminate()
+            self._process.wait(START_S)
+            self._process = None
+
+    def freeze(self) -> None:
+        """Stop it in its tracks: connections stand, nothing moves."""
+        assert self._process is not None
+        self._process.send_signal(signal.SIGSTOP)
+
+    def thaw(self) -> None:
+        """Let a frozen one go on."""
+        assert self._process is not None
+        self._process.send_signal(signal.SIGCONT)
+
+    def reload(self) -> None:
+        """Let it read its passwords and rights again."""
+        assert self._process is not None
+        self._process.send_signal(signal.SIGHUP)
+
+    @property
+    def url(self) -> str:
+        """Its address for plain MQTT."""
+        return f"mqtt://127.0.0.1:{self.port}"
+
+    @property
+    def tls_url(self) -> str:
+        """Its address for TLS (by the name in its certificate)."""
+        return f"mqtts://localhost:{self.port}"
+
+    def text(self) -> str:
+        """Its log so far."""
+        return self.log.read_text(encoding="utf-8", errors="replace")
+
+    def published_by(self, client_id: str) -> list[str]:
+        """Log lines of messages that the client `client_id` (a pattern) sent. For the monitor there must be none."""
+        return published_by(self.text(), client_id)
+
+    def wills(self) -> list[str]:
+        """Log lines of last wills that any client left."""
+        return [line for line in self.text().splitlines() if re.search(r": Will message specified", line)]
+
+
+def published_by(log: str, client_id: str) -> list[str]:
+    """Lines of a mosquitto log that show a PUBLISH *from* the client whose name matches the pattern `client_id`."""
+    return [line for line in log.splitlines() if re.search(rf"Received PUBLISH from (?:{client_id})(?: |$)", line)]
+
+
+class Certificates:
+    """A small authority for tests: its own certificate, one for the broker, and as many for clients as asked."""
+
+    def __init__(self, folder: Path) -> None:
+        folder.mkdir(parents=True, exist_ok=True)
+        self.folder = folder
+        self.ca = folder / "ca.pem"
+        self._openssl(
+            "req", "-x509", *_KEY, "-keyout", "ca.key", "-out", "ca.pem", "-days", "30", "-subj", "/CN=Test CA"
+        )
+        self.server = self.issue("server", "localhost")
+
+    def issue(self, name: str, host: str = "", days: int = 30) -> Path:
+        """A certificate called `name`, for `host` when given; with `days` below 1 it has expired already."""
+        subject = f"/CN={host or name}"
+        self._openssl("req", *_KEY, "-keyout", f"{name}.key", "-out", f"{name}.csr", "-subj", subject)
+        (self.folder / f"{name}.ext").write_text(f"subjectAltName=DNS:{host or name}\n", encoding="utf-8")
+        self._openssl(
+            *("x509", "-req", "-in", f"{name}.csr", "-CA", "ca.pem", "-CAkey", "ca.key", "-CAcreateserial"),
+            *("-out", f"{name}.pem", "-days", str(days), "-extfile", f"{name}.ext"),
+        )
+        return self.folder / f"{name}.pem"
+
+    def _openssl(self, *words: str) -> None:
+        done = subprocess.run([command("openssl"), *words], cwd=self.folder, capture_output=True, check=False)
+        assert done.returncode == 0, f"openssl {words[0]} failed: {done.stderr.decode()}"
+
+
+_KEY = ("-newkey", "ec", "-pkeyopt", "ec_paramgen_curve:prime256v1", "-nodes")
