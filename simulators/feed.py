@@ -1,0 +1,28 @@
+"""A simulated session fed straight into the monitor's core: no broker, no clock, as fast as the machine allows."""
+
+from collections.abc import Iterator
+from pathlib import Path
+
+from monitor.config import Rig, read_text
+from monitor.core.engine import Core
+from monitor.core.rules import default_rules_path
+from monitor.core.types import Finding, Frame
+from monitor.live import core_of
+from simulators.session import PlantSource
+
+
+def shipped_core(rig: Rig) -> Core:
+    """A core for `rig` with the rules that come with Stopmark."""
+    path = Path(default_rules_path())
+    return core_of(rig, read_text(path), str(path))
+
+
+def findings_of(source: PlantSource, core: Core | None = None) -> Iterator[Finding]:
+    """What the monitor finds in `source`, in order."""
+    core = core or shipped_core(source.rig)
+    for item in source.items():
+        if isinstance(item, Frame):
+            yield from core.ingest(core.admit(item))
+        else:
+            yield from core.act(core.admit(item))
+    yield from core.advance(source.end_ns)
