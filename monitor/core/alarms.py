@@ -174,11 +174,11 @@ class AlarmBank:
         for place in due:
             alarm = self._alarms[place]
             condition = alarm.condition
-            before = condition.state
+            before, blind = condition.state, condition.blind
             number, validity = self._read(alarm)
             if condition.take(t_ns, number, validity):
                 changed.append(alarm)
-            if condition.state is not before or validity != alarm.validity:
+            if condition.state is not before or condition.blind is not blind or validity != alarm.validity:
                 alarm.validity = validity
                 resort = True
         moves: _Moves = {}
@@ -284,7 +284,7 @@ class AlarmBank:
         for alarm in self._alarms:
             rule = alarm.rule
             place, source, known = alarm.place, alarm.source, alarm.validity <= Validity.DEGRADED
-            if alarm.condition.state is not ConditionState.FALSE:
+            if alarm.condition.state is not ConditionState.FALSE or (known and alarm.condition.blind):
                 self._busy.append(place)
             elif rule.sensor is not None:
                 if known and rule.compare == "above":

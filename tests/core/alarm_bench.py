@@ -1,0 +1,79 @@
+"""A small catalogue and a driver for tests of the alarm bank."""
+
+import json
+from typing import Any
+
+from monitor.config import find_rig
+from monitor.core.alarms import AlarmBank
+from monitor.core.rules import SENSOR_SIGNALS, RuleSet, build_rules
+from monitor.core.types import GRID_NS, Action, ActionKind, AlarmView, Finding, HoistState
+
+START_NS = 1_700_000_000_000_000_000
+RIG = find_rig("land")
+SIGNALS = ("a", "b", "c", "d", "e")
+VALID, DEGRADED, INVALID, NOT_FITTED = range(4)
+
+
+def rule(name: str, signal: str = "a", **fields: Any) -> dict[str, Any]:
+    """One [[rule]] table: above 1, clear at 0, no delays, CAUTION, unless `fields` say otherwise."""
+    table = {
+        "id": name,
+        "signal": signal,
+        "compare": "above",
+        "trip": 1.0,
+        "clear": 0.0,
+        "severity": "CAUTION",
+        "message": f"{name} is wrong",
+        "guidance": f"Look at {name}.",
+    }
+    return table | fields
+
+
+def rules(*tables: dict[str, Any]) -> RuleSet:
+    return build_rules({"format": 1, "rule": list(tables)}, "test", RIG, SIGNALS)
+
+
+class Bench:
+    """Drives a bank from one grid point to the next; signals keep their values until they are changed."""
+
+    def __init__(self, *tables: dict[str, Any]) -> None:
+        self.rules = rules(*tables)
+        self.bank = AlarmBank(self.rules, SIGNALS)
+        self.numbers = [0.0] * len(SIGNALS)
+        self.validities = [VALID] * len(SIGNALS)
+        self.flags = [[(0.0, VALID)] * len(SENSOR_SIGNALS) for _ in RIG.sensors]
+        self.hoist = HoistState.STILL
+        self.t_ns = START_NS
+        self.story: list[Finding] = []
+
+    def step(self, points: int = 1, **values: float | None) -> list[Finding]:
+        """Set signals (None: invalid) and take `points` grid points; the alarm findings."""
+        for name, number in values.items():
+            place = SIGNALS.index(name)
+            self.numbers[place] = float("nan") if number is None else number
+            self.validities[place] = INVALID if number is None else VALID
+        findings = []
+        for _ in range(points):
+            self.t_ns += GRID_NS
+            flags = tuple(map(tuple, self.flags))
+            findings += self.bank.evaluate(self.t_ns, self.numbers, self.validities, self.hoist, flags)
+        self.story += findings
+        return findings
+
+    def act(self, kind: ActionKind, target: str = "", number: float | None = None, who: str = "") -> list[Finding]:
+        findings = self.bank.act(Action(self.t_ns, kind, target, number, who=who))
+        self.story += findings
+        return findings
+
+    def view(self, key: str) -> AlarmView | None:
+        return next((view for view in self.bank.views() if view.key == key), None)
+
+    def state(self, key: str) -> str:
+        view = self.view(key)
+        return view.state.value if view else "normal"
+
+    def restart(self) -> None:
+        """A new bank from the old one's saved state, by way of JSON text."""
+        saved = json.loads(json.dumps(self.bank.state()))
+        self.bank = AlarmBank(self.rules, SIGNALS)
+        self.bank.restore(saved)
