@@ -234,6 +234,38 @@ class Uncertainty(Model):
     rope_diameter: Share = 0.02
 
 
+class CheckSettings(Model):
+    """Guided checks: how often they are due and what passes. Site settings; the defaults are common practice without a
+    source, but for the overtravel test once a shift (Alberta OHS Code 2009, s. 769)."""
+
+    first_grace_h: NotNegative = 1.0
+    """A record that knows of no earlier test gives the crew this long before it says that one is due."""
+    load_share: Share = 0.25
+    """Hook load, as a share of the rating, that the holding and the auxiliary test need."""
+    overtravel_every_h: Positive = 12.0
+    overtravel_halves: Literal["both", "electric", "air"] = "both"
+    """Which halves must act at `limits.overtravel_m`; the other one, where there is one, is a backup set higher."""
+    overtravel_tolerance_m: Positive = 0.5
+    overtravel_speed_m_s: Positive = 0.35
+    """Fastest approach that still counts as slow."""
+    overtravel_stop_s: Positive = 2.0
+    """From the device acting to the block at rest, at most."""
+    holding_every_h: Positive = 24.0
+    holding_s: Positive = 60.0
+    holding_creep_m_s: Positive = 0.001
+    leak_every_h: Positive = 168.0
+    leak_s: Annotated[float, Field(ge=30, le=3600)] = 180.0
+    leak_pa_s: Positive = 3.0e3
+    reference_travel_m: Positive = 10.0
+    """Least distance between the two heights that are compared."""
+    reference_tolerance_m: Positive = 0.15
+    auxiliary_every_h: Positive = 168.0
+    auxiliary_s: Positive = 5.0
+    auxiliary_speed_m_s: Positive = 0.3
+    auxiliary_share: Share = 0.5
+    """Least share of the load's pull that the auxiliary brake must take."""
+
+
 class Sensor(Model):
     """One sensor: what it measures, where its readings come from, and how far to trust them."""
 
@@ -318,6 +350,7 @@ class Rig(Model):
     aux: Annotated[NoAux | EddyAux | RegenAux, Field(discriminator="kind")] = NoAux()
     hydraulics: Hydraulics
     uncertainty: Uncertainty = Uncertainty()
+    checks: CheckSettings = CheckSettings()
     sensors: Annotated[tuple[Sensor, ...], Field(min_length=1, max_length=64)]
 
     def topic(self, sensor: Sensor) -> str:
