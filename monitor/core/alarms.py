@@ -38,16 +38,7 @@ from monitor.core.alarm_life import BY_CONDITION, LATCHED, LIFE, SET_ASIDE, UNAC
 from monitor.core.conditions import ConditionState
 from monitor.core.decode import printable
 from monitor.core.rules import SENSOR_SIGNALS, RuleSet
-from monitor.core.types import (
-    Action,
-    ActionKind,
-    AlarmState,
-    AlarmView,
-    Finding,
-    HoistState,
-    Severity,
-    Validity,
-)
+from monitor.core.types import Action, ActionKind, AlarmState, AlarmView, Finding, HoistState, Severity, Validity
 
 SHELVE_DEFAULT_S: Final = 1800.0
 SHELVE_LONGEST_S: Final = 12 * 3600.0

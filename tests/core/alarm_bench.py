@@ -4,9 +4,10 @@ import json
 from typing import Any
 
 from monitor.config import find_rig
+from monitor.core.alarm_life import LATCHED
 from monitor.core.alarms import AlarmBank
 from monitor.core.rules import SENSOR_SIGNALS, RuleSet, build_rules
-from monitor.core.types import GRID_NS, Action, ActionKind, AlarmView, Finding, HoistState
+from monitor.core.types import GRID_NS, Action, ActionKind, AlarmState, AlarmView, Finding, HoistState
 
 START_NS = 1_700_000_000_000_000_000
 RIG = find_rig("land")
@@ -77,3 +78,26 @@ class Bench:
         saved = json.loads(json.dumps(self.bank.state()))
         self.bank = AlarmBank(self.rules, SIGNALS)
         self.bank.restore(saved)
+
+
+def into(state: AlarmState) -> Bench:
+    """A bench whose alarm "one" is in `state`. Latched states have a latched rule."""
+    latched = state in LATCHED
+    acknowledged = (AlarmState.ACKNOWLEDGED, AlarmState.LATCHED_ACKNOWLEDGED)
+    bench = Bench(rule("one", latched=latched, when=["still", "hoisting"]), rule("other", "b"))
+    bench.step()
+    if latched or state in (AlarmState.UNACKNOWLEDGED, AlarmState.ACKNOWLEDGED, AlarmState.RETURNED):
+        bench.step(a=2.0)
+    if state in acknowledged:
+        bench.act(ActionKind.ACKNOWLEDGE, "one")
+    if latched or state is AlarmState.RETURNED:
+        bench.step(a=0.0)
+    if state is AlarmState.SHELVED:
+        bench.act(ActionKind.SHELVE, "one")
+    if state is AlarmState.OUT_OF_SERVICE:
+        bench.act(ActionKind.OUT_OF_SERVICE, "one")
+    if state is AlarmState.SUPPRESSED:
+        bench.hoist = HoistState.LOWERING
+        bench.step(a=2.0)
+    assert bench.state("one") == state
+    return bench

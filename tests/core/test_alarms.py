@@ -1,11 +1,10 @@
-"""The life of an alarm: the table, each transition of ISA-18.2 on the real bank, what the crew can do, restart."""
+"""The life of an alarm: the table, each transition of ISA-18.2 on the real bank, hiding, lost data."""
 
 import pytest
 
 from monitor.core.alarm_life import BY_CONDITION, LIFE, Event, life_diagram
-from monitor.core.alarms import ALARM_ACTIONS, SHELVE_LONGEST_S, AlarmBank
-from monitor.core.types import GRID_NS, Action, ActionKind, AlarmState, HoistState, Severity
-from tests.core.alarm_bench import NOT_FITTED, RIG, SIGNALS, VALID, Bench, rule, rules
+from monitor.core.types import ActionKind, AlarmState, HoistState, Severity
+from tests.core.alarm_bench import NOT_FITTED, RIG, SIGNALS, VALID, Bench, into, rule
 
 N, U, A = AlarmState.NORMAL, AlarmState.UNACKNOWLEDGED, AlarmState.ACKNOWLEDGED
 R, LU, LA = AlarmState.RETURNED, AlarmState.LATCHED_UNACKNOWLEDGED, AlarmState.LATCHED_ACKNOWLEDGED
@@ -108,27 +107,6 @@ def test_reset_before_acknowledgement_leaves_it_returned() -> None:
     bench.step(a=0.0)
     assert [f.after for f in bench.act(ActionKind.RESET, "one")] == ["done", R]
     assert [f.after for f in bench.act(ActionKind.ACKNOWLEDGE, "one")] == ["done", N]
-
-
-def into(state: AlarmState) -> Bench:
-    """A bench whose alarm "one" is in `state`. Latched states have a latched rule."""
-    bench = Bench(rule("one", latched=state in (LU, LA), when=["still", "hoisting"]), rule("other", "b"))
-    bench.step()
-    if state in (U, A, R, LU, LA):
-        bench.step(a=2.0)
-    if state in (A, LA):
-        bench.act(ActionKind.ACKNOWLEDGE, "one")
-    if state in (R, LU, LA):
-        bench.step(a=0.0)
-    if state is SH:
-        bench.act(ActionKind.SHELVE, "one")
-    if state is OS:
-        bench.act(ActionKind.OUT_OF_SERVICE, "one")
-    if state is SU:
-        bench.hoist = HoistState.LOWERING
-        bench.step(a=2.0)
-    assert bench.state("one") == state
-    return bench
 
 
 @pytest.mark.parametrize("state", [N, U, A, R, LU, LA, SU])
@@ -291,172 +269,3 @@ def test_a_number_that_is_none_is_blind_although_it_claims_to_be_valid() -> None
     bench.numbers[0] = bench.numbers[1] = float("nan")
     bench.step()
     assert bench.bank.blind_rules == 2
-
-
-# ---- the crew -------------------------------------------------------------------------------------------------------
-
-
-def test_shelving_ends_at_the_grid_point_of_its_time() -> None:
-    bench = Bench(rule("one"))
-    bench.step(a=2.0)
-    bench.act(ActionKind.SHELVE, "one", 1.0)
-    assert bench.step(19) == []
-    (finding,) = bench.step()
-    assert (finding.before, finding.after) == (SH, U)
-
-
-def test_shelving_takes_half_an_hour_by_itself_and_can_be_renewed() -> None:
-    bench = Bench(rule("one"))
-    bench.act(ActionKind.SHELVE, "one")
-    assert bench.view("one").shelved_until_ns == bench.t_ns + 1800 * 10**9  # type: ignore[union-attr]
-    bench.step()
-    (action,) = bench.act(ActionKind.SHELVE, "one", 60.0)
-    assert action.after == "done"
-    assert bench.view("one").shelved_until_ns == bench.t_ns + 60 * 10**9  # type: ignore[union-attr]
-
-
-@pytest.mark.parametrize("seconds", [0.0, -1.0, SHELVE_LONGEST_S + 1, float("nan"), float("inf")])
-def test_shelving_for_ever_or_for_nothing_is_refused(seconds: float) -> None:
-    bench = Bench(rule("one"))
-    (finding,) = bench.act(ActionKind.SHELVE, "one", seconds)
-    assert finding.after == "refused"
-    assert "at most 12 hours" in finding.message
-    assert bench.state("one") == N
-
-
-@pytest.mark.parametrize("kind", sorted(ALARM_ACTIONS - {ActionKind.SILENCE}))
-def test_an_unknown_alarm_is_refused_in_words(kind: ActionKind) -> None:
-    (finding,) = Bench(rule("one")).act(kind, "two\x1b[31m", who="KL")
-    assert (finding.kind, finding.after, finding.severity) == ("action", "refused", Severity.CAUTION)
-    assert "there is no alarm 'two" in finding.message
-    assert "by KL" in finding.message
-    assert finding.message.isprintable()
-    assert finding.key.isprintable()
-
-
-@pytest.mark.parametrize(
-    "kind", sorted(ALARM_ACTIONS - {ActionKind.SILENCE, ActionKind.SHELVE, ActionKind.OUT_OF_SERVICE})
-)
-def test_what_makes_no_sense_is_refused_with_the_reason(kind: ActionKind) -> None:
-    bench = Bench(rule("one"))
-    (finding,) = bench.act(kind, "one")
-    assert finding.after == "refused"
-    assert finding.message.startswith("Not ")
-    assert bench.state("one") == N
-
-
-def test_a_foreign_action_is_refused_and_changes_nothing() -> None:
-    bench = Bench(rule("one"))
-    (finding,) = bench.act(ActionKind.NOTE, "one")
-    assert finding.after == "refused"
-
-
-def test_acknowledge_all() -> None:
-    bench = Bench(rule("one"), rule("two", "b"), rule("three", "c"))
-    bench.step(a=2.0, b=2.0)
-    bench.step(b=0.0)
-    findings = bench.act(ActionKind.ACKNOWLEDGE, who="KL")
-    assert [(f.key, f.after) for f in findings] == [("all", "done"), ("one", A), ("two", N)]
-    assert findings[0].message == "Acknowledged by KL: all 2"
-    assert [f.after for f in bench.act(ActionKind.ACKNOWLEDGE)] == ["refused"]
-
-
-def test_silence_lasts_until_the_next_new_alarm() -> None:
-    bench = Bench(rule("one"), rule("two", "b"))
-    bench.step(a=2.0)
-    assert not bench.bank.silenced
-    (finding,) = bench.act(ActionKind.SILENCE, who="KL")
-    assert finding.message == "Silenced by KL"
-    assert bench.bank.silenced
-    bench.step(a=0.0)
-    assert bench.bank.silenced
-    bench.step(b=2.0)
-    assert not bench.bank.silenced
-
-
-# ---- views, restart, construction -----------------------------------------------------------------------------------
-
-
-def test_views_are_worst_first_then_unacknowledged_then_newest_and_set_aside_last() -> None:
-    bench = Bench(
-        rule("old", "a", severity="WARNING"),
-        rule("new", "b", severity="WARNING"),
-        rule("seen", "c", severity="WARNING"),
-        rule("mild", "d", severity="NOTICE"),
-        rule("shelved", "e", severity="DANGER"),
-    )
-    bench.step(a=2.0, c=2.0, d=2.0, e=2.0)
-    bench.step(b=2.0)
-    bench.act(ActionKind.ACKNOWLEDGE, "seen")
-    bench.act(ActionKind.SHELVE, "shelved")
-    assert [view.key for view in bench.bank.views()] == ["new", "old", "seen", "mild", "shelved"]
-
-
-def test_views_do_not_change_when_the_lists_are_used_again() -> None:
-    bench = Bench(rule("one"))
-    bench.step(a=2.0)
-    bench.numbers[0] = 7.0
-    assert bench.view("one").number == 2.0  # type: ignore[union-attr]
-
-
-@pytest.mark.parametrize("state", [U, A, R, LU, LA, SH, OS, SU])
-def test_a_restart_brings_every_state_back(state: AlarmState) -> None:
-    bench = into(state)
-    before = bench.bank.views()
-    bench.act(ActionKind.SILENCE)
-    bench.restart()
-    assert bench.bank.silenced
-    bench.t_ns -= GRID_NS  # the next grid point is the one whose views are compared
-    bench.step()
-    assert bench.bank.views() == before
-
-
-def test_a_restart_does_not_clear_what_cannot_be_seen_yet() -> None:
-    bench = into(U)
-    bench.restart()
-    assert bench.step(100, a=None) == []
-    assert bench.state("one") == U
-    assert [f.after for f in bench.step(a=0.0)] == [R]
-
-
-def test_a_restart_forgets_rules_that_are_gone() -> None:
-    bench = into(U)
-    saved = bench.bank.state()
-    fresh = AlarmBank(rules(rule("other", "b")), SIGNALS)
-    fresh.restore(saved)
-    assert fresh.views() == ()
-
-
-@pytest.mark.parametrize(
-    "damage",
-    [
-        lambda saved: saved.pop("hoist"),
-        lambda saved: saved.update(alarms=[1]),
-        lambda saved: saved["alarms"]["one"].update(state="sleeping"),
-        lambda saved: saved["alarms"]["one"].pop("latch"),
-        lambda saved: saved["alarms"]["one"].update(condition=7),
-        lambda saved: saved["alarms"]["one"].update(state="shelved"),
-        lambda saved: saved["alarms"]["one"].update(elapsed_ns=-5),
-    ],
-)
-def test_a_damaged_state_is_refused_whole(damage) -> None:  # type: ignore[no-untyped-def]
-    bench = into(U)
-    saved = bench.bank.state()
-    damage(saved)
-    fresh = AlarmBank(bench.rules, SIGNALS)
-    with pytest.raises(ValueError, match="saved alarms cannot be read"):
-        fresh.restore(saved)
-    assert fresh.views() == ()
-
-
-def test_a_bank_refuses_rules_on_signals_that_nobody_computes() -> None:
-    with pytest.raises(ValueError, match="signals that do not exist: b"):
-        AlarmBank(rules(rule("one", "b")), ("a",))
-
-
-def test_actions_carry_what_was_typed() -> None:
-    bench = Bench(rule("one"))
-    action = Action(bench.t_ns, ActionKind.SHELVE, "one", 600.0, text="valve being changed\x07", who="KL")
-    done, change = bench.bank.act(action)
-    assert (done.key, done.number, done.guidance) == ("one", 600.0, "valve being changed\ufffd")
-    assert (change.kind, change.after) == ("alarm", SH)
