@@ -36,10 +36,10 @@ class Source:
     """One position source. Heights in metres, as the filter has them (unloaded line)."""
 
     __slots__ = (
-        "agreement", "anchor_m", "bias_m", "clock", "counts", "drum", "frozen_ns", "frozen_z", "fused", "fused_ns",
-        "innovation", "interval_s", "learned_at_m", "modulus", "noise", "offset", "per_count", "raw", "referenced",
-        "refused", "rejected", "repeats", "run", "sensor", "slow", "state", "still", "taken_ns", "test_ratio",
-        "time_sigma_s", "verdict", "z",
+        "agreement", "anchor_m", "bias_m", "clock", "counts", "drum", "free_run", "frozen_ns", "frozen_z", "fused",
+        "fused_ns", "innovation", "interval_s", "joined", "learned_at_m", "modulus", "noise", "offset", "per_count",
+        "raw", "referenced", "refused", "rejected", "repeats", "run", "sensor", "slow", "state", "still", "taken_ns",
+        "test_ratio", "time_sigma_s", "verdict", "z",
     )  # fmt: skip
 
     def __init__(self, sensor: Sensor) -> None:
@@ -67,13 +67,18 @@ class Source:
         self.slow = self.interval_s > SLOW_PERIOD_S
         self.run = 0
         """Identical readings in a row, less one."""
+        self.free_run = 0
+        """Of those, the ones with the brake not known to be on."""
         self.still = 200.0
         self.repeats = 196.0
-        """Readings while the block was still, and how many of them repeated the one before. They begin as a prior."""
+        """Readings while the block was still but free to move, and how many repeated the one before. They begin as a prior,
+        so that an encoder that is quiet at rest is not taken for a stuck one; one under a set brake proves nothing."""
         self.frozen_ns = 0
         self.frozen_z = 0.0
         self.fused = 0
         self.fused_ns = 0
+        self.joined = 0
+        """Value of `fused` when it last lost the lead."""
         self.rejected = 0
         self.refused: list[tuple[int, float]] = []
         self.innovation: float | None = None
@@ -108,10 +113,10 @@ class Source:
     @property
     def stuck(self) -> bool:
         """Whether its run of identical readings is rarer than its own habit at rest allows."""
-        if self.run < MIN_STILL_REPEAT:
+        if self.free_run < MIN_STILL_REPEAT:
             return False
         habit = self.repeats / self.still
-        return habit < 1.0 and self.run * -math.log(habit) > REPEAT_RARITY
+        return habit < 1.0 and self.free_run * -math.log(habit) > REPEAT_RARITY
 
 
 @dataclass(slots=True)

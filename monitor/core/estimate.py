@@ -1,0 +1,44 @@
+"""What the estimator says: the motion of the block, and how each position sensor fares."""
+
+from dataclasses import dataclass
+
+from monitor.core.types import Validity
+
+
+@dataclass(frozen=True, slots=True)
+class Estimate:
+    """The motion of the block at `t_ns`. Sigmas are one standard deviation, bounds 99 % half-widths.
+
+    `height_m` is NaN where `validity` is INVALID. `layer` counts from 1; `radius_m` is to the rope's centre there.
+    `slow` says that readings come seconds apart.
+    """
+
+    t_ns: int
+    height_m: float
+    speed_m_s: float
+    acceleration_m_s2: float
+    height_sigma_m: float
+    speed_sigma_m_s: float
+    acceleration_sigma_m_s2: float
+    height_bound_m: float
+    speed_bound_m_s: float
+    validity: Validity
+    turns: float
+    layer: int
+    radius_m: float
+    slow: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Fusion:
+    """Health record of one position or mark sensor. Metres and seconds; None where nothing was there to compare."""
+
+    innovation: float | None = None
+    test_ratio: float | None = None
+    fused: int = 0
+    rejected: int = 0
+    rejecting: bool = False
+    latency_s: float | None = None
+    agreement: float | None = None
+    """Difference from the leading source (second source) or from the estimate at the last switch (mark), m."""
+    verdict: str = ""

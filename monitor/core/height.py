@@ -1,0 +1,89 @@
+"""From metres of unloaded line to the height of the block: layers, datum and stretch in one place.
+
+The filter runs in the height that the block would have if the line did not stretch further than at the datum. Load
+stretch is put on at the output and taken out of outside heights, so that picking up the string is not mistaken for
+motion of the drum, nor for drift.
+"""
+
+from typing import Final
+
+from monitor.config import Rig
+from monitor.core.aiding import Correction, Datum, HeightMap
+from monitor.core.drift import DriftWatch
+from monitor.physics.drum import DrumGeometry
+
+WRAPS_SIGMA: Final = 0.25
+"""Doubt of the wraps counted at the datum."""
+LOAD_TAU_S: Final = 0.3
+"""Smoothing of the load's rate."""
+
+
+class HeightFrame:
+    """The curve from turns to height, what is not known about it, and the stretch of the line under the present load."""
+
+    __slots__ = (
+        "_configured", "_load_ns", "_load_slow_n", "_reference", "datum", "datum_drop_m", "flex", "layers", "load_n",
+        "load_rate_n_s", "tail_m", "watch",
+    )  # fmt: skip
+
+    def __init__(self, rig: Rig) -> None:
+        line, drum, reference = rig.line, rig.drum, rig.reference
+        self._reference = reference
+        self._configured = DrumGeometry(
+            drum.core_diameter_m,
+            line.rope_diameter_m,
+            drum.wraps_per_layer,
+            drum.nesting,
+            drum.max_layers,
+            min(drum.dead_wraps, drum.wraps_per_layer),
+        )
+        self.layers = HeightMap(self._configured, reference.turns, reference.height_m, line.lines)
+        self.datum = Datum(reference.sigma_m, rig.uncertainty.rope_diameter / 2.0, WRAPS_SIGMA)
+        self.watch = DriftWatch(self.layers)
+        # Block drop under load = load * flex * (tail - height): Hooke's law, see `monitor.physics.drum.block_drop_m`.
+        self.flex = 1.0 / (line.lines * line.axial_stiffness_n)
+        self.tail_m = rig.mast.crown_m + (line.fast_line_m + line.dead_line_m) / line.lines
+        self.load_n = self._load_slow_n = reference.hook_load_n
+        self.load_rate_n_s = 0.0
+        self._load_ns = 0
+        self.datum_drop_m = reference.hook_load_n * self.flex * (self.tail_m - reference.height_m)
+
+    def load(self, t_ns: int, hook_load_n: float) -> None:
+        """The hook load now, N."""
+        if self._load_ns:
+            dt = (t_ns - self._load_ns) * 1e-9
+            if dt > 0.0:
+                gain = dt / (LOAD_TAU_S + dt)
+                change = hook_load_n - self._load_slow_n
+                self._load_slow_n += gain * change
+                self.load_rate_n_s = 0.0 if dt > 1.0 else (1.0 - gain) * change / LOAD_TAU_S
+        else:
+            self._load_slow_n = hook_load_n
+        self.load_n = hook_load_n
+        self._load_ns = t_ns
+
+    def stretch_m(self, height_m: float) -> float:
+        """How much lower the block hangs at `height_m` than it would under the load of the datum."""
+        return self.load_n * self.flex * (self.tail_m - height_m) - self.datum_drop_m
+
+    def note(self, t_ns: int, x: float, outside_m: float, sigma_m: float) -> None:
+        """Keep an outside height for the drift watch: the curve says `x`, it says `outside_m` (both unloaded)."""
+        counted = self.layers.locate(x)[0] - self.datum.wraps
+        self.watch.add(t_ns, counted, outside_m, self.stretch_m(x), sigma_m)
+
+    def correct(self, found: Correction) -> None:
+        """Put a correction of the datum into effect on the curve."""
+        layers = self.layers
+        self.layers = layers.moved(layers.turns + found.wraps, layers.height_m + found.offset_m, found.rope)
+
+    def move(self, turns: float, x: float, sigma_m: float) -> None:
+        """A new datum on the same drum: unloaded height `x` with `turns` wraps on it."""
+        self.layers = self.layers.moved(turns, x)
+        self.datum.restart(sigma_m)
+
+    def cut(self, turns_at_reference: float) -> None:
+        """The line was cut: the configured drum again, with so many wraps on it at the reference height."""
+        reference = self._reference
+        self.layers = HeightMap(self._configured, turns_at_reference, reference.height_m, self.layers.lines)
+        self.datum.restart(reference.sigma_m, rope_known=False, wraps_known=False)
+        self.watch.restart(self.layers)

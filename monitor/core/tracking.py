@@ -1,0 +1,266 @@
+"""The filter and the source that leads it: which readings are believed, and what happens to those that are not.
+
+Theory of operation. Each reading passes three questions:
+
+1. Does it fit? Squared innovation over its variance against the chi-square gate. If so, it is used.
+2. Could a machine do that? An innovation that hard braking or a start explains within the time since the last good
+   reading is a manoeuvre: the acceleration is forgotten, the reading used. Beyond what a brake can do, it is not.
+3. Is it stuck? A reading identical to the one before, where motion must have gone on, is a frozen encoder, not a stop.
+
+Readings refused for a while that agree among themselves win: the filter starts again from them. What the jump cannot
+be explained by stays as a doubt on the height until an outside height confirms it.
+
+    source         on                                        becomes
+    WAITING        first reading                             TRACKING
+    TRACKING       reading fits or is a manoeuvre            TRACKING
+    TRACKING       reading refused                           REFUSING
+    TRACKING       same reading again where motion goes on   FROZEN
+    REFUSING       reading fits                              TRACKING
+    REFUSING       enough refused readings agree             TRACKING, filter started again, doubt added
+    FROZEN         reading changes                           REFUSING
+
+How lively the filter is follows the readings: on a steady stroke the jerk is taken as next to nothing, so that speed is
+smooth; a reading that stands out by two sigmas is enough to expect a manoeuvre for the next quarter second.
+"""
+
+from itertools import pairwise
+from math import sqrt
+from typing import Final
+
+from monitor.config import Rig
+from monitor.core.height import HeightFrame
+from monitor.core.kinematics import Kinematics
+from monitor.core.sources import Source, SourceState, greatest_deceleration_m_s2
+from monitor.core.types import RejectReason
+
+TRACKING: Final = SourceState.TRACKING
+REFUSING: Final = SourceState.REFUSING
+FROZEN: Final = SourceState.FROZEN
+
+Z99: Final = 2.5758
+"""Half-width of the central 99 % of a normal distribution, in sigmas."""
+GATE: Final = 19.5
+"""Chi-square, one degree of freedom, 99.999 %: at 20 readings a second one good reading in an hour and a half."""
+LIVELY: Final = 0.25
+"""Share of the gate (2.2 sigmas) at which a reading says that a manoeuvre may be under way."""
+CALM: Final = 0.005
+"""Power of the jerk while nothing happens, m^2/s^5: what rides on a steady stroke."""
+BUSY: Final = 5.0
+"""Power of the jerk in a manoeuvre: a brake ramp of 5 m/s^3 or so lasting a quarter second (derived here)."""
+BUSY_NS: Final = 250_000_000
+"""How long that is believed after the last such reading."""
+OLDEST_S: Final = 0.4
+"""A reading older than this against the newest one used is refused; after a silence this long nothing is a manoeuvre."""
+START_M_S2: Final = 1.0
+"""Acceleration that a hoist may take up unseen: motors hoisting, gravity lowering (free fall stays below this)."""
+COAST_M_S2: Final = 1.6
+"""Greatest deceleration with the friction brake off: power cut while hoisting heavy, auxiliary brake lowering."""
+LOST_M: Final = 2.0
+"""Doubt put on a height that may be anywhere."""
+STILL_M_S: Final = 0.02
+
+
+class Tracking:
+    """One filter, led by one source at a time. Heights in metres of unloaded line (see `monitor.core.height`)."""
+
+    __slots__ = ("_busy_ns", "_mast", "braking", "doubt_m", "frame", "fused_ns", "hardest", "kin", "started", "t_ns", "top")
+
+    def __init__(self, rig: Rig, frame: HeightFrame) -> None:
+        self.frame = frame
+        self._mast = (rig.mast.floor_m, rig.mast.crown_m)
+        self.top = 1.25 * rig.limits.max_speed_m_s
+        """A speed that the block does not exceed, m/s."""
+        self.hardest = greatest_deceleration_m_s2(rig)
+        self.kin = Kinematics(CALM, self.top, self.hardest)
+        self.t_ns = 0
+        """Of the newest reading used: the filter's own time."""
+        self.fused_ns = 0
+        self.started = False
+        self.braking: bool | None = None
+        """Whether the friction brake is on; None where it is not known."""
+        self.doubt_m = 0.0
+        """Jumps of the leading source that nothing has explained or confirmed."""
+        self._busy_ns = 0
+
+    def ahead(self, t_ns: int) -> tuple[float, float, float]:
+        """(height, speed, variance of the height) at `t_ns`, a little before or any time after the filter's own."""
+        dt = (t_ns - self.t_ns) * 1e-9
+        x, v, _, p = self.kin.predicted(dt)
+        return (x, v, p[0]) if dt >= 0.0 else (x + v * dt, v, p[0])
+
+    def count(self, source: Source, raw: float, since: float, leads: bool) -> float:
+        """The unwrapped count of a raw one `since` seconds after the last.
+
+        A small counter may run over more than once in a gap: then the prediction says how often, and where that is
+        not sure enough, one turn of the counter becomes a doubt on the height.
+        """
+        span = source.modulus * abs(source.per_count) * self.frame.layers.rise_at(self.kin.x)
+        if not self.started or self.top * since < 0.5 * span:
+            return source.unwrap(raw, 0.0)
+        x, _, _, p = self.kin.predicted(since)
+        step = (self.frame.layers.locate(x)[0] - self.frame.layers.locate(self.kin.x)[0]) / source.per_count
+        if Z99 * sqrt(p[0]) > 0.5 * span and leads and source.state is not SourceState.WAITING:
+            self.doubt_m += span
+            source.verdict = "the counter may have run over unseen: reference needed"
+        return source.unwrap(raw, step)
+
+    def start(self, source: Source, taken: int, z: float) -> None:
+        """First reading of all, or the first after the datum was lost."""
+        if not source.referenced:
+            # No datum: the middle of the range, so that speeds are as little wrong as can be.
+            z = source.z = 0.5 * (self._mast[0] + self._mast[1])
+            source.offset = self.frame.layers.locate(z)[0] - source.counts * source.per_count
+            source.verdict = source.verdict or "no reference: height not known"
+        elif source.drum:
+            z = source.z = self._nearest_turn(source, z)
+        self.kin.reset(z, 0.0, 0.0, self.noise(source), (0.5 * self.top) ** 2, 0.25)
+        self.t_ns = self.fused_ns = source.fused_ns = taken
+        source.state = TRACKING
+        source.fused += 1
+        self.started = True
+
+    def _nearest_turn(self, source: Source, z: float) -> float:
+        """The height of a first count, which may have run over since the reference: the one inside the mast."""
+        floor, crown = self._mast
+        for run in (0, 1, -1):
+            counts = source.raw + run * source.modulus
+            height = self.frame.layers.height(source.offset + counts * source.per_count)
+            if floor - 2.0 <= height <= crown + 2.0:
+                source.counts = counts
+                return height
+        self.doubt_m = max(self.doubt_m, LOST_M)
+        source.verdict = f"counts put the block at {z:.1f} m, outside the mast: reference needed"
+        return z
+
+    def noise(self, source: Source) -> float:
+        """Variance of one reading, m^2."""
+        jitter = self.kin.v * source.time_sigma_s
+        if source.drum:
+            step = self.frame.layers.rise_at(self.kin.x) * source.per_count
+            return source.noise * step * step + jitter * jitter
+        return source.noise + jitter * jitter
+
+    def weigh(self, source: Source, taken: int, z: float) -> RejectReason | None:
+        """Take in a reading of the leading source: the three questions on top of this file."""
+        repeat = source.run > 0
+        kin = self.kin
+        dt = (taken - self.t_ns) * 1e-9
+        age = 0.0
+        if dt > 0.0:
+            kin.predict(dt)
+            self.t_ns = taken
+        elif dt < 0.0:
+            age = -dt
+            if age > OLDEST_S:
+                source.rejected += 1
+                return RejectReason.TOO_OLD
+        noise = self.noise(source)
+        innovation, variance = kin.innovation(z - source.bias_m, noise, age)
+        ratio = innovation * innovation / (variance * GATE)
+        source.innovation = innovation
+        source.test_ratio = ratio
+        if source.state is FROZEN:
+            if repeat:
+                source.rejected += 1
+                return RejectReason.GATE
+            self._thaw(source, taken, z)
+        elif source.free_run and source.drum and source.stuck:
+            source.rejected += 1
+            self.freeze(source, taken, z)
+            return RejectReason.GATE
+        if ratio > LIVELY:
+            if kin.jerk_psd != BUSY:
+                kin.jerk_psd = BUSY
+                kin.stir(dt, BUSY)
+                innovation, variance = kin.innovation(z - source.bias_m, noise, age)
+                ratio = innovation * innovation / (variance * GATE)
+            self._busy_ns = taken + BUSY_NS
+            if ratio > 1.0:
+                since = (taken - self.fused_ns) * 1e-9
+                limit = 2.0 * START_M_S2
+                if innovation * kin.v < 0.0:
+                    limit = COAST_M_S2 if self.braking is False else self.hardest
+                could = 0.5 * limit * since * since + 4.5 * sqrt(variance)
+                if since <= 0.0 or since > OLDEST_S or innovation > could or innovation < -could:
+                    return self._refuse(source, taken, z, repeat)
+                kin.stir(since, limit * limit / since)
+                innovation, variance = kin.innovation(z - source.bias_m, noise, age)
+        elif taken > self._busy_ns:
+            kin.jerk_psd = CALM
+        kin.update(innovation, variance, age)
+        source.state = TRACKING
+        if source.refused:
+            source.refused.clear()
+        source.fused += 1
+        source.fused_ns = taken
+        if taken > self.fused_ns:
+            self.fused_ns = taken
+        if not self.braking and -STILL_M_S < kin.v < STILL_M_S:
+            source.still += 1.0
+            if repeat:
+                source.repeats += 1.0
+        return None
+
+    def _refuse(self, source: Source, taken: int, z: float, repeat: bool) -> RejectReason:
+        """A reading that no machine could have made since the last good one."""
+        source.rejected += 1
+        if repeat and source.drum:
+            self.freeze(source, taken, z)
+            return RejectReason.GATE
+        source.state = REFUSING
+        source.refused.append((taken, z))
+        if len(source.refused) > 40:
+            del source.refused[0]
+        self._try_again(source)
+        return RejectReason.GATE
+
+    def _try_again(self, source: Source) -> None:
+        """Start the filter again from refused readings, once there are enough that agree among themselves."""
+        refused = source.refused
+        need = 3 if source.slow else 5
+        if len(refused) < need:
+            return
+        recent = refused[-need:]
+        span = (recent[-1][0] - recent[0][0]) * 1e-9
+        if span < min(0.2, (need - 1) * 0.5 * source.interval_s):
+            return
+        noise = 6.0 * sqrt(self.noise(source))
+        if any(abs(z1 - z0) > 1.5 * self.top * (t1 - t0) * 1e-9 + noise for (t0, z0), (t1, z1) in pairwise(recent)):
+            return
+        first_ns, first = refused[0]
+        t_ns, z = recent[-1]
+        speed = (z - recent[0][1]) / span
+        # Where the filter would have put the first refused reading, and how far a block can get from there.
+        back = (self.t_ns - first_ns) * 1e-9
+        expected = self.kin.x - self.kin.v * back
+        jump = first - source.bias_m - expected
+        silent = max(0.0, (first_ns - self.fused_ns) * 1e-9)
+        beyond = abs(jump) - self.top * silent - Z99 * sqrt(self.kin.p[0])
+        if beyond > 0.05 and source.referenced:
+            back_again = abs(abs(jump) - self.doubt_m) < 0.1 * self.doubt_m
+            self.doubt_m = 0.0 if back_again else self.doubt_m + abs(jump)
+            source.verdict = "" if back_again else f"height jumped by {jump:+.2f} m: reference needed"
+        swing = 0.5 * self.hardest * span
+        self.kin.reset(z - source.bias_m, speed, 0.0, self.noise(source), swing * swing, self.hardest**2)
+        self.t_ns = self.fused_ns = source.fused_ns = t_ns
+        source.state = TRACKING
+        refused.clear()
+
+    def freeze(self, source: Source, taken: int, z: float) -> None:
+        """The source's readings no longer follow the block."""
+        if source.state is not FROZEN:
+            source.state = FROZEN
+            source.frozen_ns = taken
+            source.frozen_z = z
+            source.refused.clear()
+            source.verdict = "readings stand still and the block cannot: look at the encoder and its cable"
+
+    def _thaw(self, source: Source, taken: int, z: float) -> None:
+        """The readings move again: from where they stuck (counts were lost), or from where the block must be by now."""
+        source.state = REFUSING
+        source.verdict = ""
+        gone = (taken - source.frozen_ns) * 1e-9 + source.interval_s
+        moved = abs(self.kin.x + source.bias_m - source.frozen_z)
+        if abs(z - source.frozen_z) < 0.25 * moved:
+            self.doubt_m += min(self.top * gone, moved + Z99 * sqrt(self.kin.p[0]))
+            source.verdict = "counts may be lost since the readings stood still: reference needed"
