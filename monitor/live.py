@@ -9,15 +9,15 @@ from dataclasses import asdict
 from pathlib import Path
 from typing import Any, Literal
 
-from monitor.adapters.clock import StreamClock
-from monitor.adapters.mqtt import BrokerUrl, MqttSource
+from monitor.adapters.address import BrokerUrl
+from monitor.adapters.mqtt import MqttSource
 from monitor.adapters.recorder import Recorder
 from monitor.config import Rig
 from monitor.core.engine import Core
 from monitor.core.rules import build_rules
 from monitor.core.signals import SIGNAL_NAMES
 from monitor.core.types import Action, ActionKind, Finding, Severity, Snapshot
-from monitor.runner import Runner, Sink
+from monitor.runner import Clock, Runner, Sink
 
 Mode = Literal["LIVE", "SIMULATED", "REPLAY"]
 
@@ -66,7 +66,7 @@ class LiveDriver:
         rules_text: str,
         rules_path: str,
         url: BrokerUrl,
-        clock: StreamClock,
+        clock: Clock,
         mode: Mode = "LIVE",
         recorder: Recorder | None = None,
         sinks: Sequence[Sink] = (),
@@ -78,8 +78,17 @@ class LiveDriver:
         self.runner = Runner(self.core, recorder, sinks)
         self.runner.connected = False
         self.recorder = recorder
-        topics = list(dict.fromkeys(rig.topic(sensor) for sensor in rig.sensors))
-        self.source = MqttSource(url, topics, clock, self.runner.message, self._connection)
+        self._url = url
+        self._listeners: dict[str, Callable[[bytes], None]] = {}
+        self._first_connection: Callable[[], None] | None = None
+
+    def listen(self, topic: str, hear: Callable[[bytes], None]) -> None:
+        """Hand the payloads of one more topic to `hear`, before `run`. They are no readings and are not recorded."""
+        self._listeners[topic] = hear
+
+    def when_connected(self, call: Callable[[], None]) -> None:
+        """Have `call` called once, at the first connection."""
+        self._first_connection = call
 
     def snapshot(self) -> Snapshot | None:
         """What the screen shows now."""
@@ -94,20 +103,26 @@ class LiveDriver:
     async def run(self) -> None:
         """Until cancelled: messages in, a tick every 50 ms."""
         self.runner.health(self.clock.now_ns())
+        topics = [*dict.fromkeys(self.rig.topic(sensor) for sensor in self.rig.sensors), *self._listeners]
+        source = MqttSource(self._url, topics, self.clock, self._message, self._connection)
         async with asyncio.TaskGroup() as tasks:
-            tasks.create_task(self.source.run())
+            tasks.create_task(source.run())
             tasks.create_task(self.runner.tick(self.clock))
-            tasks.create_task(self._count_drops())
 
-    async def _count_drops(self) -> None:
-        while True:
-            self.runner.dropped = self.source.dropped
-            await asyncio.sleep(0.25)
+    def _message(self, t_ns: int, topic: str, payload: bytes, retained: bool) -> None:
+        hear = self._listeners.get(topic)
+        if hear is None:
+            self.runner.message(t_ns, topic, payload, retained)
+        else:
+            hear(payload)
 
     def _connection(self, connected: bool, words: str) -> None:
         self.runner.connected = connected
         self.runner.note = words
         self.runner.health(self.clock.now_ns())
+        if connected and self._first_connection is not None:
+            call, self._first_connection = self._first_connection, None
+            call()
 
 
 def print_finding(finding: Finding) -> None:
@@ -135,7 +150,7 @@ class Tally:
 
     def __call__(self, finding: Finding) -> None:
         """Count a finding; of alarms, only those that became active."""
-        if finding.kind == "alarm" and "unacknowledged" == finding.after:
+        if finding.kind == "alarm" and finding.after == "unacknowledged":
             self.raised[finding.severity.name] += 1
             self.first.setdefault(finding.key, finding.t_ns)
 
@@ -172,5 +187,3 @@ async def run_for(driver: LiveDriver, seconds: float | None, finished: Callable[
         task.cancel()
         with contextlib.suppress(asyncio.CancelledError):
             await task
-
-

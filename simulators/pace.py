@@ -13,21 +13,30 @@ PACE_TOPIC: Final = "stopmark-simulation/clock"
 STEP_NS: Final = 50_000_000
 """How often the rig tells, and how far the clock may run ahead of what it told, ns of stream time."""
 PATIENCE_S: Final = 1.5
+HEAD_START_NS: Final = 200_000_000
+"""Real time from the word to the first reading, so that nothing has to be caught up."""
 
 
 class PacedClock:
-    """Stream time at `rate`, held back to what `hear` was told."""
+    """Stream time at `rate`, held back to what `hear` was told. It stands at `origin_ns` until `begin`."""
 
-    def __init__(self, origin_ns: int, rate: float, monotonic_origin_ns: int) -> None:
+    def __init__(self, origin_ns: int, rate: float) -> None:
         self.rate = rate
         self._origin_ns = origin_ns
-        self._monotonic_ns = monotonic_origin_ns
+        self._monotonic_ns: int | None = None
         self._horizon_ns = origin_ns + STEP_NS
-        self._heard_ns = time.monotonic_ns()
+        self._heard_ns = 0
         self._last_ns = origin_ns
+
+    def begin(self) -> tuple[int, int]:
+        """Let it run from now on. Its origin and the monotonic clock there, ns, for a `StreamClock` to agree with."""
+        self._monotonic_ns = self._heard_ns = time.monotonic_ns() + HEAD_START_NS
+        return self._origin_ns, self._monotonic_ns
 
     def now_ns(self) -> int:
         """Stream time now; never goes back."""
+        if self._monotonic_ns is None:
+            return self._origin_ns
         real_ns = time.monotonic_ns()
         free_ns = self._origin_ns + int((real_ns - self._monotonic_ns) * self.rate)
         silent_ns = real_ns - self._heard_ns - int(PATIENCE_S * 1e9)

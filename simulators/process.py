@@ -1,5 +1,6 @@
 """The simulated rig as a process of its own, so that a demonstration's monitor is fed as a real one is."""
 
+import contextlib
 import json
 import subprocess
 import sys
@@ -11,13 +12,13 @@ from monitor.errors import UserError
 
 
 class SimulatedRig:
-    """A running ``stopmark simulate``. `events` fills with what the truth does; `started_ns` is its first moment."""
+    """A running ``stopmark simulate``. `events` fills with what the truth does; It waits for `go` before it starts."""
 
     def __init__(self, process: "subprocess.Popen[str]") -> None:
         self._process = process
         self.events: list[dict[str, Any]] = []
-        self.started_ns: int | None = None
         self.finished = False
+        self._ready = False
         self._known = threading.Event()
         self._reader = threading.Thread(target=self._read, daemon=True)
         self._reader.start()
@@ -29,27 +30,36 @@ class SimulatedRig:
                 told = json.loads(line)
             except ValueError:
                 continue
-            if told.get("event") == "start":
-                self.started_ns = int(told["t_ns"])
+            if told.get("event") == "ready":
+                self._ready = True
                 self._known.set()
             elif told.get("event") == "end":
                 self.finished = True
-            else:
+            elif told.get("event") == "truth":
                 self.events.append(told)
         self._known.set()
 
-    def wait_started(self, timeout_s: float = 20.0) -> int:
-        """Stream time of its first moment.
+    def wait_ready(self, timeout_s: float = 20.0) -> None:
+        """Until it is connected to the broker.
 
         Raises:
-            UserError: it ended, or did not start in time.
+            UserError: it ended, or did not get so far in time.
         """
         self._known.wait(timeout_s)
-        if self.started_ns is None:
+        if not self._ready:
             self.stop()
             said = (self._process.stderr.read() if self._process.stderr else "").strip().splitlines()
             raise UserError(f"the simulated rig did not start: {said[-1] if said else 'it said nothing'}")
-        return self.started_ns
+
+    def go(self, origin_ns: int, monotonic_ns: int) -> None:
+        """Let it start, on the clock that reads `origin_ns` at `monotonic_ns`.
+
+        Both processes then agree on stream time (the machine's monotonic clock is one for all processes).
+        """
+        assert self._process.stdin is not None
+        with contextlib.suppress(BrokenPipeError):
+            self._process.stdin.write(f"{origin_ns}:{monotonic_ns}\n")
+            self._process.stdin.flush()
 
     @property
     def running(self) -> bool:
@@ -80,21 +90,16 @@ def start_simulated_rig(
     scenario: str,
     seed: int,
     rate: float,
-    origin_ns: int,
-    monotonic_origin_ns: int,
     seconds: float | None = None,
 ) -> SimulatedRig:
-    """Start ``stopmark simulate`` against `broker_url`, on the clock that reads `origin_ns` at `monotonic_origin_ns`.
-
-    Both processes then agree on stream time (the machine's monotonic clock is one for all processes).
-    """
+    """Start ``stopmark simulate`` against `broker_url`; it connects and waits for `SimulatedRig.go`."""
     words = [
         sys.executable, "-m", "monitor.cli", "simulate", "--broker", broker_url, "--rig", rig, "--scenario", scenario,
-        "--seed", str(seed), "--rate", repr(rate), "--clock", f"{origin_ns}:{monotonic_origin_ns}",
+        "--seed", str(seed), "--rate", repr(rate), "--wait",
     ]  # fmt: skip
     if seconds is not None:
         words += ["--for", repr(seconds)]
     process = subprocess.Popen(
-        words, stdin=subprocess.DEVNULL, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, encoding="utf-8"
+        words, stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, encoding="utf-8"
     )
     return SimulatedRig(process)

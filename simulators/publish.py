@@ -3,7 +3,7 @@
 import asyncio
 import math
 from collections.abc import Callable, Iterable
-from typing import Protocol
+from typing import Protocol, TypeVar
 
 import aiomqtt
 
@@ -24,17 +24,19 @@ class Clock(Protocol):
         """Stream time now."""
 
 
+C = TypeVar("C", bound=Clock)
+
+
 async def publish(
     url: BrokerUrl,
-    frames: Callable[[], Iterable[Frame]],
-    clock: Clock | None,
-    on_ready: Callable[[], None] | None = None,
+    frames: Callable[[C | None], Iterable[Frame]],
+    start: Callable[[], C | None],
     paced: bool = False,
 ) -> int:
-    """Publish what `frames()` gives, each at its time by `clock` (None: as fast as it goes). Returns how many.
+    """Publish what `frames(clock)` gives, each at its time by the clock (None: as fast as it goes). Returns how many.
 
-    `frames` is called, and `on_ready` before it, once the broker has answered. Frames marked as retained are published
-    with the retain flag. QoS 0: a lost reading is followed by the next one. With `paced`, how far it has come is told on
+    `start` is called once the broker has answered, and gives the clock. Frames marked as retained are published with the
+    retain flag. QoS 0: a lost reading is followed by the next one. With `paced`, how far it has come is told on
     `simulators.pace.PACE_TOPIC`.
 
     Raises:
@@ -51,11 +53,10 @@ async def publish(
             timeout=10,
             max_queued_outgoing_messages=0,
         ) as client:
-            if on_ready is not None:
-                on_ready()
+            clock = await asyncio.to_thread(start)
             rate = clock.rate if clock is not None else math.inf
             mark_ns = 0
-            for frame in frames():
+            for frame in frames(clock):
                 if clock is not None:
                     ahead = (frame.t_ns - clock.now_ns()) * 1e-9 / rate
                     if ahead > 0.0005:

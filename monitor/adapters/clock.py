@@ -36,6 +36,16 @@ class StreamClock:
         monotonic_ns = time.monotonic_ns()
         return cls(time.time_ns(), 1.0, monotonic_ns)
 
+    @property
+    def origin_ns(self) -> int:
+        """Where it began, ns of the Unix epoch."""
+        return self._origin_ns
+
+    def begin(self) -> tuple[int, int]:
+        """Its reading now and the monotonic clock at that moment, ns, for another clock to agree with."""
+        monotonic_ns = time.monotonic_ns()
+        return self._origin_ns + int((monotonic_ns - self._monotonic_ns) * self.rate), monotonic_ns
+
     def now_ns(self) -> int:
         """Stream time now, ns of the Unix epoch, to the microsecond below. Never goes back.
 

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 from monitor.errors import UserError
 
 if TYPE_CHECKING:
-    from monitor.adapters.mqtt import BrokerUrl
+    from monitor.adapters.address import BrokerUrl
     from monitor.config import Rig
 
 
@@ -38,7 +38,7 @@ def run(args: argparse.Namespace) -> int:
         print(f"  note: {note}")
     if args.broker is None:
         return 0
-    from monitor.adapters.mqtt import parse_broker_url
+    from monitor.adapters.address import parse_broker_url
 
     try:
         url = parse_broker_url(args.broker, os.environ, Path(args.credentials) if args.credentials else None)

@@ -26,7 +26,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     """The command's words."""
     parser.add_argument("session", metavar="SESSION", type=Path, help="a recorded session (.stopmark)")
     parser.add_argument("--speed", type=speed_of, default=None, help="0.1 to 1000, or max (default: 1; headless: max)")
-    parser.add_argument("--headless", action="store_true", help="print findings as JSON Lines, a summary last; no screen")
+    parser.add_argument(
+        "--headless", action="store_true", help="print findings as JSON Lines, a summary last; no screen"
+    )
 
 
 def run(args: argparse.Namespace) -> int:

@@ -10,11 +10,11 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from monitor.adapters.clock import StreamClock
-    from monitor.adapters.mqtt import BrokerUrl
+    from monitor.adapters.address import BrokerUrl
     from monitor.config import Rig
     from monitor.core.types import Finding
     from monitor.live import LiveDriver, Mode
+    from monitor.runner import Clock
 
 
 def positive(text: str) -> float:
@@ -30,11 +30,15 @@ def positive(text: str) -> float:
 
 def add_session_arguments(parser: argparse.ArgumentParser) -> None:
     """Words that every live run shares."""
-    parser.add_argument("--headless", action="store_true", help="print findings as JSON Lines, a summary last; no screen")
+    parser.add_argument(
+        "--headless", action="store_true", help="print findings as JSON Lines, a summary last; no screen"
+    )
     parser.add_argument("--data", metavar="DIR", help="folder for sessions (default: the user's data folder)")
     parser.add_argument("--no-record", action="store_true", help="keep no session")
     parser.add_argument("--rules", metavar="FILE", help="rule catalogue (default: the one that comes with Stopmark)")
-    parser.add_argument("--for", dest="seconds", metavar="SECONDS", type=positive, help="stop after so many stream seconds")
+    parser.add_argument(
+        "--for", dest="seconds", metavar="SECONDS", type=positive, help="stop after so many stream seconds"
+    )
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -51,8 +55,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Watch."""
+    from monitor.adapters.address import parse_broker_url
     from monitor.adapters.clock import StreamClock
-    from monitor.adapters.mqtt import parse_broker_url
     from monitor.config import find_rig
 
     rig = find_rig(args.rig)
@@ -60,7 +64,7 @@ def run(args: argparse.Namespace) -> int:
     return watch(args, rig, url, StreamClock.live(), "LIVE")
 
 
-def watch(args: argparse.Namespace, rig: "Rig", url: "BrokerUrl", clock: "StreamClock", mode: "Mode") -> int:
+def watch(args: argparse.Namespace, rig: "Rig", url: "BrokerUrl", clock: "Clock", mode: "Mode") -> int:
     """Record and watch a rig until the end; screen or headless. Shared with the demo."""
     from monitor.live import Tally, print_finding, run_for, summary_of
 
@@ -81,12 +85,13 @@ def live_driver(
     args: argparse.Namespace,
     rig: "Rig",
     url: "BrokerUrl",
-    clock: "StreamClock",
+    clock: "Clock",
     mode: "Mode",
     sinks: Sequence[Callable[["Finding"], None]],
 ) -> Iterator["LiveDriver"]:
     """A live driver with its recorder; both are closed at the end, with the last readings on the disk."""
-    from monitor.adapters.recorder import DataFolder, Recorder
+    from monitor.adapters.folder import DataFolder
+    from monitor.adapters.recorder import Recorder
     from monitor.config import read_text
     from monitor.core.rules import default_rules_path
     from monitor.live import LiveDriver, data_folder, header_of

@@ -71,6 +71,7 @@ class Core:
         self._validities: list[int] = [int(Validity.INVALID)] * len(SIGNALS)
         self._next_grid = 0
         self._looked = False
+        self._connected_once = False
         self._dropped: deque[tuple[int, int]] = deque()
         self._verdicts: list[str] = [""] * len(rig.sensors)
 
@@ -232,15 +233,24 @@ class Core:
         ):
             self._sensors.refuse(Reject(frame.t_ns, None, RejectReason.NOT_JSON, HEALTH_TOPIC))
             return
+        if health.connected and not self._connected_once:
+            # Nobody can be late before there was a connection; that it is missing has a rule of its own.
+            self._connected_once = True
+            self._sensors.start(frame.t_ns)
         self._now.health = health
-        self._dropped.append((frame.t_ns, health.dropped))
 
     def _recent_drops(self, t_ns: int) -> int:
-        """Readings dropped within the last minute. The oldest entry kept is the last one from before that minute."""
+        """Readings lost within the last minute: dropped by the monitor, or missing by their sequence numbers.
+
+        `_dropped` holds (time, total) wherever the total changed; its oldest entry is the last from before that minute.
+        """
+        total = self._now.health.dropped + self._sensors.missing
         dropped = self._dropped
+        if not dropped or dropped[-1][1] != total:
+            dropped.append((t_ns, total))
         while len(dropped) > 1 and dropped[1][0] <= t_ns - _RECENT_NS:
             dropped.popleft()
-        return dropped[-1][1] - dropped[0][1] if dropped else 0
+        return total - dropped[0][1]
 
     def _reference(self, action: Action) -> Finding:
         height = action.number

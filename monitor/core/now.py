@@ -8,8 +8,8 @@ import math
 from typing import Final
 
 from monitor.config import NoAux, Rig
-from monitor.core.braking import BrakeModel
 from monitor.core.brakehealth import BrakeHealth
+from monitor.core.braking import BrakeModel
 from monitor.core.estimator import Estimate
 from monitor.core.sensors import SensorRegister
 from monitor.core.stopmark import Brakes, Load, StopCalculator, StopResult
@@ -23,6 +23,7 @@ _OK, _DEGRADED, _INVALID = int(Validity.VALID), int(Validity.DEGRADED), int(Vali
 _SLACK_SHARE: Final = 0.35
 """Hook load below this share of the block's own weight means that something else carries the block."""
 _MOVING_M_S: Final = 0.05
+_START_NS: Final = 5_000_000_000
 _WORK_STEP_M: Final = 0.03
 _WORK_JUMP_M: Final = 1.0
 
@@ -41,9 +42,7 @@ class Now:
         self.overtravel_due = False
         self.rated_load_n = rig.block.rated_load_kg * _G
         self.block_n = rig.block.mass_kg * _G
-        self._accumulator = Accumulator(
-            rig.hydraulics.accumulator_volume_m3, rig.hydraulics.precharge_pa + 101_325.0
-        )
+        self._accumulator = Accumulator(rig.hydraulics.accumulator_volume_m3, rig.hydraulics.precharge_pa + 101_325.0)
         lines, k = rig.line.lines, rig.line.sheave_factor
         self._fast_share = {
             1: 1.0 / (lines * efficiency_hoisting(k, lines)),
@@ -95,7 +94,13 @@ class Now:
         self.hook_load_n, self.string_load_n = load, string_load_n
         self.slack = self.load_validity <= _DEGRADED and load < _SLACK_SHARE * self.block_n
         self.brake_health.update(
-            t_ns, estimate, hoist, direction, load, self.load_validity, lambda quantity: self.sensors.number(quantity, t_ns)
+            t_ns,
+            estimate,
+            hoist,
+            direction,
+            load,
+            self.load_validity,
+            lambda quantity: self.sensors.number(quantity, t_ns),
         )
         expected, assured = self._torques(t_ns, estimate.speed_m_s)
         self.stop = self.calculator.solve(estimate, self._load(load), Brakes(expected, assured))
@@ -151,6 +156,11 @@ class Now:
         elif travel >= _WORK_STEP_M:
             self.line_work_j += work_step_j(self._anchor_load_n, load, travel)
             self._anchor_m, self._anchor_load_n = height, load
+
+    @property
+    def height_missed(self) -> bool:
+        """Whether the height is not known although there was time to find it: not in the first seconds of a stream."""
+        return self.height_validity == _INVALID and self.t_ns - self.sensors.start_ns > _START_NS
 
     @property
     def allowed_m_s(self) -> float:

@@ -14,6 +14,7 @@ from monitor.core.types import UNKNOWN, Reject, RejectReason, Sample, Validity, 
 
 _CLOCK_STEP_NS: Final = 5_000_000_000
 """A source time further back than this is a stepped clock, not a late reading."""
+_GAP_MOST: Final = 100_000
 _NOT_THE_SENSORS_FAULT: Final = frozenset({RejectReason.RETAINED, RejectReason.DUPLICATE, RejectReason.TOO_OLD})
 Flag = tuple[float, int]
 
@@ -21,7 +22,7 @@ Flag = tuple[float, int]
 class SensorRecord:
     """What is known of one sensor. Mutable, private to the core; screens get `monitor.core.types.SensorView`."""
 
-    __slots__ = ("good", "id", "last_ns", "last_reason", "last_sequence", "last_source_ns", "number", "period_s",
+    __slots__ = ("good", "id", "last_ns", "last_reason", "last_sequence", "last_source_ns", "missing", "number", "period_s",
                  "refused_in_row", "rejected", "sensor", "stale_ns")  # fmt: skip
 
     def __init__(self, sensor: Sensor) -> None:
@@ -34,13 +35,18 @@ class SensorRecord:
         self.last_sequence: int | None = None
         self.period_s = 0.0
         self.good = 0
+        self.missing = 0
         self.rejected = 0
         self.refused_in_row = 0
         self.last_reason = ""
 
     def accept(self, sample: Sample) -> RejectReason | None:
         """Take a decoded reading; the reason when it repeats or precedes one already taken."""
-        if sample.sequence is not None and sample.sequence == self.last_sequence and sample.source_t_ns == self.last_source_ns:
+        if (
+            sample.sequence is not None
+            and sample.sequence == self.last_sequence
+            and sample.source_t_ns == self.last_source_ns
+        ):
             return RejectReason.DUPLICATE
         source, last = sample.source_t_ns, self.last_source_ns
         if source is not None and last is not None:
@@ -52,6 +58,11 @@ class SensorRecord:
             # Exponential mean of the interval, over about 16 readings: enough to show a rate, cheap to keep.
             interval = (sample.t_ns - self.last_ns) * 1e-9
             self.period_s += (interval - self.period_s) / (16 if self.good > 16 else self.good)
+        if sample.sequence is not None and self.last_sequence is not None:
+            gap = sample.sequence - self.last_sequence - 1
+            # A larger gap, or a number that went back, is a source that began anew.
+            if 0 < gap <= _GAP_MOST:
+                self.missing += gap
         self.number = sample.value
         self.last_ns = sample.t_ns
         self.last_source_ns = source
@@ -104,6 +115,11 @@ class SensorRegister:
         else:
             self.records[reject.sensor].refuse(reject.reason, reject.detail)
 
+    @property
+    def missing(self) -> int:
+        """Readings that sequence numbers show to be lost on the way, all sensors together."""
+        return sum(record.missing for record in self.records)
+
     def stale(self, record: SensorRecord, t_ns: int) -> bool:
         """Whether nothing good has come for too long."""
         since = record.last_ns if record.last_ns >= 0 else self.start_ns
@@ -127,5 +143,3 @@ class SensorRegister:
     def fitted(self, quantity: str) -> bool:
         """Whether the rig has a sensor of `quantity`."""
         return quantity in self._by_quantity
-
-

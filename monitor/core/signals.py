@@ -177,7 +177,7 @@ SIGNALS: Final[tuple[Signal, ...]] = (
            _motion(lambda n: abs(n.estimate.speed_m_s) - n.rig.limits.max_speed_m_s)),
     Signal("overtravel_room", "length", "room to the overtravel device's height",
            _height(lambda n: n.rig.limits.overtravel_m - n.estimate.height_m)),
-    Signal("height_unknown", "switch", "height unknown", _flag(lambda n: n.height_validity == _INVALID)),
+    Signal("height_unknown", "switch", "height unknown", _flag(lambda n: n.height_missed)),
     Signal("slow_data", "switch", "slow data", _flag(lambda n: n.estimate.slow)),
     # Load and line
     Signal("hook_load", "force", "hook load", _load(lambda n: n.hook_load_n)),

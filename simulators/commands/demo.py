@@ -87,19 +87,17 @@ def run(args: argparse.Namespace) -> int:
     rig = find_rig(rig_name)
     PlantSource(rig, scenario, args.seed)  # a scenario that does not fit the rig is told before anything starts
     with embedded_broker() as address:
-        origin, monotonic = time.time_ns(), time.monotonic_ns()
-        clock = StreamClock(origin, 1.0, monotonic) if args.rate == 1.0 else PacedClock(origin, args.rate, monotonic)
+        clock = StreamClock.live() if args.rate == 1.0 else PacedClock(time.time_ns(), args.rate)
         seconds = None if args.seconds is None else args.seconds + 2 * args.rate
-        with start_simulated_rig(
-            address, rig_name, args.scenario, args.seed, args.rate, origin, monotonic, seconds
-        ) as simulated:
-            simulated.wait_started()
+        with start_simulated_rig(address, rig_name, args.scenario, args.seed, args.rate, seconds) as simulated:
+            simulated.wait_ready()
             url = parse_broker_url(address, {})
             tally, watcher = Tally(), Watcher()
             sinks = (print_finding, tally, watcher) if args.headless else (tally, watcher)
             with live_driver(args, rig, url, clock, "SIMULATED", sinks) as driver:
                 if isinstance(clock, PacedClock):
                     driver.listen(PACE_TOPIC, clock.hear)
+                driver.when_connected(lambda: simulated.go(*clock.begin()))
                 if not args.headless:
                     from monitor.ui.app import run_app
 

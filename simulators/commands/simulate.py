@@ -5,6 +5,8 @@ import asyncio
 import json
 import math
 import os
+import sys
+import time
 from collections.abc import Iterator
 from dataclasses import asdict
 from pathlib import Path
@@ -54,7 +56,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--credentials", metavar="FILE", type=Path, help="TOML file with user, password, ca, cert, key")
     parser.add_argument("--rate", type=rate_of, default=None, help="stream seconds per second, or max (default: 1)")
     parser.add_argument("--for", dest="seconds", metavar="SECONDS", type=positive, help="length (default: scenario)")
-    parser.add_argument("--clock", help=argparse.SUPPRESS)  # shared with a monitor of the same machine
+    # For a demonstration: connect, say "ready", and take the clock's origin from standard input.
+    parser.add_argument("--wait", action="store_true", help=argparse.SUPPRESS)
 
 
 def run(args: argparse.Namespace) -> int:
@@ -73,30 +76,24 @@ def run(args: argparse.Namespace) -> int:
 
     url = parse_broker_url(args.broker, os.environ, args.credentials)
     rate = 1.0 if args.rate is None else args.rate
-    clock: StreamClock | None = None
-    if not math.isinf(rate):
-        if args.clock:
-            origin, monotonic = args.clock.split(":")
-            clock = StreamClock(int(origin), rate, int(monotonic))
-        else:
-            clock = StreamClock(StreamClock.live().now_ns(), rate)
     PlantSource(rig, scenario, args.seed)  # a scenario that does not fit the rig is told before anything is sent
 
-    def frames() -> Iterator["Frame"]:
-        import time
+    def start() -> StreamClock | None:
+        if args.wait:
+            print(json.dumps({"event": "ready"}), flush=True)
+            origin, _, monotonic = sys.stdin.readline().partition(":")
+            if not monotonic:
+                raise UserError("nobody gave the word to start")
+            return StreamClock(int(origin), rate, int(monotonic))
+        return None if math.isinf(rate) else StreamClock(time.time_ns(), rate)
 
-        source = PlantSource(
-            rig,
-            scenario,
-            args.seed,
-            clock.now_ns() if clock is not None else time.time_ns(),
-            args.seconds,
-            on_event=tell,
-        )
+    def frames(clock: "StreamClock | None") -> Iterator["Frame"]:
+        origin_ns = clock.origin_ns if clock is not None else time.time_ns()
+        source = PlantSource(rig, scenario, args.seed, origin_ns, args.seconds, on_event=tell)
         print(json.dumps({"event": "start", "t_ns": source.origin_ns}), flush=True)
         yield from source
 
-    count = asyncio.run(publish(url, frames, clock, paced=bool(args.clock) and rate != 1.0))
+    count = asyncio.run(publish(url, frames, start, paced=args.wait and rate != 1.0))
     print(json.dumps({"event": "end", "frames": count}), flush=True)
     return 0
 
@@ -114,8 +111,6 @@ def record(source: "PlantSource", path: Path, speed: float | None = None) -> int
     Raises:
         UserError: there is a file at `path` already.
     """
-    import time
-
     from monitor.adapters.recorder import Recorder
     from monitor.config import read_text
     from monitor.core.rules import default_rules_path
