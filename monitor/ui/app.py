@@ -26,11 +26,11 @@ from monitor.ui.driver import Driver, TellsFacts
 from monitor.ui.format import SYSTEM_LABEL, SYSTEMS, Units
 from monitor.ui.helptext import help_text
 from monitor.ui.history import History
-from monitor.ui.keys import MOVES, Deck, Key
+from monitor.ui.keys import MOVES
 from monitor.ui.page import draw_page, draw_waiting
 from monitor.ui.screens import SCREENS, ScreenSpec
 from monitor.ui.theme import THEMES, Depth, Palette, ThemeName, palette, textual_theme
-from monitor.ui.view import UNSEEN, Look, ReplayView, View, standing
+from monitor.ui.view import UNSEEN, KeyRow, Look, ReplayView, View, standing
 from monitor.ui.widgets.face import Face
 
 HERTZ: Final = 10
@@ -77,7 +77,7 @@ class StopmarkApp(App[int]):
         self._moved_s, self._moved_ns = clock(), -1
         self._bell = Bell()
         for name in THEMES:
-            self.register_theme(textual_theme(name, ansi=self._depth != "full"))
+            self.register_theme(textual_theme(name, self._depth))
         self.theme = f"stopmark-{theme}"
 
     def _terminal_depth(self) -> Depth:
@@ -146,13 +146,12 @@ class StopmarkApp(App[int]):
             shown = ReplayView(replay.start_ns, replay.end_ns, replay.position_ns, replay.speed, replay.paused)
             if shown.paused or shown.position_ns >= shown.end_ns:
                 self._moved_s = now_s
-        keys = tuple((key.printed, key.label) for key in self._footer())
         return View(
             snap=snap,
             rig=self.driver.rig,
             mode=self.driver.mode,
             units=self.units,
-            keys=keys,
+            keys=self._footer(),
             history=self.history,
             replay=shown,
             who=self.who,
@@ -162,16 +161,19 @@ class StopmarkApp(App[int]):
             facts=self.driver.facts() if isinstance(self.driver, TellsFacts) else NO_FACTS,
         )
 
-    def _footer(self) -> list[Key]:
-        help_key = GLOBAL[-1]
-        screens = [Key(spec.key, self._opener(spec), spec.name, spec.help) for spec in SCREENS]
-        own = [key for key in self.spec.keys if key.footer]
-        own_keys = {key.key for key in own}
-        common = [key for key in GLOBAL[:-1] if key.footer and key.key not in own_keys]
-        return [*own, *common[:2], *screens, *common[2:], help_key]
-
-    def _opener(self, spec: ScreenSpec) -> Callable[[Deck], None]:
-        return lambda _deck: self.open_screen(spec)
+    def _footer(self) -> tuple[KeyRow, ...]:
+        """Keys for the footer: with every screen named, with the screens as one entry, with that and few others."""
+        own = tuple((key.printed, key.label) for key in self.spec.keys if key.footer)
+        taken = {key.key for key in self.spec.keys}
+        common = tuple((key.printed, key.label) for key in GLOBAL[:-1] if key.footer and key.key not in taken)
+        help_row = ((GLOBAL[-1].printed, GLOBAL[-1].label),)
+        named = tuple((spec.key, spec.name) for spec in SCREENS)
+        brief = ((f"1-{len(SCREENS)}", "screens"),)
+        return (
+            (*own, *common, *named, *help_row),
+            (*own, *common, *brief, *help_row),
+            (*own, *brief, *common, *help_row),
+        )
 
     def look(self) -> Look:
         """State of the screen shown."""

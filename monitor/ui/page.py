@@ -23,6 +23,8 @@ def draw_page(view: View, spec: ScreenSpec, width: int, height: int) -> Canvas:
     chrome.top_bar(area.part(0, 0, width, 1), view, spec.name)
     chrome.banner(area.part(0, 1, width, banner), view)
     gap = 0 if height < 24 else 1
+    if gap:
+        area.part(1, 1 + banner, width - 2, 1).rule(0)
     top = 1 + banner + gap
     bottom = height - 2 - (1 if height >= 30 else 0)
     canvas.places = spec.draw(area.part(0, top, width, bottom - top), view)

@@ -7,11 +7,12 @@ colour cannot.
 """
 
 from collections.abc import Mapping
+from dataclasses import replace
 from types import MappingProxyType
 from typing import Final, Literal
 
 from rich.style import Style
-from textual.theme import Theme
+from textual.theme import BUILTIN_THEMES, Theme
 
 from monitor.core.types import Severity
 
@@ -20,9 +21,10 @@ THEMES: Final[tuple[ThemeName, ...]] = ("day", "night", "contrast")
 Depth = Literal["full", "sixteen", "none"]
 Role = Literal[
     "base", "dim", "strong", "frame", "track", "bar", "title", "tag", "key", "block", "mark", "limit", "select",
-    "absent", "notice", "caution", "warning", "danger", "fill_notice", "fill_caution", "fill_warning", "fill_danger",
+    "absent", "notice", "caution", "warning", "danger", "alert", "fill_notice", "fill_caution", "fill_warning", "fill_danger",
 ]  # fmt: skip
 
+# "alert" is "danger" for drawings of blocks, which must not be reversed where there is no colour.
 # role: day, night, contrast. "on" gives the background; the base role's background is the theme's.
 _FULL: Final[dict[Role, tuple[str, str, str]]] = {
     "base": ("#23221f on #d6d3cb", "#a8794a on #0b0806", "#f4f4f4 on #000000"),
@@ -43,6 +45,7 @@ _FULL: Final[dict[Role, tuple[str, str, str]]] = {
     "caution": ("bold #6b4a00 on #d6d3cb", "bold #c9a227 on #0b0806", "bold #ffe45c on #000000"),
     "warning": ("bold #6b4a00 on #d6d3cb", "bold #e0b020 on #0b0806", "bold #ffd500 on #000000"),
     "danger": ("bold #9c0f14 on #d6d3cb", "bold #e8392b on #0b0806", "bold #ff7468 on #000000"),
+    "alert": ("bold #9c0f14 on #d6d3cb", "bold #e8392b on #0b0806", "bold #ff7468 on #000000"),
     "fill_notice": ("bold #23221f on #bcb8ad", "bold #b88850 on #24190e", "bold #ffffff on #3a3a3a"),
     "fill_caution": ("bold #2a1e00 on #ecd98c", "bold #d8b040 on #33270a", "bold #ffe45c on #3a3200"),
     "fill_warning": ("bold #1a1200 on #f5bd02", "bold #120c00 on #c99a12", "bold #000000 on #ffd500"),
@@ -75,6 +78,7 @@ _SIXTEEN: Final[dict[Role, tuple[str, str, str]]] = {
         "bold bright_yellow on black",
     ),
     "danger": ("bold red on white", "bold bright_red on black", "bold bright_red on black"),
+    "alert": ("bold red on white", "bold bright_red on black", "bold bright_red on black"),
     "fill_notice": ("bold underline black on white", "bold yellow on black", "bold black on white"),
     "fill_caution": ("bold black on bright_yellow", "bold bright_yellow on black", "bold bright_yellow on black"),
     "fill_warning": ("bold black on bright_yellow", "bold black on bright_yellow", "bold black on bright_yellow"),
@@ -99,6 +103,7 @@ _NONE: Final[dict[Role, str]] = {
     "caution": "bold underline",
     "warning": "bold underline",
     "danger": "bold reverse",
+    "alert": "bold",
     "fill_notice": "bold",
     "fill_caution": "bold underline",
     "fill_warning": "bold reverse",
@@ -139,8 +144,12 @@ SHAPE: Final[Mapping[Severity, str]] = MappingProxyType(
 """The shape that goes with the signal word, so that neither needs its colour."""
 
 
-def textual_theme(theme: ThemeName, ansi: bool) -> Theme:
+def textual_theme(theme: ThemeName, depth: Depth) -> Theme:
     """The same colours for what Textual draws itself (dialogues, the command palette)."""
+    if depth != "full":
+        # Textual's own pair of themes for terminals with 16 colours or none.
+        base = BUILTIN_THEMES["ansi-light" if theme == "day" else "ansi-dark"]
+        return replace(base, name=f"stopmark-{theme}")
     styles = palette(theme)
 
     def colours(role: Role) -> tuple[str, str]:
@@ -162,5 +171,4 @@ def textual_theme(theme: ThemeName, ansi: bool) -> Theme:
         surface=ground,
         panel=colours("title")[1],
         dark=theme != "day",
-        ansi=ansi,
     )

@@ -16,6 +16,10 @@ UNSEEN = frozenset({AlarmState.UNACKNOWLEDGED, AlarmState.RETURNED, AlarmState.L
 """States that wait for an acknowledgement."""
 
 
+KeyRow = tuple[tuple[str, str], ...]
+"""Keys and what they do."""
+
+
 @dataclass(frozen=True, slots=True)
 class ReplayView:
     """Where a replay stands."""
@@ -49,8 +53,8 @@ class View:
     rig: Rig
     mode: Mode
     units: Units = SI
-    keys: tuple[tuple[str, str], ...] = ()
-    """Footer: key and what it does, most important first."""
+    keys: tuple[KeyRow, ...] = ()
+    """Footer: rows of (key, what it does), the fullest row first; the last key of each is help."""
     history: History = field(default_factory=History)
     replay: ReplayView | None = None
     who: str = ""

@@ -20,6 +20,7 @@ from monitor.core.types import (
     Validity,
     Value,
 )
+from monitor.ui.history import History
 
 T0_NS = 1_780_000_000_000_000_000
 """2026-05-28 20:26:40 UTC."""
@@ -298,3 +299,39 @@ SAMPLES = {
     "still": still, "calm": calm, "hoisting": hoisting, "warning": warning, "danger": danger, "unknown": height_unknown,
     "degraded": degraded, "flood": flood, "bare": bare,
 }  # fmt: skip
+
+
+def story(seconds: int = 300) -> list[Snapshot]:
+    """Snapshots twice a second that end like `warning`: a descent that speeds up, one gap without readings."""
+    end = warning()
+    snaps = []
+    for step in range(2 * seconds):
+        back_s = seconds - step / 2
+        height = 4.31 + 0.11 * back_s
+        speed = -1.42 + 0.9 * min(1.0, back_s / 60)
+        lost = 100 < back_s < 120
+        margin = height - 1.5 - 2.0 * speed * speed
+        moved = {
+            "height": height, "speed": speed, "margin_down": margin, "margin_up": 37.5 - height,
+            "accumulator_pressure": 14.1e6 - 2e4 * (step % 60), "hook_load": 986_000.0 + 4000.0 * math.sin(step / 5),
+        }  # fmt: skip
+        table = {**end.values}
+        for name, number in moved.items():
+            table[name] = UNKNOWN if lost else Value(number, Validity.VALID)
+        snaps.append(
+            replace(
+                end,
+                t_ns=T0_NS - round(back_s * SECOND),
+                values=MappingProxyType(table),
+                alarms=end.alarms if back_s < 3 else end.alarms[1:] if back_s < 80 else (),
+            )
+        )
+    return snaps
+
+
+def history() -> History:
+    """What the screen would remember of `story`."""
+    memory = History()
+    for snap in story():
+        memory.feed(snap)
+    return memory

@@ -63,7 +63,7 @@ def _list(area: Area, view: View, alarms: tuple[AlarmView, ...], chosen: int) ->
     state_width = 30 if area.width >= 100 else 0
     for y, alarm in enumerate(alarms[first : first + area.height]):
         at = first + y == chosen
-        role: Role = TEXT_ROLE[alarm.severity] if alarm.active else "dim"
+        role: Role = "select" if at else TEXT_ROLE[alarm.severity] if alarm.active else "dim"
         if at:
             area.put(0, y, " " * area.width, "select")
         x = area.put(1, y, f"{'›' if at else ' '}{SHAPE[alarm.severity]} {alarm.severity.name:<8}", role)

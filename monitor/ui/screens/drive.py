@@ -6,15 +6,17 @@ Height, speed, room, the banner and the state of the data are there at every siz
 """
 
 from dataclasses import dataclass
+from functools import partial
 from math import inf, isfinite, nan
 
 from monitor.core.types import HoistState, Validity, Value
 from monitor.ui.canvas import Area
-from monitor.ui.format import SI, word
+from monitor.ui.format import SI, span, word
 from monitor.ui.keys import Key
 from monitor.ui.theme import Role
 from monitor.ui.view import View, heading, height
-from monitor.ui.widgets import bars, digits, ladder
+from monitor.ui.widgets import bars, digits, ladder, plot
+from monitor.units import Dimension
 
 TITLE = "Drive"
 HELP = "height, speed, room and stop mark at a glance"
@@ -57,6 +59,9 @@ def draw(area: Area, view: View) -> tuple[str, ...]:
     used = _motion(right, view, plan)
     used += _room(right.part(0, used, right.width, right.height - used), view, plan)
     rest = right.part(0, used, right.width, right.height - used)
+    if right.width >= 140:
+        _lately(rest.part(right.width // 2, 1, right.width - right.width // 2, rest.height - 1), view)
+        rest = rest.part(0, 0, right.width // 2 - 2, rest.height)
     if rest.height > 0:
         _machine(rest, view)
     return ()
@@ -113,6 +118,10 @@ def _margin_role(margin: Value) -> Role:
     return "danger" if margin.known and margin.number < 0 else "strong"
 
 
+def _figure_role(margin: Value) -> Role:
+    return "alert" if margin.known and margin.number < 0 else "strong"
+
+
 def _margin(view: View, margin: Value) -> str:
     return "NONE" if margin.known and margin.number == -inf else view.units.value(margin, "length")
 
@@ -137,7 +146,7 @@ def _room(area: Area, view: View, plan: _Plan) -> int:
     room, margin, reach = snap.value(room_name), snap.value(margin_name), snap.value("reach_assured")
     _caption(area, 0, 0, title, units.label("length"))
     large = area.part(0, 1, half - 1, rows)
-    _large(large, units.figure(room, "length"), plan.room, "ROOM " + word(room).upper(), _margin_role(margin))
+    _large(large, units.figure(room, "length"), plan.room, "ROOM " + word(room).upper(), _figure_role(margin))
     side = area.part(half, 0, area.width - half, rows + 1)
     lines: list[tuple[str, str, Role]] = [
         ("reach", _or_no_stop(view, reach), "strong"),
@@ -165,6 +174,25 @@ def _room(area: Area, view: View, plan: _Plan) -> int:
 
 def _or_no_stop(view: View, reach: Value) -> str:
     return view.units.value(reach, "length") if view.snap.marks.stops else "NO STOP"
+
+
+LATELY_S = 120.0
+
+
+def _lately(area: Area, view: View) -> None:
+    """Where there is room to spare: height and speed over the last two minutes."""
+    tall = area.height // 2
+    strips: tuple[tuple[str, str, Dimension], ...] = (("height", "HEIGHT", "length"), ("speed", "SPEED", "speed"))
+    for place, (name, title, dimension) in enumerate(strips):
+        strip = area.part(0, place * tall, area.width, tall)
+        track = view.history.track(name, LATELY_S)
+        axis = plot.range_of(track)
+        if axis is None or strip.height < 3:
+            continue
+        _caption(strip, 0, 0, f"{title}, last {span(LATELY_S)}", view.units.label(dimension))
+        plot.line(strip.part(0, 1, strip.width - 12, strip.height - 2), track, LATELY_S, axis, "bar")
+        labels = strip.part(strip.width - 10, 1, 10, strip.height - 2)
+        plot.axis_labels(labels, axis, partial(view.units.number, dimension=dimension))
 
 
 def _machine(area: Area, view: View) -> None:

@@ -113,7 +113,7 @@ def _row(
     words, role = state(sensor)
     area.put(0, y, "›" if chosen else " ", "select" if chosen else "base")
     area.say(2, y, sensor.id, "select" if chosen else "base", name_width - 1)
-    area.put(2 + name_width, y, words, "select" if chosen and role == "dim" else role)
+    area.put(2 + name_width, y, words, "select" if chosen else role)
     x = 2 + name_width + 11
     cells = _cells(view, sensor)
     cell_role: Role = "select" if chosen else "strong" if sensor.value.known else "caution"

@@ -2,11 +2,11 @@
 
 from rich.cells import cell_len
 
-from monitor.core.types import AlarmState, AlarmView, Severity, Validity
+from monitor.core.types import AlarmState, AlarmView, Validity
 from monitor.ui.canvas import Area, printable, words_that_fit, wrapped
 from monitor.ui.format import clock, plain, span
 from monitor.ui.theme import FILL_ROLE, SHAPE, TEXT_ROLE, Role
-from monitor.ui.view import FROZEN_S, UNSEEN, View, bad_sensors, data_severity, height, stale_sensors, standing
+from monitor.ui.view import FROZEN_S, KeyRow, View, bad_sensors, data_severity, height, stale_sensors, standing
 
 ADVISORY = "ADVISORY ONLY"
 
@@ -104,35 +104,30 @@ def _alarm(area: Area, view: View, alarms: list[AlarmView]) -> None:
     worst = alarms[0]
     role = FILL_ROLE[worst.severity] if worst.active or worst.state is not AlarmState.RETURNED else "fill_notice"
     last = area.height >= 4 and len(alarms) > 1
-    filled = area.part(0, 0, area.width, area.height - (1 if last else 0))
-    filled.fill(role)
+    height = area.height - (1 if last else 0)
     state = "held blind" if worst.blind else STATE_WORDS.get(worst.state, str(worst.state))
     more = f"+{len(alarms) - 1}" if len(alarms) > 1 else ""
-    x = filled.put(2, 0, f"{SHAPE[worst.severity]} {worst.severity.name}", role) + 2
-    message = printable(worst.message)
+    head = f"{SHAPE[worst.severity]} {worst.severity.name}"
+    x = 2 + cell_len(head) + 2
+    message = " ".join(printable(worst.message).split())
     # The message comes before its state and time; those are left out where they would break it.
     for tail in (f"{state} · {clock(worst.since_ns)}  {more}".rstrip(), f"{state}  {more}".rstrip(), more):
-        room = filled.width - x - (cell_len(tail) + 3 if tail else 1)
+        room = area.width - x - (cell_len(tail) + 3 if tail else 1)
         if cell_len(message) <= room:
             break
-    filled.right(filled.width - 1, 0, tail, role)
     lines = wrapped(message, room, 1)
-    y = 0
     if lines and lines[0].endswith("…"):
         first = lines[0].removesuffix("…").rstrip()
-        filled.put(x, 0, first, role)
-        lines = wrapped(message[len(first) :], filled.width - 6, max(1, filled.height - 2))
-        y = 1
-        x = 4
-    for line in lines:
-        filled.put(x, y, line, role)
-        y += 1
-    guidance = worst.guidance
-    for line in wrapped(guidance, filled.width - 6, max(0, filled.height - y)):
-        filled.put(4, y, line, role)
-        y += 1
+        lines = [first, *wrapped(message[len(first) :], area.width - 6, max(1, height - 2))]
+    lines += wrapped(worst.guidance, area.width - 6, max(0, height - len(lines)))
+    filled = area.part(0, 0, area.width, max(2, len(lines)))
+    filled.fill(role)
+    filled.put(2, 0, head, role)
+    filled.right(area.width - 1, 0, tail, role)
+    for y, line in enumerate(lines):
+        filled.put(x if y == 0 else 4, y, line, role)
     if last:
-        _others(area.part(0, area.height - 1, area.width, 1), alarms[1:])
+        _others(area.part(0, filled.height, area.width, 1), alarms[1:])
 
 
 def _others(area: Area, alarms: list[AlarmView]) -> None:
@@ -189,30 +184,21 @@ def data_line(area: Area, view: View) -> None:
 
 
 def footer(area: Area, view: View) -> None:
-    """One row: the answer to the last key, or the keys, as many as have room; "? help" always."""
+    """One row: the answer to the last key, or the keys: the fullest row that fits, and the last key (help) always."""
     if view.message:
         area.fill("title")
         area.say(1, 0, view.message, "title")
         return
-    keys = list(view.keys)
 
-    def size(entry: tuple[str, str]) -> int:
-        return len(entry[0]) + len(entry[1]) + 4
+    def size(row: KeyRow) -> int:
+        return sum(cell_len(key) + cell_len(label) + (4 if label else 2) for key, label in row)
 
-    while keys and sum(size(entry) for entry in keys) > area.width - 1 and len(keys) > 1:
-        # The last entry (help) stays; the one before it goes.
+    rows = view.keys or ((),)
+    keys = list(next((row for row in rows if size(row) < area.width), rows[-1]))
+    while len(keys) > 1 and size(tuple(keys)) >= area.width:
         keys.pop(-2)
     x = 1
     for key, label in keys:
         x = area.put(x, 0, f" {key} ", "key")
-        x = area.put(x, 0, f" {label} ", "dim")
-
-
-def waits(view: View) -> int:
-    """Alarms that wait for an acknowledgement."""
-    return sum(alarm.state in UNSEEN for alarm in view.snap.alarms)
-
-
-def worst_waiting(view: View) -> Severity | None:
-    """The worst severity among alarms that wait for an acknowledgement."""
-    return max((alarm.severity for alarm in view.snap.alarms if alarm.state in UNSEEN), default=None)
+        if label:
+            x = area.put(x, 0, f" {label} ", "dim")

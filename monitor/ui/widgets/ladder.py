@@ -133,7 +133,7 @@ def _marks(area: Area, mast: Area, x: int, width: int, scale: Scale, view: View)
         return
     limit = snap.limits.upper_m if way > 0 else snap.limits.lower_m
     past = not marks.stops or (isfinite(assured) and (assured - limit) * way > 0)
-    role: Role = "danger" if past else "mark"
+    role: Role = "alert" if past else "mark"
     end = assured if marks.stops and isfinite(assured) else (snap.limits.crown_m if way > 0 else snap.limits.floor_m)
     block_row = scale.row(here)
     end_row = scale.row(end)
@@ -143,7 +143,7 @@ def _marks(area: Area, mast: Area, x: int, width: int, scale: Scale, view: View)
         if y not in (block_row, top_row):
             mast.put(middle, y, ("▲" if way > 0 else "▼") if y == end_row else "┆", role)
     if not marks.stops:
-        area.put(x, end_row, "no stop" if width >= 7 else "!!", "danger")
+        area.put(x, end_row, "no stop" if width >= 7 else "!!", "alert")
         return
     if isfinite(marks.expected_m):
         row = scale.row(marks.expected_m)
