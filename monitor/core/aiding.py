@@ -33,7 +33,7 @@ FROZEN_READINGS: Final = 3
 class SourceClock:
     """Offset of one source's clock, tracked as the running minimum of (arrival - source) with bounded drift."""
 
-    __slots__ = ("_arrival_ns", "_offset_ns", "_period_ns", "_same", "_source_ns", "latency_s", "steps", "verdict")
+    __slots__ = ("_arrival_ns", "_offset_ns", "_period_ns", "_same", "_source_ns", "latency_s", "spread_s", "steps", "verdict")
 
     def __init__(self, rate_hz: float) -> None:
         """`rate_hz` is the expected rate of readings, which says what spacing is ordinary."""
@@ -45,6 +45,9 @@ class SourceClock:
         self.steps = 0
         self.latency_s = 0.0
         """Delay of the last reading over the shortest seen, s."""
+        self.spread_s = 0.2
+        """Upper running mean of that delay. Where delays scatter so much, the shortest one hides about as much again; at first
+        nothing is known of them."""
         self.verdict = ""
 
     def taken_ns(self, arrival_ns: int, source_ns: int) -> int:
@@ -83,7 +86,8 @@ class SourceClock:
             offset = seen
         self._offset_ns = offset
         delay = seen - offset
-        self.latency_s = delay / 1e9
+        self.latency_s = late = delay / 1e9
+        self.spread_s += (0.2 if late > self.spread_s else 0.02) * (late - self.spread_s)
         return arrival_ns - delay
 
 

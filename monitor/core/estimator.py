@@ -106,9 +106,12 @@ class Estimator:
             source.free_run = 0 if track.braking else source.free_run + 1
         else:
             source.run = source.free_run = 0
+        if clock is None:
+            source.watch_jitter(since)
         if 0.0 < since < 60.0:
             source.interval_s += 0.05 * (since - source.interval_s)
             source.slow = source.interval_s > SLOW_PERIOD_S
+        source.watch_scatter(z, since)
         source.raw = value
         source.taken_ns = taken
         source.z = z
@@ -207,7 +210,8 @@ class Estimator:
             unseen = stop
         if silent > 1.0 and unseen > (track.top + speed) * silent:
             unseen = (track.top + speed) * silent
-        bound = Z99 * sigma + unseen + TRANSPORT_S * speed + STRETCH_DOUBT * (drop if drop > 0.0 else -drop)
+        transport = TRANSPORT_S + (lead.time_sigma_s if lead.clock is None else lead.clock.spread_s)
+        bound = Z99 * sigma + unseen + transport * speed + STRETCH_DOUBT * (drop if drop > 0.0 else -drop)
         doubt = track.doubt_m + self._dispute_m
         bound += doubt
         validity = VALID

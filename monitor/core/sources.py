@@ -20,7 +20,7 @@ REPEAT_RARITY: Final = 20.7
 STAMP_SIGMA_S: Final = {"s": 3e-4, "ms": 3e-4, "us": 1e-5, "ns": 1e-5, "iso8601": 3e-4}
 """Rounding of a source's time by its format: a millisecond step is 0.29 ms (uniform distribution)."""
 ARRIVAL_SIGMA_S: Final = 5e-3
-"""Jitter of the arrival, where the source gives no time (common practice, no source)."""
+"""Least jitter of the arrival, where the source gives no time (common practice, no source)."""
 
 
 class SourceState(Enum):
@@ -36,10 +36,10 @@ class Source:
     """One position source. Heights in metres, as the filter has them (unloaded line)."""
 
     __slots__ = (
-        "agreement", "anchor_m", "bias_m", "clock", "counts", "drum", "free_run", "frozen_ns", "frozen_z", "fused",
-        "fused_ns", "innovation", "interval_s", "joined", "learned_at_m", "modulus", "noise", "offset", "per_count",
-        "raw", "referenced", "refused", "rejected", "repeats", "run", "sensor", "slow", "state", "still", "taken_ns",
-        "test_ratio", "time_sigma_s", "verdict", "z",
+        "agreement", "anchor_m", "before", "bias_m", "clock", "counts", "drum", "free_run", "frozen_ns", "frozen_z",
+        "fused", "fused_ns", "innovation", "interval_s", "joined", "learned_at_m", "modulus", "noise", "offset",
+        "per_count", "raw", "referenced", "refused", "rejected", "repeats", "run", "scatter_m2", "sensor", "slow",
+        "state", "still", "taken_ns", "test_ratio", "time_sigma_s", "verdict", "z",
     )  # fmt: skip
 
     def __init__(self, sensor: Sensor) -> None:
@@ -52,6 +52,10 @@ class Source:
         sigma = sensor.sigma * sensor.si.scale
         # In counts^2 or m^2. A count is a step, which adds 1/12 (uniform distribution).
         self.noise = sigma**2 + 1.0 / 12.0 if self.drum else max(sigma, 1e-3) ** 2
+        self.scatter_m2 = 0.0
+        """Variance of its readings as seen, m^2."""
+        self.before: tuple[float, float, float] = (math.nan, math.nan, 0.0)
+        """The last height, the one before, and the seconds between them."""
         self.time_sigma_s = ARRIVAL_SIGMA_S if sensor.time is None else STAMP_SIGMA_S[sensor.time_format]
         self.state = SourceState.WAITING
         self.referenced = not self.drum
@@ -109,6 +113,29 @@ class Source:
                     step -= self.modulus * math.floor(error / self.modulus + 0.5)
                 self.counts += step
         return self.counts
+
+    def watch_scatter(self, z: float, since: float) -> None:
+        """Learn the scatter of the readings from their second differences.
+
+        For white noise of variance R, z_k - 2 z_(k-1) + z_(k-2) has variance 6 R; an acceleration adds a dt^2, little
+        at even speed. One difference counts at most nine times what is believed, so that a manoeuvre, which lasts a few
+        readings, hardly moves it (derived here).
+        """
+        last, older, gap = self.before
+        self.before = (z, last, since)
+        if 0.8 * since < gap < 1.25 * since < 2.0:
+            bend = z - 2.0 * last + older
+            seen = bend * bend / 6.0
+            top = 9.0 * self.scatter_m2 + 1e-9
+            self.scatter_m2 += 0.02 * ((seen if seen < top else top) - self.scatter_m2)
+
+    def watch_jitter(self, since: float) -> None:
+        """Learn how unevenly readings without a source time arrive; each may be taken as late as they scatter."""
+        off = since - self.interval_s
+        if off * off < 4.0 * self.interval_s * self.interval_s:
+            seen = self.time_sigma_s**2
+            seen += 0.02 * (off * off - seen)
+            self.time_sigma_s = max(ARRIVAL_SIGMA_S, math.sqrt(seen))
 
     @property
     def stuck(self) -> bool:

@@ -137,8 +137,11 @@ class Tracking:
         jitter = self.kin.v * source.time_sigma_s
         if source.drum:
             step = self.frame.layers.rise_at(self.kin.x) * source.per_count
-            return source.noise * step * step + jitter * jitter
-        return source.noise + jitter * jitter
+            noise = source.noise * step * step + jitter * jitter
+        else:
+            noise = source.noise + jitter * jitter
+        # Readings that scatter more than configured are believed less, not refused.
+        return noise if noise > source.scatter_m2 else source.scatter_m2
 
     def weigh(self, source: Source, taken: int, z: float) -> RejectReason | None:
         """Take in a reading of the leading source: the three questions on top of this file."""

@@ -265,6 +265,94 @@ TRIP = (
 """Height, speed and hook load of a few strokes over the working range."""
 
 
+def freeze(start_s: float, stop_s: float, lost: bool = False) -> Callable[[float, float], float | None]:
+    """The encoder repeats one reading from `start_s` to `stop_s`; with `lost` it then counts on from there."""
+    held: list[float] = []
+    shift: list[float] = []
+
+    def fault(t: float, counts: float) -> float | None:
+        if t < start_s:
+            return counts
+        if not held:
+            held.append(counts)
+        if t < stop_s:
+            return held[0]
+        if lost and not shift:
+            shift.append(held[0] - counts)
+        return counts + (shift[0] if lost else 0.0)
+
+    return fault
+
+
+def gaps(every_s: float, length_s: float) -> Callable[[float, float], float | None]:
+    """Nothing is sent for `length_s` out of `every_s`."""
+    return lambda t, counts: None if t % every_s > every_s - length_s else counts
+
+
+def spikes(every_s: float, size: float) -> Callable[[float, float], float | None]:
+    """Single readings far off."""
+    return lambda t, counts: counts + size if t % every_s < 0.05 else counts
+
+
+def jump(at_s: float, size: float) -> Callable[[float, float], float | None]:
+    """All readings off by `size` from `at_s` on."""
+    return lambda t, counts: counts + size if t >= at_s else counts
+
+
+FAULTS: dict[str, Wire] = {
+    "none": Wire(),
+    "frozen 3 s at speed": Wire(fault=freeze(8.0, 11.0)),
+    "frozen for good": Wire(fault=freeze(8.0, 1e9)),
+    "frozen, counts lost": Wire(fault=freeze(8.0, 10.0, lost=True)),
+    "frozen at rest": Wire(fault=freeze(27.0, 31.0)),
+    "gaps of 0.3 s": Wire(fault=gaps(1.0, 0.3)),
+    "gaps of 1.5 s": Wire(fault=gaps(6.0, 1.5)),
+    "gaps of 5 s": Wire(fault=gaps(20.0, 5.0)),
+    "spikes": Wire(fault=spikes(1.37, 3000.0)),
+    "jump of 3 m": Wire(fault=jump(40.0, 60_000.0)),
+    "no source times": Wire(stamped=False),
+    "noise of 40 counts": Wire(noise_counts=40.0),
+    "delays of 0.5 s": Wire(tail_s=0.5),
+    "one reading in 5 s": Wire(rate_hz=0.2),
+}
+
+
+def fault_figures(rig: Rig, truth: Truth) -> None:
+    """One line per sensor fault: share of the time VALID, DEGRADED and INVALID, and truth inside the bound while so."""
+    print("sensor faults:            VALID        inside   DEGRADED     inside   INVALID   worst error while VALID")
+    for name, wire in FAULTS.items():
+        model = rig
+        if wire.rate_hz != 20.0 or wire.stamped is False:
+            sensors = tuple(
+                s.model_copy(
+                    update={
+                        "rate_hz": wire.rate_hz,
+                        "stale_after_s": 2.5 / wire.rate_hz if wire.rate_hz < 1 else s.stale_after_s,
+                        "time": s.time if wire.stamped else None,
+                    }
+                )
+                if s.quantity == "drum_counts"
+                else s
+                for s in rig.sensors
+            )
+            model = rig.model_copy(update={"sensors": sensors})
+        track = follow(model, truth, wire, 1)
+        shares: dict[Validity, list[bool]] = {Validity.VALID: [], Validity.DEGRADED: [], Validity.INVALID: []}
+        worst = 0.0
+        for at, e in zip(track.truth, track.estimates, strict=True):
+            error = abs(e.height_m - float(truth.height_m[at]))
+            shares[e.validity].append(error <= e.height_bound_m)
+            if e.validity is Validity.VALID:
+                worst = max(worst, error)
+        n = len(track.estimates)
+        valid, degraded, invalid = shares.values()
+        inside = [f"{100 * sum(x) / len(x):6.2f} %" if x else "       -" for x in (valid, degraded)]
+        print(
+            f"  {name:22} {100 * len(valid) / n:6.1f} %   {inside[0]}   {100 * len(degraded) / n:6.1f} %   {inside[1]}"
+            f"   {100 * len(invalid) / n:5.1f} %   {worst:.3f} m"
+        )
+
+
 def main(argv: Sequence[str] | None = None) -> None:
     """Print the figures."""
     parser = argparse.ArgumentParser(description=__doc__.split("\n")[0] if __doc__ else "")
@@ -311,6 +399,7 @@ def main(argv: Sequence[str] | None = None) -> None:
             print(f"  height rms over smoother's:    {ours / best:.3f}   ({ours:.4f} / {best:.4f})")
             ours, best = rms(own_v), rms(best_v)
             print(f"  speed rms over smoother's:     {ours / best:.3f}   ({ours:.4f} / {best:.4f})")
+    fault_figures(rig, truth)
 
 
 if __name__ == "__main__":
