@@ -14,7 +14,7 @@ from monitor.adapters.session import SUFFIX
 from monitor.errors import UserError
 
 LOCK: Final = ".stopmark-lock"
-_NAME: Final = re.compile(r"^([a-z0-9][a-z0-9_-]{0,39})-(\d{8}-\d{6})(?:-\d+)?\.stopmark$")
+_NAME: Final = re.compile(r"^([a-z0-9][a-z0-9_-]{0,39})-(\d{8}-\d{6})(?:-(\d+))?\.stopmark$")
 
 
 class FolderError(UserError):
@@ -108,5 +108,5 @@ def session_files(folder: Path, rig: str | None = None) -> Iterator[Path]:
     for path in folder.glob("*" + SUFFIX):
         match = _NAME.match(path.name)
         if match and (rig is None or match[1] == rig):
-            found.append((match[2], path.name, path))
-    yield from (path for _, _, path in sorted(found))
+            found.append((match[2], int(match[3] or 1), path.name, path))
+    yield from (path for *_, path in sorted(found))

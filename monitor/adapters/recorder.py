@@ -19,7 +19,7 @@ from collections import deque
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from pathlib import Path
-from typing import Final, Literal
+from typing import Final, Literal, assert_never
 
 from monitor.adapters.blocks import BLOCK_BYTES, BLOCK_NS, MAX_BLOCK_FRAMES, MAX_PAYLOAD_BYTES, pack_block
 from monitor.adapters.folder import DataFolder as DataFolder
@@ -274,8 +274,10 @@ class Recorder:
                 batch.advanced_ns = max(batch.advanced_ns, item.t_ns)
             elif isinstance(item, _Note):
                 batch.notes.append(item)
-            else:
+            elif isinstance(item, _Rotate):
                 self._next_batch().rotate = item
+            else:
+                assert_never(item)
         self._room.set()
 
     def _next_batch(self) -> _Batch:
@@ -418,7 +420,7 @@ class Recorder:
         self._shut(checkpoint=False)
 
     def _shut(self, checkpoint: bool = True) -> None:
-        """Close the file; with `checkpoint` everything is moved into it, so that it can be copied alone."""
+        """Close the file; with `checkpoint` it then stands alone: no -wal beside it, now or when it is read."""
         base, self._base = self._base, None
         if base is None:
             return
@@ -426,7 +428,9 @@ class Recorder:
             if base.in_transaction:
                 base.execute("ROLLBACK")
             if checkpoint:
+                base.execute("PRAGMA busy_timeout=200")
                 base.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+                base.execute("PRAGMA journal_mode=DELETE")
         except sqlite3.Error as error:
             LOG.debug("closing %s: %s", self.path_now, error)
         finally:

@@ -76,7 +76,7 @@ class SessionReader:
             # A folder that may not be written cannot take SQLite's index of the -wal file: read a copy instead.
             if "unable to open" not in str(error) and "readonly" not in str(error):
                 raise SessionError(f"{self.path}: cannot be opened ({error})") from None
-        except sqlite3.DatabaseError as error:
+        except (sqlite3.DatabaseError, UnicodeDecodeError) as error:
             raise SessionError(f"{self.path}: is not a Stopmark session ({error})") from None
         try:
             self._copy = tempfile.TemporaryDirectory(prefix="stopmark-")
@@ -86,7 +86,7 @@ class SessionReader:
             if log.exists():
                 shutil.copyfile(log, copy.with_name("session-wal"))
             return self._probe(copy)
-        except (OSError, sqlite3.Error) as error:
+        except (OSError, sqlite3.Error, UnicodeDecodeError) as error:
             self._drop_copy()
             raise SessionError(f"{self.path}: cannot be opened ({error})") from None
 
@@ -107,8 +107,8 @@ class SessionReader:
         return base
 
     def _check(self) -> dict[str, Any]:
-        (mark,) = self._one("PRAGMA application_id")
-        (version,) = self._one("PRAGMA user_version")
+        mark = self._number("PRAGMA application_id")
+        version = self._number("PRAGMA user_version")
         if mark != APPLICATION_ID:
             raise SessionError(f"{self.path}: is not a Stopmark session (it is another program's database)")
         if version > VERSION:
@@ -138,14 +138,23 @@ class SessionReader:
             raise SessionError(f"{self.path}: is damaged: its header 'dictionary' cannot be read") from None
         return header
 
-    def _one(self, query: str, *values: object) -> tuple[Any, ...]:
-        return next(self._rows(query, *values))
-
-    def _rows(self, query: str, *values: object) -> Iterator[tuple[Any, ...]]:
+    def _rows(self, query: str, *values: object) -> list[tuple[Any, ...]]:
         try:
-            yield from self._base.execute(query, values)
+            return self._base.execute(query, values).fetchall()
         except (sqlite3.Error, UnicodeDecodeError, OverflowError) as error:
             raise SessionError(f"{self.path}: is damaged or cut off ({error})") from None
+
+    def _numbers(self, query: str, *values: object) -> list[tuple[int, ...]]:
+        """Rows of whole numbers."""
+        rows = self._rows(query, *values)
+        if not all(isinstance(number, int) for row in rows for number in row):
+            raise SessionError(f"{self.path}: is damaged: a number in its tables is none")
+        return rows
+
+    def _number(self, query: str, *values: object) -> int:
+        """One whole number; 0 where there is no row."""
+        rows = self._numbers(query, *values)
+        return rows[0][0] if rows else 0
 
     # -- what is in it --------------------------------------------------------------------------------------------
 
@@ -175,22 +184,20 @@ class SessionReader:
     def t_first_ns(self) -> int:
         """Time of the first input, ns; 0 for a session without any."""
         starts = [
-            *self._rows("SELECT t_first_ns FROM block WHERE frames > 0 ORDER BY id LIMIT 1"),
-            *self._rows("SELECT t_ns FROM action ORDER BY id LIMIT 1"),
-        ] or [*self._rows("SELECT t_first_ns FROM block ORDER BY id LIMIT 1")]
-        return min((int(row[0]) for row in starts), default=0)
+            *self._numbers("SELECT t_first_ns FROM block WHERE frames > 0 ORDER BY id LIMIT 1"),
+            *self._numbers("SELECT t_ns FROM action ORDER BY id LIMIT 1"),
+        ] or [*self._numbers("SELECT t_first_ns FROM block ORDER BY id LIMIT 1")]
+        return min((t_ns for (t_ns,) in starts), default=0)
 
     @property
     def end_ns(self) -> int:
         """The time that the stream had reached at the end, ns; 0 for an empty session."""
-        row = next(self._rows("SELECT advanced_ns, t_last_ns FROM block ORDER BY id DESC LIMIT 1"), (0, 0))
-        return max(int(row[0]), int(row[1]))
+        return self._number("SELECT max(advanced_ns, t_last_ns) FROM block ORDER BY id DESC LIMIT 1")
 
     @property
     def frames(self) -> int:
         """Number of frames in it."""
-        row = next(self._rows("SELECT first_frame + frames FROM block ORDER BY id DESC LIMIT 1"), (0,))
-        return int(row[0])
+        return self._number("SELECT first_frame + frames FROM block ORDER BY id DESC LIMIT 1")
 
     def findings(self) -> list[Finding]:
         """Everything that was said at the time, in order.
@@ -215,11 +222,10 @@ class SessionReader:
         except (ValueError, TypeError) as error:
             raise SessionError(f"{self.path}: is damaged: a note cannot be read ({error})") from None
 
-    def blocks(self) -> Iterator[BlockInfo]:
+    def blocks(self) -> list[BlockInfo]:
         """The blocks, without unpacking them."""
         query = "SELECT id, t_first_ns, t_last_ns, advanced_ns, first_frame, frames FROM block ORDER BY id"
-        for row in self._rows(query):
-            yield BlockInfo(*map(int, row))
+        return [BlockInfo(*row) for row in self._numbers(query)]
 
     def inputs(
         self, from_ns: int | None = None, damaged: Literal["raise", "skip"] = "raise"
@@ -235,20 +241,17 @@ class SessionReader:
         block_id, action_id = 0, 0
         if from_ns is not None:
             # The last block that ends before `from_ns`: times never fall along a session.
-            (block_id,) = self._one("SELECT coalesce(max(id), 0) FROM block WHERE t_last_ns < ?", from_ns)
-            (action_id,) = self._one("SELECT coalesce(max(id), 0) FROM action WHERE t_ns < ?", from_ns)
+            block_id = self._number("SELECT coalesce(max(id), 0) FROM block WHERE t_last_ns < ?", from_ns)
+            action_id = self._number("SELECT coalesce(max(id), 0) FROM action WHERE t_ns < ?", from_ns)
         while True:
-            page = [
-                *self._rows(
-                    "SELECT id, first_frame, frames, data FROM block WHERE id > ? ORDER BY id LIMIT ?", block_id, PAGE
-                )
-            ]
+            query = "SELECT id, first_frame, frames, data FROM block WHERE id > ? ORDER BY id LIMIT ?"
+            page = [self._sound(*row) for row in self._rows(query, block_id, PAGE)]
             if not page:
                 break
-            last = int(page[-1][1]) + int(page[-1][2])
+            last = page[-1][1] + page[-1][2]
             actions = deque(self._actions(action_id, last))
             for block_id, first, count, data in page:
-                frames = self._frames(block_id, first, count, data, damaged)
+                frames = self._frames(block_id, count, data, damaged)
                 if from_ns is not None and frames and frames[0].t_ns < from_ns:
                     cut = bisect_left(frames, from_ns, key=lambda frame: frame.t_ns)
                     first, frames = first + cut, frames[cut:]
@@ -264,10 +267,13 @@ class SessionReader:
         for _, _, action in self._actions(action_id, None):
             yield action
 
-    def _frames(self, block: int, first: Any, count: Any, data: Any, damaged: str) -> list[Frame]:
+    def _sound(self, block: Any, first: Any, count: Any, data: Any) -> tuple[int, int, int, bytes]:
+        if not all(isinstance(number, int) for number in (block, first, count)):
+            raise SessionError(f"{self.path}: block {block} is damaged: a number beside it is none")
+        return block, first, count, data if isinstance(data, bytes) else b""
+
+    def _frames(self, block: int, count: int, data: bytes, damaged: str) -> list[Frame]:
         try:
-            if not (isinstance(first, int) and isinstance(count, int) and isinstance(data, bytes)):
-                raise ValueError("a column holds the wrong type")
             if count == 0:
                 return []
             frames = unpack_block(data, self._dictionary)

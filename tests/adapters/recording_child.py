@@ -1,0 +1,33 @@
+"""A process that records until it is killed: ``python -m tests.adapters.recording_child SESSION``.
+
+Prints the number of each frame it has given to the recorder, with the moment, so that the test knows what could be lost.
+"""
+
+import sys
+import time
+from pathlib import Path
+
+from monitor.adapters.clock import StreamClock
+from monitor.adapters.recorder import Recorder
+from monitor.core.types import Action, ActionKind, Finding, Frame, Severity
+from tests.adapters.streams import HEADER
+
+
+def main(path: Path) -> None:
+    clock = StreamClock.live()
+    recorder = Recorder(path, HEADER)
+    count = 0
+    while True:
+        t_ns = clock.now_ns()
+        recorder.frame(Frame(t_ns, f"rig/test/{count % 7}", b'{"value": %d, "seq": %d}' % (count * 17 % 1000, count)))
+        if count % 10 == 9:
+            recorder.action(Action(t_ns, ActionKind.NOTE, number=float(count)))
+            recorder.finding(Finding(t_ns, "health", "k", Severity.NOTICE, "", "", "said", number=float(count)))
+        sys.stdout.write(f"{count} {t_ns}\n")
+        sys.stdout.flush()
+        count += 1
+        time.sleep(0.004)
+
+
+if __name__ == "__main__":
+    main(Path(sys.argv[1]))
