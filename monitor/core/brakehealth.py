@@ -42,7 +42,7 @@ _STEADY_M_S2: Final = 0.15
 """Below this acceleration the hook load is a weight."""
 _SLACK_SHARE: Final = 0.35
 """Hook load under this share of the block's weight: something else carries the block."""
-_AT_SPEED_M_S: Final = 0.3
+_AT_SPEED_M_S: Final = 0.2
 _HEAVY_SHARE: Final = 0.15
 """A load is heavy from this share of the way from the bare block to the rating (common practice, no source)."""
 _OLD_LEAK_S: Final = 1800.0
@@ -99,12 +99,14 @@ class BrakeHealth:
         """Look at the grid point `t_ns`. `direction` is the last motion's; `number` gives a quantity's last reading
         in SI and its validity. Under 15 us."""
         dt = (t_ns - self._last_ns) * 1e-9
-        first_look = self._last_ns < 0 or dt > _LONGEST_STEP_S
-        self._last_ns = t_ns
         if dt <= 0.0:
             return
-        if first_look:
+        if dt > _LONGEST_STEP_S:
+            if self._last_ns >= 0:
+                self.restore(self.state(), t_ns)  # a gap is a restart: results stay, what was under way does not
+            self._until_slow = 0
             dt = 0.05
+        self._last_ns = t_ns
 
         first, second = self._pressures(number)
         lever = _known(number("brake_lever"))
@@ -127,7 +129,7 @@ class BrakeHealth:
             free = self._regen and not math.isnan(aux) if clutch_validity != _INVALID else False
             free = free or (clutch_validity == _NOT_FITTED and not self._regen)
         self._until_slow -= 1
-        if self._until_slow < 0 or first_look:
+        if self._until_slow < 0:
             self._until_slow = _SLOW_READINGS_EVERY
             self._look_at_heat(number)
         mass = self._hanging(dt, hoist, load_n, load_validity, a if seen else math.nan)
@@ -226,7 +228,7 @@ class BrakeHealth:
         friction_w = 0.0
         load_torque = mass * _G * arm
         if moving:
-            scale = self.effect.friction * self._fade
+            scale = self.effect.best * self._fade
             friction_w = (self._brake.circuit_torque_n_m(pressure_sum, scale, way) + emergency * scale) * omega
             # Lowering without a drive, the motion shows all braking there is (tackle friction at the configured value).
             seen_w = math.nan
@@ -262,9 +264,8 @@ class BrakeHealth:
 
         Friction is friction in both directions; what a band makes of it each way is `BrakeModel`'s affair.
         """
-        effect = self.effect
-        low = effect.low
-        return max(0.02, effect.friction * self._fade), max(0.02, min(low, effect.friction) * self._fade_low)
+        best = self.effect.best
+        return best * self._fade, min(self.effect.low, best) * self._fade_low
 
     def circuits(self) -> tuple[int, int]:
         """(expected, assured) working circuits out of 2."""
@@ -350,6 +351,8 @@ class BrakeHealth:
         filtered.restore(effect, idle)
         watch.restore(hydraulics, idle)
         self.heat, self.effect, self.hydraulics = heat, filtered, watch
+        self.creep = CreepWatch()
+        self.descent = DescentLedger(self.auxiliary.fitted)
         if share is not None and self.auxiliary.fitted and len(share) == 2:
             self.descent.share = (float(share[0]), _DEGRADED)
 

@@ -33,7 +33,7 @@ UNKNOWN: Final[Flag] = (math.nan, _INVALID)
 class Auxiliary:
     """Torque of the auxiliary brake from what the rig measures of it."""
 
-    __slots__ = ("_eddy", "fitted", "measured", "missing")
+    __slots__ = ("_eddy", "_sensed", "fitted", "measured", "missing")
 
     IDLE_SHARE: Final = 0.05
     """An auxiliary brake that takes less than this of the load's torque is idle."""
@@ -47,10 +47,9 @@ class Auxiliary:
             else None
         )
         # Without a torque sensor a regenerative drive shows nothing of itself; an eddy-current brake shows its current.
-        self.measured = self.fitted and (
-            rig.sensor_of("aux_torque") is not None
-            or (self._eddy is not None and rig.sensor_of("aux_current") is not None)
-        )
+        self._sensed = rig.sensor_of("aux_torque") is not None
+        current = self._eddy is not None and rig.sensor_of("aux_current") is not None
+        self.measured = self.fitted and (self._sensed or current)
         self.missing: Flag = (0.0, _OK) if self.measured else ABSENT
 
     def torque(self, omega: float, read: Callable[[str], Flag]) -> tuple[float, float]:
@@ -62,10 +61,11 @@ class Auxiliary:
         """
         if not self.fitted:
             return 0.0, 0.0
-        number, validity = read("aux_torque")
-        if validity <= _DEGRADED:
-            number = max(0.0, number)
-            return number, 0.05 * number
+        if self._sensed:
+            number, validity = read("aux_torque")
+            if validity <= _DEGRADED:
+                number = max(0.0, number)
+                return number, 0.05 * number
         if self._eddy is not None and not math.isnan(omega):
             number, validity = read("aux_current")
             if validity <= _DEGRADED:
@@ -95,7 +95,7 @@ class DescentLedger:
                  "energy", "fitted", "share")  # fmt: skip
 
     LEAST_M: Final = 3.0
-    LEAST_SPEED_M_S: Final = 0.3
+    LEAST_SPEED_M_S: Final = 0.1
 
     def __init__(self, fitted: bool) -> None:
         self.fitted = fitted

@@ -53,6 +53,12 @@ _TORQUE_FLOOR: Final = 0.03
 """Share of the torques at work that the equation may be wrong by in one reading."""
 _MIN_READINGS: Final = 6
 """Readings under braking that make an application evidence."""
+_SURPRISE: Final = 0.4
+"""Mean of five innovations over their sigmas that a steady brake does not show (they are weighted to be far below 1)."""
+_TELLING: Final = 0.005
+"""A reading that takes less than this share off friction's variance says nothing."""
+_EVIDENT: Final = 0.85
+"""Share of the configured half-width below which sigma makes the value VALID."""
 ASSURED_Z: Final = 2.6
 """Standard deviations below the best value that the assured scale takes (99.5 % one-sided)."""
 
@@ -119,6 +125,7 @@ class Effectiveness:
         self._readings = 0
         self._applied = False
         self._pressure, self._aux = Lag(), Lag()
+        self._surprise = 0.0
         self._known_s = self._free_s = self._moving_s = 0.0
         self._way = 0
         self.observing = False
@@ -183,6 +190,7 @@ class Effectiveness:
                 self._applied = False
         elif share > 0.10:
             self._applied = True
+            self._surprise = 0.0
             self._readings = 0
             ee, ej, ek, jj, jk, kk = self._p
             self._p = (max(ee, min(ee + _WALK_PER_APPLICATION**2, self._prior_var[0])), ej, ek, jj, jk, kk)
@@ -212,13 +220,14 @@ class Effectiveness:
         heft = load + self.inertia * self._inertia / arm  # torque per unit of the block's acceleration
         expected = -(way * (torque + self._aux.value) + load * _G) / heft
         residual = a - expected
-        # Sensitivities are taken at the expected acceleration: the noise of the measured one in them would pull inertia,
-        # and friction with it, towards zero (errors in variables).
+        # Sensitivities are taken at the expected acceleration: the noise of the measured one in them would pull
+        # inertia, and friction with it, towards zero (errors in variables).
         h1 = -way * slope / heft
         h2 = -expected * self._inertia / (arm * heft)
         h3 = -self._tackle_slope[way] * load * (_G + expected) / heft
-        # Noise: the acceleration's own, correlated over about twice its delay; the equation's floor; a transient, in which
-        # the imitated low-pass may be off the same way each time; the auxiliary brake's doubt, which does not average out.
+        # Noise: the acceleration's own, correlated over about twice its delay; the equation's floor; a transient, in
+        # which the imitated low-pass may be off the same way each time; the auxiliary brake's doubt, which does not
+        # average out.
         floor = _TORQUE_FLOOR * ((torque + load * _G) / heft + abs(expected)) * (2.0 if doubtful else 1.0)
         lagging = self._brake.circuit_torque_n_m(abs(pressure_now - pressure), scale, way) / heft
         aux_off = aux_doubt / heft
@@ -229,10 +238,15 @@ class Effectiveness:
         ee, ej, ek, jj, jk, kk = self._p
         if braking and ee < self._prior_var[0]:
             ee += _WALK_PER_BRAKING_S**2 * dt
+            # Readings that are off the same way again and again: the brake has changed, so believe the past less.
+            if abs(self._surprise) > _SURPRISE:
+                ee += _WALK_PER_APPLICATION**2 * dt / 0.1
         q1 = ee * h1 + ej * h2 + ek * h3
         q2 = ej * h1 + jj * h2 + jk * h3
         q3 = ek * h1 + jk * h2 + kk * h3
         s = h1 * q1 + h2 * q2 + h3 * q3 + r
+        if braking:
+            self._surprise += 0.2 * (residual / math.sqrt(s) - self._surprise)
         if residual * residual > 9.0 * s:
             # One reading far out must not carry the estimate away; many in a row will (its weight is lowered, not
             # taken).
@@ -250,7 +264,7 @@ class Effectiveness:
             max(_SHEAVE_FLOOR**2, kk - g3 * q3),
         )
         self.observing = True
-        if braking:
+        if braking and g1 * q1 > _TELLING * ee:
             self._readings += 1
             if self._readings == _MIN_READINGS:
                 self.applications += 1
@@ -264,15 +278,25 @@ class Effectiveness:
 
     @property
     def evident(self) -> bool:
-        """Whether the brake has been weighed well enough to replace the configured worst case."""
-        return self.applications > 0 and self.sigma * ASSURED_Z < self.prior + 1e-12 + self._load_doubt * ASSURED_Z
+        """Whether the brake has been weighed well enough to say more than the configuration does."""
+        return self.applications > 0 and self.sigma < _EVIDENT * self.prior
+
+    @property
+    def best(self) -> float:
+        """Factor on friction to expect: the configured friction (1) until an application has been weighed."""
+        return self.friction if self.applications else 1.0
 
     @property
     def low(self) -> float:
-        """Factor on friction that may be relied on: the configured worst case, or the lower end of the evidence."""
-        if self.evident:
-            return max(0.02, self.friction - ASSURED_Z * self.sigma)
-        return max(0.02, min(1.0 - self.prior, self.friction - self.prior))
+        """Factor on friction to rely on: the configured worst case, or more where the lower end of the evidence is
+        higher.
+
+        The configured half-width is taken off whatever is better known, so a brake found weak is believed weak at once.
+        """
+        worst = min(1.0, self.friction) - self.prior
+        if self.applications:
+            worst = max(worst, self.friction - ASSURED_Z * self.sigma)
+        return max(0.02, worst)
 
     @property
     def tackle_lowering(self) -> float:

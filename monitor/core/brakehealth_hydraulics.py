@@ -151,15 +151,15 @@ class Circuits:
         self.pair[1].step(dt, second, asked)
 
     def slowest(self, first: float, second: float) -> float:
-        """Pressure of the slowest circuit that is counted and known; the higher where none is; NaN where none is
-        known."""
-        counted = [
-            p for p, watch in zip((first, second), self.pair, strict=True) if watch.expected and not math.isnan(p)
-        ]
-        if counted:
-            return min(counted)
-        known = [p for p in (first, second) if not math.isnan(p)]
-        return max(known) if known else math.nan
+        """Pressure of the slowest circuit that is counted and known; of a known one where none is counted; else NaN."""
+        one, two = self.pair
+        if first != first:
+            return second
+        if second != second or (one.expected and not two.expected):
+            return first
+        if two.expected and not one.expected:
+            return second
+        return first if first < second else second
 
     @property
     def counts(self) -> tuple[int, int]:
@@ -237,11 +237,12 @@ class LeakWatch:
             return
         falling = (n * stp - st * sp) / spread  # dp per second of age: positive when pressure falls
         here = (sp - falling * st) / n
-        # Readings repeat on the grid (a sensor at 5 Hz shows each four times), so the line is worth a quarter of its
-        # points.
-        sigma = 2.0 * self._noise * math.sqrt(n / spread)
+        # Readings may be slower than the looks, so the line is worth less than its points say.
+        sigma = 1.5 * self._noise * math.sqrt(n / spread)
         if p - here > 6.0 * self._noise or falling < -4.0 * sigma:
             self._begin(self.SETTLE_S)  # recharging
+        elif here - p > 6.0 * self._noise:
+            self._begin(1.0)  # oil was drawn for something else
         elif self._span_s >= self.ENOUGH_S:
             self.rate = max(0.0, falling)
             self.age_s = 0.0
@@ -300,14 +301,19 @@ class HydraulicsWatch:
         self.circuits = Circuits(rig)
         self.leak = LeakWatch(rig)
         self.pump = PumpWatch(rig)
+        self._waited_s = 0.0
 
     def step(self, dt: float, lever: float, first: float, second: float, accumulator: float) -> None:
         """One grid point. SI; NaN where not known."""
         supply = self._full if math.isnan(accumulator) else max(0.0, accumulator)
         self.circuits.step(dt, lever, first, second, supply)
         self.response.step(dt, lever, self.circuits.slowest(first, second), supply)
-        self.leak.step(dt, accumulator, first, second)
-        self.pump.step(dt, accumulator)
+        # Leak and pump are slow matters: five looks a second are plenty.
+        self._waited_s += dt
+        if self._waited_s > 0.19:
+            self.leak.step(self._waited_s, accumulator, first, second)
+            self.pump.step(self._waited_s, accumulator)
+            self._waited_s = 0.0
 
     def state(self) -> dict[str, Any]:
         """What a restart needs, JSON-able."""

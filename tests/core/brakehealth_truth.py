@@ -1,21 +1,21 @@
 """A small synthetic hoist to judge the brake-health watch by: drum, load, friction brake, readings with noise.
 
-It is not the project's simulator. It shares with the code under test only the drum's filter (for a realistic acceleration)
-and the configuration; its equation of motion is written out here, integrated in 5 ms steps, with its own machine: friction,
-inertia, sheaves, lag, load reading and radius may all differ from what the rig's file says.
+It is not the project's simulator. It shares with the code under test only the estimator (for a realistic
+acceleration) and the configuration; its equation of motion is written out here, integrated in 5 ms steps, with its
+own machine: friction, inertia, sheaves, lag, load reading and radius may all differ from what the rig's file says.
 """
 
 import math
 import random
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from monitor.config import BandBrake, CaliperBrake, EddyAux, Rig, find_rig
 from monitor.core.brakehealth import BrakeHealth
 from monitor.core.braking import BrakeModel
-from monitor.core.estimator import Estimate
-from monitor.core.kinematics import Kinematics
-from monitor.core.types import HoistState, Validity
+from monitor.core.estimator import Estimator
+from monitor.core.types import HoistState, Sample, Validity
+from monitor.physics.drum import DrumGeometry
 
 G = 9.80665
 DT = 0.005
@@ -25,7 +25,7 @@ OK, INVALID, NOT_FITTED = int(Validity.VALID), int(Validity.INVALID), int(Validi
 
 @dataclass
 class Machine:
-    """How the true machine differs from its file (factors), and its drum's radius."""
+    """How the true machine differs from its file (factors)."""
 
     friction: float = 1.0
     inertia: float = 1.0
@@ -33,8 +33,7 @@ class Machine:
     lag: float = 1.0
     load_reading: float = 1.0
     load_feels_inertia: bool = False
-    radius_m: float = 0.40
-    radius_reading: float = 1.0
+    rope: float = 1.0
 
 
 class Bench:
@@ -70,14 +69,16 @@ class Bench:
         self.state = HoistState.STILL
         self.brake_j = self.aux_j = 0.0
         self.after: Callable[[], None] | None = None
-        position = self.rig.sensor_of("drum_counts")
-        if position is not None and position.counts_per_turn:
-            turn = 2 * math.pi * self.machine.radius_m / self.rig.line.lines
-            self.position_sigma = position.sigma * turn / position.counts_per_turn
-        else:
-            self.position_sigma = 0.01
-        self.kin = Kinematics(0.5, 3.0, 5.0)
-        self.kin.reset(self.height_m, 0.0, 0.0, 1e-4, 1e-4, 1e-2)
+        drum, line, reference = self.rig.drum, self.rig.line, self.rig.reference
+        self.geometry = DrumGeometry(
+            drum.core_diameter_m, line.rope_diameter_m * self.machine.rope, drum.wraps_per_layer, drum.nesting,
+            drum.max_layers, drum.dead_wraps,
+        )  # fmt: skip
+        self._line_m = self.geometry.line_m(reference.turns) - reference.height_m * line.lines
+        self.position = next(i for i, sensor in enumerate(self.rig.sensors) if sensor.spec.role == "position")
+        self.estimator = Estimator(self.rig)
+        self._read: dict[str, float] = {}
+        self._sequence = 0
 
     # --- the machine ------------------------------------------------------------------------------------------------
 
@@ -108,9 +109,14 @@ class Bench:
         return 1.0 - (1.0 - braking.fade_floor) * min(1.0, max(0.0, over))
 
     @property
+    def turns(self) -> float:
+        """Wraps on the true drum."""
+        return self.geometry.turns(self._line_m + self.height_m * self.rig.line.lines)
+
+    @property
     def arm(self) -> float:
         """Block travel per radian of drum, m."""
-        return self.machine.radius_m / self.rig.line.lines
+        return self.geometry.radius_m(self.turns) / self.rig.line.lines
 
     @property
     def aux_torque_n_m(self) -> float:
@@ -122,7 +128,8 @@ class Bench:
         return aux.peak_torque_n_m * (self.aux_current_a / aux.rated_current_a) ** 2 * 2 * u / (1 + u * u)
 
     def tackle(self, way: int) -> float:
-        """Fast-line force over m g / N: friction hinders hoisting and helps lowering (sum over the chain of sheaves)."""
+        """Fast-line force over m g / N: friction hinders hoisting and helps lowering (sum over the chain of
+        sheaves)."""
         k = self.machine.sheave_factor or self.rig.line.sheave_factor
         n = self.rig.line.lines
         lines = [k**-i for i in range(1, n + 1)] if way > 0 else [k**i for i in range(1, n + 1)]
@@ -176,12 +183,16 @@ class Bench:
             return self.overrides[quantity]
         if self.rig.sensor_of(quantity) is None:
             return math.nan, NOT_FITTED
-        noise = self.random.gauss(0.0, 0.5e5)
-        values = {
-            "service_pressure_1": self.pressures[0] + noise,
-            "service_pressure_2": self.pressures[1] + noise,
-            "emergency_release_pressure": self.release_pa + noise,
-            "accumulator_pressure": self.accumulator_pa + noise,
+        return self._read[quantity], OK
+
+    def _take_readings(self) -> None:
+        """Everything but the position, as sent 20 ms before the grid point."""
+        noise = self.random.gauss
+        self._read = {
+            "service_pressure_1": self.pressures[0] + noise(0.0, 0.5e5),
+            "service_pressure_2": self.pressures[1] + noise(0.0, 0.5e5),
+            "emergency_release_pressure": self.release_pa + noise(0.0, 0.5e5),
+            "accumulator_pressure": self.accumulator_pa + noise(0.0, 0.5e5),
             "brake_lever": self.lever,
             "clutch_engaged": self.clutch,
             "aux_current": self.aux_current_a,
@@ -189,27 +200,28 @@ class Bench:
             "disc_temperature_left": self.temperature_c,
             "disc_temperature_right": self.temperature_c,
         }
-        return values[quantity], OK
+
+    def _take_position(self) -> None:
+        """A reading of the position, taken now and arriving 8 ms later."""
+        sensor = self.rig.sensors[self.position]
+        if sensor.counts_per_turn is not None:
+            turns = self.turns - self.rig.reference.turns
+            counts = self.rig.reference.counts[sensor.id] + sensor.sense * turns * sensor.counts_per_turn
+            value = float(round(counts + self.random.gauss(0.0, sensor.sigma)))
+        else:
+            value = self.height_m + self.random.gauss(0.0, sensor.sigma * sensor.si.scale)
+        now = self.t_ns + 38_000_000
+        source = None if sensor.time is None else now - 8_000_000
+        self._sequence += 1
+        self.estimator.ingest(Sample(now, self.position, value, source, self._sequence))
 
     def _look(self) -> None:
-        self.kin.predict(0.05)
-        variance = self.position_sigma**2
-        z = self.height_m + self.random.gauss(0.0, self.position_sigma)
-        innovation, s = self.kin.innovation(z, variance)
-        if innovation * innovation > 9.0 * s:  # a manoeuvre: the acceleration is forgotten
-            x, v, a, p = self.kin.x, self.kin.v, self.kin.a, self.kin.p
-            self.kin.reset(x, v, a, p[0] + 1e-4, p[3] + 0.01, p[5] + 4.0)
-            innovation, s = self.kin.innovation(z, variance)
-        self.kin.update(innovation, s)
-        p = self.kin.p
-        valid = self.estimate_validity
-        height = math.nan if valid is Validity.INVALID else self.kin.x
-        estimate = Estimate(
-            self.t_ns, height, self.kin.v, self.kin.a, math.sqrt(p[0]), math.sqrt(p[3]), math.sqrt(p[5]), 0.05, 0.02, valid,
-            10.0, 1, self.machine.radius_m * self.machine.radius_reading, self.slow,
-        )  # fmt: skip
         load = self.mass_kg * (G + (self.a if self.machine.load_feels_inertia else 0.0)) * self.machine.load_reading
         load += self.random.gauss(0.0, 6000.0)
+        self.estimator.load(self.t_ns, load)
+        estimate = replace(self.estimator.estimate(self.t_ns), slow=self.slow)
+        if self.estimate_validity is Validity.INVALID:
+            estimate = replace(estimate, validity=Validity.INVALID, height_m=math.nan)
         if self.load_validity > 1:
             load = math.nan
         if self.state is not HoistState.IN_SLIPS:
@@ -224,8 +236,11 @@ class Bench:
     def run(self, seconds: float, until: Callable[[], bool] | None = None) -> "Bench":
         """Advance by `seconds`, or `until` something is true at a grid point."""
         for _ in range(round(seconds / 0.05)):
-            for _ in range(10):
+            for part in range(10):
                 self._step()
+                if part == 5:
+                    self._take_position()
+                    self._take_readings()
             self.t_ns += 50_000_000
             self._look()
             if until and until():
@@ -235,13 +250,17 @@ class Bench:
     # --- what a driller does ----------------------------------------------------------------------------------------
 
     def lower_and_stop(self, speed: float = 1.0, lever: float = 1.0, steady_s: float = 0.0) -> None:
-        """Release, let it roll to `speed`, (drag it along at that speed on the friction brake,) stop, hold for a second."""
+        """Release, let it roll to `speed`, (drag it along at that speed on the friction brake,) stop, hold for a
+        second."""
         self.clutch, self.drive_n_m, self.lever = 0.0, 0.0, 0.0
         self.run(30.0, lambda: self.v <= -speed)
         if steady_s:
-            for _ in range(round(steady_s / 0.1)):
-                self.lever = min(0.6, max(0.0, self.lever + 0.1 * (-self.v - speed) + 0.1 * -self.a))
-                self.run(0.1)
+            # The lever that just holds this load: torque is straight in pressure.
+            self.pressures = [1.0, 1.0]
+            full = self.friction_torque_n_m * self.rig.brake.full_pressure_pa
+            self.pressures = [0.0, 0.0]
+            self.lever = self.tackle(-1) * self.mass_kg * G * self.arm / full
+            self.run(steady_s)
         self.lever = lever
         self.run(20.0, lambda: self.v == 0.0)
         self.run(1.0)
