@@ -7,7 +7,7 @@ Theory of operation
     `admit` gives each input its final time, never before the time already advanced to; that time is what gets recorded.
     Hence live, replay and simulation agree finding for finding, and tests prove it with random delays and timers.
 
-    At each grid point: estimate → hoist state → one look (`Now`) → every signal → every rule.
+    At each grid point: estimate → hoist state → one look (`Now`) → guided checks → every signal → every rule.
 """
 
 import json
@@ -20,6 +20,7 @@ from typing import Any, Final, TypeVar
 
 from monitor.config import Rig
 from monitor.core.alarms import AlarmBank
+from monitor.core.checks import Checks
 from monitor.core.decode import Decoder, printable
 from monitor.core.estimator import Estimator
 from monitor.core.hoist import HoistTracker
@@ -63,6 +64,7 @@ class Core:
         self._tracker = HoistTracker(rig)
         self._now = Now(rig, self._sensors)
         self._bank = AlarmBank(rules, SIGNAL_NAMES)
+        self._checks = Checks(rig)
         self._reads = tuple(signal.read for signal in SIGNALS)
         self._fused = [sensor.spec.role in ("position", "mark") for sensor in rig.sensors]
         self._is_load = [sensor.spec.role == "load" for sensor in rig.sensors]
@@ -120,6 +122,12 @@ class Core:
             findings.append(self._slip_and_cut(action))
         elif action.kind == ActionKind.NOTE:
             findings.append(_said(action, printable(action.text, 400)))
+        elif action.kind == ActionKind.CHECK_START:
+            findings += self._checks.start(action.t_ns, action.target, action.who)
+        elif action.kind == ActionKind.CHECK_STEP:
+            findings += self._checks.step(action.t_ns, action.target, action.who)
+        elif action.kind == ActionKind.CHECK_ABORT:
+            findings += self._checks.abort(action.t_ns, action.target, action.who)
         else:
             findings += self._bank.act(action)
         return findings
@@ -152,6 +160,7 @@ class Core:
             rejects=MappingProxyType(dict(self._sensors.reasons)),
             health=self._now.health,
             silenced=self._bank.silenced,
+            checks=self._checks.views(),
         )
 
     @property
@@ -181,6 +190,8 @@ class Core:
         hoist = self._tracker.update(g, estimate, Value(load, Validity(validity)))
         now.dropped_recently = self._recent_drops(g)
         now.look(g, estimate, hoist, self._tracker.direction, self._tracker.string_load_n)
+        findings += self._checks.look(g, now)
+        now.overtravel_due = self._checks.overtravel_due(g)
         self._looked = True
         numbers, validities = self._numbers, self._validities
         for i, read in enumerate(self._reads):
@@ -257,6 +268,9 @@ class Core:
         mast = self.rig.mast
         if height is None or not mast.floor_m <= height <= mast.crown_m:
             return _said(action, "height reference refused: give a height between floor and crown")
+        before = self._estimator.estimate(action.t_ns)
+        speed = before.speed_m_s if math.isfinite(before.speed_bound_m_s) else math.nan
+        self._checks.reference(action.t_ns, height, before.height_m, speed)
         self._estimator.reference(action.t_ns, height)
         return _said(action, f"height reference taken at {height:.2f} m")
 
@@ -266,6 +280,7 @@ class Core:
         if turns is None or not 0 <= turns <= most:
             return _said(action, f"slip and cut refused: give the wraps on the drum, 0 to {most:g}")
         self._estimator.slip_and_cut(action.t_ns, turns)
+        self._checks.slip_and_cut(action.t_ns)
         return _said(action, f"slip and cut: {turns:g} wraps at the reference height")
 
     def _sensor_view(self, index: int, record: SensorRecord, t_ns: int) -> SensorView:

@@ -133,6 +133,12 @@ def _overtravel_disagree(now: Now) -> Flag:
     return (1.0 if (electric >= 0.5) != (air >= 0.5) else 0.0), worst
 
 
+def _overtravel_untested(now: Now) -> Flag:
+    if not (now.sensors.fitted("overtravel_electric") or now.sensors.fitted("overtravel_air")):
+        return _ABSENT
+    return 1.0 if now.overtravel_due else 0.0, _OK
+
+
 def _holding(now: Now) -> Flag:
     if now.load_validity > _DEGRADED:
         return _UNKNOWN
@@ -222,7 +228,7 @@ SIGNALS: Final[tuple[Signal, ...]] = (
     Signal("overtravel_electric", "switch", "overtravel device, electric", _reading("overtravel_electric")),
     Signal("overtravel_air", "switch", "overtravel device, air", _reading("overtravel_air")),
     Signal("overtravel_disagree", "switch", "overtravel electric and air disagree", _overtravel_disagree),
-    Signal("overtravel_untested", "switch", "overtravel device test due", _flag(lambda n: n.overtravel_due)),
+    Signal("overtravel_untested", "switch", "overtravel device test due", _overtravel_untested),
     # The monitor itself
     Signal("loop_lag", "time", "lag of the monitor's loop", lambda n: (n.health.lag_s, _OK)),
     Signal("dropped", "ratio", "readings dropped in the last minute", lambda n: (float(n.dropped_recently), _OK)),

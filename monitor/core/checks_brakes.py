@@ -1,0 +1,370 @@
+"""Checks of the brakes at work: holding test, pressure leak-down, auxiliary brake.
+
+Theory of operation. *Holding*: with a load of known size on the hook and the service brake alone set, the block may not
+travel further in the set time than the creep limit allows; it has failed as soon as it has travelled that far. The
+spring calipers, where there are any, and the drive must be clear, or they hold the load and not the service brake.
+
+*Leak-down*: with the pump off and the brake left as it is, no oil moves, and the accumulator keeps its pressure. The
+slope of a straight line through the set time is held against the limit, with its scatter. Where it is too steep,
+`monitor.physics.hydraulics.tell_leak` says whether that is a leak, or warm gas that settles, or cannot be told yet. A
+pump that comes on again ends the measurement: what was seen by then can fail the test, never pass it.
+
+*Auxiliary brake*: lowering a load at a steady speed, the brakes take what the fast line pulls at the drum. The mean of
+the auxiliary brake's torque, measured or from current and speed, over the mean of that pull is its share.
+"""
+
+import math
+from itertools import pairwise
+from typing import Final
+
+from monitor.config import CaliperBrake, EddyAux, NoAux, Rig
+from monitor.core.checks_steps import (
+    FAIL,
+    NOT_JUDGED,
+    PASS,
+    Z99,
+    Outcome,
+    Procedure,
+    Run,
+    Settled,
+    Step,
+    against,
+    corrected,
+    fitted,
+    height,
+    known,
+    load,
+    seconds,
+    slope,
+    speed,
+    told,
+)
+from monitor.core.now import Now
+from monitor.core.types import HoistState
+from monitor.physics.hydraulics import Accumulator, Decay, tell_leak
+
+_CIRCUITS: Final = ("service_pressure_1", "service_pressure_2")
+_ATMOSPHERE_PA: Final = 101_325.0
+_SET_SHARE: Final = 0.4
+"""Share of full pressure above which a circuit counts as set."""
+_LOAD_CHANGE: Final = 0.1
+_REST_M_S: Final = 0.01
+_SETTLE_S: Final = 6.0
+_ENOUGH_S: Final = 15.0
+_QUIET_SHARE: Final = 0.04
+_STEADY_M_S2: Final = 0.3
+
+
+# --- holding --------------------------------------------------------------------------------------------------------
+
+
+def _holding_unfit(rig: Rig) -> str:
+    return "" if fitted(rig, (*_CIRCUITS, "brake_lever")) else "no sensor reads the brake's pressure or its lever"
+
+
+def _not_held_by_service(now: Now) -> str:
+    """What else than the service brake may hold the load, or what is not known of it; empty when only it does."""
+    clutch = known(now, "clutch_engaged")
+    if now.sensors.fitted("clutch_engaged") and not clutch < 0.5:
+        return "the clutch's reading is missing" if math.isnan(clutch) else "the clutch is still engaged"
+    brake = now.rig.brake
+    if isinstance(brake, CaliperBrake) and now.brake.has_emergency and now.sensors.fitted("emergency_release_pressure"):
+        release = known(now, "emergency_release_pressure")
+        if math.isnan(release):
+            return "the spring calipers' release pressure is missing"
+        if release < brake.lift_pressure_pa:
+            return "the spring calipers are set: the test is of the service brake alone"
+    return ""
+
+
+def _not_set(now: Now, begun: bool) -> str:
+    """Why the service brake does not count as set. Once the test has begun the lever alone tells where there is one:
+    a pressure that goes away with the lever still on is what the test is to find."""
+    lever = known(now, "brake_lever")
+    if now.sensors.fitted("brake_lever"):
+        if math.isnan(lever):
+            return "the brake lever's reading is missing"
+        if lever < now.rig.braking.demand_lever:
+            return "the service brake is not set"
+        if begun:
+            return ""
+    for circuit in fitted(now.sensors, _CIRCUITS):
+        pressure = known(now, circuit)
+        if math.isnan(pressure):
+            return "a brake pressure reading is missing"
+        if pressure < _SET_SHARE * now.brake.full_pressure_pa:
+            return "the brake's pressure is not up"
+    return ""
+
+
+def _too_light(now: Now) -> str:
+    hook, least = load(now), now.rig.checks.load_share * now.rated_load_n
+    if math.isnan(hook):
+        return "the hook load is not known"
+    if hook < least:
+        return f"{told(now.rig, hook, 'force')} on the hook: the test needs {told(now.rig, least, 'force')}"
+    return ""
+
+
+def _ready(_: Run, __: Now) -> Outcome:
+    """The crew's own word is enough; what can be measured of it is watched in the steps after."""
+    return True
+
+
+def _position_noise_m(rig: Rig) -> float:
+    """Three sigma of a ready-made block position; 2 mm with a drum encoder (a few counts)."""
+    if rig.sensor_of("drum_counts") is not None:
+        return 0.002
+    sensor = rig.sensor_of("block_position")
+    return 3.0 * sensor.sigma * sensor.si.scale if sensor else 0.0
+
+
+def _hold(run: Run, now: Now) -> Outcome:
+    rig, store = now.rig, run.store
+    begun = "t" in store
+    at, hook = height(now), load(now)
+    why = "the block's height is not known" if math.isnan(at) else ""
+    why = why or _not_set(now, begun) or _not_held_by_service(now)
+    if not begun:
+        why = why or _too_light(now) or ("" if now.hoist is HoistState.STILL else "the block is not yet at rest")
+        if why:
+            return run.wait(why)
+        store["t"], store["at"], store["load"] = now.t_ns, at, hook
+        run.measure("load held", hook, "force", "at least", rig.checks.load_share * now.rated_load_n)
+    if corrected(run, now):
+        why = why or "the height was corrected"
+    if math.isnan(hook):
+        why = why or "the hook load is not known"
+    elif abs(hook - store["load"]) > _LOAD_CHANGE * store["load"] and abs(now.estimate.speed_m_s) < _REST_M_S:
+        # Not while it moves: a load that starts to fall weighs less, and is what the test is to find.
+        why = why or "the load changed"
+    if why:
+        return run.again(f"begun again: {why}")
+    lasted, travel, noise = seconds(now, store["t"]), store["at"] - at, _position_noise_m(rig)
+    allowed = rig.checks.holding_creep_m_s * rig.checks.holding_s
+    verdict = against(abs(travel), noise, allowed)
+    run.measure("travel", travel, "length", "at most", allowed)
+    run.measure("time held", lasted, "time", "at least", rig.checks.holding_s)
+    way = "down" if travel > 0.0 else "up"
+    moved, held = told(rig, abs(travel), "length"), told(rig, store["load"], "force")
+    if verdict is FAIL:
+        return Settled(FAIL, f"the block moved {moved} {way} in {lasted:.0f} s with {held} on the hook")
+    if lasted < rig.checks.holding_s:
+        return run.wait(f"{rig.checks.holding_s - lasted:.0f} s more", lasted / rig.checks.holding_s)
+    if verdict is PASS:
+        return Settled(PASS, f"{held} held for {lasted:.0f} s; the block moved {moved}")
+    return Settled(NOT_JUDGED, f"the block moved {moved}, too near the limit for this position sensor")
+
+
+HOLDING: Final = Procedure(
+    id="brake-holding",
+    title="Brake holding test",
+    about="The service brake alone holds a known load without creeping.",
+    look_at="Check brake pressure, pads or bands for oil and wear, and the brake's adjustment.",
+    every_h=lambda site: site.holding_every_h,
+    after_cut=False,
+    unfit=_holding_unfit,
+    steps=(
+        Step(
+            "Load of the site's procedure on the hook, service brake set, drive off, spring brake released. Confirm.",
+            ("hook_load", "holding_ratio", "brake_lever", "service_pressure_1", "service_pressure_2"), _ready, crew=True,
+        ),
+        Step(
+            "Nothing is touched while the time runs.",
+            ("height", "hook_load", "brake_lever", "service_pressure_1", "service_pressure_2", "clutch_engaged"), _hold,
+        ),
+    ),
+)  # fmt: skip
+"""The test itself, as a row of the table."""
+
+
+# --- leak-down ------------------------------------------------------------------------------------------------------
+
+
+def _leak_unfit(rig: Rig) -> str:
+    if not fitted(rig, ("accumulator_pressure",)):
+        return "no sensor reads the accumulator's pressure"
+    return "" if fitted(rig, _CIRCUITS) else "no sensor reads the brake's pressure"
+
+
+def _noise_pa(rig: Rig) -> float:
+    """Scatter of the accumulator's reading; not below a thousandth of its span."""
+    sensor = rig.sensor_of("accumulator_pressure")
+    span = rig.hydraulics.max_pressure_pa - rig.hydraulics.min_pressure_pa
+    return max(sensor.sigma * sensor.si.scale if sensor else 0.0, 0.001 * span)
+
+
+def _disturbed(run: Run, now: Now) -> str:
+    """Why this is no quiet pressure; takes the circuits' pressures as they are when it begins."""
+    band = _QUIET_SHARE * now.brake.full_pressure_pa
+    for circuit in fitted(now.sensors, _CIRCUITS):
+        pressure = known(now, circuit)
+        if math.isnan(pressure):
+            return "a brake pressure reading is missing"
+        if abs(pressure - run.store.setdefault(circuit, pressure)) > band:
+            return "the brake was used"
+    return ""
+
+
+def _leak(run: Run, now: Now) -> Outcome:
+    rig, store = now.rig, run.store
+    pressure = known(now, "accumulator_pressure")
+    why = "the accumulator's reading is missing" if math.isnan(pressure) else _disturbed(run, now)
+    if why:
+        return run.again(f"begun again: {why}")
+    if "t" not in store:
+        if pressure < rig.hydraulics.min_pressure_pa:
+            return run.again("the accumulator is below its least pressure: not yet charged")
+        store["t"], store["next"], store["sum"], store["n"] = now.t_ns + _SETTLE_S * 1e9, 1.0, 0.0, 0.0
+    lasted, whole = seconds(now, store["t"]), rig.checks.leak_s
+    if lasted < 0.0:
+        return run.wait("the pressure settles first")
+    store["sum"] += pressure
+    store["n"] += 1.0
+    if lasted >= store["next"]:
+        mean = store["sum"] / store["n"]
+        run.series.append((lasted, mean))
+        store["sum"] = store["n"] = 0.0
+        store["next"] += max(1.0, whole / 300.0)
+        lowest = store["lowest"] = min(store.get("lowest", mean), mean)
+        if mean > lowest + 4.0 * _noise_pa(rig):
+            if lasted < _ENOUGH_S:
+                return run.again("begun again: the pump is still charging")
+            return _judge_leak(run, now, charged=True)
+    if lasted >= whole:
+        return _judge_leak(run, now, charged=False)
+    if len(run.series) >= 10:
+        run.measure("pressure lost per minute", -60.0 * slope(run.series)[0], "pressure", "at most",
+                    60.0 * rig.checks.leak_pa_s)  # fmt: skip
+    return run.wait(f"{whole - lasted:.0f} s more", lasted / whole)
+
+
+def _judge_leak(run: Run, now: Now, charged: bool) -> Settled:
+    rig = now.rig
+    points = run.series
+    if charged:  # the last reading, and what the charging had already added to the ones before, are not the leak's
+        low = min(range(len(points)), key=lambda i: points[i][1])
+        points = points[: low + 1]
+    noise, limit = _noise_pa(rig), rig.checks.leak_pa_s
+    falling, spread = slope(points)
+    falling = -falling
+    verdict = against(falling, Z99 * noise * spread, limit)
+    run.measure("pressure lost per minute", 60.0 * falling, "pressure", "at most", 60.0 * limit)
+    rate = "not known" if math.isnan(falling) else f"{told(rig, 60.0 * falling, 'pressure')} a minute"
+    if charged:
+        if verdict is FAIL:
+            return Settled(FAIL, f"pressure fell by {rate}, and the pump came on after {points[-1][0]:.0f} s")
+        return Settled(NOT_JUDGED, f"the pump came on after {points[-1][0]:.0f} s: the time was too short")
+    if verdict is PASS:
+        still = all(a[1] == b[1] for a, b in pairwise(points))
+        remark = "; the reading did not change at all: compare it with the gauge" if still else ""
+        return Settled(PASS, f"pressure fell by {rate}{remark}")
+    if verdict is NOT_JUDGED or len(points) < 6 or min(p for _, p in points) + _ATMOSPHERE_PA <= 0.0:
+        return Settled(NOT_JUDGED, f"pressure fell by {rate}: too near the limit to tell in this time")
+    absolute = [p + _ATMOSPHERE_PA for _, p in points]
+    told_leak = tell_leak([t for t, _ in points], absolute, noise)
+    if told_leak.decay is Decay.THERMAL:
+        return Settled(NOT_JUDGED, f"pressure fell by {rate}, as warm gas does that settles: test again when it has")
+    oil = Accumulator(rig.hydraulics.accumulator_volume_m3, rig.hydraulics.precharge_pa + _ATMOSPHERE_PA)
+    lost = 6e7 * oil.leak_from_slope_m3_s(math.fsum(absolute) / len(absolute), -falling)
+    if told_leak.decay is Decay.LEAK:
+        return Settled(FAIL, f"pressure fell by {rate}: a leak of {lost:.0f} ml a minute")
+    return Settled(
+        FAIL, f"pressure fell by {rate}: {lost:.0f} ml a minute if it is a leak; the time is too short to tell"
+    )
+
+
+LEAK_DOWN: Final = Procedure(
+    id="pressure-leak-down",
+    title="Pressure leak-down",
+    about="With the pump off and the brake left alone, the accumulator keeps its pressure.",
+    look_at="Look for oil at hoses, calipers and valves; check the accumulator's gas charge.",
+    every_h=lambda site: site.leak_every_h,
+    after_cut=False,
+    unfit=_leak_unfit,
+    steps=(
+        Step(
+            "Accumulator charged, pump off by the site's procedure, brake left as it is. Confirm when ready.",
+            ("accumulator_pressure", "accumulator_margin", "brake_lever"), _ready, crew=True,
+        ),
+        Step(
+            "Brake and pump stay as they are while the time runs.",
+            ("accumulator_pressure", "service_pressure_1", "service_pressure_2"), _leak,
+        ),
+    ),
+)  # fmt: skip
+"""The test itself, as a row of the table."""
+
+
+# --- auxiliary brake ------------------------------------------------------------------------------------------------
+
+
+def _auxiliary_unfit(rig: Rig) -> str:
+    if isinstance(rig.aux, NoAux):
+        return "the rig has no auxiliary brake"
+    quantities = ("aux_torque", "aux_current") if isinstance(rig.aux, EddyAux) else ("aux_torque",)
+    return "" if fitted(rig, quantities) else f"no sensor reads the auxiliary brake ({' or '.join(quantities)})"
+
+
+def _lower(run: Run, now: Now) -> Outcome:
+    rig, store = now.rig, run.store
+    v, a, radius = speed(now), now.estimate.acceleration_m_s2, now.estimate.radius_m
+    why = _too_light(now)
+    clutch = known(now, "clutch_engaged")
+    # A regenerative drive brakes through its clutch; any other auxiliary brake must not be helped by the drive.
+    if isinstance(rig.aux, EddyAux) and now.sensors.fitted("clutch_engaged") and not clutch < 0.5:
+        why = why or ("the clutch's reading is missing" if math.isnan(clutch) else "the clutch is engaged")
+    least = rig.checks.auxiliary_speed_m_s
+    if math.isnan(v):
+        why = why or "the block's speed is not known"
+    elif -v < least:
+        why = why or f"lowering at {told(rig, max(0.0, -v), 'speed')}: the test needs {told(rig, least, 'speed')}"
+    elif not abs(a) <= _STEADY_M_S2:
+        why = why or "the speed is not steady"
+    if why:
+        return run.wait(why) if "t" not in store else run.again(f"begun again: {why}")
+    torque, doubt = now.brake_health.auxiliary.torque(
+        -v * rig.line.lines / radius, lambda quantity: now.sensors.number(quantity, now.t_ns)
+    )
+    if math.isnan(torque):
+        return run.again("the auxiliary brake's reading is missing")
+    if "t" not in store:
+        store["t"], store["aux"], store["doubt"], store["pull"], store["n"] = now.t_ns, 0.0, 0.0, 0.0, 0.0
+    store["aux"] += torque
+    store["doubt"] += doubt
+    store["pull"] += now.fast_line_n * radius
+    store["n"] += 1.0
+    share, wide = store["aux"] / store["pull"], store["doubt"] / store["pull"]
+    run.measure("auxiliary share of the pull", share, "fraction", "at least", rig.checks.auxiliary_share)
+    run.measure("auxiliary torque", store["aux"] / store["n"], "torque")
+    run.measure("lowering speed", -v, "speed", "at least", least)
+    lasted = seconds(now, store["t"])
+    if lasted < rig.checks.auxiliary_s:
+        return run.wait(f"{rig.checks.auxiliary_s - lasted:.1f} s more", lasted / rig.checks.auxiliary_s)
+    took = f"it took {100.0 * share:.0f} % of the pull, {told(rig, store['aux'] / store['n'], 'torque')}"
+    verdict = against(-share, wide, -rig.checks.auxiliary_share)
+    if verdict is NOT_JUDGED:
+        return Settled(NOT_JUDGED, f"{took}, known to ±{100.0 * wide:.0f} %: too near the limit to tell")
+    return Settled(verdict, took)
+
+
+AUXILIARY: Final = Procedure(
+    id="auxiliary-brake",
+    title="Auxiliary brake test",
+    about="Lowering a load at a steady speed, the auxiliary brake takes its share.",
+    look_at="Check the auxiliary brake's current, coupling and coolant.",
+    every_h=lambda site: site.auxiliary_every_h,
+    after_cut=False,
+    unfit=_auxiliary_unfit,
+    steps=(
+        Step(
+            "Load of the site's procedure on the hook, way below clear, auxiliary brake ready. Confirm when ready.",
+            ("hook_load", "height", "room_down", "coolant_temperature"), _ready, crew=True,
+        ),
+        Step(
+            "The load is lowered at a steady speed on the auxiliary brake.",
+            ("speed", "height", "hook_load", "aux_current", "aux_torque"), _lower,
+        ),
+    ),
+)  # fmt: skip
+"""The test itself, as a row of the table."""

@@ -1,0 +1,239 @@
+"""The overtravel function test: does the device act at its height, both halves, and does the hoist then stop?
+
+Theory of operation. The trip is an edge: a half that is seen tripped right after it was seen not tripped acted in
+between, at the block's height now. The height's 99 % bound and the way the block makes between two readings of the
+switch are the doubt of it, and a verdict needs the tolerance to be met, or missed, by more than that. A half whose
+reading was missing when it acted gives no height, so the check ends as not judged.
+
+Tripping is not stopping: in a published safety alert of the drilling contractors' association (99-03) the device was set
+and acted, and the slow release of the clutch's air still let the block reach the crown. So the way and the time from
+the trip to standstill count too, and a brake lever pulled meanwhile spoils them: then it is not known who stopped the
+block. The same association names devices not reset after cut and slip as the most frequent failure: hence due after each.
+"""
+
+import math
+from typing import Final
+
+from monitor.config import Rig
+from monitor.core.checks_steps import (
+    FAIL,
+    NOT_JUDGED,
+    PASS,
+    Outcome,
+    Procedure,
+    Run,
+    Settled,
+    Step,
+    against,
+    corrected,
+    fitted,
+    height,
+    known,
+    load,
+    seconds,
+    speed,
+    told,
+)
+from monitor.core.now import Now
+from monitor.core.types import GRID_NS, CheckVerdict
+
+HALVES: Final = ("overtravel_electric", "overtravel_air")
+_STILL_M_S: Final = 0.03
+_STILL_S: Final = 0.5
+_LATELY_S: Final = 1.0
+_OTHER_HALF_S: Final = 3.0
+_EMPTY_SHARE: Final = 1.2
+"""Hook load up to this share of the block's own weight counts as an empty hook."""
+
+
+def _word(half: str) -> str:
+    return half.removeprefix("overtravel_")
+
+
+def _needed(rig: Rig) -> tuple[str, ...]:
+    """Halves that must act."""
+    halves = rig.checks.overtravel_halves
+    return fitted(rig, HALVES if halves == "both" else (f"overtravel_{halves}",))
+
+
+def unfit(rig: Rig) -> str:
+    """Why the device cannot be watched."""
+    if _needed(rig):
+        return ""
+    wanted = rig.checks.overtravel_halves
+    return f"no sensor reads the overtravel device ({'electric or air' if wanted == 'both' else wanted})"
+
+
+def _prepare(run: Run, now: Now) -> Outcome:
+    for half in _needed(now.rig):
+        tripped = known(now, half)
+        if math.isnan(tripped):
+            return run.wait(f"the reading of the {_word(half)} half is missing")
+        if tripped >= 0.5:
+            return run.wait(f"the {_word(half)} half stands tripped: it has to be reset first")
+    hook = load(now)
+    if not hook <= _EMPTY_SHARE * now.block_n:
+        return run.wait("the hook load is not known" if math.isnan(hook) else "a load hangs on the hook")
+    if math.isnan(height(now)):
+        return run.wait("the block's height is not known")
+    run.hint = ""
+    return True
+
+
+def _follow(run: Run, now: Now) -> Settled | None:
+    """Take note of each half that acts: height and doubt at that moment."""
+    rig, store = now.rig, run.store
+    for half in fitted(now.sensors, HALVES):
+        if half in store:
+            continue
+        tripped = known(now, half)
+        if tripped < 0.5:
+            store[half + " clear"] = now.t_ns
+        elif tripped >= 0.5:
+            word = _word(half)
+            at, v = height(now), speed(now)
+            if now.t_ns - store.get(half + " clear", -math.inf) > GRID_NS:
+                if half not in _needed(rig):
+                    continue
+                return Settled(NOT_JUDGED, f"the reading of the {word} half was missing when it acted")
+            if math.isnan(at + v):
+                return Settled(NOT_JUDGED, f"the block's height was not known when the {word} half acted")
+            sensor = rig.sensor_of(half)
+            period = 1.0 / sensor.rate_hz if sensor else 0.0
+            store[half] = at
+            store[half + " doubt"] = now.estimate.height_bound_m + abs(v) * period
+            run.measure(f"{word} half acted at", at, "length", "near", rig.limits.overtravel_m)
+    return None
+
+
+def _raise(run: Run, now: Now) -> Outcome:
+    rig, store = now.rig, run.store
+    spoiled = _follow(run, now)
+    if spoiled:
+        return spoiled
+    at, v = height(now), speed(now)
+    if v > _STILL_M_S:
+        store["rising"] = now.t_ns
+    acted = [half for half in HALVES if half in store]
+    if not acted:
+        passed = rig.limits.overtravel_m + rig.checks.overtravel_tolerance_m
+        if at - now.estimate.height_bound_m > passed:
+            run.measure("block reached", at, "length", "at most", passed)
+            return Settled(FAIL, f"the block was at {told(rig, at, 'length')} and the device had not acted")
+        if math.isnan(at):
+            return run.wait("the block's height is not known")
+        return run.wait(f"{told(rig, max(0.0, rig.limits.overtravel_m - at), 'length')} to the device's height")
+    needed = _needed(rig)
+    if not any(half in needed for half in acted):
+        return Settled(FAIL, f"the {_word(acted[0])} half acted before the {_word(needed[0])} half")
+    if v > rig.checks.overtravel_speed_m_s:
+        fast, slow = told(rig, v, "speed"), told(rig, rig.checks.overtravel_speed_m_s, "speed")
+        return Settled(NOT_JUDGED, f"raised at {fast}: the test needs at most {slow}")
+    if seconds(now, store.get("rising", -math.inf)) > _LATELY_S:
+        return Settled(NOT_JUDGED, "the block was not being raised when the device acted")
+    hook = load(now)
+    if not hook <= _EMPTY_SHARE * now.block_n:
+        heavy = "the hook load was not known" if math.isnan(hook) else "a load hung on the hook"
+        return Settled(NOT_JUDGED, f"{heavy} when the device acted")
+    store["trip_ns"], store["trip"], store["top"], store["rest_ns"] = now.t_ns, at, at, math.nan
+    run.measure("speed then", v, "speed", "at most", rig.checks.overtravel_speed_m_s)
+    run.hint = ""
+    return True
+
+
+def _stop(run: Run, now: Now) -> Outcome:
+    rig, store = now.rig, run.store
+    spoiled = _follow(run, now)
+    if spoiled:
+        return spoiled
+    at, v = height(now), speed(now)
+    since = seconds(now, store["trip_ns"])
+    if math.isnan(at + v):
+        return Settled(NOT_JUDGED, "height or speed was not known while the block came to rest")
+    if corrected(run, now):
+        return Settled(NOT_JUDGED, "the height was corrected while the block came to rest")
+    store["top"] = max(store["top"], at)
+    run.measure("way after it acted", store["top"] - store["trip"], "length")
+    if abs(v) < _STILL_M_S:
+        if math.isnan(store["rest_ns"]):
+            store["rest_ns"] = now.t_ns
+            run.measure("time to rest", since, "time", "at most", rig.checks.overtravel_stop_s)
+        if seconds(now, store["rest_ns"]) >= _STILL_S:
+            run.hint = ""
+            return True
+        return run.wait("")
+    store["rest_ns"] = math.nan
+    lever = known(now, "brake_lever")
+    if math.isnan(lever) and now.sensors.fitted("brake_lever"):
+        return Settled(NOT_JUDGED, "the brake lever's reading was missing: not known what stopped the block")
+    if lever >= rig.braking.demand_lever:
+        return Settled(NOT_JUDGED, "the brake lever was pulled before the block was at rest: not known what stopped it")
+    if since > rig.checks.overtravel_stop_s:
+        run.measure("time to rest", math.nan, "time", "at most", rig.checks.overtravel_stop_s)
+        return Settled(
+            FAIL,
+            f"the block was still moving {told(rig, since, 'time')} after the device acted, at {told(rig, v, 'speed')}",
+        )
+    return run.wait("the block is still moving")
+
+
+def _verdict(run: Run, now: Now) -> Outcome:
+    rig, store = now.rig, run.store
+    spoiled = _follow(run, now)
+    if spoiled:
+        return spoiled
+    needed = _needed(rig)
+    missing = [half for half in needed if half not in store]
+    if missing and seconds(now, run.step_ns) < _OTHER_HALF_S:
+        return run.wait(f"the {_word(missing[0])} half has not acted", seconds(now, run.step_ns) / _OTHER_HALF_S)
+    set_at, tolerance = rig.limits.overtravel_m, rig.checks.overtravel_tolerance_m
+    found: dict[CheckVerdict, list[str]] = {FAIL: [], NOT_JUDGED: [], PASS: []}
+    for half in needed:
+        word = _word(half)
+        if half in store:
+            verdict = against(abs(store[half] - set_at), store[half + " doubt"], tolerance)
+            tail = f", known to ±{told(rig, store[half + ' doubt'], 'length')}" if verdict is NOT_JUDGED else ""
+            found[verdict].append(f"{word} half acted at {told(rig, store[half], 'length')}{tail}")
+        elif math.isnan(known(now, half)):
+            found[NOT_JUDGED].append(f"the reading of the {word} half is missing")
+        else:
+            found[FAIL].append(f"the {word} half did not act")
+    way, took = store["top"] - store["trip"], (store["rest_ns"] - store["trip_ns"]) * 1e-9
+    for verdict in (FAIL, NOT_JUDGED):
+        if found[verdict]:
+            return Settled(verdict, f"{'; '.join(found[verdict])} (set height {told(rig, set_at, 'length')})")
+    return Settled(
+        PASS,
+        f"{'; '.join(found[PASS])} (set height {told(rig, set_at, 'length')}); at rest {told(rig, way, 'length')}"
+        f" further, after {told(rig, took, 'time')}",
+    )
+
+
+OVERTRAVEL: Final = Procedure(
+    id="overtravel-function",
+    title="Overtravel function test",
+    about="The device acts at its set height, and the hoist then stops.",
+    look_at="Check the device's setting and both its halves, the clutch's release, and the height reference.",
+    every_h=lambda site: site.overtravel_every_h,
+    after_cut=True,
+    unfit=unfit,
+    steps=(
+        Step(
+            "Hook empty, mast and floor clear, everybody told, by the site's procedure. Confirm when ready.",
+            ("hook_load", "height", "overtravel_electric", "overtravel_air"), _prepare, crew=True,
+        ),
+        Step(
+            "The empty block is raised slowly to the device's set height until the device acts.",
+            ("height", "speed", "overtravel_room", "overtravel_electric", "overtravel_air"), _raise,
+        ),
+        Step(
+            "Hands off brake and drive: the device alone stops the block.",
+            ("height", "speed", "brake_lever"), _stop,
+        ),
+        Step(
+            "The block stays where it is while the other half of the device is looked at.",
+            ("height", "overtravel_electric", "overtravel_air"), _verdict,
+        ),
+    ),
+)  # fmt: skip
+"""The test itself, as a row of the table."""
