@@ -2,6 +2,8 @@
 
 A rig is one file in ``config/rigs``; the rule catalogue is ``config/rules.toml`` (see `monitor.core.rules`). Numbers carry
 their unit in the field's name and are SI, except inside a sensor's table, where they are in the sensor's own unit.
+
+Over 450 lines because a rig's file is one thing: its tables stand here side by side, with what must agree between them.
 """
 
 import json
