@@ -322,6 +322,16 @@ class PadsGlazed(Fault):
         source.plant.brake.glaze /= self.factor
 
 
+class HotDiscs(Fault):
+    """Discs or rims are hot from work before, both to `temperature_c`."""
+
+    kind: Literal["hot-discs"] = "hot-discs"
+    temperature_c: Number = 250.0
+
+    def begin(self, source: "PlantSource") -> None:
+        source.plant.brake.left_c = source.plant.brake.right_c = self.temperature_c
+
+
 class CaliperDragging(Fault):
     """A caliper does not let go: it brakes and heats the left disc all the time."""
 
@@ -463,7 +473,7 @@ class HungUp(Fault):
 FAULTS: Final = (
     Freeze, Bias, Drift, Dropout, Spikes, MissedCounts, Reversed, WrongUnit, BadQuality,
     Duplicate, OutOfOrder, Late, ClockStep, GatewayRestart, BrokerOutage,
-    CircuitLeak, PumpLost, PrechargeLost, PadsGlazed, CaliperDragging, BandSlack, AuxLost, CoolantLost, DriveTripped,
+    CircuitLeak, PumpLost, PrechargeLost, PadsGlazed, HotDiscs, CaliperDragging, BandSlack, AuxLost, CoolantLost, DriveTripped,
     EmergencyNotReleasing, OvertravelNotReset, OvertravelElectricFailed, RopeSlip, LineParted, HungUp,
 )  # fmt: skip
 """Every fault that a scenario can name."""

@@ -78,8 +78,6 @@ class Operator:
         self.brake_torque_n_m = full_torque_n_m(rig, plant.truth)
         self.doing = "waiting"
         self.done = False
-        self.cuts: list[float] = []
-        """Turns added by cuts and slips so far, for whoever tells the monitor."""
         self._moves = PROGRAMS[program](self)
 
     def get(self, name: str, default: float) -> float:
@@ -183,13 +181,17 @@ class Operator:
             if room < 0.02:
                 return
             allowed = math.sqrt(2 * slow_down_m_s2 * room)
-            wanted = min(wanted + 0.3 * HAND_S, speed_m_s, max(allowed, min(0.06, speed_m_s)))
+            before = wanted
+            wanted = min(wanted + 0.22 * HAND_S, speed_m_s, max(allowed, min(0.06, speed_m_s)))
             error = v - wanted
             radius = p.spool.radius_m(p.turns - p.slip_turns)
             weight = p.load_weight_n
             inertia = t.inertia_kg_m2 * n / radius + weight / GRAVITY_M_S2 * radius / n
-            memory = min(0.3, max(-0.3, memory + error * HAND_S * 0.5))
-            demand = weight * radius / n * t.lowering + inertia * (error / 0.9 + memory)
+            if abs(error) < 0.2:
+                memory = min(0.15, max(-0.15, memory + error * HAND_S * 0.3))
+            # Brake by feel: hold the load less what shall speed it up, and correct by what is seen.
+            speeding = min(0.3, max(-0.6, (wanted - before) / HAND_S))
+            demand = weight * radius / n * t.lowering + inertia * (error / 0.9 + memory - speeding)
             if pushing:
                 levers.clutch = error < -0.1 and demand < 0.0
                 levers.speed_m_s = -wanted if levers.clutch else 0.0
@@ -367,13 +369,9 @@ def cut_and_slip(op: Operator) -> Moves:
     p = op.plant
     p.string_in_slips(op.get("string_n", 0.8e6))
     yield from op.wait(5.0)
-    yield from op.down(p.rig.reference.height_m, 0.3, exact=True)
     yield from op.wait(20.0)
-    turns = op.get("turns_added", 4.0)
-    p.cut_and_slip(turns)
-    op.cuts.append(turns)
-    yield from op.wait(20.0)
-    yield from op.up(op.low_m, 0.3, exact=True)
+    p.cut_and_slip(op.get("turns_added", 4.0))
+    yield from op.wait(40.0)
     while True:
         yield from op.stand_out()
 
@@ -427,6 +425,10 @@ def run_to_floor(op: Operator) -> Moves:
     if weight > 0:
         p.hang_string(weight)
     yield from op.wait(op.get("wait_s", 2.0))
+    for _ in range(int(op.get("practice", 0.0))):  # stops well away from any limit, as work before would have brought
+        yield from op.run_down(p.height_m - 2.0, 0.5, 50.0)
+        yield from op.settle()
+        yield from op.wait(2.0)
     op.doing = "lowering"
     brake_at = op.get("brake_at_m", op.rig.limits.lower_m + 0.5)
     yield from op.run_down(brake_at, op.hand.lower_m_s, 50.0)

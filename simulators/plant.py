@@ -12,6 +12,7 @@ the monitor's formulas; its configuration only names the machine (`Truth.from_ri
 Up is positive: heights, block speed, and the drum's speed while it takes rope in.
 """
 
+import copy
 import math
 from dataclasses import dataclass
 
@@ -472,6 +473,15 @@ class Plant:
             self.ledger.rope += 0.5 * self.stiffness(self.height_m) * stretch**2
         self.parted = True
         self._resting = False
+
+    def clone(self) -> "Plant":
+        """The same plant at the same moment, to be driven on separately."""
+        twin = copy.copy(self)
+        for name in ("levers", "ledger", "string", "oil", "brake", "drive", "aux", "overtravel"):
+            setattr(twin, name, copy.copy(getattr(self, name)))
+        twin.oil.accumulator = copy.copy(self.oil.accumulator)
+        twin.oil.levers = self.oil.levers.copy()
+        return twin
 
     def wake(self) -> None:
         """Something outside changed (a fault came or went): look again whether everything stands still."""

@@ -90,6 +90,7 @@ class PlantSource:
                 self._changes.append((fault.end_s, i, False))
         self._changes.sort(key=lambda change: (change[0], change[1]))
         self._passed: set[str] = set()
+        self._parted = False
 
     def __iter__(self) -> Iterator[Frame]:
         for item in self.items():
@@ -98,6 +99,11 @@ class PlantSource:
 
     def items(self) -> Iterator[Frame | Action]:
         """Frames in order of arrival, and between them what the crew tells the monitor."""
+        for _, items in self.ticks():
+            yield from items
+
+    def ticks(self) -> Iterator[tuple[int, list[Frame | Action]]]:
+        """Tick by tick: the stream time reached, and what arrived on the way. The plant stands at that time."""
         plant, operator, origin = self.plant, self.operator, self.origin_ns
         due = [(origin + channel.phase_ns, i) for i, channel in enumerate(self.channels)]
         heapq.heapify(due)
@@ -123,12 +129,14 @@ class PlantSource:
                     if message.arrival_ns < 0:  # kept by the gateway until a time of the run
                         message.arrival_ns = origin - message.arrival_ns
                     self._send(message)
-            while actions and actions[0].at_s <= t_s:
-                action = actions.pop(0)
-                yield Action(now, ActionKind(action.kind), action.target, action.number, who="crew")
+            items: list[Frame | Action] = []
             while arrivals and arrivals[0][0] <= now:
                 arrival, _, message = heapq.heappop(arrivals)
-                yield Frame(arrival, message.topic, message.payload, message.retained)
+                items.append(Frame(arrival, message.topic, message.payload, message.retained))
+            while actions and actions[0].at_s <= t_s:
+                action = actions.pop(0)
+                items.append(Action(now, ActionKind(action.kind), action.target, action.number, who="crew"))
+            yield now, items
 
     @property
     def end_ns(self) -> int:
@@ -163,6 +171,9 @@ class PlantSource:
         plant = self.plant
         y = plant.height_m
         limits = self.rig.limits
+        if plant.parted and not self._parted:
+            self._parted = True
+            self._tell("parted", now_ns)
         if limits.lower_m <= y <= limits.upper_m:
             if self._passed:
                 self._passed.clear()
@@ -175,13 +186,14 @@ class PlantSource:
             self._once("upper_limit", now_ns)
             if y >= plant.truth.crown_m:
                 self._once("crown", now_ns)
-        if plant.parted:
-            self._once("parted", now_ns)
 
     def _once(self, name: str, now_ns: int) -> None:
         if name in self._passed:
             return
         self._passed.add(name)
+        self._tell(name, now_ns)
+
+    def _tell(self, name: str, now_ns: int) -> None:
         event = TruthEvent(name, now_ns, self.plant.height_m, self.plant.speed_m_s)
         self.events.append(event)
         if self._on_event is not None:

@@ -130,8 +130,8 @@ class Truth:
             aux_tau_s=0.3,
             overtravel_error_m=0.0,
             gas_tau_s=30.0,
-            pump_flow_m3_s=rig.hydraulics.stroke_volume_m3 / 3.0,
-            seep_m3_s_pa=rig.hydraulics.stroke_volume_m3 / 120.0 / rig.hydraulics.max_pressure_pa,
+            pump_flow_m3_s=rig.hydraulics.stroke_volume_m3 / 5.0,
+            seep_m3_s_pa=rig.hydraulics.stroke_volume_m3 / 900.0 / rig.hydraulics.max_pressure_pa,
         )
 
     @classmethod

@@ -1,0 +1,1 @@
+"""Trials: many random runs of the whole monitor on the simulated rig, scored against the truth."""
