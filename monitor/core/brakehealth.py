@@ -45,6 +45,8 @@ _SLACK_SHARE: Final = 0.35
 _AT_SPEED_M_S: Final = 0.2
 _HEAVY_SHARE: Final = 0.15
 """A load is heavy from this share of the way from the bare block to the rating (common practice, no source)."""
+_NO_PRESSURE: Final = 0.01
+"""Share of full pressure below which a circuit counts as released."""
 _OLD_LEAK_S: Final = 1800.0
 _SLOW_READINGS_EVERY: Final = 10
 """Temperatures are looked at every so many grid points."""
@@ -134,7 +136,11 @@ class BrakeHealth:
             self._look_at_heat(number)
         mass = self._hanging(dt, hoist, load_n, load_validity, a if seen else math.nan)
 
-        pressure_sum = max(0.0, first) + max(0.0, second) if not math.isnan(first + second) else math.nan
+        # Noise about zero pressure is no braking: summed up over a descent it would be a lot of heat.
+        least = _NO_PRESSURE * self._full
+        pressure_sum = first + second
+        if not pressure_sum > 2.0 * least:
+            pressure_sum = math.nan if math.isnan(pressure_sum) else 0.0
         # Set spring-applied calipers, or not knowing whether they are, leave the service brake unweighed.
         weighable = pressure_sum if emergency == 0.0 and hoist is not HoistState.IN_SLIPS else math.nan
         self.effect.step(

@@ -53,7 +53,7 @@ _TORQUE_FLOOR: Final = 0.03
 """Share of the torques at work that the equation may be wrong by in one reading."""
 _MIN_READINGS: Final = 6
 """Readings under braking that make an application evidence."""
-_SURPRISE: Final = 0.4
+_SURPRISE: Final = 0.3
 """Mean of five innovations over their sigmas that a steady brake does not show (they are weighted to be far below 1)."""
 _TELLING: Final = 0.005
 """A reading that takes less than this share off friction's variance says nothing."""
@@ -240,7 +240,7 @@ class Effectiveness:
             ee += _WALK_PER_BRAKING_S**2 * dt
             # Readings that are off the same way again and again: the brake has changed, so believe the past less.
             if abs(self._surprise) > _SURPRISE:
-                ee += _WALK_PER_APPLICATION**2 * dt / 0.1
+                ee += _WALK_PER_APPLICATION**2 * dt / 0.05
         q1 = ee * h1 + ej * h2 + ek * h3
         q2 = ej * h1 + jj * h2 + jk * h3
         q3 = ek * h1 + jk * h2 + kk * h3

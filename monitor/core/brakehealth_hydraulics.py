@@ -172,6 +172,8 @@ class LeakWatch:
     """Leak-down of the accumulator, Pa/s, positive when falling; `rate` NaN before the first quiet quarter minute."""
 
     __slots__ = (
+        "_candidate",
+        "_candidate_s",
         "_first",
         "_last",
         "_n",
@@ -188,6 +190,7 @@ class LeakWatch:
     SETTLE_S: Final = 6.0
     ENOUGH_S: Final = 15.0
     FORGET_S: Final = 30.0
+    CONFIRM_S: Final = 4.0
 
     def __init__(self, rig: Rig) -> None:
         sensor = rig.sensor_of("accumulator_pressure")
@@ -205,6 +208,7 @@ class LeakWatch:
     def _begin(self, settle_s: float) -> None:
         self._settle_s = settle_s
         self._span_s = 0.0
+        self._candidate, self._candidate_s = math.nan, self.CONFIRM_S
         self._n = 0.0
         self._s = (0.0, 0.0, 0.0, 0.0)  # sums of t, p, t t, t p; time counted back from now
 
@@ -244,8 +248,13 @@ class LeakWatch:
         elif here - p > 6.0 * self._noise:
             self._begin(1.0)  # oil was drawn for something else
         elif self._span_s >= self.ENOUGH_S:
-            self.rate = max(0.0, falling)
-            self.age_s = 0.0
+            # What counts is the slope of a few seconds ago: the start of a recharge bends the line before it shows.
+            self._candidate_s += dt
+            if self._candidate_s >= self.CONFIRM_S:
+                if not math.isnan(self._candidate):
+                    self.rate = self._candidate
+                    self.age_s = 0.0
+                self._candidate, self._candidate_s = max(0.0, falling), 0.0
 
 
 class PumpWatch:

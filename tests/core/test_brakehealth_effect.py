@@ -95,7 +95,9 @@ def test_before_evidence_the_configured_worst_case_stands() -> None:
     health = bench.health
     assert health.number("effectiveness")[1] == INVALID
     assert math.isnan(health.number("effectiveness")[0])
-    assert health.scales(-1) == (1.0, pytest.approx(1.0 - bench.rig.uncertainty.friction))
+    expected, assured = health.scales(-1)
+    assert expected == 1.0
+    assert assured == pytest.approx(1.0 - bench.rig.uncertainty.friction)
 
 
 def blind(quantity: str) -> Callable[[Bench], None]:
@@ -154,15 +156,15 @@ def test_evidence_stays_while_readings_are_lost() -> None:
 
 def test_idle_hours_take_evidence_back_to_the_configured_doubt() -> None:
     bench = Bench("land", Machine(friction=1.1), 150_000.0)
-    five_stops(bench)
+    for _ in range(2):
+        five_stops(bench)
     health, effect = bench.health, bench.health.effect
     fresh = health.scales(-1)[1]
-    assert fresh > 0.86
+    assert fresh > 0.87
     saved = json.loads(json.dumps(health.state()))
     health.restore(saved, bench.t_ns + 24 * 3600 * 10**9)
     assert health.effect is not effect
-    assert health.scales(-1)[1] < fresh - 0.02
-    assert health.scales(-1)[1] >= 1.0 - bench.rig.uncertainty.friction - 1e-9
+    assert health.scales(-1)[1] == pytest.approx(1.0 - bench.rig.uncertainty.friction)
 
 
 def test_heat_is_counted_once() -> None:
@@ -177,7 +179,7 @@ def test_heat_is_counted_once() -> None:
     assert truth < 0.7
     assert bench.health.number("effectiveness")[0] == pytest.approx(truth, rel=0.05)
     assert bench.health.scales(-1)[0] == pytest.approx(truth, rel=0.05)
-    assert bench.health.number("fade") == (pytest.approx(1.0 - truth), OK)
+    assert bench.health.number("fade")[0] == pytest.approx(1.0 - truth)
     bench.temperature_c = 100.0
     bench.run(2.0)
     assert bench.health.scales(-1)[0] == pytest.approx(1.0, rel=0.05)
