@@ -17,13 +17,14 @@ import threading
 import time
 from collections import deque
 from collections.abc import Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import replace
 from pathlib import Path
-from typing import Final, Literal, assert_never
+from typing import Final, Literal
 
-from monitor.adapters.blocks import BLOCK_BYTES, BLOCK_NS, MAX_BLOCK_FRAMES, MAX_PAYLOAD_BYTES, pack_block
+from monitor.adapters.batches import FRAME_BYTES, Advanced, Batch, Entry, Rotate, insert, shed_oldest
+from monitor.adapters.blocks import MAX_PAYLOAD_BYTES, pack_block
 from monitor.adapters.folder import DataFolder as DataFolder
-from monitor.adapters.session import SessionError, action_row, clean_text, finding_row, open_for_writing
+from monitor.adapters.session import Note, SessionError, clean_text, open_for_writing
 from monitor.core.types import Action, Finding, Frame
 
 LOG = logging.getLogger(__name__)
@@ -35,58 +36,7 @@ RETRY_S: Final = 2.0
 HELD_BYTES: Final = 64 << 20
 """Payload held in memory while the disk refuses; beyond it the oldest is dropped and counted."""
 HELD_FRAMES: Final = 300_000
-FRAME_BYTES: Final = 200
-"""What a frame costs in memory beside its payload; used for the bound only."""
-
 State = Literal["on", "failed"]
-
-
-@dataclass(frozen=True, slots=True)
-class _Advanced:
-    t_ns: int
-
-
-@dataclass(frozen=True, slots=True)
-class _Note:
-    t_ns: int
-    kind: str
-    text: str
-    number: float | None
-
-
-@dataclass(frozen=True, slots=True)
-class _Rotate:
-    path: Path
-    header: Mapping[str, str]
-
-
-_Item = Frame | Action | Finding | _Advanced | _Note | _Rotate
-
-
-@dataclass(slots=True)
-class _Batch:
-    """What one block's commit holds. `actions` carry the number of this batch's frames before them."""
-
-    frames: list[Frame] = field(default_factory=list)
-    bytes: int = 0
-    actions: list[tuple[int, Action]] = field(default_factory=list)
-    findings: list[Finding] = field(default_factory=list)
-    notes: list[_Note] = field(default_factory=list)
-    advanced_ns: int = 0
-    lost: int = 0
-    """Frames that were dropped from it because the disk refused for too long."""
-    rotate: _Rotate | None = None
-    """Before this batch the recording goes on in another file."""
-
-    def fits(self, frame: Frame) -> bool:
-        """Whether `frame` may join this block."""
-        if self.lost:
-            return False
-        return not self.frames or (
-            frame.t_ns - self.frames[0].t_ns < BLOCK_NS
-            and self.bytes < BLOCK_BYTES
-            and len(self.frames) < MAX_BLOCK_FRAMES
-        )
 
 
 def header_texts(header: Mapping[str, object]) -> dict[str, str]:
@@ -122,11 +72,12 @@ class Recorder:
         self._header: Mapping[str, str] = header_texts(header)
         self._wait = wait
         self._max_pages = max_pages
-        self._queue: deque[_Item] = deque()
+        self._queue: deque[Entry | Rotate] = deque()
         # Two counters, each written by one thread only, so that no lock is needed in the path of every frame.
         self._put_bytes = 0
         self._taken_bytes = 0
         self._overflowed = 0
+        self._overflow_told = 0
         self._dropped = 0
         self._problem = ""
         self._base: sqlite3.Connection | None = None
@@ -134,8 +85,8 @@ class Recorder:
         self._frames = 0
         self._dictionary = b""
         self._in_doubt: tuple[int, int] | None = None
-        self._held: deque[_Batch] = deque()
-        self._open_batch = _Batch()
+        self._held: deque[Batch] = deque()
+        self._open_batch = Batch()
         self._wake = threading.Event()
         self._room = threading.Event()
         self._closing = False
@@ -170,16 +121,16 @@ class Recorder:
 
     def advanced(self, t_ns: int) -> None:
         """Record that stream time has reached `t_ns`, whether or not anything came in."""
-        self._queue.append(_Advanced(t_ns))
+        self._queue.append(Advanced(t_ns))
 
     def note(self, t_ns: int, kind: str, text: str, number: float | None = None) -> None:
         """Record something about the recording itself, such as a step of the wall clock."""
-        self._queue.append(_Note(t_ns, kind, text, number))
+        self._queue.append(Note(t_ns, kind, text, number))
 
     def rotate(self, path: Path, header: Mapping[str, object]) -> None:
         """Go on in a new file: what was given before this call goes into the old one, the rest into `path`."""
         self.path = path
-        self._queue.append(_Rotate(path, header_texts(header)))
+        self._queue.append(Rotate(path, header_texts(header)))
 
     @property
     def state(self) -> State:
@@ -257,38 +208,29 @@ class Recorder:
         queue = self._queue
         for _ in range(len(queue)):
             item = queue.popleft()
-            batch = self._open_batch
+            if isinstance(item, Rotate):
+                self._next_batch().rotate = item
+                continue
             if isinstance(item, Frame):
                 self._taken_bytes += len(item.payload) + FRAME_BYTES
-                if not batch.fits(item):
-                    batch = self._next_batch()
-                batch.frames.append(item)
-                batch.bytes += len(item.payload) + len(item.topic)
-                batch.advanced_ns = max(batch.advanced_ns, item.t_ns)
-            elif isinstance(item, _Advanced):
-                batch.advanced_ns = max(batch.advanced_ns, item.t_ns)
-            elif isinstance(item, Finding):
-                batch.findings.append(item)
-            elif isinstance(item, Action):
-                batch.actions.append((len(batch.frames), item))
-                batch.advanced_ns = max(batch.advanced_ns, item.t_ns)
-            elif isinstance(item, _Note):
-                batch.notes.append(item)
-            elif isinstance(item, _Rotate):
-                self._next_batch().rotate = item
-            else:
-                assert_never(item)
+                if not self._open_batch.fits(item):
+                    self._next_batch()
+            self._open_batch.add(item)
+        fresh = self._overflowed - self._overflow_told
+        if fresh:
+            self._overflow_told += fresh
+            text = f"{fresh} frames were lost: they came faster than the disk takes them"
+            self._open_batch.add(Note(self._open_batch.advanced_ns, "gap", text, float(fresh)))
         self._room.set()
 
-    def _next_batch(self) -> _Batch:
+    def _next_batch(self) -> Batch:
         self._held.append(self._open_batch)
-        self._open_batch = _Batch()
+        self._open_batch = Batch()
         return self._open_batch
 
     def _write(self) -> None:
         """Commit everything held, in one transaction per file."""
-        batch = self._open_batch
-        if batch.frames or batch.actions or batch.findings or batch.notes or batch.advanced_ns or batch.rotate:
+        if not self._open_batch.empty:
             self._next_batch()
         try:
             while self._held:
@@ -314,7 +256,8 @@ class Recorder:
         for batch in self._held:
             if batch.rotate is not None:
                 break
-            frames = self._insert(base, batch, frames)
+            insert(base, batch, frames, self._pack(base, batch.frames) if batch.frames else b"")
+            frames += len(batch.frames)
             count += 1
         if frames > self._frames:
             self._in_doubt = frames, count
@@ -327,34 +270,6 @@ class Recorder:
         for _ in range(count):
             self._held.popleft()
 
-    def _insert(self, base: sqlite3.Connection, batch: _Batch, before: int) -> int:
-        if batch.frames:
-            row = (batch.frames[0].t_ns, batch.frames[-1].t_ns, batch.advanced_ns, before, len(batch.frames))
-            data = self._pack(base, batch.frames)
-        else:
-            row, data = (batch.advanced_ns, batch.advanced_ns, batch.advanced_ns, before, 0), b""
-        if batch.frames or batch.advanced_ns:
-            base.execute(
-                "INSERT INTO block (t_first_ns, t_last_ns, advanced_ns, first_frame, frames, data)"
-                " VALUES (?, ?, ?, ?, ?, ?)",
-                (*row, data),
-            )
-        base.executemany(
-            "INSERT INTO action (before, t_ns, kind, target, number, text, who) VALUES (?, ?, ?, ?, ?, ?, ?)",
-            [action_row(action, before + place) for place, action in batch.actions],
-        )
-        base.executemany(
-            "INSERT INTO finding (t_ns, kind, key, severity, before, after, message, guidance, number, threshold)"
-            " VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
-            [finding_row(finding) for finding in batch.findings],
-        )
-        notes = [(note.t_ns, note.kind, clean_text(note.text), note.number) for note in batch.notes]
-        if batch.lost:
-            text = f"{batch.lost} frames were lost: the disk refused for too long"
-            notes.append((batch.advanced_ns, "gap", text, float(batch.lost)))
-        base.executemany("INSERT INTO note (t_ns, kind, text, number) VALUES (?, ?, ?, ?)", notes)
-        return before + len(batch.frames)
-
     def _pack(self, base: sqlite3.Connection, frames: list[Frame]) -> bytes:
         data, dictionary = pack_block(frames, self._dictionary)
         if not self._dictionary and dictionary:
@@ -364,26 +279,10 @@ class Recorder:
 
     def _shed(self) -> None:
         """Drop the oldest frames when the disk has refused for so long that memory would run out."""
-        size = sum(batch.bytes + FRAME_BYTES * len(batch.frames) for batch in self._held)
-        frames = sum(len(batch.frames) for batch in self._held)
-        for batch in self._held:
-            if size <= HELD_BYTES and frames <= HELD_FRAMES:
-                break
-            size -= batch.bytes + FRAME_BYTES * len(batch.frames)
-            frames -= len(batch.frames)
-            self._dropped += len(batch.frames)
-            batch.lost += len(batch.frames)
-            batch.frames, batch.bytes = [], 0
-            batch.actions = [(0, action) for _, action in batch.actions]
-        # Batches that lost their frames are joined: a disk that refuses for a week must not fill the memory either.
-        while len(self._held) > 1 and self._held[0].lost and self._held[1].lost and self._held[1].rotate is None:
+        count = shed_oldest(self._held, HELD_BYTES, HELD_FRAMES)
+        if count:
+            self._dropped += count
             self._in_doubt = None
-            first, second = self._held.popleft(), self._held[0]
-            second.lost += first.lost
-            second.rotate = first.rotate
-            second.actions = first.actions + second.actions
-            second.findings = (first.findings + second.findings)[-HELD_FRAMES // 30 :]
-            second.notes = first.notes + second.notes
 
     def _connection(self) -> sqlite3.Connection:
         if self._base is None:
@@ -407,7 +306,7 @@ class Recorder:
         except (sqlite3.Error, OSError) as error:
             self._fail(error)
 
-    def _change_file(self, change: _Rotate) -> None:
+    def _change_file(self, change: Rotate) -> None:
         self._shut()
         self.path_now, self._header = change.path, change.header
         self._connection()

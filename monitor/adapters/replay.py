@@ -17,22 +17,12 @@ from types import MappingProxyType
 from typing import Any, Final, Literal, Self
 
 from monitor.adapters.blocks import MAX_RAW_BYTES, unpack_block
-from monitor.adapters.session import APPLICATION_ID, TABLES, VERSION, SessionError, action_of, finding_of
+from monitor.adapters.session import APPLICATION_ID, TABLES, VERSION, Note, SessionError, action_of, finding_of
 from monitor.config import ConfigError, Rig, validate
 from monitor.core.types import Action, Finding, Frame
 
 PAGE: Final = 8
 """Blocks fetched at a time."""
-
-
-@dataclass(frozen=True, slots=True)
-class Note:
-    """What the recorder wrote about the recording itself. `kind` is "gap", "clock" or another single word."""
-
-    t_ns: int
-    kind: str
-    text: str
-    number: float | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -226,6 +216,14 @@ class SessionReader:
         """The blocks, without unpacking them."""
         query = "SELECT id, t_first_ns, t_last_ns, advanced_ns, first_frame, frames FROM block ORDER BY id"
         return [BlockInfo(*row) for row in self._numbers(query)]
+
+    def action_places(self) -> list[int]:
+        """For each action, the number of frames before it."""
+        return [place for (place,) in self._numbers("SELECT before FROM action ORDER BY id")]
+
+    def integrity(self) -> list[str]:
+        """What SQLite's own check of the file finds, one sentence each; empty when it is sound."""
+        return [f"the file is damaged: {text}" for (text,) in self._rows("PRAGMA integrity_check(20)") if text != "ok"]
 
     def inputs(
         self, from_ns: int | None = None, damaged: Literal["raise", "skip"] = "raise"

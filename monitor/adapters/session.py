@@ -15,6 +15,7 @@ The inputs of a session are its frames and actions in exact order: action *a* co
 
 import sqlite3
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final
 
@@ -41,6 +42,16 @@ SCHEMA: Final = (
     "CREATE INDEX action_by_place ON action (before)",
 )
 TABLES: Final = ("header", "block", "action", "finding", "note")
+
+
+@dataclass(frozen=True, slots=True)
+class Note:
+    """What the recorder wrote about the recording itself. `kind` is one word: "gap", "clock", "flag"."""
+
+    t_ns: int
+    kind: str
+    text: str
+    number: float | None = None
 
 
 class SessionError(UserError):

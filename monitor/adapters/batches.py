@@ -1,0 +1,153 @@
+"""What the recorder gathers between two commits, and how a batch of it becomes rows."""
+
+import sqlite3
+from collections import deque
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Final
+
+from monitor.adapters.blocks import BLOCK_BYTES, BLOCK_NS, MAX_BLOCK_FRAMES
+from monitor.adapters.session import Note, action_row, clean_text, finding_row
+from monitor.core.types import Action, Finding, Frame
+
+FRAME_BYTES: Final = 200
+"""What a frame costs in memory beside its payload; used for bounds only."""
+
+MAX_FINDINGS: Final = 10_000
+"""Findings kept in memory while the disk refuses."""
+
+
+@dataclass(frozen=True, slots=True)
+class Advanced:
+    """Stream time has reached `t_ns`."""
+
+    t_ns: int
+
+
+@dataclass(frozen=True, slots=True)
+class Rotate:
+    """From here on the recording goes on in another file."""
+
+    path: Path
+    header: Mapping[str, str]
+
+
+Entry = Frame | Action | Finding | Advanced | Note
+
+
+@dataclass(slots=True)
+class Batch:
+    """What one block's commit holds. `actions` carry the number of this batch's frames before them."""
+
+    frames: list[Frame] = field(default_factory=list)
+    bytes: int = 0
+    actions: list[tuple[int, Action]] = field(default_factory=list)
+    findings: list[Finding] = field(default_factory=list)
+    notes: list[Note] = field(default_factory=list)
+    advanced_ns: int = 0
+    lost: int = 0
+    """Frames that were dropped from it because the disk refused for too long."""
+    rotate: Rotate | None = None
+    """Before this batch the recording goes on in another file."""
+
+    @property
+    def empty(self) -> bool:
+        """Whether there is nothing to write."""
+        held = self.frames or self.actions or self.findings or self.notes or self.advanced_ns or self.rotate
+        return not held
+
+    @property
+    def size(self) -> int:
+        """Roughly what its frames take in memory, bytes."""
+        return self.bytes + FRAME_BYTES * len(self.frames)
+
+    def fits(self, frame: Frame) -> bool:
+        """Whether `frame` may join this block."""
+        return not self.frames or (
+            frame.t_ns - self.frames[0].t_ns < BLOCK_NS
+            and self.bytes < BLOCK_BYTES
+            and len(self.frames) < MAX_BLOCK_FRAMES
+        )
+
+    def add(self, entry: Entry) -> None:
+        """Take `entry`, which comes after all that is in it."""
+        if isinstance(entry, Frame):
+            self.frames.append(entry)
+            self.bytes += len(entry.payload) + len(entry.topic)
+        elif isinstance(entry, Action):
+            self.actions.append((len(self.frames), entry))
+        elif isinstance(entry, Finding):
+            self.findings.append(entry)
+            return
+        elif isinstance(entry, Note):
+            self.notes.append(entry)
+            return
+        elif not isinstance(entry, Advanced):
+            raise TypeError(f"{entry!r} cannot be recorded")
+        if entry.t_ns > self.advanced_ns:
+            self.advanced_ns = entry.t_ns
+
+    def shed(self) -> int:
+        """Drop its frames, keep what the crew did and what was said. How many were dropped."""
+        count = len(self.frames)
+        self.lost += count
+        self.frames, self.bytes = [], 0
+        self.actions = [(0, action) for _, action in self.actions]
+        return count
+
+    def join(self, before: "Batch") -> None:
+        """Take over what is left of `before`, a batch that also lost its frames."""
+        self.lost += before.lost
+        self.rotate = before.rotate
+        self.actions = before.actions + self.actions
+        self.findings = (before.findings + self.findings)[-MAX_FINDINGS:]
+        self.notes = before.notes + self.notes
+
+
+def shed_oldest(held: deque[Batch], most_bytes: int, most_frames: int) -> int:
+    """Drop the oldest frames of `held` until it is within both bounds. How many were dropped."""
+    size, frames, dropped = sum(batch.size for batch in held), sum(len(batch.frames) for batch in held), 0
+    for batch in held:
+        if size <= most_bytes and frames <= most_frames:
+            break
+        size -= batch.size
+        frames -= len(batch.frames)
+        dropped += batch.shed()
+    # Batches that lost their frames are joined: a disk that refuses for a week must not fill the memory either.
+    while len(held) > 1 and held[0].lost and held[1].lost and held[1].rotate is None:
+        first = held.popleft()
+        held[0].join(first)
+    return dropped
+
+
+def insert(base: sqlite3.Connection, batch: Batch, before: int, data: bytes) -> None:
+    """Write `batch` into an open transaction: `data` is its packed block, `before` the number of frames before it.
+
+    Raises:
+        sqlite3.Error: the disk refuses.
+    """
+    frames, end_ns = batch.frames, batch.advanced_ns
+    if frames or end_ns:
+        first_ns, last_ns = (frames[0].t_ns, frames[-1].t_ns) if frames else (end_ns, end_ns)
+        base.execute(
+            "INSERT INTO block (t_first_ns, t_last_ns, advanced_ns, first_frame, frames, data) VALUES (?, ?, ?, ?, ?, ?)",
+            (first_ns, last_ns, end_ns, before, len(frames), data),
+        )
+    base.executemany(
+        "INSERT INTO action (before, t_ns, kind, target, number, text, who) VALUES (?, ?, ?, ?, ?, ?, ?)",
+        [action_row(action, before + place) for place, action in batch.actions],
+    )
+    base.executemany(
+        "INSERT INTO finding (t_ns, kind, key, severity, before, after, message, guidance, number, threshold)"
+        " VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+        [finding_row(finding) for finding in batch.findings],
+    )
+    notes = list(batch.notes)
+    if batch.lost:
+        text = f"{batch.lost} frames were lost: the disk refused for too long"
+        notes.append(Note(end_ns, "gap", text, float(batch.lost)))
+    base.executemany(
+        "INSERT INTO note (t_ns, kind, text, number) VALUES (?, ?, ?, ?)",
+        [(note.t_ns, note.kind, clean_text(note.text), note.number) for note in notes],
+    )

@@ -1,0 +1,197 @@
+"""What can be done with whole sessions: list them, check them, copy them while they are written, flag them."""
+
+import os
+import sqlite3
+from collections.abc import Iterator
+from contextlib import closing
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Final
+
+from monitor.adapters.folder import session_files
+from monitor.adapters.replay import SessionReader
+from monitor.adapters.session import APPLICATION_ID, SessionError, clean_text
+from monitor.core.types import AlarmState, Severity
+
+GAP_NS: Final = 2_000_000_000
+"""A silence between two frames that is longer than this is listed as a gap."""
+
+_OPEN: Final = (AlarmState.UNACKNOWLEDGED, AlarmState.RETURNED, AlarmState.LATCHED_UNACKNOWLEDGED)
+FLAG: Final = "flag"
+"""Kind of the note that keeps a session from being removed unseen."""
+
+
+@dataclass(frozen=True, slots=True)
+class Gap:
+    """A stretch without frames. `lost` counts frames that came but could not be kept; 0 where nothing came."""
+
+    from_ns: int
+    to_ns: int
+    lost: int
+
+
+@dataclass(frozen=True, slots=True)
+class SessionSummary:
+    """One session in a list. Where it cannot be read, `problem` says why and the rest is empty."""
+
+    path: Path
+    size_bytes: int
+    rig: str = ""
+    mode: str = ""
+    t_first_ns: int = 0
+    end_ns: int = 0
+    frames: int = 0
+    segment: int = 1
+    findings: int = 0
+    worst: Severity | None = None
+    """Of alarms that became active."""
+    unacknowledged: tuple[str, ...] = ()
+    """Alarms that nobody had acknowledged when it ended."""
+    gaps: tuple[Gap, ...] = ()
+    flags: tuple[str, ...] = ()
+    problem: str = ""
+
+    @property
+    def duration_s(self) -> float:
+        """From its first input to its end."""
+        return (self.end_ns - self.t_first_ns) * 1e-9
+
+
+def summarise(path: Path) -> SessionSummary:
+    """The session at `path` for a list. A session that cannot be read gives a summary that says so."""
+    size = sum(part.stat().st_size for part in (path, path.with_name(path.name + "-wal")) if part.exists())
+    try:
+        with SessionReader(path) as session:
+            worst: Severity | None = None
+            states: dict[str, str] = {}
+            findings = session.findings()
+            for finding in findings:
+                if finding.kind == "alarm":
+                    states[finding.key] = finding.after
+                    if finding.after == AlarmState.UNACKNOWLEDGED and (worst is None or finding.severity > worst):
+                        worst = finding.severity
+            segment = session.header.get("segment", 1)
+            return SessionSummary(
+                path,
+                size,
+                str(session.header["rig"]),
+                session.mode,
+                session.t_first_ns,
+                session.end_ns,
+                session.frames,
+                segment if isinstance(segment, int) else 1,
+                len(findings),
+                worst,
+                tuple(key for key, state in states.items() if state in _OPEN),
+                tuple(gaps_of(session)),
+                tuple(note.text for note in session.notes() if note.kind == FLAG),
+            )
+    except SessionError as error:
+        return SessionSummary(path, size, problem=str(error))
+
+
+def list_sessions(folder: Path, rig: str | None = None) -> Iterator[SessionSummary]:
+    """The sessions in `folder`, oldest first, of one rig when given."""
+    for path in session_files(folder, rig):
+        yield summarise(path)
+
+
+def gaps_of(session: SessionReader) -> Iterator[Gap]:
+    """Stretches of more than two seconds without a frame, and places where frames were lost."""
+    lost = {note.t_ns: int(note.number or 0) for note in session.notes() if note.kind == "gap"}
+    before_ns: int | None = None
+    for block in session.blocks():
+        missing = lost.pop(block.advanced_ns, 0) if block.frames == 0 else 0
+        if missing:
+            yield Gap(before_ns if before_ns is not None else block.t_first_ns, block.advanced_ns, missing)
+        if block.frames:
+            if before_ns is not None and block.t_first_ns - before_ns > GAP_NS and not missing:
+                yield Gap(before_ns, block.t_first_ns, 0)
+            before_ns = block.t_last_ns
+    if before_ns is not None and session.end_ns - before_ns > GAP_NS:
+        yield Gap(before_ns, session.end_ns, 0)
+    for t_ns, count in lost.items():
+        yield Gap(t_ns, t_ns, count)
+
+
+def verify_session(path: Path) -> list[str]:
+    """Everything that is wrong with the session at `path`, one sentence each; empty when it is sound.
+
+    Reads all of it: SQLite's own check of the file, every block, and that counts, order and times fit together.
+
+    Raises:
+        SessionError: it cannot be opened at all.
+    """
+    problems: list[str] = []
+    with SessionReader(path) as session:
+        problems += session.integrity()
+        frames, t_ns = 0, 0
+        for block in session.blocks():
+            if block.first_frame != frames:
+                problems.append(f"block {block.id} starts at frame {block.first_frame}, after {frames} frames")
+            if not block.t_first_ns <= block.t_last_ns <= block.advanced_ns:
+                problems.append(f"block {block.id}: its times are not in order")
+            frames = block.first_frame + block.frames
+        try:
+            for item in session.inputs(damaged="raise"):
+                if item.t_ns < t_ns:
+                    problems.append(f"time falls by {t_ns - item.t_ns} ns at {item.t_ns}")
+                t_ns = item.t_ns
+        except SessionError as error:
+            problems.append(str(error))
+        problems += _misplaced(session, frames)
+        for part in (session.findings, session.notes, lambda: session.rig):
+            try:
+                part()
+            except SessionError as error:
+                problems.append(str(error))
+    return problems
+
+
+def _misplaced(session: SessionReader, frames: int) -> Iterator[str]:
+    try:
+        places = session.action_places()
+    except SessionError as error:
+        yield str(error)
+        return
+    if places != sorted(places) or (places and not 0 <= places[0] <= places[-1] <= frames):
+        yield "actions are not in the order of the frames"
+
+
+def copy_session(source: Path, target: Path) -> None:
+    """A copy of `source` as it is now, complete and alone in one file, even while it is being written.
+
+    Raises:
+        SessionError: `source` is no session, or `target` exists or cannot be written.
+    """
+    with SessionReader(source):
+        pass
+    if target.exists():
+        raise SessionError(f"{target}: exists already; nothing was copied")
+    part = target.with_name(target.name + ".part")
+    try:
+        uri = source.absolute().as_uri() + "?mode=ro"
+        with closing(sqlite3.connect(uri, uri=True, timeout=10.0)) as old, closing(sqlite3.connect(part)) as new:
+            old.backup(new, pages=256, sleep=0.01)
+            new.execute("PRAGMA journal_mode=DELETE")
+        os.replace(part, target)
+    except (sqlite3.Error, OSError) as error:
+        part.unlink(missing_ok=True)
+        raise SessionError(f"{target}: the copy failed ({error})") from None
+
+
+def flag_session(path: Path, text: str, t_ns: int) -> None:
+    """Mark a session as worth keeping, and why.
+
+    Raises:
+        SessionError: it is no session, or cannot be written.
+    """
+    with SessionReader(path):
+        pass
+    try:
+        with closing(sqlite3.connect(path.absolute().as_uri() + "?mode=rw", uri=True, timeout=10.0)) as base, base:
+            if base.execute("PRAGMA application_id").fetchone() != (APPLICATION_ID,):
+                raise SessionError(f"{path}: is not a Stopmark session")
+            base.execute("INSERT INTO note (t_ns, kind, text) VALUES (?, ?, ?)", (t_ns, FLAG, clean_text(text)))
+    except sqlite3.Error as error:
+        raise SessionError(f"{path}: cannot be flagged ({error})") from None
