@@ -110,3 +110,15 @@ def session_files(folder: Path, rig: str | None = None) -> Iterator[Path]:
         if match and (rig is None or match[1] == rig):
             found.append((match[2], int(match[3] or 1), path.name, path))
     yield from (path for *_, path in sorted(found))
+
+
+def started_ns(path: Path) -> int | None:
+    """When the session at `path` was started, ns, by its name; None when the name says nothing."""
+    match = _NAME.match(path.name)
+    if match is None:
+        return None
+    try:
+        start = datetime.strptime(match[2], "%Y%m%d-%H%M%S").replace(tzinfo=UTC)
+    except ValueError:
+        return None
+    return int(start.timestamp()) * 1_000_000_000

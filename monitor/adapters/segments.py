@@ -1,0 +1,221 @@
+"""Recording without end: one session file per hour, and old ones removed when they are old enough or the disk too full.
+
+A run of the monitor is a row of segments. Each holds the whole header and says which run it belongs to, its number in it,
+and which file went before; replayed one after another they are the run, input for input.
+
+Nothing is removed in silence. Every removal is written into the session that is being recorded, and one that held
+findings nobody had acknowledged, or was flagged, is also logged as a warning.
+"""
+
+import logging
+import shutil
+import threading
+from collections.abc import Callable, Collection, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Final
+
+from monitor.adapters.folder import DataFolder, session_files, started_ns
+from monitor.adapters.recorder import Recorder, State
+from monitor.adapters.sessions import SessionSummary, summarise
+from monitor.core.types import Action, Finding, Frame
+
+LOG = logging.getLogger(__name__)
+
+HOUR_NS: Final = 3_600_000_000_000
+
+
+@dataclass(frozen=True, slots=True)
+class Retention:
+    """How long recordings stay. None: no bound of that kind."""
+
+    max_age_days: float | None = 90.0
+    max_disk_share: float | None = 0.8
+    """Of the whole disk under the data folder, by everything on it."""
+
+
+@dataclass(frozen=True, slots=True)
+class Removal:
+    """One session that was removed, or should have been."""
+
+    path: Path
+    why: str
+    warning: str = ""
+    """Set where somebody may miss it: what it held."""
+
+    @property
+    def words(self) -> str:
+        """One sentence for the record."""
+        return f"removed {self.path.name}: {self.why}" + (f"; it held {self.warning}" if self.warning else "")
+
+
+def prune(
+    folder: Path,
+    retention: Retention,
+    now_ns: int,
+    share: Callable[[Path], float],
+    keep: Collection[Path] = (),
+) -> list[Removal]:
+    """Remove the oldest sessions in `folder`: those that are too old, and as many more as the disk's bound asks for.
+
+    `share` tells how much of the disk is in use, 0 to 1. The newest session and those in `keep` always stay.
+    """
+    removals = []
+    for path in [*session_files(folder)][:-1]:
+        if path in keep:
+            continue
+        age_days = (now_ns - (started_ns(path) or now_ns)) / (24 * HOUR_NS)
+        if retention.max_age_days is not None and age_days > retention.max_age_days:
+            why = f"older than {retention.max_age_days:g} days"
+        elif retention.max_disk_share is not None and share(folder) > retention.max_disk_share:
+            why = f"the disk is more than {retention.max_disk_share:.0%} full"
+        else:
+            break  # the rest is younger
+        removals.append(_remove(path, why, summarise(path)))
+    return removals
+
+
+def _remove(path: Path, why: str, summary: SessionSummary) -> Removal:
+    held = [f"the flag {flag!r}" for flag in summary.flags]
+    if summary.unacknowledged:
+        held.append(f"findings nobody had acknowledged ({', '.join(summary.unacknowledged)})")
+    if summary.problem:
+        held.append("what could not be read any more")
+    removal = Removal(path, why, " and ".join(held))
+    try:
+        path.unlink()
+        for beside in ("-wal", "-shm"):
+            path.with_name(path.name + beside).unlink(missing_ok=True)
+    except OSError as error:
+        removal = Removal(path, f"{why}, but it could not be removed ({error.strerror})", removal.warning)
+    (LOG.warning if removal.warning else LOG.info)("%s", removal.words)
+    return removal
+
+
+class SegmentedRecorder:
+    """A `Recorder` that goes on in a new file at every full hour of stream time. The same methods, the same rules."""
+
+    def __init__(
+        self,
+        folder: DataFolder,
+        rig: str,
+        header: Mapping[str, object],
+        now_ns: int,
+        retention: Retention = Retention(),
+        segment_ns: int = HOUR_NS,
+        share: Callable[[Path], float] | None = None,
+    ) -> None:
+        """Start recording `rig` into the held `folder` at stream time `now_ns`.
+
+        Raises:
+            FolderError: `rig` is no plain name.
+        """
+        self._folder = folder
+        self._rig = rig
+        self._header = dict(header)
+        self._run_ns = now_ns
+        self._segment = 1
+        self._segment_ns = segment_ns
+        self._next_ns = self._boundary(now_ns)
+        self._retention = retention
+        self._share = share or disk_share
+        self._pruning: threading.Thread | None = None
+        self._recorder = Recorder(folder.session_path(rig, now_ns), self._segment_header(""))
+        self._prune(now_ns)
+
+    def _boundary(self, t_ns: int) -> int:
+        return (t_ns // self._segment_ns + 1) * self._segment_ns
+
+    def _segment_header(self, previous: str) -> dict[str, object]:
+        return {**self._header, "run": self._run_ns, "segment": self._segment, "previous": previous}
+
+    def _rotate_at(self, t_ns: int) -> None:
+        previous = self._recorder.path.name
+        self._segment += 1
+        self._next_ns = self._boundary(t_ns)
+        self._recorder.rotate(self._folder.session_path(self._rig, t_ns), self._segment_header(previous))
+        self._prune(t_ns)
+
+    def _prune(self, t_ns: int) -> None:
+        """In a thread of its own: reading and removing files must not hold up the watch."""
+        if self._pruning is not None and self._pruning.is_alive():
+            return
+        self._pruning = threading.Thread(target=self._prune_now, args=(t_ns,), name="retention", daemon=True)
+        self._pruning.start()
+
+    def _prune_now(self, t_ns: int) -> None:
+        try:
+            keep = {self._recorder.path, self._recorder.path_now}
+            for removal in prune(self._folder.path, self._retention, t_ns, self._share, keep):
+                self._recorder.note(t_ns, "removal", removal.words)
+        except Exception as error:  # a fault here must not end in silence, nor touch the recording
+            LOG.exception("old sessions could not be removed")
+            self._recorder.note(t_ns, "removal", f"old sessions could not be removed ({error})")
+
+    # -- the recorder's methods -----------------------------------------------------------------------------------
+
+    def frame(self, frame: Frame) -> None:
+        """Record one frame."""
+        if frame.t_ns >= self._next_ns:
+            self._rotate_at(frame.t_ns)
+        self._recorder.frame(frame)
+
+    def action(self, action: Action) -> None:
+        """Record one action of the crew."""
+        if action.t_ns >= self._next_ns:
+            self._rotate_at(action.t_ns)
+        self._recorder.action(action)
+
+    def finding(self, finding: Finding) -> None:
+        """Record one finding, beside the input that led to it."""
+        self._recorder.finding(finding)
+
+    def advanced(self, t_ns: int) -> None:
+        """Record that stream time has reached `t_ns`."""
+        self._recorder.advanced(t_ns)
+
+    def note(self, t_ns: int, kind: str, text: str, number: float | None = None) -> None:
+        """Record something about the recording itself."""
+        self._recorder.note(t_ns, kind, text, number)
+
+    @property
+    def path(self) -> Path:
+        """The segment that is being written."""
+        return self._recorder.path
+
+    @property
+    def state(self) -> State:
+        """Whether recordings reach the disk."""
+        return self._recorder.state
+
+    @property
+    def problem(self) -> str:
+        """Why the disk refuses, in words; empty while it does not."""
+        return self._recorder.problem
+
+    @property
+    def lost(self) -> int:
+        """Frames that could not be kept."""
+        return self._recorder.lost
+
+    def flush(self, timeout_s: float = 10.0) -> bool:
+        """Wait until everything given so far is on the disk. False when it is not within `timeout_s`."""
+        return self._recorder.flush(timeout_s)
+
+    def close(self, timeout_s: float = 10.0) -> bool:
+        """Write what is left and close. False when some of it could not be written within `timeout_s`."""
+        if self._pruning is not None:
+            self._pruning.join(timeout_s)
+        return self._recorder.close(timeout_s)
+
+    def __enter__(self) -> "SegmentedRecorder":
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
+
+
+def disk_share(folder: Path) -> float:
+    """Share of the disk under `folder` that is in use, 0 to 1."""
+    usage = shutil.disk_usage(folder)
+    return usage.used / usage.total if usage.total else 0.0
