@@ -1,5 +1,8 @@
 """Fixtures for all tests: real brokers."""
 
+import os
+import shutil
+import sys
 from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
@@ -34,3 +37,23 @@ def broker(make_broker: Callable[..., Mosquitto]) -> Mosquitto:
 def certificates(tmp_path_factory: pytest.TempPathFactory) -> Certificates:
     """A test authority with a certificate for a broker on localhost."""
     return Certificates(tmp_path_factory.mktemp("certificates"))
+
+
+NEEDS = {"make_broker": "mosquitto", "broker": "mosquitto", "chromium": "chromium", "certificates": "openssl"}
+"""Programs that fixtures run. Without one of them its tests are left out, by name; in CI they must run."""
+
+
+def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
+    """Leave out tests whose program this machine has not; with CI set nothing is left out, so that they fail."""
+    if os.environ.get("CI"):
+        return
+    missing = {fixture: program for fixture, program in NEEDS.items() if shutil.which(program) is None}
+    kept, left_out = [], []
+    for item in items:
+        fixtures = getattr(item, "fixturenames", ())
+        (left_out if missing.keys() & set(fixtures) else kept).append(item)
+    if left_out:
+        config.hook.pytest_deselected(items=left_out)
+        items[:] = kept
+        names = ", ".join(sorted(set(missing.values())))
+        print(f"\n{len(left_out)} tests left out: this machine has no {names}", file=sys.stderr)

@@ -21,7 +21,6 @@ def files(*folders: str) -> list[Path]:
     return [path for folder in folders for path in sorted((ROOT / folder).rglob("*.py"))]
 
 
-
 def imports(tree: ast.AST) -> set[str]:
     found = set()
     for node in ast.walk(tree):
@@ -37,7 +36,9 @@ def test_core_and_physics_have_no_clock_and_no_io(path: Path) -> None:
     tree = ast.parse(path.read_text())
     roots = {name.split(".")[0] for name in imports(tree)}
     assert not roots & FORBIDDEN_IN_PURE
-    adapters = [name for name in imports(tree) if name.startswith(("monitor.adapters", "monitor.ui", "monitor.commands"))]
+    adapters = [
+        name for name in imports(tree) if name.startswith(("monitor.adapters", "monitor.ui", "monitor.commands"))
+    ]
     assert not adapters
     calls = {node.func.id for node in ast.walk(tree) if isinstance(node, ast.Call) and isinstance(node.func, ast.Name)}
     assert not calls & FORBIDDEN_CALLS_IN_PURE

@@ -51,7 +51,9 @@ def story(seed: int, seconds: float) -> list[Frame | Action]:
         if draw.random() < 0.02:
             items.append(Frame(t, f"rig/land/hoist/{draw.choice(list(readings))}", b"[red]x"))
         if draw.random() < 0.03:
-            kind = draw.choice([ActionKind.ACKNOWLEDGE, ActionKind.SHELVE, ActionKind.REFERENCE_HEIGHT, ActionKind.NOTE])
+            kind = draw.choice(
+                [ActionKind.ACKNOWLEDGE, ActionKind.SHELVE, ActionKind.REFERENCE_HEIGHT, ActionKind.NOTE]
+            )
             number = {ActionKind.SHELVE: 1.0, ActionKind.REFERENCE_HEIGHT: draw.uniform(0.0, 30.0)}.get(kind)
             target = draw.choice(["", "brake-now-down"]) if kind is ActionKind.ACKNOWLEDGE else "brake-now-down"
             items.append(Action(t, kind, target, number, "said", "ab"))
