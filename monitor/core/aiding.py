@@ -23,8 +23,10 @@ from typing import Final
 
 from monitor.physics.drum import DrumGeometry
 
-CLOCK_STEP_S: Final = 0.25
+STEP_NS: Final = 250_000_000
 """Arrival and source spacing must differ by more than this to be looked at as a step (common practice, no source)."""
+SAID_NS: Final = 60_000_000_000
+"""How long a verdict on the clock stands after its cause has gone."""
 DRIFT_DIVISOR: Final = 5000
 """Greatest believed drift of a source clock: 1 part in 5000, 200 ppm (ordinary quartz is within 100)."""
 FROZEN_READINGS: Final = 3
@@ -33,7 +35,10 @@ FROZEN_READINGS: Final = 3
 class SourceClock:
     """Offset of one source's clock, tracked as the running minimum of (arrival - source) with bounded drift."""
 
-    __slots__ = ("_arrival_ns", "_offset_ns", "_period_ns", "_same", "_source_ns", "latency_s", "spread_s", "steps", "verdict")
+    __slots__ = (
+        "_arrival_ns", "_held_ns", "_offset_ns", "_period_ns", "_said_ns", "_same", "_source_ns", "latency_s",
+        "spread_s", "steps", "verdict",
+    )  # fmt: skip
 
     def __init__(self, rate_hz: float) -> None:
         """`rate_hz` is the expected rate of readings, which says what spacing is ordinary."""
@@ -42,12 +47,14 @@ class SourceClock:
         self._arrival_ns = 0
         self._source_ns = 0
         self._same = 0
+        self._held_ns = 0
+        self._said_ns = 0
         self.steps = 0
         self.latency_s = 0.0
         """Delay of the last reading over the shortest seen, s."""
         self.spread_s = 0.2
-        """Upper running mean of that delay. Where delays scatter so much, the shortest one hides about as much again; at first
-        nothing is known of them."""
+        """Upper running mean of that delay. Where delays scatter so much, the shortest one hides about as much again;
+        at first nothing is known of them."""
         self.verdict = ""
 
     def taken_ns(self, arrival_ns: int, source_ns: int) -> int:
@@ -64,7 +71,7 @@ class SourceClock:
         if spaced == 0 and waited > 0:
             self._same += 1
             if self._same >= FROZEN_READINGS:
-                self.verdict = "source time stands still: arrival times are used"
+                self.verdict, self._said_ns = "source time stands still: arrival times are used", arrival_ns
                 self._offset_ns = seen
                 self.latency_s = 0.0
                 return arrival_ns
@@ -72,23 +79,43 @@ class SourceClock:
             if self._same >= FROZEN_READINGS:
                 self.verdict = ""
                 offset = seen
+                waited = spaced
             self._same = 0
+        if self.verdict and arrival_ns - self._said_ns > SAID_NS:
+            self.verdict = ""
         mismatch = waited - spaced
-        if abs(mismatch) > CLOCK_STEP_S * 1e9:
-            period = self._period_ns
-            if spaced < 0 or abs(waited - period) < abs(spaced - period):
-                # Arrivals kept their pace and source times did not: the clock was set. The delay stays what it was.
-                offset += mismatch
-                self.steps += 1
-                self.verdict = f"source clock stepped by {-mismatch / 1e9:+.1f} s: learned again"
-        offset += max(0, waited) // DRIFT_DIVISOR
+        held, self._held_ns = self._held_ns, 0
+        if held or mismatch > STEP_NS or mismatch < -STEP_NS:
+            offset += self._step(arrival_ns, seen - offset, waited, spaced, held)
+        offset += (waited if waited > 0 else 0) // DRIFT_DIVISOR
         if seen < offset:
             offset = seen
         self._offset_ns = offset
         delay = seen - offset
-        self.latency_s = late = delay / 1e9
-        self.spread_s += (0.2 if late > self.spread_s else 0.02) * (late - self.spread_s)
+        self.latency_s = late = delay * 1e-9
+        if not self._held_ns:
+            self.spread_s += (0.2 if late > self.spread_s else 0.02) * ((late if late < 1.0 else 1.0) - self.spread_s)
         return arrival_ns - delay
+
+    def _step(self, arrival_ns: int, delay: int, waited: int, spaced: int, held: int) -> int:
+        """By how much the source's clock was set, ns, where arrivals and source times are spaced differently."""
+        mismatch = waited - spaced
+        if held:
+            # The reading before lay back in time. If this one follows it, the clock was set; else that was overtaken.
+            if abs(mismatch) > STEP_NS:
+                return 0
+            mismatch = held
+        elif spaced < 0:
+            self._held_ns = mismatch
+            return 0
+        elif abs(waited - self._period_ns) >= abs(spaced - self._period_ns):
+            return 0  # A gap between arrivals of evenly spaced readings: delay.
+        elif mismatch < 0 and delay > -STEP_NS:
+            return 0  # Delay that has gone again.
+        # Arrivals kept their pace and source times did not. The delay stays what it was.
+        self.steps += 1
+        self.verdict, self._said_ns = f"source clock stepped by {-mismatch / 1e9:+.1f} s: learned again", arrival_ns
+        return mismatch
 
 
 class HeightMap:

@@ -25,6 +25,8 @@ CERTAIN: Final = 16.0
 """How much the chi-square must fall against no drift at all: 4 sigmas."""
 CLEAR: Final = 9.0
 """How much below the runner-up's it must lie: odds of some hundred to one, exp(9/2)."""
+WORTH_SAYING_M: Final = 0.10
+"""A difference without a cause is mentioned from here on (common practice, no source)."""
 POOR: Final = 4.0
 """Chi-square per record above which the best curve is not an explanation either."""
 
@@ -99,6 +101,8 @@ def explain(records: list[Record], layers: HeightMap) -> Verdict:
         return NO_DRIFT
     last = records[-1].difference_m
     if second - chi < CLEAR or chi > POOR * len(records):
+        if abs(last) < WORTH_SAYING_M:
+            return NO_DRIFT
         return Verdict("unclear", last, f"outside heights differ by {last:+.2f} m: cause not clear yet")
     match ranked[0]:
         case "counts":

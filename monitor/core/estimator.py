@@ -183,7 +183,8 @@ class Estimator:
         if not track.started:
             return self._nothing(t_ns)
         layers = frame.layers
-        x, v, a, p = track.kin.predicted((t_ns - track.t_ns) * 1e-9)
+        kin = track.kin
+        x, v, a, p = kin.predicted((t_ns - track.t_ns) * 1e-9)
         turns, k, by_rope, by_wraps = layers.locate(x)
         strain = frame.load_n * frame.flex
         drop = strain * (frame.tail_m - x) - frame.datum_drop_m
@@ -194,7 +195,7 @@ class Estimator:
             scale = layers.rope_slopes[k] * frame.datum.rope_bound
             if not lead.referenced:
                 scale += layers.widest_step - 1.0
-        sigma = sqrt(p[0] + variance)
+        height_variance = p[0]
         speed_sigma = sqrt(p[3])
         silent = (t_ns - track.fused_ns) * 1e-9
         if silent < 0.0:
@@ -210,8 +211,12 @@ class Estimator:
             unseen = stop
         if silent > 1.0 and unseen > (track.top + speed) * silent:
             unseen = (track.top + speed) * silent
+        # Either the filter's own growth or that, whichever is more: both speak of the same motion.
+        motion = Z99 * (sqrt(kin.p[0]) + silent * sqrt(kin.p[3])) + unseen
+        if motion * motion < Z99 * Z99 * height_variance:
+            motion = Z99 * sqrt(height_variance)
         transport = TRANSPORT_S + (lead.time_sigma_s if lead.clock is None else lead.clock.spread_s)
-        bound = Z99 * sigma + unseen + transport * speed + STRETCH_DOUBT * (drop if drop > 0.0 else -drop)
+        bound = sqrt(motion * motion + Z99 * Z99 * variance) + transport * speed + STRETCH_DOUBT * (drop if drop > 0.0 else -drop)
         doubt = track.doubt_m + self._dispute_m
         bound += doubt
         validity = VALID
@@ -222,7 +227,7 @@ class Estimator:
             nan if validity is INVALID else x - drop,
             v * (1.0 + strain) - rate,
             a,
-            sigma,
+            sqrt(height_variance + variance),
             speed_sigma,
             sqrt(p[5]),
             bound,

@@ -167,7 +167,7 @@ class Tracking:
                 source.rejected += 1
                 return RejectReason.GATE
             self._thaw(source, taken, z)
-        elif source.free_run and source.drum and source.stuck:
+        elif source.free_run and source.stuck:
             source.rejected += 1
             self.freeze(source, taken, z)
             return RejectReason.GATE
@@ -207,7 +207,7 @@ class Tracking:
     def _refuse(self, source: Source, taken: int, z: float, repeat: bool) -> RejectReason:
         """A reading that no machine could have made since the last good one."""
         source.rejected += 1
-        if repeat and source.drum:
+        if repeat:
             self.freeze(source, taken, z)
             return RejectReason.GATE
         source.state = REFUSING
