@@ -70,6 +70,8 @@ class Canvas:
     chars: list[list[str]] = field(init=False)
     roles: list[list[Role]] = field(init=False)
     cut: list[str] = field(init=False)
+    figures: list[str] = field(init=False)
+    """Every figure drawn, the large ones too: what tests look through."""
     places: tuple[str, ...] = ()
     """Ids of the rows a cursor can stand on, as the screen's drawing found them."""
 
@@ -77,6 +79,7 @@ class Canvas:
         self.chars = [[BLANK] * self.width for _ in range(self.height)]
         self.roles = [["base"] * self.width for _ in range(self.height)]
         self.cut = []
+        self.figures = []
 
     @property
     def area(self) -> "Area":
@@ -145,6 +148,7 @@ class Area:
         if not (0 <= y < self.height and x >= 0 and x + size <= self.width):
             self.canvas.cut.append(text)
             return x + size
+        self.canvas.figures.append(text)
         return self.put(x, y, text, role)
 
     def best(self, x: int, y: int, choices: Sequence[str], role: Role = "strong") -> int:

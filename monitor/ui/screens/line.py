@@ -52,8 +52,8 @@ def _work(view: View) -> list[Item]:
     if not work.known:
         return [Item("since the start", (view.units.value(work, "energy"),), "caution")]
     return [
-        Item("since the start", (f"{plain(work.number / 1e6, 0)} MJ",), "strong"),
-        Item("", (f"{plain(work.number / TON_MILE_J, 1)} ton-miles",), "strong"),
+        Item("since the start", sections.choices(f"{plain(work.number / 1e6, 0)} MJ"), "strong"),
+        Item("  in ton-miles", (plain(work.number / TON_MILE_J, 1),), "strong"),
     ]
 
 

@@ -58,13 +58,13 @@ def _recording(view: View) -> list[Item]:
     words = {"on": "● on", "off": "○ off", "failed": "▲ FAILED"}[view.snap.health.recording]
     failed = view.snap.health.recording == "failed"
     items = [Item("recording", (words,), "warning" if failed else "strong")]
-    items += [Item(name, (printable(text),), "base") for name, text in view.facts.items()]
+    items += [Item(name, (printable(text),), "base", free=True) for name, text in view.facts.items()]
     return items
 
 
 def _intake(view: View) -> list[Item]:
     health = view.snap.health
-    broker = {None: "none (not live)", True: "connected", False: "▲ NOT CONNECTED"}[health.connected]
+    broker = {None: "none", True: "connected", False: "▲ NOT CONNECTED"}[health.connected]
     items = [
         Item("source", (view.mode,), "strong"),
         Item("broker", (broker,), "warning" if health.connected is False else "strong"),
@@ -72,7 +72,7 @@ def _intake(view: View) -> list[Item]:
         Item("lag", (f"{plain(health.lag_s, 3)} s",), "strong"),
     ]
     if health.note:
-        items.append(Item("note", (printable(health.note), "see the log"), "base"))
+        items.append(Item("note", (printable(health.note),), "base", free=True))
     return items
 
 
@@ -87,7 +87,7 @@ def _in_force(view: View) -> list[Item]:
     rig, units = view.rig, view.units
     limits = rig.limits
     return [
-        Item("rig", (printable(rig.title), rig.name), "strong"),
+        Item("rig", (printable(rig.title), rig.name), "strong", free=True),
         Item("sensors", (str(len(rig.sensors)),), "base"),
         Item("upper limit", sections.choices(units.text(limits.upper_m, "length")), "base"),
         Item("lower limit", sections.choices(units.text(limits.lower_m, "length")), "base"),
@@ -95,7 +95,7 @@ def _in_force(view: View) -> list[Item]:
         Item("highest speed", sections.choices(units.text(limits.max_speed_m_s, "speed")), "base"),
         Item("reaction", (units.text(limits.reaction_s, "time"),), "base"),
         Item("holding ratio", (units.text(rig.braking.min_holding_ratio, "ratio"),), "base"),
-        Item("  from", (printable(rig.braking.ratio_origin), "see rig file"), "dim"),
+        Item("  from", (printable(rig.braking.ratio_origin), "see rig file"), "dim", free=True),
     ]
 
 

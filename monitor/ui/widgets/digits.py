@@ -85,6 +85,7 @@ def draw(area: Area, text: str, size: int, role: Role = "strong") -> int:
         return area.figure(0, 0, text, role)
     if width_of(text, size) > area.width or len(rows) > area.height:
         return area.figure(0, 0, text, role)
+    area.canvas.figures.append(text)
     for y, row in enumerate(rows):
         area.put(0, y, row, role)
     return len(rows[0])

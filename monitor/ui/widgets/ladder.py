@@ -2,7 +2,7 @@
 
 from dataclasses import dataclass
 from itertools import pairwise
-from math import isfinite
+from math import inf, isfinite
 
 from monitor.core.types import Limits
 from monitor.ui.canvas import Area
@@ -18,6 +18,12 @@ class Scale:
     limits: Limits
     rows: int
 
+    @property
+    def sound(self) -> bool:
+        """Whether the limits are in order, so that there is something to draw to scale."""
+        heights = (self.limits.floor_m, self.limits.lower_m, self.limits.upper_m, self.limits.crown_m)
+        return all(low <= high for low, high in pairwise(heights)) and 0 < heights[3] - heights[0] < inf
+
     def half_row(self, height_m: float) -> int:
         """Half row from the top, clamped to the area.
 
@@ -26,7 +32,7 @@ class Scale:
         """
         limits, last = self.limits, 2 * self.rows - 1
         tall = limits.crown_m - limits.floor_m
-        if not isfinite(height_m) or not isfinite(tall) or tall <= 0:
+        if not isfinite(height_m):
             return 0
         upper = max(3.0, last * (limits.crown_m - limits.upper_m) / tall)
         lower = min(last - 3.0, last * (limits.crown_m - limits.lower_m) / tall)
@@ -54,6 +60,9 @@ def draw(area: Area, view: View) -> None:
     if area.height < 6 or area.width < 9:
         return
     scale = Scale(limits, area.height)
+    if not scale.sound:
+        area.say(0, 0, "limits unknown", "caution")
+        return
     labels = 13 if area.width >= 24 else 6 if area.width >= 14 else 0
     marks = 7 if area.width >= 28 else 2
     mast = area.part(labels, 0, max(5, area.width - labels - marks), area.height)

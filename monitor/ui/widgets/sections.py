@@ -7,7 +7,7 @@ from math import nan
 
 from rich.cells import cell_len
 
-from monitor.ui.canvas import Area
+from monitor.ui.canvas import Area, words_that_fit
 from monitor.ui.theme import Role
 from monitor.ui.widgets import bars
 
@@ -23,6 +23,8 @@ class Item:
     role: Role = "base"
     share: float = nan
     mark: float | None = None
+    free: bool = False
+    """Words from elsewhere and not a figure: may be shortened."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,6 +83,9 @@ def _line(area: Area, y: int, line: Line) -> None:
         return
     start = LABEL if area.width >= 34 else 13
     area.say(0, y, label, "base", start - 1)
+    if item.free:
+        area.put(start, y, _shortened(item.choices, area.width - start), item.role)
+        return
     end = area.best(start, y, item.choices, item.role)
     if item.share == item.share and area.width - start >= 26:
         bar = min(24, area.width - start - 16)
@@ -88,6 +93,15 @@ def _line(area: Area, y: int, line: Line) -> None:
         if area.width - x >= 6:
             role: Role = item.role if item.role in ("warning", "danger", "caution") else "bar"
             bars.level(area, x, y, area.width - x, item.share, role, item.mark)
+
+
+def _shortened(texts: tuple[str, ...], width: int) -> str:
+    """The first of `texts` that fits; else whole words of the first; else its end, which is what tells paths apart."""
+    for text in texts:
+        if cell_len(text) <= width:
+            return text
+    words = words_that_fit(texts[0], width)
+    return words if words != "…" else "…" + texts[0][-(width - 1) :] if texts[0].isascii() else words
 
 
 def choices(text: str) -> tuple[str, ...]:
