@@ -49,6 +49,7 @@ _SET_SHARE: Final = 0.4
 """Share of full pressure above which a circuit counts as set."""
 _LOAD_CHANGE: Final = 0.1
 _REST_M_S: Final = 0.01
+_CHANGED_S: Final = 1.0
 _SETTLE_S: Final = 6.0
 _ENOUGH_S: Final = 15.0
 _QUIET_SHARE: Final = 0.04
@@ -129,14 +130,16 @@ def _hold(run: Run, now: Now) -> Outcome:
         why = why or _too_light(now) or ("" if now.hoist is HoistState.STILL else "the block is not yet at rest")
         if why:
             return run.wait(why)
-        store["t"], store["at"], store["load"] = now.t_ns, at, hook
+        store["t"], store["at"], store["load"], store["same_ns"] = now.t_ns, at, hook, now.t_ns
         run.measure("load held", hook, "force", "at least", rig.checks.load_share * now.rated_load_n)
     if corrected(run, now):
         why = why or "the height was corrected"
     if math.isnan(hook):
         why = why or "the hook load is not known"
-    elif abs(hook - store["load"]) > _LOAD_CHANGE * store["load"] and abs(now.estimate.speed_m_s) < _REST_M_S:
-        # Not while it moves: a load that starts to fall weighs less, and is what the test is to find.
+    elif abs(hook - store["load"]) <= _LOAD_CHANGE * store["load"] or abs(now.estimate.speed_m_s) > _REST_M_S:
+        store["same_ns"] = now.t_ns
+    elif seconds(now, store["same_ns"]) > _CHANGED_S:
+        # Only at rest, and not at once: a load that starts to fall weighs less, and is what the test is to find.
         why = why or "the load changed"
     if why:
         return run.again(f"begun again: {why}")
@@ -149,6 +152,8 @@ def _hold(run: Run, now: Now) -> Outcome:
     moved, held = told(rig, abs(travel), "length"), told(rig, store["load"], "force")
     if verdict is FAIL:
         return Settled(FAIL, f"the block moved {moved} {way} in {lasted:.0f} s with {held} on the hook")
+    if store["same_ns"] != now.t_ns:
+        return run.wait("the load is not what it was")
     if lasted < rig.checks.holding_s:
         return run.wait(f"{rig.checks.holding_s - lasted:.0f} s more", lasted / rig.checks.holding_s)
     if verdict is PASS:
