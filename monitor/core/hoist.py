@@ -38,6 +38,8 @@ LIFT_S: Final = 0.3
 BAND: Final = 0.03
 """Half-width of "the block alone" as a share of its weight (common practice, no source)."""
 LEAVE: Final = 1.6
+SMOOTHING: Final = 0.1
+"""Share of a new load in its running mean, per look: noise falls to a quarter."""
 FAR: Final = 0.15
 """The block's weight is never learned further from the configured one than this share."""
 PLATEAU_S: Final = 1.5
@@ -54,7 +56,7 @@ class HoistTracker:
 
     __slots__ = (
         "_block_n", "_candidate_ns", "_configured_n", "_level_n", "_level_ns", "_levels", "_motion", "_noise_n",
-        "_seen_ns", "_still_ns", "_weighing", "direction", "in_slips", "set_downs", "state", "string_load_n",
+        "_seen_ns", "_smooth_n", "_still_ns", "_weighing", "direction", "in_slips", "set_downs", "state", "string_load_n",
     )  # fmt: skip
 
     def __init__(self, rig: Rig) -> None:
@@ -80,6 +82,7 @@ class HoistTracker:
         self._still_ns: int | None = None
         self._candidate_ns: int | None = None
         self._level_n = math.nan
+        self._smooth_n = math.nan
         self._level_ns = 0
         self._weighing = 0
 
@@ -96,7 +99,7 @@ class HoistTracker:
             self._split(t_ns, load, estimate)
         else:
             self.string_load_n = math.nan
-            self._level_n = math.nan
+            self._level_n = self._smooth_n = math.nan
             self._candidate_ns = None
         if not known:
             self.state = HoistState.UNKNOWN
@@ -135,7 +138,11 @@ class HoistTracker:
         if self._motion and (a > 0.3 or a < -0.3) and estimate.acceleration_sigma_m_s2 < 0.5:
             load /= 1.0 + max(-0.5, a / GRAVITY)  # what hangs still, not what is being accelerated
         block = self._block_n[self.direction]
-        band = max(BAND * block, 3.0 * self._noise_n)
+        smooth = self._smooth_n
+        if abs(load - smooth) < 6.0 * self._noise_n + 0.02 * block:
+            load = smooth + SMOOTHING * (load - smooth)  # a step goes through at once, noise does not
+        self._smooth_n = load
+        band = max(BAND * block, self._noise_n)
         string = load - block
         changes = string > LEAVE * band if self.in_slips else string < band
         if not changes:
