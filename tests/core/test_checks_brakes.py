@@ -17,9 +17,8 @@ SET = {"brake_lever": 0.9, "service_pressure_1": 12.0e6, "service_pressure_2": 1
 # --- holding ----------------------------------------------------------------------------------------------------------
 
 
-def holding(bench: Bench | None = None, **readings: float | None) -> Bench:
-    """A bench in the second step with load and brake as given, half a second in."""
-    bench = bench or Bench()
+def holding(bench: Bench, **readings: float | None) -> Bench:
+    """The bench in the second step with load and brake as given, half a second in."""
     bench.start(HOLDING)
     bench.step(HOLDING)
     bench.run(0.5, 0.0, **SET | readings)
@@ -27,7 +26,7 @@ def holding(bench: Bench | None = None, **readings: float | None) -> Bench:
 
 
 def test_a_brake_that_holds_passes() -> None:
-    bench = holding()
+    bench = holding(Bench())
     bench.run(61.0, -0.0002)
     result = bench.result(HOLDING)
     assert result.verdict is PASS, result.reason
@@ -39,7 +38,7 @@ def test_a_brake_that_holds_passes() -> None:
 
 @pytest.mark.parametrize("creep_m_s", [-0.0015, 0.0015])
 def test_a_brake_that_creeps_fails_as_soon_as_the_way_is_used_up(creep_m_s: float) -> None:
-    bench = holding()
+    bench = holding(Bench())
     bench.run(61.0, creep_m_s)
     result = bench.result(HOLDING)
     assert result.verdict is FAIL
@@ -48,7 +47,7 @@ def test_a_brake_that_creeps_fails_as_soon_as_the_way_is_used_up(creep_m_s: floa
 
 
 def test_a_brake_that_lets_go_fails_although_the_falling_load_weighs_less() -> None:
-    bench = holding()
+    bench = holding(Bench())
     bench.run(5.0)
     bench.acceleration_m_s2 = -2.0
     bench.readings |= {"hook_load": 0.95e6, "service_pressure_1": 0.0, "service_pressure_2": 0.0}
@@ -73,7 +72,7 @@ def test_a_brake_that_lets_go_fails_although_the_falling_load_weighs_less() -> N
     ],
 )
 def test_the_time_does_not_run_before_all_is_right(readings: dict[str, float | None], hint: str) -> None:
-    bench = holding(**readings)
+    bench = holding(Bench(), **readings)
     bench.run(120.0)
     view = bench.view(HOLDING)
     assert view.running
@@ -89,7 +88,7 @@ def test_the_time_does_not_run_before_all_is_right(readings: dict[str, float | N
     ],
 )  # fmt: skip
 def test_what_breaks_the_hold_begins_it_again(readings: dict[str, float | None]) -> None:
-    bench = holding()
+    bench = holding(Bench())
     bench.run(50.0)
     assert bench.view(HOLDING).progress > 0.8
     bench.run(1.5, **readings)
@@ -101,7 +100,7 @@ def test_what_breaks_the_hold_begins_it_again(readings: dict[str, float | None])
 
 
 def test_a_height_that_is_lost_or_corrected_begins_it_again() -> None:
-    bench = holding()
+    bench = holding(Bench())
     bench.run(50.0)
     bench.validity = Validity.INVALID
     bench.run(0.1)
