@@ -1,0 +1,74 @@
+"""Where a measured quantity is heading over days and months: a robust line, and a date only where the data carries one.
+
+The slope is the median of the slopes between all pairs of points, with its confidence interval from Kendall's statistic
+(Theil 1950; Sen, "Estimates of the regression coefficient based on Kendall's tau", J. Am. Stat. Assoc. 63, 1968). A few
+bad days do not move it.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Final
+
+DAY_NS: Final = 86_400_000_000_000
+FEWEST_POINTS: Final = 8
+"""Fewer points give no trend."""
+SHORTEST_DAYS: Final = 14.0
+"""Points over fewer days give no trend."""
+
+
+@dataclass(frozen=True, slots=True)
+class Trend:
+    """A robust line through points over time. Slopes are per day, in the points' own unit."""
+
+    points: int
+    days: float
+    """From the first point to the last."""
+    level: float
+    """The line's value at the last point."""
+    slope: float
+    slope_low: float
+    slope_high: float
+    """95 % confidence interval of the slope."""
+    reaches_ns: int | None = None
+    """When the line reaches the bound asked about; None where the data does not carry a date."""
+    reaches_earliest_ns: int | None = None
+    reaches_latest_ns: int | None = None
+    """The same from both ends of the slope's interval; the latest is None when that lies beyond all horizon."""
+
+    @property
+    def certain(self) -> bool:
+        """Whether the interval of the slope leaves out zero: something is really changing."""
+        return self.slope_low > 0.0 or self.slope_high < 0.0
+
+
+def trend(points: Sequence[tuple[int, float]], bound: float | None = None) -> Trend | None:
+    """The trend of `points` (time in ns, value), and when it reaches `bound`. None where there are too few or too close.
+
+    A date is given only where the slope is certain, leads to the bound, and gets there within as many days ahead as
+    there are days of data behind: a line says nothing about a time longer than it has been watched.
+    """
+    if len(points) < FEWEST_POINTS:
+        return None
+    ordered = sorted(points)
+    days = (ordered[-1][0] - ordered[0][0]) / DAY_NS
+    if days < SHORTEST_DAYS:
+        return None
+    from scipy.stats import theilslopes
+
+    last_ns = ordered[-1][0]
+    x = [(t_ns - last_ns) / DAY_NS for t_ns, _ in ordered]
+    slope, level, low, high = (float(part) for part in theilslopes([value for _, value in ordered], x, 0.95))
+    found = Trend(len(ordered), days, level, slope, low, high)
+    if bound is None or not found.certain:
+        return found
+    missing = bound - level
+    if missing * slope <= 0.0 or missing / slope > days:
+        return found
+    steep, flat = (low, high) if slope < 0.0 else (high, low)
+    latest = missing / flat
+    return Trend(
+        *(found.points, days, level, slope, low, high),
+        reaches_ns=last_ns + round(missing / slope * DAY_NS),
+        reaches_earliest_ns=last_ns + round(missing / steep * DAY_NS),
+        reaches_latest_ns=last_ns + round(latest * DAY_NS) if latest <= 10 * days else None,
+    )
