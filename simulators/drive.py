@@ -100,7 +100,8 @@ class Overtravel:
 
     def __init__(self, rig: Rig, truth: Truth) -> None:
         self.set_m = rig.limits.overtravel_m
-        self.air_m = min(rig.limits.overtravel_m + 0.4, rig.mast.crown_m - 0.3)
+        # Set to the same height; two switches never act at exactly the same one.
+        self.air_m = rig.limits.overtravel_m + 0.02
         self.error_m = truth.overtravel_error_m
         self.electric = False
         self.air = False

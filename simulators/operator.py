@@ -123,8 +123,9 @@ class Operator:
     def _feathering(self) -> float:
         return self.draw.uniform(-1.0, 1.0) * self.hand.feather if self.hand.feather else 0.0
 
-    def up(self, target_m: float, speed_m_s: float, exact: bool = False) -> Moves:
-        """Hoist to `target_m` with at most `speed_m_s`, then set the brake."""
+    def up(self, target_m: float, speed_m_s: float, exact: bool = False, hands_off_s: float = 0.0) -> Moves:
+        """Hoist to `target_m` with at most `speed_m_s`, then set the brake; where the overtravel device acts, only after
+        `hands_off_s`."""
         p, levers, hand = self.plant, self.plant.levers, self.hand
         target = target_m if exact else self._aim(target_m)
         if target - p.height_m < 0.03:
@@ -151,7 +152,11 @@ class Operator:
             if levers.brake:
                 levers.brake = max(0.0, levers.brake + self._feathering())
             stalled = stalled + 1 if abs(p.omega) < 1e-3 else 0
-            if stalled > 200 or p.overtravel.electric or p.overtravel.air:
+            if p.overtravel.electric or p.overtravel.air:
+                for _ in range(round(hands_off_s / HAND_S)):
+                    yield
+                break
+            if stalled > 200:
                 break
             yield
         yield from self.settle()
@@ -382,7 +387,7 @@ def overtravel_test(op: Operator) -> Moves:
     yield from op.wait(3.0)
     yield from op.up(op.rig.limits.upper_m - 3.0, op.hand.hoist_m_s)
     yield from op.wait(5.0)
-    yield from op.up(op.rig.limits.overtravel_m + 1.0, op.get("test_m_s", 0.15), exact=True)
+    yield from op.up(op.rig.limits.overtravel_m + 1.0, op.get("test_m_s", 0.15), exact=True, hands_off_s=5.0)
     yield from op.wait(10.0)
     yield from op.down(op.low_m, op.hand.lower_m_s)
     while True:

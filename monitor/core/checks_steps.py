@@ -147,20 +147,24 @@ def fitted(where: "Rig | SensorRegister", quantities: Sequence[str]) -> tuple[st
     return tuple(name for name in quantities if where.fitted(name))
 
 
+_SMALL_M: Final = 0.3
 _SI: Final[dict[str, tuple[str, str, int]]] = {
+    "small length": ("mm", "mm", 0),
     "length": ("m", "m", 2), "speed": ("m/s", "m/s", 2), "force": ("kN", "kN", 0), "pressure": ("bar", "bar", 1),
     "time": ("s", "s", 1), "fraction": ("percent", "%", 0), "torque": ("kN*m", "kN·m", 1), "current": ("A", "A", 0),
 }  # fmt: skip
 _FIELD: Final = _SI | {
-    "length": ("ft", "ft", 1), "speed": ("ft/min", "ft/min", 1), "force": ("klbf", "klbf", 0),
+    "small length": ("in", "in", 1), "length": ("ft", "ft", 1), "speed": ("ft/min", "ft/min", 1), "force": ("klbf", "klbf", 0),
     "pressure": ("psi", "psi", 0), "torque": ("ft*lbf", "ft·lbf", 0),
 }  # fmt: skip
 
 
-def told(rig: Rig, number: float, dimension: Dimension) -> str:
+def told(rig: Rig, number: float, dimension: Dimension | Literal["small length"]) -> str:
     """`number` (SI) as a record tells it, in the rig's own units; "unknown" for NaN."""
     if math.isnan(number):
         return "unknown"
+    if dimension == "length" and abs(number) < _SMALL_M:
+        dimension = "small length"
     name, label, decimals = (_FIELD if rig.units == "field" else _SI)[dimension]
     return f"{UNITS[name].from_si(number):.{decimals}f} {label}"
 
