@@ -1,6 +1,6 @@
 """Why the height drifts: four causes, told apart by where and when the outside heights disagree.
 
-Each outside height (a mark, a second source, a crew's reference) leaves one record: turns on the drum as counted, load,
+Each outside height (a mark, a second source) leaves one record: turns on the drum as counted, load,
 and how much higher the block really was than the configured curve said. Four curves are laid through the records, each
 with one unknown, by weighted least squares:
 
@@ -9,8 +9,10 @@ with one unknown, by weighted least squares:
     start wrap      steps about the layer changes, which lie c wraps off        d = h(t + c) - h(t), less the datum's
     stretch         follows the load and comes back with it                     d = c (drop under load)
 
-The one that leaves least is named if it explains what the others do not: its chi-square must be far below that of "no
-drift" and clearly below the runner-up's. Otherwise only the fact of a difference is stated. Derived here.
+What is known beforehand counts along: ropes differ by a percent or two, a wrong start wrap is rare (on a worn rope with
+few records the two look much alike). The curve that leaves least is named if it explains what the others do not: its
+chi-square must be far below that of "no drift" and clearly below the runner-up's. Otherwise only the fact of a
+difference is stated. Derived here.
 """
 
 from collections import deque
@@ -23,8 +25,12 @@ from monitor.core.aiding import HeightMap
 RECORDS: Final = 48
 CERTAIN: Final = 16.0
 """How much the chi-square must fall against no drift at all: 4 sigmas."""
-CLEAR: Final = 9.0
-"""How much below the runner-up's it must lie: odds of some hundred to one, exp(9/2)."""
+CLEAR: Final = 4.6
+"""How much below the runner-up's it must lie: odds of ten to one, exp(4.6/2)."""
+ROPE_SIGMA: Final = 0.02
+"""How far a rope's diameter usually is from the configured one: wear and oversize (common practice, no source)."""
+WRAPS_PENALTY: Final = 6.0
+"""A wrong start wrap is a mistake of somebody, a worn rope is not: odds of twenty to one against it beforehand."""
 WORTH_SAYING_M: Final = 0.10
 """A difference without a cause is mentioned from here on (common practice, no source)."""
 POOR: Final = 4.0
@@ -71,6 +77,11 @@ def _lost_counts(records: list[Record]) -> tuple[float, float]:
     return best
 
 
+def _rope(records: list[Record], layers: HeightMap) -> tuple[float, float]:
+    chi, amount = _scaled(records, lambda r: layers.locate(layers.height(r.turns))[2])
+    return chi + (amount / ROPE_SIGMA) ** 2, amount
+
+
 def _start_wrap(records: list[Record], layers: HeightMap) -> tuple[float, float]:
     best = (float("inf"), 0.0)
     for half in range(-24, 25):
@@ -80,7 +91,7 @@ def _start_wrap(records: list[Record], layers: HeightMap) -> tuple[float, float]
             ((r.difference_m - (layers.height(r.turns + wraps) - layers.height(r.turns) - base)) / r.sigma_m) ** 2
             for r in records
         )
-        best = min(best, (chi, wraps))
+        best = min(best, (chi + WRAPS_PENALTY, wraps))
     return best
 
 
@@ -91,7 +102,7 @@ def explain(records: list[Record], layers: HeightMap) -> Verdict:
         return NO_DRIFT
     found = {
         "counts": _lost_counts(records),
-        "rope": _scaled(records, lambda r: layers.locate(layers.height(r.turns))[2]),
+        "rope": _rope(records, layers),
         "wraps": _start_wrap(records, layers),
         "stretch": _scaled(records, lambda r: -r.drop_m),
     }
