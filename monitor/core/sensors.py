@@ -125,6 +125,10 @@ class SensorRegister:
         since = record.last_ns if record.last_ns >= 0 else self.start_ns
         return t_ns - since > record.stale_ns
 
+    def silent_share(self, t_ns: int) -> float:
+        """Share of all sensors that are stale, 0 to 1."""
+        return sum(self.stale(record, t_ns) for record in self.records) / len(self.records)
+
     def number(self, quantity: str, t_ns: int) -> Flag:
         """Last reading of `quantity`, SI, and its validity as a number."""
         record = self._by_quantity.get(quantity)
