@@ -83,13 +83,13 @@ def _second(run: Run, now: Now) -> Outcome:
         return run.wait("too near the first height: it counts as the first now")
     if math.isnan(store["before"]):
         return Settled(NOT_JUDGED, "the monitor did not know the height when the second one was given")
-    difference, limit = store["given"] - store["before"], rig.checks.reference_tolerance_m
-    run.measure("second height as measured", store["given"], "length")
-    run.measure("second height as read before", store["before"], "length", "near", store["given"])
+    difference, limit = abs(store["given"] - store["before"]), rig.checks.reference_tolerance_m
     run.measure("difference", difference, "length", "at most", limit)
+    run.measure("second height as measured", store["given"], "length")
+    run.measure("second height as read before", store["before"], "length")
     between = told(rig, abs(store["given"] - store["first"]), "length")
-    text = f"the second height differed by {told(rig, abs(difference), 'length')} over {between}"
-    return Settled(PASS if abs(difference) <= limit else FAIL, text)
+    text = f"the second height differed by {told(rig, difference, 'length')} over {between}"
+    return Settled(PASS if difference <= limit else FAIL, text)
 
 
 def _unfit(_: Rig) -> str:

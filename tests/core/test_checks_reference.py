@@ -43,7 +43,7 @@ def test_the_second_height_tells_whether_the_curve_fits(error_m: float, verdict:
     result = bench.result(CHECK)
     assert result.verdict is verdict, result.reason
     numbers = {reading.label: reading.value.number for reading in result.readings}
-    assert numbers["difference"] == pytest.approx(error_m, abs=1e-6)
+    assert numbers["difference"] == pytest.approx(abs(error_m), abs=1e-6)
     assert bench.view(CHECK).due is (verdict is not PASS)
 
 
