@@ -41,9 +41,12 @@ def session_of(scenario: str) -> tuple[list[Frame | Action], list[Finding], Snap
     for item in source.items():
         if draw.random() < 0.05:
             said += core.advance(item.t_ns - draw.randrange(20_000_000))
-        admitted = core.admit(item) if isinstance(item, Frame) else core.admit(item)
-        record.append(admitted)
-        said += feed(core, admitted)
+        if isinstance(item, Frame):
+            record.append(frame := core.admit(item))
+            said += core.ingest(frame)
+        else:
+            record.append(action := core.admit(item))
+            said += core.act(action)
     return record, said, core.snapshot()
 
 
