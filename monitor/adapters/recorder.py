@@ -1,7 +1,7 @@
 """The recorder: every input and every finding onto the disk, in order, without ever holding up the watch.
 
 The loop only appends to a queue. A thread with its own connection takes what has gathered, packs it into blocks of at
-most one second of stream, and commits it about every 0.7 s of real time: at real speed a killed monitor loses less than
+most one second of stream, and commits it about every 0.8 s of real time: at real speed a killed monitor loses less than
 a second, and a fast simulation still asks the disk for no more than two syncs per second.
 
 When the disk refuses (full, read-only, pulled out) the recorder says so in `Recorder.problem`, holds the most recent
@@ -29,7 +29,7 @@ from monitor.core.types import Action, Finding, Frame
 
 LOG = logging.getLogger(__name__)
 
-PERIOD_S: Final = 0.7
+PERIOD_S: Final = 0.8
 """Real time between two commits: with the commit itself it stays under a second."""
 RETRY_S: Final = 2.0
 """Real time between two attempts while the disk refuses."""

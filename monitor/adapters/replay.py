@@ -97,6 +97,9 @@ class SessionReader:
         return base
 
     def _check(self) -> dict[str, Any]:
+        log = self.path.with_name(self.path.name + "-wal")
+        if self.path.stat().st_size % self._number("PRAGMA page_size") and not log.exists():
+            raise SessionError(f"{self.path}: is cut off: its last part is missing")
         mark = self._number("PRAGMA application_id")
         version = self._number("PRAGMA user_version")
         if mark != APPLICATION_ID:
@@ -238,8 +241,7 @@ class SessionReader:
         """
         block_id, action_id = 0, 0
         if from_ns is not None:
-            # The last block that ends before `from_ns`: times never fall along a session.
-            block_id = self._number("SELECT coalesce(max(id), 0) FROM block WHERE t_last_ns < ?", from_ns)
+            block_id = self._block_before(from_ns)
             action_id = self._number("SELECT coalesce(max(id), 0) FROM action WHERE t_ns < ?", from_ns)
         while True:
             query = "SELECT id, first_frame, frames, data FROM block WHERE id > ? ORDER BY id LIMIT ?"
@@ -264,6 +266,18 @@ class SessionReader:
                 yield from frames[at:] if at else frames
         for _, _, action in self._actions(action_id, None):
             yield action
+
+    def _block_before(self, t_ns: int) -> int:
+        """An id at or below which every block ends before `t_ns`. Found by halving: times never fall along a session."""
+        low, high = 0, self._number("SELECT coalesce(max(id), 0) FROM block")
+        while low < high:
+            middle = (low + high + 1) // 2
+            found = self._numbers("SELECT t_last_ns FROM block WHERE id <= ? ORDER BY id DESC LIMIT 1", middle)
+            if not found or found[0][0] < t_ns:
+                low = middle
+            else:
+                high = middle - 1
+        return low
 
     def _sound(self, block: Any, first: Any, count: Any, data: Any) -> tuple[int, int, int, bytes]:
         if not all(isinstance(number, int) for number in (block, first, count)):

@@ -38,7 +38,6 @@ SCHEMA: Final = (
     " severity TEXT NOT NULL, before TEXT NOT NULL, after TEXT NOT NULL, message TEXT NOT NULL,"
     " guidance TEXT NOT NULL, number, threshold)",
     "CREATE TABLE note (id INTEGER PRIMARY KEY, t_ns INTEGER NOT NULL, kind TEXT NOT NULL, text TEXT NOT NULL, number)",
-    "CREATE INDEX block_by_time ON block (t_last_ns)",
     "CREATE INDEX action_by_place ON action (before)",
 )
 TABLES: Final = ("header", "block", "action", "finding", "note")
@@ -68,6 +67,7 @@ def open_for_writing(path: Path, header: Mapping[str, str], max_pages: int | Non
     try:
         if max_pages is not None:
             base.execute(f"PRAGMA max_page_count={int(max_pages)}")
+        base.execute("PRAGMA page_size=8192")
         base.execute("PRAGMA journal_mode=WAL")
         base.execute("PRAGMA synchronous=FULL")
         base.execute("PRAGMA journal_size_limit=4194304")
