@@ -140,23 +140,32 @@ class Plant:
         self._line_0 = self.spool.line_m(truth.reference_turns)
         self._hang_0 = truth.reference_height_m + truth.reference_load_n / self.stiffness(truth.reference_height_m)
         self.height_m = height_m
+        self.hang_m = height_m
+        self.turns = 0.0
+        self._hang_still()
         if string_weight_n:
             self.hang_string(string_weight_n)
-        weight = truth.block_mass_kg * GRAVITY_M_S2 + self.string.force_n
-        stretched = weight / self.stiffness(height_m)
-        self.turns = self.spool.turns(self._line_0 + (height_m + stretched - self._hang_0) * truth.lines)
-        self.hang_m = height_m + stretched
-        self.force_n = weight
 
     # --- what the crew does with pipe -------------------------------------------------------------------------------
 
     def hang_string(self, weight_n: float, mass_kg: float | None = None) -> None:
-        """A string hangs in the elevator, off the slips (only while the block stands still)."""
+        """A string hangs in the elevator, off the slips, and the line is stretched by it: a state to start from."""
         s = self.string
+        before = self.stored_j()
         s.weight_n = s.force_n = weight_n
         s.mass_kg = weight_n / GRAVITY_M_S2 / 0.87 if mass_kg is None else mass_kg  # buoyancy of a light mud
         s.latched = s.hanging = True
         s.top_m = self.height_m - s.pick_up_m
+        self._hang_still()
+        self.ledger.handling += self.stored_j() - before
+
+    def _hang_still(self) -> None:
+        """Put drum and line where the block hangs at rest at its height under its load."""
+        t = self.truth
+        weight = self.load_weight_n
+        self.hang_m = self.height_m + weight / self.stiffness(self.height_m)
+        self.turns = self.slip_turns + self.spool.turns(self._line_0 + (self.hang_m - self._hang_0) * t.lines)
+        self.force_n = weight
         self._resting = False
 
     def string_in_slips(self, weight_n: float, mass_kg: float | None = None) -> None:
@@ -459,7 +468,7 @@ class Plant:
         g.contact += bump_j
         g.turnover += abs(grav_j) + abs(drive_j) + abs(brake_j) + abs(aux_j)
         self._resting = omega == 0.0 and omega_0 == 0.0 and -2e-4 < v < 2e-4 and abs(net) < 2e-4 * mass
-        if y > crown and not parted and force / n * self._fast_share() > t.breaking_strength_n:
+        if not parted and force / n * self._fast_share() > t.breaking_strength_n:
             self.part()
 
     def _elastic_at(self, force_n: float) -> float:

@@ -106,7 +106,7 @@ class Scenario(Model):
         if "\n" in self.description or not self.description:
             problems.append("description: one line is needed")
         if self.work.program not in PROGRAMS:
-            problems.append(f"work.program: unknown program {self.work.program!r}; known: {', '.join(PROGRAMS)}")
+            problems.append(f"work.program: unknown program {self.work.program!r} (known: {', '.join(PROGRAMS)})")
         for i, fault in enumerate(self.faults):
             if fault.start_s >= self.duration_s:
                 problems.append(f"faults.{i}.start_s: {fault.start_s} is after the end ({self.duration_s})")
@@ -170,7 +170,8 @@ def _raised(finding: Finding) -> bool:
 
 def shipped_scenarios() -> dict[str, Path]:
     """Scenario files that come with Stopmark, by name."""
-    return {path.stem: path for path in sorted((config_root() / "scenarios").glob("*.toml"))}
+    found = {path.stem: path for path in (config_root() / "scenarios").glob("*.toml")}
+    return dict(sorted(found.items()))
 
 
 def load_scenario(path: str | os.PathLike[str]) -> Scenario:

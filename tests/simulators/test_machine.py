@@ -85,7 +85,7 @@ def test_spring_calipers_set_when_the_pressure_fails() -> None:
     rig = find_rig("land")
     plant = Plant(rig, Truth.nominal(rig), 20.0, string_weight_n=0.5e6)
     plant.oil.pump_lost = True
-    plant.oil.seep_m3_s_pa *= 400
+    plant.oil.seep_m3_s_pa *= 3000
     for _ in range(6000):
         plant.tick()
     assert plant.oil.release_pa < rig.brake.lift_pressure_pa  # type: ignore[union-attr]
