@@ -5,6 +5,11 @@ unfavourable end: height and speed at the edge of their bound, the heavier load 
 weaker friction, the longer lag, the sheave factor that helps least, and whichever end of the inertia stops later. Rules use
 assured, so that they speak while stopping is still possible; screens show both, so that the crew sees how sure we are.
 
+The machine's uncertainties (load, friction, lag, inertia, tackle) are taken at their unfavourable ends all at once. What they
+add to the reach, the doubt about the height and the doubt about the speed are independent of one another, so these three
+combine as the root of their squares: that all stand at their worst together is rarer than the one in a thousand that the
+assurance allows for. `tests/benchmarks/stop_figures.py` counts it.
+
 The distances are the closed forms of `monitor.physics.motion`.
 """
 
@@ -96,15 +101,19 @@ class StopCalculator:
         room_down = height - limits.lower_m
         if direction == 0:
             return self._still(height, bound, room_up, room_down)
-        fast = abs(speed) + estimate.speed_bound_m_s
-        expected, late, assured, allowed = (
-            self._up(estimate, load, brakes, fast, room_up - bound)
-            if direction > 0
-            else self._down(estimate, load, brakes, fast, room_down - bound)
+        expected, late, assured, hoists = (
+            self._up(estimate, load, brakes) if direction > 0 else self._down(estimate, load, brakes)
         )
-        reach = assured.distance_m + bound
+        doubt = assured.distance_m - expected.distance_m
+        # One metre per second more means as many metres more as the stop takes seconds (derived here).
+        hurry = assured.time_s * estimate.speed_bound_m_s
+        extra = math.hypot(doubt, bound, hurry) - doubt if assured.stops else bound
+        reach = assured.distance_m + extra
         room = room_up if direction > 0 else room_down
         margin = room - reach
+        lag, ramp = self._braking.lag_s * self._slow, self._braking.ramp_s * self._slow
+        inverse = allowed_speed_hoisting if direction > 0 else allowed_speed_lowering
+        allowed = min(inverse(room - extra, hoist, brakes.assured_n_m, self._reaction, lag, ramp) for hoist in hoists)
         late_margin = room - late.distance_m
         time_left = _time_to(margin, speed * direction, estimate.acceleration_m_s2 * direction, assured)
         up = direction > 0
@@ -130,39 +139,35 @@ class StopCalculator:
             ),
         )
 
-    def _up(
-        self, estimate: Estimate, load: Load, brakes: Brakes, fast: float, room: float
-    ) -> tuple[Reach, Reach, Reach, float]:
+    def _up(self, estimate: Estimate, load: Load, brakes: Brakes) -> tuple[Reach, Reach, Reach, list[Hoist]]:
         lag, ramp = self._braking.lag_s, self._braking.ramp_s
         hoist = self._hoist(load.expected_n, self._inertia, estimate.radius_m, self._k)
         speed = abs(estimate.speed_m_s)
         expected = reach_hoisting(speed, hoist, brakes.expected_n_m, self._reaction, lag, ramp)
         late = reach_hoisting(speed, hoist, brakes.expected_n_m, 0.0, lag, ramp)
         lag, ramp = lag * self._slow, ramp * self._slow
-        worst, allowed = expected, math.inf
+        worst, hoists = expected, []
         for inertia in self._inertias:
             hoist = self._hoist(load.low_n, inertia, estimate.radius_m, self._k_low)
-            reach = reach_hoisting(fast, hoist, brakes.assured_n_m, self._reaction, lag, ramp)
+            reach = reach_hoisting(speed, hoist, brakes.assured_n_m, self._reaction, lag, ramp)
             worst = reach if reach.distance_m >= worst.distance_m else worst
-            allowed = min(allowed, allowed_speed_hoisting(room, hoist, brakes.assured_n_m, self._reaction, lag, ramp))
-        return expected, late, worst, allowed
+            hoists.append(hoist)
+        return expected, late, worst, hoists
 
-    def _down(
-        self, estimate: Estimate, load: Load, brakes: Brakes, fast: float, room: float
-    ) -> tuple[Reach, Reach, Reach, float]:
+    def _down(self, estimate: Estimate, load: Load, brakes: Brakes) -> tuple[Reach, Reach, Reach, list[Hoist]]:
         lag, ramp = self._braking.lag_s, self._braking.ramp_s
         hoist = self._hoist(load.expected_n, self._inertia, estimate.radius_m, self._k)
         speed = abs(estimate.speed_m_s)
         expected = reach_lowering(speed, hoist, brakes.expected_n_m, self._reaction, lag, ramp)
         late = reach_lowering(speed, hoist, brakes.expected_n_m, 0.0, lag, ramp)
         lag, ramp = lag * self._slow, ramp * self._slow
-        worst, allowed = expected, math.inf
+        worst, hoists = expected, []
         for inertia in self._inertias:
             hoist = self._hoist(load.high_n, inertia, estimate.radius_m, self._k_low)
-            reach = reach_lowering(fast, hoist, brakes.assured_n_m, self._reaction, lag, ramp)
+            reach = reach_lowering(speed, hoist, brakes.assured_n_m, self._reaction, lag, ramp)
             worst = reach if reach.distance_m >= worst.distance_m else worst
-            allowed = min(allowed, allowed_speed_lowering(room, hoist, brakes.assured_n_m, self._reaction, lag, ramp))
-        return expected, late, worst, allowed
+            hoists.append(hoist)
+        return expected, late, worst, hoists
 
     def _hoist(self, load_n: float, inertia: float, radius_m: float, sheave_factor: float) -> Hoist:
         return Hoist(max(load_n / _G, 1.0), inertia, self._lines, radius_m, sheave_factor)
@@ -171,7 +176,20 @@ class StopCalculator:
     def _still(height: float, bound: float, room_up: float, room_down: float) -> StopResult:
         marks = StopMarks(height, height + bound, height - bound, True)
         return StopResult(
-            0, room_up, room_down, 0.0, 0.0, 0.0, room_up, room_down, NEVER_S, NEVER_S, room_up, room_down, math.inf, marks
+            0,
+            room_up,
+            room_down,
+            0.0,
+            0.0,
+            0.0,
+            room_up,
+            room_down,
+            NEVER_S,
+            NEVER_S,
+            room_up,
+            room_down,
+            math.inf,
+            marks,
         )
 
 
