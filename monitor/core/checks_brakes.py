@@ -131,6 +131,7 @@ def _hold(run: Run, now: Now) -> Outcome:
         if why:
             return run.wait(why)
         store["t"], store["at"], store["load"], store["same_ns"] = now.t_ns, at, hook, now.t_ns
+        store["noise"] = _position_noise_m(rig)
         run.measure("load held", hook, "force", "at least", rig.checks.load_share * now.rated_load_n)
     if corrected(run, now):
         why = why or "the height was corrected"
@@ -143,19 +144,20 @@ def _hold(run: Run, now: Now) -> Outcome:
         why = why or "the load changed"
     if why:
         return run.again(f"begun again: {why}")
-    lasted, travel, noise = seconds(now, store["t"]), store["at"] - at, _position_noise_m(rig)
+    lasted, travel = seconds(now, store["t"]), store["at"] - at
     allowed = rig.checks.holding_creep_m_s * rig.checks.holding_s
-    verdict = against(abs(travel), noise, allowed)
-    run.measure("travel", travel, "length", "at most", allowed)
-    run.measure("time held", lasted, "time", "at least", rig.checks.holding_s)
-    way = "down" if travel > 0.0 else "up"
-    moved, held = told(rig, abs(travel), "length"), told(rig, store["load"], "force")
-    if verdict is FAIL:
-        return Settled(FAIL, f"the block moved {moved} {way} in {lasted:.0f} s with {held} on the hook")
-    if store["same_ns"] != now.t_ns:
+    verdict = against(abs(travel), store["noise"], allowed)
+    over = verdict is FAIL
+    if not over and store["same_ns"] != now.t_ns:
         return run.wait("the load is not what it was")
-    if lasted < rig.checks.holding_s:
+    run.measure("travel", abs(travel), "length", "at most", allowed)
+    run.measure("time held", lasted, "time", "at least", rig.checks.holding_s)
+    if not over and lasted < rig.checks.holding_s:
         return run.wait(f"{rig.checks.holding_s - lasted:.0f} s more", lasted / rig.checks.holding_s)
+    moved, held = told(rig, abs(travel), "length"), told(rig, store["load"], "force")
+    if over:
+        way = "down" if travel > 0.0 else "up"
+        return Settled(FAIL, f"the block moved {moved} {way} in {lasted:.0f} s with {held} on the hook")
     if verdict is PASS:
         return Settled(PASS, f"{held} held for {lasted:.0f} s; the block moved {moved}")
     return Settled(NOT_JUDGED, f"the block moved {moved}, too near the limit for this position sensor")
