@@ -82,10 +82,12 @@ def _danger(draw: random.Random) -> tuple[Rig, dict[str, Any], dict[str, Any]]:
         }
         start = limits.upper_m - draw.uniform(0.4, 0.85) * span
         program = "run-to-crown"
+    distance = start - limits.lower_m if down else limits.upper_m - start
+    speed = settings["lower_m_s"] if down else settings["hoist_m_s"]
     table: dict[str, Any] = {
         "description": "a run at a limit",
         "rig": rig.name,
-        "duration_s": 150.0,
+        "duration_s": round(30.0 + 8.0 * settings.get("practice", 0.0) + 3.0 * distance / speed, 1),
         "work": {"program": program, "start_m": round(start, 3), "settings": settings},
         "faults": faults,
     }
