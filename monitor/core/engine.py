@@ -69,6 +69,7 @@ class Core:
         self._fused = [sensor.spec.role in ("position", "mark") for sensor in rig.sensors]
         self._is_load = [sensor.spec.role == "load" for sensor in rig.sensors]
         self._is_lever = [sensor.quantity == "brake_lever" for sensor in rig.sensors]
+        self._is_clutch = [sensor.quantity == "clutch_engaged" for sensor in rig.sensors]
         self._numbers: list[float] = [math.nan] * len(SIGNALS)
         self._validities: list[int] = [int(Validity.INVALID)] * len(SIGNALS)
         self._next_grid = 0
@@ -111,6 +112,8 @@ class Core:
                     self._estimator.load(item.t_ns, load)
             elif self._is_lever[item.sensor]:
                 self._estimator.braking(item.t_ns, item.value >= 0.05)
+            elif self._is_clutch[item.sensor]:
+                self._estimator.driven(item.t_ns, item.value >= 0.5)
         return findings
 
     def act(self, action: Action) -> list[Finding]:
@@ -187,7 +190,10 @@ class Core:
         estimate = self._estimator.estimate(g)
         now = self._now
         load, validity = now.hook_load(g, self._tracker.direction)
+        set_downs = self._tracker.set_downs
         hoist = self._tracker.update(g, estimate, Value(load, Validity(validity)))
+        if self._tracker.set_downs > set_downs:
+            self._estimator.set_down(g)
         now.dropped_recently = self._recent_drops(g)
         now.look(g, estimate, hoist, self._tracker.direction, self._tracker.string_load_n)
         findings += self._checks.look(g, now)

@@ -27,8 +27,20 @@ from monitor.config import Rig
 from monitor.core.aiding import Correction
 from monitor.core.estimate import Estimate, Fusion
 from monitor.core.height import HeightFrame
+from monitor.core.plausible import Contradictions
 from monitor.core.sources import SLOW_PERIOD_S, Mark, Source, clock_of
-from monitor.core.tracking import COAST_M_S2, FROZEN, GATE, REFUSING, START_M_S2, STILL_M_S, TRACKING, Z99, Tracking
+from monitor.core.tracking import (
+    COAST_M_S2,
+    FROZEN,
+    GATE,
+    LOST_M,
+    REFUSING,
+    START_M_S2,
+    STILL_M_S,
+    TRACKING,
+    Z99,
+    Tracking,
+)
 from monitor.core.types import RejectReason, Sample, Validity
 
 __all__ = ["Estimate", "Estimator", "Fusion"]
@@ -63,6 +75,7 @@ class Estimator:
         self._rig = rig
         self._frame = frame = HeightFrame(rig)
         self._track = Tracking(rig, frame)
+        self._against = Contradictions(rig)
         self._dispute_m = 0.0
         """What a second source differs by beyond the doubt of both."""
         self._set_down_words = ""
@@ -116,7 +129,13 @@ class Estimator:
         source.taken_ns = taken
         source.z = z
         if track.started:
-            return track.weigh(source, taken, z) if leads else self._compare(source, taken, z)
+            if not leads:
+                return self._compare(source, taken, z)
+            reason = track.weigh(source, taken, z)
+            if self._against.undriven and track.kin.v > 0.1 and self._against.rise(taken, track.kin.v):
+                track.doubt_m = max(track.doubt_m, LOST_M)
+                source.verdict = "block rises faster and faster with the clutch out: look at encoder and clutch signal"
+            return reason
         if source.referenced and not self._lead.referenced:
             self._lead = source
         if source is self._lead:
@@ -126,10 +145,17 @@ class Estimator:
     def load(self, t_ns: int, hook_load_n: float) -> None:
         """The hook load now, N, for the stretch of the line."""
         self._frame.load(t_ns, hook_load_n)
+        if self._against.slack_changes(hook_load_n) and self._track.started:
+            x, v, _ = self._track.ahead(t_ns)
+            self._against.load(x, v)
 
     def braking(self, t_ns: int, braking: bool | None) -> None:
         """Whether the friction brake is on (None: not known). A block cannot stop hard with its brake off."""
         self._track.braking = braking
+
+    def driven(self, t_ns: int, engaged: bool | None) -> None:
+        """Whether the clutch is in (None: not known). With the clutch out nothing speeds the block up on its way up."""
+        self._against.driven(engaged, self._track.kin.v)
 
     def reference(self, t_ns: int, height_m: float) -> None:
         """The crew says that the block is at `height_m` now: the datum moves here.
@@ -218,10 +244,12 @@ class Estimator:
         transport = TRANSPORT_S + (lead.time_sigma_s if lead.clock is None else lead.clock.spread_s)
         bound = sqrt(motion * motion + Z99 * Z99 * variance) + transport * speed + STRETCH_DOUBT * (drop if drop > 0.0 else -drop)
         doubt = track.doubt_m + self._dispute_m
+        if self._against.active:
+            doubt += self._against.doubt_m(x)
         bound += doubt
         validity = VALID
         if bound > DEGRADED_BOUND_M or doubt > 0.0 or silent > lead.sensor.stale_after_s or not lead.referenced:
-            validity = self._validity(lead, silent, bound)
+            validity = self._validity(lead, silent, bound, doubt)
         return Estimate(
             t_ns,
             nan if validity is INVALID else x - drop,
@@ -242,7 +270,7 @@ class Estimator:
             lead.slow,
         )
 
-    def _validity(self, lead: Source, silent: float, bound: float) -> Validity:
+    def _validity(self, lead: Source, silent: float, bound: float, doubt: float) -> Validity:
         """The verdict where not all is well."""
         if not lead.referenced:
             return INVALID
@@ -253,7 +281,7 @@ class Estimator:
             return INVALID
         if lead.state is FROZEN:
             limit = FROZEN_INVALID_S
-        if silent > limit or self._track.doubt_m + self._dispute_m > INVALID_BOUND_M:
+        if silent > limit or doubt > INVALID_BOUND_M:
             return INVALID
         return Validity.DEGRADED
 
@@ -272,7 +300,7 @@ class Estimator:
             clock = source.clock
             words = source.verdict or ("" if clock is None else clock.verdict)
             if not words and source is self._lead:
-                words = self._frame.watch.verdict.text or self._set_down_words
+                words = self._against.words or self._frame.watch.verdict.text or self._set_down_words
             return Fusion(
                 source.innovation,
                 source.test_ratio,

@@ -243,6 +243,11 @@ class Tracking:
             back_again = abs(abs(jump) - self.doubt_m) < 0.1 * self.doubt_m
             self.doubt_m = 0.0 if back_again else self.doubt_m + abs(jump)
             source.verdict = "" if back_again else f"height jumped by {jump:+.2f} m: reference needed"
+        # A block cannot turn round faster than its brakes and motors let it; an encoder whose channels are swapped can.
+        change = abs(speed - self.kin.v) - self.hardest * (t_ns - self.fused_ns) * 1e-9
+        if change > 0.5 and source.referenced:
+            self.doubt_m = max(self.doubt_m, LOST_M)
+            source.verdict = "speed turned round at once: look at the encoder's channels, reference needed"
         swing = 0.5 * self.hardest * span
         self.kin.reset(z - source.bias_m, speed, 0.0, self.noise(source), swing * swing, self.hardest**2)
         self.t_ns = self.fused_ns = source.fused_ns = t_ns
