@@ -1,0 +1,96 @@
+"""What other sensors say against the height: nothing hangs on the hook, or the block rises with nothing to lift it.
+
+The drum tells where the block is only while the line is taut between them. A hook load far below the block's own weight
+says that it is not: the block has landed or hangs up somewhere, and every metre paid out since is a metre of slack; or,
+where the load went all at once while the block was not being lowered, the line or what it holds has parted and the
+block may be anywhere below.
+
+And with the clutch out nothing can speed a block up on its way up. An encoder that says so for a second counts the wrong
+way (its channels were swapped), or the clutch's signal is wrong: either way the height is in doubt. Derived here.
+"""
+
+from typing import Final
+
+from scipy.constants import g as GRAVITY
+
+from monitor.config import Rig
+
+SLACK_SHARE: Final = 0.2
+"""Hook load over block weight below which the line is slack; taut again above twice that."""
+LOWERING_M_S: Final = 0.02
+"""A block let down faster than this can have landed."""
+FASTER_M_S: Final = 0.15
+RISING_NS: Final = 1_000_000_000
+
+
+class Contradictions:
+    """Doubt on the height from load and clutch. Heights and speeds as the filter has them."""
+
+    __slots__ = ("_floor_m", "_least_m_s", "_parted", "_rising_ns", "_slack_from_m", "_slack_n", "active", "undriven")
+
+    def __init__(self, rig: Rig) -> None:
+        self._slack_n = SLACK_SHARE * rig.block.mass_kg * GRAVITY
+        self._floor_m = rig.mast.floor_m
+        self._slack_from_m: float | None = None
+        self._parted = False
+        self._least_m_s = 0.0
+        self._rising_ns: int | None = None
+        self.undriven = False
+        """The clutch is known to be out."""
+        self.active = False
+        """Whether there is any doubt."""
+
+    def slack_changes(self, hook_load_n: float) -> bool:
+        """Whether this load ends or begins slack, so that `load` must be told where the block is."""
+        if self._slack_from_m is None:
+            return hook_load_n < self._slack_n
+        return hook_load_n > 2.0 * self._slack_n
+
+    def load(self, x: float, v: float) -> None:
+        """Slack begins or ends with the block at `x`, moving at `v`."""
+        if self._slack_from_m is None:
+            self._slack_from_m = x
+            self._parted = v > -LOWERING_M_S
+        else:
+            self._slack_from_m = None
+            self._parted = False
+        self._settle()
+
+    def driven(self, engaged: bool | None, v: float) -> None:
+        """The clutch is in, out or not known, with the block moving at `v`."""
+        undriven = engaged is False
+        if undriven != self.undriven:
+            self.undriven = undriven
+            self._least_m_s = max(v, 0.0)
+            self._rising_ns = None
+            self._settle()
+
+    def rise(self, t_ns: int, v: float) -> bool:
+        """One look at the speed with the clutch out; whether the readings contradict it from now on."""
+        if v < self._least_m_s:
+            self._least_m_s = v if v > 0.0 else 0.0
+        if v < self._least_m_s + FASTER_M_S:
+            self._rising_ns = None
+            return False
+        if self._rising_ns is None:
+            self._rising_ns = t_ns
+        return t_ns - self._rising_ns > RISING_NS
+
+    def _settle(self) -> None:
+        self.active = self._slack_from_m is not None
+
+    def doubt_m(self, x: float) -> float:
+        """Doubt on a height of `x`, m."""
+        start = self._slack_from_m
+        if start is None:
+            return 0.0
+        if self._parted:
+            return max(0.0, x - self._floor_m)
+        return start - x if x < start else 0.0
+
+    @property
+    def words(self) -> str:
+        """What to tell the crew; empty when nothing is wrong."""
+        if self._slack_from_m is None:
+            return ""
+        return "nothing hangs on the hook: height not to be trusted" if self._parted else ""
