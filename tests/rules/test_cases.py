@@ -184,6 +184,10 @@ def test_guidance_sends_people_to_look(rule) -> None:  # type: ignore[no-untyped
 
 
 def test_motion_is_judged_at_once() -> None:
-    quick = [rule for rule in shipped_rules().rules if rule.id.startswith(("ease", "brake-now", "past-help", "over-"))]
-    assert len(quick) == 8
+    quick = [rule for rule in shipped_rules().rules if rule.id.startswith(("brake-now", "past-help", "over-"))]
+    assert len(quick) == 6
     assert all(rule.on_delay_s <= 0.2 for rule in quick)
+    ease = [rule for rule in shipped_rules().rules if rule.id.startswith("ease")]
+    assert len(ease) == 2
+    # At least half of the early notice is left when it comes.
+    assert all(rule.on_delay_s <= rule.trip / 2 for rule in ease)
