@@ -27,7 +27,8 @@ from monitor.core.brakehealth_descent import (
     Flag,
     restore_heat,
 )
-from monitor.core.brakehealth_effect import Effectiveness
+from monitor.core.brakehealth_effect import Effectiveness, Look
+from monitor.core.brakehealth_filter import BrakeFilter
 from monitor.core.brakehealth_hydraulics import HydraulicsWatch
 from monitor.core.braking import BrakeModel
 from monitor.core.estimator import Estimate
@@ -68,7 +69,9 @@ class BrakeHealth:
         self._heavy_n = _G * (self._block_kg + _HEAVY_SHARE * (rig.block.rated_load_kg - self._block_kg))
         self._lift_pa = rig.brake.lift_pressure_pa if isinstance(rig.brake, CaliperBrake) else 0.0
         self._regen = isinstance(rig.aux, RegenAux)
-        self.effect = Effectiveness(rig, brake)
+        self.filter = BrakeFilter(rig, brake)
+        self.effect = Effectiveness(self.filter)
+        self._look = Look()
         self.hydraulics = HydraulicsWatch(rig)
         self.auxiliary = Auxiliary(rig)
         self.descent = DescentLedger(self.auxiliary.fitted)
@@ -143,11 +146,14 @@ class BrakeHealth:
             pressure_sum = math.nan if math.isnan(pressure_sum) else 0.0
         # Set spring-applied calipers, or not knowing whether they are, leave the service brake unweighed.
         weighable = pressure_sum if emergency == 0.0 and hoist is not HoistState.IN_SLIPS else math.nan
-        self.effect.step(
-            dt, speed, a if seen else math.nan, estimate.speed_sigma_m_s, estimate.acceleration_sigma_m_s2,
-            radius, mass, weighable, aux, aux_doubt, not free, self._fade,
-            load_validity == _DEGRADED or estimate.validity == _DEGRADED,
-        )  # fmt: skip
+        look = self._look
+        look.dt, look.speed_m_s, look.turns, look.radius_m, look.mass_kg = dt, speed, estimate.turns, radius, mass
+        look.acceleration_m_s2 = a if seen else math.nan
+        look.speed_sigma_m_s, look.acceleration_sigma_m_s2 = estimate.speed_sigma_m_s, estimate.acceleration_sigma_m_s2
+        look.pressure_sum_pa = weighable if seen else math.nan
+        look.aux_n_m, look.aux_doubt_n_m, look.driven, look.fade = aux, aux_doubt, not free, self._fade
+        look.doubtful = load_validity == _DEGRADED or estimate.validity == _DEGRADED
+        self.effect.step(look)
         heavy = None if load_validity > _DEGRADED else load_n > self._heavy_n
         self._energy(dt, seen, speed, a, omega, arm, mass, heavy, pressure_sum, aux, emergency)
         is_set = self._is_set(lever, first, second, emergency)
@@ -234,12 +240,12 @@ class BrakeHealth:
         friction_w = 0.0
         load_torque = mass * _G * arm
         if moving:
-            scale = self.effect.best * self._fade
+            scale = self.filter.best * self._fade
             friction_w = (self._brake.circuit_torque_n_m(pressure_sum, scale, way) + emergency * scale) * omega
             # Lowering without a drive, the motion shows all braking there is (tackle friction at the configured value).
             seen_w = math.nan
             if way < 0:
-                pull = load_torque * self.effect.tackle_lowering * (1.0 + a / _G)
+                pull = load_torque * self.filter.tackle(-1) * (1.0 + a / _G)
                 seen_w = max(0.0, pull + self._inertia * a / arm) * omega
             self.descent.step(dt, speed, heavy, friction_w, aux * omega, seen_w)
         else:
@@ -270,30 +276,30 @@ class BrakeHealth:
 
         Friction is friction in both directions; what a band makes of it each way is `BrakeModel`'s affair.
         """
-        best = self.effect.best
-        return best * self._fade, min(self.effect.low, best) * self._fade_low
+        best = self.filter.best
+        return best * self._fade, min(self.filter.low, best) * self._fade_low
 
     def circuits(self) -> tuple[int, int]:
         """(expected, assured) working circuits out of 2."""
         return self.hydraulics.circuits.counts
 
     def _effect_validity(self) -> int:
-        if self.effect.applications == 0:
+        if self.filter.applications == 0:
             return _INVALID if self._pressure_fitted else _NOT_FITTED
-        return _OK if self.effect.evident else _DEGRADED
+        return _OK if self.filter.evident else _DEGRADED
 
     def _effectiveness(self) -> Flag:
         validity = self._effect_validity()
         if validity > _DEGRADED:
             return math.nan, validity
-        return self.effect.torque_ratio(self.effect.friction * self._fade), validity
+        return self.filter.torque_ratio(self.filter.friction * self._fade), validity
 
     def _effectiveness_sigma(self) -> Flag:
         validity = self._effect_validity()
         if validity > _DEGRADED:
             return math.nan, validity
-        scale, sigma = self.effect.friction * self._fade, self.effect.sigma * self._fade
-        ratio = self.effect.torque_ratio
+        scale, sigma = self.filter.friction * self._fade, self.filter.sigma * self._fade
+        ratio = self.filter.torque_ratio
         return 0.5 * (ratio(scale + sigma) - ratio(max(0.0, scale - sigma))), validity
 
     def _raw(self, number: float) -> Flag:
@@ -326,7 +332,7 @@ class BrakeHealth:
             "format": STATE_FORMAT,
             "t_ns": self._last_ns,
             "disc_c": self.heat.temperature_c,
-            "effect": self.effect.state(),
+            "effect": self.filter.state(),
             "hydraulics": self.hydraulics.state(),
             "aux_share": list(self.descent.share) if self.descent.share[1] <= _DEGRADED else None,
         }
@@ -350,13 +356,14 @@ class BrakeHealth:
         # Into fresh watches first, so that a bad part leaves everything as it was.
         heat, filtered, watch = (
             DiscHeat(self._rig.braking),
-            Effectiveness(self._rig, self._brake),
+            BrakeFilter(self._rig, self._brake),
             HydraulicsWatch(self._rig),
         )
         restore_heat(heat, saved, idle, self._rig.braking)
         filtered.restore(effect, idle)
         watch.restore(hydraulics, idle)
-        self.heat, self.effect, self.hydraulics = heat, filtered, watch
+        self.heat, self.filter, self.hydraulics = heat, filtered, watch
+        self.effect = Effectiveness(filtered)
         self.creep = CreepWatch()
         self.descent = DescentLedger(self.auxiliary.fitted)
         if share is not None and self.auxiliary.fitted and len(share) == 2:
@@ -371,8 +378,8 @@ def _known(flag: Flag) -> float:
 NUMBERS: Final[Mapping[str, Callable[[BrakeHealth], Flag]]] = {
     "effectiveness": lambda h: h._effectiveness(),
     "effectiveness_sigma": lambda h: h._effectiveness_sigma(),
-    "friction_scale": lambda h: h._raw(h.effect.friction),
-    "inertia_scale": lambda h: h._raw(h.effect.inertia),
+    "friction_scale": lambda h: h._raw(h.filter.friction),
+    "inertia_scale": lambda h: h._raw(h.filter.inertia),
     "response_time": lambda h: h._response(),
     "creep": lambda h: h.creep.flag,
     "fade": lambda h: (1.0 - h._fade, h._fade_validity),

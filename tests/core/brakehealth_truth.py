@@ -34,6 +34,8 @@ class Machine:
     load_reading: float = 1.0
     load_feels_inertia: bool = False
     rope: float = 1.0
+    contact: float = 0.02
+    """Share of full pressure that only brings the pads to the disc."""
 
 
 class Bench:
@@ -89,7 +91,8 @@ class Bench:
         scale = self.machine.friction * self.fade
         total = 0.0
         for pressure in self.pressures:
-            share = pressure / brake.full_pressure_pa
+            contact = self.machine.contact
+            share = max(0.0, pressure / brake.full_pressure_pa - contact) / (1.0 - contact)
             if isinstance(brake, CaliperBrake):
                 total += (
                     brake.calipers * brake.clamp_force_n * share * brake.friction * scale * brake.effective_radius_m
@@ -255,11 +258,12 @@ class Bench:
         self.clutch, self.drive_n_m, self.lever = 0.0, 0.0, 0.0
         self.run(30.0, lambda: self.v <= -speed)
         if steady_s:
-            # The lever that just holds this load: torque is straight in pressure.
-            self.pressures = [1.0, 1.0]
-            full = self.friction_torque_n_m * self.rig.brake.full_pressure_pa
+            # The lever that just holds this load: torque is straight in pressure above contact.
+            full = self.rig.brake.full_pressure_pa
+            self.pressures = [full, full]
+            share = self.tackle(-1) * self.mass_kg * G * self.arm / self.friction_torque_n_m
             self.pressures = [0.0, 0.0]
-            self.lever = self.tackle(-1) * self.mass_kg * G * self.arm / full
+            self.lever = share * (1.0 - self.machine.contact) + self.machine.contact
             self.run(steady_s)
         self.lever = lever
         self.run(20.0, lambda: self.v == 0.0)

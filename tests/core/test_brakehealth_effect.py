@@ -137,9 +137,9 @@ def test_what_is_not_known_is_never_evidence(spoil: Callable[[Bench], None]) -> 
     before = bench.health.scales(-1)
     bench.lower_and_stop(1.0, 0.6)
     assert bench.health.number("effectiveness")[1] == INVALID
-    assert bench.health.effect.applications == 0
+    assert bench.health.filter.applications == 0
     assert bench.health.scales(-1) == before
-    assert bench.health.effect.inertia == 1.0
+    assert bench.health.filter.inertia == 1.0
 
 
 def test_evidence_stays_while_readings_are_lost() -> None:
@@ -158,12 +158,12 @@ def test_idle_hours_take_evidence_back_to_the_configured_doubt() -> None:
     bench = Bench("land", Machine(friction=1.1), 150_000.0)
     for _ in range(2):
         five_stops(bench)
-    health, effect = bench.health, bench.health.effect
+    health, effect = bench.health, bench.health.filter
     fresh = health.scales(-1)[1]
     assert fresh > 0.87
     saved = json.loads(json.dumps(health.state()))
     health.restore(saved, bench.t_ns + 24 * 3600 * 10**9)
-    assert health.effect is not effect
+    assert health.filter is not effect
     assert health.scales(-1)[1] == pytest.approx(1.0 - bench.rig.uncertainty.friction)
 
 
@@ -242,7 +242,7 @@ def test_restart_keeps_what_was_learned() -> None:
     saved = json.loads(json.dumps(bench.health.state()))
     again = BrakeHealth(bench.rig, BrakeModel(bench.rig))
     again.restore(saved)
-    assert again.scales(-1)[0] == pytest.approx(bench.health.effect.friction, rel=1e-9)
+    assert again.scales(-1)[0] == pytest.approx(bench.health.filter.friction, rel=1e-9)
     for name in ("effectiveness", "effectiveness_sigma", "response_time", "inertia_scale"):
         assert again.number(name) == bench.health.number(name)
     assert again.state()["effect"] == saved["effect"]
