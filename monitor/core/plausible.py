@@ -5,7 +5,7 @@ says that it is not: the block has landed or hangs up somewhere, and every metre
 where the load went all at once while the block was not being lowered, the line or what it holds has parted and the
 block may be anywhere below.
 
-And with the clutch out nothing can speed a block up on its way up. An encoder that says so for a second counts the wrong
+And with the clutch out nothing can speed a block up on its way up. An encoder that goes on saying so counts the wrong
 way (its channels were swapped), or the clutch's signal is wrong: either way the height is in doubt. Derived here.
 """
 
@@ -15,12 +15,14 @@ from scipy.constants import g as GRAVITY
 
 from monitor.config import Rig
 
-SLACK_SHARE: Final = 0.2
-"""Hook load over block weight below which the line is slack; taut again above twice that."""
+SLACK_SHARE: Final = 0.1
+"""Hook load over block weight below which the line is slack."""
+TAUT_SHARE: Final = 0.25
+"""Hook load over block weight above which it is taut again."""
 LOWERING_M_S: Final = 0.02
 """A block let down faster than this can have landed."""
 FASTER_M_S: Final = 0.15
-RISING_NS: Final = 1_000_000_000
+RISING_NS: Final = 700_000_000
 
 
 class Contradictions:
@@ -44,7 +46,7 @@ class Contradictions:
         """Whether this load ends or begins slack, so that `load` must be told where the block is."""
         if self._slack_from_m is None:
             return hook_load_n < self._slack_n
-        return hook_load_n > 2.0 * self._slack_n
+        return hook_load_n > TAUT_SHARE / SLACK_SHARE * self._slack_n
 
     def load(self, x: float, v: float) -> None:
         """Slack begins or ends with the block at `x`, moving at `v`."""
