@@ -7,6 +7,7 @@ trends are those of the session. Going back in time (a seek) starts over.
 import math
 from collections import deque
 from dataclasses import dataclass
+from itertools import islice
 from typing import Final
 
 from monitor.core.types import AlarmView, Snapshot
@@ -14,6 +15,8 @@ from monitor.core.types import AlarmView, Snapshot
 FINE_POINTS: Final = 1_200
 COARSE_POINTS: Final = 10_800
 COARSE_NS: Final = 1_000_000_000
+MOST_POINTS: Final = 700
+"""More points than this are not worth drawing: no terminal has so many dots across."""
 LEAP_NS: Final = 5_000_000_000
 """A step back by more than this is a seek; a smaller one is ignored."""
 
@@ -58,6 +61,7 @@ class History:
         self._low = _Ring(COARSE_POINTS)
         self._high = _Ring(COARSE_POINTS)
         self._second: int | None = None
+        self._kept: dict[tuple[str, float], tuple[int, Track]] = {}
         self._lows: dict[str, float] = {}
         self._highs: dict[str, float] = {}
         self.last_ns = 0
@@ -81,6 +85,7 @@ class History:
         """Forget everything."""
         for ring in (self._fine, self._low, self._high):
             ring.clear()
+        self._kept.clear()
         self._second = None
         self._lows, self._highs = {}, {}
         self.last_ns = 0
@@ -94,31 +99,37 @@ class History:
         return (self.last_ns - oldest) / 1e9
 
     def track(self, name: str, span_s: float) -> Track:
-        """The last `span_s` seconds of a signal; fine where fine points reach back far enough."""
+        """The last `span_s` seconds of a signal, at most about `MOST_POINTS` points: lows and highs where points are joined."""
+        fine, low = self._fine, self._low
         since = self.last_ns - int(span_s * 1e9)
-        fine = self._fine
-        times = fine.times
-        reaches = bool(times) and (times[0] <= since or len(times) < FINE_POINTS)
-        if reaches or name not in self._low.rows:
+        reaches = bool(fine.times) and (fine.times[0] <= since or len(fine.times) < FINE_POINTS)
+        if reaches or name not in low.rows:
             return self._cut(fine.times, fine.rows.get(name), fine.rows.get(name), since)
-        return self._cut(self._low.times, self._low.rows[name], self._high.rows[name], since)
+        key = name, span_s
+        newest = low.times[-1]
+        kept = self._kept.get(key)
+        if kept is None or kept[0] != newest:
+            kept = newest, self._cut(low.times, low.rows[name], self._high.rows[name], since)
+            self._kept[key] = kept
+        return kept[1]
 
     def _cut(self, times: deque[int], low: deque[float] | None, high: deque[float] | None, since: int) -> Track:
+        """The points after `since`, oldest first, joined in groups where they are too many to draw."""
         if low is None or high is None:
             return Track([], [], [])
-        t_s: list[float] = []
-        lows: list[float] = []
-        highs: list[float] = []
-        for t_ns, least, most in zip(reversed(times), reversed(low), reversed(high), strict=False):
-            if t_ns < since:
-                break
-            t_s.append((t_ns - self.last_ns) * 1e-9)
-            lows.append(least)
-            highs.append(most)
-        t_s.reverse()
-        lows.reverse()
-        highs.reverse()
-        return Track(t_s, lows, highs)
+        size = len(times)
+        first = next((back for back, t_ns in enumerate(reversed(times)) if t_ns < since), size)
+        t_s = [(t_ns - self.last_ns) * 1e-9 for t_ns in islice(times, size - first, None)]
+        lows, highs = list(islice(low, size - first, None)), list(islice(high, size - first, None))
+        group = -(-len(t_s) // MOST_POINTS)
+        if group <= 1:
+            return Track(t_s, lows, highs)
+        starts = range(0, len(t_s), group)
+        return Track(
+            [t_s[start] for start in starts],
+            [_least(lows[start : start + group]) for start in starts],
+            [-_least([-number for number in highs[start : start + group]]) for start in starts],
+        )
 
     def _coarse(self, t_ns: int, values: dict[str, float]) -> None:
         second = t_ns // COARSE_NS
@@ -143,3 +154,8 @@ class History:
             if before is None or before.state is not alarm.state or before.active != alarm.active:
                 self.alarms.append((snap.t_ns, alarm))
         self._states = seen
+
+
+def _least(numbers: list[float]) -> float:
+    """The least of those that are known; NaN when none is."""
+    return min((number for number in numbers if number == number), default=math.nan)

@@ -27,8 +27,8 @@ Role = Literal[
 # "alert" is "danger" for drawings of blocks, which must not be reversed where there is no colour.
 # role: day, night, contrast. "on" gives the background; the base role's background is the theme's.
 _FULL: Final[dict[Role, tuple[str, str, str]]] = {
-    "base": ("#23221f on #d6d3cb", "#a8794a on #0b0806", "#f4f4f4 on #000000"),
-    "dim": ("#56534b on #d6d3cb", "#8d683e on #0b0806", "#c4c4c4 on #000000"),
+    "base": ("#23221f on #d6d3cb", "#b68450 on #0b0806", "#f4f4f4 on #000000"),
+    "dim": ("#56534b on #d6d3cb", "#98713f on #0b0806", "#c4c4c4 on #000000"),
     "strong": ("bold #11100e on #d6d3cb", "bold #d09a5e on #0b0806", "bold #ffffff on #000000"),
     "frame": ("#8f8b80 on #d6d3cb", "#67492b on #0b0806", "#8c8c8c on #000000"),
     "track": ("#b5b1a6 on #d6d3cb", "#2e2115 on #0b0806", "#5a5a5a on #000000"),
@@ -38,7 +38,7 @@ _FULL: Final[dict[Role, tuple[str, str, str]]] = {
     "key": ("bold #f2f0ea on #5d5a52", "bold #c08a50 on #35230f", "bold #000000 on #d0d0d0"),
     "block": ("bold #11100e on #d6d3cb", "bold #d09a5e on #0b0806", "bold #ffffff on #000000"),
     "mark": ("bold #11100e on #d6d3cb", "bold #d09a5e on #0b0806", "bold #ffffff on #000000"),
-    "limit": ("#23221f on #d6d3cb", "#a8794a on #0b0806", "#f4f4f4 on #000000"),
+    "limit": ("#23221f on #d6d3cb", "#b68450 on #0b0806", "#f4f4f4 on #000000"),
     "select": ("bold #f2f0ea on #5d5a52", "bold #e0a868 on #35230f", "bold #000000 on #d0d0d0"),
     "absent": ("bold #f2f0ea on #3b3934", "bold #0b0806 on #b5803f", "bold #000000 on #ffffff"),
     "notice": ("bold #3b3934 on #d6d3cb", "bold #b88850 on #0b0806", "bold #e6e6e6 on #000000"),
@@ -49,7 +49,7 @@ _FULL: Final[dict[Role, tuple[str, str, str]]] = {
     "fill_notice": ("bold #23221f on #bcb8ad", "bold #b88850 on #24190e", "bold #ffffff on #3a3a3a"),
     "fill_caution": ("bold #2a1e00 on #ecd98c", "bold #d8b040 on #33270a", "bold #ffe45c on #3a3200"),
     "fill_warning": ("bold #1a1200 on #f5bd02", "bold #120c00 on #c99a12", "bold #000000 on #ffd500"),
-    "fill_danger": ("bold #ffffff on #b3141b", "bold #140300 on #d8362a", "bold #ffffff on #d0000a"),
+    "fill_danger": ("bold #ffffff on #b3141b", "bold #120200 on #e0432f", "bold #ffffff on #d0000a"),
 }
 _SIXTEEN: Final[dict[Role, tuple[str, str, str]]] = {
     "base": ("black on white", "yellow on black", "bright_white on black"),

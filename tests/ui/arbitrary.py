@@ -27,7 +27,7 @@ SENTINEL = 7_777_771_234.0
 numbers = st.one_of(
     st.floats(-100, 100),
     st.sampled_from([0.0, -0.0, math.inf, -math.inf, math.nan, 1e308, -1e308, 5e-324, 99_999.5, -9_999.995, 1e6, -1e6]),
-    st.floats(allow_nan=True, allow_infinity=True).filter(lambda x: not 1e4 < abs(x) < 1e14),
+    st.floats(-9999, 9999),
 )
 
 

@@ -40,7 +40,7 @@ def test_every_screen_shows_what_must_never_go(spec: ScreenSpec, name: str, size
     assert "LIVE" in text
     assert "REC" in text
     assert re.search("DATA", text)
-    assert canvas.cut == []
+    assert canvas.cut == [], canvas.cut
     if snap.alarms and name != "flood":
         head = text.splitlines()[1]
         assert snap.alarms[0].severity.name in head
@@ -152,7 +152,7 @@ def test_any_snapshot_no_exception_no_cut_figure_no_number_for_invalid(
 ) -> None:
     units = Units(system)  # type: ignore[arg-type]
     canvas = page(snap, spec, (width, height), units=units, history=history, look=look)
-    assert canvas.cut == []
+    assert canvas.cut == [], canvas.cut
     assert all(len(row) == width for row in canvas.chars)
     text = canvas.text()
     assert "ADVISORY ONLY" in text

@@ -140,7 +140,7 @@ def _history(area: Area, view: View) -> tuple[str, ...]:
         return ()
     body = area.part(0, 1, area.width, area.height - 1)
     hidden = max(0, len(entries) - body.height)
-    offset = min(hidden, int(view.look.chosen) if view.look.chosen.isdigit() else 0)
+    offset = min(hidden, int(view.look.chosen) if view.look.chosen.isdecimal() else 0)
     for y, (t_ns, alarm) in enumerate(entries[offset : offset + body.height]):
         role: Role = TEXT_ROLE[alarm.severity] if alarm.active else "dim"
         x = body.put(1, y, clock(t_ns), "dim") + 1

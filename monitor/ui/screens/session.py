@@ -64,7 +64,7 @@ def _recording(view: View) -> list[Item]:
 
 def _intake(view: View) -> list[Item]:
     health = view.snap.health
-    broker = {None: "none", True: "connected", False: "▲ NOT CONNECTED"}[health.connected]
+    broker = {None: "none", True: "connected", False: "▲ LOST"}[health.connected]
     items = [
         Item("source", (view.mode,), "strong"),
         Item("broker", (broker,), "warning" if health.connected is False else "strong"),
@@ -170,7 +170,7 @@ def _seek(deck: Deck) -> None:
 def time_of_day(text: str, after_ns: int) -> int | None:
     """The first moment at or after `after_ns` with that time of day (UTC); None when `text` is no time."""
     parts = text.split(":")
-    if not 2 <= len(parts) <= 3 or not all(part.isdigit() for part in parts):
+    if not 2 <= len(parts) <= 3 or not all(part.isdecimal() for part in parts):
         return None
     hours, minutes, seconds = (*(int(part) for part in parts), 0)[:3]
     if hours > 23 or minutes > 59 or seconds > 59:

@@ -2,13 +2,17 @@
 
 from dataclasses import dataclass
 from itertools import pairwise
-from math import inf, isfinite
+from math import isfinite
+from typing import Final
 
 from monitor.core.types import Limits
 from monitor.ui.canvas import Area
 from monitor.ui.format import Units
 from monitor.ui.theme import Role
 from monitor.ui.view import View, heading, height
+
+TALLEST_M: Final = 1000.0
+"""Nothing taller is a mast."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -22,7 +26,7 @@ class Scale:
     def sound(self) -> bool:
         """Whether the limits are in order, so that there is something to draw to scale."""
         heights = (self.limits.floor_m, self.limits.lower_m, self.limits.upper_m, self.limits.crown_m)
-        return all(low <= high for low, high in pairwise(heights)) and 0 < heights[3] - heights[0] < inf
+        return all(low <= high for low, high in pairwise(heights)) and 0 < heights[3] - heights[0] < TALLEST_M
 
     def half_row(self, height_m: float) -> int:
         """Half row from the top, clamped to the area.

@@ -61,7 +61,7 @@ def draw(area: Area, sections: Sequence[Section], chosen: str) -> tuple[str, ...
     flowed = _flow(sections, columns)
     longest = max((len(column) - 1 for column in flowed if column), default=0)
     hidden = max(0, longest - area.height)
-    offset = min(hidden, int(chosen) if chosen.isdigit() else 0)
+    offset = min(hidden, int(chosen) if chosen.isdecimal() else 0)
     width = area.width // columns
     for index, column in enumerate(flowed):
         part = area.part(index * width + 1, 0, width - 3, area.height)

@@ -1,0 +1,102 @@
+"""Figures and words: never cut, never a number where there is none, right in every unit."""
+
+import math
+
+import pytest
+from hypothesis import example, given
+from hypothesis import strategies as st
+
+from monitor.core.types import NOT_FITTED, UNKNOWN, Validity, Value
+from monitor.ui.format import SI, SYSTEMS, WIDEST, Units, clock, plain, span
+from tests.ui import sample
+
+FIELD = Units("field")
+METRIC = Units("metric")
+
+
+@pytest.mark.parametrize(
+    ("si", "dimension", "in_si", "in_field"),
+    [
+        (18.42, "length", "18.42 m", "60.4 ft"),
+        (-0.84, "speed", "−0.84 m/s", "−165 ft/min"),
+        (986_000.0, "force", "986 kN", "221.7 klbf"),
+        (14.1e6, "pressure", "141 bar", "2045 psi"),
+        (64.0, "temperature", "64 °C", "147 °F"),
+        (62_000.0, "torque", "62.0 kN·m", "45729 ft·lbf"),
+        (0.86, "fraction", "86 %", "86 %"),
+        (143.17e6, "energy", "143 MJ", "10.0 ton-mile"),
+    ],
+)
+def test_units(si: float, dimension: str, in_si: str, in_field: str) -> None:
+    """Conversions are exact definitions (1 ft = 0.3048 m, 1 lbf = 4.4482216 N, 1 psi = 6894.757 Pa), recomputed by hand."""
+    assert SI.text(si, dimension) == in_si  # type: ignore[arg-type]
+    assert FIELD.text(si, dimension) == in_field  # type: ignore[arg-type]
+
+
+def test_metric_shows_load_in_tonnes() -> None:
+    assert METRIC.text(980_665.0, "force") == "100.0 t"
+    assert METRIC.text(1.0, "length") == "1.00 m"
+
+
+@given(st.floats(), st.integers(0, 3))
+@example(99_999.995, 2)
+@example(9_999_999.5, 0)
+@example(-9_999_999.5, 0)
+@example(-1e308, 2)
+@example(5e-324, 2)
+@example(-0.0, 2)
+def test_a_figure_is_never_wider_than_it_may_be(number: float, decimals: int) -> None:
+    text = plain(number, decimals)
+    assert len(text) <= WIDEST
+    assert "-" not in text
+    if math.isfinite(number):
+        back = float(text.replace("−", "-"))
+        assert back == pytest.approx(number, rel=0.5, abs=1.0), "rounded, not cut"
+
+
+def test_no_minus_zero_and_the_sign_when_asked() -> None:
+    assert plain(-0.001, 2) == "0.00"
+    assert plain(0.5, 1, signed=True) == "+0.5"
+    assert plain(0.0, 1, signed=True) == "0.0"
+
+
+@pytest.mark.parametrize("system", SYSTEMS)
+def test_words_where_there_is_no_number(system: str) -> None:
+    units = Units(system)  # type: ignore[arg-type]
+    assert units.value(UNKNOWN, "length") == "unknown"
+    assert units.value(NOT_FITTED, "length") == "not fitted"
+    assert units.value(Value(12.0, Validity.INVALID), "length") == "unknown"
+    assert units.figure(Value(12.0, Validity.INVALID), "length") is None
+    assert units.figure(Value(math.nan, Validity.VALID), "length") is None
+    assert units.switch(UNKNOWN) == "unknown"
+
+
+def test_a_degraded_value_is_marked() -> None:
+    assert SI.value(Value(12.0, Validity.DEGRADED), "length") == "≈12.00 m"
+
+
+def test_switches_are_words() -> None:
+    assert SI.switch(Value(1.0, Validity.VALID), "TRIPPED", "not tripped") == "TRIPPED"
+    assert SI.switch(Value(0.0, Validity.VALID)) == "off"
+
+
+@pytest.mark.parametrize(
+    ("seconds", "text"),
+    [
+        (0.04, "0.0 s"),
+        (9.9, "9.9 s"),
+        (42, "42 s"),
+        (600, "10 min"),
+        (10_800, "3 h"),
+        (3e5, "3 days"),
+        (math.inf, "never"),
+    ],
+)
+def test_spans(seconds: float, text: str) -> None:
+    assert span(seconds) == text
+
+
+def test_clock_is_utc_and_survives_nonsense() -> None:
+    assert clock(sample.T0_NS) == "20:26:40"
+    assert clock(sample.T0_NS, date=True) == "2026-05-28 20:26:40"
+    assert clock(10**30) == "no time"
