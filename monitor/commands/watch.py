@@ -96,7 +96,7 @@ def live_driver(
     from monitor.core.rules import default_rules_path
     from monitor.live import LiveDriver, data_folder, header_of
 
-    rules_path = Path(args.rules) if args.rules else default_rules_path()
+    rules_path = Path(args.rules or default_rules_path())
     rules_text = read_text(rules_path)
     if args.no_record:
         yield LiveDriver(rig, rules_text, str(rules_path), url, clock, mode, None, sinks)

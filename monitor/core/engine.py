@@ -95,7 +95,7 @@ class Core:
             self._take_health(frame)
             return findings
         for item in self._decoder.decode(frame):
-            if type(item) is Reject:
+            if isinstance(item, Reject):
                 self._sensors.refuse(item)
                 continue
             record = self._sensors.records[item.sensor]
@@ -206,7 +206,7 @@ class Core:
 
     def _sensor_flags(self, g: int, findings: list[Finding]) -> list[tuple[tuple[float, int], ...]]:
         """(stale, rejecting, out of range) of every sensor; a changed drift verdict becomes a finding on the way."""
-        flags = []
+        flags: list[tuple[tuple[float, int], ...]] = []
         for index, record in enumerate(self._sensors.records):
             rejecting = record.rejecting
             if self._fused[index]:
