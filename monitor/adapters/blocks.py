@@ -8,18 +8,20 @@ of the session's first block as its dictionary.
 
 Before compression (little-endian):
     u8 layout (1) · u32 frames n · u32 kinds k · u32 length of the table of kinds · i64 first time · i64 unit of time
-    table of kinds, each: u8 retained · u8 numbers m · text topic · (m + 1) texts of words · m x u8 how it is written
+    table of kinds, each: u8 retained · u8 numbers m · text topic · (m + 1) texts of words · m x u8 how they are written
     column of n: kind of each frame
     column of n: steps of time, in units
     for each kind, for each of its m numbers: i64 first (as a step from that of the kind before) · column of steps
 A text is u32 length and bytes. A column is u8 width (1, 2, 4 or 8), then signed numbers in planes: all lowest bytes,
-then all next bytes, and so on. A number is written plain (0), or with a 1 before it (1) where zeros may lead.
+then all next bytes, and so on. Numbers are written plain (0); with a 1 before them where zeros may lead (1); doubled,
+plus one where negative, so that -0 stays apart from 0 (2); or, where none of that gives the same digits back, as a text of
+the digits of all frames, in lines (3).
 """
 
 import re
 import struct
 import zlib
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from itertools import accumulate, pairwise
 from typing import Final
 
@@ -39,12 +41,12 @@ DICTIONARY_BYTES: Final = 32_000
 
 _SPLIT_BYTES: Final = 1024
 _MAX_NUMBERS: Final = 12
-_MAX_DIGITS: Final = 18
+_MAX_DIGITS: Final = 17
 _HEAD: Final = struct.Struct("<BIIIqq")
 _FIRST: Final = struct.Struct("<q")
 _LENGTH: Final = struct.Struct("<I")
 _CODES: Final = {1: "b", 2: "h", 4: "i", 8: "q"}
-_split = re.compile(rb"([0-9]+)").split
+_split = re.compile(rb"(-?[0-9]+)").split
 
 
 def _column(numbers: Sequence[int]) -> bytes:
@@ -61,6 +63,32 @@ def _steps(numbers: Iterable[int]) -> list[int]:
 
 def _text(text: bytes) -> bytes:
     return _LENGTH.pack(len(text)) + text
+
+
+_PLAIN, _LED, _SIGNED, _TEXT = range(4)
+
+
+def _mode(digits: Sequence[bytes]) -> int:
+    """How a column of numbers can be written so that every digit comes back."""
+    negative = any(text[0] == 45 for text in digits)
+    if any(len(text) > 1 and (text[0] == 48 or (text[:2] == b"-0" and len(text) > 2)) for text in digits):
+        return _TEXT if negative else _LED
+    return _SIGNED if negative and b"-0" in digits else _PLAIN
+
+
+def _double(text: bytes) -> int:
+    return 2 * int(text[1:]) + 1 if text[0] == 45 else 2 * int(text)
+
+
+def _halve(number: int) -> bytes:
+    return b"-%d" % (number >> 1) if number & 1 else b"%d" % (number >> 1)
+
+
+_WRITE: Final[Mapping[int, Callable[[Sequence[bytes]], list[int]]]] = {
+    _PLAIN: lambda digits: [int(text) for text in digits],
+    _LED: lambda digits: [int(b"1" + text) for text in digits],
+    _SIGNED: lambda digits: [_double(text) for text in digits],
+}
 
 
 def _parts(payload: bytes) -> list[bytes]:
@@ -100,9 +128,12 @@ def pack_block(frames: Sequence[Frame], dictionary: bytes = b"") -> tuple[bytes,
         table.append(bytes((retained, len(words) - 1)) + _text(topic.encode("utf-8", "surrogatepass")))
         table += map(_text, words)
         for place, digits in enumerate(zip(*numbers, strict=True)):
-            leading = any(text[0] == 48 and len(text) > 1 for text in digits)
-            table.append(b"\1" if leading else b"\0")
-            column = [int(b"1" + text) for text in digits] if leading else [int(text) for text in digits]
+            mode = _mode(digits)
+            table.append(bytes((mode,)))
+            if mode == _TEXT:
+                columns.append(_text(b"\n".join(digits)))
+                continue
+            column = _WRITE[mode](digits)
             columns += (_FIRST.pack(column[0] - before[place]), _column(_steps(column)))
             before[place] = column[0]
     described = b"".join(table)
@@ -215,14 +246,23 @@ class _Unpacking:
         columns: list[Iterable[int | bytes]] = []
         form = words[0].replace(b"%", b"%%")
         for place, mode in enumerate(written):
-            (first,) = _FIRST.unpack(self._take(8))
-            before[place] += first
-            column = accumulate(self._column(size - 1), initial=before[place])
-            if mode == 0:
-                columns.append(column)
-                form += b"%d"
-            else:
-                columns.append((b"%d" % number)[1:] for number in column)
+            if mode == _TEXT:
+                lines = self._text().split(b"\n")
+                self._budget -= sum(map(len, lines))
+                columns.append(lines)
                 form += b"%b"
+            else:
+                (first,) = _FIRST.unpack(self._take(8))
+                before[place] += first
+                column = accumulate(self._column(size - 1), initial=before[place])
+                if mode == _PLAIN:
+                    columns.append(column)
+                elif mode == _LED:
+                    columns.append((b"%d" % number)[1:] for number in column)
+                elif mode == _SIGNED:
+                    columns.append(_halve(number) for number in column)
+                else:
+                    raise ValueError(f"its numbers are written in a way {mode} that this version does not know")
+                form += b"%d" if mode == _PLAIN else b"%b"
             form += words[place + 1].replace(b"%", b"%%")
         return [form % row for row in zip(*columns, strict=True)]

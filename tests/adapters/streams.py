@@ -21,8 +21,27 @@ _PAYLOADS = st.one_of(
     st.tuples(st.integers(0, 10**13), st.integers(0, 999), st.integers(0, 99)).map(
         lambda n: b'{"t": %d, "value": %d.%03d, "seq": %02d}' % (n[0], n[1] % 7, n[1], n[2])
     ),
+    st.integers(-99, 99).map(lambda n: b"%d.%02d" % (n, abs(n))),
+    st.datetimes().map(lambda moment: moment.isoformat().encode()),
     st.lists(st.integers(-5, 5), max_size=20).map(lambda numbers: json.dumps(numbers).encode()),
-    st.sampled_from([b"", b"007", b"0", b"%d", b"%%0%b", b"1.10", b"-0", b"000", b"12a\x00\xff34", b"x" * 3000 + b"1"]),
+    st.sampled_from(
+        [
+            b"",
+            b"007",
+            b"0",
+            b"%d",
+            b"%%0%b",
+            b"1.10",
+            b"-0",
+            b"000",
+            b"-05",
+            b"5",
+            b"-5",
+            b"05",
+            b"12a\x00\xff34",
+            b"x" * 3000 + b"1",
+        ]
+    ),
 )
 _TEXT = st.text(max_size=12)
 _NUMBERS = st.one_of(st.none(), st.floats(allow_nan=False))

@@ -38,7 +38,7 @@ def test_a_reading_takes_few_bytes() -> None:
         packed, kinds = pack_block(frames[start : start + 100], dictionary)
         dictionary = dictionary or kinds
         size += len(packed)
-    assert size / len(frames) < 8.0
+    assert size / len(frames) < 7.0
 
 
 @pytest.mark.parametrize("count", [0, MAX_BLOCK_FRAMES + 1])
