@@ -208,7 +208,7 @@ class Effectiveness:
         aux_off = look.aux_doubt_n_m / heft
         sigma = look.acceleration_sigma_m_s2
         r = (sigma * sigma + floor * floor) * max(2.0, 2.0 * delay / look.dt)
-        r += 8.0 * lagging * lagging + 20.0 * (aux_off * aux_off + contact * contact)
+        r += 8.0 * (lagging * lagging + contact * contact) + 20.0 * aux_off * aux_off
 
         braking = grip > 0.16 * filter_.full_pa
         if braking:

@@ -81,6 +81,7 @@ class Bench:
         self.estimator = Estimator(self.rig)
         self._read: dict[str, float] = {}
         self._sequence = 0
+        self._phase = random.Random(f"phase {seed}").randrange(8)
 
     # --- the machine ------------------------------------------------------------------------------------------------
 
@@ -189,7 +190,7 @@ class Bench:
         return self._read[quantity], OK
 
     def _take_readings(self) -> None:
-        """Everything but the position, as sent 20 ms before the grid point."""
+        """Everything but the position, sent at its own phase: 10 to 50 ms before the grid point."""
         noise = self.random.gauss
         self._read = {
             "service_pressure_1": self.pressures[0] + noise(0.0, 0.5e5),
@@ -213,7 +214,7 @@ class Bench:
             value = float(round(counts + self.random.gauss(0.0, sensor.sigma)))
         else:
             value = self.height_m + self.random.gauss(0.0, sensor.sigma * sensor.si.scale)
-        now = self.t_ns + 38_000_000
+        now = self.t_ns + 48_000_000
         source = None if sensor.time is None else now - 8_000_000
         self._sequence += 1
         self.estimator.ingest(Sample(now, self.position, value, source, self._sequence))
@@ -241,8 +242,9 @@ class Bench:
         for _ in range(round(seconds / 0.05)):
             for part in range(10):
                 self._step()
-                if part == 5:
+                if part == 7:
                     self._take_position()
+                if part == self._phase:
                     self._take_readings()
             self.t_ns += 50_000_000
             self._look()
