@@ -49,7 +49,9 @@ from monitor.core.types import (
 T = TypeVar("T", Frame, Action)
 _RECENT_NS: Final = 60_000_000_000
 _NO_MARKS: Final = StopMarks(math.nan, math.nan, math.nan, False)
-_OK: Final = int(Validity.VALID)
+_YES: Final = (1.0, int(Validity.VALID))
+_NO: Final = (0.0, int(Validity.VALID))
+_ALL_WELL: Final = (_NO, _NO, _NO)
 
 
 class Core:
@@ -187,6 +189,7 @@ class Core:
         return findings
 
     def _evaluate(self, g: int, findings: list[Finding]) -> None:
+        self._sensors.look(g)
         estimate = self._estimator.estimate(g)
         now = self._now
         load, validity = now.hook_load(g, self._tracker.direction)
@@ -218,13 +221,10 @@ class Core:
                                 fusion.verdict, fusion.verdict or "verdict withdrawn")
                     )  # fmt: skip
                     self._verdicts[index] = fusion.verdict
-            flags.append(
-                (
-                    (1.0 if self._sensors.stale(record, g) else 0.0, _OK),
-                    (1.0 if rejecting else 0.0, _OK),
-                    (1.0 if record.out_of_range else 0.0, _OK),
-                )
-            )
+            if record.stale or rejecting or record.refused_in_row:
+                flags.append((_YES if record.stale else _NO, _YES if rejecting else _NO, _YES if record.out_of_range else _NO))
+            else:
+                flags.append(_ALL_WELL)
         return flags
 
     # --- small parts ------------------------------------------------------------------------------------------------
@@ -305,7 +305,7 @@ class Core:
             fused=fusion.fused if fusion else record.good,
             rejected=record.rejected,
             last_reason=record.last_reason,
-            stale=self._sensors.stale(record, t_ns),
+            stale=record.stale,
             rejecting=record.rejecting or bool(fusion and fusion.rejecting),
             out_of_range=record.out_of_range,
             verdict=fusion.verdict if fusion else "",

@@ -17,13 +17,16 @@ _CLOCK_STEP_NS: Final = 5_000_000_000
 _GAP_MOST: Final = 100_000
 _NOT_THE_SENSORS_FAULT: Final = frozenset({RejectReason.RETAINED, RejectReason.DUPLICATE, RejectReason.TOO_OLD})
 Flag = tuple[float, int]
+_VALID: Final = int(Validity.VALID)
+_SILENT: Final[Flag] = (math.nan, int(Validity.INVALID))
+_ABSENT: Final[Flag] = (math.nan, int(Validity.NOT_FITTED))
 
 
 class SensorRecord:
     """What is known of one sensor. Mutable, private to the core; screens get `monitor.core.types.SensorView`."""
 
     __slots__ = ("good", "id", "last_ns", "last_reason", "last_sequence", "last_source_ns", "missing", "number", "period_s",
-                 "refused_in_row", "rejected", "sensor", "stale_ns")  # fmt: skip
+                 "refused_in_row", "rejected", "sensor", "stale", "stale_ns")  # fmt: skip
 
     def __init__(self, sensor: Sensor) -> None:
         self.sensor = sensor
@@ -38,6 +41,8 @@ class SensorRecord:
         self.missing = 0
         self.rejected = 0
         self.refused_in_row = 0
+        self.stale = False
+        """Whether nothing good had come for too long at the last grid point."""
         self.last_reason = ""
 
     def accept(self, sample: Sample) -> RejectReason | None:
@@ -98,6 +103,10 @@ class SensorRegister:
         self.last_unknown = ""
         self.reasons: dict[str, int] = {}
         self.start_ns = 0
+        self.silent_share = 0.0
+        """Share of all sensors that are stale, 0 to 1."""
+        self.missing = 0
+        """Readings that sequence numbers show to be lost on the way, all sensors together."""
         self._by_quantity: dict[str, SensorRecord] = {}
         for record in self.records:
             self._by_quantity.setdefault(record.sensor.quantity, record)
@@ -115,32 +124,29 @@ class SensorRegister:
         else:
             self.records[reject.sensor].refuse(reject.reason, reject.detail)
 
-    @property
-    def missing(self) -> int:
-        """Readings that sequence numbers show to be lost on the way, all sensors together."""
-        return sum(record.missing for record in self.records)
-
-    def stale(self, record: SensorRecord, t_ns: int) -> bool:
-        """Whether nothing good has come for too long."""
-        since = record.last_ns if record.last_ns >= 0 else self.start_ns
-        return t_ns - since > record.stale_ns
-
-    def silent_share(self, t_ns: int) -> float:
-        """Share of all sensors that are stale, 0 to 1."""
-        return sum(self.stale(record, t_ns) for record in self.records) / len(self.records)
+    def look(self, t_ns: int) -> None:
+        """Count, for a grid point, who is silent and what is missing: one pass over all sensors."""
+        silent = missing = 0
+        for record in self.records:
+            since = record.last_ns if record.last_ns >= 0 else self.start_ns
+            record.stale = t_ns - since > record.stale_ns
+            silent += record.stale
+            missing += record.missing
+        self.silent_share = silent / len(self.records)
+        self.missing = missing
 
     def number(self, quantity: str, t_ns: int) -> Flag:
         """Last reading of `quantity`, SI, and its validity as a number."""
         record = self._by_quantity.get(quantity)
         if record is None:
-            return math.nan, Validity.NOT_FITTED
-        if record.last_ns < 0 or t_ns - record.last_ns > record.stale_ns:
-            return math.nan, Validity.INVALID
-        return record.number, Validity.VALID
+            return _ABSENT
+        if t_ns - record.last_ns > record.stale_ns:  # never seen: last_ns is -1, and no stream starts in 1970
+            return _SILENT
+        return record.number, _VALID
 
     def value(self, record: SensorRecord, t_ns: int) -> Value:
         """Last reading of one sensor as a `Value`."""
-        if record.last_ns < 0 or t_ns - record.last_ns > record.stale_ns:
+        if t_ns - record.last_ns > record.stale_ns:
             return UNKNOWN
         return Value(record.number, Validity.VALID)
 

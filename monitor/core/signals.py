@@ -185,7 +185,7 @@ SIGNALS: Final[tuple[Signal, ...]] = (
            _height(lambda n: n.rig.limits.overtravel_m - n.estimate.height_m)),
     Signal("height_unknown", "switch", "height unknown", _flag(lambda n: n.height_missed)),
     Signal("slow_data", "switch", "slow data", _flag(lambda n: n.estimate.slow)),
-    Signal("sensors_silent", "fraction", "share of sensors silent", lambda n: (n.sensors.silent_share(n.t_ns), _OK)),
+    Signal("sensors_silent", "fraction", "share of sensors silent", lambda n: (n.sensors.silent_share, _OK)),
     # Load and line
     Signal("hook_load", "force", "hook load", _load(lambda n: n.hook_load_n)),
     Signal("string_load", "force", "string load", _load(lambda n: n.string_load_n)),
