@@ -1,0 +1,39 @@
+"""Session files of every version that was ever written stay readable: ``data`` holds one of each, made by that version."""
+
+import shutil
+from pathlib import Path
+
+import pytest
+
+from monitor.adapters.replay import SessionReader
+from monitor.adapters.session import VERSION, Note
+from monitor.adapters.sessions import verify_session
+from monitor.core.types import Action, ActionKind, Finding, Severity
+from tests.adapters.streams import rig_stream
+
+DATA = Path(__file__).parent / "data"
+
+
+def test_there_is_a_file_of_every_version() -> None:
+    assert sorted(path.name for path in DATA.glob("*.stopmark")) == [
+        f"session-{version}.stopmark" for version in range(1, VERSION + 1)
+    ]
+
+
+@pytest.mark.parametrize("version", range(1, VERSION + 1))
+def test_a_session_of_an_old_version_reads_as_it_did(tmp_path: Path, version: int) -> None:
+    path = Path(shutil.copy(DATA / f"session-{version}.stopmark", tmp_path))
+    frames = list(rig_stream(2.0))
+    at_ns = frames[99].t_ns
+    with SessionReader(path) as session:
+        assert list(session.inputs()) == [
+            *frames[:100],
+            Action(at_ns, ActionKind.ACKNOWLEDGE, "slack-line", 1.5, "seen", "ab"),
+            *frames[100:],
+        ]
+        words = ("normal", "unacknowledged", "the line is slack", "look at the drum")
+        assert session.findings() == [Finding(at_ns, "alarm", "slack-line", Severity.WARNING, *words, 1.5, 2.0)]
+        assert session.notes() == [Note(frames[-1].t_ns, "clock", "the wall clock was put forward by 3600 s", 3600.0)]
+        assert session.end_ns == frames[-1].t_ns + 5_000_000_000
+        assert session.header["rig"] == "test"
+    assert [problem for problem in verify_session(path) if "rig configuration" not in problem] == []
