@@ -117,8 +117,11 @@ class Estimator:
         if value == source.raw:
             source.run += 1
             source.free_run = 0 if track.braking else source.free_run + 1
+            source.turned = False
         else:
             source.run = source.free_run = 0
+            source.turned = (value - source.raw) * source.step < 0.0
+            source.step = value - source.raw
         if clock is None:
             source.watch_jitter(since)
         if 0.0 < since < 60.0:
@@ -132,7 +135,7 @@ class Estimator:
             if not leads:
                 return self._compare(source, taken, z)
             reason = track.weigh(source, taken, z)
-            if self._against.undriven and track.kin.v > 0.1 and self._against.rise(taken, track.kin.v):
+            if self._against.undriven and source.drum and track.kin.v > 0.1 and self._against.rise(taken, track.kin.v):
                 track.doubt_m = max(track.doubt_m, LOST_M)
                 source.verdict = "block rises faster and faster with the clutch out: look at encoder and clutch signal"
             return reason
@@ -145,9 +148,9 @@ class Estimator:
     def load(self, t_ns: int, hook_load_n: float) -> None:
         """The hook load now, N, for the stretch of the line."""
         self._frame.load(t_ns, hook_load_n)
-        if self._against.slack_changes(hook_load_n) and self._track.started:
+        if self._against.slack_changes(t_ns, hook_load_n) and self._track.started:
             x, v, _ = self._track.ahead(t_ns)
-            self._against.load(x, v)
+            self._against.load(t_ns, x, v)
 
     def braking(self, t_ns: int, braking: bool | None) -> None:
         """Whether the friction brake is on (None: not known). A block cannot stop hard with its brake off."""

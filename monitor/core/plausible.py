@@ -19,6 +19,8 @@ SLACK_SHARE: Final = 0.1
 """Hook load over block weight below which the line is slack."""
 TAUT_SHARE: Final = 0.25
 """Hook load over block weight above which it is taut again."""
+BOUNCE_NS: Final = 300_000_000
+"""A bouncing block may weigh next to nothing for so long."""
 LOWERING_M_S: Final = 0.02
 """A block let down faster than this can have landed."""
 FASTER_M_S: Final = 0.15
@@ -28,12 +30,13 @@ RISING_NS: Final = 700_000_000
 class Contradictions:
     """Doubt on the height from load and clutch. Heights and speeds as the filter has them."""
 
-    __slots__ = ("_floor_m", "_least_m_s", "_parted", "_rising_ns", "_slack_from_m", "_slack_n", "active", "undriven")
+    __slots__ = ("_floor_m", "_least_m_s", "_parted", "_rising_ns", "_slack_from_m", "_slack_n", "_slack_ns", "active", "undriven")
 
     def __init__(self, rig: Rig) -> None:
         self._slack_n = SLACK_SHARE * rig.block.mass_kg * GRAVITY
         self._floor_m = rig.mast.floor_m
         self._slack_from_m: float | None = None
+        self._slack_ns = 0
         self._parted = False
         self._least_m_s = 0.0
         self._rising_ns: int | None = None
@@ -42,21 +45,23 @@ class Contradictions:
         self.active = False
         """Whether there is any doubt."""
 
-    def slack_changes(self, hook_load_n: float) -> bool:
+    def slack_changes(self, t_ns: int, hook_load_n: float) -> bool:
         """Whether this load ends or begins slack, so that `load` must be told where the block is."""
         if self._slack_from_m is None:
             return hook_load_n < self._slack_n
+        if not self.active and t_ns - self._slack_ns > BOUNCE_NS:
+            self.active = True
         return hook_load_n > TAUT_SHARE / SLACK_SHARE * self._slack_n
 
-    def load(self, x: float, v: float) -> None:
+    def load(self, t_ns: int, x: float, v: float) -> None:
         """Slack begins or ends with the block at `x`, moving at `v`."""
         if self._slack_from_m is None:
             self._slack_from_m = x
+            self._slack_ns = t_ns
             self._parted = v > -LOWERING_M_S
         else:
             self._slack_from_m = None
-            self._parted = False
-        self._settle()
+            self._parted = self.active = False
 
     def driven(self, engaged: bool | None, v: float) -> None:
         """The clutch is in, out or not known, with the block moving at `v`."""
@@ -65,7 +70,6 @@ class Contradictions:
             self.undriven = undriven
             self._least_m_s = max(v, 0.0)
             self._rising_ns = None
-            self._settle()
 
     def rise(self, t_ns: int, v: float) -> bool:
         """One look at the speed with the clutch out; whether the readings contradict it from now on."""
@@ -77,9 +81,6 @@ class Contradictions:
         if self._rising_ns is None:
             self._rising_ns = t_ns
         return t_ns - self._rising_ns > RISING_NS
-
-    def _settle(self) -> None:
-        self.active = self._slack_from_m is not None
 
     def doubt_m(self, x: float) -> float:
         """Doubt on a height of `x`, m."""
@@ -93,6 +94,4 @@ class Contradictions:
     @property
     def words(self) -> str:
         """What to tell the crew; empty when nothing is wrong."""
-        if self._slack_from_m is None:
-            return ""
-        return "nothing hangs on the hook: height not to be trusted" if self._parted else ""
+        return "nothing hangs on the hook: height not to be trusted" if self.active and self._parted else ""

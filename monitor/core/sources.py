@@ -39,7 +39,7 @@ class Source:
         "agreement", "anchor_m", "before", "bias_m", "clock", "counts", "drum", "free_run", "frozen_ns", "frozen_z",
         "fused", "fused_ns", "innovation", "interval_s", "joined", "learned_at_m", "modulus", "noise", "offset",
         "per_count", "raw", "referenced", "refused", "rejected", "repeats", "run", "scatter_m2", "sensor", "slow",
-        "state", "still", "taken_ns", "test_ratio", "time_sigma_s", "verdict", "z",
+        "state", "step", "still", "taken_ns", "test_ratio", "time_sigma_s", "turned", "verdict", "z",
     )  # fmt: skip
 
     def __init__(self, sensor: Sensor) -> None:
@@ -75,8 +75,12 @@ class Source:
         """Of those, the ones with the brake not known to be on."""
         self.still = 200.0
         self.repeats = 196.0
-        """Readings while the block was still but free to move, and how many repeated the one before. They begin as a prior,
-        so that an encoder that is quiet at rest is not taken for a stuck one; one under a set brake proves nothing."""
+        """Readings while the block was still but free to move, and how many did not go back on the one before, as dither
+        does and creeping does not. They begin as a prior, so that an encoder that is quiet at rest is not taken for a
+        stuck one; one under a set brake proves nothing."""
+        self.step = 0.0
+        self.turned = False
+        """The last reading went back on the one before."""
         self.frozen_ns = 0
         self.frozen_z = 0.0
         self.fused = 0

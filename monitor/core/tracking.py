@@ -200,7 +200,7 @@ class Tracking:
             self.fused_ns = taken
         if not self.braking and -STILL_M_S < kin.v < STILL_M_S:
             source.still += 1.0
-            if repeat:
+            if not source.turned:
                 source.repeats += 1.0
         return None
 
