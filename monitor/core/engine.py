@@ -13,7 +13,7 @@ Theory of operation
 import json
 import math
 from collections import deque
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 from types import MappingProxyType
 from typing import Any, Final, TypeVar
@@ -36,6 +36,7 @@ from monitor.core.types import (
     Finding,
     Frame,
     Health,
+    HoistState,
     Reject,
     RejectReason,
     SensorView,
@@ -47,6 +48,9 @@ from monitor.core.types import (
 )
 
 T = TypeVar("T", Frame, Action)
+Observer = Callable[[int, HoistState, Sequence[float], Sequence[int]], None]
+"""Told at each grid point: its time, the hoist state, number and validity of every signal in the order of SIGNALS. The
+sequences are the core's own: copy what is to be kept, change nothing."""
 _RECENT_NS: Final = 60_000_000_000
 _NO_MARKS: Final = StopMarks(math.nan, math.nan, math.nan, False)
 _YES: Final = (1.0, int(Validity.VALID))
@@ -60,6 +64,8 @@ class Core:
     def __init__(self, rig: Rig, rules: RuleSet) -> None:
         self.rig = rig
         self.now_ns = 0
+        self.observer: Observer | None = None
+        """For reports and exports, which want every grid point."""
         self._decoder = Decoder(rig)
         self._sensors = SensorRegister(rig)
         self._estimator = Estimator(rig)
@@ -173,6 +179,14 @@ class Core:
         """(number, validity) of every signal at the last grid point, in the order of SIGNALS. For reports and trials."""
         return list(zip(self._numbers, self._validities, strict=True))
 
+    def brake_number(self, name: str) -> tuple[float, int]:
+        """(number, validity) of one of the brake watch's own figures that is no signal (see `BrakeHealth.number`).
+
+        Raises:
+            KeyError: it has none of that name.
+        """
+        return self._now.brake_health.number(name)
+
     # --- the grid ---------------------------------------------------------------------------------------------------
 
     def _run_to(self, t_ns: int) -> list[Finding]:
@@ -206,6 +220,8 @@ class Core:
         for i, read in enumerate(self._reads):
             numbers[i], validities[i] = read(now)
         findings += self._bank.evaluate(g, numbers, validities, hoist, self._sensor_flags(g, findings))
+        if self.observer is not None:
+            self.observer(g, hoist, numbers, validities)
 
     def _sensor_flags(self, g: int, findings: list[Finding]) -> list[tuple[tuple[float, int], ...]]:
         """(stale, rejecting, out of range) of every sensor; a changed drift verdict becomes a finding on the way."""
@@ -287,6 +303,7 @@ class Core:
             return _said(action, f"slip and cut refused: give the wraps on the drum, 0 to {most:g}")
         self._estimator.slip_and_cut(action.t_ns, turns)
         self._checks.slip_and_cut(action.t_ns)
+        self._now.line_work.cut()
         return _said(action, f"slip and cut: {turns:g} wraps at the reference height")
 
     def _sensor_view(self, index: int, record: SensorRecord, t_ns: int) -> SensorView:

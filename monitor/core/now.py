@@ -11,11 +11,11 @@ from monitor.config import NoAux, Rig
 from monitor.core.brakehealth import BrakeHealth
 from monitor.core.braking import BrakeModel
 from monitor.core.estimator import Estimate
+from monitor.core.linework import LineWork
 from monitor.core.sensors import SensorRegister
 from monitor.core.stopmark import Brakes, Load, StopCalculator, StopResult
 from monitor.core.types import Health, HoistState, Validity
 from monitor.physics.hydraulics import Accumulator
-from monitor.physics.line import work_step_j
 from monitor.physics.tackle import dead_line_factor, efficiency_hoisting, factor_lowering
 
 _G: Final = 9.80665
@@ -24,8 +24,6 @@ _SLACK_SHARE: Final = 0.35
 """Hook load below this share of the block's own weight means that something else carries the block."""
 _MOVING_M_S: Final = 0.05
 _START_NS: Final = 5_000_000_000
-_WORK_STEP_M: Final = 0.03
-_WORK_JUMP_M: Final = 1.0
 
 
 class Now:
@@ -67,9 +65,7 @@ class Now:
         self.emergency_ratio = math.nan
         self.fast_line_n = math.nan
         self.design_factor = math.nan
-        self.line_work_j = 0.0
-        self._anchor_m = math.nan
-        self._anchor_load_n = math.nan
+        self.line_work = LineWork(rig.limits.max_speed_m_s)
 
     def hook_load(self, t_ns: int, direction: int) -> tuple[float, int]:
         """Hook load from whichever load sensor the rig has, N, and its validity. Dead-line readings are corrected by
@@ -105,7 +101,8 @@ class Now:
         expected, assured = self._torques(t_ns, estimate.speed_m_s)
         self.stop = self.calculator.solve(estimate, self._load(load), Brakes(expected, assured))
         self._ratios(load, expected, estimate.radius_m)
-        self._line(load, estimate.height_m)
+        self._line(load)
+        self.line_work.look(t_ns, load, estimate.height_m, hoist, estimate.slow)
 
     def _load(self, load: float) -> Load:
         """Hook load with the ends of its doubt; the rating and the bare block where it is not known."""
@@ -141,21 +138,10 @@ class Now:
         scale, _ = self.brake_health.scales(-1)
         self.emergency_ratio = self.brake.emergency_torque_n_m(0.0, scale) / demand
 
-    def _line(self, load: float, height: float) -> None:
+    def _line(self, load: float) -> None:
         if math.isfinite(load):
             self.fast_line_n = load * self._fast_share[self.direction]
             self.design_factor = self.rig.line.breaking_strength_n / max(self.fast_line_n, 1.0)
-        self._work(load, height)
-
-    def _work(self, load: float, height: float) -> None:
-        """Add the work of the last travel. Travel counts from an anchor that moves in steps of `_WORK_STEP_M`, so that
-        the noise of a block at rest does no work; a jump (a new reference, a gap) moves the anchor and counts nothing."""
-        travel = abs(height - self._anchor_m)
-        if not (math.isfinite(load) and travel < _WORK_JUMP_M):
-            self._anchor_m, self._anchor_load_n = (height, load) if math.isfinite(load) else (math.nan, load)
-        elif travel >= _WORK_STEP_M:
-            self.line_work_j += work_step_j(self._anchor_load_n, load, travel)
-            self._anchor_m, self._anchor_load_n = height, load
 
     @property
     def height_missed(self) -> bool:

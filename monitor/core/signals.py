@@ -193,7 +193,7 @@ SIGNALS: Final[tuple[Signal, ...]] = (
     Signal("slack", "switch", "slack line", _load(lambda n: 1.0 if n.slack else 0.0)),
     Signal("fast_line_tension", "force", "fast-line tension", _load(lambda n: n.fast_line_n)),
     Signal("design_factor", "ratio", "design factor of the fast line", _load(lambda n: n.design_factor)),
-    Signal("line_work", "energy", "line work since the start", lambda n: (n.line_work_j, _OK)),
+    Signal("line_work", "energy", "line work since the start", lambda n: (n.line_work.total_j, _OK)),
     # Friction brake
     Signal("brake_lever", "fraction", "brake lever", _reading("brake_lever")),
     Signal("service_pressure_1", "pressure", "service pressure, circuit 1", _reading("service_pressure_1")),

@@ -1,0 +1,80 @@
+"""Work of the drilling line as it is seen: hook load times travel of the block, both ways, summed up.
+
+Theory of operation
+    Travel counts from an anchor that moves in steps of `STEP_M`, so that the noise of a block at rest does no work. When
+    the block comes to rest, what is left of a step is counted too: else every stroke would lose half a step at its end.
+    A jump (a new reference, a gap in the readings) moves the anchor and counts nothing; nor does a block that stands in
+    slips, whatever is done to its line there. A block that only creeps (a bit drilling ahead) does count.
+
+The trade counts the whole hook load, block included, over every stroke, the empty ones too (API RP 9B).
+"""
+
+import math
+from collections.abc import Mapping
+from typing import Any, Final
+
+from monitor.core.types import HoistState
+from monitor.physics.line import work_step_j
+
+STEP_M: Final = 0.03
+JUMP_M: Final = 1.0
+"""Further than this between two looks is no travel but a correction of the height."""
+SLOW_S: Final = 15.0
+"""With slow readings a block may have travelled for this long between two of them."""
+_MOVING: Final = (HoistState.HOISTING, HoistState.LOWERING)
+
+
+class LineWork:
+    """Sums of one line. `look` once per grid point; read the attributes after it."""
+
+    __slots__ = ("_height_m", "_load_n", "_moved", "_t_ns", "since_cut_j", "speed_m_s", "total_j")
+
+    def __init__(self, max_speed_m_s: float) -> None:
+        self.speed_m_s = max_speed_m_s
+        self.total_j = 0.0
+        """Since the start of the stream."""
+        self.since_cut_j = 0.0
+        """Since the last cut and slip, or the start of the record when there was none."""
+        self._height_m = math.nan
+        self._load_n = math.nan
+        self._t_ns = 0
+        self._moved = False
+
+    def look(self, t_ns: int, load_n: float, height_m: float, hoist: HoistState, slow: bool = False) -> None:
+        """Add the work up to `t_ns`. Load (whole hook load) and height are NaN where not known; `slow` says that
+        readings come seconds apart."""
+        travel = abs(height_m - self._height_m)
+        jump = JUMP_M + self.speed_m_s * min(SLOW_S, (t_ns - self._t_ns) * 1e-9) if slow else JUMP_M
+        moving = hoist in _MOVING
+        if not (load_n == load_n and travel < jump):
+            self._anchor(t_ns, load_n, height_m if load_n == load_n else math.nan)
+        elif travel >= STEP_M or (self._moved and not moving):
+            if hoist is not HoistState.IN_SLIPS or self._moved:
+                work = work_step_j(self._load_n, load_n, travel)
+                self.total_j += work
+                self.since_cut_j += work
+            self._anchor(t_ns, load_n, height_m)
+        self._moved = moving
+
+    def cut(self) -> None:
+        """A cut and slip: the line starts anew, and the block's height is about to be given anew."""
+        self.since_cut_j = 0.0
+        self._anchor(self._t_ns, math.nan, math.nan)
+
+    def _anchor(self, t_ns: int, load_n: float, height_m: float) -> None:
+        self._t_ns, self._load_n, self._height_m = t_ns, load_n, height_m
+
+    def state(self) -> dict[str, float]:
+        """What a restart must not lose."""
+        return {"since_cut_j": self.since_cut_j}
+
+    def restore(self, saved: Mapping[str, Any]) -> None:
+        """Take up a saved state.
+
+        Raises:
+            ValueError: it holds no usable number.
+        """
+        since = saved.get("since_cut_j")
+        if isinstance(since, bool) or not isinstance(since, int | float) or not 0.0 <= since < 1e18:
+            raise ValueError(f"line work cannot be restored: {since!r}")
+        self.since_cut_j = float(since)
