@@ -9,6 +9,11 @@ from monitor.core.signals import SIGNALS
 from monitor.core.types import (
     AlarmState,
     AlarmView,
+    CheckReading,
+    CheckResult,
+    CheckStepView,
+    CheckVerdict,
+    CheckView,
     Health,
     HoistState,
     Limits,
@@ -74,6 +79,44 @@ sensors = st.builds(
     out_of_range=st.booleans(),
     verdict=words,
 )
+readings = st.builds(
+    CheckReading,
+    label=words,
+    value=values,
+    dimension=st.sampled_from(["length", "pressure", "time", "force", "speed", "ratio"]),
+    relation=st.sampled_from(["", "at most", "at least", "near"]),
+    limit=st.one_of(st.none(), numbers),
+)
+steps = st.builds(CheckStepView, words, st.sampled_from(["open", "now", "done"]), st.booleans())
+checks = st.builds(
+    CheckView,
+    id=st.text(min_size=1, max_size=12),
+    title=words,
+    about=words,
+    unfit=st.one_of(st.just(""), words),
+    due=st.booleans(),
+    due_ns=st.one_of(st.none(), times),
+    due_words=words,
+    running=st.booleans(),
+    steps=st.lists(steps, max_size=4).map(tuple),
+    since_ns=st.one_of(st.none(), times),
+    who=words,
+    hint=words,
+    progress=numbers,
+    readings=st.lists(readings, max_size=3).map(tuple),
+    result=st.one_of(
+        st.none(),
+        st.builds(
+            CheckResult,
+            times,
+            words,
+            st.sampled_from(list(CheckVerdict)),
+            words,
+            st.lists(readings, max_size=3).map(tuple),
+        ),
+    ),
+    passed_ns=st.one_of(st.none(), times),
+)
 snapshots = st.builds(
     Snapshot,
     t_ns=times,
@@ -95,4 +138,5 @@ snapshots = st.builds(
         note=words,
     ),
     silenced=st.booleans(),
+    checks=st.lists(checks, max_size=4).map(tuple),
 )

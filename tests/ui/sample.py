@@ -10,6 +10,11 @@ from monitor.core.types import (
     UNKNOWN,
     AlarmState,
     AlarmView,
+    CheckReading,
+    CheckResult,
+    CheckStepView,
+    CheckVerdict,
+    CheckView,
     Health,
     HoistState,
     Limits,
@@ -106,6 +111,65 @@ def alarm(key: str, severity: Severity, message: str, guidance: str = "", **chan
     return replace(view, **changes)  # type: ignore[arg-type]
 
 
+def checks() -> tuple[CheckView, ...]:
+    """One check that runs, one passed, one failed and due, one that this rig cannot run."""
+    running = CheckView(
+        id="brake-holding",
+        title="Brake holding test",
+        about="The service brake alone holds a known load without creeping.",
+        unfit="",
+        due=False,
+        due_ns=None,
+        due_words="never passed in this record",
+        running=True,
+        steps=(
+            CheckStepView(
+                "Load of the site's procedure on the hook, service brake set, drive off. Confirm.", "done", True
+            ),
+            CheckStepView("Nothing is touched while the time runs.", "now", False),
+        ),
+        since_ns=T0_NS - 42 * SECOND,
+        who="KR",
+        hint="the block is not yet at rest",
+        progress=0.4,
+        readings=(
+            CheckReading("creep so far", Value(0.004, Validity.VALID), "length", "at most", 0.01),
+            CheckReading("service pressure, lower", Value(8.5e6, Validity.VALID), "pressure", "at least", 5.6e6),
+            CheckReading("hook load", Value(986_000.0, Validity.VALID), "force"),
+        ),
+    )
+    passed = replace(
+        running,
+        id="overtravel-function",
+        title="Overtravel function test",
+        about="The device acts at its set height, and the hoist then stops.",
+        running=False,
+        due_words="within 12 h",
+        hint="",
+        progress=0.0,
+        readings=(),
+        steps=tuple(replace(step, state="open") for step in running.steps),
+        result=CheckResult(
+            T0_NS - 7200 * SECOND, "AB", CheckVerdict.PASS, "It acted 0.08 m below its set height; stopped in 0.6 m.",
+            (CheckReading("acted at", Value(38.42, Validity.VALID), "length", "near", 38.5),),
+        ),
+        passed_ns=T0_NS - 7200 * SECOND,
+    )  # fmt: skip
+    failed = replace(
+        passed,
+        id="pressure-leak-down",
+        title="Pressure leak-down",
+        about="With the pump off and the brake left alone, the accumulator keeps its pressure.",
+        due=True,
+        due_words="the last one failed",
+        result=CheckResult(T0_NS - 900 * SECOND, "KR", CheckVerdict.FAIL, "The pressure falls faster than allowed.",
+                           (CheckReading("slope", Value(21e3, Validity.VALID), "pressure", "at most", 15e3),)),
+        passed_ns=None,
+    )  # fmt: skip
+    unfit = replace(passed, id="auxiliary-brake", title="Auxiliary brake test", unfit="no auxiliary brake", result=None)
+    return running, passed, failed, replace(unfit, passed_ns=None)
+
+
 def still() -> Snapshot:
     """At rest, brake on, nothing wrong."""
     the_rig = rig()
@@ -120,6 +184,7 @@ def still() -> Snapshot:
         blind_rules=0,
         sensors=sensors(the_rig),
         health=Health(recording="on", connected=True, lag_s=0.002),
+        checks=checks(),
     )
 
 

@@ -308,11 +308,49 @@ async def test_cut_and_slip_takes_wraps() -> None:
         assert [(act.kind, act.number) for act in driver.acts] == [(ActionKind.SLIP_AND_CUT, 14.5)]
 
 
+async def test_a_check_is_started_stepped_and_broken_off() -> None:
+    waiting = replace(sample.still(), checks=sample.checks()[1:])
+    app, driver, _ = app_with(waiting)
+    async with app.run_test(size=(80, 24)) as pilot:
+        await pilot.press("w")
+        await initials(pilot)
+        await pilot.press("7", "space")
+        assert "It is not running" in shown(app)
+        await pilot.press("enter")
+        started = replace(sample.checks()[1], running=True)
+        crew = replace(started, steps=(replace(started.steps[0], state="now"), started.steps[1]))
+        driver.held = replace(waiting, checks=(crew,))
+        app.tick()
+        assert "space: done with this step" in shown(app)
+        await pilot.press("space", "x")
+        await pilot.pause()
+        await pilot.press(*"yes", "enter")
+        await pilot.pause()
+        assert [(act.kind, act.target, act.who) for act in driver.acts] == [
+            (ActionKind.CHECK_START, "overtravel-function", "KR"),
+            (ActionKind.CHECK_STEP, "overtravel-function", "KR"),
+            (ActionKind.CHECK_ABORT, "overtravel-function", "KR"),
+        ]
+
+
+async def test_the_running_check_is_shown_and_its_measured_step_takes_no_key() -> None:
+    app, driver, _ = app_with(sample.still())
+    async with app.run_test(size=(80, 24)) as pilot:
+        await pilot.press("7")
+        assert "▶ Nothing is touched" in shown(app)
+        assert "Waits: the block is not yet at rest" in shown(app)
+        await pilot.press("space")
+        assert "This step ends by itself" in shown(app)
+        await pilot.press("end", "enter")
+        assert "Not possible on this rig" in shown(app)
+        assert driver.acts == []
+
+
 async def test_a_replay_is_driven_and_takes_no_crew_action() -> None:
     replay = FakeReplay()
     app, driver, clock = app_with(sample.warning(), mode="REPLAY", replay=replay)
     async with app.run_test(size=(120, 40)) as pilot:
-        await pilot.press("7", "space")
+        await pilot.press("8", "space")
         assert replay.paused
         assert "REPLAY paused" in shown(app)
         await pilot.press("space", "right")
@@ -342,7 +380,7 @@ async def test_a_replay_is_driven_and_takes_no_crew_action() -> None:
 async def test_replay_keys_outside_a_replay_say_so() -> None:
     app, _, _ = app_with(sample.calm())
     async with app.run_test(size=(80, 24)) as pilot:
-        await pilot.press("7", "space")
+        await pilot.press("8", "space")
         assert "Only a replay" in shown(app)
 
 

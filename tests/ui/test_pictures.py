@@ -40,7 +40,7 @@ def test_drive_in_every_state(snap_compare: Compare, state: str) -> None:
 
 
 @pytest.mark.parametrize("size", SIZES, ids=name_of)
-@pytest.mark.parametrize("key", ["2", "3", "4", "5", "6", "7"])
+@pytest.mark.parametrize("key", ["2", "3", "4", "5", "6", "7", "8"])
 def test_other_screens(snap_compare: Compare, key: str, size: tuple[int, int]) -> None:
     assert snap_compare(app_of(sample.warning()), press=[key], terminal_size=size)
 
@@ -52,7 +52,7 @@ def test_alarm_list_in_a_flood(snap_compare: Compare, theme: ThemeName) -> None:
 
 def test_replay(snap_compare: Compare) -> None:
     app = app_of(sample.calm(), mode="REPLAY", replay=FakeReplay(speed=4.0))
-    assert snap_compare(app, press=["7"], terminal_size=(80, 24))
+    assert snap_compare(app, press=["8"], terminal_size=(80, 24))
 
 
 def test_help(snap_compare: Compare) -> None:

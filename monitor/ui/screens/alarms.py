@@ -40,8 +40,11 @@ def draw(area: Area, view: View) -> tuple[str, ...]:
     chosen = _chosen(alarms, view.look.chosen)
     detail = 8 if area.height < 20 else min(15, area.height // 2)
     rows = area.height - detail - 1
-    _list(area.part(0, 0, area.width, rows), view, alarms, chosen)
-    area.part(1, rows, area.width - 2, 1).rule(0, title=f"{chosen + 1} of {len(alarms)}: why it fired")
+    left = _list(area.part(0, 0, area.width, rows), view, alarms, chosen)
+    line = area.part(1, rows, area.width - 2, 1)
+    line.rule(0, title=f"{chosen + 1} of {len(alarms)}: why it fired")
+    if left:
+        line.right(line.width - 1, 0, f" {left} more ↓ ", "notice")
     _why(area.part(1, rows + 1, area.width - 2, detail), view, alarms[chosen])
     return tuple(alarm.key for alarm in alarms)
 
@@ -58,7 +61,8 @@ def state_words(alarm: AlarmView, now_ns: int) -> str:
     return f"{text}, blind" if alarm.blind else text
 
 
-def _list(area: Area, view: View, alarms: tuple[AlarmView, ...], chosen: int) -> None:
+def _list(area: Area, view: View, alarms: tuple[AlarmView, ...], chosen: int) -> int:
+    """The rows around the chosen one; returns how many are left below."""
     first = min(max(0, chosen - area.height + 2), max(0, len(alarms) - area.height))
     state_width = 30 if area.width >= 100 else 0
     for y, alarm in enumerate(alarms[first : first + area.height]):
@@ -75,9 +79,7 @@ def _list(area: Area, view: View, alarms: tuple[AlarmView, ...], chosen: int) ->
         if state_width:
             words = words_that_fit(state_words(alarm, view.snap.t_ns), state_width - 1)
             area.put(area.width - state_width, y, words, "select" if at else "dim")
-    if first + area.height < len(alarms) and area.height > 1:
-        more = f" {len(alarms) - first - area.height} more ↓ "
-        area.put(area.width - len(more) - 1, area.height - 1, more, "notice")
+    return max(0, len(alarms) - first - area.height)
 
 
 def _why(area: Area, view: View, alarm: AlarmView) -> None:

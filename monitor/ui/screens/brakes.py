@@ -77,8 +77,9 @@ def _holding(view: View) -> list[Item | None]:
         if value.validity is Validity.NOT_FITTED:
             continue
         share = value.number / (3 * minimum) if value.known and minimum > 0 else nan
-        items.append(Item(label, (ratio(value, minimum),), ratio_role(value, minimum), share, 1 / 3))
-        items.append(Item("  required", (view.units.text(minimum, "ratio"),), "dim"))
+        text = ratio(value, minimum)
+        choices = (f"{text} (at least {view.units.text(minimum, 'ratio')})", text, text.removesuffix(" LOW"))
+        items.append(Item(label, choices, ratio_role(value, minimum), share, 1 / 3))
     items.append(_item(view, "load on rating", "load_over_rating", "fraction", 1.0))
     return items
 
@@ -110,8 +111,8 @@ def _hydraulics(view: View) -> list[Item | None]:
     mark = oil.min_pressure_pa / oil.max_pressure_pa
     return [
         _item(view, "accumulator", "accumulator_pressure", "pressure", oil.max_pressure_pa, mark, low),
-        _item(view, "applications left", "applications_left", "count"),
-        _item(view, "leak", "leak_rate", "pressure", suffix="/s"),
+        _item(view, "applications", "applications_left", "count"),
+        _item(view, "leak", "leak_rate", "pressure", bad=_above(view.value("leak_rate"), 15e3), suffix="/s"),
         _item(view, "release pressure", "emergency_release_pressure", "pressure", oil.max_pressure_pa),
     ]
 
@@ -153,7 +154,7 @@ def _overtravel(view: View) -> list[Item | None]:
     due = view.value("overtravel_untested")
     if due.known:
         overdue = due.number >= 0.5
-        items.append(Item("test", ("▲ DUE" if overdue else "done",), "warning" if overdue else "strong"))
+        items.append(Item("test", ("▲ DUE" if overdue else "not due",), "warning" if overdue else "strong"))
     set_at = view.units.text(view.rig.limits.overtravel_m, "length")
     items.append(Item("set at", sections.choices(set_at), "dim"))
     items.append(_item(view, "room to it", "overtravel_room", "length"))

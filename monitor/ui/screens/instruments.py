@@ -29,7 +29,7 @@ _COLUMNS = (
     _Column("value", 14, 0),
     _Column("age", 8, 0),
     _Column("per s", 7, 64),
-    _Column("latency", 9, 84),
+    _Column("latency", 9, 78),
     _Column("off by", 14, 96),
     _Column("test", 7, 110),
     _Column("used", 9, 120),
@@ -65,11 +65,10 @@ def draw(area: Area, view: View) -> tuple[str, ...]:
     _heads(area, columns, name_width)
     for y, sensor in enumerate(sensors[first : first + rows], 1):
         _row(area, y, view, sensor, columns, name_width, first + y - 1 == chosen)
-    if first + rows < len(sensors):
-        more = f" {len(sensors) - first - rows} more ↓ "
-        area.put(area.width - len(more) - 1, rows, more, "notice")
     below = area.part(1, rows + 1, area.width - 2, detail + 1)
     below.rule(0, title=words_that_fit(sensors[chosen].id, area.width - 8))
+    if first + rows < len(sensors):
+        below.right(below.width - 1, 0, f" {len(sensors) - first - rows} more ↓ ", "notice")
     _detail(below.part(1, 1, below.width - 2, below.height - 1), view, sensors[chosen])
     return tuple(sensor.id for sensor in sensors)
 

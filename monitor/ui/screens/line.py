@@ -104,7 +104,7 @@ def number_of(text: str) -> float | None:
         return None
 
 
-def _set_height(deck: Deck) -> None:
+def set_height(deck: Deck) -> None:
     """The block's true height now, typed in the units on the screen."""
     shown = deck.units.shown("length")
     mast = deck.driver.rig.mast
@@ -137,6 +137,6 @@ def _cut(deck: Deck) -> None:
 
 
 KEYS: tuple[Key, ...] = (
-    Key("e", _set_height, "set height", "tell the monitor the block's true height now"),
+    Key("e", set_height, "set height", "tell the monitor the block's true height now"),
     Key("c", _cut, "cut and slip", "tell the monitor of a cut and slip: wraps on the drum at the reference height"),
 )

@@ -51,9 +51,12 @@ def draw(area: Area, view: View) -> tuple[str, ...]:
     if not lanes:
         area.say(2, 2, "This rig measures none of these. g shows the next group.", "base")
         return ()
-    tall = (area.height - 2) // lanes
+    tall, spare = divmod(area.height - 2, lanes)
+    y = 1
     for lane, name in enumerate(names[:lanes]):
-        _strip(area.part(1, 1 + lane * tall, area.width - 2, tall), view, name)
+        rows = tall + (1 if lane < spare else 0)
+        _strip(area.part(1, y, area.width - 2, rows), view, name)
+        y += rows
     _time_axis(area.part(1, area.height - 1, area.width - 2, 1), view)
     return ()
 

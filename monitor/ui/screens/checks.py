@@ -1,0 +1,246 @@
+"""Checks: guided procedures. The monitor only watches and judges; what is done on the rig follows the site's own procedure."""
+
+from math import isfinite
+
+from monitor.core.types import ActionKind, CheckReading, CheckStepView, CheckVerdict, CheckView
+from monitor.ui.canvas import Area, printable, words_that_fit, wrapped
+from monitor.ui.format import clock, plain
+from monitor.ui.keys import Deck, Key
+from monitor.ui.screens.line import set_height
+from monitor.ui.theme import Role
+from monitor.ui.view import View
+from monitor.ui.widgets import bars
+
+TITLE = "Checks"
+HELP = "guided tests of brakes, overtravel device and height: steps, live measurement, verdict, due dates"
+
+_VERDICT: dict[CheckVerdict, tuple[str, Role]] = {
+    CheckVerdict.PASS: ("● PASS", "strong"),
+    CheckVerdict.FAIL: ("◆ FAIL", "danger"),
+    CheckVerdict.NOT_JUDGED: ("○ NOT JUDGED", "caution"),
+}
+_STEP = {"done": "✓", "now": "▶", "open": "○"}
+
+
+def draw(area: Area, view: View) -> tuple[str, ...]:
+    """The body of the screen."""
+    checks = view.snap.checks
+    if not checks:
+        area.say(2, 1, "This rig's configuration offers no guided check.", "base")
+        return ()
+    chosen = next((check for check in checks if check.id == view.look.chosen), None)
+    shown = chosen or next((check for check in checks if check.running), checks[0])
+    if area.width >= 76:
+        side = 30 if area.width < 110 else 40
+        _list(area.part(0, 0, side, area.height), view, checks, shown)
+        for y in range(area.height):
+            area.put(side, y, "│", "frame")
+        _detail(area.part(side + 2, 0, area.width - side - 3, area.height), view, shown)
+    else:
+        rows = min(len(checks), max(3, area.height // 3))
+        _short_list(area.part(0, 0, area.width, rows), checks, shown)
+        _detail(area.part(1, rows, area.width - 2, area.height - rows), view, shown)
+    # The one shown comes first where nothing is chosen yet: the cursor then starts on it.
+    order = checks if chosen is not None else sorted(checks, key=lambda check: check is not shown)
+    return tuple(check.id for check in order)
+
+
+def state(check: CheckView) -> tuple[str, Role]:
+    """Where a check stands: shape and word."""
+    if check.unfit:
+        return "– not possible here", "dim"
+    if check.running:
+        return "▶ RUNNING", "strong"
+    if check.due:
+        return "▲ DUE", "warning"
+    if check.result is not None:
+        return _VERDICT[check.result.verdict]
+    return "○ not run yet", "dim"
+
+
+def _list(area: Area, view: View, checks: tuple[CheckView, ...], shown: CheckView) -> None:
+    """Two rows each: title, then state and when it was passed."""
+    tall = 3 if area.height >= 3 * len(checks) else 2
+    fit = max(1, area.height // tall)
+    place = checks.index(shown)
+    first = min(max(0, place - fit + 1), max(0, len(checks) - fit))
+    for row, check in enumerate(checks[first : first + fit]):
+        y = row * tall
+        at = check is shown
+        if at:
+            area.put(0, y, " " * area.width, "select")
+            area.put(0, y, "›", "select")
+        area.say(2, y, check.title, "select" if at else "strong")
+        words, role = state(check)
+        end = area.say(4, y + 1, words, role)
+        if check.passed_ns is not None:
+            passed = f"passed {clock(check.passed_ns, date=True)[5:16]}"
+            if end + len(passed) + 3 < area.width:
+                area.put(end + 2, y + 1, passed, "dim")
+
+
+def _short_list(area: Area, checks: tuple[CheckView, ...], shown: CheckView) -> None:
+    place = checks.index(shown)
+    first = min(max(0, place - area.height + 1), max(0, len(checks) - area.height))
+    for y, check in enumerate(checks[first : first + area.height]):
+        at = check is shown
+        if at:
+            area.put(0, y, " " * area.width, "select")
+        words, role = state(check)
+        area.put(0, y, "›" if at else " ", "select" if at else "base")
+        area.say(2, y, check.title, "select" if at else "base", area.width - 24)
+        area.put(area.width - 22, y, words, "select" if at else role)
+
+
+def _detail(area: Area, view: View, check: CheckView) -> None:
+    """The chosen check: what it is, its steps, what is measured now, the last verdict."""
+    y = _paragraph(area, 0, check.about, "dim", 2)
+    if check.unfit:
+        _paragraph(area, y, f"Not possible on this rig: {check.unfit}.", "caution", 3)
+        return
+    due: Role = "warning" if check.due else "dim"
+    y = _paragraph(area, y, f"{'▲ Due' if check.due else 'Due'}: {check.due_words}", due, 1) if check.due_words else y
+    y += 1 if area.height >= 15 else 0
+    for step in check.steps:
+        y = _step(area, y, step, check.running)
+    if check.running:
+        y = _progress(area, y, check)
+        y = _readings(area, y, view, check.readings)
+        _paragraph(area, y, _what_to_press(check), "strong", 2)
+    elif check.result is not None:
+        y += 1 if area.height - y > 6 else 0
+        words, role = _VERDICT[check.result.verdict]
+        by = f" by {printable(check.result.who)}" if check.result.who else ""
+        y = _paragraph(area, y, f"{words}  {clock(check.result.t_ns, date=True)}{by}", role, 1)
+        y = _paragraph(area, y, check.result.reason, "base", 2)
+        _readings(area, y, view, check.result.readings)
+    else:
+        _paragraph(area, y + (1 if area.height - y > 2 else 0), "enter starts it. Nothing is moved by it.", "dim", 1)
+
+
+def _paragraph(area: Area, y: int, text: str, role: Role, rows: int) -> int:
+    """Wrapped words from row `y`; returns the row after them."""
+    for line in wrapped(text, area.width, max(0, min(rows, area.height - y))):
+        area.put(0, y, line, role)
+        y += 1
+    return y
+
+
+def _step(area: Area, y: int, step: CheckStepView, running: bool) -> int:
+    """One step; the one that is on stands out."""
+    if y >= area.height:
+        return y
+    role: Role = "strong" if step.state == "now" and running else "dim" if step.state == "done" else "base"
+    area.put(0, y, _STEP[step.state], role)
+    return y + _paragraph(area.part(2, y, area.width - 2, area.height - y), 0, step.words, role, 3)
+
+
+def _progress(area: Area, y: int, check: CheckView) -> int:
+    """What the step waits for, and how far its measuring time has gone."""
+    if check.hint:
+        y = _paragraph(area, y, f"Waits: {check.hint}", "caution", 2)
+    if check.progress > 0 and y < area.height:
+        percent = f"{plain(100 * min(1.0, check.progress), 0)} %"
+        bars.level(area, 0, y, min(30, area.width - 8), check.progress)
+        area.put(min(30, area.width - 8) + 2, y, percent, "base")
+        y += 1
+    return y
+
+
+def _readings(area: Area, y: int, view: View, readings: tuple[CheckReading, ...]) -> int:
+    """What is measured, each against its limit."""
+    for reading in readings:
+        if y >= area.height:
+            break
+        text = view.units.value(reading.value, reading.dimension)
+        choices = [text, text.partition(" ")[0]]
+        if reading.relation and reading.limit is not None:
+            limit = view.units.text(reading.limit, reading.dimension)
+            choices.insert(0, f"{text}  ({reading.relation} {limit})")
+        width = min(26, area.width // 2)
+        area.say(0, y, reading.label, "dim", width - 1)
+        area.best(width, y, choices, reading_role(reading))
+        y += 1
+    return y
+
+
+def reading_role(reading: CheckReading) -> Role:
+    """Stands out where it is not known or on the wrong side of its limit."""
+    value, limit = reading.value, reading.limit
+    if not value.known or not isfinite(value.number):
+        return "caution"
+    if limit is None:
+        return "strong"
+    wrong = (reading.relation == "at most" and value.number > limit) or (
+        reading.relation == "at least" and value.number < limit
+    )
+    return "warning" if wrong else "strong"
+
+
+def _what_to_press(check: CheckView) -> str:
+    now = next((step for step in check.steps if step.state == "now"), None)
+    confirm = "space: done with this step. " if now is not None and now.crew else ""
+    return f"{confirm}x: break off."
+
+
+def _current(deck: Deck) -> CheckView | None:
+    """The check under the cursor; None, with an answer given, when there is none."""
+    snap = deck.snapshot()
+    check = next((entry for entry in snap.checks if entry.id == deck.look().chosen), None) if snap else None
+    if check is None:
+        deck.say("No check is chosen.")
+    return check
+
+
+def _start(deck: Deck) -> None:
+    check = _current(deck)
+    if check is None:
+        return
+    if check.unfit:
+        deck.say(f"Not possible on this rig: {printable(check.unfit)}.")
+    elif check.running:
+        deck.say("It is running: space when the step is done, x to break off.")
+    else:
+        name = check.id
+        deck.crew(lambda: deck.act(ActionKind.CHECK_START, "Started. Follow the site's own procedure.", name))
+
+
+def _done(deck: Deck) -> None:
+    check = _current(deck)
+    if check is None:
+        return
+    step = next((entry for entry in check.steps if entry.state == "now"), None)
+    if not check.running or step is None:
+        deck.say("It is not running: enter starts it.")
+    elif not step.crew:
+        deck.say("This step ends by itself, by what is measured.")
+    else:
+        name = check.id
+        deck.crew(lambda: deck.act(ActionKind.CHECK_STEP, "Next step.", name))
+
+
+def _abort(deck: Deck) -> None:
+    check = _current(deck)
+    if check is None:
+        return
+    if not check.running:
+        deck.say("It is not running.")
+        return
+    name = check.id
+
+    def confirm(text: str) -> None:
+        if text.lower() == "yes":
+            deck.act(ActionKind.CHECK_ABORT, "Broken off.", name)
+        else:
+            deck.say("It goes on.")
+
+    title = words_that_fit(check.title, 40)
+    deck.crew(lambda: deck.ask(f"Break off: {title}", "Type yes to break it off.", r"[A-Za-z]*", 3, confirm))
+
+
+KEYS: tuple[Key, ...] = (
+    Key("enter", _start, "start", "start the chosen check"),
+    Key("space", _done, "step done", "the step at hand is done (steps that are measured end by themselves)"),
+    Key("x", _abort, "break off", "break the running check off"),
+    Key("e", set_height, "set height", "tell the monitor the block's true height now"),
+)
