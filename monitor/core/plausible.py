@@ -19,8 +19,10 @@ SLACK_SHARE: Final = 0.1
 """Hook load over block weight below which the line is slack."""
 TAUT_SHARE: Final = 0.25
 """Hook load over block weight above which it is taut again."""
-BOUNCE_NS: Final = 300_000_000
+BOUNCE_NS: Final = 200_000_000
 """A bouncing block may weigh next to nothing for so long."""
+SETTLE_NS: Final = 3_000_000_000
+"""How long a block that has fallen into the line goes on bouncing (common practice, no source)."""
 LOWERING_M_S: Final = 0.02
 """A block let down faster than this can have landed."""
 FASTER_M_S: Final = 0.15
@@ -30,13 +32,18 @@ RISING_NS: Final = 700_000_000
 class Contradictions:
     """Doubt on the height from load and clutch. Heights and speeds as the filter has them."""
 
-    __slots__ = ("_floor_m", "_least_m_s", "_parted", "_rising_ns", "_slack_from_m", "_slack_n", "_slack_ns", "active", "undriven")
+    __slots__ = (
+        "_floor_m", "_least_m_s", "_left_m", "_parted", "_rising_ns", "_slack_from_m", "_slack_n", "_slack_ns",
+        "_taut_ns", "active", "undriven",
+    )  # fmt: skip
 
     def __init__(self, rig: Rig) -> None:
         self._slack_n = SLACK_SHARE * rig.block.mass_kg * GRAVITY
         self._floor_m = rig.mast.floor_m
         self._slack_from_m: float | None = None
         self._slack_ns = 0
+        self._taut_ns = 0
+        self._left_m = 0.0
         self._parted = False
         self._least_m_s = 0.0
         self._rising_ns: int | None = None
@@ -48,6 +55,9 @@ class Contradictions:
     def slack_changes(self, t_ns: int, hook_load_n: float) -> bool:
         """Whether this load ends or begins slack, so that `load` must be told where the block is."""
         if self._slack_from_m is None:
+            if self.active and t_ns - self._taut_ns > SETTLE_NS:
+                self.active = False
+                self._left_m = 0.0
             return hook_load_n < self._slack_n
         if not self.active and t_ns - self._slack_ns > BOUNCE_NS:
             self.active = True
@@ -58,10 +68,13 @@ class Contradictions:
         if self._slack_from_m is None:
             self._slack_from_m = x
             self._slack_ns = t_ns
-            self._parted = v > -LOWERING_M_S
+            self._parted = v > -LOWERING_M_S and not self.active
         else:
+            if self.active:
+                self._left_m = max(self._left_m, self.doubt_m(x))
             self._slack_from_m = None
-            self._parted = self.active = False
+            self._taut_ns = t_ns
+            self._parted = False
 
     def driven(self, engaged: bool | None, v: float) -> None:
         """The clutch is in, out or not known, with the block moving at `v`."""
@@ -86,10 +99,10 @@ class Contradictions:
         """Doubt on a height of `x`, m."""
         start = self._slack_from_m
         if start is None:
-            return 0.0
+            return self._left_m
         if self._parted:
             return max(0.0, x - self._floor_m)
-        return start - x if x < start else 0.0
+        return max(self._left_m, start - x)
 
     @property
     def words(self) -> str:

@@ -16,7 +16,7 @@ def lowering(**options: object) -> Bench:
     return Bench(rig, profile(DOWN, 20.0)[0], **options)  # type: ignore[arg-type]
 
 
-def test_slack_paid_out_is_doubt_and_goes_when_it_is_taken_in_again() -> None:
+def test_slack_paid_out_is_doubt_until_the_block_hangs_and_has_stopped_bouncing() -> None:
     block_n = 22_000 * G
     bench = lowering(load_n=lambda t: 0.0 if 9.0 < t < 12.0 else block_n).run(8.9)
     assert bench.last[1].validity is Validity.VALID
@@ -28,6 +28,9 @@ def test_slack_paid_out_is_doubt_and_goes_when_it_is_taken_in_again() -> None:
     assert late.height_bound_m > bench.at(9.1) - bench.at(11.5)
     assert late.validity is Validity.INVALID
     bench.run(13.0)
+    bouncing = bench.last[1]
+    assert bouncing.validity is Validity.INVALID
+    bench.run(15.5)
     taut = bench.last[1]
     assert taut.validity is Validity.VALID
 
