@@ -79,12 +79,16 @@ class LiveDriver:
         self.runner.connected = False
         self.recorder = recorder
         self._url = url
-        self._listeners: dict[str, Callable[[bytes], None]] = {}
+        self.topics = list(dict.fromkeys(rig.topic(sensor) for sensor in rig.sensors))
+        """Topics of the rig's sensors, each once, in the rig's order."""
+        self._more_topics: list[str] = []
+        self._on_message: Callable[[int, str, bytes, bool], None] = self.runner.message
         self._first_connection: Callable[[], None] | None = None
 
-    def listen(self, topic: str, hear: Callable[[bytes], None]) -> None:
-        """Hand the payloads of one more topic to `hear`, before `run`. They are no readings and are not recorded."""
-        self._listeners[topic] = hear
+    def intercept(self, topic: str, take: Callable[[int, str, bytes, bool], None]) -> None:
+        """Before `run`: subscribe to one more topic, and hand all messages to `take` instead of the runner."""
+        self._more_topics.append(topic)
+        self._on_message = take
 
     def when_connected(self, call: Callable[[], None]) -> None:
         """Have `call` called once, at the first connection."""
@@ -103,18 +107,11 @@ class LiveDriver:
     async def run(self) -> None:
         """Until cancelled: messages in, a tick every 50 ms."""
         self.runner.health(self.clock.now_ns())
-        topics = [*dict.fromkeys(self.rig.topic(sensor) for sensor in self.rig.sensors), *self._listeners]
-        source = MqttSource(self._url, topics, self.clock, self._message, self._connection)
+        topics = self.topics + self._more_topics
+        source = MqttSource(self._url, topics, self.clock, self._on_message, self._connection)
         async with asyncio.TaskGroup() as tasks:
             tasks.create_task(source.run())
             tasks.create_task(self.runner.tick(self.clock))
-
-    def _message(self, t_ns: int, topic: str, payload: bytes, retained: bool) -> None:
-        hear = self._listeners.get(topic)
-        if hear is None:
-            self.runner.message(t_ns, topic, payload, retained)
-        else:
-            hear(payload)
 
     def _connection(self, connected: bool, words: str) -> None:
         self.runner.connected = connected

@@ -1,50 +1,129 @@
-"""A stream clock that waits for the simulated rig.
+"""How an accelerated demonstration keeps its time.
 
 At twenty times real speed, fifty milliseconds of a busy machine are a whole second of the stream: the monitor would rightly
-report silence that no rig ever had. In an accelerated demonstration the rig therefore publishes how far it has come on
-`PACE_TOPIC`, and the monitor's clock runs no further ahead than that. If the rig falls silent for good, the clock goes on by
-itself after `PATIENCE_S` of real time, so that silence is still found.
+report silence that no rig ever had. And a broker that holds many topics may deliver a burst topic by topic. In an accelerated
+demonstration the rig therefore publishes, on `PACE_TOPIC`, how far it has come and how many readings it has sent on each topic
+until then; the monitor's side holds readings back until all of them are there, lets them through in the order of time, and its
+clock runs no further than that. If the rig falls silent for good, the clock goes on by itself after `PATIENCE_S` of real time,
+so that silence is still found. At real speed nothing of this is used.
 """
 
+import json
 import time
+from collections import deque
+from collections.abc import Callable, Sequence
 from typing import Final
 
-PACE_TOPIC: Final = "stopmark-simulation/clock"
+PACE_TOPIC: Final = "stopmark-simulation/pace"
 STEP_NS: Final = 50_000_000
-"""How often the rig tells, and how far the clock may run ahead of what it told, ns of stream time."""
+"""How often the rig tells, ns of stream time."""
 PATIENCE_S: Final = 1.5
 HEAD_START_NS: Final = 200_000_000
 """Real time from the word to the first reading, so that nothing has to be caught up."""
 
+Deliver = Callable[[int, str, bytes, bool], None]
+
 
 class PacedClock:
-    """Stream time at `rate`, held back to what `hear` was told. It stands at `origin_ns` until `begin`."""
+    """Stream time as far as the rig has come. It stands at `origin_ns` until `begin`."""
 
     def __init__(self, origin_ns: int, rate: float) -> None:
         self.rate = rate
         self._origin_ns = origin_ns
-        self._monotonic_ns: int | None = None
-        self._horizon_ns = origin_ns + STEP_NS
-        self._heard_ns = 0
-        self._last_ns = origin_ns
+        self._horizon_ns = origin_ns
+        self._heard_ns: int | None = None
 
     def begin(self) -> tuple[int, int]:
-        """Let it run from now on. Its origin and the monotonic clock there, ns, for a `StreamClock` to agree with."""
-        self._monotonic_ns = self._heard_ns = time.monotonic_ns() + HEAD_START_NS
-        return self._origin_ns, self._monotonic_ns
+        """Let it run from now on. Its origin and the monotonic clock there, ns, for the rig's clock to agree with."""
+        self._heard_ns = time.monotonic_ns() + HEAD_START_NS
+        return self._origin_ns, self._heard_ns
 
     def now_ns(self) -> int:
         """Stream time now; never goes back."""
-        if self._monotonic_ns is None:
-            return self._origin_ns
-        real_ns = time.monotonic_ns()
-        free_ns = self._origin_ns + int((real_ns - self._monotonic_ns) * self.rate)
-        silent_ns = real_ns - self._heard_ns - int(PATIENCE_S * 1e9)
-        horizon_ns = self._horizon_ns + (int(silent_ns * self.rate) if silent_ns > 0 else 0)
-        self._last_ns = max(self._last_ns, min(free_ns, horizon_ns))
-        return self._last_ns
+        if self._heard_ns is None:
+            return self._horizon_ns
+        silent_ns = time.monotonic_ns() - self._heard_ns - int(PATIENCE_S * 1e9)
+        if silent_ns > 0:
+            # Gone for good, or nearly: from here it runs freely, and what it gains counts as heard.
+            self._horizon_ns += int(silent_ns * self.rate)
+            self._heard_ns += silent_ns
+        return self._horizon_ns
 
-    def hear(self, payload: bytes) -> None:
-        """The rig has published everything before the stream time in `payload` (ns, ASCII)."""
+    def reach(self, t_ns: int) -> None:
+        """The rig's readings up to `t_ns` are all there."""
         self._heard_ns = time.monotonic_ns()
-        self._horizon_ns = max(self._horizon_ns, int(payload) + STEP_NS)
+        self._horizon_ns = max(self._horizon_ns, t_ns)
+
+    @property
+    def overdue(self) -> bool:
+        """Whether nothing was reached for so long that the clock is about to go on by itself."""
+        return self._heard_ns is not None and time.monotonic_ns() - self._heard_ns > PATIENCE_S * 1e9
+
+
+class PacedIntake:
+    """Holds readings back until everything before a mark has come, then delivers them in order of time."""
+
+    def __init__(self, clock: PacedClock, topics: Sequence[str], deliver: Deliver) -> None:
+        self._clock = clock
+        self._deliver = deliver
+        self._held: dict[str, deque[tuple[bytes, bool]]] = {topic: deque() for topic in topics}
+        self._let_through = dict.fromkeys(topics, 0)
+        self._marks: deque[tuple[int, list[int]]] = deque()
+
+    def take(self, t_ns: int, topic: str, payload: bytes, retained: bool) -> None:
+        """A message as it arrived; `t_ns` counts only once the rig's pace is lost."""
+        if topic == PACE_TOPIC:
+            mark = json.loads(payload)
+            self._marks.append((int(mark["t"]), list(mark["n"])))
+        elif topic in self._held:
+            self._held[topic].append((payload, retained))
+        if self._clock.overdue:
+            self._give_up(t_ns)
+        self._release()
+
+    def _release(self) -> None:
+        while self._marks:
+            mark_ns, counts = self._marks[0]
+            due = [count - gone for count, gone in zip(counts, self._let_through.values(), strict=True)]
+            if any(len(held) < n for held, n in zip(self._held.values(), due, strict=True)):
+                return
+            self._marks.popleft()
+            window = []
+            for (topic, held), n in zip(self._held.items(), due, strict=True):
+                for i in range(max(n, 0)):
+                    window.append((mark_ns - STEP_NS + STEP_NS * (2 * i + 1) // (2 * n), topic, *held.popleft()))
+                self._let_through[topic] += max(n, 0)
+            for item in sorted(window, key=lambda item: item[0]):
+                self._deliver(*item)
+            self._clock.reach(mark_ns)
+
+    def _give_up(self, t_ns: int) -> None:
+        """A reading was lost on the way: let everything through as it is, and count anew from the last mark."""
+        for topic, held in self._held.items():
+            while held:
+                self._deliver(t_ns, topic, *held.popleft())
+            self._let_through[topic] = 0
+        if self._marks:
+            self._let_through = dict(zip(self._let_through, self._marks[-1][1], strict=True))
+            self._marks.clear()
+
+
+class Pacer:
+    """The rig's side: counts what is sent, and says when a mark is due."""
+
+    def __init__(self, topics: Sequence[str]) -> None:
+        self._counts = dict.fromkeys(topics, 0)  # each topic once, in the rig's order, as `LiveDriver.topics` has them
+        self._next_ns = 0
+
+    def before(self, t_ns: int) -> bytes | None:
+        """The mark to publish before a frame of time `t_ns`, or None."""
+        if t_ns < self._next_ns:
+            return None
+        mark_ns = t_ns // STEP_NS * STEP_NS
+        self._next_ns = mark_ns + STEP_NS
+        return json.dumps({"t": mark_ns, "n": list(self._counts.values())}).encode()
+
+    def sent(self, topic: str) -> None:
+        """A frame was published."""
+        if topic in self._counts:
+            self._counts[topic] += 1

@@ -10,7 +10,7 @@ import aiomqtt
 from monitor.adapters.address import BrokerUrl
 from monitor.core.types import Frame
 from monitor.errors import UserError
-from simulators.pace import PACE_TOPIC, STEP_NS
+from simulators.pace import PACE_TOPIC, Pacer
 
 
 class Clock(Protocol):
@@ -31,12 +31,12 @@ async def publish(
     url: BrokerUrl,
     frames: Callable[[C | None], Iterable[Frame]],
     start: Callable[[], C | None],
-    paced: bool = False,
+    pacer: Pacer | None = None,
 ) -> int:
     """Publish what `frames(clock)` gives, each at its time by the clock (None: as fast as it goes). Returns how many.
 
     `start` is called once the broker has answered, and gives the clock. Frames marked as retained are published with the
-    retain flag. QoS 0: a lost reading is followed by the next one. With `paced`, how far it has come is told on
+    retain flag. QoS 0: a lost reading is followed by the next one. With `pacer`, how far it has come is told on
     `simulators.pace.PACE_TOPIC`.
 
     Raises:
@@ -55,7 +55,6 @@ async def publish(
         ) as client:
             clock = await asyncio.to_thread(start)
             rate = clock.rate if clock is not None else math.inf
-            mark_ns = 0
             for frame in frames(clock):
                 if clock is not None:
                     ahead = (frame.t_ns - clock.now_ns()) * 1e-9 / rate
@@ -63,11 +62,11 @@ async def publish(
                         await asyncio.sleep(ahead)
                 elif count % 200 == 0:
                     await asyncio.sleep(0)
-                if paced and frame.t_ns >= mark_ns:
-                    mark_ns = frame.t_ns // STEP_NS * STEP_NS
-                    await client.publish(PACE_TOPIC, str(mark_ns).encode(), qos=0)
-                    mark_ns += STEP_NS
+                if pacer is not None and (mark := pacer.before(frame.t_ns)) is not None:
+                    await client.publish(PACE_TOPIC, mark, qos=0)
                 await client.publish(frame.topic, frame.payload, qos=0, retain=frame.retained)
+                if pacer is not None:
+                    pacer.sent(frame.topic)
                 count += 1
     except aiomqtt.MqttError as error:
         raise UserError(f"{url}: the simulated rig cannot publish there ({error}): is the broker running?") from None

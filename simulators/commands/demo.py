@@ -77,7 +77,7 @@ def run(args: argparse.Namespace) -> int:
     from monitor.config import find_rig
     from monitor.live import Tally, print_finding, run_for, summary_of
     from simulators.broker import embedded_broker
-    from simulators.pace import PACE_TOPIC, PacedClock
+    from simulators.pace import PACE_TOPIC, PacedClock, PacedIntake
     from simulators.process import start_simulated_rig
     from simulators.scenario import find_scenario
     from simulators.session import PlantSource
@@ -96,7 +96,8 @@ def run(args: argparse.Namespace) -> int:
             sinks = (print_finding, tally, watcher) if args.headless else (tally, watcher)
             with live_driver(args, rig, url, clock, "SIMULATED", sinks) as driver:
                 if isinstance(clock, PacedClock):
-                    driver.listen(PACE_TOPIC, clock.hear)
+                    intake = PacedIntake(clock, driver.topics, driver.runner.message)
+                    driver.intercept(PACE_TOPIC, intake.take)
                 driver.when_connected(lambda: simulated.go(*clock.begin()))
                 if not args.headless:
                     from monitor.ui.app import run_app

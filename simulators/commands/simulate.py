@@ -71,6 +71,7 @@ def run(args: argparse.Namespace) -> int:
         return _write(args, rig, scenario)
     from monitor.adapters.address import parse_broker_url
     from monitor.adapters.clock import StreamClock
+    from simulators.pace import Pacer
     from simulators.publish import publish
     from simulators.session import PlantSource
 
@@ -93,7 +94,8 @@ def run(args: argparse.Namespace) -> int:
         print(json.dumps({"event": "start", "t_ns": source.origin_ns}), flush=True)
         yield from source
 
-    count = asyncio.run(publish(url, frames, start, paced=args.wait and rate != 1.0))
+    pacer = Pacer([rig.topic(sensor) for sensor in rig.sensors]) if args.wait and rate != 1.0 else None
+    count = asyncio.run(publish(url, frames, start, pacer))
     print(json.dumps({"event": "end", "frames": count}), flush=True)
     return 0
 
