@@ -48,6 +48,10 @@ _HEAVY_SHARE: Final = 0.15
 """A load is heavy from this share of the way from the bare block to the rating (common practice, no source)."""
 _NO_PRESSURE: Final = 0.01
 """Share of full pressure below which a circuit counts as released."""
+_SAYS_ENOUGH: Final = 0.10
+_SAYS_SOMETHING: Final = 0.15
+_SAYS_NOTHING: Final = 0.20
+"""Relative sigma of effectiveness up to which it is VALID; up to which a DEGRADED value begins; beyond which it ends."""
 _OLD_LEAK_S: Final = 1800.0
 _SLOW_READINGS_EVERY: Final = 10
 """Temperatures are looked at every so many grid points."""
@@ -86,6 +90,8 @@ class BrakeHealth:
         self._pressure_fitted = any(
             rig.sensor_of(name) is not None for name in ("service_pressure_1", "service_pressure_2")
         )
+        self._effect = (math.nan, math.nan, _INVALID if self._pressure_fitted else _NOT_FITTED)
+        """Effectiveness, its sigma, validity."""
         self._lever_fitted = rig.sensor_of("brake_lever") is not None
         self._accumulator_fitted = rig.sensor_of("accumulator_pressure") is not None
 
@@ -128,15 +134,13 @@ class BrakeHealth:
         free = clutch_validity <= _DEGRADED and engaged < 0.5
         if free and self._regen and math.isnan(aux):
             aux = aux_doubt = 0.0  # the motors brake through the clutch
-        elif not free and speed < 0.0:
-            # A drive that brakes shows in its measured torque. Without a clutch sensor nobody is taken to drive a
-            # block down.
-            free = self._regen and not math.isnan(aux) if clutch_validity != _INVALID else False
-            free = free or (clutch_validity == _NOT_FITTED and not self._regen)
+        elif clutch_validity == _NOT_FITTED and speed < 0.0 and not self._regen:
+            free = True  # without a clutch sensor nobody is taken to drive a block down
         self._until_slow -= 1
         if self._until_slow < 0:
             self._until_slow = _SLOW_READINGS_EVERY
             self._look_at_heat(number)
+            self._weigh_evidence()
         mass = self._hanging(dt, hoist, load_n, load_validity, a if seen else math.nan)
 
         # Noise about zero pressure is no braking: summed up over a descent it would be a lot of heat.
@@ -241,7 +245,8 @@ class BrakeHealth:
         load_torque = mass * _G * arm
         if moving:
             scale = self.filter.best * self._fade
-            friction_w = (self._brake.circuit_torque_n_m(pressure_sum, scale, way) + emergency * scale) * omega
+            grip = self.filter.grip_pa(pressure_sum)
+            friction_w = (self._brake.circuit_torque_n_m(grip, scale, way) + emergency * scale) * omega
             # Lowering without a drive, the motion shows all braking there is (tackle friction at the configured value).
             seen_w = math.nan
             if way < 0:
@@ -283,27 +288,31 @@ class BrakeHealth:
         """(expected, assured) working circuits out of 2."""
         return self.hydraulics.circuits.counts
 
-    def _effect_validity(self) -> int:
-        if self.filter.applications == 0:
-            return _INVALID if self._pressure_fitted else _NOT_FITTED
-        return _OK if self.filter.evident else _DEGRADED
+    def _weigh_evidence(self) -> None:
+        """Effectiveness, its sigma and validity, from the filter's present state."""
+        filter_ = self.filter
+        if filter_.applications == 0:
+            return
+        scale, sigma = filter_.friction * self._fade, filter_.sigma * self._fade
+        ratio = filter_.torque_ratio
+        value = ratio(scale)
+        spread = 0.5 * (ratio(scale + sigma) - ratio(max(0.0, scale - sigma)))
+        validity = self._effect[2]
+        limit = _SAYS_SOMETHING if validity > _DEGRADED else _SAYS_NOTHING
+        relative = spread / max(1.0, value)
+        validity = _INVALID if relative > limit else _DEGRADED if relative > _SAYS_ENOUGH else _OK
+        self._effect = (value, spread, validity)
 
     def _effectiveness(self) -> Flag:
-        validity = self._effect_validity()
-        if validity > _DEGRADED:
-            return math.nan, validity
-        return self.filter.torque_ratio(self.filter.friction * self._fade), validity
+        value, _, validity = self._effect
+        return (math.nan, validity) if validity > _DEGRADED else (value, validity)
 
     def _effectiveness_sigma(self) -> Flag:
-        validity = self._effect_validity()
-        if validity > _DEGRADED:
-            return math.nan, validity
-        scale, sigma = self.filter.friction * self._fade, self.filter.sigma * self._fade
-        ratio = self.filter.torque_ratio
-        return 0.5 * (ratio(scale + sigma) - ratio(max(0.0, scale - sigma))), validity
+        _, sigma, validity = self._effect
+        return (math.nan, validity) if validity > _DEGRADED else (sigma, validity)
 
     def _raw(self, number: float) -> Flag:
-        validity = self._effect_validity()
+        validity = self._effect[2]
         return (math.nan, validity) if validity > _DEGRADED else (number, validity)
 
     def _response(self) -> Flag:
@@ -364,6 +373,7 @@ class BrakeHealth:
         watch.restore(hydraulics, idle)
         self.heat, self.filter, self.hydraulics = heat, filtered, watch
         self.effect = Effectiveness(filtered)
+        self._weigh_evidence()
         self.creep = CreepWatch()
         self.descent = DescentLedger(self.auxiliary.fitted)
         if share is not None and self.auxiliary.fitted and len(share) == 2:

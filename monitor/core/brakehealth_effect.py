@@ -60,7 +60,7 @@ _LONGEST_STOP_S: Final = 3.0
 _LATE: Final = 0.3
 """Share of a grid step by which pressures, as last readings, are older than the motion: transport (about 15 ms; common
 practice, no source). The phase of its readings makes it anything from -0.2 to 0.8."""
-_PRESSURE_TIME_S: Final = 0.025
+_PRESSURE_TIME_S: Final = 0.03
 """Standard doubt of the time between pressure and position readings; the same at each stop, hence on the large side."""
 _ENERGY_FLOOR: Final = 0.07
 """Share of a stop's energy that the balance may miss: the rope gives and takes as the block swings on it."""
@@ -208,7 +208,13 @@ class Effectiveness:
         aux_off = look.aux_doubt_n_m / heft
         sigma = look.acceleration_sigma_m_s2
         r = (sigma * sigma + floor * floor) * max(2.0, 2.0 * delay / look.dt)
-        r += 8.0 * (lagging * lagging + contact * contact) + 20.0 * aux_off * aux_off
+        r += 8.0 * lagging * lagging + 20.0 * aux_off * aux_off
+        if contact > 0.0:
+            # The same at each reading of a long drag: where friction is known better than that, it adds nothing.
+            share = per_pa * filter_.grip_doubt_pa / (slope * grip)
+            if share * share > filter_.friction_variance:
+                return
+            r += 8.0 * contact * contact
 
         braking = grip > 0.16 * filter_.full_pa
         if braking:
@@ -259,13 +265,13 @@ class Effectiveness:
         if look.driven or stop.t > _LONGEST_STOP_S or not angle * stop.arm < 3.0 * look.dt * stop.speed + 0.02:
             self._stop = None
             return
-        if angle > 0.0:
-            grip = self.filter.grip_pa(look.pressure_sum_pa)
-            stop.angle += angle
-            stop.pressure_angle += grip * ((1.0 - _LATE) * angle + _LATE * stop.last_angle)
-            stop.last_angle = angle
-            stop.aux_j += look.aux_n_m * angle
-            stop.aux_doubt_j += look.aux_doubt_n_m * angle
+        # An angle below zero takes back what the estimate had gone too far in the moment of stopping.
+        grip = self.filter.grip_pa(look.pressure_sum_pa)
+        stop.angle += angle
+        stop.pressure_angle += grip * ((1.0 - _LATE) * angle + _LATE * stop.last_angle)
+        stop.last_angle = angle
+        stop.aux_j += look.aux_n_m * angle
+        stop.aux_doubt_j += look.aux_doubt_n_m * angle
         if look.speed_m_s * stop.way <= 0.0 or angle <= 0.002 * stop.angle:
             self._stop = None
             if self._readings < _MIN_READINGS:
@@ -281,7 +287,7 @@ class Effectiveness:
         load = filter_.tackle(way) * stop.mass * (0.5 * stop.speed * stop.speed - way * _G * stop.arm * stop.angle)
         work = per_pa * stop.pressure_angle
         short = filter_.inertia * spin + load - stop.aux_j - work  # energy that the brake took beyond what was expected
-        if not spin > 0.0:
+        if not (spin > 0.0 and stop.angle > 0.0 and stop.pressure_angle > 0.0):
             return
         kinetic = 2.0 * stop.sigma / stop.speed * spin
         timing = _PRESSURE_TIME_S * per_pa * filter_.grip_pa(look.pressure_sum_pa) * 0.5 * omega

@@ -27,8 +27,6 @@ _INERTIA_FLOOR: Final = 0.015
 _SHEAVE_FLOOR: Final = 0.002
 _CONTACT: Final = 0.02
 """Share of full pressure that only brings pads or bands into contact: 0 to 4 % (common practice, no source)."""
-_EVIDENT: Final = 0.85
-"""Share of the configured half-width below which sigma makes the value VALID."""
 ASSURED_Z: Final = 2.6
 """Standard deviations below the best value that the assured scale takes (99.5 % one-sided)."""
 
@@ -72,7 +70,7 @@ class BrakeFilter:
     def grip_pa(self, pressure_sum_pa: float) -> float:
         """What of both circuits' pressure presses: less the contact pressure, scaled so that full is full."""
         rest = pressure_sum_pa - 2.0 * _CONTACT * self.full_pa
-        return rest / (1.0 - _CONTACT) if rest > 0.0 else 0.0
+        return 0.0 if rest <= 0.0 else rest / (1.0 - _CONTACT)  # NaN stays NaN
 
     @property
     def grip_doubt_pa(self) -> float:
@@ -138,9 +136,9 @@ class BrakeFilter:
         return math.sqrt(self._p[0] + (self._load_doubt * self.friction) ** 2)
 
     @property
-    def evident(self) -> bool:
-        """Whether the brake has been weighed well enough to say more than the configuration does."""
-        return self.applications > 0 and self.sigma < _EVIDENT * self.prior
+    def friction_variance(self) -> float:
+        """Variance of `friction`, without the load's doubt."""
+        return self._p[0]
 
     @property
     def best(self) -> float:

@@ -74,19 +74,62 @@ def test_a_fifth_less_friction_is_found_within_two_stops() -> None:
 
 @pytest.mark.parametrize("friction", [0.85, 1.0, 1.15])
 def test_band_brake_is_weighed_through_its_exponential(friction: float) -> None:
-    """A band stops a light rig too fast for a 1 cm position: the drag before the stop tells."""
-    bench = Bench("light", Machine(friction=friction), 60_000.0)
+    """A band stops a light rig too fast for a 1 cm position: a heavy load dragged before the stop tells."""
+    bench = Bench("light", Machine(friction=friction), 95_000.0)
     bench.height_m = 23.0
     bench.estimator = Estimator(bench.rig)
     for _ in range(4):
-        bench.lower_and_stop(0.5, 0.3, steady_s=5.0)
+        bench.lower_and_stop(0.5, 0.4, steady_s=5.0)
     value, validity = bench.health.number("effectiveness")
-    assert validity == OK
-    assert value == pytest.approx(bench.torque_ratio(), rel=0.06)
+    assert validity <= Validity.DEGRADED  # a band multiplies every doubt
+    assert value == pytest.approx(bench.torque_ratio(), rel=0.07)
     scale, _ = bench.health.number("friction_scale")
     assert scale == pytest.approx(friction, rel=0.03)
     # 15 % of friction is over 30 % of a band's torque: the ratio is not the scale.
     assert abs(bench.torque_ratio() - 1.0) >= 1.9 * abs(friction - 1.0)
+
+
+@pytest.mark.parametrize(("friction", "within"), [(0.45, 0.14), (0.75, 0.08), (1.0, 0.08)])
+def test_stops_too_short_for_readings_are_weighed_by_their_energy(friction: float, within: float) -> None:
+    """Full lever at half a metre per second: at rest a third of a second after the first pressure. The phase of the pressure
+    readings against the grid (a different one for each seed) is what limits it."""
+    errors = []
+    for seed in range(1, 6):
+        bench = Bench("land", Machine(friction=friction, lag=0.8), 100_000.0, seed)
+        bench.height_m = 30.0
+        bench.estimator = Estimator(bench.rig)
+        for _ in range(5):
+            bench.lower_and_stop(0.5, 1.0)
+        value, validity = bench.health.number("effectiveness")
+        sigma, _ = bench.health.number("effectiveness_sigma")
+        assert validity <= Validity.DEGRADED
+        assert abs(value - friction) < 2.0 * sigma
+        assert bench.health.scales(-1)[1] < friction
+        errors.append(value / friction - 1.0)
+    assert abs(sum(errors) / len(errors)) < within
+
+
+@pytest.mark.parametrize("contact", [0.0, 0.04])
+@pytest.mark.parametrize("mass_kg", [60_000.0, 200_000.0])
+def test_contact_pressure_within_its_doubt_is_no_weak_brake(mass_kg: float, contact: float) -> None:
+    """Pads that touch at nothing or at 4 % of full pressure: a light drag must not read as a brake lost or gained."""
+    bench = Bench("land", Machine(contact=contact), mass_kg)
+    bench.height_m = 30.0
+    bench.estimator = Estimator(bench.rig)
+    for _ in range(3):
+        bench.lower_and_stop(0.6, 0.7, steady_s=6.0)
+    effect = bench.health.filter
+    assert abs(effect.friction - 1.0) < min(0.10, 2.0 * effect.sigma)
+
+
+def test_a_value_that_says_too_little_is_not_shown() -> None:
+    """One short stop weighs a band brake only to some thirty percent: no number, and no better assured scale."""
+    bench = Bench("light", Machine(), 40_000.0)
+    bench.lower_and_stop(0.8, 0.5)
+    assert bench.health.filter.applications <= 1
+    assert bench.health.number("effectiveness")[1] == INVALID
+    assert bench.health.number("friction_scale")[1] == INVALID
+    assert bench.health.scales(-1)[1] <= 1.0 - bench.rig.uncertainty.friction + 1e-9
 
 
 def test_before_evidence_the_configured_worst_case_stands() -> None:
@@ -244,7 +287,9 @@ def test_restart_keeps_what_was_learned() -> None:
     again.restore(saved)
     assert again.scales(-1)[0] == pytest.approx(bench.health.filter.friction, rel=1e-9)
     for name in ("effectiveness", "effectiveness_sigma", "response_time", "inertia_scale"):
-        assert again.number(name) == bench.health.number(name)
+        value, validity = bench.health.number(name)
+        assert again.number(name)[0] == pytest.approx(value, rel=1e-3)
+        assert again.number(name)[1] == validity
     assert again.state()["effect"] == saved["effect"]
 
 
