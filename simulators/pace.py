@@ -32,6 +32,8 @@ class PacedClock:
         self._origin_ns = origin_ns
         self._horizon_ns = origin_ns
         self._heard_ns: int | None = None
+        self.overdue = False
+        """Whether it runs by itself, because nothing was reached for too long."""
 
     def begin(self) -> tuple[int, int]:
         """Let it run from now on. Its origin and the monotonic clock there, ns, for the rig's clock to agree with."""
@@ -47,17 +49,14 @@ class PacedClock:
             # Gone for good, or nearly: from here it runs freely, and what it gains counts as heard.
             self._horizon_ns += int(silent_ns * self.rate)
             self._heard_ns += silent_ns
+            self.overdue = True
         return self._horizon_ns
 
     def reach(self, t_ns: int) -> None:
         """The rig's readings up to `t_ns` are all there."""
         self._heard_ns = time.monotonic_ns()
         self._horizon_ns = max(self._horizon_ns, t_ns)
-
-    @property
-    def overdue(self) -> bool:
-        """Whether nothing was reached for so long that the clock is about to go on by itself."""
-        return self._heard_ns is not None and time.monotonic_ns() - self._heard_ns > PATIENCE_S * 1e9
+        self.overdue = False
 
 
 class PacedIntake:
