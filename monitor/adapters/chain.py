@@ -1,0 +1,167 @@
+"""Several sessions of one rig, read as one: the hourly segments of a night, or one file alone."""
+
+from collections.abc import Iterator, Sequence
+from contextlib import ExitStack
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any, Literal, Self
+
+from monitor.adapters.replay import SessionReader
+from monitor.adapters.session import Note, SessionError
+from monitor.adapters.sessions import Gap, gaps_of
+from monitor.config import Rig
+from monitor.core.types import Action, Finding, Frame
+
+
+class SessionChain:
+    """Sessions in the order of their time, open for reading. Use it in a ``with`` statement.
+
+    Sessions without any reading are passed over; `empty` names them.
+    """
+
+    def __init__(self, paths: Sequence[Path]) -> None:
+        """Open the sessions at `paths`, given in any order.
+
+        Raises:
+            SessionError: one of them cannot be used, none holds readings, they are of different rigs or of one whose
+                configuration changed in between, or two of them cover the same time.
+        """
+        self._stack = ExitStack()
+        self.empty: list[Path] = []
+        self.sessions: list[SessionReader] = []
+        try:
+            for path in dict.fromkeys(paths):
+                session = self._stack.enter_context(SessionReader(path))
+                if session.end_ns:
+                    self.sessions.append(session)
+                else:
+                    self.empty.append(path)
+            self.sessions.sort(key=lambda session: session.t_first_ns)
+            self._check(paths)
+            self.rig: Rig = self.sessions[0].rig
+        except BaseException:
+            self._stack.close()
+            raise
+
+    def _check(self, paths: Sequence[Path]) -> None:
+        if not self.sessions:
+            raise SessionError(f"{', '.join(map(str, paths))}: holds no readings")
+        for one, next_one in zip(self.sessions, self.sessions[1:], strict=False):
+            if one.header["rig"] != next_one.header["rig"]:
+                raise SessionError(
+                    f"{one.path} is of rig {one.header['rig']!r}, {next_one.path} of {next_one.header['rig']!r}:"
+                    " give the sessions of one rig"
+                )
+            if one.header["config"] != next_one.header["config"]:
+                raise SessionError(
+                    f"the rig's configuration changed between {one.path} and {next_one.path}: give them separately"
+                )
+            if next_one.t_first_ns < one.end_ns - 1_000_000_000:
+                raise SessionError(f"{one.path} and {next_one.path} cover the same time: give one of them")
+
+    @property
+    def path(self) -> Path:
+        """The first session's file."""
+        return self.sessions[0].path
+
+    @property
+    def name(self) -> str:
+        """The sessions in words."""
+        count = len(self.sessions)
+        return str(self.path) if count == 1 else f"{self.path} to {self.sessions[-1].path.name} ({count} sessions)"
+
+    @property
+    def header(self) -> dict[str, Any]:
+        """The first session's header."""
+        return dict(self.sessions[0].header)
+
+    @property
+    def mode(self) -> str:
+        """How they came to be."""
+        return " and ".join(dict.fromkeys(session.mode or "?" for session in self.sessions))
+
+    @property
+    def rules_text(self) -> str:
+        """The rules in force when the first of them was recorded (TOML)."""
+        return self.sessions[0].rules_text
+
+    @property
+    def t_first_ns(self) -> int:
+        """Time of the first input, ns."""
+        return self.sessions[0].t_first_ns
+
+    @property
+    def end_ns(self) -> int:
+        """The time that the stream had reached at the end, ns."""
+        return self.sessions[-1].end_ns
+
+    @property
+    def frames(self) -> int:
+        """Number of frames in all of them."""
+        return sum(session.frames for session in self.sessions)
+
+    def findings(self) -> list[Finding]:
+        """Everything that was said at the time, in order."""
+        return [finding for session in self.sessions for finding in session.findings()]
+
+    def notes(self) -> list[Note]:
+        """What the recorder wrote about the recording."""
+        return [note for session in self.sessions for note in session.notes()]
+
+    def gaps(self) -> list[Gap]:
+        """Stretches without frames, those between two sessions included."""
+        found: list[Gap] = []
+        before: SessionReader | None = None
+        for session in self.sessions:
+            if before is not None and session.t_first_ns - before.end_ns > 2_000_000_000:
+                found.append(Gap(before.end_ns, session.t_first_ns, 0))
+            found += gaps_of(session)
+            before = session
+        return found
+
+    def inputs(
+        self, from_ns: int | None = None, damaged: Literal["raise", "skip"] = "raise"
+    ) -> Iterator[Frame | Action]:
+        """Frames and actions of all of them in exact order (see `SessionReader.inputs`)."""
+        for session in self.sessions:
+            if from_ns is None or session.end_ns >= from_ns:
+                yield from session.inputs(from_ns, damaged)
+
+    def close(self) -> None:
+        """Close the files."""
+        self._stack.close()
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
+
+
+def moment(text: str, start_ns: int, end_ns: int) -> int:
+    """A stream time as people write it: ``+90`` (s after the start), ``14:30``, ``14:30:05.5`` (the first such time
+    in the session, UTC), or ISO 8601. In ns.
+
+    Raises:
+        SessionError: it is none of these, or lies outside the session.
+    """
+    t_ns: int | None = None
+    try:
+        if text.startswith("+"):
+            t_ns = start_ns + round(float(text[1:]) * 1e9)
+        elif len(text) <= 15 and "-" not in text and ":" in text:
+            hours, minutes, *rest = text.split(":")
+            day_s = int(hours) * 3600 + int(minutes) * 60 + (float(rest[0]) if rest else 0.0)
+            t_ns = start_ns // 86_400_000_000_000 * 86_400_000_000_000 + round(day_s * 1e9)
+            if t_ns < start_ns - 1_000_000_000:
+                t_ns += 86_400_000_000_000
+        else:
+            when = datetime.fromisoformat(text)
+            when = when.replace(tzinfo=UTC) if when.tzinfo is None else when
+            t_ns = round(when.timestamp() * 1e6) * 1000
+    except (ValueError, OverflowError, IndexError):
+        raise SessionError(f"{text!r} is no time: give +SECONDS, HH:MM:SS, or 2026-01-01T14:30:00") from None
+    if not start_ns - 1_000_000_000 <= t_ns <= end_ns + 1_000_000_000:
+        first, last = (datetime.fromtimestamp(t // 1_000_000_000, UTC).isoformat()[:19] for t in (start_ns, end_ns))
+        raise SessionError(f"{text}: outside the session, which goes from {first} to {last} UTC")
+    return t_ns

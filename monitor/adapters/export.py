@@ -1,0 +1,271 @@
+"""Recorded sessions as tables that other programs read without being told how.
+
+Three tables: the readings as they came (one row per reading), the same resampled (one column per sensor), the derived
+signals at grid points (one column per signal), and what was said (findings). Times are UTC; numbers are SI, with the
+unit in the column's name or beside the number.
+"""
+
+from collections import Counter
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any, Final
+
+from monitor.adapters.replay import SessionReader
+from monitor.adapters.tables import Column, ExportError, TableFile
+from monitor.config import Rig, parse_toml
+from monitor.core.decode import Decoder
+from monitor.core.types import GRID_NS, RESERVED, Action, Frame, Reject
+from monitor.units import UNITS, Dimension
+
+BATCH_ROWS: Final = 50_000
+
+SI_UNITS: Final[Mapping[Dimension, str]] = {
+    unit.dimension: unit.name for unit in reversed([*UNITS.values()]) if unit.scale == 1.0 and unit.offset == 0.0
+}
+"""Name of the SI unit of each dimension."""
+
+
+@dataclass(frozen=True, slots=True)
+class ExportResult:
+    """What was written, and what was not."""
+
+    path: Path
+    rows: int
+    from_ns: int | None
+    to_ns: int | None
+    """First and last time in the table."""
+    refused: Mapping[str, int] = field(default_factory=dict)
+    """Readings that were left out, by reason."""
+    message: str = ""
+    """Something the user should know; empty when all of it was written."""
+
+
+class _Rows:
+    """Gathers rows for a table and writes them in batches."""
+
+    def __init__(self, table: TableFile, width: int) -> None:
+        self._table = table
+        self._columns: list[list[Any]] = [[] for _ in range(width)]
+        self.from_ns: int | None = None
+        self.to_ns: int | None = None
+
+    def add(self, t_ns: int, *cells: Any) -> None:
+        if self.from_ns is None:
+            self.from_ns = t_ns
+        self.to_ns = t_ns
+        for column, cell in zip(self._columns, (t_ns, *cells), strict=True):
+            column.append(cell)
+        if len(self._columns[0]) >= BATCH_ROWS:
+            self.flush()
+
+    def flush(self) -> None:
+        if self._columns[0]:
+            self._table.write(self._columns)
+            self._columns = [[] for _ in self._columns]
+
+    def result(self, refused: Mapping[str, int]) -> ExportResult:
+        self.flush()
+        message = ""
+        if self._table.full:
+            message = (
+                f"{self._table.path}: a workbook's sheet holds no more than {self._table.rows:,} rows; the rest was left"
+                " out. Give a shorter span of time, a longer step, or another format"
+            )
+        return ExportResult(self._table.path, self._table.rows, self.from_ns, self.to_ns, refused, message)
+
+
+def _inputs(
+    sessions: Sequence[Path], from_ns: int | None, to_ns: int | None
+) -> Iterator[tuple[SessionReader, Frame | Action]]:
+    for path in sessions:
+        with SessionReader(path) as session:
+            if to_ns is not None and session.t_first_ns >= to_ns:
+                continue
+            for item in session.inputs(from_ns):
+                if to_ns is not None and item.t_ns >= to_ns:
+                    break
+                yield session, item
+
+
+def _rig_of(sessions: Sequence[Path]) -> Rig:
+    """The rig of all `sessions`.
+
+    Raises:
+        ExportError: there is none, or they are of different rigs or configurations.
+        SessionError: one cannot be read.
+    """
+    rigs = []
+    for path in sessions:
+        with SessionReader(path) as session:
+            rigs.append(session.rig)
+    if not rigs:
+        raise ExportError("no session to export")
+    for path, rig in zip(sessions, rigs, strict=True):
+        if rig.sensors != rigs[0].sensors or rig.name != rigs[0].name:
+            raise ExportError(f"{path}: is of another rig or has other sensors than {sessions[0]}; export them apart")
+    return rigs[0]
+
+
+def export_readings(
+    sessions: Sequence[Path],
+    out: Path,
+    from_ns: int | None = None,
+    to_ns: int | None = None,
+    own_units: bool = False,
+) -> ExportResult:
+    """Every good reading at its native rate, one row each, in SI or in each sensor's own unit.
+
+    Raises:
+        ExportError: the table cannot be written. SessionError: a session cannot be read.
+    """
+    rig = _rig_of(sessions)
+    decoder = Decoder(rig)
+    units = [sensor.unit if own_units else SI_UNITS[sensor.spec.dimension] for sensor in rig.sensors]
+    backs: list[Callable[[float], float] | None] = [sensor.si.from_si if own_units else None for sensor in rig.sensors]
+    refused: Counter[str] = Counter()
+    columns = (
+        *(Column("time", "time"), Column("source_time", "time"), Column("sensor", "text")),
+        *(Column("quantity", "text"), Column("value", "number"), Column("unit", "text")),
+    )
+    with TableFile(out, columns) as table:
+        rows = _Rows(table, len(columns))
+        for _, frame in _inputs(sessions, from_ns, to_ns):
+            if isinstance(frame, Action) or frame.topic.startswith(RESERVED):
+                continue
+            for item in decoder.decode(frame):
+                if isinstance(item, Reject):
+                    refused[item.reason.value] += 1
+                    continue
+                sensor, back = rig.sensors[item.sensor], backs[item.sensor]
+                value = item.value if back is None else back(item.value)
+                rows.add(item.t_ns, item.source_t_ns, sensor.id, sensor.quantity, value, units[item.sensor])
+            if table.full:
+                break
+        return rows.result(dict(refused))
+
+
+def export_resampled(
+    sessions: Sequence[Path],
+    out: Path,
+    every_ns: int,
+    from_ns: int | None = None,
+    to_ns: int | None = None,
+    own_units: bool = False,
+) -> ExportResult:
+    """The last reading of every sensor at each multiple of `every_ns`; empty where it was stale by the rig's own measure.
+
+    Raises:
+        ExportError: the step is below 1 ms, or the table cannot be written. SessionError: a session cannot be read.
+    """
+    if every_ns < 1_000_000:
+        raise ExportError("the step must be at least 1 ms")
+    rig = _rig_of(sessions)
+    decoder = Decoder(rig)
+    refused: Counter[str] = Counter()
+    columns = [Column("time", "time")]
+    for sensor in rig.sensors:
+        columns.append(
+            Column(f"{sensor.id} [{sensor.unit if own_units else SI_UNITS[sensor.spec.dimension]}]", "number")
+        )
+    last: list[tuple[int, float] | None] = [None] * len(rig.sensors)
+    keep_ns = [round(sensor.stale_after_s * 1e9) for sensor in rig.sensors]
+    with TableFile(out, columns) as table:
+        rows = _Rows(table, len(columns))
+        due_ns: int | None = None
+        for _, frame in _inputs(sessions, from_ns, to_ns):
+            if due_ns is None:
+                due_ns = -(-frame.t_ns // every_ns) * every_ns
+            while due_ns <= frame.t_ns and not table.full:
+                held = [
+                    None if reading is None or due_ns - reading[0] > most else reading[1]
+                    for reading, most in zip(last, keep_ns, strict=True)
+                ]
+                rows.add(due_ns, *held)
+                due_ns += every_ns
+            if table.full:
+                break
+            if isinstance(frame, Action) or frame.topic.startswith(RESERVED):
+                continue
+            for item in decoder.decode(frame):
+                if isinstance(item, Reject):
+                    refused[item.reason.value] += 1
+                else:
+                    value = rig.sensors[item.sensor].si.from_si(item.value) if own_units else item.value
+                    last[item.sensor] = (item.t_ns, value)
+        return rows.result(dict(refused))
+
+
+def export_signals(
+    sessions: Sequence[Path],
+    out: Path,
+    every_ns: int = 1_000_000_000,
+    names: Sequence[str] = (),
+    from_ns: int | None = None,
+    to_ns: int | None = None,
+) -> ExportResult:
+    """The derived signals at each multiple of `every_ns`; empty where a signal was not known. `names` picks some of them.
+
+    The sessions are replayed from their start, so that a table from a later time on has the same numbers in it.
+
+    Raises:
+        ExportError: the step is no multiple of 50 ms, an unknown signal, or the table cannot be written.
+        SessionError: a session cannot be read.
+    """
+    from monitor.core.engine import Core
+    from monitor.core.rules import build_rules
+    from monitor.core.signals import SIGNAL_NAMES, SIGNALS
+
+    if every_ns <= 0 or every_ns % GRID_NS:
+        raise ExportError("the step must be a multiple of 50 ms: signals exist only there")
+    unknown = [name for name in names if name not in SIGNAL_NAMES]
+    if unknown:
+        raise ExportError(f"unknown signal {unknown[0]!r}; known: {', '.join(SIGNAL_NAMES)}")
+    picked = [index for index, name in enumerate(SIGNAL_NAMES) if not names or name in names]
+    rig = _rig_of(sessions)
+    with SessionReader(sessions[0]) as session:
+        rules = build_rules(parse_toml(session.rules_text, str(session.path)), str(session.path), rig, SIGNAL_NAMES)
+    core = Core(rig, rules)
+    columns = [Column("time", "time"), Column("hoist", "text")]
+    columns += [Column(f"{SIGNALS[i].name} [{SI_UNITS[SIGNALS[i].dimension]}]", "number") for i in picked]
+    with TableFile(out, columns) as table:
+        rows = _Rows(table, len(columns))
+        due_ns: int | None = None
+        for _, item in _inputs(sessions, None, to_ns):
+            if due_ns is None:
+                due_ns = -(-item.t_ns // every_ns) * every_ns
+            while due_ns <= item.t_ns:
+                core.advance(due_ns)
+                if from_ns is None or due_ns >= from_ns:
+                    values = core.values
+                    numbers = [values[i][0] if values[i][1] <= 1 else None for i in picked]
+                    rows.add(due_ns, core.snapshot().hoist.value, *numbers)
+                due_ns += every_ns
+            if table.full:
+                break
+            if isinstance(item, Action):
+                core.act(core.admit(item))
+            else:
+                core.ingest(core.admit(item))
+        return rows.result({})
+
+
+def export_findings(sessions: Sequence[Path], out: Path) -> ExportResult:
+    """What was said at the time, one row each.
+
+    Raises:
+        ExportError: the table cannot be written. SessionError: a session cannot be read.
+    """
+    columns = (
+        *(Column("time", "time"), Column("kind", "text"), Column("key", "text"), Column("severity", "text")),
+        *(Column("before", "text"), Column("after", "text"), Column("message", "text"), Column("guidance", "text")),
+        *(Column("number", "number"), Column("threshold", "number")),
+    )
+    with TableFile(out, columns) as table:
+        rows = _Rows(table, len(columns))
+        for path in sessions:
+            with SessionReader(path) as session:
+                for f in session.findings():
+                    words = (f.kind, f.key, f.severity.name, f.before, f.after, f.message, f.guidance)
+                    rows.add(f.t_ns, *words, f.number, f.threshold)
+        return rows.result({})

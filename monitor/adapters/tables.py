@@ -1,0 +1,237 @@
+"""Tables as files: CSV, Parquet and Excel workbooks, written column by column as the rows come.
+
+A table is written beside its final name and takes that name only when it is complete. Text that a spreadsheet would take
+for a formula is disarmed in CSV and workbooks; Parquet holds it as it is.
+"""
+
+import csv
+import os
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any, Final, Literal, Protocol, Self
+
+from monitor.adapters.ledger import inert
+from monitor.errors import UserError
+
+Kind = Literal["time", "number", "whole", "text"]
+"""time: ns of the epoch; number: float, NaN or None where there is none; whole: int or None; text: str."""
+FORMATS: Final = ("csv", "parquet", "xlsx")
+XLSX_ROWS: Final = 1_048_575
+"""Rows below the heading that a sheet holds."""
+
+
+class ExportError(UserError):
+    """A table that cannot be written; the message says what to do."""
+
+
+@dataclass(frozen=True, slots=True)
+class Column:
+    """One column. Its name carries the unit in brackets, where it has one."""
+
+    name: str
+    kind: Kind
+
+
+class Table(Protocol):
+    """A table that is being written."""
+
+    @property
+    def full(self) -> bool:
+        """Whether it takes no more rows."""
+
+    def write(self, columns: Sequence[Sequence[Any]]) -> int:
+        """Append rows, given as columns of equal length. How many were taken."""
+
+    def finish(self) -> None:
+        """Complete the file."""
+
+    def abandon(self) -> None:
+        """Let go of it, unfinished."""
+
+
+class TableFile:
+    """A table at `path`, its format by the name's ending. Use it in a ``with`` statement.
+
+    On leaving without an error the file takes its name; otherwise nothing is left behind.
+    """
+
+    def __init__(self, path: Path, columns: Sequence[Column]) -> None:
+        """Begin the table.
+
+        Raises:
+            ExportError: unknown format, a library is missing, or the file cannot be made.
+        """
+        self.path = path
+        self.rows = 0
+        ending = path.suffix.lower().removeprefix(".")
+        if ending not in _TABLES:
+            raise ExportError(f"{path}: the name must end in .csv, .parquet or .xlsx")
+        self._part = path.with_name(path.name + ".part")
+        try:
+            self._table = _TABLES[ending](self._part, columns)
+        except ImportError as error:
+            raise ExportError(f".{ending} needs {error.name}: pip install 'stopmark[export]'") from None
+        except OSError as error:
+            raise ExportError(f"{path}: cannot be written ({error.strerror or error})") from None
+
+    @property
+    def full(self) -> bool:
+        """Whether the format takes no more rows (a workbook's limit)."""
+        return self._table.full
+
+    def write(self, columns: Sequence[Sequence[Any]]) -> None:
+        """Append rows, given as columns of equal length. Beyond the format's limit they are left out: see `full`.
+
+        Raises:
+            ExportError: the disk refuses.
+        """
+        try:
+            self.rows += self._table.write(columns)
+        except OSError as error:
+            raise ExportError(f"{self.path}: cannot be written ({error.strerror or error})") from None
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, kind: object, *_: object) -> None:
+        if kind is not None:
+            self._table.abandon()
+            self._part.unlink(missing_ok=True)
+            return
+        try:
+            self._table.finish()
+            os.replace(self._part, self.path)
+        except OSError as error:
+            self._part.unlink(missing_ok=True)
+            raise ExportError(f"{self.path}: cannot be written ({error.strerror or error})") from None
+
+
+class _Csv:
+    full = False
+
+    def __init__(self, path: Path, columns: Sequence[Column]) -> None:
+        self._file = path.open("w", encoding="utf-8", newline="")
+        self._writer = csv.writer(self._file)
+        self._writer.writerow([column.name for column in columns])
+        self._shown = [_CSV_CELLS[column.kind] for column in columns]
+
+    def write(self, columns: Sequence[Sequence[Any]]) -> int:
+        shown = [[show(cell) for cell in column] for show, column in zip(self._shown, columns, strict=True)]
+        self._writer.writerows(zip(*shown, strict=True))
+        return len(columns[0])
+
+    def finish(self) -> None:
+        self._file.close()
+
+    abandon = finish
+
+
+def _csv_time(t_ns: int | None) -> str:
+    if t_ns is None:
+        return ""
+    seconds, rest = divmod(int(t_ns), 1_000_000_000)
+    return f"{datetime.fromtimestamp(seconds, UTC):%Y-%m-%dT%H:%M:%S}.{rest // 1000:06d}Z"
+
+
+def _csv_number(number: Any) -> Any:
+    return "" if number is None or number != number else repr(float(number))
+
+
+def _csv_whole(number: Any) -> Any:
+    return "" if number is None else int(number)
+
+
+_CSV_CELLS: Final[Mapping[Kind, Callable[[Any], Any]]] = {
+    "time": _csv_time,
+    "number": _csv_number,
+    "whole": _csv_whole,
+    "text": inert,
+}
+
+
+class _Parquet:
+    full = False
+
+    def __init__(self, path: Path, columns: Sequence[Column]) -> None:
+        import pyarrow as pa
+        import pyarrow.parquet as pq
+
+        types = {"time": pa.timestamp("ns", "UTC"), "number": pa.float64(), "whole": pa.int64(), "text": pa.string()}
+        self._arrow = pa
+        self._schema = pa.schema([(column.name, types[column.kind]) for column in columns])
+        self._writer = pq.ParquetWriter(path, self._schema, compression="zstd")
+
+    def write(self, columns: Sequence[Sequence[Any]]) -> int:
+        pa = self._arrow
+        arrays = [
+            pa.array(column, field.type, from_pandas=True) for column, field in zip(columns, self._schema, strict=True)
+        ]
+        self._writer.write_table(pa.Table.from_arrays(arrays, schema=self._schema))
+        return len(columns[0])
+
+    def finish(self) -> None:
+        self._writer.close()
+
+    abandon = finish
+
+
+class _Workbook:
+    def __init__(self, path: Path, columns: Sequence[Column]) -> None:
+        from openpyxl import Workbook
+
+        self._path = path
+        path.touch()
+        self._book = Workbook(write_only=True)
+        self._sheet = self._book.create_sheet("Stopmark")
+        self._sheet.append([column.name for column in columns])
+        self._kinds = [column.kind for column in columns]
+        self._rows = 0
+
+    @property
+    def full(self) -> bool:
+        return self._rows >= XLSX_ROWS
+
+    def write(self, columns: Sequence[Sequence[Any]]) -> int:
+        count = min(len(columns[0]), XLSX_ROWS - self._rows)
+        shown = [
+            [_XLSX_CELLS[kind](cell) for cell in column[:count]]
+            for kind, column in zip(self._kinds, columns, strict=True)
+        ]
+        for row in zip(*shown, strict=True):
+            self._sheet.append(row)
+        self._rows += count
+        return count
+
+    def finish(self) -> None:
+        self._book.save(self._path)
+        self._book.close()
+
+    def abandon(self) -> None:
+        self._book.close()
+
+
+def _xlsx_time(t_ns: int | None) -> datetime | None:
+    # A workbook knows no time zones: its times are UTC without saying so, to the millisecond.
+    if t_ns is None:
+        return None
+    return datetime.fromtimestamp(int(t_ns) // 1_000_000 / 1000, UTC).replace(tzinfo=None)
+
+
+def _xlsx_number(number: Any) -> float | None:
+    return None if number is None or number != number else float(number)
+
+
+_XLSX_CELLS: Final[Mapping[Kind, Callable[[Any], Any]]] = {
+    "time": _xlsx_time,
+    "number": _xlsx_number,
+    "whole": lambda number: None if number is None else int(number),
+    "text": inert,
+}
+
+_TABLES: Final[Mapping[str, Callable[[Path, Sequence[Column]], Table]]] = {
+    "csv": _Csv,
+    "parquet": _Parquet,
+    "xlsx": _Workbook,
+}
