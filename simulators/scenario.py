@@ -24,7 +24,7 @@ from monitor.config import (
 )
 from monitor.core.types import AlarmState, Finding, Severity
 from simulators.faults import FAULTS, Fault
-from simulators.operator import PROGRAMS
+from simulators.programs import PROGRAMS
 from simulators.sensors import READ
 
 if TYPE_CHECKING:

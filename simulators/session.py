@@ -11,8 +11,9 @@ from typing import Final
 
 from monitor.config import ConfigError, Rig
 from monitor.core.types import Action, ActionKind, Frame
-from simulators.operator import HAND_TICKS, Operator
+from simulators.operator import HAND_TICKS
 from simulators.plant import TICK_NS, TICK_S, Plant
+from simulators.programs import operator_of
 from simulators.scenario import Scenario
 from simulators.sensors import Attached, Channel, Message, SourceClock
 from simulators.truth import Truth
@@ -61,7 +62,7 @@ class PlantSource:
         self.duration_s = scenario.duration_s if duration_s is None else duration_s
         self.truth = truth or Truth.from_rig(rig, f"{scenario.name}:{seed}", scenario.truth_spread)
         self.plant = Plant(rig, self.truth, scenario.work.start_m)
-        self.operator = Operator(self.plant, rig, scenario.work.program, seed, scenario.work.settings)
+        self.operator = operator_of(self.plant, rig, scenario.work.program, seed, scenario.work.settings)
         carry = scenario.transport
         self.clock = SourceClock(origin_ns, int(carry.clock_offset_s * 1e9), carry.clock_drift)
         self.channels = [

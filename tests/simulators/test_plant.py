@@ -8,8 +8,8 @@ import pytest
 from scipy.integrate import solve_ivp
 
 from monitor.config import find_rig, shipped_rigs
-from simulators.operator import Operator
 from simulators.plant import Plant
+from simulators.programs import operator_of
 from simulators.scenario import find_scenario, shipped_scenarios
 from simulators.session import PlantSource
 from simulators.spool import TAU, Spool
@@ -153,7 +153,7 @@ def test_every_rig_trips_pipe_within_its_limits(name: str) -> None:
     rig = find_rig(name)
     plant = Plant(rig, Truth.from_rig(rig, 5), rig.limits.lower_m + 1.5)
     weight = 0.35 * rig.block.rated_load_kg * G
-    operator = Operator(plant, rig, "trip", 5, {"string_n": weight, "stands": 1})
+    operator = operator_of(plant, rig, "trip", 5, {"string_n": weight, "stands": 1})
     low, high, hung = math.inf, -math.inf, 0
     for tick in range(40_000):
         if tick % 5 == 0:
@@ -202,7 +202,7 @@ def test_string_is_taken_from_the_slips_and_set_back() -> None:
     for _ in range(50):
         plant.tick()
     assert plant.force_n == pytest.approx(22_000 * G, rel=0.01)
-    operator = Operator(plant, rig, "trip-out", 1, {"string_n": 0.8e6})
+    operator = operator_of(plant, rig, "trip-out", 1, {"string_n": 0.8e6})
     while not plant.string.hanging or plant.levers.slips:
         operator.step()
         for _ in range(5):

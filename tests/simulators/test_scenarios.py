@@ -8,7 +8,7 @@ from monitor.config import ConfigError, find_rig, validate
 from monitor.core.types import Finding, Severity
 from simulators.commands.scenarios import run as list_scenarios
 from simulators.faults import FAULTS, kind_of
-from simulators.operator import PROGRAMS
+from simulators.programs import PROGRAMS
 from simulators.scenario import Scenario, find_scenario, load_scenario, shipped_scenarios
 from simulators.session import DEFAULT_ORIGIN_NS, PlantSource
 
