@@ -209,6 +209,7 @@ class _Workbook:
         self._book.close()
 
     def abandon(self) -> None:
+        self._sheet.close()
         self._book.close()
 
 
