@@ -52,6 +52,8 @@ INVALID_BOUND_M: Final = 1.0
 SILENT_S: Final = 2.0
 """Silence after which no height is given (longer where the sensor is slow by nature)."""
 FROZEN_INVALID_S: Final = 1.0
+HELD_NS: Final = 1_000_000_000
+"""How old the word that the brake is on may be to hold the block in a silence."""
 TRANSPORT_S: Final = 0.02
 """Shortest transport time, which no comparison of clocks can see (common practice, no source)."""
 STRETCH_DOUBT: Final = 0.2
@@ -76,6 +78,7 @@ class Estimator:
         self._frame = frame = HeightFrame(rig)
         self._track = Tracking(rig, frame)
         self._against = Contradictions(rig)
+        self._braking_ns = 0
         self._dispute_m = 0.0
         """What a second source differs by beyond the doubt of both."""
         self._set_down_words = ""
@@ -155,6 +158,7 @@ class Estimator:
     def braking(self, t_ns: int, braking: bool | None) -> None:
         """Whether the friction brake is on (None: not known). A block cannot stop hard with its brake off."""
         self._track.braking = braking
+        self._braking_ns = t_ns
 
     def driven(self, t_ns: int, engaged: bool | None) -> None:
         """Whether the clutch is in (None: not known). With the clutch out nothing speeds the block up on its way up."""
@@ -238,11 +242,21 @@ class Estimator:
         unseen *= START_M_S2
         if unseen < stop:
             unseen = stop
-        if silent > 1.0 and unseen > (track.top + speed) * silent:
-            unseen = (track.top + speed) * silent
         # Either the filter's own growth or that, whichever is more: both speak of the same motion.
         motion = Z99 * (sqrt(kin.p[0]) + silent * sqrt(kin.p[3])) + unseen
-        if motion * motion < Z99 * Z99 * height_variance:
+        speed_bound = Z99 * speed_sigma
+        if silent > 0.5:
+            # A long silence: never further than the greatest speed takes a block, nowhere with its brake seen on.
+            top = track.top + speed
+            if speed_bound > top:
+                speed_bound = top
+            far = top * silent
+            if speed < STILL_M_S and track.braking and not lead.slow and t_ns - self._braking_ns < HELD_NS:
+                far = speed_bound = STILL_M_S
+            far += Z99 * sqrt(kin.p[0])
+            if motion > far:
+                motion = far
+        elif motion * motion < Z99 * Z99 * height_variance:
             motion = Z99 * sqrt(height_variance)
         transport = TRANSPORT_S + (lead.time_sigma_s if lead.clock is None else lead.clock.spread_s)
         bound = sqrt(motion * motion + Z99 * Z99 * variance) + transport * speed + STRETCH_DOUBT * (drop if drop > 0.0 else -drop)
@@ -262,7 +276,7 @@ class Estimator:
             speed_sigma,
             sqrt(p[5]),
             bound,
-            Z99 * speed_sigma
+            speed_bound
             + speed * scale
             + START_M_S2 * (silent if silent < 0.5 else 0.5)
             + 2.0 * STRETCH_DOUBT * (rate if rate > 0.0 else -rate),

@@ -31,6 +31,8 @@ from monitor.core.types import HoistState, Validity, Value
 
 MOVING_M_S: Final = 0.05
 STILL_M_S: Final = 0.02
+SLOW_MOVING_M_S: Final = 0.1
+"""The same where readings come seconds apart and speed is a mean over them; still is then below MOVING_M_S."""
 STILL_S: Final = 0.5
 LOST_S: Final = 1.0
 SET_S: Final = 0.5
@@ -120,10 +122,11 @@ class HoistTracker:
                 return False
             return self.state is not HoistState.UNKNOWN
         self._seen_ns = t_ns
-        if speed > MOVING_M_S or speed < -MOVING_M_S:
+        moving, still = (SLOW_MOVING_M_S, MOVING_M_S) if estimate.slow else (MOVING_M_S, STILL_M_S)
+        if speed > moving or speed < -moving:
             self._motion = self.direction = 1 if speed > 0.0 else -1
             self._still_ns = None
-        elif self._motion and -STILL_M_S < speed < STILL_M_S:
+        elif self._motion and -still < speed < still:
             if self._still_ns is None:
                 self._still_ns = t_ns
             elif t_ns - self._still_ns >= STILL_S * 1e9:

@@ -55,6 +55,8 @@ START_M_S2: Final = 1.0
 """Acceleration that a hoist may take up unseen: motors hoisting, gravity lowering (free fall stays below this)."""
 COAST_M_S2: Final = 1.6
 """Greatest deceleration with the friction brake off: power cut while hoisting heavy, auxiliary brake lowering."""
+ESTABLISHED: Final = 5
+"""Readings used before a jump away from them is a doubt."""
 LOST_M: Final = 2.0
 """Doubt put on a height that may be anywhere."""
 STILL_M_S: Final = 0.02
@@ -239,13 +241,15 @@ class Tracking:
         jump = first - source.bias_m - expected
         silent = max(0.0, (first_ns - self.fused_ns) * 1e-9)
         beyond = abs(jump) - self.top * silent - Z99 * sqrt(self.kin.p[0])
-        if beyond > 0.05 and source.referenced:
+        # Where it has hardly begun, the first reading may have been the odd one.
+        believed = source.referenced and source.fused >= ESTABLISHED
+        if beyond > 0.05 and believed:
             back_again = abs(abs(jump) - self.doubt_m) < 0.1 * self.doubt_m
             self.doubt_m = 0.0 if back_again else self.doubt_m + abs(jump)
             source.verdict = "" if back_again else f"height jumped by {jump:+.2f} m: reference needed"
         # A block cannot turn round faster than its brakes and motors let it; an encoder whose channels are swapped can.
         change = abs(speed - self.kin.v) - self.hardest * (t_ns - self.fused_ns) * 1e-9
-        if change > 0.5 and source.referenced:
+        if change > 0.5 and believed:
             self.doubt_m = max(self.doubt_m, LOST_M)
             source.verdict = "speed turned round at once: look at the encoder's channels, reference needed"
         swing = 0.5 * self.hardest * span

@@ -86,6 +86,12 @@ def test_a_spike_is_refused_and_changes_nothing() -> None:
     assert all(e.validity is Validity.VALID for t, _, e in bench.track if t > 0.5)
 
 
+def test_a_first_reading_far_off_is_forgotten() -> None:
+    bench = land_bench(faults={"drum": lambda t, value: value + 3000.0 if t < 0.04 else value}).run(8.0)
+    assert bench.last[1].validity is Validity.VALID
+    assert not [t for t, _, _ in outside(bench) if t > 0.5]
+
+
 def test_a_jump_that_lasts_is_followed_but_not_trusted() -> None:
     bench = land_bench(faults={"drum": lambda t, value: value + 10_000.0 if t >= 12.0 else value}).run(18.0)
     estimate = bench.last[1]
