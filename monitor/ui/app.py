@@ -68,6 +68,7 @@ class StopmarkApp(App[int]):
         self._depth: Depth = depth or self._terminal_depth()
         self._palettes: dict[ThemeName, Palette] = {name: palette(name, self._depth) for name in THEMES}
         self._who_since_ns = 0
+        self._face = Face()
         self._looks: dict[str, Look] = {}
         self._message, self._message_until_s = "", 0.0
         self._first_seen_s: dict[str, float] = {}
@@ -89,7 +90,7 @@ class StopmarkApp(App[int]):
 
     def compose(self) -> ComposeResult:
         """One widget over the whole screen."""
-        yield Face()
+        yield self._face
 
     def on_mount(self) -> None:
         """Start the monitor's loop and the pull."""
@@ -115,12 +116,10 @@ class StopmarkApp(App[int]):
     def tick(self) -> None:
         """Pull a snapshot and draw it."""
         width, height = self.size
-        if not width or not height or not self.screen_stack:
+        # While the app starts or ends there is nothing to paint on.
+        if not width or not height or not self._face.is_attached:
             return
-        self._base_face().show(self._canvas(width, height), self._palettes[self.face_theme])
-
-    def _base_face(self) -> Face:
-        return self.screen_stack[0].query_one(Face)
+        self._face.show(self._canvas(width, height), self._palettes[self.face_theme])
 
     def _canvas(self, width: int, height: int) -> Canvas:
         snap = self.driver.snapshot()
@@ -238,7 +237,7 @@ class StopmarkApp(App[int]):
         self.open_screen(next((spec for spec in SCREENS if spec.id == name), self.spec))
 
     def _move(self, rows: int) -> None:
-        shown = self._base_face().shown
+        shown = self._face.shown
         places = shown.places if shown else ()
         if places:
             chosen = self.look().chosen

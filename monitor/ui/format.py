@@ -81,6 +81,21 @@ _TABLE: Final[Mapping[System, Mapping[Dimension, Shown]]] = MappingProxyType(
 )
 
 
+_MM_S: Final = Unit("mm/s", "speed", 1e-3)
+_IN_MIN: Final = Unit("in/min", "speed", UNITS["in"].scale / 60)
+_FINE_SI: Final[dict[Dimension, tuple[float, Shown]]] = {
+    "length": (0.3, _shown("mm", "mm", 0)),
+    "speed": (0.05, Shown(_MM_S, "mm/s", 1)),
+    "pressure": (5e5, _shown("bar", "bar", 2)),
+}
+_FINE_FIELD: Final[dict[Dimension, tuple[float, Shown]]] = {
+    "length": (0.3, _shown("in", "in", 1)),
+    "speed": (0.05, Shown(_IN_MIN, "in/min", 1)),
+    "pressure": (5e5, _shown("psi", "psi", 1)),
+}
+"""Below the first number (SI) a small quantity is shown in the finer unit."""
+
+
 def plain(number: float, decimals: int, signed: bool = False) -> str:
     """`number` in at most `WIDEST` characters (one more with `signed`), never cut; NaN is a word.
 
@@ -129,6 +144,24 @@ class Units:
         if math.isnan(si):
             return figure
         return f"{figure} {label}" if label else figure
+
+    def fine(self, value: Value, dimension: Dimension, beside: float = 0.0, signed: bool = False) -> str:
+        """As `value`, small quantities in a finer unit. `beside` is what it is compared with, shown the same way."""
+        row = self._fine(dimension, max(abs(value.number), abs(beside))) if value.known else None
+        if row is None or math.isnan(value.number):
+            return self.value(value, dimension, signed)
+        text = f"{plain(row.number(value.number), row.decimals, signed)} {row.label}"
+        return f"≈{text}" if value.validity is Validity.DEGRADED else text
+
+    def fine_text(self, si: float, dimension: Dimension, beside: float = 0.0) -> str:
+        """As `text`, by the same choice of unit as `fine`."""
+        row = self._fine(dimension, max(abs(si), abs(beside)))
+        return self.text(si, dimension) if row is None else f"{plain(row.number(si), row.decimals)} {row.label}"
+
+    def _fine(self, dimension: Dimension, size: float) -> Shown | None:
+        table = _FINE_FIELD if self.system == "field" else _FINE_SI
+        below, row = table.get(dimension, (0.0, None))
+        return row if size < below else None
 
     def switch(self, value: Value, on: str = "on", off: str = "off") -> str:
         """A switch as a word."""

@@ -38,7 +38,9 @@ def test_metric_shows_load_in_tonnes() -> None:
     assert METRIC.text(1.0, "length") == "1.00 m"
 
 
-@given(st.floats(), st.integers(0, 3))
+@given(st.floats(-1e308, 1e308), st.integers(0, 3))
+@example(math.inf, 1)
+@example(math.nan, 1)
 @example(99_999.995, 2)
 @example(9_999_999.5, 0)
 @example(-9_999_999.5, 0)
@@ -73,6 +75,24 @@ def test_words_where_there_is_no_number(system: str) -> None:
 
 def test_a_degraded_value_is_marked() -> None:
     assert SI.value(Value(12.0, Validity.DEGRADED), "length") == "≈12.00 m"
+
+
+@pytest.mark.parametrize(
+    ("si", "beside", "dimension", "in_si", "in_field"),
+    [
+        (0.004, 0.01, "length", "4 mm", "0.2 in"),
+        (0.004, 2.0, "length", "0.00 m", "0.0 ft"),
+        (0.002, 0.0, "speed", "2.0 mm/s", "4.7 in/min"),
+        (12e3, 0.0, "pressure", "0.12 bar", "1.7 psi"),
+        (9.0, 0.0, "time", "9.0 s", "9.0 s"),
+    ],
+)
+def test_small_quantities_in_finer_units(si: float, beside: float, dimension: str, in_si: str, in_field: str) -> None:
+    value = Value(si, Validity.VALID)
+    assert SI.fine(value, dimension, beside) == in_si  # type: ignore[arg-type]
+    assert FIELD.fine(value, dimension, beside) == in_field  # type: ignore[arg-type]
+    assert SI.fine_text(si, dimension, beside) == in_si  # type: ignore[arg-type]
+    assert SI.fine(UNKNOWN, dimension) == "unknown"  # type: ignore[arg-type]
 
 
 def test_switches_are_words() -> None:

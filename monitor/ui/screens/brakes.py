@@ -44,13 +44,13 @@ def _item(
     full: float = nan,
     mark: float | None = None,
     bad: bool = False,
-    suffix: str = "",
+    fine: bool = False,
 ) -> Item | None:
     """A signal as a row; None where it is not fitted. `full` fills the bar, `bad` makes it stand out."""
     value = view.value(name)
     if value.validity is Validity.NOT_FITTED:
         return None
-    text = view.units.value(value, dimension) + (suffix if value.known else "")
+    text = view.units.fine(value, dimension) if fine else view.units.value(value, dimension)
     role: Role = "strong" if value.known else "caution"
     if bad:
         text, role = f"▲ {text}", "warning"
@@ -100,7 +100,7 @@ def _behaviour(view: View) -> list[Item | None]:
     return [
         _item(view, "effectiveness", "effectiveness", "fraction", 1.0, bad=_below(view.value("effectiveness"), 0.7)),
         _item(view, "response", "response_time", "time"),
-        _item(view, "creep when set", "creep", "speed"),
+        _item(view, "creep when set", "creep", "speed", fine=True),
         _item(view, "lost to heat", "fade", "fraction", 1.0),
     ]
 
@@ -112,9 +112,19 @@ def _hydraulics(view: View) -> list[Item | None]:
     return [
         _item(view, "accumulator", "accumulator_pressure", "pressure", oil.max_pressure_pa, mark, low),
         _item(view, "applications", "applications_left", "count"),
-        _item(view, "leak", "leak_rate", "pressure", bad=_above(view.value("leak_rate"), 15e3), suffix="/s"),
+        _leak(view),
         _item(view, "release pressure", "emergency_release_pressure", "pressure", oil.max_pressure_pa),
     ]
+
+
+def _leak(view: View) -> Item | None:
+    """Loss of pressure per minute: per second it would be all noughts."""
+    rate = view.value("leak_rate")
+    if rate.validity is Validity.NOT_FITTED:
+        return None
+    per_minute = Value(60.0 * rate.number, rate.validity)
+    text = view.units.fine(per_minute, "pressure") + ("/min" if rate.known else "")
+    return Item("leak", sections.choices(text), "strong" if rate.known else "caution")
 
 
 def _auxiliary(view: View) -> list[Item | None]:

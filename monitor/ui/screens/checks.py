@@ -152,11 +152,12 @@ def _readings(area: Area, y: int, view: View, readings: tuple[CheckReading, ...]
     for reading in readings:
         if y >= area.height:
             break
-        text = view.units.value(reading.value, reading.dimension)
+        value, limit = reading.value, reading.limit
+        text = view.units.fine(value, reading.dimension, limit or 0.0)
         choices = [text, text.partition(" ")[0]]
-        if reading.relation and reading.limit is not None:
-            limit = view.units.text(reading.limit, reading.dimension)
-            choices.insert(0, f"{text}  ({reading.relation} {limit})")
+        if reading.relation and limit is not None:
+            beside = value.number if value.known else 0.0
+            choices.insert(0, f"{text}  ({reading.relation} {view.units.fine_text(limit, reading.dimension, beside)})")
         width = min(26, area.width // 2)
         area.say(0, y, reading.label, "dim", width - 1)
         area.best(width, y, choices, reading_role(reading))

@@ -3,7 +3,7 @@
 from dataclasses import dataclass
 from math import isfinite
 
-from monitor.core.types import SensorView
+from monitor.core.types import SensorView, Validity, Value
 from monitor.ui.canvas import Area, printable, words_that_fit, wrapped
 from monitor.ui.format import plain, span
 from monitor.ui.keys import Key
@@ -91,7 +91,9 @@ def _cells(view: View, sensor: SensorView) -> dict[str, tuple[str, ...]]:
         text = units.value(sensor.value, dimension)
         value = (text, text.partition(" ")[0])
     # Innovations are those of position sensors: lengths, whatever the sensor counts.
-    off = "" if sensor.innovation is None else units.text(sensor.innovation, "length", signed=True)
+    off = (
+        "" if sensor.innovation is None else units.fine(Value(sensor.innovation, Validity.VALID), "length", signed=True)
+    )
     return {
         "value": value,
         "age": (span(sensor.age_s),),
