@@ -146,7 +146,7 @@ class Effectiveness:
     def __init__(self, filter_: BrakeFilter) -> None:
         self.filter = filter_
         self.observing = False
-        self._readings = 0
+        self._readings = self._drags = 0
         self._applied = False
         self._pressure, self._aux = Lag(), Lag()
         self._surprise = 0.0
@@ -214,7 +214,10 @@ class Effectiveness:
             share = per_pa * filter_.grip_doubt_pa / (slope * grip)
             if share * share > filter_.friction_variance:
                 return
-            r += 8.0 * contact * contact
+            # However many readings an application has, they must not add more than three would, had they no other
+            # noise: the weights 1/(n(n+1)) sum up to one.
+            self._drags += 1
+            r += self._drags * (self._drags + 1) / 3.0 * contact * contact
 
         braking = grip > 0.16 * filter_.full_pa
         if braking:
@@ -251,7 +254,7 @@ class Effectiveness:
         elif share > 0.05:
             self._applied = True
             self._surprise = 0.0
-            self._readings = 0
+            self._readings = self._drags = 0
             self.filter.walk(WALK_PER_APPLICATION**2)
             turns, speed, sigma = before
             if ready and abs(speed) > _STOP_FROM_M_S and look.mass_kg > 0.0 and math.isfinite(turns + sigma):

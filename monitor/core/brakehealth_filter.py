@@ -25,8 +25,9 @@ _WALK_IDLE_S: Final = 8 * 3600.0
 """Without any braking, evidence is back at the prior's width after this long: a night of rain on the discs."""
 _INERTIA_FLOOR: Final = 0.015
 _SHEAVE_FLOOR: Final = 0.002
-_CONTACT: Final = 0.02
-"""Share of full pressure that only brings pads or bands into contact: 0 to 4 % (common practice, no source)."""
+_CONTACT: Final = 0.03
+_CONTACT_DOUBT: Final = 0.02
+"""Share of full pressure that only brings pads or bands into contact, and its standard doubt (common practice, no source)."""
 ASSURED_Z: Final = 2.6
 """Standard deviations below the best value that the assured scale takes (99.5 % one-sided)."""
 
@@ -75,7 +76,7 @@ class BrakeFilter:
     @property
     def grip_doubt_pa(self) -> float:
         """Standard doubt of `grip_pa`."""
-        return _CONTACT * self.full_pa
+        return _CONTACT_DOUBT * self.full_pa
 
     def per_pa(self, fade: float, way: int) -> tuple[float, float]:
         """(torque per pascal of grip, its slope in the friction factor), N m/Pa."""

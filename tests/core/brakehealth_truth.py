@@ -34,7 +34,7 @@ class Machine:
     load_reading: float = 1.0
     load_feels_inertia: bool = False
     rope: float = 1.0
-    contact: float = 0.02
+    contact: float = 0.03
     """Share of full pressure that only brings the pads to the disc."""
 
 

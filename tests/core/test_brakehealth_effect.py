@@ -109,17 +109,17 @@ def test_stops_too_short_for_readings_are_weighed_by_their_energy(friction: floa
     assert abs(sum(errors) / len(errors)) < within
 
 
-@pytest.mark.parametrize("contact", [0.0, 0.04])
+@pytest.mark.parametrize("contact", [0.01, 0.05])
 @pytest.mark.parametrize("mass_kg", [60_000.0, 200_000.0])
 def test_contact_pressure_within_its_doubt_is_no_weak_brake(mass_kg: float, contact: float) -> None:
-    """Pads that touch at nothing or at 4 % of full pressure: a light drag must not read as a brake lost or gained."""
+    """Pads that touch at 1 % or at 5 % of full pressure: a light drag must not read as a brake lost or gained."""
     bench = Bench("land", Machine(contact=contact), mass_kg)
     bench.height_m = 30.0
     bench.estimator = Estimator(bench.rig)
     for _ in range(3):
         bench.lower_and_stop(0.6, 0.7, steady_s=6.0)
     effect = bench.health.filter
-    assert abs(effect.friction - 1.0) < min(0.10, 2.0 * effect.sigma)
+    assert abs(effect.friction - 1.0) < min(0.15, 1.5 * effect.sigma)
 
 
 def test_a_value_that_says_too_little_is_not_shown() -> None:
