@@ -1,0 +1,77 @@
+"""The sensor register: staleness, repeats, order, loss, and what a missing sensor is."""
+
+from monitor.config import find_rig
+from monitor.core.sensors import SensorRegister
+from monitor.core.types import Reject, RejectReason, Sample, Validity
+
+RIG = find_rig("land")
+T = 1_700_000_000_000_000_000
+MS = 1_000_000
+LOAD = next(i for i, sensor in enumerate(RIG.sensors) if sensor.id == "hook-load")
+DRUM = next(i for i, sensor in enumerate(RIG.sensors) if sensor.id == "drum")
+
+
+def register() -> SensorRegister:
+    made = SensorRegister(RIG)
+    made.start(T)
+    return made
+
+
+def test_a_reading_goes_stale_and_is_then_unknown_not_zero() -> None:
+    sensors = register()
+    sensors.records[LOAD].accept(Sample(T, LOAD, 5.0))
+    assert sensors.number("hook_load", T + 1000 * MS) == (5.0, Validity.VALID)
+    number, validity = sensors.number("hook_load", T + 1001 * MS)
+    assert number != number
+    assert validity == Validity.INVALID
+    sensors.look(T + 1001 * MS)
+    assert sensors.records[LOAD].stale
+
+
+def test_a_sensor_that_never_speaks_is_stale_after_its_time_not_at_once() -> None:
+    sensors = register()
+    sensors.look(T + 999 * MS)
+    assert not sensors.records[LOAD].stale
+    sensors.look(T + 1001 * MS)
+    assert sensors.records[LOAD].stale
+
+
+def test_what_the_rig_has_not_is_not_fitted() -> None:
+    assert register().number("dead_line_tension", T)[1] == Validity.NOT_FITTED
+
+
+def test_repeats_and_late_readings_are_refused_a_stepped_clock_is_not() -> None:
+    record = register().records[LOAD]
+    assert record.accept(Sample(T, LOAD, 1.0, source_t_ns=T)) is None
+    assert record.accept(Sample(T + MS, LOAD, 1.0, source_t_ns=T)) is RejectReason.DUPLICATE
+    assert record.accept(Sample(T + MS, LOAD, 1.0, source_t_ns=T - 50 * MS)) is RejectReason.TOO_OLD
+    assert record.accept(Sample(T + MS, LOAD, 1.0, source_t_ns=T - 3_600_000 * MS)) is None
+
+
+def test_sequence_numbers_show_what_was_lost() -> None:
+    sensors = register()
+    for i, sequence in enumerate((10, 11, 15, 15, 16, 3, 4)):
+        sensors.records[DRUM].accept(Sample(T + i * MS, DRUM, float(i), T + i * MS, sequence))
+    sensors.look(T)
+    assert sensors.missing == 3
+
+
+def test_persistent_refusals_are_told_and_a_good_reading_ends_them() -> None:
+    sensors = register()
+    record = sensors.records[LOAD]
+    for _ in range(3):
+        sensors.refuse(Reject(T, LOAD, RejectReason.OUT_OF_RANGE, "9999"))
+    assert record.rejecting
+    assert record.out_of_range
+    record.accept(Sample(T, LOAD, 1.0))
+    assert not record.rejecting
+    assert not record.out_of_range
+    assert sensors.reasons == {RejectReason.OUT_OF_RANGE: 3}
+
+
+def test_retained_messages_do_not_count_against_the_sensor() -> None:
+    sensors = register()
+    for _ in range(10):
+        sensors.refuse(Reject(T, LOAD, RejectReason.RETAINED))
+    assert not sensors.records[LOAD].rejecting
+    assert sensors.records[LOAD].rejected == 10
