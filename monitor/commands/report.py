@@ -1,0 +1,45 @@
+"""`stopmark report`: what is in one or more sessions, as one printable page."""
+
+import argparse
+import os
+from pathlib import Path
+
+from monitor.errors import UserError
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """The command's words."""
+    parser.add_argument("sessions", metavar="SESSION", nargs="+", type=Path, help="recorded sessions of one rig")
+    parser.add_argument("-o", "--out", metavar="FILE", type=Path, required=True, help="the page to write (.html)")
+    parser.add_argument("--units", choices=("si", "metric", "field"), help="units (default: the rig's)")
+    parser.add_argument("--force", action="store_true", help="replace the file if it exists")
+
+
+def run(args: argparse.Namespace) -> int:
+    """Write the report."""
+    if args.out.exists() and not args.force:
+        raise UserError(f"{args.out}: exists already; give --force to replace it")
+    from monitor.adapters.chain import SessionChain
+    from monitor.report.collect import collect
+    from monitor.report.report import make_report
+
+    with SessionChain(args.sessions) as chain:
+        recording = collect(chain)
+    write_whole(args.out, make_report(recording, args.units))
+    print(f"{args.out}: {recording.seconds / 3600:.2f} h of {recording.rig.name}")
+    return 0
+
+
+def write_whole(path: Path, text: str) -> None:
+    """Write `text` to `path`, all of it or nothing.
+
+    Raises:
+        UserError: it cannot be written.
+    """
+    part = path.with_name(f".{path.name}.{os.getpid()}.part")
+    try:
+        part.write_text(text, encoding="utf-8", errors="replace")
+        os.replace(part, path)
+    except OSError as error:
+        part.unlink(missing_ok=True)
+        raise UserError(f"{path}: cannot be written ({error.strerror or error})") from None

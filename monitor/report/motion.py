@@ -1,0 +1,335 @@
+"""What the block did: every stop, every descent, every stand, found in the rows of a recording.
+
+A *stop* is a motion that the friction brake ended. It begins where the brake was called for: at the lever's first
+movement, or at the first pressure where the rig measures no lever. Two predictions stand beside the distance observed
+from there: that of a full application (with the configured lag and ramp, no reaction time), which is what the stop mark
+counts on, and that of the pressure really applied. A gentle stop is longer than the first and should match the second.
+
+A *descent* is a downward motion of three metres or more, to rest or reversal.
+
+A *stand* begins when the string is set in slips and ends at the next set-down. *Slips to slips* is the part of it during
+which the string hangs on the hook; the rest is the connection.
+"""
+
+import math
+from collections.abc import Iterator
+from dataclasses import dataclass
+from itertools import pairwise
+from typing import Final
+
+import numpy as np
+from scipy.constants import g as GRAVITY
+
+from monitor.config import EddyAux, Rig
+from monitor.core.braking import BrakeModel
+from monitor.core.types import GRID_NS
+from monitor.physics.brakes import EddyBrake
+from monitor.physics.drum import DrumGeometry
+from monitor.physics.motion import Hoist, reach_hoisting, reach_lowering
+from monitor.report.collect import Numbers, Recording, runs
+
+STEP_S: Final = GRID_NS * 1e-9
+MOVING_M_S: Final = 0.05
+STOP_FROM_M_S: Final = 0.15
+"""Slower than this when the brake came on, it held a block that had stopped already."""
+PRESSED: Final = 0.04
+"""Share of full pressure that counts as braking."""
+LEVER: Final = 0.03
+FULL: Final = 0.85
+"""Share of full pressure from which a stop counts as one with the full brake."""
+DRAG_S: Final = 6.0
+"""A brake on for longer than this before rest was holding a descent back, not stopping it."""
+LEAST_DESCENT_M: Final = 3.0
+LEAST_STAND_M: Final = 8.0
+HEAVY_SHARE: Final = 0.15
+COOL_S: Final = 60.0
+_NAN: Final = math.nan
+
+
+@dataclass(frozen=True, slots=True)
+class Stop:
+    """One stop by the friction brake. SI; NaN where not known."""
+
+    t_ns: int
+    """When the brake was called for."""
+    direction: int
+    speed_m_s: float
+    speed_bound_m_s: float
+    load_n: float
+    layer: float
+    pressure_pa: float
+    """Mean of both circuits in the upper quarter of the stop."""
+    deceleration_m_s2: float
+    """Mean, from the highest speed to rest."""
+    effectiveness: float
+    effectiveness_sigma: float
+    full: bool
+    dragged: bool
+    """The brake had been on for long: the distance says nothing about the reach."""
+    reach_full_m: float
+    """Predicted for a full application."""
+    reach_applied_m: float
+    """Predicted for the pressure applied."""
+    reach_m: float
+    """Observed."""
+    reach_bound_m: float
+    """Half a grid step at both ends, at the speed of then."""
+
+
+@dataclass(frozen=True, slots=True)
+class Descent:
+    """One lowering."""
+
+    t_ns: int
+    seconds: float
+    distance_m: float
+    top_speed_m_s: float
+    load_n: float
+    energy_j: float
+    """Load times distance: what the brakes and the tackle's friction had to take."""
+    friction_j: float
+    """What went into the discs or rims."""
+    aux_share: float
+    """NaN with a light load, which says nothing of the auxiliary brake."""
+    heat_from_c: float
+    heat_to_c: float
+    """Hottest within a minute of its end."""
+    measured: bool
+    """Whether the temperatures were measured, not modelled."""
+
+
+@dataclass(frozen=True, slots=True)
+class Stand:
+    """From one set-down to the next."""
+
+    t_ns: int
+    """When the string was set in slips."""
+    connection_s: float
+    hanging_s: float
+    """Slips to slips."""
+    travel_m: float
+    """Of the block while the string hung on it: up positive."""
+    load_n: float
+    """Median hook load meanwhile."""
+
+    @property
+    def seconds(self) -> float:
+        """Time per stand."""
+        return self.connection_s + self.hanging_s
+
+    @property
+    def way(self) -> str:
+        """Which way the string went, in words."""
+        if abs(self.travel_m) < LEAST_STAND_M:
+            return "worked"
+        return "out" if self.travel_m > 0 else "in"
+
+
+def stops(rec: Recording) -> list[Stop]:
+    """Every stop by the friction brake, in order."""
+    return sorted(_Stops(rec).find(), key=lambda stop: stop.t_ns)
+
+
+class _Stops:
+    def __init__(self, rec: Recording) -> None:
+        self.rec = rec
+        rig = self.rig = rec.rig
+        self.speed, self.height = rec["speed"], rec["height"]
+        p1, p2 = rec["service_pressure_1"], rec["service_pressure_2"]
+        self.pressure = np.where(np.isnan(p2), p1, np.where(np.isnan(p1), p2, (p1 + p2) / 2))
+        self.lever = rec["brake_lever"] if rig.sensor_of("brake_lever") else None
+        self.full_pa = rig.brake.full_pressure_pa
+        self.brake = BrakeModel(rig)
+        self.drum = drum_of(rig)
+
+    def find(self) -> Iterator[Stop]:
+        speed, n = self.speed, len(self.speed)
+        pressed = self.pressure > PRESSED * self.full_pa
+        for direction in (1, -1):
+            for first, after in runs(direction * speed > MOVING_M_S):
+                if after >= n or not abs(float(speed[min(after + 5, n - 1)])) < MOVING_M_S:
+                    continue  # it reversed, or its end is not known
+                if not pressed[after - 1]:
+                    continue
+                off = np.flatnonzero(~pressed[first:after])
+                onset = first + int(off[-1]) + 1 if len(off) else first
+                stop = self._stop(direction, first, onset, after)
+                if stop is not None:
+                    yield stop
+
+    def _stop(self, direction: int, first: int, onset: int, after: int) -> Stop | None:
+        speed = np.abs(self.speed[first:after])
+        call = onset
+        if self.lever is not None:
+            while call > first and onset - call < 40 and self.lever[call - 1] > LEVER:
+                call -= 1
+        dragged = (after - onset) * STEP_S > DRAG_S
+        from_call = speed[call - first :]
+        peak = int(np.argmax(from_call))
+        if dragged:
+            call += int(np.flatnonzero(from_call >= 0.95 * from_call[peak])[-1])
+            from_call, peak = speed[call - first :], 0
+        v0 = float(speed[call - first])
+        bound = float(self.rec["speed_bound"][call])
+        if not (v0 >= STOP_FROM_M_S and bound < v0):
+            return None
+        end = min(after + 6, len(self.height) - 1)  # the last creep under MOVING_M_S belongs to it
+        reach = abs(float(self.height[end]) - float(self.height[call]))
+        if math.isnan(reach):
+            reach = float(np.nansum(from_call)) * STEP_S
+        rec = self.rec
+        load, layer = float(rec["hook_load"][call]), float(rec["layer"][call])
+        pressures = self.pressure[call : after + 1]
+        pressures = np.sort(pressures[np.isfinite(pressures)])
+        applied = float(pressures[-max(1, len(pressures) // 4) :].mean()) if len(pressures) else _NAN
+        if direction > 0:
+            full = float(rec["room_up"][call]) - float(rec["late_margin_up"][call])
+        else:
+            full = float(rec["room_down"][call]) - float(rec["late_margin_down"][call])
+        falling_s = (len(from_call) - peak) * STEP_S
+        effect, sigma = self._effect(min(after + 40, len(self.height) - 1))
+        return Stop(
+            t_ns=int(rec.t_ns[call]),
+            direction=direction,
+            speed_m_s=v0,
+            speed_bound_m_s=bound,
+            load_n=load,
+            layer=layer,
+            pressure_pa=applied,
+            deceleration_m_s2=float(from_call[peak]) / falling_s if falling_s > 0 else _NAN,
+            effectiveness=effect,
+            effectiveness_sigma=sigma,
+            full=applied >= FULL * self.full_pa,
+            dragged=dragged,
+            reach_full_m=full,
+            reach_applied_m=self._predict(direction, v0, load, call, after, applied),
+            reach_m=reach,
+            reach_bound_m=v0 * STEP_S,
+        )
+
+    def _effect(self, at: int) -> tuple[float, float]:
+        place = int(np.searchsorted(self.rec.sigma_at, at, side="right")) - 1
+        sigma = float(self.rec.effectiveness_sigma[place]) if place >= 0 else _NAN
+        return float(self.rec["effectiveness"][at]), sigma
+
+    def _predict(self, direction: int, speed: float, load: float, call: int, after: int, applied: float) -> float:
+        """Reach for the pressure applied, with the effectiveness known before and what the auxiliary brake gave."""
+        turns = float(self.rec["turns"][call])
+        if not (load > 0.0 and math.isfinite(turns + applied)):
+            return _NAN
+        rig = self.rig
+        radius = self.drum.radius_m(turns)
+        hoist = Hoist(load / GRAVITY, rig.drum.inertia_kg_m2, rig.line.lines, radius, rig.line.sheave_factor)
+        effect = float(self.rec["effectiveness"][call])
+        effect = effect if math.isfinite(effect) else 1.0
+        torque = 2.0 * self.brake.circuit_torque_n_m(applied, 1.0, direction) * effect
+        lag, ramp = rig.braking.lag_s, rig.braking.ramp_s
+        if direction > 0:
+            return reach_hoisting(speed, hoist, torque, 0.0, lag, ramp, drive_during_reaction=False).distance_m
+        aux = self._aux(slice(call, after), radius)
+        return reach_lowering(speed, hoist, torque, 0.0, lag, ramp, aux).distance_m
+
+    def _aux(self, part: slice, radius: float) -> float:
+        rec, aux = self.rec, self.rig.aux
+        torque = rec["aux_torque"][part]
+        if np.isfinite(torque).any():
+            return max(0.0, float(np.nanmean(torque)))
+        current = rec["aux_current"][part]
+        if isinstance(aux, EddyAux) and np.isfinite(current).any():
+            eddy = EddyBrake(aux.peak_torque_n_m, aux.critical_speed_rad_s, aux.rated_current_a)
+            omega = float(np.nanmean(np.abs(self.speed[part]))) * self.rig.line.lines / radius
+            return eddy.torque_n_m(omega, float(np.nanmean(current)))
+        return 0.0
+
+
+def drum_of(rig: Rig) -> DrumGeometry:
+    """The rig's drum with its rope."""
+    drum = rig.drum
+    return DrumGeometry(
+        drum.core_diameter_m, rig.line.rope_diameter_m, drum.wraps_per_layer, drum.nesting, drum.max_layers,
+        drum.dead_wraps,
+    )  # fmt: skip
+
+
+def descents(rec: Recording) -> list[Descent]:
+    """Every descent, in order."""
+    speed, height, load = rec["speed"], rec["height"], rec["hook_load"]
+    block_n = rec.rig.block.mass_kg * GRAVITY
+    heavy_n = block_n + HEAVY_SHARE * (rec.rig.block.rated_load_kg * GRAVITY - block_n)
+    left, right = rec["disc_temperature_left"], rec["disc_temperature_right"]
+    measured = bool(np.isfinite(left).any() or np.isfinite(right).any())
+    heat = _smooth(np.fmax(left, right) if measured else rec["disc_modelled"])
+    found = []
+    for first, after in runs(speed < -MOVING_M_S, join_s=0.5):
+        distance = float(height[first]) - float(height[after - 1])
+        if math.isnan(distance):
+            distance = -float(np.nansum(speed[first:after])) * STEP_S
+        if distance < LEAST_DESCENT_M:
+            continue
+        mean = _mean(load[first:after])
+        ended = after + 20 < len(speed)  # else the record ended in the middle of it
+        at = min(after + 20, len(speed) - 1)
+        place = min(int(np.searchsorted(rec.sigma_at, after + 12)), len(rec.sigma_at) - 1)
+        cool = min(after + round(COOL_S / STEP_S), len(speed))
+        found.append(
+            Descent(
+                t_ns=int(rec.t_ns[first]),
+                seconds=(after - first) * STEP_S,
+                distance_m=distance,
+                top_speed_m_s=float(np.nanmax(-speed[first:after])),
+                load_n=mean,
+                energy_j=mean * distance,
+                friction_j=float(rec.disc_energy_j[place]) if ended else _NAN,
+                aux_share=float(rec["aux_share"][at]) if ended and mean > heavy_n else _NAN,
+                heat_from_c=float(heat[first]),
+                heat_to_c=_most(heat[first:cool]),
+                measured=measured,
+            )
+        )
+    return found
+
+
+def stands(rec: Recording) -> list[Stand]:
+    """Every whole stand, from set-down to set-down."""
+    string, height = rec["string_load"], rec["height"]
+    hanging = runs(string > 0.0, join_s=2.0)
+    hanging = [(first, after) for first, after in hanging if (after - first) * STEP_S >= 3.0]
+    found = []
+    for (_, set_down), (lift, next_down) in pairwise(hanging):
+        if next_down >= len(string):
+            continue  # the record ended before it was set down again
+        if np.isnan(string[set_down:lift]).mean() > 0.1:
+            continue  # the load was not known in between: nobody can say when it was in slips
+        travel = float(height[next_down]) - float(height[lift])
+        found.append(
+            Stand(
+                t_ns=int(rec.t_ns[set_down]),
+                connection_s=(lift - set_down) * STEP_S,
+                hanging_s=(next_down - lift) * STEP_S,
+                travel_m=travel,
+                load_n=float(np.nanmedian(rec["hook_load"][lift:next_down])),
+            )
+        )
+    return found
+
+
+def _smooth(numbers: Numbers) -> Numbers:
+    """Running mean over ten seconds, what is not known left out: a maximum must not pick noise."""
+    width = round(10.0 / STEP_S)
+    known = np.isfinite(numbers)
+    sums = np.cumsum(np.where(known, numbers, 0.0).astype(np.float64))
+    counts = np.cumsum(known)
+    sums[width:], counts[width:] = sums[width:] - sums[:-width], counts[width:] - counts[:-width]
+    with np.errstate(invalid="ignore", divide="ignore"):
+        smooth: Numbers = np.where(counts > 0, sums / counts, np.nan).astype(np.float32)
+    return smooth
+
+
+def _mean(numbers: Numbers) -> float:
+    known = numbers[np.isfinite(numbers)]
+    return float(known.mean()) if len(known) else _NAN
+
+
+def _most(numbers: Numbers) -> float:
+    known = numbers[np.isfinite(numbers)]
+    return float(known.max()) if len(known) else _NAN

@@ -1,0 +1,62 @@
+"""The report as one page: SECTIONS in their order. To add a section, write a function from `Story` to HTML and add its row."""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Final
+
+from monitor.report.collect import Recording
+from monitor.report.html import page
+from monitor.report.sections import Story, motion_plots, summary, timeline
+from monitor.report.tables import (
+    alarm_table,
+    check_table,
+    descent_table,
+    line_table,
+    sensor_table,
+    stand_table,
+    stop_table,
+)
+from monitor.ui.format import SYSTEM_LABEL, System, Units, clock
+
+TAIL: Final = (
+    "Advisory only. Stopmark reads and warns; it never commands. It replaces no safety device, procedure, manual, local code "
+    "or licensed person. Figures are worked out from the recorded readings with the rig's file as it was then; a reading that "
+    "was wrong makes them wrong."
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Section:
+    """One section of the report."""
+
+    anchor: str
+    heading: str
+    write: Callable[[Story], str]
+
+
+SECTIONS: Final = (
+    Section("summary", "Summary", summary),
+    Section("plots", "The record at a glance", motion_plots),
+    Section("timeline", "Timeline", timeline),
+    Section("stops", "Stops", stop_table),
+    Section("descents", "Descents", descent_table),
+    Section("stands", "Stands and slips", stand_table),
+    Section("checks", "Overtravel and brake checks", check_table),
+    Section("line", "Drilling line", line_table),
+    Section("sensors", "Sensors", sensor_table),
+    Section("alarms", "Alarm statistics", alarm_table),
+)
+
+
+def make_report(recording: Recording, system: System | None = None) -> str:
+    """The page for `recording`, in the rig's own units unless `system` says otherwise."""
+    story = Story(recording, Units(system or recording.rig.units))
+    sections = [(section.anchor, section.heading, section.write(story)) for section in SECTIONS]
+    rig = recording.rig
+    title = f"{rig.title} · {clock(recording.start_ns, date=True)[:10]}"
+    subtitle = (
+        f"{clock(recording.start_ns, date=True)} to {clock(recording.end_ns, date=True)} UTC · {recording.mode.lower()} · "
+        f"{recording.frames} messages of {len(rig.sensors)} sensors · units: {SYSTEM_LABEL[story.units.system]} · "
+        f"{recording.name} · recorded by Stopmark {recording.version or '(version not noted)'}"
+    )
+    return page(title, subtitle, sections, TAIL)

@@ -1,0 +1,269 @@
+"""The first sections of the report: summary, plots, timeline; and the `Story` that all sections are written from.
+
+Each section takes a `Story`, which is a recording with what was found in it, and gives HTML. Where data is missing it says
+so instead of leaving a hole.
+"""
+
+import math
+import tomllib
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import cached_property
+from typing import Final
+
+import numpy as np
+
+from monitor.core.signals import SIGNALS
+from monitor.core.types import GRID_NS, AlarmState, Finding, Severity
+from monitor.report.alarmfigures import AlarmFigures, Span, figures, spans
+from monitor.report.collect import STATES, Numbers, Recording
+from monitor.report.html import cards, lacking, paragraph, severity, table
+from monitor.report.motion import Descent, Stand, Stop, descents, stands, stops
+from monitor.report.plots import Chart, Curve, Panel
+from monitor.ui.format import Units, clock, plain, span
+from monitor.units import TON_MILE_J, Dimension
+
+NONE: Final = "–"
+MOST_ROWS: Final = 1500
+"""Rows of one table; beyond them the report says how many more there were."""
+MOST_FINDINGS: Final = 600
+
+
+@dataclass(frozen=True)
+class Story:
+    """A recording and what was found in it; worked out once, when first asked for."""
+
+    rec: Recording
+    units: Units
+
+    @cached_property
+    def stops(self) -> list[Stop]:
+        """Every stop by the friction brake."""
+        return stops(self.rec)
+
+    @cached_property
+    def descents(self) -> list[Descent]:
+        """Every descent."""
+        return descents(self.rec)
+
+    @cached_property
+    def stands(self) -> list[Stand]:
+        """Every stand."""
+        return stands(self.rec)
+
+    @cached_property
+    def spans(self) -> list[Span]:
+        """Each time an alarm was true."""
+        return spans(self.rec.findings, self.rec.end_ns)
+
+    @cached_property
+    def alarms(self) -> AlarmFigures:
+        """Alarm statistics."""
+        return figures(self.rec.findings, self.rec.start_ns, self.rec.end_ns)
+
+    @cached_property
+    def _dimensions(self) -> dict[str, Dimension]:
+        measures = {signal.name: signal.dimension for signal in SIGNALS}
+        try:
+            rules = tomllib.loads(self.rec.rules_text).get("rule", [])
+            return {str(rule["id"]): measures[rule["signal"]] for rule in rules if rule.get("signal") in measures}
+        except (tomllib.TOMLDecodeError, TypeError, KeyError, AttributeError):
+            return {}  # a stranger's file: figures of alarms are then left out
+
+    def dimension_of(self, key: str) -> Dimension | None:
+        """What the signal of an alarm's rule measures; None where it is a switch or not known."""
+        dimension = self._dimensions.get(key.partition(":")[0])
+        return None if dimension == "switch" else dimension
+
+    def number(self, si: float, dimension: Dimension) -> str:
+        """A bare figure in the report's units; a dash where not known."""
+        return NONE if not math.isfinite(si) else self.units.number(si, dimension)
+
+    def within(self, si: float, bound: float, dimension: Dimension) -> str:
+        """A bare figure with its uncertainty."""
+        if not (math.isfinite(si) and math.isfinite(bound)):
+            return self.number(si, dimension)
+        shown = self.units.shown(dimension)
+        wide = abs(shown.unit.scale)
+        return f"{self.number(si, dimension)} ± {plain(bound / wide, max(shown.decimals, 0))}"
+
+    def full(self, si: float, dimension: Dimension) -> str:
+        """Figure and unit."""
+        return NONE if not math.isfinite(si) else self.units.text(si, dimension)
+
+    def head(self, words: str, dimension: Dimension) -> str:
+        """A column's head with its unit."""
+        label = self.units.label(dimension)
+        return f"{words}, {label}" if label else words
+
+
+def mega(si: float, decimals: int = 1) -> str:
+    """Joules as a bare figure in MJ."""
+    return NONE if not math.isfinite(si) else plain(si / 1e6, decimals)
+
+
+def percent(share: float, decimals: int = 0) -> str:
+    """A share as text."""
+    return NONE if not math.isfinite(share) else f"{plain(share * 100, decimals)} %"
+
+
+def cut(rows: Sequence[Sequence[str]], most: int = MOST_ROWS) -> tuple[Sequence[Sequence[str]], str]:
+    """At most so many rows, and a sentence about those left out."""
+    if len(rows) <= most:
+        return rows, ""
+    return rows[:most], lacking(
+        f"The first {most} of {len(rows)} are listed; report a shorter stretch to see the others."
+    )
+
+
+def summary(story: Story) -> str:
+    """What it was, in a dozen figures."""
+    rec, alarms = story.rec, story.alarms
+    worst = max((level for level, count in alarms.by_severity.items() if count), default=None)
+    work = float(rec["line_work"][-1])
+    heat = max((d.heat_to_c for d in story.descents if math.isfinite(d.heat_to_c)), default=math.nan)
+    effect = rec["effectiveness"][np.isfinite(rec["effectiveness"])]
+    speed = np.abs(rec["speed"])
+    parts = [
+        cards(
+            [
+                (span(rec.seconds), "recorded"),
+                (str(alarms.raised), f"alarms; worst: {worst.name if worst is not None else 'none'}"),
+                (str(len(story.stands)), "stands from set-down to set-down"),
+                (f"{plain(work / TON_MILE_J, 1)} ton-miles", f"line work, {mega(work, 0)} MJ"),
+                (story.full(_top(speed), "speed"), "highest block speed"),
+                (story.full(_top(rec["hook_load"]), "force"), "highest hook load"),
+                (percent(float(effect[-1])) if len(effect) else "not weighed", "brake effectiveness at the end"),
+                (story.full(heat, "temperature"), "hottest disc or rim after a descent"),
+            ]
+        )
+    ]
+    total = max(1, len(rec.hoist))
+    rows = [
+        (
+            state.value,
+            span(float((rec.hoist == place).sum()) * GRID_NS * 1e-9),
+            percent((rec.hoist == place).sum() / total, 1),
+        )
+        for place, state in enumerate(STATES)
+        if (rec.hoist == place).any()
+    ]
+    parts.append(table(("<the hoist was", "for", "share"), rows))
+    parts.append(_data_words(story))
+    return "".join(parts)
+
+
+def _top(numbers: Numbers) -> float:
+    return float(np.nanmax(numbers)) if np.isfinite(numbers).any() else math.nan
+
+
+def _data_words(story: Story) -> str:
+    """What is missing from the data, and how sure the height was."""
+    rec = story.rec
+    parts = []
+    known = rec.known("height")
+    bounds = rec["height_bound"][np.isfinite(rec["height_bound"])]
+    if known < 1.0:
+        parts.append(
+            lacking(f"The height was known for {percent(known, 1)} of the time; nothing is shown for the rest.")
+        )
+    if len(bounds):
+        parts.append(paragraph(
+            f"Height: 99 % bound of {story.full(float(np.median(bounds)), 'length')} at the median, "
+            f"{story.full(float(bounds.max()), 'length')} at most. Hook load: taken at ± {percent(rec.rig.uncertainty.load)}."
+        ))  # fmt: skip
+    if rec.gaps:
+        lost = sum(gap.lost for gap in rec.gaps)
+        longest = max(gap.to_ns - gap.from_ns for gap in rec.gaps) * 1e-9
+        words = f"{len(rec.gaps)} gaps without readings, the longest {span(longest)}"
+        parts.append(lacking(words + (f"; {lost} readings came but could not be kept." if lost else ".")))
+    if rec.unread:
+        parts.append(
+            lacking(f"{rec.unread} of {rec.unread + rec.frames} messages stand in damaged parts of the session.")
+        )
+    if rec.restarts:
+        parts.append(
+            lacking(f"{rec.restarts} silences of more than half an hour: everything was begun anew after each.")
+        )
+    for note in rec.notes:
+        if note.kind in ("clock", "import"):
+            parts.append(paragraph(f"{clock(note.t_ns)}: {note.text}", "note"))
+    rejects = sorted(rec.snapshot.rejects.items(), key=lambda item: -item[1])
+    if rejects:
+        parts.append(paragraph("Refused readings: " + ", ".join(f"{n} {reason}" for reason, n in rejects) + "."))
+    return "".join(parts)
+
+
+def _chart(story: Story) -> Chart:
+    rec = story.rec
+    holes = [(gap.from_ns, gap.to_ns) for gap in rec.gaps]
+    first = int(rec.t_ns[0]) if len(rec.t_ns) else rec.start_ns
+    return Chart(first, rec.end_ns, holes)
+
+
+def motion_plots(story: Story) -> str:
+    """Height, speed, load, pressure, heat over time."""
+    rec, units = story.rec, story.units
+
+    def panel(title: str, dimension: Dimension, *names: tuple[str, str], zero: bool = False,
+              levels: Sequence[tuple[str, float]] = ()) -> Panel:  # fmt: skip
+        unit = units.shown(dimension).unit
+        curves = [Curve(label, (rec[name] - unit.offset) / unit.scale) for name, label in names]
+        kept = [curve for curve in curves if np.isfinite(curve.numbers).any()]
+        lines = [(words, unit.from_si(level)) for words, level in levels]
+        return Panel(story.head(title, dimension), kept, lines, zero)
+
+    limits = rec.rig.limits
+    chart = _chart(story)
+    loud = [span for span in story.spans if span.severity >= Severity.WARNING][:400]
+    chart.panel(panel("block height", "length", ("height", "height"),
+                      levels=(("upper limit", limits.upper_m), ("lower limit", limits.lower_m))), loud)  # fmt: skip
+    chart.panel(panel("block speed, up positive", "speed", ("speed", "speed"), zero=True))
+    chart.panel(panel("hook load", "force", ("hook_load", "hook load"), zero=True))
+    chart.panel(panel("service brake pressure", "pressure", ("service_pressure_1", "circuit 1"),
+                      ("service_pressure_2", "circuit 2"), zero=True))  # fmt: skip
+    heat = [("disc_temperature_left", "left"), ("disc_temperature_right", "right"), ("disc_modelled", "modelled")]
+    chart.panel(panel("disc temperature", "temperature", *heat))
+    words = paragraph(
+        "Each column of a curve spans the least to the greatest value in its time. Times are UTC. Shaded: no readings. "
+        "Triangles on the height: WARNING and DANGER.", "note",
+    )  # fmt: skip
+    return chart.svg("Block height, block speed, hook load, brake pressure and disc temperature over time") + words
+
+
+def timeline(story: Story) -> str:
+    """What was said, when."""
+    rec = story.rec
+    told = [f for f in rec.findings if f.kind != "alarm" or f.after == AlarmState.UNACKNOWLEDGED]
+    parts = []
+    if story.spans:
+        keys: dict[str, list[Span]] = {}
+        for found in sorted(story.spans, key=lambda s: (-s.severity, s.from_ns)):
+            keys.setdefault(found.key, []).append(found)
+        chart = _chart(story)
+        chart.bars("alarms while true (D danger, W warning, C caution, N notice)", list(keys.items())[:24])
+        parts.append(chart.svg("When each alarm was true"))
+        if len(keys) > 24:
+            parts.append(paragraph(f"{len(keys) - 24} less severe alarms are not drawn.", "note"))
+    if not told:
+        return "".join(parts) + paragraph("Nothing was said: no alarm, no action, no check.")
+    ends = {(s.key, s.from_ns): s for s in story.spans}
+    rows = [_told(story, finding, ends.get((finding.key, finding.t_ns))) for finding in told]
+    shown, more = cut(rows, MOST_FINDINGS)
+    heads = ("|time", "|word", "<what", "value", "threshold", "lasted", "seen after")
+    return "".join(parts) + table(heads, shown) + more
+
+
+def _told(story: Story, finding: Finding, found: Span | None) -> tuple[str, ...]:
+    dimension = story.dimension_of(finding.key) if finding.kind == "alarm" else None
+    number, threshold = (
+        story.full(value, dimension) if value is not None and dimension is not None else ""
+        for value in (finding.number, finding.threshold)
+    )
+    lasted = span((found.to_ns - found.from_ns) * 1e-9) + ("" if found.over else " +") if found else ""
+    seen = found.acknowledged_ns if found else None
+    waited = span((seen - finding.t_ns) * 1e-9) if seen is not None else (NONE if finding.kind == "alarm" else "")
+    words = finding.message + (f" [{finding.key}]" if finding.kind in ("alarm", "instrument") else "")
+    who = f" ({finding.after})" if finding.kind == "action" and finding.after else ""
+    word = severity(finding.severity.name) if finding.kind == "alarm" else finding.kind
+    return (clock(finding.t_ns), word, words + who, number, threshold, lasted, waited)

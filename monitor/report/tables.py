@@ -1,0 +1,371 @@
+"""The sections of the report that are tables: stops, descents, stands, checks, sensors, alarm statistics, line work."""
+
+import math
+from collections.abc import Sequence
+from statistics import median
+from typing import Final
+
+import numpy as np
+from scipy.constants import foot
+
+from monitor.config import NoAux
+from monitor.core.quantities import QUANTITIES
+from monitor.core.types import CheckReading, HoistState, Severity
+from monitor.physics.line import cut_due_m, goal_j_per_m
+from monitor.report.collect import STATES, Numbers
+from monitor.report.html import cards, lacking, paragraph, table, verdict
+from monitor.report.motion import Stop
+from monitor.report.sections import NONE, Story, cut, mega, percent
+from monitor.ui.format import clock, plain, span
+from monitor.units import TON_MILE_J
+
+DESIGN_FACTORS: Final = (("drilling and tripping", 3.0), ("setting casing, freeing pipe", 2.0))
+"""Least design factor of the fast line by operation (API RP 9B, from memory)."""
+_HOUR_S: Final = 3600.0
+
+
+def stop_table(story: Story) -> str:
+    """Every stop by the friction brake."""
+    rec, stops = story.rec, story.stops
+    if not any(rec.rig.sensor_of(f"service_pressure_{n}") for n in (1, 2)):
+        return lacking("This rig's brake pressure is not measured: which brake ended a motion cannot be told.")
+    if not stops:
+        return paragraph("No motion faster than the least worth weighing was ended by the friction brake.")
+    parts = [_stop_words(story, stops)]
+    rows = [_stop_row(story, stop) for stop in stops]
+    shown, more = cut(rows)
+    heads = (
+        "|brake called", "|way", story.head("speed", "speed"), story.head("load", "force"), "layer",
+        story.head("pressure", "pressure"), story.head("slowing", "acceleration"), "effectiveness, %",
+        story.head("reach, full brake", "length"), story.head("reach, as braked", "length"),
+        story.head("reach seen", "length"), "seen / as braked",
+    )  # fmt: skip
+    parts.append(table(heads, shown))
+    parts.append(more)
+    parts.append(paragraph(
+        "Reach from the lever's first movement (the first pressure where no lever is measured) to rest. Full brake: predicted "
+        "for a full application with the configured lag, no reaction time. As braked: predicted for the pressure that was "
+        "applied, with the effectiveness known before the stop. F marks a full application; D a brake that had been holding "
+        "the load back before, whose distance says nothing about reach. ± 99 % for speed and effectiveness, half a reading "
+        f"for distances; load ± {percent(rec.rig.uncertainty.load)}.", "note",
+    ))  # fmt: skip
+    return "".join(parts)
+
+
+def _stop_words(story: Story, stops: Sequence[Stop]) -> str:
+    fit = [s.reach_m / s.reach_applied_m for s in stops if not s.dragged and 0 < s.reach_applied_m < math.inf]
+    fit = [ratio for ratio in fit if math.isfinite(ratio)]
+    full = [s for s in stops if s.full and not s.dragged and math.isfinite(s.reach_full_m)]
+    over = sum(s.reach_m - s.reach_bound_m > s.reach_full_m for s in full)
+    words = f"{len(stops)} stops, {len(full)} of them with the full brake. "
+    if fit:
+        words += f"Reach seen over reach predicted for the pressure applied: median {plain(median(fit), 2)}. "
+    if full:
+        words += f"With the full brake {over} of {len(full)} went further than expected."
+    else:
+        words += "None shows what a full application does: the full-brake column stays a prediction."
+    return paragraph(words)
+
+
+def _stop_row(story: Story, stop: Stop) -> tuple[str, ...]:
+    comparable = not stop.dragged and 0 < stop.reach_applied_m < math.inf
+    return (
+        clock(stop.t_ns),
+        ("up" if stop.direction > 0 else "down") + (" F" if stop.full else "") + (" D" if stop.dragged else ""),
+        story.within(stop.speed_m_s, stop.speed_bound_m_s, "speed"),
+        story.number(stop.load_n, "force"),
+        NONE if math.isnan(stop.layer) else f"{stop.layer:.0f}",
+        story.number(stop.pressure_pa, "pressure"),
+        story.number(stop.deceleration_m_s2, "acceleration"),
+        story.within(stop.effectiveness, 2.576 * stop.effectiveness_sigma, "fraction"),
+        story.number(stop.reach_full_m, "length") if math.isfinite(stop.reach_full_m) else _never(stop.reach_full_m),
+        story.number(stop.reach_applied_m, "length") if comparable else _never(stop.reach_applied_m),
+        story.within(stop.reach_m, stop.reach_bound_m, "length"),
+        plain(stop.reach_m / stop.reach_applied_m, 2) if comparable else NONE,
+    )
+
+
+def _never(reach_m: float) -> str:
+    return "never stops" if math.isinf(reach_m) else NONE
+
+
+def descent_table(story: Story) -> str:
+    """Every descent: who took the energy, and how hot it made the brake."""
+    rec, found = story.rec, story.descents
+    if not found:
+        return paragraph("No descent of three metres or more.")
+    rows = [
+        (
+            clock(d.t_ns),
+            f"{d.seconds:.0f}",
+            story.number(d.distance_m, "length"),
+            story.number(d.top_speed_m_s, "speed"),
+            story.number(d.load_n, "force"),
+            mega(d.energy_j),
+            mega(d.friction_j, 2),
+            percent(d.aux_share),
+            story.number(d.heat_from_c, "temperature"),
+            story.number(d.heat_to_c, "temperature"),
+        )
+        for d in found
+    ]
+    heads = (
+        "|from", "for, s", story.head("distance", "length"), story.head("top speed", "speed"), story.head("load", "force"),
+        "energy, MJ", "to friction brake, MJ", "auxiliary share", story.head("heat before", "temperature"),
+        story.head("heat after", "temperature"),
+    )  # fmt: skip
+    energy = [d.energy_j for d in found if math.isfinite(d.energy_j)]
+    friction = [d.friction_j for d in found if math.isfinite(d.friction_j)]
+    foot_row = ("all", "", "", "", "", mega(sum(energy)), mega(sum(friction), 2), "", "", "")
+    shares = [d.aux_share for d in found if math.isfinite(d.aux_share)]
+    words = "Energy is load times distance: what the brakes and the tackle's friction took. "
+    if isinstance(rec.rig.aux, NoAux):
+        words += "This rig has no auxiliary brake. "
+    elif shares:
+        words += f"Auxiliary share of heavy descents: median {percent(median(shares))}, lowest {percent(min(shares))}. "
+    else:
+        words += "No descent was heavy, long and fast enough to tell what the auxiliary brake took. "
+    if not found[0].measured:
+        words += "Disc temperatures are not measured: those shown are modelled from the friction work."
+    shown, more = cut(rows)
+    return paragraph(words) + table(heads, shown, foot_row if not more else ()) + more
+
+
+def stand_table(story: Story) -> str:
+    """Time per stand, slips to slips, connections."""
+    found = story.stands
+    if story.rec.known("string_load") < 0.5:
+        return lacking("The hook load was known for less than half of the time: stands cannot be told.")
+    if not found:
+        return paragraph("The string was not set in slips and lifted again in this record.")
+    parts = []
+    rows = []
+    for way in ("out", "in", "worked"):
+        some = [s for s in found if s.way == way]
+        if some:
+            each = [
+                median(times) for times in zip(*((s.seconds, s.connection_s, s.hanging_s) for s in some), strict=True)
+            ]
+            rows.append((_WAYS[way], str(len(some)), *(f"{t:.0f}" for t in each), f"{min(s.seconds for s in some):.0f}",
+                         f"{max(s.seconds for s in some):.0f}"))  # fmt: skip
+    heads = ("<way", "stands", "time per stand, s", "connection, s", "slips to slips, s", "quickest, s", "slowest, s")
+    parts.append(paragraph("Medians; a stand counts from set-down to set-down."))
+    parts.append(table(heads, rows))
+    heads = ("|set in slips", "|way", "time per stand, s", "connection, s", "slips to slips, s",
+             story.head("travel", "length"), story.head("load", "force"))  # fmt: skip
+    lines = [
+        (clock(s.t_ns), s.way, f"{s.seconds:.0f}", f"{s.connection_s:.0f}", f"{s.hanging_s:.0f}",
+         story.number(s.travel_m, "length"), story.number(s.load_n, "force"))
+        for s in found
+    ]  # fmt: skip
+    shown, more = cut(lines)
+    parts.append(table(heads, shown))
+    return "".join(parts) + more
+
+
+_WAYS: Final = {"out": "out of the hole", "in": "into the hole", "worked": "lifted and set again (less than 8 m)"}
+
+
+def check_table(story: Story) -> str:
+    """Overtravel device, brake and reference checks: done, and due."""
+    rec = story.rec
+    rows = []
+    for view in rec.snapshot.checks:
+        if view.unfit:
+            rows.append((view.title, f"cannot be run: {view.unfit}", "", ""))
+            continue
+        result = view.result
+        done = f"{clock(result.t_ns)} {result.verdict}: {result.reason}" if result else "not run in this record"
+        due = verdict(False, f"due: {view.due_words}") if view.due else view.due_words
+        measured = "; ".join(_reading(story, reading) for reading in result.readings) if result else ""
+        rows.append((view.title, done, measured, due))
+    parts = [table(("<check", "<last result", "<measured", "<next"), rows)]
+    told = [f for f in rec.findings if f.kind == "check"]
+    if told:
+        parts.append("<h3>As they went</h3>")
+        shown, more = cut([(clock(f.t_ns), f.message) for f in told])
+        parts.append(table(("|time", "<what"), shown) + more)
+    parts.append(_device(story))
+    return "".join(parts)
+
+
+def _reading(story: Story, reading: CheckReading) -> str:
+    value = story.units.value(reading.value, reading.dimension)
+    limit = f" ({reading.relation} {story.full(reading.limit, reading.dimension)})" if reading.limit is not None else ""
+    return f"{reading.label} {value}{limit}"
+
+
+def _device(story: Story) -> str:
+    """When the overtravel device acted, and where the block was."""
+    rec = story.rec
+    rows = []
+    for half in ("electric", "air"):
+        if rec.rig.sensor_of(f"overtravel_{half}") is None:
+            continue
+        acted = rec[f"overtravel_{half}"] >= 0.5
+        for at in np.flatnonzero(acted[1:] & ~acted[:-1]).tolist():
+            height, speed = float(rec["height"][at + 1]), float(rec["speed"][at + 1])
+            rows.append((clock(int(rec.t_ns[at + 1])), half, story.full(height, "length"), story.full(speed, "speed")))
+    if not any(rec.rig.sensor_of(f"overtravel_{half}") for half in ("electric", "air")):
+        return lacking("The overtravel device is not connected to the monitor: whether it acted is not known.")
+    if not rows:
+        return paragraph("The overtravel device did not act in this record.")
+    set_at = story.full(rec.rig.limits.overtravel_m, "length")
+    return f"<h3>The overtravel device acted (set at {set_at})</h3>" + table(
+        ("|time", "|half", "block height", "block speed"), sorted(rows)
+    )
+
+
+def sensor_table(story: Story) -> str:
+    """Health of every sensor over the record."""
+    rec = story.rec
+    silent: dict[str, float] = {}
+    for found in story.spans:
+        rule, _, name = found.key.partition(":")
+        if name and rule.endswith(("silent", "stale")):
+            silent[name] = silent.get(name, 0.0) + (found.to_ns - found.from_ns) * 1e-9
+    rows = []
+    for view, sensor in zip(rec.snapshot.sensors, rec.rig.sensors, strict=True):
+        taken = view.fused
+        share = taken / max(1e-9, rec.seconds * sensor.rate_hz)
+        words = view.verdict or ("stale at the end" if view.stale else view.last_reason)
+        fused = sensor.spec.role in ("position", "mark")
+        rows.append(
+            (
+                view.id,
+                QUANTITIES[view.quantity].label,
+                f"{plain(sensor.rate_hz, 1)}",
+                f"{plain(taken / max(1e-9, rec.seconds), 1)}",
+                verdict(share > 0.9, percent(min(share, 1.0))) if not fused or taken else verdict(False, "none"),
+                str(view.rejected),
+                span(silent[view.id]) if view.id in silent else NONE,
+                NONE if view.latency_s is None else f"{view.latency_s * 1000:.0f} ms",
+                words or "nothing wrong",
+            )
+        )
+    heads = ("<sensor", "<measures", "expected, /s", "taken, /s", "<of the expected", "refused", "silent for", "latency",
+             "<at the end")  # fmt: skip
+    verdicts = [f for f in rec.findings if f.kind == "instrument"]
+    parts = [table(heads, rows)]
+    if verdicts:
+        parts.append("<h3>What the drift watch said</h3>")
+        parts.append(table(("|time", "<sensor", "<verdict"),
+                           [(clock(f.t_ns), f.key.partition(":")[2], f.message) for f in verdicts[:200]]))  # fmt: skip
+    return "".join(parts)
+
+
+def alarm_table(story: Story) -> str:
+    """Alarm statistics beside the published figures."""
+    a = story.alarms
+    rung = max(1, a.raised)
+    low = a.by_severity[Severity.NOTICE] + a.by_severity[Severity.CAUTION]
+    middle, high = a.by_severity[Severity.WARNING], a.by_severity[Severity.DANGER]
+    above = a.intervals_above_10 / a.intervals
+    few = a.raised < 20
+    rows = [
+        ("alarms in 10 minutes, mean", plain(a.per_10_min, 2), "about 1; at most 2", verdict(a.per_10_min <= 2.0, "")),
+        ("most in any 10 minutes", str(a.most_in_10_min), "at most 10", verdict(a.most_in_10_min <= 10, "")),
+        ("10-minute intervals above 10", f"{a.intervals_above_10} of {a.intervals}", "under 1 %", verdict(above < 0.01, "")),
+        ("time in flood", percent(a.flood_share, 1), "under 1 %", verdict(a.flood_share < 0.01, "")),
+        ("ten most frequent, share of all", percent(a.top_ten_share) if a.raised else NONE, "1 to 5 %",
+         NONE if few else verdict(a.top_ten_share <= 0.05, "")),
+        ("stale (true for over 24 h)", str(len(a.stale)), "fewer than 5", verdict(len(a.stale) < 5, "")),
+        ("chattering (3 in a minute)", ", ".join(a.chattering) or "none", "none", verdict(not a.chattering, "")),
+        ("fleeting (over within 2 s, not seen)", ", ".join(a.fleeting) or "none", "none", verdict(not a.fleeting, "")),
+        ("priorities: NOTICE and CAUTION / WARNING / DANGER",
+         f"{low} / {middle} / {high}" + (f" ({percent(low / rung)} / {percent(middle / rung)} / {percent(high / rung)})"
+                                         if a.raised else ""),
+         "about 80 / 15 / 5 %", NONE if few else verdict(high / rung <= 0.05 and middle / rung <= 0.2, "")),
+        ("acknowledged; median time to it", f"{a.acknowledged} of {a.raised}" + (
+            f"; {span(a.median_acknowledge_s)}" if a.median_acknowledge_s is not None else ""), NONE, NONE),
+    ]  # fmt: skip
+    parts = [table(("<figure", "<here", "<aim", "<met"), rows)]
+    if a.by_key:
+        parts.append("<h3>Most frequent</h3>")
+        parts.append(table(("<alarm", "times", "share"),
+                           [(key, str(n), percent(n / rung)) for key, n in a.by_key[:10]]))  # fmt: skip
+    words = (
+        "Aims: performance figures of ANSI/ISA-18.2-2016, section 16.4, for one operator; the limits for chattering and "
+        "fleeting are common practice without a source. "
+    )
+    if a.seconds < 7 * 86_400:
+        words += f"They are meant for months of operation; {span(a.seconds)} can only hint at them."
+    return "".join(parts) + paragraph(words, "note")
+
+
+def line_table(story: Story) -> str:
+    """Line work done, the highest tension, what it makes due."""
+    rec = story.rec
+    line = rec.rig.line
+    work = rec["line_work"].astype(np.float64)
+    total = float(work[-1])
+    steps = np.diff(work, prepend=0.0)
+    share = {state: float(steps[rec.hoist == place].sum()) for place, state in enumerate(STATES)}
+    tension, factor = _most(rec["fast_line_tension"]), _least(rec["design_factor"])
+    hours = max(rec.seconds / _HOUR_S, 1e-9)
+    boxes = [
+        (f"{plain(total / TON_MILE_J, 2)} ton-miles", f"= {mega(total, 0)} MJ, "
+         f"± {percent(rec.rig.uncertainty.load)} with the load"),
+        (f"{plain(total / TON_MILE_J / hours, 2)} ton-miles/h", "mean rate"),
+        (story.full(tension, "force"), "highest fast-line tension"),
+        (plain(factor, 2), f"least design factor; the site asks for {plain(line.min_design_factor, 1)}"),
+    ]  # fmt: skip
+    rows = [
+        (
+            state.value,
+            plain(share[state] / TON_MILE_J, 2),
+            mega(share[state]),
+            percent(share[state] / total) if total else NONE,
+        )
+        for state in (HoistState.HOISTING, HoistState.LOWERING, HoistState.STILL, HoistState.UNKNOWN)
+    ]
+    parts = [cards(boxes), table(("<while", "ton-miles", "MJ", "share"), rows)]
+    judged = [
+        (words, plain(least, 1), verdict(factor >= least, plain(factor, 2)) if math.isfinite(factor) else NONE)
+        for words, least in DESIGN_FACTORS
+    ]
+    parts.append(table(("<operation", "least design factor (API RP 9B, from memory)", "<seen"), judged))
+    parts.append(_due(story, total, factor))
+    known = min(rec.known("height"), rec.known("hook_load"))
+    if known < 0.999:
+        parts.append(lacking(f"Height and load were both known for at most {percent(known, 1)} of the time: work done in the "
+                             "rest is missing from the sum."))  # fmt: skip
+    for finding in rec.findings:
+        if finding.kind == "action" and finding.key == "slip and cut":
+            parts.append(
+                paragraph(f"{clock(finding.t_ns, date=True)}: {finding.message} ({finding.after or 'nobody named'})")
+            )
+    parts.append(paragraph(
+        "Hook load times travel, both ways, empty strokes included, standing in slips not. It reads some per cent above the "
+        "planning formulas, which know no pick-up and no drag.", "note",
+    ))  # fmt: skip
+    return "".join(parts)
+
+
+def _due(story: Story, total_j: float, factor: float) -> str:
+    """How much line this work makes due for cutting."""
+    line = story.rec.rig.line
+    origin = "the site's own goal"
+    try:
+        if line.goal_ton_miles_per_ft is not None:
+            goal = line.goal_ton_miles_per_ft * TON_MILE_J / foot
+        else:
+            goal = goal_j_per_m(line.rope_diameter_m, max(factor, 0.1) if math.isfinite(factor) else 5.0)
+            origin = "the usual goal for this diameter, scaled by the least design factor"
+    except ValueError as error:
+        return lacking(
+            f"No goal of work per length is known: {error}. Set line.goal_ton_miles_per_ft in the rig's file."
+        )
+    length = cut_due_m(total_j, goal)
+    return paragraph(
+        f"At {plain(goal * foot / TON_MILE_J, 1)} ton-miles per foot ({origin}) this work makes "
+        f"{story.full(length, 'length')} of line due for cutting."
+    )
+
+
+def _most(numbers: Numbers) -> float:
+    return float(np.nanmax(numbers)) if np.isfinite(numbers).any() else math.nan
+
+
+def _least(numbers: Numbers) -> float:
+    return float(np.nanmin(numbers)) if np.isfinite(numbers).any() else math.nan
