@@ -1,0 +1,141 @@
+"""The stop mark: consistency of reach, margin and allowed speed, and that doubt only ever makes the assured mark wider."""
+
+import math
+from dataclasses import replace
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from monitor.config import find_rig
+from monitor.core.braking import BrakeModel
+from monitor.core.estimate import Estimate
+from monitor.core.stopmark import NEVER_S, Brakes, Load, StopCalculator
+from monitor.core.types import Validity
+from monitor.physics.motion import Hoist, reach_lowering
+
+RIG = find_rig("land")
+CALCULATOR = StopCalculator(RIG)
+G = 9.80665
+FULL = BrakeModel(RIG).full_torque_n_m(RIG.brake.full_pressure_pa)
+
+
+def estimate(
+    height: float, speed: float, bound: float = 0.05, speed_bound: float = 0.02, slowing: float = 0.0
+) -> Estimate:
+    return Estimate(
+        0,
+        height,
+        speed,
+        slowing,
+        bound / 3,
+        speed_bound / 3,
+        0.01,
+        bound,
+        speed_bound,
+        Validity.VALID,
+        60.0,
+        2,
+        0.42,
+        False,
+    )
+
+
+def load(tonnes: float) -> Load:
+    newton = tonnes * 1000 * G
+    return Load(newton, newton * 0.95, newton * 1.05)
+
+
+speeds = st.floats(0.05, 1.8)
+ways = st.sampled_from([-1, 1])
+weights = st.floats(23.0, 300.0)
+brakes = st.floats(0.4, 1.2).map(lambda share: Brakes(FULL * share, FULL * share * 0.85))
+
+
+@given(speed=speeds, way=ways, tonnes=weights, brake=brakes, height=st.floats(5.0, 34.0), bound=st.floats(0.0, 0.8))
+def test_assured_is_never_inside_expected_and_margin_is_room_less_reach(
+    speed: float, way: int, tonnes: float, brake: Brakes, height: float, bound: float
+) -> None:
+    seen = CALCULATOR.solve(estimate(height, way * speed, bound), load(tonnes), brake)
+    assert seen.reach_assured_m >= seen.reach_expected_m
+    room, margin = (seen.room_up_m, seen.margin_up_m) if way > 0 else (seen.room_down_m, seen.margin_down_m)
+    assert margin == pytest.approx(room - seen.reach_assured_m) or not seen.marks.stops
+    other = (seen.margin_down_m, seen.room_down_m) if way > 0 else (seen.margin_up_m, seen.room_up_m)
+    assert other[0] == other[1]
+    if seen.marks.stops:
+        edge = seen.marks.assured_up_m if way > 0 else seen.marks.assured_down_m
+        assert edge == pytest.approx(height + way * seen.reach_assured_m)
+
+
+@given(speed=speeds, way=ways, tonnes=weights, brake=brakes)
+def test_more_doubt_never_gives_a_shorter_reach(speed: float, way: int, tonnes: float, brake: Brakes) -> None:
+    sure = CALCULATOR.solve(estimate(20.0, way * speed, 0.02, 0.01), load(tonnes), brake)
+    for doubtful in (estimate(20.0, way * speed, 0.5, 0.01), estimate(20.0, way * speed, 0.02, 0.2)):
+        assert CALCULATOR.solve(doubtful, load(tonnes), brake).reach_assured_m >= sure.reach_assured_m
+    weaker = replace(brake, assured_n_m=brake.assured_n_m * 0.9)
+    assert CALCULATOR.solve(estimate(20.0, way * speed, 0.02, 0.01), load(tonnes), weaker).reach_assured_m >= (
+        sure.reach_assured_m - 1e-12
+    )
+
+
+@given(speed=st.floats(0.2, 1.5), way=ways, tonnes=weights, brake=brakes)
+def test_where_the_margin_is_used_up_the_speed_is_the_allowed_speed(
+    speed: float, way: int, tonnes: float, brake: Brakes
+) -> None:
+    first = CALCULATOR.solve(estimate(20.0, way * speed), load(tonnes), brake)
+    if not first.marks.stops:
+        assert first.allowed_m_s == 0.0
+        return
+    limits = CALCULATOR.limits
+    height = limits.upper_m - first.reach_assured_m if way > 0 else limits.lower_m + first.reach_assured_m
+    there = CALCULATOR.solve(estimate(height, way * speed), load(tonnes), brake)
+    margin = there.margin_up_m if way > 0 else there.margin_down_m
+    assert margin == pytest.approx(0.0, abs=1e-9)
+    assert there.allowed_m_s == pytest.approx(speed, rel=1e-6)
+
+
+def test_a_brake_that_cannot_hold_is_a_value_not_a_number() -> None:
+    weak = Brakes(FULL * 0.05, FULL * 0.04)
+    seen = CALCULATOR.solve(estimate(20.0, -0.5), load(300.0), weak)
+    assert math.isinf(seen.reach_assured_m)
+    assert not seen.marks.stops
+    assert seen.margin_down_m == -math.inf
+    assert seen.allowed_m_s == 0.0
+    assert seen.brake_time_down_s == 0.0
+
+
+def test_a_block_at_rest_has_no_reach_and_nags_nobody() -> None:
+    seen = CALCULATOR.solve(estimate(1.55, 0.0), load(100.0), Brakes(FULL, FULL))
+    assert seen.reach_assured_m == 0.0
+    assert seen.brake_time_down_s == NEVER_S
+    assert seen.marks.expected_m == 1.55
+
+
+def test_unknown_height_still_gives_the_reach() -> None:
+    seen = CALCULATOR.solve(estimate(math.nan, -1.0), load(100.0), Brakes(FULL, FULL))
+    assert math.isfinite(seen.reach_expected_m)
+    assert math.isnan(seen.margin_down_m)
+
+
+@given(speed=st.floats(0.3, 1.4), slowing=st.floats(-0.5, 0.3), height=st.floats(4.0, 30.0), tonnes=weights)
+def test_driving_time_agrees_with_driving(speed: float, slowing: float, height: float, tonnes: float) -> None:
+    """Drive on with the same acceleration, look every hundredth: the margin is used up when it was said to be."""
+    brake = Brakes(FULL, FULL * 0.85)
+    first = CALCULATOR.solve(estimate(height, -speed, slowing=-slowing), load(tonnes), brake)
+    if not 0.3 < first.brake_time_down_s < NEVER_S or first.brake_time_down_s > 8.0:
+        return
+    t = first.brake_time_down_s
+    later_speed = speed + slowing * t
+    if later_speed < 0.2:
+        return
+    later = CALCULATOR.solve(estimate(height - speed * t - slowing * t * t / 2, -later_speed), load(tonnes), brake)
+    # The reach is taken as proportional to speed; it grows a little faster than that.
+    assert abs(later.margin_down_m) < 0.12 * first.reach_assured_m + 0.35 * abs(slowing) * t
+
+
+def test_expected_reach_is_the_physics_formula() -> None:
+    brake = Brakes(FULL, FULL)
+    seen = CALCULATOR.solve(estimate(20.0, -1.0), load(150.0), brake)
+    hoist = Hoist(150_000.0, RIG.drum.inertia_kg_m2, RIG.line.lines, 0.42, RIG.line.sheave_factor)
+    direct = reach_lowering(1.0, hoist, FULL, RIG.limits.reaction_s, RIG.braking.lag_s, RIG.braking.ramp_s)
+    assert seen.reach_expected_m == pytest.approx(direct.distance_m)
