@@ -159,7 +159,9 @@ class BrakeHealth:
         look.doubtful = load_validity == _DEGRADED or estimate.validity == _DEGRADED
         self.effect.step(look)
         heavy = None if load_validity > _DEGRADED else load_n > self._heavy_n
-        self._energy(dt, seen, speed, a, omega, arm, mass, heavy, pressure_sum, aux, emergency)
+        self._energy(
+            dt, seen, speed, estimate.speed_sigma_m_s, a, omega, arm, mass, heavy, pressure_sum, aux, emergency
+        )
         is_set = self._is_set(lever, first, second, emergency)
         self.creep.step(dt, is_set, speed, estimate.height_m, int(estimate.validity))
 
@@ -225,6 +227,7 @@ class BrakeHealth:
         dt: float,
         seen: bool,
         speed: float,
+        speed_sigma: float,
         a: float,
         omega: float,
         arm: float,
@@ -239,7 +242,8 @@ class BrakeHealth:
             self.heat.step(dt, math.nan, True, self._measured_c)
             self.auxiliary.watch(None, None, aux, math.nan)
             return
-        moving = abs(speed) > 0.05
+        # A set brake under a block that swings on its rope takes no energy, whatever a noisy speed makes of it.
+        moving = abs(speed) > 0.05 + 2.0 * speed_sigma
         way = 1 if speed > 0.0 else -1
         friction_w = 0.0
         load_torque = mass * _G * arm
@@ -254,7 +258,7 @@ class BrakeHealth:
                 seen_w = max(0.0, pull + self._inertia * a / arm) * omega
             self.descent.step(dt, speed, heavy, friction_w, aux * omega, seen_w)
         else:
-            self.descent.step(dt, speed, heavy, 0.0, 0.0, 0.0)
+            self.descent.step(dt, 0.0, heavy, 0.0, 0.0, 0.0)
         self.heat.step(dt, friction_w, moving, self._measured_c)
         self.auxiliary.watch(speed < -_AT_SPEED_M_S, heavy, aux, load_torque)
 
