@@ -23,6 +23,10 @@ LONG_STEP_S: Final = 0.5
 """Beyond this the acceleration is not believed to have lasted."""
 
 
+LEAST: Final = 1e-10
+"""Least variance, where rounding leaves none."""
+
+
 class Kinematics:
     """The filter. Metres and seconds; `jerk_psd` in m^2/s^5. The speed and acceleration are for long silences."""
 
@@ -134,4 +138,11 @@ class Kinematics:
         self.x += kx * innovation
         self.v += kv * innovation
         self.a += ka * innovation
-        self.p = (xx - kx * px, xv - kx * pv, xa - kx * pa, vv - kv * pv, va - kv * pa, aa - ka * pa)
+        xx -= kx * px
+        vv -= kv * pv
+        aa -= ka * pa
+        if xx > 0.0 and vv > 0.0 and aa > 0.0:
+            self.p = (xx, xv - kx * pv, xa - kx * pa, vv, va - kv * pa, aa)
+        else:
+            # Rounding ate a variance (a reading far better than the state): keep a little, and no correlations.
+            self.p = (max(xx, LEAST), 0.0, 0.0, max(vv, LEAST), 0.0, max(aa, LEAST))

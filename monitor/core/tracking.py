@@ -176,7 +176,7 @@ class Tracking:
         if ratio > LIVELY:
             if kin.jerk_psd != BUSY:
                 kin.jerk_psd = BUSY
-                kin.stir(dt, BUSY)
+                kin.stir(dt if dt > 0.0 else 0.0, BUSY)
                 innovation, variance = kin.innovation(z - source.bias_m, noise, age)
                 ratio = innovation * innovation / (variance * GATE)
             self._busy_ns = taken + BUSY_NS
