@@ -11,6 +11,7 @@ import argparse
 import math
 import random
 import statistics
+import time
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
 
@@ -299,6 +300,25 @@ def jump(at_s: float, size: float) -> Callable[[float, float], float | None]:
     return lambda t, counts: counts + size if t >= at_s else counts
 
 
+def timing(rig: Rig, truth: Truth) -> None:
+    """Cost of one reading and of one estimate: the best of several runs, because others share the machine."""
+    index = next(i for i, s in enumerate(rig.sensors) if s.quantity == "drum_counts")
+    samples = [Sample(a, index, c, s) for a, s, c, _ in readings(rig, truth, Wire(), random.Random(1))]
+    taking, telling = [], []
+    for _ in range(7):
+        estimator = Estimator(rig)
+        begin = time.perf_counter()
+        for sample in samples:
+            estimator.ingest(sample)
+        taking.append((time.perf_counter() - begin) / len(samples))
+        now = samples[-1].t_ns + 10_000_000
+        begin = time.perf_counter()
+        for _ in range(len(samples)):
+            estimator.estimate(now)
+        telling.append((time.perf_counter() - begin) / len(samples))
+    print(f"cost: one reading {1e6 * min(taking):.2f} us, one estimate {1e6 * min(telling):.2f} us")
+
+
 FAULTS: dict[str, Wire] = {
     "none": Wire(),
     "frozen 3 s at speed": Wire(fault=freeze(8.0, 11.0)),
@@ -400,6 +420,7 @@ def main(argv: Sequence[str] | None = None) -> None:
             ours, best = rms(own_v), rms(best_v)
             print(f"  speed rms over smoother's:     {ours / best:.3f}   ({ours:.4f} / {best:.4f})")
     fault_figures(rig, truth)
+    timing(rig, truth)
 
 
 if __name__ == "__main__":

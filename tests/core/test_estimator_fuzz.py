@@ -3,7 +3,7 @@
 import math
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from monitor.core.estimator import Estimator
@@ -33,6 +33,7 @@ step = st.tuples(
 @pytest.mark.parametrize("name", list(RIGS))
 @settings(max_examples=150, deadline=None)
 @given(steps=st.lists(step, max_size=60))
+@example(steps=[(0, 0, 1513.0, 0, "", 0.0), (0, 0, 0.0, -32_656_524, "", 0.0)])  # an older reading that does not fit
 def test_no_input_breaks_it(name: str, steps: list[tuple[int, int, float, int | None, str, float]]) -> None:
     rig = RIGS[name]
     estimator, tracker, t = Estimator(rig), HoistTracker(rig), START_NS
