@@ -14,7 +14,7 @@ import numpy as np
 import numpy.typing as npt
 
 from monitor.adapters.chain import SessionChain
-from monitor.adapters.session import Note
+from monitor.adapters.session import Note, SessionError
 from monitor.adapters.sessions import Gap
 from monitor.config import Rig
 from monitor.core.engine import Core
@@ -30,6 +30,7 @@ COLUMNS: Final = (
     "service_pressure_1", "service_pressure_2", "effectiveness", "response_time", "holding_ratio",
     "disc_temperature_left", "disc_temperature_right", "disc_modelled", "aux_current", "aux_torque", "aux_share",
     "accumulator_pressure", "coolant_temperature", "overtravel_electric", "overtravel_air",
+    "clutch_engaged",
 )  # fmt: skip
 """Signals that are kept at every grid point."""
 STATES: Final = tuple(HoistState)
@@ -148,6 +149,8 @@ def collect(chain: SessionChain) -> Recording:
             actions.append(item)
             core.act(core.admit(item))
     core.advance(max(chain.end_ns, core.now_ns))
+    if not rows.times:
+        raise SessionError(f"{chain.name}: none of its readings can be read; try `stopmark sessions verify`")
     table = np.frombuffer(rows.numbers, dtype=np.float32).reshape(-1, len(COLUMNS))
     columns = {name: np.ascontiguousarray(table[:, place]) for place, name in enumerate(COLUMNS)}
     _join_work(columns["line_work"], starts)

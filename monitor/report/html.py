@@ -35,7 +35,6 @@ tfoot td { font-weight: 600; border-top: 1.5px solid var(--ink); border-bottom: 
 svg { width: 100%; height: auto; display: block; margin: 4px 0 8px; }
 svg text { font: 12px system-ui, "DejaVu Sans", sans-serif; fill: var(--ink); }
 svg .small { font-size: 10.5px; fill: var(--soft); } svg .title { font-weight: 600; }
-svg .halo { paint-order: stroke; stroke: #fff; stroke-width: 3px; }
 svg .missing { fill: #8a6d00; font-size: 12px; }
 svg .field { fill: none; stroke: var(--rule); } svg .grid { stroke: #e6e9eb; } svg .hole { fill: #e9e2c8; }
 svg .level { stroke: #b3201a; stroke-dasharray: 5 4; stroke-width: 1; }

@@ -30,7 +30,7 @@ from monitor.report.collect import Numbers, Recording, runs
 
 STEP_S: Final = GRID_NS * 1e-9
 MOVING_M_S: Final = 0.05
-STOP_FROM_M_S: Final = 0.15
+STOP_FROM_M_S: Final = 0.2
 """Slower than this when the brake came on, it held a block that had stopped already."""
 PRESSED: Final = 0.04
 """Share of full pressure that counts as braking."""
@@ -66,6 +66,8 @@ class Stop:
     full: bool
     dragged: bool
     """The brake had been on for long: the distance says nothing about the reach."""
+    driven: bool
+    """The drive was engaged meanwhile: it may have pulled against the brake, or helped it."""
     reach_full_m: float
     """Predicted for a full application."""
     reach_applied_m: float
@@ -74,6 +76,11 @@ class Stop:
     """Observed."""
     reach_bound_m: float
     """Half a grid step at both ends, at the speed of then."""
+
+    @property
+    def comparable(self) -> bool:
+        """Whether the reach seen can be held against the one predicted for the pressure applied."""
+        return not (self.dragged or self.driven) and 0.0 < self.reach_applied_m < math.inf
 
 
 @dataclass(frozen=True, slots=True)
@@ -201,6 +208,7 @@ class _Stops:
             effectiveness_sigma=sigma,
             full=applied >= FULL * self.full_pa,
             dragged=dragged,
+            driven=bool((rec["clutch_engaged"][call + round(rig_lag(self.rig) / STEP_S) : after] >= 0.5).any()),
             reach_full_m=full,
             reach_applied_m=self._predict(direction, v0, load, call, after, applied),
             reach_m=reach,
@@ -240,6 +248,11 @@ class _Stops:
             omega = float(np.nanmean(np.abs(self.speed[part]))) * self.rig.line.lines / radius
             return eddy.torque_n_m(omega, float(np.nanmean(current)))
         return 0.0
+
+
+def rig_lag(rig: Rig) -> float:
+    """From the lever to full torque, s: the drive may go on for that long without touching the comparison."""
+    return rig.braking.lag_s + rig.braking.ramp_s
 
 
 def drum_of(rig: Rig) -> DrumGeometry:

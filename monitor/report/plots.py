@@ -18,8 +18,8 @@ from monitor.report.alarmfigures import Span
 from monitor.report.collect import Numbers
 
 WIDTH: Final = 1040
-LEFT: Final = 74
-RIGHT: Final = 14
+LEFT: Final = 138
+RIGHT: Final = 26
 PANEL: Final = 118
 GAP: Final = 16
 BINS: Final = 900
@@ -137,12 +137,9 @@ class Chart:
         for place, (name, found) in enumerate(rows):
             y = top + 12 + 15 * place
             word = found[0].severity.name[0] if found else ""
-            # The word stands at the emptier side, so that it does not cover the bars.
-            middle = (self.start_ns + self.end_ns) / 2
-            right = sum(span.from_ns < middle for span in found) * 2 >= len(found)
-            x, anchor = (WIDTH - RIGHT - 4, "end") if right else (LEFT + 4, "start")
-            self._parts.append(f'<text class="small halo" x="{x}" y="{y}" text-anchor="{anchor}">{escape(name)}</text>')
-            self._parts.append(f'<text class="small" x="{LEFT - 8}" y="{y}" text-anchor="end">{word}</text>')
+            self._parts.append(
+                f'<text class="small" x="{LEFT - 8}" y="{y}" text-anchor="end">{escape(name[:22])} {word}</text>'
+            )
         self._y = bottom + GAP
 
     def svg(self, label: str) -> str:

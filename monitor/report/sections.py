@@ -87,6 +87,16 @@ class Story:
         wide = abs(shown.unit.scale)
         return f"{self.number(si, dimension)} ± {plain(bound / wide, max(shown.decimals, 0))}"
 
+    def fine(self, si: float, dimension: Dimension, bound: float = math.nan) -> str:
+        """A bare figure with one more decimal than usual, and its uncertainty where given."""
+        if not math.isfinite(si):
+            return NONE
+        shown = self.units.shown(dimension)
+        figure = plain(shown.number(si), shown.decimals + 1)
+        return (
+            figure if not math.isfinite(bound) else f"{figure} ± {plain(bound / shown.unit.scale, shown.decimals + 1)}"
+        )
+
     def full(self, si: float, dimension: Dimension) -> str:
         """Figure and unit."""
         return NONE if not math.isfinite(si) else self.units.text(si, dimension)
@@ -163,7 +173,7 @@ def _data_words(story: Story) -> str:
     parts = []
     known = rec.known("height")
     bounds = rec["height_bound"][np.isfinite(rec["height_bound"])]
-    if known < 1.0:
+    if known < 0.9995:
         parts.append(
             lacking(f"The height was known for {percent(known, 1)} of the time; nothing is shown for the rest.")
         )

@@ -46,15 +46,14 @@ def stop_table(story: Story) -> str:
         "Reach from the lever's first movement (the first pressure where no lever is measured) to rest. Full brake: predicted "
         "for a full application with the configured lag, no reaction time. As braked: predicted for the pressure that was "
         "applied, with the effectiveness known before the stop. F marks a full application; D a brake that had been holding "
-        "the load back before, whose distance says nothing about reach. ± 99 % for speed and effectiveness, half a reading "
+        "the load back before, M a motor still engaged: their distance says nothing about reach. ± 99 % for speed and effectiveness, half a reading "
         f"for distances; load ± {percent(rec.rig.uncertainty.load)}.", "note",
     ))  # fmt: skip
     return "".join(parts)
 
 
 def _stop_words(story: Story, stops: Sequence[Stop]) -> str:
-    fit = [s.reach_m / s.reach_applied_m for s in stops if not s.dragged and 0 < s.reach_applied_m < math.inf]
-    fit = [ratio for ratio in fit if math.isfinite(ratio)]
+    fit = [s.reach_m / s.reach_applied_m for s in stops if s.comparable]
     full = [s for s in stops if s.full and not s.dragged and math.isfinite(s.reach_full_m)]
     over = sum(s.reach_m - s.reach_bound_m > s.reach_full_m for s in full)
     words = f"{len(stops)} stops, {len(full)} of them with the full brake. "
@@ -68,19 +67,22 @@ def _stop_words(story: Story, stops: Sequence[Stop]) -> str:
 
 
 def _stop_row(story: Story, stop: Stop) -> tuple[str, ...]:
-    comparable = not stop.dragged and 0 < stop.reach_applied_m < math.inf
+    comparable = stop.comparable
     return (
         clock(stop.t_ns),
-        ("up" if stop.direction > 0 else "down") + (" F" if stop.full else "") + (" D" if stop.dragged else ""),
+        ("up" if stop.direction > 0 else "down")
+        + (" F" if stop.full else "")
+        + (" D" if stop.dragged else "")
+        + (" M" if stop.driven else ""),
         story.within(stop.speed_m_s, stop.speed_bound_m_s, "speed"),
         story.number(stop.load_n, "force"),
         NONE if math.isnan(stop.layer) else f"{stop.layer:.0f}",
         story.number(stop.pressure_pa, "pressure"),
         story.number(stop.deceleration_m_s2, "acceleration"),
         story.within(stop.effectiveness, 2.576 * stop.effectiveness_sigma, "fraction"),
-        story.number(stop.reach_full_m, "length") if math.isfinite(stop.reach_full_m) else _never(stop.reach_full_m),
-        story.number(stop.reach_applied_m, "length") if comparable else _never(stop.reach_applied_m),
-        story.within(stop.reach_m, stop.reach_bound_m, "length"),
+        story.fine(stop.reach_full_m, "length") if math.isfinite(stop.reach_full_m) else _never(stop.reach_full_m),
+        story.fine(stop.reach_applied_m, "length") if comparable else _never(stop.reach_applied_m),
+        story.fine(stop.reach_m, "length", stop.reach_bound_m),
         plain(stop.reach_m / stop.reach_applied_m, 2) if comparable else NONE,
     )
 
