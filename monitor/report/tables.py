@@ -46,7 +46,8 @@ def stop_table(story: Story) -> str:
         "Reach from the lever's first movement (the first pressure where no lever is measured) to rest. Full brake: predicted "
         "for a full application with the configured lag, no reaction time. As braked: predicted for the pressure that was "
         "applied, with the effectiveness known before the stop. F marks a full application; D a brake that had been holding "
-        "the load back before, M a motor still engaged: their distance says nothing about reach. ± 99 % for speed and effectiveness, half a reading "
+        "the load back before, M a motor still engaged: their distance says nothing about reach. "
+        "± 99 % for speed and effectiveness, half a reading "
         f"for distances; load ± {percent(rec.rig.uncertainty.load)}.", "note",
     ))  # fmt: skip
     return "".join(parts)
