@@ -8,22 +8,26 @@ of the session's first block as its dictionary.
 
 Before compression (little-endian):
     u8 layout (1) · u32 frames n · u32 kinds k · u32 length of the table of kinds · i64 first time · i64 unit of time
-    table of kinds, each: u8 retained · u8 numbers m · text topic · (m + 1) texts of words · m x u8 how they are written
+    table of kinds, sorted, each: u8 retained · u8 numbers m · text topic · (m + 1) texts of words
     column of n: kind of each frame
-    column of n: steps of time, in units
-    for each kind, for each of its m numbers: i64 first (as a step from that of the kind before) · column of steps
+    column of n - 1: steps of time, in units
+    for each kind, for each of its m numbers: u8 how it is written · i64 first (as a step from that of the kind before)
+        · column of steps
 A text is u32 length and bytes. A column is u8 width (1, 2, 4 or 8), then signed numbers in planes: all lowest bytes,
 then all next bytes, and so on. Numbers are written plain (0); with a 1 before them where zeros may lead (1); doubled,
-plus one where negative, so that -0 stays apart from 0 (2); or, where none of that gives the same digits back, as a text of
-the digits of all frames, in lines (3).
+plus one where negative, so that -0 stays apart from 0 (2); or, where none of that gives the same digits back, as the
+digits of all frames in lines (3; the first is then their length, and the width 1).
 """
 
 import re
 import struct
 import zlib
+from collections import Counter
 from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from functools import lru_cache
 from itertools import accumulate, pairwise
-from typing import Final
+from typing import Final, NamedTuple
 
 from monitor.core.types import Frame
 
@@ -43,7 +47,8 @@ _SPLIT_BYTES: Final = 1024
 _MAX_NUMBERS: Final = 12
 _MAX_DIGITS: Final = 17
 _HEAD: Final = struct.Struct("<BIIIqq")
-_FIRST: Final = struct.Struct("<q")
+_FIRST: Final = struct.Struct("<Bq")
+_NUMBERS: Final = struct.Struct("<BqB")
 _LENGTH: Final = struct.Struct("<I")
 _CODES: Final = {1: "b", 2: "h", 4: "i", 8: "q"}
 _split = re.compile(rb"(-?[0-9]+)").split
@@ -65,15 +70,16 @@ def _text(text: bytes) -> bytes:
     return _LENGTH.pack(len(text)) + text
 
 
-_PLAIN, _LED, _SIGNED, _TEXT = range(4)
+PLAIN, LED, SIGNED, TEXT = range(4)
+"""How a number in a payload is written; see the top of this file."""
 
 
 def _mode(digits: Sequence[bytes]) -> int:
     """How a column of numbers can be written so that every digit comes back."""
     negative = any(text[0] == 45 for text in digits)
     if any(len(text) > 1 and (text[0] == 48 or (text[:2] == b"-0" and len(text) > 2)) for text in digits):
-        return _TEXT if negative else _LED
-    return _SIGNED if negative and b"-0" in digits else _PLAIN
+        return TEXT if negative else LED
+    return SIGNED if negative and b"-0" in digits else PLAIN
 
 
 def _double(text: bytes) -> int:
@@ -85,9 +91,9 @@ def _halve(number: int) -> bytes:
 
 
 _WRITE: Final[Mapping[int, Callable[[Sequence[bytes]], list[int]]]] = {
-    _PLAIN: lambda digits: [int(text) for text in digits],
-    _LED: lambda digits: [int(b"1" + text) for text in digits],
-    _SIGNED: lambda digits: [_double(text) for text in digits],
+    PLAIN: lambda digits: [int(text) for text in digits],
+    LED: lambda digits: [int(b"1" + text) for text in digits],
+    SIGNED: lambda digits: [_double(text) for text in digits],
 }
 
 
@@ -109,32 +115,35 @@ def pack_block(frames: Sequence[Frame], dictionary: bytes = b"") -> tuple[bytes,
     """
     if not 1 <= len(frames) <= MAX_BLOCK_FRAMES:
         raise ValueError(f"a block holds 1 to {MAX_BLOCK_FRAMES} frames, not {len(frames)}")
-    kinds: dict[tuple[str, bool, tuple[bytes, ...]], int] = {}
-    rows: list[list[list[bytes]]] = []
-    which: list[int] = []
+    groups: dict[tuple[str, bool, tuple[bytes, ...]], list[list[bytes]]] = {}
+    keys = []
     for frame in frames:
         parts = _parts(frame.payload)
         key = (frame.topic, frame.retained, tuple(parts[::2]))
-        kind = kinds.get(key)
-        if kind is None:
-            kind = kinds[key] = len(rows)
-            rows.append([])
-        which.append(kind)
-        rows[kind].append(parts[1::2])
+        keys.append(key)
+        group = groups.get(key)
+        if group is None:
+            groups[key] = [parts[1::2]]
+        else:
+            group.append(parts[1::2])
+    # Sorted, so that the table is nearly always the same: it packs to a few bytes, and readers need to see it once.
+    kinds = sorted(groups)
+    places = {key: place for place, key in enumerate(kinds)}
+    which = [places[key] for key in keys]
     table: list[bytes] = []
     columns: list[bytes] = []
     before = [0] * _MAX_NUMBERS
-    for (topic, retained, words), numbers in zip(kinds, rows, strict=True):
+    for topic, retained, words in kinds:
         table.append(bytes((retained, len(words) - 1)) + _text(topic.encode("utf-8", "surrogatepass")))
         table += map(_text, words)
-        for place, digits in enumerate(zip(*numbers, strict=True)):
+        for place, digits in enumerate(zip(*groups[topic, retained, words], strict=True)):
             mode = _mode(digits)
-            table.append(bytes((mode,)))
-            if mode == _TEXT:
-                columns.append(_text(b"\n".join(digits)))
+            if mode == TEXT:
+                lines = b"\n".join(digits)
+                columns += (_NUMBERS.pack(TEXT, len(lines), 1), lines)
                 continue
             column = _WRITE[mode](digits)
-            columns += (_FIRST.pack(column[0] - before[place]), _column(_steps(column)))
+            columns += (_FIRST.pack(mode, column[0] - before[place]), _column(_steps(column)))
             before[place] = column[0]
     described = b"".join(table)
     times = [frame.t_ns for frame in frames]
@@ -142,14 +151,98 @@ def pack_block(frames: Sequence[Frame], dictionary: bytes = b"") -> tuple[bytes,
     unit = 1 if any(step % 1000 for step in steps) else 1000
     if unit != 1:
         steps = [step // unit for step in steps]
-    head = _HEAD.pack(1, len(frames), len(rows), len(described), times[0], unit)
+    head = _HEAD.pack(1, len(frames), len(kinds), len(described), times[0], unit)
     engine = zlib.compressobj(6, zdict=dictionary) if dictionary else zlib.compressobj(6)
     packed = engine.compress(b"".join((head, described, _column(which), _column(steps), *columns)))
     return packed + engine.flush(), described[-DICTIONARY_BYTES:]
 
 
-def unpack_block(data: bytes, dictionary: bytes = b"") -> list[Frame]:
-    """The frames of a block.
+class Packed(NamedTuple):
+    """A column as it lies in a block: `size` signed numbers of `width` bytes, in planes."""
+
+    width: int
+    size: int
+    planes: bytes
+
+    def numbers(self) -> tuple[int, ...]:
+        """The numbers themselves."""
+        raw = self.planes
+        if self.width != 1:
+            mixed = bytearray(len(raw))
+            for place in range(self.width):
+                mixed[place :: self.width] = raw[place * self.size : (place + 1) * self.size]
+            raw = bytes(mixed)
+        return struct.unpack(f"<{self.size}{_CODES[self.width]}", raw)
+
+
+class Numbers(NamedTuple):
+    """One number in the payloads of a kind: its first value and the steps that follow."""
+
+    mode: int
+    first: int
+    steps: Packed
+
+    def values(self) -> Iterable[int]:
+        """The whole numbers that are stored."""
+        return accumulate(self.steps.numbers(), initial=self.first)
+
+
+class Kind(NamedTuple):
+    """Frames of one topic whose payloads have the same words around their numbers."""
+
+    topic: str
+    retained: bool
+    words: tuple[bytes, ...]
+    size: int
+    """Number of frames."""
+    columns: tuple[Numbers | tuple[bytes, ...], ...]
+    """For each number in the payload: whole numbers, or the digits of all frames as they were."""
+
+    def payloads(self) -> list[bytes]:
+        """The payloads, in the order of the frames."""
+        if not self.columns:
+            return [self.words[0]] * self.size
+        cells: list[Iterable[int | bytes]] = []
+        form = self.words[0].replace(b"%", b"%%")
+        for column, words in zip(self.columns, self.words[1:], strict=True):
+            if not isinstance(column, Numbers):
+                cells.append(column)
+            elif column.mode == PLAIN:
+                cells.append(column.values())
+            elif column.mode == LED:
+                cells.append((b"%d" % number)[1:] for number in column.values())
+            else:
+                cells.append(_halve(number) for number in column.values())
+            plain = isinstance(column, Numbers) and column.mode == PLAIN
+            form += (b"%d" if plain else b"%b") + words.replace(b"%", b"%%")
+        return [form % row for row in zip(*cells, strict=True)]
+
+
+@dataclass(frozen=True, slots=True)
+class Block:
+    """A block taken apart, its numbers still packed."""
+
+    first_ns: int
+    unit_ns: int
+    which: Packed
+    """Kind of each frame."""
+    steps: Packed
+    """Time from each frame to the next, in units."""
+    kinds: tuple[Kind, ...]
+
+    def frames(self) -> list[Frame]:
+        """The frames, in order."""
+        heads = [(kind.topic, kind.retained, iter(kind.payloads())) for kind in self.kinds]
+        steps = (step * self.unit_ns for step in self.steps.numbers())
+        frames = []
+        for kind, t_ns in zip(self.which.numbers(), accumulate(steps, initial=self.first_ns), strict=True):
+            topic, retained, payload = heads[kind]
+            frames.append(Frame(t_ns, topic, next(payload), retained))
+        return frames
+
+
+def open_block(data: bytes, dictionary: bytes = b"") -> Block:
+    """A block's bytes taken apart.
 
     Raises:
         ValueError: the block is damaged, or larger than any honest block; the message says how.
@@ -163,48 +256,47 @@ def unpack_block(data: bytes, dictionary: bytes = b"") -> list[Frame]:
         big = len(raw) >= MAX_RAW_BYTES
         raise ValueError("it is larger than any block can be" if big else "its compressed data ends too early")
     try:
-        return _Unpacking(raw).frames()
-    except (struct.error, IndexError, KeyError, UnicodeDecodeError, StopIteration, TypeError) as error:
+        return _Walk(raw).block()
+    except (struct.error, IndexError, UnicodeDecodeError) as error:
         raise ValueError(f"its content does not fit its own counts ({error})") from None
 
 
-class _Unpacking:
+def unpack_block(data: bytes, dictionary: bytes = b"") -> list[Frame]:
+    """The frames of a block.
+
+    Raises:
+        ValueError: as `open_block`.
+    """
+    return open_block(data, dictionary).frames()
+
+
+class _Walk:
     """Walks through an unpacked block, believing nothing in it."""
 
     def __init__(self, raw: bytes) -> None:
         self._raw = raw
         self._at = 0
         self._budget = MAX_RAW_BYTES
+        self._before = [0] * _MAX_NUMBERS
 
-    def frames(self) -> list[Frame]:
+    def block(self) -> Block:
         layout, count, kinds, length, first_ns, unit = _HEAD.unpack_from(self._raw)
         if layout != 1:
             raise ValueError(f"its layout is {layout}, and this version knows only 1")
         if not 0 < count <= MAX_BLOCK_FRAMES or not 0 < kinds <= count or not 0 < unit <= 1_000_000_000:
             raise ValueError("it claims more frames or kinds than it can hold")
         self._at = _HEAD.size
-        described = [self._kind() for _ in range(kinds)]
-        if self._at != _HEAD.size + length:
-            raise ValueError("its table of kinds does not have the length it claims")
+        read = _table if length <= DICTIONARY_BYTES else _table.__wrapped__  # a hostile table is not worth keeping
+        described = read(self._take(length), kinds)
         which = self._column(count)
         steps = self._column(count - 1)
-        if min(which) < 0:
-            raise ValueError("it names a kind below 0")
-        sizes = [0] * kinds
-        for kind in which:
-            sizes[kind] += 1
-        before = [0] * _MAX_NUMBERS
-        payloads = []
-        for (_, _, words, written), size in zip(described, sizes, strict=True):
-            payloads.append(iter(self._payloads(words, written, size, before)))
+        sizes = Counter(which.numbers())
+        if sizes.keys() != set(range(kinds)):
+            raise ValueError("its frames are not of the kinds in its table")
+        filled = tuple(self._kind(*described[place], sizes[place]) for place in range(kinds))
         if self._at != len(self._raw):
             raise ValueError("it goes on after its end")
-        heads = [(*kind[:2], payload) for kind, payload in zip(described, payloads, strict=True)]
-        frames = []
-        for kind, t_ns in zip(which, accumulate((step * unit for step in steps), initial=first_ns), strict=True):
-            topic, retained, payload = heads[kind]
-            frames.append(Frame(t_ns, topic, next(payload), retained))
-        return frames
+        return Block(first_ns, unit, which, steps, filled)
 
     def _take(self, length: int) -> bytes:
         piece = self._raw[self._at : self._at + length]
@@ -213,56 +305,56 @@ class _Unpacking:
         self._at += length
         return piece
 
-    def _text(self) -> bytes:
-        (length,) = _LENGTH.unpack(self._take(4))
-        return self._take(length)
-
-    def _column(self, count: int) -> tuple[int, ...]:
+    def _column(self, count: int) -> Packed:
         width = self._take(1)[0]
-        raw = self._take(count * width)
-        if width != 1:
-            mixed = bytearray(len(raw))
-            for place in range(width):
-                mixed[place::width] = raw[place * count : (place + 1) * count]
-            raw = bytes(mixed)
-        return struct.unpack(f"<{count}{_CODES[width]}", raw)
+        if width not in _CODES:
+            raise ValueError(f"a column in it is {width} bytes wide")
+        return Packed(width, count, self._take(count * width))
 
-    def _kind(self) -> tuple[str, bool, list[bytes], bytes]:
-        retained, numbers = self._take(2)
-        if numbers > _MAX_NUMBERS:
-            raise ValueError("a payload in it has too many numbers")
-        topic = str(self._text(), "utf-8", "surrogatepass")
-        words = [self._text() for _ in range(numbers + 1)]
-        return topic, retained == 1, words, self._take(numbers)
-
-    def _payloads(self, words: list[bytes], written: bytes, size: int, before: list[int]) -> list[bytes]:
-        if size == 0:
-            raise ValueError("a kind in it has no frame")
+    def _kind(self, topic: str, retained: bool, words: tuple[bytes, ...], size: int) -> Kind:
+        raw, before = self._raw, self._before
         self._budget -= size * sum(map(len, words))
+        columns: list[Numbers | tuple[bytes, ...]] = []
+        for place in range(len(words) - 1):
+            mode, first, width = _NUMBERS.unpack_from(raw, self._at)
+            start = self._at + _NUMBERS.size
+            if mode == TEXT:
+                self._at = start + first
+                self._budget -= first
+                lines = tuple(raw[start : self._at].split(b"\n"))
+                columns.append(lines)
+                if len(lines) != size or first < 0:
+                    raise ValueError("a column in it does not have as many lines as frames")
+            elif mode in _WRITE and width in _CODES:
+                self._at = start + width * (size - 1)
+                before[place] += first
+                columns.append(Numbers(mode, before[place], Packed(width, size - 1, raw[start : self._at])))
+            else:
+                raise ValueError(f"its numbers are written in a way ({mode}, {width}) that this version does not know")
         if self._budget < 0:
             raise ValueError("its payloads are larger than any block can be")
-        if not written:
-            return [words[0]] * size
-        columns: list[Iterable[int | bytes]] = []
-        form = words[0].replace(b"%", b"%%")
-        for place, mode in enumerate(written):
-            if mode == _TEXT:
-                lines = self._text().split(b"\n")
-                self._budget -= sum(map(len, lines))
-                columns.append(lines)
-                form += b"%b"
-            else:
-                (first,) = _FIRST.unpack(self._take(8))
-                before[place] += first
-                column = accumulate(self._column(size - 1), initial=before[place])
-                if mode == _PLAIN:
-                    columns.append(column)
-                elif mode == _LED:
-                    columns.append((b"%d" % number)[1:] for number in column)
-                elif mode == _SIGNED:
-                    columns.append(_halve(number) for number in column)
-                else:
-                    raise ValueError(f"its numbers are written in a way {mode} that this version does not know")
-                form += b"%d" if mode == _PLAIN else b"%b"
-            form += words[place + 1].replace(b"%", b"%%")
-        return [form % row for row in zip(*columns, strict=True)]
+        return Kind(topic, retained, words, size, tuple(columns))
+
+
+@lru_cache(maxsize=64)
+def _table(described: bytes, kinds: int) -> tuple[tuple[str, bool, tuple[bytes, ...]], ...]:
+    """The table of kinds: topic, whether retained, words. Successive blocks mostly have the same."""
+    at = 0
+
+    def text() -> bytes:
+        nonlocal at
+        (length,) = _LENGTH.unpack_from(described, at)
+        start, at = at + 4, at + 4 + length
+        return described[start:at]
+
+    table = []
+    for _ in range(kinds):
+        retained, numbers = described[at : at + 2]
+        if numbers > _MAX_NUMBERS:
+            raise ValueError("a payload in it has too many numbers")
+        at += 2
+        topic = str(text(), "utf-8", "surrogatepass")
+        table.append((topic, retained == 1, tuple(text() for _ in range(numbers + 1))))
+    if at != len(described):
+        raise ValueError("its table of kinds does not have the length it claims")
+    return tuple(table)

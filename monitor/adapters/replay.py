@@ -126,7 +126,7 @@ class SessionReader:
             if key not in header:
                 raise SessionError(f"{self.path}: is damaged: its header lacks {key!r}")
         try:
-            self._dictionary = bytes.fromhex(header.get("dictionary", ""))
+            self.dictionary = bytes.fromhex(header.get("dictionary", ""))
         except (ValueError, TypeError):
             raise SessionError(f"{self.path}: is damaged: its header 'dictionary' cannot be read") from None
         return header
@@ -267,6 +267,15 @@ class SessionReader:
         for _, _, action in self._actions(action_id, None):
             yield action
 
+    def packed(self, from_ns: int | None = None) -> Iterator[tuple[int, bytes]]:
+        """Id and bytes of every block with frames that ends at or after `from_ns`, in order, still packed."""
+        block_id = 0 if from_ns is None else self._block_before(from_ns)
+        query = "SELECT id, first_frame, frames, data FROM block WHERE id > ? ORDER BY id LIMIT ?"
+        while page := [self._sound(*row) for row in self._rows(query, block_id, PAGE)]:
+            for block_id, _, count, data in page:
+                if count:
+                    yield block_id, data
+
     def _block_before(self, t_ns: int) -> int:
         """An id at or below which every block ends before `t_ns`. Found by halving: times never fall along a session."""
         low, high = 0, self._number("SELECT coalesce(max(id), 0) FROM block")
@@ -288,7 +297,7 @@ class SessionReader:
         try:
             if count == 0:
                 return []
-            frames = unpack_block(data, self._dictionary)
+            frames = unpack_block(data, self.dictionary)
             if len(frames) != count:
                 raise ValueError(f"it holds {len(frames)} frames where {count} were counted")
         except ValueError as error:
