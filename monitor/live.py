@@ -14,7 +14,7 @@ from monitor.adapters.mqtt import MqttSource
 from monitor.adapters.recorder import Recorder
 from monitor.config import Rig
 from monitor.core.engine import Core
-from monitor.core.rules import build_rules
+from monitor.core.rules import RuleSet, build_rules
 from monitor.core.signals import SIGNAL_NAMES
 from monitor.core.types import Action, ActionKind, Finding, Severity, Snapshot
 from monitor.runner import Clock, Runner, Sink
@@ -36,9 +36,18 @@ def core_of(rig: Rig, rules_text: str, where: str) -> Core:
     Raises:
         ConfigError: every problem of the rules at once.
     """
+    return Core(rig, rules_of(rig, rules_text, where))
+
+
+def rules_of(rig: Rig, rules_text: str, where: str) -> RuleSet:
+    """The rules in a TOML text, for `rig`.
+
+    Raises:
+        ConfigError: every problem of the rules at once.
+    """
     from monitor.config import parse_toml
 
-    return Core(rig, build_rules(parse_toml(rules_text, where), where, rig, SIGNAL_NAMES))
+    return build_rules(parse_toml(rules_text, where), where, rig, SIGNAL_NAMES)
 
 
 def header_of(rig: Rig, rules_text: str, mode: Mode, created_ns: int) -> dict[str, object]:

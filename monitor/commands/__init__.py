@@ -22,5 +22,6 @@ COMMANDS: Final = (
     Command("watch", "watch a rig through an MQTT broker", "monitor.commands.watch"),
     Command("replay", "play a recorded session again", "monitor.commands.replay"),
     Command("report", "write a printable report of sessions", "monitor.commands.report"),
+    Command("compare", "say what other rules would have said", "monitor.commands.compare"),
     Command("check", "check a rig file, and a broker against it", "monitor.commands.check"),
 )
