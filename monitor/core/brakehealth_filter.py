@@ -27,7 +27,8 @@ _INERTIA_FLOOR: Final = 0.015
 _SHEAVE_FLOOR: Final = 0.002
 _CONTACT: Final = 0.03
 _CONTACT_DOUBT: Final = 0.02
-"""Share of full pressure that only brings pads or bands into contact, and its standard doubt (common practice, no source)."""
+"""Share of full pressure that only brings pads or bands into contact, and its standard doubt (common practice, no
+source)."""
 ASSURED_Z: Final = 2.6
 """Standard deviations below the best value that the assured scale takes (99.5 % one-sided)."""
 
@@ -148,14 +149,16 @@ class BrakeFilter:
 
     @property
     def low(self) -> float:
-        """Factor on friction to rely on: the configured worst case, or more where the lower end of the evidence is
+        """Factor on friction to rely on: the configured worst case, or the lower end of the evidence where that is
         higher.
 
-        The configured half-width is taken off whatever is better known, so a brake found weak is believed weak at once.
+        The file's promise that friction is within its half-width loses its worth as a brake is found weaker than the
+        file says: then the evidence alone counts.
         """
-        worst = min(1.0, self.friction) - self.prior
-        if self.applications:
-            worst = max(worst, self.friction - ASSURED_Z * self.sigma)
+        weaker = max(0.0, 1.0 - self.friction)
+        if not self.applications:
+            return max(0.02, 1.0 - weaker - self.prior)
+        worst = max(1.0 - self.prior - 2.0 * weaker, self.friction - ASSURED_Z * self.sigma)
         return max(0.02, worst)
 
     def torque_ratio(self, scale: float) -> float:
