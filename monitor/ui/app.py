@@ -17,7 +17,7 @@ from textual.app import App, ComposeResult, SystemCommand
 from textual.binding import BindingType
 from textual.screen import Screen
 
-from monitor.core.types import ActionKind, AlarmView, Snapshot
+from monitor.core.types import ActionKind, AlarmView, Severity, Snapshot
 from monitor.ui.actions import GLOBAL
 from monitor.ui.bell import Bell
 from monitor.ui.canvas import Canvas
@@ -128,8 +128,10 @@ class StopmarkApp(App[int]):
         self.history.feed(snap)
         view = self.view(snap)
         self._note_seen(snap)
-        if self.driver.mode != "REPLAY" and self._bell.due(snap, self.clock()):
+        if self._bell.due(snap, self.clock()) and self.driver.mode != "REPLAY":
             self.bell()
+        if self._bell.fresh >= Severity.WARNING and isinstance(self.screen, Help):
+            self.screen.dismiss(None)
         canvas = draw_page(view, self.spec, width, height)
         self._keep_choice(canvas.places)
         return canvas

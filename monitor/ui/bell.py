@@ -19,12 +19,16 @@ class Bell:
     def __init__(self) -> None:
         self._known: dict[str, Severity] = {}
         self._last_s = float("-inf")
+        self.fresh = Severity.NOTICE
+        """Severity of the worst alarm that the last look found new; NOTICE where none was."""
 
     def due(self, snap: Snapshot, now_s: float) -> bool:
         """Whether to ring now. `now_s` is any clock that only goes forward."""
         ringing = {alarm.key: alarm.severity for alarm in snap.alarms if alarm.state in _RINGS}
-        fresh = [severity for key, severity in ringing.items() if severity > self._known.get(key, Severity.NOTICE)]
+        known = self._known
+        fresh = [severity for key, severity in ringing.items() if severity > known.get(key, Severity.NOTICE)]
         self._known = ringing
+        self.fresh = max(fresh, default=Severity.NOTICE)
         if snap.silenced or not ringing:
             return False
         every = EVERY_S.get(max(ringing.values()))

@@ -1,4 +1,5 @@
-"""Small questions over the screen: initials, a number. All of them answer to the keyboard alone; Escape leaves."""
+"""Questions and help over the screen. They answer to the keyboard alone, Escape leaves, and they stay low: the banner
+and the large figures remain in sight."""
 
 from typing import ClassVar
 
@@ -14,11 +15,13 @@ class Ask(ModalScreen[str | None]):
     """One line of text. Dismisses with the text, or None."""
 
     DEFAULT_CSS = """
-    Ask { align: center middle; background: $background 60%; }
-    Ask > Vertical { width: 56; height: auto; border: round $foreground; background: $background; padding: 1 2; }
+    Ask { align: center bottom; background: transparent; }
+    Ask > Vertical {
+        width: 58; height: auto; margin: 0 0 1 0; padding: 0 2;
+        border: round $foreground; background: $background;
+    }
     Ask Static { width: 100%; height: auto; color: $foreground; background: $background; }
     Ask #title { text-style: bold; }
-    Ask Input { margin: 1 0 0 0; }
     """
     BINDINGS: ClassVar[list[BindingType]] = [Binding("escape", "leave", "leave")]
 
@@ -48,9 +51,9 @@ class Help(ModalScreen[None]):
     """All keys and words. Any key closes it; arrow keys scroll."""
 
     DEFAULT_CSS = """
-    Help { align: center middle; background: $background 60%; }
+    Help { align: center bottom; background: transparent; }
     Help > Vertical {
-        width: 90%; max-width: 84; height: auto; max-height: 96%; overflow-y: auto;
+        width: 96%; max-width: 88; height: auto; max-height: 83%; overflow-y: auto;
         border: round $foreground; background: $background; padding: 0 2;
     }
     Help Static { width: 100%; height: auto; color: $foreground; background: $background; }

@@ -48,7 +48,7 @@ _FULL: Final[dict[Role, tuple[str, str, str]]] = {
     "alert": ("bold #9c0f14 on #d6d3cb", "bold #e8392b on #0b0806", "bold #ff7468 on #000000"),
     "fill_notice": ("bold #23221f on #bcb8ad", "bold #b88850 on #24190e", "bold #ffffff on #3a3a3a"),
     "fill_caution": ("bold #2a1e00 on #ecd98c", "bold #d8b040 on #33270a", "bold #ffe45c on #3a3200"),
-    "fill_warning": ("bold #1a1200 on #f5bd02", "bold #120c00 on #c99a12", "bold #000000 on #ffd500"),
+    "fill_warning": ("bold #1a1200 on #f5bd02", "bold #120c00 on #d8a91c", "bold #000000 on #ffd500"),
     "fill_danger": ("bold #ffffff on #b3141b", "bold #120200 on #e0432f", "bold #ffffff on #d0000a"),
 }
 _SIXTEEN: Final[dict[Role, tuple[str, str, str]]] = {

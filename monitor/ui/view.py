@@ -112,7 +112,7 @@ def data_severity(snap: Snapshot) -> Severity | None:
     """How bad the state of the data is; None when nothing is wrong with it."""
     if snap.health.connected is False or height(snap).validity >= Validity.INVALID:
         return Severity.DANGER
-    if stale_sensors(snap) or snap.blind_rules:
+    if stale_sensors(snap):
         return Severity.WARNING
     if bad_sensors(snap) or height(snap).validity is Validity.DEGRADED:
         return Severity.CAUTION

@@ -421,6 +421,18 @@ async def test_help_names_every_key_and_closes_with_any() -> None:
         assert all(key.help in text for key in spec.keys)
 
 
+async def test_help_gives_way_to_a_new_warning() -> None:
+    app, driver, _ = app_with(sample.calm())
+    async with app.run_test(size=(80, 24)) as pilot:
+        await pilot.press("question_mark")
+        await pilot.pause()
+        assert isinstance(app.screen, Help)
+        driver.held = sample.warning()
+        app.tick()
+        await pilot.pause()
+        assert not isinstance(app.screen, Help)
+
+
 async def test_quit_takes_two_presses() -> None:
     app, _, clock = app_with(sample.calm())
     async with app.run_test(size=(80, 24)) as pilot:

@@ -185,12 +185,17 @@ def test_every_rule_fits_the_banner(width: int) -> None:
         assert "…" not in shown
 
 
+def _linear(part: int) -> float:
+    """An sRGB channel (0 to 255) as linear light."""
+    share = part / 255
+    return share / 12.92 if share <= 0.04045 else ((share + 0.055) / 1.055) ** 2.4
+
+
 def _luminance(style: Style, ground: bool) -> float:
     """Relative luminance after WCAG 2.1."""
     color = style.bgcolor if ground else style.color
     assert color is not None
-    channels = [part / 255 for part in color.get_truecolor()]
-    linear = [part / 12.92 if part <= 0.04045 else ((part + 0.055) / 1.055) ** 2.4 for part in channels]
+    linear = [_linear(part) for part in color.get_truecolor()]
     return 0.2126 * linear[0] + 0.7152 * linear[1] + 0.0722 * linear[2]
 
 
@@ -205,6 +210,35 @@ def test_text_has_contrast(theme: ThemeName) -> None:
         ratio = (light + 0.05) / (dark + 0.05)
         least = 3.0 if role == "bar" else min(need, 5.0) if role == "fill_danger" else need
         assert ratio >= least, (role, round(ratio, 2))
+
+
+# Dichromats' view of linear RGB after Vienot, Brettel and Mollon (1999), coefficients from memory.
+_DICHROMAT = {
+    "protan": ((0.11238, 0.88762, 0.0), (0.11238, 0.88762, 0.0), (0.00401, -0.00401, 1.0)),
+    "deutan": ((0.29275, 0.70725, 0.0), (0.29275, 0.70725, 0.0), (-0.02234, 0.02234, 1.0)),
+}
+
+
+def _seen_by(style: Style, ground: bool, kind: str) -> float:
+    """Relative luminance of a colour as a dichromat sees it."""
+    color = style.bgcolor if ground else style.color
+    assert color is not None
+    linear = [_linear(part) for part in color.get_truecolor()]
+    seen = [sum(a * b for a, b in zip(row, linear, strict=True)) for row in _DICHROMAT[kind]]
+    return 0.2126 * seen[0] + 0.7152 * seen[1] + 0.0722 * seen[2]
+
+
+@pytest.mark.parametrize("kind", sorted(_DICHROMAT))
+@pytest.mark.parametrize("theme", THEMES)
+def test_colour_blind_eyes_read_every_text_and_tell_danger_from_warning(theme: ThemeName, kind: str) -> None:
+    colours = palette(theme)
+    for role, style in colours.items():
+        if role in ("frame", "track"):
+            continue
+        light, dark = sorted((_seen_by(style, False, kind), _seen_by(style, True, kind)), reverse=True)
+        assert (light + 0.05) / (dark + 0.05) >= 2.9, role
+    danger, warning = (_seen_by(colours[role], True, kind) + 0.05 for role in ("fill_danger", "fill_warning"))
+    assert max(danger, warning) / min(danger, warning) > 1.5
 
 
 def test_night_has_no_white_and_no_blue() -> None:

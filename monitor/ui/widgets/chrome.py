@@ -77,18 +77,18 @@ def _frozen(area: Area, view: View) -> None:
 def _calm(area: Area, view: View) -> None:
     snap = view.snap
     shelved = len(snap.alarms)
-    if snap.blind_rules:
-        rules = f"{snap.blind_rules} {_plural('rule', snap.blind_rules)}"
-        text = f"△ No alarm from what can be seen; {rules} cannot be judged."
-        area.say(2, 0, text, "caution")
+    if snap.blind_rules and data_severity(snap) is not None:
+        area.say(2, 0, f"△ No alarm from what can be seen; {_rules(snap.blind_rules)} cannot be judged.", "caution")
+    elif snap.blind_rules:
+        area.say(2, 0, f"No alarm; {_rules(snap.blind_rules)} not judged yet: no evidence so far.", "dim")
     else:
         area.say(2, 0, "No alarm", "dim")
     if shelved and area.height > 1:
         area.say(2, 1, f"{shelved} shelved or out of service (see Alarms)", "dim")
 
 
-def _plural(noun: str, count: int) -> str:
-    return noun if count == 1 else noun + "s"
+def _rules(count: int) -> str:
+    return "1 rule" if count == 1 else f"{count} rules"
 
 
 STATE_WORDS = {
@@ -160,7 +160,7 @@ def data_line(area: Area, view: View) -> None:
     if bad:
         parts.append(f"{len(bad)} of {total} REFUSED: {', '.join(bad)}")
     if snap.blind_rules:
-        parts.append(f"{snap.blind_rules} {_plural('rule', snap.blind_rules)} blind")
+        parts.append(f"{_rules(snap.blind_rules)} blind")
     rejects = sum(snap.rejects.values())
     quiet = [f"{total - len(stale) - len(bad)} of {total} sensors good"] if not (stale or bad) else []
     quiet.append(f"{rejects} refused")
@@ -169,6 +169,8 @@ def data_line(area: Area, view: View) -> None:
     if snap.health.lag_s == snap.health.lag_s:
         quiet.append(f"lag {plain(snap.health.lag_s, 2)} s")
     if severity is None:
+        if snap.blind_rules:
+            quiet.insert(1, f"{_rules(snap.blind_rules)} not judged yet")
         area.say(1, 0, "DATA OK  " + " · ".join(quiet), "dim")
         return
     role = TEXT_ROLE[severity]
