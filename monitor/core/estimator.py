@@ -27,7 +27,7 @@ from monitor.config import Rig
 from monitor.core.aiding import Correction
 from monitor.core.estimate import Estimate, Fusion
 from monitor.core.height import HeightFrame
-from monitor.core.plausible import Contradictions
+from monitor.core.plausible import SUSPECT_M, Contradictions
 from monitor.core.sources import SLOW_PERIOD_S, Mark, Source, clock_of
 from monitor.core.tracking import (
     COAST_M_S2,
@@ -138,7 +138,7 @@ class Estimator:
             if not leads:
                 return self._compare(source, taken, z)
             reason = track.weigh(source, taken, z)
-            if self._against.undriven and source.drum and track.kin.v > 0.1 and self._against.rise(taken, track.kin.v):
+            if self._against.undriven and source.drum and self._against.rise(taken, track.kin.v):
                 track.doubt_m = max(track.doubt_m, LOST_M)
                 source.verdict = "block rises faster and faster with the clutch out: look at encoder and clutch signal"
             return reason
@@ -263,6 +263,8 @@ class Estimator:
         doubt = track.doubt_m + self._dispute_m
         if self._against.active:
             doubt += self._against.doubt_m(x)
+        if self._against.suspect:
+            doubt += SUSPECT_M
         bound += doubt
         validity = VALID
         if bound > DEGRADED_BOUND_M or doubt > 0.0 or silent > lead.sensor.stale_after_s or not lead.referenced:

@@ -25,8 +25,11 @@ SETTLE_NS: Final = 3_000_000_000
 """How long a block that has fallen into the line goes on bouncing (common practice, no source)."""
 LOWERING_M_S: Final = 0.02
 """A block let down faster than this can have landed."""
-FASTER_M_S: Final = 0.15
+FASTER_M_S: Final = 0.1
+SUSPECT_NS: Final = 250_000_000
 RISING_NS: Final = 700_000_000
+"""The clutch's signal may come late: at first the height is only suspected, then it needs a new reference."""
+SUSPECT_M: Final = 0.3
 
 
 class Contradictions:
@@ -34,7 +37,7 @@ class Contradictions:
 
     __slots__ = (
         "_floor_m", "_least_m_s", "_left_m", "_parted", "_rising_ns", "_slack_from_m", "_slack_n", "_slack_ns",
-        "_taut_ns", "active", "undriven",
+        "_taut_ns", "active", "suspect", "undriven",
     )  # fmt: skip
 
     def __init__(self, rig: Rig) -> None:
@@ -49,8 +52,10 @@ class Contradictions:
         self._rising_ns: int | None = None
         self.undriven = False
         """The clutch is known to be out."""
+        self.suspect = False
+        """The block seems to rise undriven."""
         self.active = False
-        """Whether there is any doubt."""
+        """Whether the load leaves any doubt."""
 
     def slack_changes(self, t_ns: int, hook_load_n: float) -> bool:
         """Whether this load ends or begins slack, so that `load` must be told where the block is."""
@@ -83,6 +88,7 @@ class Contradictions:
             self.undriven = undriven
             self._least_m_s = max(v, 0.0)
             self._rising_ns = None
+            self.suspect = False
 
     def rise(self, t_ns: int, v: float) -> bool:
         """One look at the speed with the clutch out; whether the readings contradict it from now on."""
@@ -90,9 +96,11 @@ class Contradictions:
             self._least_m_s = v if v > 0.0 else 0.0
         if v < self._least_m_s + FASTER_M_S:
             self._rising_ns = None
+            self.suspect = False
             return False
         if self._rising_ns is None:
             self._rising_ns = t_ns
+        self.suspect = t_ns - self._rising_ns > SUSPECT_NS
         return t_ns - self._rising_ns > RISING_NS
 
     def doubt_m(self, x: float) -> float:
