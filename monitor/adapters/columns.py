@@ -18,6 +18,7 @@ from pydantic_core import from_json
 from monitor.adapters.blocks import LED, PLAIN, SIGNED, Block, Kind, Numbers, Packed, open_block
 from monitor.adapters.replay import SessionReader
 from monitor.adapters.session import SessionError
+from monitor.adapters.tables import NO_TIME
 from monitor.config import Rig, Sensor
 from monitor.core.decode import Decoder, compile_pointer
 from monitor.core.types import RESERVED, Frame, Reject, RejectReason
@@ -25,8 +26,6 @@ from monitor.core.types import RESERVED, Frame, Reject, RejectReason
 Ints = NDArray[np.int64]
 Floats = NDArray[np.float64]
 
-NO_TIME: Final = np.iinfo(np.int64).min
-"""Stands for "no source time"."""
 CHUNK_BLOCKS: Final = 256
 _MARK: Final = 7_000_000_000_000_000
 """Numbers of a payload's shape are replaced by this plus their place, to see where each comes out."""

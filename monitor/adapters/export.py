@@ -6,13 +6,13 @@ unit in the column's name or beside the number.
 """
 
 from collections import Counter
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Final
 
 from monitor.adapters.replay import SessionReader
-from monitor.adapters.tables import Column, ExportError, TableFile
+from monitor.adapters.tables import Codes, Column, ExportError, TableFile
 from monitor.config import Rig, parse_toml
 from monitor.core.decode import Decoder
 from monitor.core.types import GRID_NS, RESERVED, Action, Frame, Reject
@@ -66,13 +66,18 @@ class _Rows:
 
     def result(self, refused: Mapping[str, int]) -> ExportResult:
         self.flush()
-        message = ""
-        if self._table.full:
-            message = (
-                f"{self._table.path}: a workbook's sheet holds no more than {self._table.rows:,} rows; the rest was left"
-                " out. Give a shorter span of time, a longer step, or another format"
-            )
-        return ExportResult(self._table.path, self._table.rows, self.from_ns, self.to_ns, refused, message)
+        return ExportResult(
+            self._table.path, self._table.rows, self.from_ns, self.to_ns, refused, _left_out(self._table)
+        )
+
+
+def _left_out(table: TableFile) -> str:
+    if not table.full:
+        return ""
+    return (
+        f"{table.path}: a workbook's sheet holds no more than {table.rows:,} rows; the rest was left out."
+        " Give a shorter span of time, a longer step, or another format"
+    )
 
 
 def _inputs(
@@ -120,29 +125,39 @@ def export_readings(
         ExportError: the table cannot be written. SessionError: a session cannot be read.
     """
     rig = _rig_of(sessions)
-    decoder = Decoder(rig)
+    import numpy as np
+
+    from monitor.adapters.columns import ColumnDecoder
+
+    decoder = ColumnDecoder(rig)
     units = [sensor.unit if own_units else SI_UNITS[sensor.spec.dimension] for sensor in rig.sensors]
-    backs: list[Callable[[float], float] | None] = [sensor.si.from_si if own_units else None for sensor in rig.sensors]
-    refused: Counter[str] = Counter()
+    scale = np.array([sensor.si.scale for sensor in rig.sensors])
+    offset = np.array([sensor.si.offset for sensor in rig.sensors])
     columns = (
         *(Column("time", "time"), Column("source_time", "time"), Column("sensor", "text")),
         *(Column("quantity", "text"), Column("value", "number"), Column("unit", "text")),
     )
+    first_ns: int | None = None
+    last_ns: int | None = None
     with TableFile(out, columns) as table:
-        rows = _Rows(table, len(columns))
-        for _, frame in _inputs(sessions, from_ns, to_ns):
-            if isinstance(frame, Action) or frame.topic.startswith(RESERVED):
-                continue
-            for item in decoder.decode(frame):
-                if isinstance(item, Reject):
-                    refused[item.reason.value] += 1
-                    continue
-                sensor, back = rig.sensors[item.sensor], backs[item.sensor]
-                value = item.value if back is None else back(item.value)
-                rows.add(item.t_ns, item.source_t_ns, sensor.id, sensor.quantity, value, units[item.sensor])
-            if table.full:
-                break
-        return rows.result(dict(refused))
+        for path in sessions:
+            with SessionReader(path) as session:
+                for part in decoder.read(session, from_ns, to_ns):
+                    if table.full:
+                        break
+                    if not len(part.t_ns):
+                        continue
+                    names = [Codes(part.sensor, texts) for texts in _texts(rig, units)]
+                    value = (part.value - offset[part.sensor]) / scale[part.sensor] if own_units else part.value
+                    table.write([part.t_ns, part.source_ns, names[0], names[1], value, names[2]])
+                    first_ns = int(part.t_ns[0]) if first_ns is None else first_ns
+                    last_ns = int(part.t_ns[-1])
+        return ExportResult(out, table.rows, first_ns, last_ns, dict(decoder.refused), _left_out(table))
+
+
+def _texts(rig: Rig, units: Sequence[str]) -> tuple[list[str], list[str], Sequence[str]]:
+    """Id, quantity and unit of each sensor."""
+    return [sensor.id for sensor in rig.sensors], [sensor.quantity for sensor in rig.sensors], units
 
 
 def export_resampled(

@@ -16,7 +16,12 @@ from monitor.adapters.ledger import inert
 from monitor.errors import UserError
 
 Kind = Literal["time", "number", "whole", "text"]
-"""time: ns of the epoch; number: float, NaN or None where there is none; whole: int or None; text: str."""
+"""time: ns of the epoch, `NO_TIME` or None where there is none; number: float, NaN or None; whole: int or None; text: str.
+Columns may be lists or numpy arrays, texts also `Codes`."""
+NO_TIME: Final = -(1 << 63)
+"""Stands for "no time" in arrays, which have no None."""
+Cells = Any
+"""Sequence, numpy array or `Codes`."""
 FORMATS: Final = ("csv", "parquet", "xlsx")
 XLSX_ROWS: Final = 1_048_575
 """Rows below the heading that a sheet holds."""
@@ -34,6 +39,22 @@ class Column:
     kind: Kind
 
 
+@dataclass(frozen=True, slots=True)
+class Codes:
+    """A column of texts, most of them the same: the place of each in `names`."""
+
+    places: Any
+    """A numpy array of whole numbers."""
+    names: Sequence[str]
+
+    def __len__(self) -> int:
+        return len(self.places)
+
+    def texts(self) -> list[str]:
+        """The texts themselves."""
+        return [self.names[place] for place in self.places.tolist()]
+
+
 class Table(Protocol):
     """A table that is being written."""
 
@@ -41,7 +62,7 @@ class Table(Protocol):
     def full(self) -> bool:
         """Whether it takes no more rows."""
 
-    def write(self, columns: Sequence[Sequence[Any]]) -> int:
+    def write(self, columns: Sequence[Cells]) -> int:
         """Append rows, given as columns of equal length. How many were taken."""
 
     def finish(self) -> None:
@@ -81,7 +102,7 @@ class TableFile:
         """Whether the format takes no more rows (a workbook's limit)."""
         return self._table.full
 
-    def write(self, columns: Sequence[Sequence[Any]]) -> None:
+    def write(self, columns: Sequence[Cells]) -> None:
         """Append rows, given as columns of equal length. Beyond the format's limit they are left out: see `full`.
 
         Raises:
@@ -117,8 +138,8 @@ class _Csv:
         self._writer.writerow([column.name for column in columns])
         self._shown = [_CSV_CELLS[column.kind] for column in columns]
 
-    def write(self, columns: Sequence[Sequence[Any]]) -> int:
-        shown = [[show(cell) for cell in column] for show, column in zip(self._shown, columns, strict=True)]
+    def write(self, columns: Sequence[Cells]) -> int:
+        shown = [[show(cell) for cell in plain(column)] for show, column in zip(self._shown, columns, strict=True)]
         self._writer.writerows(zip(*shown, strict=True))
         return len(columns[0])
 
@@ -128,8 +149,16 @@ class _Csv:
     abandon = finish
 
 
+def plain(column: Cells) -> Sequence[Any]:
+    """A column as plain Python values."""
+    if isinstance(column, Codes):
+        return column.texts()
+    made: Sequence[Any] = column.tolist() if hasattr(column, "tolist") else column
+    return made
+
+
 def _csv_time(t_ns: int | None) -> str:
-    if t_ns is None:
+    if t_ns is None or t_ns == NO_TIME:
         return ""
     seconds, rest = divmod(int(t_ns), 1_000_000_000)
     return f"{datetime.fromtimestamp(seconds, UTC):%Y-%m-%dT%H:%M:%S}.{rest // 1000:06d}Z"
@@ -163,13 +192,19 @@ class _Parquet:
         self._schema = pa.schema([(column.name, types[column.kind]) for column in columns])
         self._writer = pq.ParquetWriter(path, self._schema, compression="zstd")
 
-    def write(self, columns: Sequence[Sequence[Any]]) -> int:
+    def write(self, columns: Sequence[Cells]) -> int:
         pa = self._arrow
-        arrays = [
-            pa.array(column, field.type, from_pandas=True) for column, field in zip(columns, self._schema, strict=True)
-        ]
+        arrays = [self._array(column, field.type) for column, field in zip(columns, self._schema, strict=True)]
         self._writer.write_table(pa.Table.from_arrays(arrays, schema=self._schema))
         return len(columns[0])
+
+    def _array(self, column: Cells, kind: Any) -> Any:
+        pa = self._arrow
+        if isinstance(column, Codes):
+            return pa.DictionaryArray.from_arrays(pa.array(column.places), pa.array(list(column.names))).cast(kind)
+        if hasattr(column, "dtype") and pa.types.is_timestamp(kind):
+            return pa.array(column, kind, mask=column == NO_TIME)
+        return pa.array(column, kind, from_pandas=True)
 
     def finish(self) -> None:
         self._writer.close()
@@ -193,10 +228,10 @@ class _Workbook:
     def full(self) -> bool:
         return self._rows >= XLSX_ROWS
 
-    def write(self, columns: Sequence[Sequence[Any]]) -> int:
+    def write(self, columns: Sequence[Cells]) -> int:
         count = min(len(columns[0]), XLSX_ROWS - self._rows)
         shown = [
-            [_XLSX_CELLS[kind](cell) for cell in column[:count]]
+            [_XLSX_CELLS[kind](cell) for cell in plain(column)[:count]]
             for kind, column in zip(self._kinds, columns, strict=True)
         ]
         for row in zip(*shown, strict=True):
@@ -215,7 +250,7 @@ class _Workbook:
 
 def _xlsx_time(t_ns: int | None) -> datetime | None:
     # A workbook knows no time zones: its times are UTC without saying so, to the millisecond.
-    if t_ns is None:
+    if t_ns is None or t_ns == NO_TIME:
         return None
     return datetime.fromtimestamp(int(t_ns) // 1_000_000 / 1000, UTC).replace(tzinfo=None)
 
