@@ -12,11 +12,12 @@ from bisect import bisect_left, bisect_right
 from collections.abc import Iterator, Sequence
 from typing import Final, Literal
 
+from monitor.adapters.chain import SessionChain
 from monitor.adapters.clock import StreamClock
 from monitor.adapters.replay import SessionReader
 from monitor.config import Rig
 from monitor.core.engine import Core
-from monitor.core.types import Action, ActionKind, Frame, Snapshot
+from monitor.core.types import Action, ActionKind, Finding, Frame, Snapshot
 from monitor.live import core_of
 from monitor.runner import TICK_S, Runner, Sink
 
@@ -32,18 +33,26 @@ class ReplayDriver:
 
     def __init__(
         self,
-        session: SessionReader,
+        session: SessionReader | SessionChain,
         speed: float,
         sinks: Sequence[Sink] = (),
         *,
         rules_text: str | None = None,
         rules_path: str = "",
+        from_ns: int | None = None,
+        to_ns: int | None = None,
+        loop: bool = False,
+        paused: bool = False,
     ) -> None:
+        """`rules_text` takes other rules than those recorded (`rules_path` says where they are from). The replay goes
+        from `from_ns` to `to_ns`, and begins again at its end with `loop`."""
         self.rig: Rig = session.rig
         self.speed = speed
-        self.paused = False
+        self.paused = paused
+        self.loop = loop
         self.start_ns = session.t_first_ns
-        self.end_ns = session.end_ns
+        self.end_ns = session.end_ns if to_ns is None else min(to_ns, session.end_ns)
+        self.from_ns = self.start_ns if from_ns is None else max(from_ns, self.start_ns)
         self._session = session
         self._rules = session.rules_text if rules_text is None else rules_text
         self._rules_path = rules_path or f"{session.path}: rules"
@@ -51,7 +60,10 @@ class ReplayDriver:
         self._found = [finding.t_ns for finding in session.findings() if finding.kind == "alarm"]
         self._pending: Frame | Action | None = None
         self._clock = StreamClock(self.start_ns)
-        self._start(None, sinks)
+        self._quiet = False
+        self._start(None)
+        if self.from_ns > self.start_ns:
+            self._skip_to(self.from_ns)
 
     @property
     def replay(self) -> "ReplayDriver":
@@ -95,8 +107,7 @@ class ReplayDriver:
     def seek_to(self, t_ns: int) -> None:
         """Go to a stream time, clamped to the session."""
         t_ns = min(max(t_ns, self.start_ns), self.end_ns)
-        self._start(t_ns - round(WARM_UP_S * 1e9) if t_ns > self.start_ns else None, ())
-        self._feed(t_ns, len_limit=None)
+        self._skip_to(t_ns)
         self._pace()
 
     def seek_finding(self, step: Literal[-1, 1]) -> bool:
@@ -112,6 +123,8 @@ class ReplayDriver:
         """Play until the end, then stand there until cancelled."""
         self._pace()
         while True:
+            if self.finished and self.loop and not self.paused:
+                self.seek_to(self.from_ns)
             if self.paused or self.finished:
                 await asyncio.sleep(TICK_S)
                 continue
@@ -128,8 +141,20 @@ class ReplayDriver:
 
     # --- inside -----------------------------------------------------------------------------------------------------
 
-    def _start(self, from_ns: int | None, sinks: Sequence[Sink]) -> None:
-        self._runner = Runner(core_of(self.rig, self._rules, self._rules_path), None, sinks)
+    def _skip_to(self, t_ns: int) -> None:
+        """Stand at `t_ns` with a fresh core that has seen what came shortly before. The sinks hear what comes after."""
+        self._quiet = True
+        self._start(t_ns - round(WARM_UP_S * 1e9) if t_ns > self.start_ns else None)
+        self._feed(t_ns, len_limit=None)
+        self._quiet = False
+
+    def _hear(self, finding: Finding) -> None:
+        if not self._quiet:
+            for sink in self._sinks:
+                sink(finding)
+
+    def _start(self, from_ns: int | None) -> None:
+        self._runner = Runner(core_of(self.rig, self._rules, self._rules_path), None, (self._hear,))
         self._inputs: Iterator[Frame | Action] = self._session.inputs(from_ns=from_ns)
         self._pending = next(self._inputs, None)
 

@@ -1,12 +1,19 @@
-"""`stopmark replay`: a recorded session once more."""
+"""`stopmark replay`: recorded sessions once more."""
 
 import argparse
 import asyncio
 import json
 import math
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from monitor.errors import UserError
+
+if TYPE_CHECKING:
+    from monitor.adapters.chain import SessionChain
+
+BEFORE_FINDING_NS = 5_000_000_000
+"""`--at` begins this long before the finding, so that one sees how it came to it."""
 
 
 def speed_of(text: str) -> float:
@@ -24,8 +31,22 @@ def speed_of(text: str) -> float:
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """The command's words."""
-    parser.add_argument("session", metavar="SESSION", type=Path, help="a recorded session (.stopmark)")
+    parser.add_argument(
+        "sessions", metavar="SESSION", nargs="+", type=Path, help="recorded sessions of one rig, in a row"
+    )
     parser.add_argument("--speed", type=speed_of, default=None, help="0.1 to 1000, or max (default: 1; headless: max)")
+    where = parser.add_mutually_exclusive_group()
+    where.add_argument("--from", dest="start", metavar="TIME", help="begin there: +SECONDS, HH:MM:SS or ISO 8601, UTC")
+    where.add_argument(
+        "--at", metavar="FINDING", help="begin shortly before a finding: its number, or the name of an alarm (key[:n])"
+    )
+    parser.add_argument("--to", dest="end", metavar="TIME", help="end there")
+    parser.add_argument("--loop", action="store_true", help="begin again at the end")
+    parser.add_argument("--paused", action="store_true", help="begin paused")
+    parser.add_argument(
+        "--rules", metavar="FILE", default="recorded",
+        help='what other rules would have said: a rule catalogue, "shipped", or "recorded" (the default)',
+    )  # fmt: skip
     parser.add_argument(
         "--headless", action="store_true", help="print findings as JSON Lines, a summary last; no screen"
     )
@@ -33,31 +54,66 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Play it."""
-    from monitor.adapters.replay import SessionReader
+    from monitor.adapters.chain import SessionChain, moment
+    from monitor.commands.compare import rules_text
     from monitor.live import Tally, print_finding
     from monitor.playback import ReplayDriver, play
 
     speed = args.speed if args.speed is not None else (math.inf if args.headless else 1.0)
-    with SessionReader(args.session) as session:
-        if session.end_ns == 0:
-            raise UserError(f"{args.session}: holds no readings")
+    if args.headless and (args.loop or args.paused):
+        raise UserError("--loop and --paused are for the screen: leave them out with --headless")
+    with SessionChain(args.sessions) as session:
+        text, where = rules_text(args.rules, session)
+        first, last = session.t_first_ns, session.end_ns
+        from_ns = finding_ns(args.at, session) if args.at else moment(args.start, first, last) if args.start else None
+        to_ns = moment(args.end, first, last) if args.end else None
+        if to_ns is not None and to_ns <= (from_ns or first):
+            raise UserError(f"--to {args.end}: lies before the beginning")
+        tally = Tally()
+        driver = ReplayDriver(
+            session, speed, (print_finding, tally) if args.headless else (), rules_text=text, rules_path=where,
+            from_ns=from_ns, to_ns=to_ns, loop=args.loop, paused=args.paused,
+        )  # fmt: skip
         if not args.headless:
             from monitor.ui.app import run_app
 
-            return run_app(ReplayDriver(session, speed))
-        tally = Tally()
-        driver = ReplayDriver(session, speed, (print_finding, tally))
+            return run_app(driver)
         if math.isinf(speed):
             driver.play_out()
         else:
             asyncio.run(play(driver))
         summary = {
             "summary": "replay",
-            "session": str(args.session),
+            "session": ", ".join(map(str, args.sessions)),
             "rig": driver.rig.name,
-            "stream_seconds": round((driver.end_ns - driver.start_ns) * 1e-9, 3),
+            "rules": args.rules,
+            "stream_seconds": round((driver.end_ns - driver.from_ns) * 1e-9, 3),
             "frames": session.frames,
             "raised": tally.raised,
         }
         print(json.dumps(summary), flush=True)
     return 0
+
+
+def finding_ns(word: str, session: "SessionChain") -> int:
+    """Stream time shortly before the recorded finding that `word` names: ``12`` is the 12th, ``brake-now-up`` the first
+    of that key, ``brake-now-up:2`` its second.
+
+    Raises:
+        UserError: there is no such finding.
+    """
+    found = session.findings()
+    if word.isdecimal():
+        if not 1 <= int(word) <= len(found):
+            raise UserError(f"--at {word}: the session has {len(found)} findings")
+        return max(session.t_first_ns, found[int(word) - 1].t_ns - BEFORE_FINDING_NS)
+    rung = [f for f in found if f.kind != "alarm" or f.after == "unacknowledged"]
+    named = [f for f in rung if f.key == word]
+    place = 1
+    key, colon, count = word.rpartition(":")
+    if not named and colon and count.isdecimal():
+        named, place = [f for f in rung if f.key == key], int(count)
+    if not 1 <= place <= len(named):
+        keys = ", ".join(sorted({f.key for f in rung})) or "none"
+        raise UserError(f"--at {word}: no such finding in the session; it has: {keys}")
+    return max(session.t_first_ns, named[place - 1].t_ns - BEFORE_FINDING_NS)
