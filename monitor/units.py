@@ -13,7 +13,7 @@ from scipy import constants as c
 
 Dimension = Literal[
     "length", "speed", "acceleration", "force", "pressure", "temperature", "torque", "current", "fraction",
-    "count", "switch", "time", "energy", "power", "mass", "ratio",
+    "count", "switch", "time", "energy", "power", "mass", "ratio", "pressure rate",
 ]  # fmt: skip
 
 
@@ -82,6 +82,9 @@ _ALL = (
     Unit("kg", "mass", 1.0),
     Unit("t", "mass", 1e3),
     Unit("ratio", "ratio", 1.0),
+    Unit("Pa/s", "pressure rate", 1.0),
+    Unit("bar/min", "pressure rate", c.bar / 60),
+    Unit("psi/min", "pressure rate", c.psi / 60),
 )
 
 UNITS: Final = MappingProxyType({unit.name: unit for unit in _ALL})

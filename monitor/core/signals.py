@@ -215,7 +215,7 @@ SIGNALS: Final[tuple[Signal, ...]] = (
     Signal("accumulator_pressure", "pressure", "accumulator pressure", _reading("accumulator_pressure")),
     Signal("accumulator_margin", "pressure", "accumulator above its minimum", lambda n: n.accumulator_margin()),
     Signal("applications_left", "ratio", "brake applications left", _applications),
-    Signal("leak_rate", "ratio", "pressure leak rate", _health("leak_rate")),
+    Signal("leak_rate", "pressure rate", "pressure leak rate", _health("leak_rate")),
     Signal("release_drift", "fraction", "emergency release pressure missing", lambda n: n.release_missing()),
     # Auxiliary brake
     Signal("aux_current", "current", "auxiliary brake current", _reading("aux_current")),

@@ -60,6 +60,7 @@ _SI: Final[dict[Dimension, Shown]] = {
     "power": _shown("kW", "kW", 0),
     "mass": _shown("t", "t", 1),
     "ratio": _shown("ratio", "", 2),
+    "pressure rate": _shown("bar/min", "bar/min", 2),
 }
 _TABLE: Final[Mapping[System, Mapping[Dimension, Shown]]] = MappingProxyType(
     {
@@ -72,6 +73,7 @@ _TABLE: Final[Mapping[System, Mapping[Dimension, Shown]]] = MappingProxyType(
                 "speed": _shown("ft/min", "ft/min", 0),
                 "force": _shown("klbf", "klbf", 1),
                 "pressure": _shown("psi", "psi", 0),
+                "pressure rate": _shown("psi/min", "psi/min", 0),
                 "temperature": _shown("degF", "°F", 0),
                 "torque": _shown("ft*lbf", "ft·lbf", 0),
                 "energy": _shown("ton-mile", "ton-mile", 1),
