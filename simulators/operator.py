@@ -75,6 +75,7 @@ class Operator:
         self.top_m = min(self.low_m + self.stand_m, limits.upper_m - 2.5)
         self.stand_kg = self.get("stand_kg", 26.0 * self.stand_m)
         self.brake_torque_n_m = full_torque_n_m(rig, plant.truth)
+        self._wander = 0.0
         self.doing = "waiting"
         self.done = False
         self._moves: Moves = self.wait(1e9)
@@ -124,7 +125,11 @@ class Operator:
         return target_m + self.draw.gauss(0.0, spread) if spread else target_m
 
     def _feathering(self) -> float:
-        return self.draw.uniform(-1.0, 1.0) * self.hand.feather if self.hand.feather else 0.0
+        """A hand that wanders about where it should be, slowly: it takes half a second to another place."""
+        if not self.hand.feather:
+            return 0.0
+        self._wander += 0.1 * (self.draw.uniform(-3.0, 3.0) * self.hand.feather - self._wander)
+        return self._wander
 
     def up(self, target_m: float, speed_m_s: float, exact: bool = False, hands_off_s: float = 0.0) -> Moves:
         """Hoist to `target_m` with at most `speed_m_s`, then set the brake; where the overtravel device acts, only after

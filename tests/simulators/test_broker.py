@@ -1,0 +1,83 @@
+"""The embedded broker and the rig's process: what goes in at one end comes out at the other."""
+
+import asyncio
+import time
+from collections.abc import Callable
+
+import aiomqtt
+import pytest
+
+from monitor.adapters.address import parse_broker_url
+from monitor.config import find_rig
+from monitor.core.types import Frame
+from monitor.errors import UserError
+from simulators.broker import embedded_broker, free_port
+from simulators.process import start_simulated_rig
+from simulators.publish import publish
+from simulators.scenario import find_scenario
+from simulators.session import PlantSource
+
+
+async def listen(port: int, topic: str, count: int, ready: asyncio.Event) -> list[tuple[str, bytes]]:
+    """The first messages that come."""
+    got: list[tuple[str, bytes]] = []
+    async with aiomqtt.Client("127.0.0.1", port) as client:
+        await client.subscribe(topic)
+        ready.set()
+        async for message in client.messages:
+            assert isinstance(message.payload, bytes)
+            got.append((str(message.topic), message.payload))
+            if len(got) == count:
+                return got
+    return got
+
+
+async def test_frames_arrive_as_they_were_made() -> None:
+    scenario = find_scenario("calm-trip")
+    frames: list[Frame] = list(PlantSource(find_rig("land"), scenario, 1, duration_s=4.0))
+    assert len(frames) > 400
+    with embedded_broker() as address:
+        url = parse_broker_url(address, {})
+        ready = asyncio.Event()
+        listener = asyncio.create_task(listen(url.port, "rig/land/#", len(frames), ready))
+        await ready.wait()
+        assert await publish(url, lambda _: frames, lambda: None) == len(frames)
+        got = await asyncio.wait_for(listener, 20)
+    assert sorted(got) == sorted((frame.topic, frame.payload) for frame in frames)
+
+
+async def test_nobody_at_the_address_is_told_in_one_sentence() -> None:
+    url = parse_broker_url(f"mqtt://127.0.0.1:{free_port()}", {})
+    with pytest.raises(UserError, match="is the broker running"):
+        await publish(url, lambda _: [], lambda: None)
+
+
+async def until(condition: Callable[[], bool], timeout_s: float = 30.0) -> None:
+    """Wait until a condition holds, or fail."""
+    async with asyncio.timeout(timeout_s):
+        while not condition():  # noqa: ASYNC110 (the condition is set by another process)
+            await asyncio.sleep(0.02)
+
+
+async def test_the_rig_in_its_own_process_tells_what_the_truth_does() -> None:
+    with embedded_broker() as address:
+        port = parse_broker_url(address, {}).port
+        ready = asyncio.Event()
+        listener = asyncio.create_task(listen(port, "rig/land/hoist/drum", 20, ready))
+        await ready.wait()
+        with start_simulated_rig(address, "land", "runaway-crown", 1, 50.0, 30.0) as rig:
+            await asyncio.to_thread(rig.wait_ready)
+            origin = time.time_ns()
+            rig.go(origin, time.monotonic_ns())
+            assert len(await asyncio.wait_for(listener, 20)) == 20
+            await until(lambda: rig.finished)
+        assert [event["name"] for event in rig.events] == ["upper_limit"]
+        assert (rig.events[0]["t_ns"] - origin) * 1e-9 == pytest.approx(24.5, abs=3.0)
+
+
+def test_a_rig_that_cannot_start_says_why() -> None:
+    with (
+        start_simulated_rig(f"mqtt://127.0.0.1:{free_port()}", "land", "calm-trip", 1, 1.0) as rig,
+        pytest.raises(UserError, match=r"the simulated rig did not start: .*is the broker running"),
+    ):
+        rig.wait_ready()
