@@ -198,4 +198,5 @@ def find_scenario(name_or_path: str) -> Scenario:
         return load_scenario(shipped[name_or_path])
     if name_or_path.endswith(".toml") or os.sep in name_or_path:
         return load_scenario(name_or_path)
-    raise ConfigError([f"no scenario is called {name_or_path!r}; shipped: {', '.join(shipped)}; or give a .toml file"])
+    lines = [f"no scenario is called {name_or_path!r}; give a .toml file, or one of these:"]
+    raise ConfigError(lines + [f"  {name}: {read_toml(path).get('description', '')}" for name, path in shipped.items()])

@@ -52,6 +52,7 @@ def run(args: argparse.Namespace) -> int:
     figures: dict[str, Any] = {"seed": args.seed, "monitor": fingerprint(), "sets": {}}
     kept: dict[str, Any] = {}
     started = time.monotonic()
+    fresh_s = busy_s = 0.0
 
     for name in SETS:
         if args.sets not in (name, "all"):
@@ -62,7 +63,11 @@ def run(args: argparse.Namespace) -> int:
                 end = "\n" if done == total or not live else ""
                 print(f"\r{name:<10} {progress_of(done, total)}", end=end, file=sys.stderr, flush=True)
 
-        results = run_set(name, args.seed, args.runs or DEFAULT_RUNS[name], jobs, folder, progress)
+        before = time.monotonic()
+        runs = args.runs or DEFAULT_RUNS[name]
+        results, fresh = run_set(name, args.seed, runs, jobs, folder, progress)
+        fresh_s += sum(result["stream_s"] for result in results if result["index"] in fresh)
+        busy_s += (time.monotonic() - before) * min(jobs, max(len(fresh), 1))
         kept[name] = results
         figures["sets"][name] = score(name, results)
         sessions = keep_sessions(name, args.seed, results, folder)
@@ -76,7 +81,10 @@ def run(args: argparse.Namespace) -> int:
         print(json.dumps(figures))
         return 0
     print(in_words(figures))
-    print(f"{time.monotonic() - started:.0f} s; results and sessions of misses in {folder}")
+    speed = (
+        f", {fresh_s / 3600:.1f} h simulated at {fresh_s / busy_s:.0f} times real time per process" if fresh_s else ""
+    )
+    print(f"{time.monotonic() - started:.0f} s{speed}; results and sessions of misses in {folder}")
     return 0
 
 

@@ -80,8 +80,8 @@ def run_set(
     jobs: int,
     folder: Path,
     on_progress: Callable[[int, int], None] | None = None,
-) -> list[Result]:
-    """Results 0 to `runs` of a set, in order of index; those already in `folder` are not run again."""
+) -> tuple[list[Result], set[int]]:
+    """Results 0 to `runs` of a set, in order of index, and which of them were run now: those kept are not run again."""
     keep = Keep(folder / f"{name}-{seed}.jsonl", name, seed)
     missing = [index for index in range(runs) if index not in keep.done]
     done = runs - len(missing)
@@ -94,7 +94,7 @@ def run_set(
             on_progress(done, runs)
     results = [keep.done[index] for index in range(runs)]
     # As read back from disk, so that a resumed trial computes with the very same numbers.
-    return [json.loads(json.dumps(result)) for result in results]
+    return [json.loads(json.dumps(result)) for result in results], set(missing)
 
 
 def _results(tasks: list[Task], jobs: int) -> Iterator[Result]:

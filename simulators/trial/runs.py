@@ -33,7 +33,8 @@ def run_case(case: Case) -> Result:
     source = PlantSource(case.rig, case.scenario, case.seed)
     core = shipped_core(case.rig)
     found = {"danger": _danger, "calm": _calm, "instrument": _instrument}[case.set](case, source, core)
-    return {"set": case.set, "index": case.index, **found, "facts": case.facts}
+    stream_s = round(source.plant.t_s, 2)
+    return {"set": case.set, "index": case.index, "stream_s": stream_s, **found, "facts": case.facts}
 
 
 def _feed(core: Core, items: list[Any]) -> list[Finding]:

@@ -69,8 +69,8 @@ def test_a_clone_goes_its_own_way() -> None:
 
 
 def test_same_results_whatever_the_number_of_processes_and_resumed(tmp_path: Path) -> None:
-    alone = run_set("danger", 9, 3, 1, tmp_path / "one")
-    many = run_set("danger", 9, 3, 2, tmp_path / "two")
+    alone, _ = run_set("danger", 9, 3, 1, tmp_path / "one")
+    many, _ = run_set("danger", 9, 3, 2, tmp_path / "two")
     assert alone == many
     # Interrupted after one run and in the middle of writing the second, then taken up again.
     kept = tmp_path / "three"
@@ -78,7 +78,9 @@ def test_same_results_whatever_the_number_of_processes_and_resumed(tmp_path: Pat
     lines = (tmp_path / "one" / "danger-9.jsonl").read_text(encoding="utf-8").splitlines()
     (kept / "danger-9.jsonl").write_text("\n".join(lines[:2]) + "\n" + lines[2][:30], encoding="utf-8")
     seen: list[int] = []
-    assert run_set("danger", 9, 3, 1, kept, lambda done, total: seen.append(done)) == alone
+    again, fresh = run_set("danger", 9, 3, 1, kept, lambda done, total: seen.append(done))
+    assert again == alone
+    assert fresh == {1, 2}
     assert seen == [1, 2, 3]
 
 
