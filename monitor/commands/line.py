@@ -1,0 +1,283 @@
+"""`stopmark line`: work of the drilling line by the textbook formulas, and as it was measured in sessions."""
+
+import argparse
+import re
+from collections.abc import Callable
+from pathlib import Path
+from typing import TYPE_CHECKING, Final
+
+from scipy import constants as c
+
+from monitor.errors import UserError
+from monitor.units import TON_MILE_J, UNITS, Dimension
+
+if TYPE_CHECKING:
+    from monitor.config import Rig
+
+_NUMBER: Final = re.compile(r"\s*([+-]?(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][+-]?\d+)?)\s*([A-Za-z/*0-9]*)\s*$")
+PER_LENGTH: Final = {
+    "N/m": 1.0, "kN/m": 1e3, "kg/m": c.g, "lb/ft": c.lbf / c.foot, "lbf/ft": c.lbf / c.foot,
+}  # fmt: skip
+WEIGHTS: Final = {"kg": c.g, "t": 1e3 * c.g, "lb": c.lbf, "klb": 1e3 * c.lbf}
+"""Masses that are meant as weights, in N."""
+DENSITIES: Final = {"kg/m3": 1.0, "ppg": c.lb / c.gallon, "sg": 1000.0}
+
+
+def _read(text: str, units: dict[str, float], what: str, example: str) -> float:
+    match = _NUMBER.match(text)
+    if match is None or match[2] not in units:
+        raise argparse.ArgumentTypeError(f"{text!r} is no {what}: give a number with {', '.join(units)}, as {example}")
+    return float(match[1]) * units[match[2]]
+
+
+def _dimension(dimension: Dimension) -> dict[str, float]:
+    return {unit.name: unit.scale for unit in UNITS.values() if unit.dimension == dimension}
+
+
+def length(text: str) -> float:
+    """A length with its unit, in m."""
+    return _read(text, _dimension("length"), "length", "12090ft or 3685m")
+
+
+def weight(text: str) -> float:
+    """A weight with its unit, in N; kg, t and lb are taken as weights."""
+    return _read(text, _dimension("force") | WEIGHTS, "weight", "75000lb or 22t")
+
+
+def weight_per_length(text: str) -> float:
+    """A weight per length with its unit, in N/m."""
+    return _read(text, PER_LENGTH, "weight per length", "17.55lb/ft or 26kg/m")
+
+
+def density(text: str) -> float:
+    """A density with its unit, in kg/m3."""
+    return _read(text, DENSITIES, "density", "9.6ppg or 1150kg/m3")
+
+
+def work(text: str) -> float:
+    """Line work with its unit, in J."""
+    return _read(
+        text, _dimension("energy") | {"ton-miles": TON_MILE_J, "tonmile": TON_MILE_J}, "work", "800tonmile or 900MJ"
+    )
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """The command's words."""
+    kinds = parser.add_subparsers(dest="what", required=True, metavar="WHAT")
+    plan = kinds.add_parser("plan", help="work by formula, before or after the job")
+    jobs = plan.add_subparsers(dest="job", required=True, metavar="JOB")
+    for name, words, depths in (
+        ("round-trip", "out of the hole and back in", ("depth",)),
+        ("drilling", "drilling from one depth to another", ("start", "depth")),
+        ("coring", "coring from one depth to another", ("start", "depth")),
+        ("short-trip", "between two depths and back", ("start", "depth")),
+        ("casing", "setting casing", ("depth",)),
+    ):
+        place = jobs.add_parser(name, help=words)
+        _add_string(place, depths, casing=name == "casing")
+        if name == "drilling":
+            place.add_argument("--reamings", type=int, default=1, help="times each stand is reamed (1)")
+        _add_measured(place)
+    cut = jobs.add_parser("cut", help="when the next cut is due, and how much to slip until then")
+    cut.add_argument("--rig", default="land", help="rig file or shipped rig: rope, goal")
+    cut.add_argument("--cut", type=length, metavar="LENGTH", required=True, help="length of the programme's cut")
+    cut.add_argument("--done", type=work, metavar="WORK", default=0.0, help="work since the last cut (0tonmile)")
+    cut.add_argument("--since-slip", type=work, metavar="WORK", default=None, help="work since the last slip")
+    cut.add_argument("--load", type=weight, metavar="WEIGHT", help="heaviest usual hook load, for the design factor")
+    _add_measured(cut)
+    load = jobs.add_parser("load", help="fast-line tension and design factor of a hook load")
+    load.add_argument("--rig", default="land", help="rig file or shipped rig: lines, rope, sheaves")
+    load.add_argument("--load", type=weight, metavar="WEIGHT", required=True, help="hook load, block included")
+    seen = kinds.add_parser("measured", help="work done in sessions")
+    seen.add_argument("sessions", metavar="SESSION", nargs="+", type=Path, help="recorded sessions of one rig")
+
+
+def _add_string(place: argparse.ArgumentParser, depths: tuple[str, ...], casing: bool) -> None:
+    for name in depths:
+        place.add_argument(f"--{name}", type=length, metavar="LENGTH", required=True, help=f"{name} of the bit")
+    what = "joint" if casing else "stand"
+    place.add_argument(
+        f"--{what}", dest="stand", type=length, metavar="LENGTH", required=True, help=f"length of a {what}"
+    )
+    place.add_argument("--pipe", type=weight_per_length, metavar="WEIGHT/LENGTH", required=True,
+                       help="weight of pipe: buoyed, or in air with --mud")  # fmt: skip
+    place.add_argument(
+        "--block", type=weight, metavar="WEIGHT", help="block and what hangs with it (default: the rig's)"
+    )
+    place.add_argument("--rig", default="land", help="rig file or shipped rig, for the block's weight")
+    if not casing:
+        place.add_argument("--assembly", type=weight, metavar="WEIGHT", default=0.0, help="collars and heavy pipe")
+        place.add_argument("--assembly-length", type=length, metavar="LENGTH", default=0.0, help="their length")
+        place.add_argument("--excess", type=weight, metavar="WEIGHT", default=None,
+                           help="buoyed assembly less the same length of pipe, instead of the two")  # fmt: skip
+    place.add_argument("--mud", type=density, metavar="DENSITY", help="mud; pipe and assembly are then weights in air")
+
+
+def _add_measured(place: argparse.ArgumentParser) -> None:
+    place.add_argument(
+        "--measured", metavar="SESSION", nargs="+", type=Path, default=[], help="sessions of the job, to put beside it"
+    )
+
+
+def run(args: argparse.Namespace) -> int:
+    """Work it out and print it."""
+    from monitor.config import find_rig
+
+    if args.what == "measured":
+        _print_measured(args.sessions)
+        return 0
+    rig = find_rig(args.rig)
+    try:
+        if args.job == "load":
+            _print_load(rig, args.load)
+            return 0
+        if args.job == "cut":
+            _print_cut(args, rig)
+            return 0
+        planned = JOBS[args.job](args, rig)
+    except ValueError as error:
+        raise UserError(str(error)) from None
+    print(f"{args.job}: {both(planned)} by formula")
+    if args.measured:
+        seen, trust = measured(args.measured)
+        print(f"measured: {both(seen)}{trust}")
+        if planned > 0:
+            print(
+                f"measured over formula: {(seen / planned - 1) * 100:+.1f} % (3 to 10 % more is usual: pick-up, drag)"
+            )
+    return 0
+
+
+def both(work_j: float) -> str:
+    """Work in both customary units."""
+    return f"{work_j / TON_MILE_J:.2f} ton-miles ({work_j / 1e6:.0f} MJ)"
+
+
+def _trip(args: argparse.Namespace, rig: "Rig", depth: float) -> float:
+    from monitor.physics.line import buoyancy_factor, excess_assembly_n, round_trip_j
+
+    factor = 1.0 if args.mud is None else buoyancy_factor(args.mud)
+    pipe = args.pipe * factor
+    excess = args.excess
+    if excess is None:
+        excess = excess_assembly_n(args.assembly * factor, args.assembly_length, pipe)
+    return round_trip_j(depth, args.stand, pipe, _block(args, rig), excess)
+
+
+def _block(args: argparse.Namespace, rig: "Rig") -> float:
+    return float(args.block) if args.block is not None else rig.block.mass_kg * c.g
+
+
+def _two(args: argparse.Namespace, rig: "Rig") -> tuple[float, float]:
+    if not 0 <= args.start < args.depth:
+        raise ValueError("--start: must be above --depth, and not below 0")
+    return _trip(args, rig, args.start), _trip(args, rig, args.depth)
+
+
+def _drilling(args: argparse.Namespace, rig: "Rig") -> float:
+    from monitor.physics.line import drilling_j
+
+    return drilling_j(*_two(args, rig), args.reamings)
+
+
+def _coring(args: argparse.Namespace, rig: "Rig") -> float:
+    from monitor.physics.line import coring_j
+
+    return coring_j(*_two(args, rig))
+
+
+def _short_trip(args: argparse.Namespace, rig: "Rig") -> float:
+    from monitor.physics.line import short_trip_j
+
+    return short_trip_j(*_two(args, rig))
+
+
+def _casing(args: argparse.Namespace, rig: "Rig") -> float:
+    from monitor.physics.line import buoyancy_factor, casing_j
+
+    factor = 1.0 if args.mud is None else buoyancy_factor(args.mud)
+    return casing_j(args.depth, args.stand, args.pipe * factor, _block(args, rig))
+
+
+JOBS: Final[dict[str, Callable[[argparse.Namespace, "Rig"], float]]] = {
+    "round-trip": lambda args, rig: _trip(args, rig, args.depth),
+    "drilling": _drilling,
+    "coring": _coring,
+    "short-trip": _short_trip,
+    "casing": _casing,
+}
+"""Work of each job by its formula, J."""
+
+
+def _factor(rig: "Rig", load_n: float) -> tuple[float, float]:
+    """(fast-line tension hoisting, N; design factor)."""
+    from monitor.physics.tackle import design_factor, efficiency_hoisting
+
+    tension = load_n / (rig.line.lines * efficiency_hoisting(rig.line.sheave_factor, rig.line.lines))
+    return tension, design_factor(rig.line.breaking_strength_n, tension)
+
+
+def _print_load(rig: "Rig", load_n: float) -> None:
+    from monitor.report.tables import DESIGN_FACTORS
+
+    if load_n <= 0:
+        raise ValueError("--load: must be above 0")
+    tension, factor = _factor(rig, load_n)
+    print(f"fast line, hoisting: {tension / 1e3:.1f} kN ({tension / c.lbf:,.0f} lbf) on {rig.line.lines} lines")
+    print(f"design factor: {factor:.2f} (breaking strength {rig.line.breaking_strength_n / 1e3:.0f} kN)")
+    for words, least in (*DESIGN_FACTORS, ("this site", rig.line.min_design_factor)):
+        print(f"  {words}: at least {least:g}: {'met' if factor >= least else 'NOT MET'}")
+
+
+def goal_of(rig: "Rig", factor: float | None = None) -> tuple[float, str]:
+    """(work per length to aim for, J/m; where it comes from).
+
+    Raises:
+        ValueError: no goal is known for this rope.
+    """
+    from monitor.physics.line import goal_j_per_m
+
+    if rig.line.goal_ton_miles_per_ft is not None:
+        return rig.line.goal_ton_miles_per_ft * TON_MILE_J / c.foot, "the site's own goal"
+    words = "usual for the rope's diameter" + (f", scaled to a design factor of {factor:.1f}" if factor else "")
+    return goal_j_per_m(rig.line.rope_diameter_m, factor or 5.0), words
+
+
+def _print_cut(args: argparse.Namespace, rig: "Rig") -> None:
+    from monitor.physics.line import cut_due_m, slip_share_m, work_until_cut_j
+
+    if args.cut <= 0:
+        raise ValueError("--cut: must be above 0")
+    factor = _factor(rig, args.load)[1] if args.load else None
+    goal, words = goal_of(rig, factor)
+    done, trust = (args.done, "")
+    if args.measured:
+        seen, trust = measured(args.measured)
+        done += seen
+    left = work_until_cut_j(done, args.cut, goal)
+    print(f"goal: {goal * c.foot / TON_MILE_J:.1f} ton-miles per foot, {goal / 1e6:.0f} MJ per metre ({words})")
+    print(f"programme: cut {args.cut:.1f} m ({args.cut / c.foot:.0f} ft) every {both(args.cut * goal)}")
+    print(f"done: {both(done)}{trust}: {cut_due_m(done, goal):.2f} m of line due")
+    print(f"until the cut: {both(left)}" if left > 0 else f"OVERDUE by {both(-left)}")
+    if args.since_slip is not None:
+        slip = slip_share_m(args.cut, args.cut * goal, args.since_slip)
+        print(f"slip now: {slip:.2f} m ({slip / c.foot:.1f} ft), for {both(args.since_slip)} since the last slip")
+
+
+def measured(paths: list[Path]) -> tuple[float, str]:
+    """(line work in the sessions, J; what to say of its trustworthiness)."""
+    from monitor.adapters.chain import SessionChain
+    from monitor.report.collect import collect
+
+    with SessionChain(paths) as chain:
+        recording = collect(chain)
+    known = min(recording.known("height"), recording.known("hook_load"))
+    trust = f", ± {recording.rig.uncertainty.load * 100:.0f} % with the load"
+    if known < 0.999:
+        trust += f"; height and load known {known * 100:.1f} % of the time, the rest is missing"
+    return float(recording["line_work"][-1]), trust
+
+
+def _print_measured(paths: list[Path]) -> None:
+    seen, trust = measured(paths)
+    print(f"measured: {both(seen)}{trust}")
