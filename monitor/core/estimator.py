@@ -16,7 +16,7 @@ The 99 % bound adds up: 2.576 sigma of filter and datum together; what braking o
 reading; stretch and transport time in doubt; unexplained jumps and disagreement of two sources. VALID becomes DEGRADED
 where the bound passes `DEGRADED_BOUND_M` or readings are stale, INVALID beyond `INVALID_BOUND_M` or a long silence.
 
-This file is a little long because everything in it works on the same few sources and on who of them leads.
+Over 450 lines, because everything in it works on the same few sources and on who of them leads.
 """
 
 import math
