@@ -5,7 +5,7 @@ from typing import ClassVar
 
 from textual.app import ComposeResult
 from textual.binding import Binding, BindingType
-from textual.containers import Vertical
+from textual.containers import Vertical, VerticalScroll
 from textual.content import Content
 from textual.screen import ModalScreen
 from textual.widgets import Input, Static
@@ -17,11 +17,10 @@ class Ask(ModalScreen[str | None]):
     DEFAULT_CSS = """
     Ask { align: center bottom; background: transparent; }
     Ask > Vertical {
-        width: 58; height: auto; margin: 0 0 1 0; padding: 0 2;
+        width: 58; height: auto; margin: 0 0 2 0; padding: 0 2;
         border: round $foreground; background: $background;
     }
     Ask Static { width: 100%; height: auto; color: $foreground; background: $background; }
-    Ask #title { text-style: bold; }
     """
     BINDINGS: ClassVar[list[BindingType]] = [Binding("escape", "leave", "leave")]
 
@@ -32,10 +31,11 @@ class Ask(ModalScreen[str | None]):
 
     def compose(self) -> ComposeResult:
         """Question, explanation, input."""
-        with Vertical():
-            yield Static(Content(self._title), id="title")
+        with Vertical() as box:
+            # Content and not a string: a string would be read as markup.
+            box.border_title = Content(self._title)
             yield Static(Content(self._explain))
-            yield Input(restrict=self._restrict, max_length=self._longest)
+            yield Input(restrict=self._restrict, max_length=self._longest, compact=True)
 
     def on_input_submitted(self, event: Input.Submitted) -> None:
         """Enter: answer, unless nothing was typed."""
@@ -52,8 +52,8 @@ class Help(ModalScreen[None]):
 
     DEFAULT_CSS = """
     Help { align: center bottom; background: transparent; }
-    Help > Vertical {
-        width: 96%; max-width: 88; height: auto; max-height: 83%; overflow-y: auto;
+    Help > VerticalScroll {
+        width: 96%; max-width: 88; height: auto; max-height: 83%;
         border: round $foreground; background: $background; padding: 0 2;
     }
     Help Static { width: 100%; height: auto; color: $foreground; background: $background; }
@@ -65,13 +65,12 @@ class Help(ModalScreen[None]):
 
     def compose(self) -> ComposeResult:
         """The text."""
-        with Vertical() as box:
-            box.can_focus = True
+        with VerticalScroll():
             yield Static(Content(self._text))
 
     def on_mount(self) -> None:
         """Take the keys."""
-        self.query_one(Vertical).focus()
+        self.query_one(VerticalScroll).focus()
 
     def on_key(self, event: object) -> None:
         """Anything but scrolling closes."""

@@ -1,6 +1,7 @@
 """The help page, built from the tables of screens and keys."""
 
 from collections.abc import Sequence
+from textwrap import wrap
 from typing import TYPE_CHECKING
 
 from monitor.ui.actions import GLOBAL
@@ -15,20 +16,39 @@ WORDS = (
     ("margin", "room less assured reach: below zero the limit will be passed"),
     ("allowed", "highest speed from which the assured stop mark stays inside the limit"),
     ("holding", "torque the brake can apply over the torque the load demands"),
-    ("≈ and DEGRADED", "the figure is an estimate whose bound has grown"),
+    ("≈", "DEGRADED: the figure is an estimate whose bound has grown"),
     ("UNKNOWN", "there is no figure to trust, so none is shown"),
-    ("NOTICE ○  CAUTION △  WARNING ▲  DANGER ◆", "severity, least first"),
+    ("severity", "least first: NOTICE ○  CAUTION △  WARNING ▲  DANGER ◆"),
 )
+
+
+WIDTH = 72
+_INDENT = 12
+
+
+def _entry(name: str, meaning: str) -> list[str]:
+    """Name, then its meaning beside it, wrapped under itself."""
+    head = f"  {name}".ljust(_INDENT)
+    if len(head) > _INDENT:
+        return [head, *wrap(meaning, WIDTH, initial_indent=" " * _INDENT, subsequent_indent=" " * _INDENT)]
+    return wrap(meaning, WIDTH, initial_indent=head, subsequent_indent=" " * _INDENT)
 
 
 def help_text(screens: "Sequence[ScreenSpec]", current: "ScreenSpec") -> str:
     """Keys of the screen, of all screens, the screens, the words."""
-    lines = ["STOPMARK watches and warns. It never acts on the rig: ADVISORY ONLY.", ""]
-    if current.keys:
-        lines += [f"On {current.name}", *(f"  {key.printed:<8} {key.help}" for key in current.keys), ""]
-    lines += ["Everywhere", *(f"  {key.printed:<8} {key.help}" for key in GLOBAL)]
-    lines += ["  ctrl+p   every command by name", "  arrows   move in a list", ""]
-    lines += ["Screens", *(f"  {spec.key:<8} {spec.name}: {spec.help}" for spec in screens), "", "Words"]
-    lines += [f"  {name}: {meaning}" for name, meaning in WORDS]
-    lines += ["", "Any key closes this page."]
-    return "\n".join(lines)
+    lines = ["STOPMARK watches and warns. It never acts on the rig: ADVISORY ONLY."]
+    groups: list[tuple[str, list[tuple[str, str]]]] = [
+        (f"On {current.name}", [(key.printed, key.help) for key in current.keys]),
+        ("Everywhere", [(key.printed, key.help) for key in GLOBAL]),
+        ("", [("ctrl+p", "every command by name"), ("arrows", "move in a list")]),
+        ("Screens", [(spec.key, f"{spec.name}: {spec.help}") for spec in screens]),
+        ("Words", list(WORDS)),
+    ]
+    for title, entries in groups:
+        if not entries:
+            continue
+        if title:
+            lines += ["", title]
+        for name, meaning in entries:
+            lines += _entry(name, meaning)
+    return "\n".join([*lines, "", "Any key but the arrows closes this page."])

@@ -1,6 +1,7 @@
 """Figures and words: never cut, never a number where there is none, right in every unit."""
 
 import math
+from typing import get_args
 
 import pytest
 from hypothesis import example, given
@@ -8,6 +9,7 @@ from hypothesis import strategies as st
 
 from monitor.core.types import NOT_FITTED, UNKNOWN, Validity, Value
 from monitor.ui.format import SI, SYSTEMS, WIDEST, Units, clock, plain, span
+from monitor.units import Dimension
 from tests.ui import sample
 
 FIELD = Units("field")
@@ -31,6 +33,13 @@ def test_units(si: float, dimension: str, in_si: str, in_field: str) -> None:
     """Conversions are exact definitions (1 ft = 0.3048 m, 1 lbf = 4.4482216 N, 1 psi = 6894.757 Pa), recomputed by hand."""
     assert SI.text(si, dimension) == in_si  # type: ignore[arg-type]
     assert FIELD.text(si, dimension) == in_field  # type: ignore[arg-type]
+
+
+@pytest.mark.parametrize("system", SYSTEMS)
+def test_every_dimension_is_shown_in_a_unit_that_measures_it(system: str) -> None:
+    for dimension in get_args(Dimension):
+        shown = Units(system).shown(dimension)  # type: ignore[arg-type]
+        assert shown.unit.dimension == dimension
 
 
 def test_metric_shows_load_in_tonnes() -> None:

@@ -112,19 +112,9 @@ def _hydraulics(view: View) -> list[Item | None]:
     return [
         _item(view, "accumulator", "accumulator_pressure", "pressure", oil.max_pressure_pa, mark, low),
         _item(view, "applications", "applications_left", "count"),
-        _leak(view),
+        _item(view, "leak", "leak_rate", "pressure rate"),
         _item(view, "release pressure", "emergency_release_pressure", "pressure", oil.max_pressure_pa),
     ]
-
-
-def _leak(view: View) -> Item | None:
-    """Loss of pressure per minute: per second it would be all noughts."""
-    rate = view.value("leak_rate")
-    if rate.validity is Validity.NOT_FITTED:
-        return None
-    per_minute = Value(60.0 * rate.number, rate.validity)
-    text = view.units.fine(per_minute, "pressure") + ("/min" if rate.known else "")
-    return Item("leak", sections.choices(text), "strong" if rate.known else "caution")
 
 
 def _auxiliary(view: View) -> list[Item | None]:

@@ -201,7 +201,7 @@ def _machine(area: Area, view: View) -> None:
     spare = area.height - len(rows)
     y = 1 if spare > 0 else 0
     step = 2 if spare > len(rows) else 1
-    bar = 22 if area.width >= 80 else 0
+    bar = 22 if area.width >= 80 else 14 if area.width >= 70 else 0
     for row in rows:
         if y >= area.height:
             return

@@ -78,7 +78,7 @@ def _intake(view: View) -> list[Item]:
 
 def _refused(rejects: Mapping[str, int]) -> list[Item]:
     if not rejects:
-        return [Item("nothing", ("0",), "dim")]
+        return [Item("nothing so far", ("",), "dim")]
     ordered = sorted(rejects.items(), key=lambda entry: -entry[1])
     return [Item(reason, (str(count),), "strong") for reason, count in ordered]
 
