@@ -1,7 +1,7 @@
 """What can go wrong, one class each. A scenario names them by `kind`, with a start and a length; any may be combined.
 
 Reading faults change or swallow what a sensor says, delivery faults change how messages travel, machine faults change
-the plant. To add one: write its class here and put it into FAULTS. The file is long because it is a catalogue: one
+the plant. To add one: write its class here and put it into FAULTS. It is over 450 lines because it is a catalogue: one
 short class per fault, each complete in itself, and one place to look for all of them.
 """
 
