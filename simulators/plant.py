@@ -61,6 +61,8 @@ class Plant:
         self.drive = Drive(truth)
         self.aux = AuxBrake(rig, truth)
         self.overtravel = Overtravel(rig, truth)
+        up, down = 1.0 / truth.efficiency, truth.lowering
+        self._share_middle, self._share_half = math.sqrt(up * down), 0.5 * math.log(up / down)
         self.ticks = 0
         self.omega = 0.0
         self.speed_m_s = 0.0
@@ -231,7 +233,8 @@ class Plant:
         omega = self.omega
         turns = self.turns - self.slip_turns
         radius = self.spool.radius_m(turns + omega * (TICK_S / 2 / TAU))
-        pull_n_m = self.force_n * self._fast_share() / t.lines * radius
+        share = self._fast_share()
+        pull_n_m = self.force_n * share / t.lines * radius
         drive = self.drive.tick(
             levers.speed_m_s * t.lines / radius, omega, pull_n_m, levers.clutch, tripped or emergency, TICK_S
         )
@@ -243,14 +246,13 @@ class Plant:
                     brake.heat(0.0, 0.0, TICK_S)
                 return
             self._resting = False
-        self._move(drive, aux, radius)
+        self._move(drive, aux, radius, share)
 
     def _fast_share(self) -> float:
-        t = self.truth
-        up, down = 1.0 / t.efficiency, t.lowering
-        return math.sqrt(up * down) * math.exp(self.z * 0.5 * math.log(up / down))
+        """Fast-line tension over the mean line tension, between lowering and hoisting."""
+        return self._share_middle * math.exp(self.z * self._share_half)
 
-    def _move(self, drive: float, aux: float, radius: float) -> None:
+    def _move(self, drive: float, aux: float, radius: float, share: float) -> None:
         # One long function on locals: this is the inner loop of every trial.
         t, s, g = self.truth, self.string, self.ledger
         n = t.lines
@@ -259,7 +261,6 @@ class Plant:
         omega, v, y, hang = self.omega, self.speed_m_s, self.height_m, self.hang_m
         omega_0 = omega
         up, down = self.brake.hoisting_n_m + bearing, self.brake.lowering_n_m + bearing
-        share = self._fast_share()
         arm = share * radius / n
         per_turn = radius / n
         k = self.stiffness(y)
@@ -408,8 +409,8 @@ class Plant:
         g.drag += drag_j
         g.contact += bump_j
         g.turnover += abs(grav_j) + abs(drive_j) + abs(brake_j) + abs(aux_j)
-        self._resting = omega == 0.0 and omega_0 == 0.0 and -2e-4 < v < 2e-4 and abs(net) < 2e-4 * mass
-        if not parted and force / n * self._fast_share() > t.breaking_strength_n:
+        self._resting = omega == 0.0 and omega_0 == 0.0 and -1e-3 < v < 1e-3 and abs(net) < 0.02 * mass
+        if not parted and force / n * share > t.breaking_strength_n:
             self.part()
 
     def _elastic_at(self, force_n: float) -> float:

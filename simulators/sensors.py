@@ -186,13 +186,14 @@ class Channel:
 
     def sample(self, plant: Plant, t_ns: int, t_s: float) -> list[Message]:
         """Take a reading at true time `t_ns`; what is sent now."""
-        value: float | None = self.value(plant)
+        value = self.value(plant)
         good = True
         for item in self.attached:
-            value = item.fault.reading(value, item.active, t_s, item.memory) if value is not None else None
+            changed = item.fault.reading(value, item.active, t_s, item.memory)
+            if changed is None:
+                return []
+            value = changed
             good = good and item.fault.quality(item.active)
-        if value is None:
-            return []
         if self._kind == "counts":
             text = str(int(value) % self._wrap)
         elif self._kind == "switch":
