@@ -4,6 +4,7 @@ A case depends on set, seed and index alone, and results are put in order of ind
 figures are the same whatever the number of processes and however often the trial was interrupted.
 """
 
+import functools
 import hashlib
 import json
 import multiprocessing
@@ -21,6 +22,7 @@ from simulators.trial.score import is_miss
 Task = tuple[SetName, int, int]
 
 
+@functools.cache
 def fingerprint() -> str:
     """Short mark of the code and configuration under trial: results of another monitor must not be mixed in."""
     digest = hashlib.sha256(metadata.version("stopmark").encode())
