@@ -19,7 +19,7 @@ from monitor.core.signals import SIGNAL_NAMES
 from monitor.core.types import Action, ActionKind, Finding, Severity, Snapshot
 from monitor.runner import Clock, Runner, Sink
 
-Mode = Literal["LIVE", "SIMULATED", "REPLAY"]
+Mode = Literal["LIVE", "SIMULATED", "REPLAY", "IMPORTED"]
 
 
 def data_folder(given: str | None) -> Path:

@@ -23,6 +23,7 @@ COMMANDS: Final = (
     Command("replay", "play a recorded session again", "monitor.commands.replay"),
     Command("report", "write a printable report of sessions", "monitor.commands.report"),
     Command("compare", "say what other rules would have said", "monitor.commands.compare"),
+    Command("import", "make a session of a field log (CSV)", "monitor.commands.import_"),
     Command("line", "work of the drilling line, planned and measured", "monitor.commands.line"),
     Command("check", "check a rig file, and a broker against it", "monitor.commands.check"),
 )

@@ -1,0 +1,57 @@
+"""`stopmark import`: a field log that somebody else recorded becomes a session that replays and reports."""
+
+import argparse
+import json
+from pathlib import Path
+
+from monitor.errors import UserError
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """The command's words."""
+    parser.add_argument("log", metavar="FILE.csv", type=Path, help="the field log: text with one line per time")
+    parser.add_argument("--map", metavar="MAP.toml", type=Path, required=True, help="which column is what")
+    parser.add_argument(
+        "-o", "--out", metavar="SESSION", type=Path, required=True, help="the session to write (.stopmark)"
+    )
+    parser.add_argument("--rules", metavar="FILE", help="rule catalogue (default: the one that comes with Stopmark)")
+
+
+def run(args: argparse.Namespace) -> int:
+    """Import; what was dropped is printed by reason."""
+    from monitor.adapters.fieldlog import FieldLog, load_map
+    from monitor.adapters.recorder import Recorder
+    from monitor.config import read_text
+    from monitor.core.rules import default_rules_path
+    from monitor.live import core_of, header_of
+    from monitor.runner import Runner
+
+    mapping = load_map(args.map)
+    rules_path = Path(args.rules or default_rules_path())
+    rules = read_text(rules_path)
+    log = FieldLog(args.log, mapping)
+    core = core_of(log.rig, rules, str(rules_path))
+    header = header_of(log.rig, rules, "IMPORTED", log.start_ns) | {"source": args.log.name}
+    try:
+        with Recorder(args.out, header, wait=True) as recorder:
+            runner = Runner(core, recorder)
+            for frame in log.frames():
+                runner.frame(frame)
+            runner.advance(core.now_ns + 1_000_000_000)
+            recorder.note(core.now_ns, "import", log.words())
+            if not recorder.flush(60.0):
+                raise UserError(f"{args.out}: could not be written ({recorder.problem})")
+    except BaseException:
+        for part in ("", "-wal", "-shm"):
+            if log.begun:
+                args.out.with_name(args.out.name + part).unlink(missing_ok=True)
+        raise
+    for key, count in log.dropped.items():
+        print(f"dropped {count:>8}  {key}")
+    summary = {
+        "summary": "import", "session": str(args.out), "rig": log.rig.name, "rows": log.rows, "readings": log.readings,
+        "dropped": dict(log.dropped), "gaps": log.gaps, "findings": runner.findings,
+        "stream_seconds": round((core.now_ns - log.start_ns) * 1e-9, 3),
+    }  # fmt: skip
+    print(json.dumps(summary))
+    return 0
