@@ -50,7 +50,17 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         metavar="FILE",
         help="TOML file with user, password, ca, cert, key (or use STOPMARK_MQTT_USER and STOPMARK_MQTT_PASSWORD)",
     )
+    parser.add_argument("--web", action="store_true", help="serve the screen to browsers instead of showing it here")
+    parser.add_argument("--bind", metavar="ADDR", help="with --web: address to serve at (default: this machine only)")
+    parser.add_argument("--port", metavar="N", type=port, help="with --web: port to serve at (default: 8100; 0: any)")
     add_session_arguments(parser)
+
+
+def port(text: str) -> int:
+    """A port, for argparse."""
+    if not text.isascii() or not text.isdecimal() or int(text) > 65535:
+        raise argparse.ArgumentTypeError(f"{text!r} is no port: give a number from 0 to 65535")
+    return int(text)
 
 
 def run(args: argparse.Namespace) -> int:
@@ -58,10 +68,14 @@ def run(args: argparse.Namespace) -> int:
     from monitor.adapters.address import parse_broker_url
     from monitor.adapters.clock import StreamClock
     from monitor.config import find_rig
+    from monitor.errors import UserError
 
+    if not args.web and not (args.bind is None and args.port is None):
+        raise UserError("--bind and --port say where to serve the screen: add --web")
     rig = find_rig(args.rig)
     url = parse_broker_url(args.broker, os.environ, Path(args.credentials) if args.credentials else None)
-    return watch(args, rig, url, StreamClock.live(), "LIVE")
+    serve = watch_in_browsers if args.web else watch
+    return serve(args, rig, url, StreamClock.live(), "LIVE")
 
 
 def watch(args: argparse.Namespace, rig: "Rig", url: "BrokerUrl", clock: "Clock", mode: "Mode") -> int:
@@ -77,6 +91,21 @@ def watch(args: argparse.Namespace, rig: "Rig", url: "BrokerUrl", clock: "Clock"
         with contextlib.suppress(KeyboardInterrupt):
             asyncio.run(run_for(driver, args.seconds))
         print(json.dumps(summary_of(driver, tally)), flush=True)
+    return 0
+
+
+def watch_in_browsers(args: argparse.Namespace, rig: "Rig", url: "BrokerUrl", clock: "Clock", mode: "Mode") -> int:
+    """Record and watch a rig until the end; the screen in any number of browsers. Headless prints findings besides."""
+    from monitor.live import Tally, print_finding, summary_of
+    from monitor.web import listen
+
+    tally = Tally()
+    sinks = (print_finding, tally) if args.headless else (tally,)
+    with listen(args.bind, args.port) as page, live_driver(args, rig, url, clock, mode, sinks) as driver:
+        with contextlib.suppress(KeyboardInterrupt):
+            page.serve(driver, args.seconds)
+        if args.headless:
+            print(json.dumps(summary_of(driver, tally)), flush=True)
     return 0
 
 

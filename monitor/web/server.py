@@ -1,0 +1,280 @@
+"""`stopmark watch --web`: the monitor without a screen of its own, and its screen served to browsers.
+
+textual-serve carries the screen to the browser; what is added here is who may look, one monitor for all viewers, and an
+end that leaves no process behind: each viewer leads a process group, is asked to leave, and is killed when it does not.
+"""
+
+import asyncio
+import contextlib
+import os
+import signal
+import socket
+import sys
+from collections.abc import Mapping
+from importlib.resources import files
+from pathlib import Path
+from types import TracebackType
+from typing import Any, Final, Self
+
+from aiohttp import WSCloseCode, web
+from textual_serve.app_service import AppService
+from textual_serve.server import Server, to_int
+
+from monitor.adapters.address import short_reason
+from monitor.errors import UserError
+from monitor.live import LiveDriver, run_for
+from monitor.web.gate import Gate, add_headers
+from monitor.web.hub import Hub
+
+MAX_VIEWERS: Final = 16
+"""Each is a process."""
+LARGEST: Final = (500, 200)
+"""Columns and rows of the largest screen drawn for a browser."""
+FRAMES_PER_SECOND: Final = "30"
+MESSAGE_BYTES: Final = 64 << 10
+PARTING_S: Final = 1.5
+"""How long a viewer may take to leave when asked."""
+_PAGE: Final = Path(str(files("monitor.web") / "page"))
+_OWN_WORDS: Final = "STOPMARK_"
+"""The monitor's own variables, the broker's password among them: no viewer gets them."""
+
+
+class ViewerProcess(AppService):
+    """The process behind one browser."""
+
+    def __init__(self, websocket: web.WebSocketResponse, invitation: Mapping[str, str], downloads: Any) -> None:
+        async def close() -> None:
+            await websocket.close(message=b"This view has ended.")
+
+        super().__init__(
+            "",
+            write_bytes=websocket.send_bytes,
+            write_str=websocket.send_str,
+            close=close,
+            download_manager=downloads,
+        )
+        self._invitation = invitation
+
+    def _build_environment(self, width: int = 80, height: int = 24) -> dict[str, str]:
+        environment = {
+            name: value
+            for name, value in super()._build_environment(width, height).items()
+            if not name.startswith(_OWN_WORDS)
+        }
+        return environment | {"TEXTUAL_FPS": FRAMES_PER_SECOND, **self._invitation}
+
+    async def _open_app_process(self, width: int = 80, height: int = 24) -> asyncio.subprocess.Process:
+        self._process = await asyncio.create_subprocess_exec(
+            sys.executable,
+            "-m",
+            "monitor.web.viewer",
+            stdin=asyncio.subprocess.PIPE,
+            stdout=asyncio.subprocess.PIPE,
+            env=self._build_environment(*_held((width, height))),
+            start_new_session=True,
+        )
+        self._stdin = self._process.stdin
+        return self._process
+
+    async def set_terminal_size(self, width: int, height: int) -> None:
+        """Another size of the browser's window."""
+        await super().set_terminal_size(*_held((width, height)))
+
+    async def run(self) -> None:
+        """Carry the screen to the browser until either side ends; then hang up on the browser."""
+        assert self._process is not None
+        stdout = self._process.stdout
+        assert stdout is not None
+        takers = {b"D": self.on_data, b"M": self.on_meta, b"P": self.on_packed}
+        try:
+            # Whatever comes before this line is no screen yet.
+            while await stdout.readuntil() != b"__GANGLION__\n":
+                pass
+            while True:
+                kind = await stdout.readexactly(1)
+                payload = await stdout.readexactly(int.from_bytes(await stdout.readexactly(4), "big"))
+                await takers[kind](payload)
+        except (asyncio.IncompleteReadError, asyncio.LimitOverrunError, ConnectionError, KeyError, RuntimeError):
+            pass  # the viewer has ended, or the browser has gone
+        finally:
+            await self.remote_close()
+
+    async def stop(self) -> None:
+        """End the process, gently or not, and wait until it has."""
+        process, task = self._process, self._task
+        if process is None or task is None:
+            return
+        self._task = None
+        await self._download_manager.cancel_app_downloads(app_service_id=self.app_service_id)
+        try:
+            async with asyncio.timeout(PARTING_S):
+                await self.send_meta({"type": "quit"})
+                await process.wait()
+        except TimeoutError:
+            pass
+        finally:
+            _kill_group(process)
+            task.cancel()
+            await asyncio.gather(task, process.wait(), return_exceptions=True)
+
+
+class WebServer(Server):
+    """textual-serve's server with our page, our gate, and viewers that share one hub."""
+
+    def __init__(self, hub: Hub, gate: Gate) -> None:
+        super().__init__("stopmark", title="Stopmark")
+        self._hub, self._gate = hub, gate
+        self._viewers: dict[ViewerProcess, web.WebSocketResponse] = {}
+        self._closing = False
+
+    async def _make_app(self) -> web.Application:
+        app = web.Application(middlewares=[self._gate.middleware()])
+        app.add_routes(
+            [
+                web.get("/", self.page),
+                web.get("/ws", self.handle_websocket),
+                web.get("/download/{key}", self.handle_download),
+                web.static("/static", self.statics_path),
+                web.static("/page", _PAGE),
+            ]
+        )
+        app.on_response_prepare.append(add_headers)
+        return app
+
+    async def page(self, _request: web.Request) -> web.FileResponse:
+        """The page."""
+        return web.FileResponse(_PAGE / "index.html")
+
+    async def handle_websocket(self, request: web.Request) -> web.WebSocketResponse:
+        """One browser: a viewer process for as long as the connection stands."""
+        websocket = web.WebSocketResponse(heartbeat=15, max_msg_size=MESSAGE_BYTES, timeout=1.0)
+        await websocket.prepare(request)
+        if self._closing or len(self._viewers) >= MAX_VIEWERS:
+            words = f"{MAX_VIEWERS} browsers are looking already: close one, then try again."
+            await websocket.close(code=WSCloseCode.TRY_AGAIN_LATER, message=words.encode())
+            return websocket
+        invitation = self._hub.invitation()
+        viewer = ViewerProcess(websocket, invitation, self.download_manager)
+        self._viewers[viewer] = websocket
+        size = to_int(request.query.get("width", "80"), 80), to_int(request.query.get("height", "24"), 24)
+        try:
+            await viewer.start(*size)
+            await self._process_messages(websocket, viewer)
+        except (AssertionError, AttributeError, LookupError, TypeError, ValueError):
+            await websocket.close(
+                code=WSCloseCode.UNSUPPORTED_DATA, message=b"The page sent what no page of ours sends."
+            )
+        finally:
+            self._hub.withdraw(invitation)
+            await viewer.stop()
+            del self._viewers[viewer]
+        return websocket
+
+    async def close(self) -> None:
+        """Hang up on every browser and end its viewer."""
+        self._closing = True
+        farewell = [
+            websocket.close(code=WSCloseCode.GOING_AWAY, message=b"The monitor was stopped.")
+            for websocket in self._viewers.values()
+        ]
+        partings = [viewer.stop() for viewer in self._viewers]
+        await asyncio.gather(*farewell, *partings, return_exceptions=True)
+
+
+class WebPage:
+    """A port taken for the page. `serve` runs the monitor behind it; the context gives the port back."""
+
+    def __init__(self, address: str, port: int) -> None:
+        """Take `port` at `address`; 0 takes a free one.
+
+        Raises:
+            UserError: it cannot be had.
+        """
+        self.address = address
+        self.gate = Gate(address)
+        try:
+            found = socket.getaddrinfo(address, port, type=socket.SOCK_STREAM, flags=socket.AI_PASSIVE)
+            family, _, _, _, place = found[0]
+            self._socket = socket.create_server(place[:2], family=family, backlog=64)
+        except OSError as error:
+            raise UserError(
+                f"cannot serve at {address}, port {port} ({short_reason(error)}): choose another --port, or an address"
+                " of this machine with --bind"
+            ) from None
+        self.port: int = self._socket.getsockname()[1]
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self._socket.close()
+
+    @property
+    def url(self) -> str:
+        """What to open, token included where there is one."""
+        name = socket.gethostname() if self.address in ("0.0.0.0", "::") else self.address
+        host = f"[{name}]" if ":" in name else name
+        return f"http://{host}:{self.port}/" + (f"?token={self.gate.token}" if self.gate.token else "")
+
+    def serve(self, driver: LiveDriver, seconds: float | None) -> None:
+        """Monitor and serve until a signal comes, or for so many stream seconds."""
+        asyncio.run(self._serve(driver, seconds))
+
+    async def _serve(self, driver: LiveDriver, seconds: float | None) -> None:
+        stop = asyncio.Event()
+        _on_signals(stop)
+        async with Hub(driver) as hub:
+            server = WebServer(hub, self.gate)
+            runner = web.AppRunner(await server._make_app(), access_log=None, shutdown_timeout=PARTING_S)
+            await runner.setup()
+            try:
+                await web.SockSite(runner, self._socket).start()
+                self._announce()
+                await run_for(driver, seconds, stop.is_set)
+            finally:
+                await server.close()
+                await runner.cleanup()
+
+    def _announce(self) -> None:
+        say(f"Stopmark is watching. Its screen is at {self.url}  (Ctrl+C ends watching and recording)")
+        if self.gate.token is not None:
+            say(
+                "WARNING: this address can be reached from other machines, and what goes over the network is not encrypted:"
+                " whoever listens there can read the screen and the token. Put it behind the site's own reverse proxy with"
+                " TLS. Whoever has the address above can acknowledge alarms; it is shown this once and ends with this run."
+            )
+
+
+def say(words: str) -> None:
+    """A line for the person at the terminal, if there still is one."""
+    with contextlib.suppress(OSError, ValueError):
+        print(words, file=sys.stderr, flush=True)
+
+
+def _on_signals(stop: asyncio.Event) -> None:
+    """Ctrl+C, a service manager's end, or a closed terminal: all end in order."""
+    loop = asyncio.get_running_loop()
+    for name in ("SIGINT", "SIGTERM", "SIGHUP"):
+        number = getattr(signal, name, None)
+        if number is not None:
+            # Where the loop takes no signals (Windows), Ctrl+C still ends it as KeyboardInterrupt.
+            with contextlib.suppress(NotImplementedError):
+                loop.add_signal_handler(number, stop.set)
+
+
+def _kill_group(process: asyncio.subprocess.Process) -> None:
+    """Kill a viewer that still runs, and anything it started."""
+    if process.returncode is not None:
+        return
+    with contextlib.suppress(ProcessLookupError, PermissionError):
+        if hasattr(os, "killpg"):
+            os.killpg(process.pid, signal.SIGKILL)
+        else:
+            process.kill()
+
+
+def _held(size: tuple[int, int]) -> tuple[int, int]:
+    """A browser's size, held to what makes sense."""
+    return max(1, min(LARGEST[0], int(size[0]))), max(1, min(LARGEST[1], int(size[1])))

@@ -1,0 +1,180 @@
+"""A viewer: the process behind one browser. It shows what the hub says and passes on what the crew does; it has no core,
+no broker and no recorder.
+
+It ends when its browser leaves, when the crew quits it, and always when the monitor ends: the hub hangs up, and should the
+screen hang on a pipe that nobody reads, a timer ends the process all the same. On Linux the kernel does so too.
+"""
+
+import asyncio
+import contextlib
+import ctypes
+import os
+import signal
+import socket
+import sys
+import threading
+import time
+from collections.abc import Callable, Mapping
+from typing import Final
+
+from monitor.config import Rig
+from monitor.core.types import ActionKind, Snapshot
+from monitor.errors import UserError
+from monitor.ui.app import MESSAGE_S, StopmarkApp
+from monitor.ui.driver import Mode
+from monitor.web.hub import HUB_PASS, HUB_PORT
+from monitor.web.wire import NEWS_BYTES, Deed, Welcome, read_news
+
+WELCOME_S: Final = 10.0
+PULSE_S: Final = 0.5
+FRESH_S: Final = 1.5
+"""The page hears a pulse only while the last news is younger than this."""
+LAST_BREATH_S: Final = 2.0
+_PR_SET_PDEATHSIG: Final = 1  # from linux/prctl.h
+GONE: Final = "the monitor has ended or can no longer be reached, so this view ends: nothing here is live any more"
+
+
+class HubGone(UserError):
+    """The monitor at the other end is not there."""
+
+
+class RemoteDriver:
+    """The screen's driver at the far end of a hub."""
+
+    replay = None
+
+    def __init__(
+        self,
+        reader: asyncio.StreamReader,
+        writer: asyncio.StreamWriter,
+        welcome: Welcome,
+        at_end: Callable[[], None] = lambda: None,
+    ) -> None:
+        """`at_end` is called when `run` ends, however it does."""
+        self._at_end = at_end
+        self.rig: Rig = welcome.rig
+        self.mode: Mode = welcome.mode
+        self._reader, self._writer = reader, writer
+        self._snapshot: Snapshot | None = None
+        self._facts: Mapping[str, str] = {}
+        self._heard_s = float("-inf")
+
+    @property
+    def fresh(self) -> bool:
+        """Whether the hub was heard a moment ago."""
+        return time.monotonic() - self._heard_s < FRESH_S
+
+    def snapshot(self) -> Snapshot | None:
+        """The last one heard of."""
+        return self._snapshot
+
+    def facts(self) -> Mapping[str, str]:
+        """What the monitor tells of its session."""
+        return self._facts
+
+    def act(
+        self, kind: ActionKind, target: str = "", number: float | None = None, text: str = "", who: str = ""
+    ) -> None:
+        """Pass it on; the monitor records it and the answer comes with the next snapshot."""
+        self._writer.write(Deed(kind=kind, target=target, number=number, text=text, who=who).line())
+
+    async def run(self) -> None:
+        """Listen until the hub hangs up.
+
+        Raises:
+            HubGone: it did.
+        """
+        try:
+            while line := await self._reader.readline():
+                news = read_news(line)
+                self._snapshot, self._facts = news.snapshot, news.facts
+                self._heard_s = time.monotonic()
+        except (ConnectionError, ValueError) as error:
+            raise HubGone(GONE) from error
+        finally:
+            self._at_end()
+        raise HubGone(GONE)
+
+
+class Viewer(StopmarkApp):
+    """The screen, for one of possibly many that look at the same monitor."""
+
+    def __init__(self, driver: RemoteDriver) -> None:
+        super().__init__(driver)
+        self._remote = driver
+        self._close_until_s = float("-inf")
+
+    def on_mount(self) -> None:
+        """Start the pulse."""
+        self.set_interval(PULSE_S, self.pulse)
+
+    def pulse(self) -> None:
+        """Let the page know that the whole chain to the core stands: an empty message, while news are fresh."""
+        if self._remote.fresh and self._driver is not None:
+            self._driver.write("")
+
+    def leave(self) -> None:
+        """Close this view, on the second press. The monitor goes on."""
+        if self.clock() < self._close_until_s:
+            self.exit(0)
+            return
+        self._close_until_s = self.clock() + MESSAGE_S
+        self.say("Press q again to close this view (the monitor goes on watching and recording).")
+
+
+async def join(port: int, word: str, at_end: Callable[[], None] = lambda: None) -> RemoteDriver:
+    """Connect to the hub at a loopback port and show the pass.
+
+    Raises:
+        HubGone: nobody is there, or the pass is not good.
+    """
+    try:
+        async with asyncio.timeout(WELCOME_S):
+            reader, writer = await asyncio.open_connection("127.0.0.1", port, limit=NEWS_BYTES)
+            wire = writer.get_extra_info("socket")
+            wire.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
+            writer.write(word.encode() + b"\n")
+            return RemoteDriver(reader, writer, Welcome.model_validate_json(await reader.readline()), at_end)
+    except (OSError, TimeoutError, ValueError) as error:
+        raise HubGone(GONE) from error
+
+
+async def _show(port: int, word: str) -> str:
+    """Run the screen; the sentence to end with, empty when it was closed in order."""
+    try:
+        app = Viewer(await join(port, word, _end_soon))
+    except HubGone as gone:
+        return str(gone)
+    await app.run_async()
+    return app.error
+
+
+def _end_soon() -> None:
+    """End the process shortly, whatever state the screen is in: its last writes may find nobody to read them."""
+    timer = threading.Timer(LAST_BREATH_S, os._exit, (1,))
+    timer.daemon = True
+    timer.start()
+
+
+def _die_with_parent() -> None:
+    """Have the kernel end this process with the one that started it (Linux only)."""
+    if sys.platform == "linux":
+        with contextlib.suppress(OSError, AttributeError):
+            ctypes.CDLL(None).prctl(_PR_SET_PDEATHSIG, signal.SIGKILL)
+
+
+def main() -> int:
+    """Show the monitor whose hub the environment names."""
+    port, word = os.environ.pop(HUB_PORT, ""), os.environ.pop(HUB_PASS, "")
+    if not port.isdecimal():
+        print("stopmark: a viewer is started by: stopmark watch --web", file=sys.stderr)
+        return 2
+    _die_with_parent()
+    sentence = asyncio.run(_show(int(port), word))
+    if sentence:
+        print(f"stopmark: {sentence}", file=sys.stderr)
+    return 1 if sentence else 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -1,0 +1,82 @@
+"""What hub and viewer say to each other: lines of JSON, checked on arrival by the types themselves.
+
+The hub greets with `Welcome`, then sends `News` ten times a second; a viewer opens with its pass and then sends `Deed`s.
+Numbers come back to the last bit, NaN included, so a viewer's screen is drawn from what the core said and nothing else.
+"""
+
+from collections.abc import Mapping
+from dataclasses import replace
+from types import MappingProxyType
+from typing import Final
+
+from pydantic import BaseModel, ConfigDict, Field, FiniteFloat
+
+from monitor.config import Rig
+from monitor.core import types
+from monitor.core.types import ActionKind, Snapshot
+from monitor.ui.driver import Mode
+from monitor.units import Dimension
+
+DEED_BYTES: Final = 8192
+"""No line from a viewer is longer."""
+NEWS_BYTES: Final = 4 << 20
+"""No line from the hub is longer."""
+
+
+class _Line(BaseModel):
+    model_config = ConfigDict(extra="forbid", frozen=True, ser_json_inf_nan="constants")
+
+    def line(self) -> bytes:
+        """As bytes for the wire, with the line's end."""
+        return self.model_dump_json().encode() + b"\n"
+
+
+class Welcome(_Line):
+    """First line of the hub: what the screen needs once."""
+
+    rig: Rig
+    mode: Mode
+
+
+class News(_Line):
+    """The present state; `snapshot` is None before the first input."""
+
+    snapshot: Snapshot | None
+    facts: dict[str, str]
+
+
+class Deed(_Line):
+    """Something the crew did at a viewer. The hub's side gives it its time."""
+
+    kind: ActionKind
+    target: str = Field("", max_length=200)
+    number: FiniteFloat | None = None
+    text: str = Field("", max_length=1000)
+    who: str = Field("", max_length=12)
+
+
+# The core names `Dimension` for type checkers only, to stay free of the units' libraries.
+News.model_rebuild(_types_namespace={**vars(types), "Dimension": Dimension})
+
+
+def news_line(snapshot: Snapshot | None, facts: Mapping[str, str]) -> bytes:
+    """The present state as one line."""
+    if snapshot is not None:
+        snapshot = replace(snapshot, values=dict(snapshot.values), rejects=dict(snapshot.rejects))
+    return News(snapshot=snapshot, facts=dict(facts)).line()
+
+
+def read_news(line: bytes) -> News:
+    """The state in one line; its snapshot is as frozen as the core's.
+
+    Raises:
+        ValueError: the line is no such thing.
+    """
+    news = News.model_validate_json(line)
+    snapshot = news.snapshot
+    if snapshot is None:
+        return news
+    frozen = replace(
+        snapshot, values=MappingProxyType(dict(snapshot.values)), rejects=MappingProxyType(dict(snapshot.rejects))
+    )
+    return news.model_copy(update={"snapshot": frozen})
