@@ -9,6 +9,7 @@ import sys
 import time
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import replace
+from queue import Queue
 from types import MappingProxyType
 from typing import ClassVar, Final
 
@@ -37,6 +38,8 @@ HERTZ: Final = 10
 SEEN_S: Final = 1.0
 """An alarm can be acknowledged once it has been on view this long, so that no key meant for another one hits it."""
 NO_FACTS: Final[Mapping[str, str]] = MappingProxyType({})
+MOST_UNWRITTEN: Final = 4
+"""Writes that may wait for the terminal before painting pauses."""
 SHIFT_NS: Final = 12 * 3_600_000_000_000
 MESSAGE_S: Final = 4.0
 
@@ -119,7 +122,18 @@ class StopmarkApp(App[int]):
         # While the app starts or ends there is nothing to paint on.
         if not width or not height or not self._face.is_attached:
             return
-        self._face.show(self._canvas(width, height), self._palettes[self.face_theme])
+        canvas = self._canvas(width, height)
+        if not self._terminal_lags():
+            self._face.show(canvas, self._palettes[self.face_theme])
+
+    def _terminal_lags(self) -> bool:
+        """Whether the terminal has not yet taken what was painted before.
+
+        Textual writes from a thread behind a bounded queue, and a full queue stops the whole asyncio loop, the monitor's
+        included. A terminal that stalls (a slow line, a stopped window) therefore gets no more paint until it has caught up.
+        """
+        queue = getattr(getattr(self._driver, "_writer_thread", None), "_queue", None)
+        return isinstance(queue, Queue) and queue.qsize() > MOST_UNWRITTEN
 
     def _canvas(self, width: int, height: int) -> Canvas:
         snap = self.driver.snapshot()
@@ -128,7 +142,7 @@ class StopmarkApp(App[int]):
         self.history.feed(snap)
         view = self.view(snap)
         self._note_seen(snap)
-        if self._bell.due(snap, self.clock()) and self.driver.mode != "REPLAY":
+        if self._bell.due(snap, self.clock()) and self.driver.mode != "REPLAY" and not self._terminal_lags():
             self.bell()
         if self._bell.fresh >= Severity.WARNING and isinstance(self.screen, Help):
             self.screen.dismiss(None)
@@ -279,7 +293,7 @@ class StopmarkApp(App[int]):
 
     def show_help(self) -> None:
         """The help page."""
-        self.push_screen(Help(help_text(SCREENS, self.spec)))
+        self.push_screen(Help(help_text(SCREENS, self.spec, self.size.width * 96 // 100 - 9)))
 
     def leave(self) -> None:
         """Stop the monitor, on the second press."""

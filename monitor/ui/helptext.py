@@ -22,20 +22,21 @@ WORDS = (
 )
 
 
-WIDTH = 72
+WIDEST = 76
 _INDENT = 12
 
 
-def _entry(name: str, meaning: str) -> list[str]:
+def _entry(name: str, meaning: str, width: int) -> list[str]:
     """Name, then its meaning beside it, wrapped under itself."""
     head = f"  {name}".ljust(_INDENT)
     if len(head) > _INDENT:
-        return [head, *wrap(meaning, WIDTH, initial_indent=" " * _INDENT, subsequent_indent=" " * _INDENT)]
-    return wrap(meaning, WIDTH, initial_indent=head, subsequent_indent=" " * _INDENT)
+        return [head, *wrap(meaning, width, initial_indent=" " * _INDENT, subsequent_indent=" " * _INDENT)]
+    return wrap(meaning, width, initial_indent=head, subsequent_indent=" " * _INDENT)
 
 
-def help_text(screens: "Sequence[ScreenSpec]", current: "ScreenSpec") -> str:
-    """Keys of the screen, of all screens, the screens, the words."""
+def help_text(screens: "Sequence[ScreenSpec]", current: "ScreenSpec", room: int = WIDEST) -> str:
+    """Keys of the screen, of all screens, the screens, the words; at most `room` columns wide."""
+    width = max(40, min(WIDEST, room))
     lines = ["STOPMARK watches and warns. It never acts on the rig: ADVISORY ONLY."]
     groups: list[tuple[str, list[tuple[str, str]]]] = [
         (f"On {current.name}", [(key.printed, key.help) for key in current.keys]),
@@ -50,5 +51,5 @@ def help_text(screens: "Sequence[ScreenSpec]", current: "ScreenSpec") -> str:
         if title:
             lines += ["", title]
         for name, meaning in entries:
-            lines += _entry(name, meaning)
+            lines += _entry(name, meaning, width)
     return "\n".join([*lines, "", "Any key but the arrows closes this page."])
