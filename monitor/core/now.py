@@ -100,7 +100,8 @@ class Now:
         )
         expected, assured = self._torques(t_ns, estimate.speed_m_s)
         self.stop = self.calculator.solve(estimate, self._load(load), Brakes(expected, assured))
-        self._ratios(load, expected, estimate.radius_m)
+        # What hangs on the line wants down: holding it is a matter of the lowering side, whichever way the block moves.
+        self._ratios(load, self._torques(t_ns, -1.0)[0] if estimate.speed_m_s > 0 else expected, estimate.radius_m)
         self._line(load)
         self.line_work.look(t_ns, load, estimate.height_m, hoist, estimate.slow)
 
