@@ -3,8 +3,11 @@
 Theory of operation
     Travel counts from an anchor that moves in steps of `STEP_M`, so that the noise of a block at rest does no work. When
     the block comes to rest, what is left of a step is counted too: else every stroke would lose half a step at its end.
-    A jump (a new reference, a gap in the readings) moves the anchor and counts nothing; nor does a block that stands in
-    slips, whatever is done to its line there. A block that only creeps (a bit drilling ahead) does count.
+    A jump (a new reference) moves the anchor and counts nothing; nor does a block that stands in slips, whatever is done
+    to its line there. A block that only creeps (a bit drilling ahead) does count. Where height or load are not known for
+    a few seconds, as between the readings of a slow log, the way from before to after counts: the least there can have
+    been. With readings seconds apart the estimate runs on too far before a turn and starts late after it; both are put
+    right by jumps, which do not count, so that the one makes up for the other.
 
 The trade counts the whole hook load, block included, over every stroke, the empty ones too (API RP 9B).
 """
@@ -17,17 +20,18 @@ from monitor.core.types import HoistState
 from monitor.physics.line import work_step_j
 
 STEP_M: Final = 0.03
-JUMP_M: Final = 1.0
+JUMP_M: Final = 0.3
 """Further than this between two looks is no travel but a correction of the height."""
-SLOW_S: Final = 15.0
-"""With slow readings a block may have travelled for this long between two of them."""
+BRIDGE_S: Final = 15.0
+"""Over a longer time without height and load nothing is counted."""
+_GRID_NS: Final = 100_000_000
 _MOVING: Final = (HoistState.HOISTING, HoistState.LOWERING)
 
 
 class LineWork:
     """Sums of one line. `look` once per grid point; read the attributes after it."""
 
-    __slots__ = ("_height_m", "_load_n", "_moved", "_t_ns", "since_cut_j", "speed_m_s", "total_j")
+    __slots__ = ("_height_m", "_load_n", "_moved", "_seen_ns", "since_cut_j", "speed_m_s", "total_j")
 
     def __init__(self, max_speed_m_s: float) -> None:
         self.speed_m_s = max_speed_m_s
@@ -37,32 +41,34 @@ class LineWork:
         """Since the last cut and slip, or the start of the record when there was none."""
         self._height_m = math.nan
         self._load_n = math.nan
-        self._t_ns = 0
+        self._seen_ns = 0
         self._moved = False
 
-    def look(self, t_ns: int, load_n: float, height_m: float, hoist: HoistState, slow: bool = False) -> None:
-        """Add the work up to `t_ns`. Load (whole hook load) and height are NaN where not known; `slow` says that
-        readings come seconds apart."""
+    def look(self, t_ns: int, load_n: float, height_m: float, hoist: HoistState) -> None:
+        """Add the work up to `t_ns`. Load (whole hook load) and height are NaN where not known."""
+        if not (load_n == load_n and height_m == height_m):
+            return
+        since_ns = t_ns - self._seen_ns
+        self._seen_ns = t_ns
         travel = abs(height_m - self._height_m)
-        jump = JUMP_M + self.speed_m_s * min(SLOW_S, (t_ns - self._t_ns) * 1e-9) if slow else JUMP_M
+        jump = JUMP_M
+        if since_ns > _GRID_NS:
+            jump += self.speed_m_s * since_ns * 1e-9
         moving = hoist in _MOVING
-        if not (load_n == load_n and travel < jump):
-            self._anchor(t_ns, load_n, height_m if load_n == load_n else math.nan)
+        if not travel < jump or since_ns > BRIDGE_S * 1e9:
+            self._load_n, self._height_m = load_n, height_m
         elif travel >= STEP_M or (self._moved and not moving):
             if hoist is not HoistState.IN_SLIPS or self._moved:
                 work = work_step_j(self._load_n, load_n, travel)
                 self.total_j += work
                 self.since_cut_j += work
-            self._anchor(t_ns, load_n, height_m)
+            self._load_n, self._height_m = load_n, height_m
         self._moved = moving
 
     def cut(self) -> None:
         """A cut and slip: the line starts anew, and the block's height is about to be given anew."""
         self.since_cut_j = 0.0
-        self._anchor(self._t_ns, math.nan, math.nan)
-
-    def _anchor(self, t_ns: int, load_n: float, height_m: float) -> None:
-        self._t_ns, self._load_n, self._height_m = t_ns, load_n, height_m
+        self._load_n = self._height_m = math.nan
 
     def state(self) -> dict[str, float]:
         """What a restart must not lose."""

@@ -103,7 +103,7 @@ class Now:
         # What hangs on the line wants down: holding it is a matter of the lowering side, whichever way the block moves.
         self._ratios(load, self._torques(t_ns, -1.0)[0] if estimate.speed_m_s > 0 else expected, estimate.radius_m)
         self._line(load)
-        self.line_work.look(t_ns, load, estimate.height_m, hoist, estimate.slow)
+        self.line_work.look(t_ns, load, estimate.height_m, hoist)
 
     def _load(self, load: float) -> Load:
         """Hook load with the ends of its doubt; the rating and the bare block where it is not known."""

@@ -36,6 +36,8 @@ COLUMNS: Final = (
 STATES: Final = tuple(HoistState)
 RESTART_NS: Final = 1_800_000_000_000
 """A silence longer than this begins a new core: nothing that was under way before it says anything after it."""
+_SILENCES: Final = 5.0
+"""So many readings of the quickest sensor in a row must be missing to make a gap: in a slow log two seconds are none."""
 _EVERY: Final = 10
 """Grid points between two looks at the brake watch's own figures."""
 
@@ -151,6 +153,7 @@ def collect(chain: SessionChain) -> Recording:
     core.advance(max(chain.end_ns, core.now_ns))
     if not rows.times:
         raise SessionError(f"{chain.name}: none of its readings can be read; try `stopmark sessions verify`")
+    fastest_hz = max(sensor.rate_hz for sensor in rig.sensors)
     table = np.frombuffer(rows.numbers, dtype=np.float32).reshape(-1, len(COLUMNS))
     columns = {name: np.ascontiguousarray(table[:, place]) for place, name in enumerate(COLUMNS)}
     _join_work(columns["line_work"], starts)
@@ -175,7 +178,7 @@ def collect(chain: SessionChain) -> Recording:
         findings=chain.findings(),
         actions=actions,
         notes=chain.notes(),
-        gaps=chain.gaps(),
+        gaps=[gap for gap in chain.gaps() if gap.lost or gap.to_ns - gap.from_ns > _SILENCES * 1e9 / fastest_hz],
         restarts=restarts,
     )
 

@@ -305,8 +305,10 @@ def descents(rec: Recording) -> list[Descent]:
 def stands(rec: Recording) -> list[Stand]:
     """Every whole stand, from set-down to set-down."""
     string, height = rec["string_load"], rec["height"]
-    hanging = runs(string > 0.0, join_s=2.0)
-    hanging = [(first, after) for first, after in hanging if (after - first) * STEP_S >= 3.0]
+    load = next(sensor for sensor in rec.rig.sensors if sensor.spec.role == "load")
+    hold_s = max(2.0, 2.5 / load.rate_hz)
+    hanging = runs(string > 0.0, join_s=hold_s)
+    hanging = [(first, after) for first, after in hanging if (after - first) * STEP_S > hold_s]
     found = []
     for (_, set_down), (lift, next_down) in pairwise(hanging):
         if next_down >= len(string):

@@ -49,6 +49,8 @@ class Panel:
     levels: Sequence[tuple[str, float]] = ()
     zero: bool = False
     """Whether zero belongs on the axis."""
+    legend: bool = False
+    """Whether a single curve is named, too."""
     missing: str = field(default="not known in this record")
 
 
@@ -115,7 +117,7 @@ class Chart:
                                    f"{escape(label)}</text>")  # fmt: skip
             for place, (_, (lows, highs)) in enumerate(bands):
                 self._curve(lows, highs, low, bottom, scale, INK[place % len(INK)])
-            if len(bands) > 1:
+            if len(bands) > 1 or panel.legend:
                 self._legend([curve.label for curve, _ in bands])
         for mark in marks:
             x = self.x(mark.from_ns)

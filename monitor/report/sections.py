@@ -221,7 +221,7 @@ def motion_plots(story: Story) -> str:
         curves = [Curve(label, (rec[name] - unit.offset) / unit.scale) for name, label in names]
         kept = [curve for curve in curves if np.isfinite(curve.numbers).any()]
         lines = [(words, unit.from_si(level)) for words, level in levels]
-        return Panel(story.head(title, dimension), kept, lines, zero)
+        return Panel(story.head(title, dimension), kept, lines, zero, legend=[c.label for c in kept] == ["modelled"])
 
     limits = rec.rig.limits
     chart = _chart(story)
