@@ -19,7 +19,7 @@ from monitor.core.signals import SIGNAL_NAMES
 from monitor.core.types import Action, ActionKind, Finding, Severity, Snapshot
 from monitor.runner import Clock, Runner, Sink
 
-Mode = Literal["LIVE", "SIMULATED", "REPLAY", "IMPORTED"]
+Mode = Literal["LIVE", "SIMULATED", "REPLAY"]
 
 
 def data_folder(given: str | None) -> Path:
@@ -50,7 +50,7 @@ def rules_of(rig: Rig, rules_text: str, where: str) -> RuleSet:
     return build_rules(parse_toml(rules_text, where), where, rig, SIGNAL_NAMES)
 
 
-def header_of(rig: Rig, rules_text: str, mode: Mode, created_ns: int) -> dict[str, object]:
+def header_of(rig: Rig, rules_text: str, mode: Mode | Literal["IMPORTED"], created_ns: int) -> dict[str, object]:
     """What a session keeps about how it was made: the whole configuration."""
     from importlib.metadata import version
 

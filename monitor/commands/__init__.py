@@ -25,5 +25,8 @@ COMMANDS: Final = (
     Command("compare", "say what other rules would have said", "monitor.commands.compare"),
     Command("import", "make a session of a field log (CSV)", "monitor.commands.import_"),
     Command("line", "work of the drilling line, planned and measured", "monitor.commands.line"),
+    Command("sessions", "list and verify what is recorded", "monitor.commands.sessions"),
+    Command("export", "write sessions as tables (CSV, Parquet, xlsx)", "monitor.commands.export"),
+    Command("ledger", "checks, cuts, changes and trends of a rig", "monitor.commands.ledger"),
     Command("check", "check a rig file, and a broker against it", "monitor.commands.check"),
 )

@@ -1,0 +1,61 @@
+"""`stopmark export`: sessions as tables for other programs: CSV, Parquet, xlsx."""
+
+import argparse
+from pathlib import Path
+
+from monitor.errors import UserError
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """The command's words."""
+    from monitor.commands.watch import positive
+
+    parser.add_argument("sessions", metavar="SESSION", nargs="+", type=Path, help="recorded sessions of one rig")
+    parser.add_argument(
+        "-o", "--out", metavar="FILE", type=Path, required=True, help="table to write: .csv, .parquet, .xlsx"
+    )
+    parser.add_argument(
+        "--what", choices=("readings", "resampled", "signals", "findings"), default="readings",
+        help="readings as they came; resampled, one column per sensor; derived signals; what was said",
+    )  # fmt: skip
+    parser.add_argument(
+        "--every", metavar="SECONDS", type=positive, default=1.0, help="step of resampled and signals (1)"
+    )
+    parser.add_argument("--signals", metavar="NAME,NAME", help="some of the signals only")
+    parser.add_argument("--own-units", action="store_true", help="each sensor's own unit instead of SI")
+    parser.add_argument("--from", dest="start", metavar="TIME", help="begin there: +SECONDS, HH:MM:SS or ISO 8601, UTC")
+    parser.add_argument("--to", dest="end", metavar="TIME", help="end there")
+
+
+def run(args: argparse.Namespace) -> int:
+    """Export."""
+    from monitor.adapters import export
+    from monitor.adapters.chain import SessionChain, moment
+
+    if args.signals and args.what != "signals":
+        raise UserError("--signals: goes with --what signals")
+    if args.own_units and args.what in ("signals", "findings"):
+        raise UserError(f"--own-units: {args.what} are SI")
+    if args.what == "findings" and (args.start or args.end):
+        raise UserError("--from and --to: findings are exported whole")
+    with SessionChain(args.sessions) as chain:
+        first, last = chain.t_first_ns, chain.end_ns
+        from_ns = moment(args.start, first, last) if args.start else None
+        to_ns = moment(args.end, first, last) if args.end else None
+        sessions = [session.path for session in chain.sessions]
+    every_ns = round(args.every * 1e9)
+    if args.what == "readings":
+        result = export.export_readings(sessions, args.out, from_ns, to_ns, args.own_units)
+    elif args.what == "resampled":
+        result = export.export_resampled(sessions, args.out, every_ns, from_ns, to_ns, args.own_units)
+    elif args.what == "signals":
+        names = [name.strip() for name in args.signals.split(",")] if args.signals else ()
+        result = export.export_signals(sessions, args.out, every_ns, names, from_ns, to_ns)
+    else:
+        result = export.export_findings(sessions, args.out)
+    print(f"{result.path}: {result.rows} rows")
+    for reason, count in result.refused.items():
+        print(f"  left out: {count} {reason}")
+    if result.message:
+        print(f"  {result.message}")
+    return 0
