@@ -65,6 +65,14 @@ class _Reading:
     sequence: _Token | None
 
 
+@dataclass(frozen=True, slots=True)
+class _Shape:
+    """All numbers of payloads of one shape, and the readings among them."""
+
+    tokens: tuple[_Token, ...]
+    readings: tuple[_Reading, ...]
+
+
 @dataclass(slots=True)
 class _Gathered:
     """Frames of one shape, from several blocks."""
@@ -86,7 +94,7 @@ class ColumnDecoder:
         self._routes: dict[str, list[tuple[int, Sensor]]] = {}
         for index, sensor in enumerate(rig.sensors):
             self._routes.setdefault(rig.topic(sensor), []).append((index, sensor))
-        self._shapes: dict[tuple[str, bool, tuple[bytes, ...]], tuple[_Reading, ...] | None] = {}
+        self._shapes: dict[tuple[str, bool, tuple[bytes, ...]], _Shape | None] = {}
         self.refused: Counter[str] = Counter()
 
     def read(self, session: SessionReader, from_ns: int | None = None, to_ns: int | None = None) -> Iterator[Readings]:
@@ -158,16 +166,16 @@ class ColumnDecoder:
         shape = (first.topic, first.retained, first.words)
         if shape not in self._shapes:
             self._shapes[shape] = self._shape(first)
-        readings = self._shapes[shape]
-        if readings is not None:
+        found = self._shapes[shape]
+        if found is not None:
             try:
-                columns = _Columns(group.kinds)
-                made = [self._reading(reading, columns, wanted) for reading in readings]
+                columns = _Columns(group.kinds, found.tokens)
+                made = [self._reading(reading, columns, wanted) for reading in found.readings]
             except _Odd:
                 pass
             else:
                 parts = []
-                for reading, (good, source, value, refused) in zip(readings, made, strict=True):
+                for reading, (good, source, value, refused) in zip(found.readings, made, strict=True):
                     self.refused.update(refused)
                     sensor = np.full(int(good.sum()), reading.index, np.int64)
                     parts.append((places[good], times[good], source[good], sensor, value[good]))
@@ -228,7 +236,7 @@ class ColumnDecoder:
         ints = [np.array(column, np.int64) for column in (place_, t_, source_, sensor_)]
         return [(ints[0], ints[1], ints[2], ints[3], np.array(value_, np.float64))]
 
-    def _shape(self, kind: Kind) -> tuple[_Reading, ...] | None:
+    def _shape(self, kind: Kind) -> "_Shape | None":
         """How readings come out of payloads like `kind`'s; None where only the decoder can tell."""
         sensors = self._routes.get(kind.topic)
         if not sensors or kind.retained or not kind.columns or any(sensor.payload == "ascii" for _, sensor in sensors):
@@ -240,6 +248,8 @@ class ColumnDecoder:
             tokens.append(_Token(place, place + 1 if decimal else None))
             place += 2 if decimal else 1
             text += kind.words[place]
+        if not _clear(kind.words, tokens):
+            return None
         try:
             document = from_json(text, allow_inf_nan=False)
         except ValueError:
@@ -263,22 +273,38 @@ class ColumnDecoder:
             if sensor.sequence is not None and (sequence is None or sequence.decimals is not None):
                 return None
             readings.append(_Reading(index, sensor, value, time, sequence))
-        return tuple(readings)
+        return _Shape(tuple(tokens), tuple(readings))
+
+
+def _clear(words: Sequence[bytes], tokens: Sequence[_Token]) -> bool:
+    """Whether every number stands by itself, so that putting another in its place makes no JSON of what was none."""
+    for count, token in enumerate(tokens):
+        before = words[token.whole]
+        if before.endswith((b"+", b"-", b".", b"e", b"E")) or (count and not before):
+            return False
+        after = words[(token.whole if token.decimals is None else token.decimals) + 1]
+        if after.startswith((b"+", b"-", b".", b"e", b"E")):
+            return False
+    return True
 
 
 class _Columns:
     """The numbers of several kinds of one shape, each column made at most once."""
 
-    def __init__(self, kinds: Sequence[Kind]) -> None:
+    def __init__(self, kinds: Sequence[Kind], tokens: Sequence[_Token]) -> None:
+        """Raises `_Odd` when some payload among them may be no JSON at all."""
         self._kinds = kinds
         self._sizes = np.array([kind.size for kind in kinds], np.int64)
         self._starts = np.cumsum(self._sizes) - self._sizes
-        self._made: dict[tuple[int, bool], Any] = {}
-        for place in range(len(kinds[0].columns)):
-            for kind in kinds:
-                column = kind.columns[place]
-                if not isinstance(column, Numbers):
-                    raise _Odd
+        self._wholes: dict[int, tuple[Ints, NDArray[np.bool_]]] = {}
+        self._parts: dict[int, tuple[Ints, Ints]] = {}
+        for token in tokens:
+            # Leading zeros make a whole number no JSON; their way of writing says that some may lead.
+            modes = [column.mode for kind in kinds if isinstance(column := kind.columns[token.whole], Numbers)]
+            if len(modes) < len(kinds) or LED in modes:
+                raise _Odd
+            if token.decimals is not None:
+                self._decimals(token.decimals)
 
     def _stored(self, place: int) -> tuple[Ints, Ints]:
         """The stored numbers of a column, and how each is written."""
@@ -305,30 +331,34 @@ class _Columns:
         return np.where(negative, -magnitude, magnitude)
 
     def _signed(self, place: int) -> tuple[Ints, NDArray[np.bool_]]:
-        key = (place, True)
-        if key not in self._made:
+        if place not in self._wholes:
             stored, modes = self._stored(place)
-            if (modes == LED).any():
-                raise _Odd  # zeros lead a whole number: no JSON
             doubled = modes == SIGNED
             negative = np.where(doubled, stored & 1 == 1, stored < 0)
-            self._made[key] = np.where(doubled, stored >> 1, np.abs(stored)), negative
-        made: tuple[Ints, NDArray[np.bool_]] = self._made[key]
-        return made
+            self._wholes[place] = np.where(doubled, stored >> 1, np.abs(stored)), negative
+        return self._wholes[place]
+
+    def _decimals(self, place: int) -> tuple[Ints, Ints]:
+        """The digits behind a point as a whole number, and how many there are."""
+        if place not in self._parts:
+            if not all(isinstance(kind.columns[place], Numbers) for kind in self._kinds):
+                raise _Odd
+            stored, modes = self._stored(place)
+            led = modes == LED
+            if not (led | (modes == PLAIN)).all() or (stored < 0).any():
+                raise _Odd
+            digits = np.maximum(np.searchsorted(_TENS, stored, side="right"), 1)
+            digits = np.where(led, digits - 1, digits)
+            self._parts[place] = np.where(led, stored - _TENS[np.minimum(digits, 18)], stored), digits
+        return self._parts[place]
 
     def floats(self, token: _Token) -> Floats:
         """The numbers of a token, as their decimal text would be read."""
         magnitude, negative = self._signed(token.whole)
         if token.decimals is None:
             return np.where(negative, -magnitude, magnitude).astype(np.float64)
-        stored, modes = self._stored(token.decimals)
-        led = modes == LED
-        if not (led | (modes == PLAIN)).all() or (stored < 0).any():
-            raise _Odd
-        digits = np.maximum(np.searchsorted(_TENS, stored, side="right"), 1)
-        digits = np.where(led, digits - 1, digits)
+        decimals, digits = self._decimals(token.decimals)
         scale = _TENS[np.minimum(digits, 18)]
-        decimals = np.where(led, stored - scale, stored)
         # Below 2^53 both parts of the division are exact, so its result is the number nearest to the decimal text.
         if (digits > 15).any() or (magnitude > (_EXACT - decimals) // scale).any():
             raise _Odd
