@@ -2,6 +2,7 @@
 
 import math
 from dataclasses import replace
+from functools import cache
 from types import MappingProxyType
 
 from monitor.config import Rig, find_rig
@@ -51,6 +52,7 @@ LIMITS = Limits(floor_m=0.0, lower_m=1.5, upper_m=37.5, crown_m=42.0)
 _STOPPED = StopMarks(expected_m=18.42, assured_up_m=18.42, assured_down_m=18.42, stops=True)
 
 
+@cache
 def rig(name: str = "land") -> Rig:
     """A shipped rig."""
     return find_rig(name)

@@ -10,11 +10,13 @@ from monitor.core.types import UNKNOWN, AlarmState, Snapshot, Validity, Value
 from monitor.ui.history import FINE_POINTS, MOST_POINTS, History
 from tests.ui import sample
 
+BASE = sample.still()
+
 
 def snap(t_s: float, height: float = 1.0) -> Snapshot:
     """A snapshot with one signal; NaN makes it unknown."""
     value = UNKNOWN if math.isnan(height) else Value(height, Validity.VALID)
-    return replace(sample.still(), t_ns=sample.T0_NS + round(t_s * 1e9), values=MappingProxyType({"height": value}))
+    return replace(BASE, t_ns=sample.T0_NS + round(t_s * 1e9), values=MappingProxyType({"height": value}))
 
 
 def fed(seconds: float, step_s: float = 0.1) -> History:
