@@ -1,4 +1,4 @@
-"""`stopmark ledger`: what was checked, cut, changed and measured on a rig, by whom and when."""
+"""`stopmark ledger`: what was checked, cut, changed and measured on a rig, by whom and when. Entries are only added."""
 
 import argparse
 import time
@@ -34,6 +34,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     add.add_argument("--who", required=True, help="initials")
     add.add_argument("--at", metavar="TIME", help="when it happened: ISO 8601, UTC (default: now)")
     add.add_argument("--corrects", metavar="ID", type=int, help="number of the entry that this one replaces")
+    take = kinds.add_parser("take", help="take from sessions: brake health by day, checks, cuts, references, line work")
+    take.add_argument("sessions", metavar="SESSION", nargs="+", type=Path, help="recorded sessions of one rig")
+    take.add_argument("--data", metavar="DIR", help="folder of the ledgers (default: the user's data folder)")
     export = kinds.add_parser("export", help="write the entries as CSV")
     export.add_argument("-o", "--out", metavar="FILE.csv", type=Path, required=True)
     verify = kinds.add_parser("verify", help="check that every entry is as it was written")
@@ -46,11 +49,13 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    """Show, add, export, verify, or look for trends."""
+    """Show, add, take from sessions, export, verify, or look for trends."""
     from monitor.adapters.ledger import Ledger, ledger_path
     from monitor.live import data_folder
 
     folder = data_folder(args.data)
+    if args.what == "take":
+        return _take(folder, args.sessions)
     path = ledger_path(folder, args.rig)
     if "/" in args.rig or "\\" in args.rig or args.rig.startswith("."):
         raise UserError(f"{args.rig!r} is no rig's name")
@@ -105,6 +110,31 @@ def _add(ledger: "Ledger", args: argparse.Namespace) -> int:
         args.kind, t_ns, now_ns, who=args.who, text=args.text, numbers=numbers_of(args.numbers), corrects=args.corrects
     )
     print(f"entry {entry.id} written to {ledger.path}")
+    return 0
+
+
+def _take(folder: Path, sessions: list[Path]) -> int:
+    """Write what the sessions show and the ledger does not have yet."""
+    from monitor.adapters.chain import SessionChain
+    from monitor.adapters.ledger import Ledger, ledger_path
+    from monitor.report.collect import collect
+    from monitor.report.ledgered import drafts
+
+    with SessionChain(sessions) as chain:
+        recording = collect(chain)
+    folder.mkdir(parents=True, exist_ok=True)
+    path = ledger_path(folder, recording.rig.name)
+    new = known = 0
+    with Ledger(path) as ledger:
+        have = {(entry.kind, entry.t_ns) for entry in ledger.entries(corrected=True)}
+        now_ns = time.time_ns()
+        for draft in drafts(recording):
+            if (draft.kind, draft.t_ns) in have:
+                known += 1
+                continue
+            ledger.add(draft.kind, draft.t_ns, now_ns, who=draft.who, text=draft.text, numbers=draft.numbers)
+            new += 1
+    print(f"{path}: {new} new entries; {known} were there already")
     return 0
 
 

@@ -82,6 +82,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     cut.add_argument("--rig", default="land", help="rig file or shipped rig: rope, goal")
     cut.add_argument("--cut", type=length, metavar="LENGTH", required=True, help="length of the programme's cut")
     cut.add_argument("--done", type=work, metavar="WORK", default=0.0, help="work since the last cut (0tonmile)")
+    cut.add_argument("--data", metavar="DIR", help="also count the work in the rig's ledger there since its last cut")
     cut.add_argument("--since-slip", type=work, metavar="WORK", default=None, help="work since the last slip")
     cut.add_argument("--load", type=weight, metavar="WEIGHT", help="heaviest usual hook load, for the design factor")
     _add_measured(cut)
@@ -251,6 +252,8 @@ def _print_cut(args: argparse.Namespace, rig: "Rig") -> None:
     factor = _factor(rig, args.load)[1] if args.load else None
     goal, words = goal_of(rig, factor)
     done, trust = (args.done, "")
+    if args.data is not None:
+        done += ledger_work_j(Path(args.data), rig.name)
     if args.measured:
         seen, trust = measured(args.measured)
         done += seen
@@ -262,6 +265,22 @@ def _print_cut(args: argparse.Namespace, rig: "Rig") -> None:
     if args.since_slip is not None:
         slip = slip_share_m(args.cut, args.cut * goal, args.since_slip)
         print(f"slip now: {slip:.2f} m ({slip / c.foot:.1f} ft), for {both(args.since_slip)} since the last slip")
+
+
+def ledger_work_j(folder: Path, rig: str) -> float:
+    """Line work in the rig's ledger since the line was last cut or renewed, J.
+
+    Raises:
+        UserError: the rig has no ledger there.
+    """
+    from monitor.adapters.ledger import Ledger, ledger_path
+
+    path = ledger_path(folder, rig)
+    if not path.exists():
+        raise UserError(f"{path}: this rig has no ledger yet; `stopmark ledger take SESSION` begins it")
+    with Ledger(path) as ledger:
+        starts = [entry.t_ns for kind in ("line-cut", "line-new") for entry in ledger.entries(kind)]
+        return sum(number for _, number in ledger.series("line-work", "work_j", max(starts, default=None)))
 
 
 def measured(paths: list[Path]) -> tuple[float, str]:

@@ -30,7 +30,7 @@ COLUMNS: Final = (
     "service_pressure_1", "service_pressure_2", "effectiveness", "response_time", "holding_ratio",
     "disc_temperature_left", "disc_temperature_right", "disc_modelled", "aux_current", "aux_torque", "aux_share",
     "accumulator_pressure", "coolant_temperature", "overtravel_electric", "overtravel_air",
-    "clutch_engaged",
+    "clutch_engaged", "leak_rate",
 )  # fmt: skip
 """Signals that are kept at every grid point."""
 STATES: Final = tuple(HoistState)
