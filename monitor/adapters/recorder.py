@@ -23,7 +23,6 @@ from typing import Final, Literal
 
 from monitor.adapters.batches import FRAME_BYTES, Advanced, Batch, Entry, Rotate, insert, shed_oldest
 from monitor.adapters.blocks import MAX_PAYLOAD_BYTES, pack_block
-from monitor.adapters.folder import DataFolder as DataFolder
 from monitor.adapters.session import Note, SessionError, clean_text, open_for_writing
 from monitor.core.types import Action, Finding, Frame
 

@@ -1,4 +1,4 @@
-"""Recording without end: one session file per hour, and old ones removed when they are old enough or the disk too full.
+"""Recording without end: one session file per hour, and the oldest removed when they are too old or take too much room.
 
 A run of the monitor is a row of segments. Each holds the whole header and says which run it belongs to, its number in it,
 and which file went before; replayed one after another they are the run, input for input.
@@ -30,8 +30,25 @@ class Retention:
     """How long recordings stay. None: no bound of that kind."""
 
     max_age_days: float | None = 90.0
-    max_disk_share: float | None = 0.8
-    """Of the whole disk under the data folder, by everything on it."""
+    max_disk_share: float | None = 0.5
+    """Share of the whole disk that recordings may take."""
+    min_free_bytes: int | None = 200_000_000
+    """Room to keep free on the disk, so that the recording itself can go on."""
+
+
+@dataclass(frozen=True, slots=True)
+class Usage:
+    """The disk under a data folder, bytes."""
+
+    total: int
+    free: int
+    recordings: int
+
+
+def disk_usage(folder: Path) -> Usage:
+    """The disk under `folder` now."""
+    usage = shutil.disk_usage(folder)
+    return Usage(usage.total, usage.free, sum(path.stat().st_size for path in session_files(folder)))
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,12 +70,12 @@ def prune(
     folder: Path,
     retention: Retention,
     now_ns: int,
-    share: Callable[[Path], float],
+    usage: Callable[[Path], Usage] = disk_usage,
     keep: Collection[Path] = (),
 ) -> list[Removal]:
-    """Remove the oldest sessions in `folder`: those that are too old, and as many more as the disk's bound asks for.
+    """Remove the oldest sessions in `folder`: those that are too old, and as many more as the disk's bounds ask for.
 
-    `share` tells how much of the disk is in use, 0 to 1. The newest session and those in `keep` always stay.
+    `usage` tells about the disk. The newest session and those in `keep` always stay.
     """
     removals = []
     for path in [*session_files(folder)][:-1]:
@@ -67,10 +84,15 @@ def prune(
         age_days = (now_ns - (started_ns(path) or now_ns)) / (24 * HOUR_NS)
         if retention.max_age_days is not None and age_days > retention.max_age_days:
             why = f"older than {retention.max_age_days:g} days"
-        elif retention.max_disk_share is not None and share(folder) > retention.max_disk_share:
-            why = f"the disk is more than {retention.max_disk_share:.0%} full"
         else:
-            break  # the rest is younger
+            disk = usage(folder)
+            share, free = retention.max_disk_share, retention.min_free_bytes
+            if share is not None and disk.recordings > share * disk.total:
+                why = f"recordings take more than {share:.0%} of the disk"
+            elif free is not None and disk.free < free:
+                why = f"less than {free / 1e6:,.0f} MB are free on the disk"
+            else:
+                break  # the rest is younger
         removals.append(_remove(path, why, summarise(path)))
     return removals
 
@@ -93,7 +115,7 @@ def _remove(path: Path, why: str, summary: SessionSummary) -> Removal:
 
 
 class SegmentedRecorder:
-    """A `Recorder` that goes on in a new file at every full hour of stream time. The same methods, the same rules."""
+    """A `Recorder` that goes on in a new file after every hour of stream time. The same methods, the same rules."""
 
     def __init__(
         self,
@@ -103,7 +125,7 @@ class SegmentedRecorder:
         now_ns: int,
         retention: Retention = Retention(),
         segment_ns: int = HOUR_NS,
-        share: Callable[[Path], float] | None = None,
+        usage: Callable[[Path], Usage] = disk_usage,
     ) -> None:
         """Start recording `rig` into the held `folder` at stream time `now_ns`.
 
@@ -116,15 +138,12 @@ class SegmentedRecorder:
         self._run_ns = now_ns
         self._segment = 1
         self._segment_ns = segment_ns
-        self._next_ns = self._boundary(now_ns)
+        self._next_ns = now_ns + segment_ns
         self._retention = retention
-        self._share = share or disk_share
+        self._usage = usage
         self._pruning: threading.Thread | None = None
         self._recorder = Recorder(folder.session_path(rig, now_ns), self._segment_header(""))
         self._prune(now_ns)
-
-    def _boundary(self, t_ns: int) -> int:
-        return (t_ns // self._segment_ns + 1) * self._segment_ns
 
     def _segment_header(self, previous: str) -> dict[str, object]:
         return {**self._header, "run": self._run_ns, "segment": self._segment, "previous": previous}
@@ -132,7 +151,7 @@ class SegmentedRecorder:
     def _rotate_at(self, t_ns: int) -> None:
         previous = self._recorder.path.name
         self._segment += 1
-        self._next_ns = self._boundary(t_ns)
+        self._next_ns += (1 + (t_ns - self._next_ns) // self._segment_ns) * self._segment_ns
         self._recorder.rotate(self._folder.session_path(self._rig, t_ns), self._segment_header(previous))
         self._prune(t_ns)
 
@@ -146,7 +165,7 @@ class SegmentedRecorder:
     def _prune_now(self, t_ns: int) -> None:
         try:
             keep = {self._recorder.path, self._recorder.path_now}
-            for removal in prune(self._folder.path, self._retention, t_ns, self._share, keep):
+            for removal in prune(self._folder.path, self._retention, t_ns, self._usage, keep):
                 self._recorder.note(t_ns, "removal", removal.words)
         except Exception as error:  # a fault here must not end in silence, nor touch the recording
             LOG.exception("old sessions could not be removed")
@@ -213,9 +232,3 @@ class SegmentedRecorder:
 
     def __exit__(self, *_: object) -> None:
         self.close()
-
-
-def disk_share(folder: Path) -> float:
-    """Share of the disk under `folder` that is in use, 0 to 1."""
-    usage = shutil.disk_usage(folder)
-    return usage.used / usage.total if usage.total else 0.0

@@ -10,7 +10,7 @@ import pytest
 from monitor.adapters.folder import DataFolder, session_files
 from monitor.adapters.recorder import Recorder
 from monitor.adapters.replay import SessionReader
-from monitor.adapters.segments import HOUR_NS, Retention, SegmentedRecorder, disk_share, prune
+from monitor.adapters.segments import HOUR_NS, Retention, SegmentedRecorder, Usage, disk_usage, prune
 from monitor.adapters.session import SessionError
 from monitor.adapters.sessions import (
     Gap,
@@ -25,7 +25,7 @@ from monitor.core.types import Action, ActionKind, Finding, Frame, Severity
 from tests.adapters.streams import HEADER, START_NS, rig_stream
 from tests.broker import wait_until
 
-FOREVER = Retention(None, None)
+FOREVER = Retention(None, None, None)
 RIG = {**HEADER, "config": find_rig("land").model_dump(mode="json")}
 
 
@@ -62,7 +62,7 @@ def test_a_run_is_a_row_of_hours_that_joins_without_a_seam(tmp_path: Path) -> No
     for number, path in enumerate(files, 1):
         with SessionReader(path) as session:
             part = list(session.inputs())
-            assert len({item.t_ns // HOUR_NS for item in part}) == 1
+            assert len({(item.t_ns - START_NS) // HOUR_NS for item in part}) == 1
             assert session.header["segment"] == number
             assert session.header["previous"] == previous
             assert session.header["run"] == START_NS
@@ -79,7 +79,7 @@ def test_old_segments_go_and_are_written_down(tmp_path: Path) -> None:
         for age_days in (100, 95, 10):
             t_ns = START_NS - age_days * day
             write(folder.session_path("land", t_ns), Frame(t_ns, "a", b"1"))
-        with SegmentedRecorder(folder, "land", RIG, START_NS, Retention(90.0, None)) as recorder:
+        with SegmentedRecorder(folder, "land", RIG, START_NS, Retention(90.0, None, None)) as recorder:
             recorder.frame(Frame(START_NS, "a", b"1"))
             wait_until(lambda: len(list(session_files(tmp_path))) == 2, "two are removed")
     with SessionReader(recorder.path) as session:
@@ -95,15 +95,22 @@ def test_a_full_disk_takes_the_oldest_first_and_never_the_newest(tmp_path: Path)
             write(folder.session_path("land", t_ns), Frame(t_ns, "a", b"1"))
     before = list(session_files(tmp_path))
 
-    def share(at: Path) -> float:
-        return 0.5 + 0.1 * len(list(session_files(at)))
+    def usage(at: Path) -> Usage:
+        count = len(list(session_files(at)))
+        return Usage(100, 100 - 10 * count, 10 * count)
 
-    removals = prune(tmp_path, Retention(None, 0.85), START_NS, share)
-    assert [removal.path for removal in removals] == before[:3]
+    removals = prune(tmp_path, Retention(None, 0.5, None), START_NS, usage)
+    assert [removal.path for removal in removals] == before[:1]
+    assert "more than 50% of the disk" in removals[0].words
+    removals = prune(tmp_path, Retention(None, 0.5, 70), START_NS, usage)
+    assert [removal.path for removal in removals] == before[1:3]
+    assert "are free on the disk" in removals[0].words
     assert list(session_files(tmp_path)) == before[3:]
-    prune(tmp_path, Retention(None, 0.0), START_NS, share)
+    prune(tmp_path, Retention(None, 0.0, None), START_NS, usage)
     assert list(session_files(tmp_path)) == before[-1:]
-    assert 0.0 < disk_share(tmp_path) <= 1.0
+    disk = disk_usage(tmp_path)
+    assert 0 < disk.free < disk.total
+    assert disk.recordings == before[-1].stat().st_size
 
 
 def test_what_somebody_may_miss_is_never_removed_in_silence(tmp_path: Path, caplog: pytest.LogCaptureFixture) -> None:
@@ -120,7 +127,7 @@ def test_what_somebody_may_miss_is_never_removed_in_silence(tmp_path: Path, capl
         ]
     flag_session(paths[2], "near miss at the crown", START_NS)
     with caplog.at_level(logging.WARNING):
-        removals = prune(tmp_path, Retention(1.0, None), START_NS + 90 * 24 * HOUR_NS, disk_share)
+        removals = prune(tmp_path, Retention(1.0, None, None), START_NS + 90 * 24 * HOUR_NS)
     warnings = [removal.warning for removal in removals]
     assert warnings == ["findings nobody had acknowledged (slack-line)", "", "the flag 'near miss at the crown'"]
     assert [record.getMessage() for record in caplog.records] == [removals[0].words, removals[2].words]
