@@ -12,6 +12,7 @@ from typing import Any, Literal
 from monitor.adapters.address import BrokerUrl
 from monitor.adapters.mqtt import MqttSource
 from monitor.adapters.recorder import Recorder
+from monitor.adapters.segments import SegmentedRecorder
 from monitor.config import Rig
 from monitor.core.engine import Core
 from monitor.core.rules import RuleSet, build_rules
@@ -77,7 +78,7 @@ class LiveDriver:
         url: BrokerUrl,
         clock: Clock,
         mode: Mode = "LIVE",
-        recorder: Recorder | None = None,
+        recorder: Recorder | SegmentedRecorder | None = None,
         sinks: Sequence[Sink] = (),
     ) -> None:
         self.rig = rig

@@ -121,6 +121,7 @@ def live_driver(
     """A live driver with its recorder; both are closed at the end, with the last readings on the disk."""
     from monitor.adapters.folder import DataFolder
     from monitor.adapters.recorder import Recorder
+    from monitor.adapters.segments import SegmentedRecorder
     from monitor.config import read_text
     from monitor.core.rules import default_rules_path
     from monitor.live import LiveDriver, data_folder, header_of
@@ -132,7 +133,12 @@ def live_driver(
         return
     with DataFolder(data_folder(args.data)) as folder:
         now_ns = clock.now_ns()
-        with Recorder(folder.session_path(rig.name, now_ns), header_of(rig, rules_text, mode, now_ns)) as recorder:
+        header = header_of(rig, rules_text, mode, now_ns)
+        with (
+            SegmentedRecorder(folder, rig.name, header, now_ns)
+            if mode == "LIVE"
+            else Recorder(folder.session_path(rig.name, now_ns), header)
+        ) as recorder:
             driver = LiveDriver(rig, rules_text, str(rules_path), url, clock, mode, recorder, sinks)
             yield driver
             driver.runner.advance(clock.now_ns())
