@@ -36,6 +36,10 @@ EVENTS = ("lower_limit", "upper_limit", "floor", "crown", "parted")
 """What the truth can do, by the names that `before` uses."""
 
 
+_HEIGHTS = ("brake_at_m", "low_m")
+"""Settings of programs that are heights in the mast, not lengths."""
+
+
 class Work(Model):
     """What the operator does: a program, its settings, and where the block starts."""
 
@@ -116,6 +120,25 @@ class Scenario(Model):
         if problems:
             raise ValueError("; ".join(problems))
         return self
+
+    def on(self, rig: Rig, home: Rig) -> "Scenario":
+        """This scenario, written for `home`, on `rig`: loads by the ratio of the ratings, heights by the place between
+        the limits. The same rig gives the same scenario."""
+        if rig.name == home.name:
+            return self
+        heavier = rig.block.rated_load_kg / home.block.rated_load_kg
+        ours, theirs = rig.limits, home.limits
+        taller = (ours.upper_m - ours.lower_m) / (theirs.upper_m - theirs.lower_m)
+
+        def height(metres: float) -> float:
+            return ours.lower_m + (metres - theirs.lower_m) * taller
+
+        settings = {
+            name: value * heavier if name == "string_n" else height(value) if name in _HEIGHTS else value
+            for name, value in self.work.settings.items()
+        }
+        work = self.work.model_copy(update={"start_m": height(self.work.start_m), "settings": settings})
+        return self.model_copy(update={"work": work})
 
     def problems_on(self, rig: Rig) -> list[str]:
         """What keeps this scenario from running on `rig`."""

@@ -85,6 +85,7 @@ def run(args: argparse.Namespace) -> int:
     scenario = find_scenario(args.scenario)
     rig_name = args.rig or scenario.rig
     rig = find_rig(rig_name)
+    scenario = scenario.on(rig, find_rig(scenario.rig))
     PlantSource(rig, scenario, args.seed)  # a scenario that does not fit the rig is told before anything starts
     with embedded_broker() as address:
         clock = StreamClock.live() if args.rate == 1.0 else PacedClock(time.time_ns(), args.rate)

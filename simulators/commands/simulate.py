@@ -67,6 +67,7 @@ def run(args: argparse.Namespace) -> int:
 
     scenario = find_scenario(args.scenario)
     rig = find_rig(args.rig or scenario.rig)
+    scenario = scenario.on(rig, find_rig(scenario.rig))
     if args.session is not None:
         return _write(args, rig, scenario)
     from monitor.adapters.address import parse_broker_url
