@@ -10,6 +10,7 @@ from typing import Any
 import pytest
 
 from tests.broker import Certificates, Mosquitto
+from tests.browser import Chromium
 
 
 @pytest.fixture
@@ -37,6 +38,14 @@ def broker(make_broker: Callable[..., Mosquitto]) -> Mosquitto:
 def certificates(tmp_path_factory: pytest.TempPathFactory) -> Certificates:
     """A test authority with a certificate for a broker on localhost."""
     return Certificates(tmp_path_factory.mktemp("certificates"))
+
+
+@pytest.fixture
+def chromium(tmp_path: Path) -> Iterator[Chromium]:
+    """A headless browser with a fresh profile."""
+    browser = Chromium(tmp_path / "chromium")
+    yield browser
+    browser.stop()
 
 
 NEEDS = {"make_broker": "mosquitto", "broker": "mosquitto", "chromium": "chromium", "certificates": "openssl"}

@@ -23,6 +23,7 @@ HEADERS: Final = {
     "Referrer-Policy": "no-referrer",
     "X-Content-Type-Options": "nosniff",
     "Cache-Control": "no-store",
+    "Server": "stopmark",
 }
 """Nothing is fetched from outside, nothing frames the page, and no address of it leaks."""
 _WELCOME: Final = (

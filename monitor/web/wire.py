@@ -49,10 +49,10 @@ class Deed(_Line):
     """Something the crew did at a viewer. The hub's side gives it its time."""
 
     kind: ActionKind
-    target: str = Field("", max_length=200)
+    target: str = Field(default="", max_length=200)
     number: FiniteFloat | None = None
-    text: str = Field("", max_length=1000)
-    who: str = Field("", max_length=12)
+    text: str = Field(default="", max_length=1000)
+    who: str = Field(default="", max_length=12)
 
 
 # The core names `Dimension` for type checkers only, to stay free of the units' libraries.
