@@ -58,10 +58,11 @@ class Mosquitto:
         acl: str | None = None,
         tls: "Certificates | None" = None,
         client_certificates: bool = False,
+        quiet: bool = False,
         extra: Sequence[str] = (),
     ) -> None:
         """`users` are names and passwords (None lets everybody in), `acl` the text of an access list, `tls` whose
-        certificates to use."""
+        certificates to use. A `quiet` broker logs only errors, for tests with very many messages."""
         folder.mkdir(parents=True, exist_ok=True)
         self.port = free_port()
         self.log = folder / "mosquitto.log"
@@ -85,7 +86,7 @@ class Mosquitto:
             lines.append(f"require_certificate {'true' if client_certificates else 'false'}")
         if os.name == "posix" and os.geteuid() == 0:
             lines.append("user root")  # else it gives up its rights, and with them the files of the test
-        lines += ["log_dest stderr", "log_type all", "connection_messages true", "persistence false", *extra]
+        lines += ["log_dest stderr", f"log_type {'error' if quiet else 'all'}", "connection_messages true", "persistence false", *extra]
         self._config.write_text("\n".join(lines) + "\n", encoding="utf-8")
 
     def start(self) -> "Mosquitto":
