@@ -1,0 +1,61 @@
+"""Sessions for the tests of the record: simulated ones, and ones made by hand."""
+
+from collections.abc import Callable, Mapping, Sequence
+from pathlib import Path
+from typing import Any
+
+from monitor.adapters.recorder import Recorder
+from monitor.config import find_rig, read_text
+from monitor.core.rules import default_rules_path
+from monitor.core.types import Action, Finding, Frame
+from monitor.live import core_of, header_of
+from monitor.runner import Runner
+from simulators.commands.simulate import record
+from simulators.scenario import find_scenario
+from simulators.session import PlantSource
+
+START_NS = 1_767_225_600_000_000_000
+
+
+def simulated(path: Path, scenario: str, seconds: float | None = None) -> Path:
+    """A session of `scenario` at `path`."""
+    plan = find_scenario(scenario)
+    record(PlantSource(find_rig(plan.rig), plan, seed=1, duration_s=seconds), path)
+    return path
+
+
+def rules() -> str:
+    return read_text(Path(default_rules_path()))
+
+
+def by_hand(
+    path: Path,
+    items: Sequence[Frame | Action],
+    change: Callable[[dict[str, Any]], None] = lambda config: None,
+    findings: Sequence[Finding] = (),
+    start_ns: int = START_NS,
+) -> Path:
+    """A session of the land rig with these inputs; `change` edits the configuration in its header."""
+    rig = find_rig("land")
+    header: dict[str, Any] = dict(header_of(rig, rules(), "LIVE", start_ns))
+    change(header["config"])
+    with Recorder(path, header, wait=True) as recorder:
+        runner = Runner(core_of(rig, rules(), "rules"), recorder)
+        for item in items:
+            if isinstance(item, Frame):
+                runner.frame(item)
+            else:
+                runner.action(item)
+        for finding in findings:
+            recorder.finding(finding)
+        runner.advance((items[-1].t_ns if items else start_ns) + 1_000_000_000)
+        assert recorder.flush()
+    return path
+
+
+def reading(t_ns: int, sensor: str, value: float, **more: object) -> Frame:
+    """One message of the land rig."""
+    import json
+
+    fields: Mapping[str, object] = {"value": value, "t": t_ns // 1_000_000, **more}
+    return Frame(t_ns, f"rig/land/hoist/{sensor}", json.dumps(fields).encode())
