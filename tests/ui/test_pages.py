@@ -2,12 +2,14 @@
 
 import re
 from dataclasses import replace
+from types import MappingProxyType
 
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from monitor.core.types import Snapshot, Validity
+from monitor.config import shipped_rigs
+from monitor.core.types import Snapshot, Validity, Value
 from monitor.ui.canvas import Canvas
 from monitor.ui.format import SYSTEMS, Units
 from monitor.ui.history import History
@@ -108,6 +110,15 @@ def test_recording_failure_and_bare_rig() -> None:
     assert "not fitted" not in text, "equipment that the rig does not have is left out, not listed as missing"
 
 
+@pytest.mark.parametrize("state", ["still", "warning"])
+def test_past_a_limit_is_a_word_and_not_only_a_minus(state: str) -> None:
+    snap = sample.SAMPLES[state]()
+    past = Value(-0.4, Validity.VALID)
+    text = page(replace(snap, values=MappingProxyType({**snap.values, "room_down": past}))).text()
+    assert "PAST LOWER" in text
+    assert "ROOM DOWN" not in text
+
+
 def test_markup_and_escapes_are_plain_text() -> None:
     text = page(sample.flood(), size=(120, 40)).text()
     assert "[red]Alarm[/red] number 0" in text
@@ -166,3 +177,11 @@ def test_any_snapshot_no_exception_no_cut_figure_no_number_for_invalid(
         assert not re.search(rf"(?<![\w.,]){re.escape(hidden)}(?![\w.,])", text), hidden
     if spec is DRIVE and snap.value("height").validity >= Validity.INVALID:
         assert "HEIGHT UNKNOWN" in text or "HEIGHT NOT FITTED" in text
+
+
+@pytest.mark.parametrize("rig", sorted(shipped_rigs()))
+@pytest.mark.parametrize("spec", SCREENS, ids=lambda spec: spec.id)
+def test_every_shipped_rig_has_every_screen(spec: ScreenSpec, rig: str) -> None:
+    canvas = page(sample.warning(), spec, (80, 24), rig=sample.rig(rig), history=FULL)
+    assert spec.name in canvas.text()
+    assert canvas.cut == []

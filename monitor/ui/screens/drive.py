@@ -136,15 +136,15 @@ def _room(area: Area, view: View, plan: _Plan) -> int:
     if way == 0:
         for x, key in ((0, 1), (half, -1)):
             name, _, title = names[key]
-            _caption(area, x, 0, title, units.label("length"))
             value = snap.value(name)
-            _large(
-                area.part(x, 1, half - 1, rows), units.figure(value, "length"), plan.room, "ROOM " + word(value).upper()
-            )
+            _room_caption(area, x, view, key, title, value)
+            large = area.part(x, 1, half - 1, rows)
+            words = "ROOM " + word(value).upper()
+            _large(large, units.figure(value, "length"), plan.room, words, _figure_role(value))
         return rows + 1 + plan.gap
     room_name, margin_name, title = names[way]
     room, margin, reach = snap.value(room_name), snap.value(margin_name), snap.value("reach_assured")
-    _caption(area, 0, 0, title, units.label("length"))
+    _room_caption(area, 0, view, way, title, room)
     large = area.part(0, 1, half - 1, rows)
     _large(large, units.figure(room, "length"), plan.room, "ROOM " + word(room).upper(), _figure_role(margin))
     side = area.part(half, 0, area.width - half, rows + 1)
@@ -170,6 +170,16 @@ def _room(area: Area, view: View, plan: _Plan) -> int:
             share = abs(speed.number) / allowed.number
             bars.level(side, 22, 2, bar_width, share, "danger" if share > 1 else "bar")
     return rows + 1 + plan.gap
+
+
+def _room_caption(area: Area, x: int, view: View, way: int, title: str, room: Value) -> None:
+    """What the figure below is; once the limit is passed that word takes its place."""
+    if room.known and room.number < 0:
+        title = "PAST UPPER ▲" if way > 0 else "PAST LOWER ▼"
+        end = area.put(x, 0, title, "danger")
+        area.put(end + 2, 0, view.units.label("length"), "dim")
+    else:
+        _caption(area, x, 0, title, view.units.label("length"))
 
 
 def _or_no_stop(view: View, reach: Value) -> str:

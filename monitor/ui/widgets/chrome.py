@@ -171,7 +171,8 @@ def data_line(area: Area, view: View) -> None:
     if severity is None:
         if snap.blind_rules:
             quiet.insert(1, f"{_rules(snap.blind_rules)} not judged yet")
-        area.say(1, 0, "DATA OK  " + " · ".join(quiet), "dim")
+        area.put(1, 0, "DATA OK", "dim")
+        _parts(area, 10, quiet, "dim")
         return
     role = TEXT_ROLE[severity]
     x = area.put(1, 0, f"{SHAPE[severity]} DATA", role) + 2
@@ -180,9 +181,14 @@ def data_line(area: Area, view: View) -> None:
     if cell_len(printable(text)) > area.width - x - 1:
         text = " · ".join(part.partition(":")[0] for part in parts)
     x = area.say(x, 0, text, role, area.width - x - 1) + 3
-    rest = " · ".join(quiet)
-    if x + len(rest) < area.width:
-        area.say(x, 0, rest, "dim")
+    _parts(area, x, quiet, "dim")
+
+
+def _parts(area: Area, x: int, parts: list[str], role: Role) -> None:
+    """As many of `parts` as fit whole, in order, with dots between."""
+    while parts and x + cell_len(" · ".join(parts)) >= area.width:
+        parts = parts[:-1]
+    area.put(x, 0, " · ".join(parts), role)
 
 
 def footer(area: Area, view: View) -> None:
