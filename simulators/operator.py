@@ -194,18 +194,21 @@ class Operator:
             if room < 0.02:
                 return
             allowed = math.sqrt(2 * slow_down_m_s2 * room)
-            before = wanted
-            wanted = min(wanted + 0.22 * HAND_S, speed_m_s, max(allowed, min(0.06, speed_m_s)))
-            error = v - wanted
             radius = p.spool.radius_m(p.turns - p.slip_turns)
             weight = p.load_weight_n
             inertia = t.inertia_kg_m2 * n / radius + weight / GRAVITY_M_S2 * radius / n
+            # A heavy load is let down gently, well below how it would fall by itself.
+            falling = weight * radius / n * t.lowering / inertia
+            before = wanted
+            ramp = max(0.10, min(0.22, 0.5 * falling))
+            wanted = min(wanted + ramp * HAND_S, speed_m_s, max(allowed, min(0.06, speed_m_s)))
+            error = v - wanted
             if abs(error) < 0.2:
                 memory = min(0.15, max(-0.15, memory + error * HAND_S * 0.3))
             # Brake by feel: hold the load less what shall speed it up, and correct by what is seen.
             speeding = min(0.3, max(-0.6, (wanted - before) / HAND_S))
             demand = weight * radius / n * t.lowering + inertia * (error / 0.9 + memory - speeding)
-            if pushing:
+            if pushing and falling < 0.12:
                 levers.clutch = error < -0.1 and demand < 0.0
                 levers.speed_m_s = -wanted if levers.clutch else 0.0
             share, left = self._share_aux(demand, abs(p.omega))
