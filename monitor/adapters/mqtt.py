@@ -1,8 +1,8 @@
 """The live source: readings from an MQTT broker. It subscribes and listens; it cannot publish and leaves no will.
 
-Every message is handed on the moment the library has read it, from inside the library's own queue: the stamp is the
-arrival, nothing waits, so nothing can pile up. A busy monitor reads slower, the network holds the sender back, and
-memory stays bounded.
+Every message is handed on the moment the library has read it, with the time of that moment: nothing waits, so nothing can
+pile up. A busy monitor reads slower, the network holds the sender back, and memory stays bounded; a message that is
+larger than any reading is cut while it comes in.
 
 A lost connection is made anew with a fresh client, at most 1.5 s after the attempt before, for as long as it takes. Why
 there is no connection is told in words a person on the rig can act on.
@@ -20,8 +20,6 @@ from typing import Any, Final, Protocol
 import aiomqtt
 from aiomqtt.exceptions import MqttConnectError
 from paho.mqtt import client as mqtt
-from paho.mqtt.packettypes import PacketTypes
-from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 
 from monitor.adapters.address import BrokerUrl, BrokerUrlError, short_reason
@@ -36,8 +34,12 @@ ANSWER_S: Final = 5.0
 """How long a broker may take to answer."""
 KEEPALIVE_S: Final = 5
 """A frozen broker is noticed after about twice this; stale sensors are noticed much earlier."""
-MAX_PACKET_BYTES: Final = 16 << 20
-"""A broker that speaks MQTT 5 is asked to keep larger messages to itself."""
+MAX_PACKET_BYTES: Final = 1 << 20
+"""A message is cut here while it is read; the core refuses it by its length."""
+RECEIVE_BYTES: Final = 1 << 18
+"""What the system may hold for us unread: more would only make late readings look fresh."""
+READS: Final = 32
+"""Messages read in a row before the rest of the monitor gets its turn."""
 
 OnMessage = Callable[[int, str, bytes, bool], None]
 OnState = Callable[[bool, str], None]
@@ -54,7 +56,7 @@ class _Refusal(logging.Handler):
     """Keeps the last thing the library logged about its socket: why TLS failed stands nowhere else."""
 
     def __init__(self) -> None:
-        super().__init__(logging.DEBUG)
+        super().__init__(logging.ERROR)
         self.last = ""
 
     def emit(self, record: logging.LogRecord) -> None:
@@ -67,12 +69,35 @@ class _Closed(aiomqtt.MqttError):
     """The broker closed the connection before it answered."""
 
 
-class _Link(aiomqtt.Client):
-    """One attempt's client. Three things are added to the library's: it notices at once when the broker hangs up
-    instead of answering (the library waits for its time-out), it does not trip over a socket that has closed in the
-    meantime, and it can be dropped without a farewell."""
+class _Capped(bytearray):
+    """What the library has read of a packet; it stops growing at `MAX_PACKET_BYTES`."""
 
+    def __iadd__(self, data: Any) -> "_Capped":  # type: ignore[misc]
+        room = MAX_PACKET_BYTES - len(self)
+        if room > 0:
+            super().__iadd__(data if len(data) <= room else data[:room])
+        return self
+
+
+class _Link(aiomqtt.Client):
+    """One attempt's client, with what the library lacks for our purpose.
+
+    It hands messages on from where they are read, several in a row; it notices at once when the broker hangs up instead
+    of answering (the library waits for its time-out); it does not trip over a socket that has closed in the meantime;
+    and it can be dropped without a farewell.
+    """
+
+    take: Callable[[str, bytes, bool], None]
+    _taken = 0
     _dropped = False
+
+    def _on_message(self, client: Any, userdata: Any, message: mqtt.MQTTMessage) -> None:
+        self._taken += 1
+        try:
+            topic = message.topic
+        except UnicodeDecodeError:
+            return  # no topic of ours
+        self.take(topic, bytes(message.payload), message.retain)
 
     def _on_disconnect(self, client: Any, userdata: Any, flags: Any, reason_code: Any, properties: Any = None) -> None:
         if not self._connected.done() and not self._dropped:
@@ -82,6 +107,32 @@ class _Link(aiomqtt.Client):
     def _give_up(self) -> None:
         if not self._connected.done() and not self._dropped:
             self._connected.set_exception(_Closed("closed before it answered"))
+
+    def _on_socket_open(self, client: Any, userdata: Any, sock: Any) -> None:
+        # Called from the thread that connects.
+        self._loop.call_soon_threadsafe(self._watch_reading, client, sock)
+
+    def _watch_reading(self, client: Any, sock: Any) -> None:
+        if sock.fileno() >= 0:
+            self._loop.add_reader(sock.fileno(), self._read, client)
+            self._misc_task = self._loop.create_task(self._misc_loop())
+
+    def _read(self, client: Any) -> None:
+        try:
+            for _ in range(READS):
+                before = self._taken
+                client.loop_read()
+                packet = client._in_packet
+                if type(packet["packet"]) is bytearray:
+                    packet["packet"] = _Capped(packet["packet"])
+                sock = client.socket()
+                waiting = isinstance(sock, ssl.SSLSocket) and sock.pending() > 0
+                if self._taken == before and not waiting:
+                    return
+            if waiting:  # decoded already: the socket will not become readable for it
+                self._loop.call_soon(self._read, client)
+        except Exception as error:  # whatever breaks the reading has broken the connection
+            self._broken(error)
 
     def _on_socket_register_write(self, client: Any, userdata: Any, sock: Any) -> None:
         self._loop.call_soon_threadsafe(self._watch_writing, client, sock)
@@ -94,8 +145,11 @@ class _Link(aiomqtt.Client):
         try:
             client.loop_write()
         except Exception as error:  # whatever breaks the writing has broken the connection
-            if not self._disconnected.done():
-                self._disconnected.set_exception(error)
+            self._broken(error)
+
+    def _broken(self, error: Exception) -> None:
+        if not self._disconnected.done():
+            self._disconnected.set_exception(error)
 
     def drop(self) -> None:
         """Cut the connection, whatever state it is in."""
@@ -138,7 +192,6 @@ class MqttSource:
         self._named = client_id is not None
         self.client_id = client_id or f"stopmark-{secrets.token_hex(4)}"
         self._state: tuple[bool, str] | None = None
-        self._old_protocol = False
         self._fault: asyncio.Future[None] | None = None
         self.received = 0
         """Messages handed on."""
@@ -160,15 +213,14 @@ class MqttSource:
                 await self._fault
             if self.connections > before:
                 delay_s = FIRST_DELAY_S
-            if words:
-                self._tell(False, words)
+            self._tell(False, words)
             await asyncio.sleep(delay_s)
             delay_s = min(2 * delay_s, LAST_DELAY_S)
 
     async def _attempt(self) -> str:
-        """One connection, from its start to its end. Why it ended, in words; empty when that is no news."""
+        """One connection, from its start to its end. Why it ended, in words."""
         refusal = _Refusal()
-        logger = logging.Logger("mqtt-link", logging.DEBUG)
+        logger = logging.Logger("mqtt-link", logging.ERROR)
         logger.addHandler(refusal)
         try:
             link = _Link(
@@ -178,26 +230,21 @@ class MqttSource:
                 password=self._url.password,
                 logger=logger,
                 identifier=self.client_id,
-                queue_type=self._direct(),
-                protocol=aiomqtt.ProtocolVersion.V311 if self._old_protocol else aiomqtt.ProtocolVersion.V5,
+                protocol=aiomqtt.ProtocolVersion.V311,  # 5 makes an object of properties for every message
                 timeout=ANSWER_S,
                 keepalive=self._keepalive_s,
-                clean_session=True if self._old_protocol else None,
-                clean_start=mqtt.MQTT_CLEAN_START_FIRST_ONLY if self._old_protocol else True,
-                properties=None if self._old_protocol else _limits(),
+                clean_session=True,
+                socket_options=[(socket.SOL_SOCKET, socket.SO_RCVBUF, RECEIVE_BYTES)],
                 tls_context=await asyncio.to_thread(self._url.tls_context),
             )
         except BrokerUrlError as error:
             return str(error)
+        link.take = self._take
         try:
             await self._connect(link)
             await self._listen(link)
         except (aiomqtt.MqttError, OSError) as error:
             link.drop()
-            if self._should_try_old(error):
-                self._old_protocol = True
-                return ""
-            self._old_protocol = False
             words = explain(error, self._url, self.client_id, refusal.last)
             if words.endswith("was lost") and self._named:  # few brokers say that a name was taken over
                 words += f"; if this goes on, another client may be using the name {self.client_id}"
@@ -241,48 +288,22 @@ class MqttSource:
         except (aiomqtt.MqttError, OSError, TimeoutError):
             link.drop()
 
-    def _should_try_old(self, error: Exception) -> bool:
-        """Whether the broker may simply not know MQTT 5. Then 3.1.1 is tried at once, in turn with 5."""
-        if self._old_protocol:
-            return False
-        return isinstance(error, _Closed) or (
-            isinstance(error, aiomqtt.MqttCodeError) and _value(error.rc) in (1, 0x84)
-        )
-
     def _tell(self, connected: bool, words: str) -> None:
         if self._state != (connected, words):
             self._state = connected, words
             LOG.info("%s", words)
             self._on_state(connected, words)
 
-    def _direct(self) -> type["asyncio.Queue[aiomqtt.Message]"]:
-        """A queue that keeps nothing: what is put into it has been handed on when `put_nowait` returns."""
-        source = self
-
-        class Direct(asyncio.Queue[aiomqtt.Message]):
-            def put_nowait(self, item: aiomqtt.Message) -> None:
-                source._take(item)
-
-        return Direct
-
-    def _take(self, message: aiomqtt.Message) -> None:
+    def _take(self, topic: str, payload: bytes, retained: bool) -> None:
         t_ns = self._clock.now_ns()
-        topic = message.topic.value
         fault = self._fault
         if topic.startswith("$") or fault is None or fault.done():
             return
         self.received += 1
         try:
-            self._on_message(t_ns, topic, message.payload, message.retain)
+            self._on_message(t_ns, topic, payload, retained)
         except Exception as error:
             fault.set_exception(error)
-
-
-def _limits() -> Any:
-    limits: Any = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
-    limits.MaximumPacketSize = MAX_PACKET_BYTES
-    limits.SessionExpiryInterval = 0
-    return limits
 
 
 def _value(code: Any) -> int:
@@ -290,24 +311,14 @@ def _value(code: Any) -> int:
 
 
 _BY_CODE: Final = {
-    0x01: "the broker does not speak this version of MQTT",
-    0x02: "the broker refuses the client name {name}",
-    0x03: "the broker is not ready to serve",
-    0x04: "wrong user or password",
-    0x05: "the broker does not let this user in: check user and password",
-    0x84: "the broker does not speak this version of MQTT",
+    0x84: "the broker does not speak MQTT 3.1.1",
     0x85: "the broker refuses the client name {name}",
     0x86: "wrong user or password",
     0x87: "the broker does not let this user in: check user and password",
     0x88: "the broker is not ready to serve",
-    0x89: "the broker is busy",
-    0x8A: "the broker has banned this client",
-    0x8B: "the broker is shutting down",
     0x8D: "nothing was heard for too long: is the broker frozen, or the network cut?",
-    0x8E: "another client has taken over the name {name}: give each monitor a name of its own",
-    0x98: "the broker's administrator closed the connection",
 }
-"""Reason codes of MQTT 3.1.1 (CONNACK) and MQTT 5, in our words."""
+"""Reason codes as the library gives them (those of MQTT 5, to which it translates), in our words."""
 
 
 def explain(error: BaseException, url: BrokerUrl, client_id: str = "", wire: str = "") -> str:

@@ -11,7 +11,8 @@ import aiomqtt
 import pytest
 
 from monitor.adapters.clock import StreamClock
-from monitor.adapters.mqtt import MqttSource, explain, parse_broker_url
+from monitor.adapters.mqtt import MAX_PACKET_BYTES, MqttSource, explain, parse_broker_url
+from monitor.core.decode import MAX_PAYLOAD
 from tests.broker import Certificates, Mosquitto, free_port, until
 
 MakeBroker = Callable[..., Mosquitto]
@@ -87,12 +88,24 @@ async def test_messages_arrive_in_order_with_a_rising_stamp(broker: Mosquitto) -
 
 
 async def test_any_bytes_pass_unchanged(broker: Mosquitto) -> None:
-    payloads = [b"", b"NaN", b"1e999", b"\xff\xfe\x00", b"[red]x", bytes(range(256)) * 4000, b"x" * 10_000_000]
+    payloads = [b"", b"NaN", b"1e999", b"\xff\xfe\x00", b"[red]x", bytes(range(256)) * 4000]
     async with listening(Listener(broker.url, ["rig/a"])) as heard:
         await until(lambda: heard.connected, "a connection")
         await publish(broker, *(("rig/a", payload) for payload in payloads))
         await until(lambda: len(heard.messages) >= len(payloads), "all payloads")
     assert heard.payloads() == payloads
+
+
+async def test_a_giant_message_is_cut_while_it_comes_in_and_the_next_is_whole(make_broker: MakeBroker) -> None:
+    broker = make_broker(quiet=True)
+    async with listening(Listener(broker.url, ["rig/a"])) as heard:
+        await until(lambda: heard.connected, "a connection")
+        await publish(broker, ("rig/a", bytes(100_000_000)), ("rig/a", b"after"))
+        await until(lambda: len(heard.messages) == 2, "both messages", 30.0)
+    giant, after = heard.payloads()
+    assert MAX_PAYLOAD < len(giant) <= MAX_PACKET_BYTES
+    assert after == b"after"
+    assert heard.source.connections == 1
 
 
 async def test_it_returns_within_two_seconds_after_the_broker_does(broker: Mosquitto) -> None:
