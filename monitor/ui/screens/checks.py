@@ -99,7 +99,8 @@ def _detail(area: Area, view: View, check: CheckView) -> None:
         _paragraph(area, y, f"Not possible on this rig: {check.unfit}.", "caution", 3)
         return
     due: Role = "warning" if check.due else "dim"
-    y = _paragraph(area, y, f"{'▲ Due' if check.due else 'Due'}: {check.due_words}", due, 1) if check.due_words else y
+    if check.due_words:
+        y = _paragraph(area, y, f"▲ Due: {check.due_words}" if check.due else check.due_words, due, 1)
     y += 1 if area.height >= 15 else 0
     for step in check.steps:
         y = _step(area, y, step, check.running)
