@@ -1,5 +1,7 @@
 """What the report finds in a recording: stops, descents, stands."""
 
+from itertools import pairwise
+
 import numpy as np
 import pytest
 from hypothesis import given
@@ -68,7 +70,7 @@ def test_runs_are_the_stretches_where_it_holds(mask: list[bool]) -> None:
     found = runs(np.array(mask, dtype=bool))
     rebuilt = [any(first <= i < after for first, after in found) for i in range(len(mask))]
     assert rebuilt == mask
-    assert all(after < first for (_, after), (first, _) in zip(found, found[1:], strict=False))
+    assert all(after < first for (_, after), (first, _) in pairwise(found))
 
 
 def test_runs_close_to_one_another_can_be_one() -> None:

@@ -1,0 +1,219 @@
+"""The commands of the crew's record, as a person uses them."""
+
+import csv
+import json
+from pathlib import Path
+
+import pytest
+
+from monitor.adapters.ledger import Ledger
+from monitor.adapters.replay import SessionReader
+from monitor.cli import main
+from tests.report.recorded import START_NS, simulated
+
+
+@pytest.fixture(scope="module")
+def session(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """One minute in which the block runs up and is braked too late."""
+    return simulated(tmp_path_factory.mktemp("crown") / "land-20260101-000000.stopmark", "runaway-crown")
+
+
+def say(capsys: pytest.CaptureFixture[str], *words: object) -> str:
+    """Run a command that must succeed; what it printed."""
+    assert main([str(word) for word in words]) == 0, capsys.readouterr().err
+    return capsys.readouterr().out
+
+
+def mistake(capsys: pytest.CaptureFixture[str], *words: object) -> str:
+    """Run a command that must fail with one clear sentence."""
+    assert main([str(word) for word in words]) == 2
+    told = capsys.readouterr()
+    assert "Traceback" not in told.err
+    assert told.err.startswith(f"stopmark {words[0]}: ")
+    return told.err
+
+
+Capture = pytest.CaptureFixture[str]
+
+
+def test_report_is_written_once_and_whole(session: Path, tmp_path: Path, capsys: Capture) -> None:
+    out = tmp_path / "report.html"
+    assert "0.02 h of land" in say(capsys, "report", session, "-o", out)
+    assert out.read_text().endswith("</html>\n")
+    assert "--force" in mistake(capsys, "report", session, "-o", out)
+    say(capsys, "report", session, "-o", out, "--force", "--units", "si")
+    assert list(tmp_path.iterdir()) == [out]
+    assert "cannot be written" in mistake(capsys, "report", session, "-o", tmp_path / "none" / "x.html")
+    assert "no such session" in mistake(capsys, "report", tmp_path / "x.stopmark", "-o", tmp_path / "y.html")
+
+
+def test_compare_says_where_rules_differ(session: Path, tmp_path: Path, capsys: Capture) -> None:
+    assert "Both say the same: 3 alarms" in say(capsys, "compare", session, "--rules", "shipped")
+    other = tmp_path / "other.toml"
+    with SessionReader(session) as reader:
+        other.write_text(reader.rules_text.replace("on_delay_s = 1.5", "on_delay_s = 0.5"))
+    assert main(["compare", str(session), "--rules", "recorded", "--rules", str(other)]) == 1
+    told = capsys.readouterr().out
+    assert "ease-up: on_delay_s 1.5 in A, 0.5 in B" in told
+    assert "B 1.00 s sooner" in told
+
+
+def replayed(text: str) -> tuple[list[str], dict[str, object]]:
+    *findings, summary = [json.loads(line) for line in text.splitlines()]
+    return [f["key"] for f in findings if f["after"] == "unacknowledged"], summary
+
+
+def test_replay_from_a_finding_to_a_time_with_other_rules(session: Path, tmp_path: Path, capsys: Capture) -> None:
+    base = ("replay", session, "--headless")
+    assert replayed(say(capsys, *base))[0] == ["ease-up", "brake-now-up", "past-help-up"]
+    # Five seconds before the first finding is soon enough to hear all of it; ten seconds later is too late for any.
+    assert replayed(say(capsys, *base, "--at", "past-help-up"))[0] == ["ease-up", "brake-now-up", "past-help-up"]
+    assert replayed(say(capsys, *base, "--from", "+40"))[0] == []
+    keys, summary = replayed(say(capsys, *base, "--from", "00:00:10", "--to", "+22"))
+    assert keys == ["ease-up"]
+    assert summary["stream_seconds"] == 12.0
+    rules = tmp_path / "one.toml"
+    with SessionReader(session) as reader:
+        rules.write_text(
+            reader.rules_text.replace('"rig:limits.ease_s"', "0.5").replace('"1.25 * rig:limits.ease_s"', "0.9")
+        )
+    assert "ease-up" not in replayed(say(capsys, *base, "--rules", rules))[0]
+    assert "it has: brake-now-up, ease-up, past-help-up" in mistake(capsys, *base, "--at", "nothing")
+    assert "has 5 findings" in mistake(capsys, *base, "--at", "99")
+    assert "outside the session" in mistake(capsys, *base, "--from", "+100")
+
+
+@pytest.mark.parametrize(
+    ("words", "expected"),
+    [
+        # Public ton-mile sheet, and its casing example by the form that the strokes agree with.
+        (
+            "round-trip --depth 12090ft --stand 93ft --pipe 17.55lb/ft --block 75000lb --excess 19734lb",
+            "633.44 ton-miles",
+        ),
+        ("casing --depth 5200ft --joint 42ft --pipe 25lb/ft --mud 10ppg --block 95000lb", "120.90 ton-miles"),
+        # API RP 9B, Addendum 1: 1-3/8 in EIPS (854 kN), here on 12 lines.
+        ("load --load 400klbf", "design factor: 4.50"),
+        # Lyons, p. 614: a share of the cut is slipped in proportion to the work.
+        ("cut --cut 80ft --since-slip 400tonmile", "slip now: 6.10 m (20.0 ft)"),
+    ],
+)
+def test_line_plans(words: str, expected: str, capsys: Capture) -> None:
+    assert expected in say(capsys, "line", "plan", *words.split())
+
+
+def test_line_work_measured_stands_beside_the_plan(session: Path, capsys: Capture) -> None:
+    told = say(capsys, "line", "measured", session)
+    assert told.startswith("measured: 0.4")
+    words = ["short-trip", "--start", "1000m", "--depth", "1028m", "--stand", "28m", "--pipe", "25kg/m", "--measured"]
+    assert "measured over formula" in say(capsys, "line", "plan", *words, session)
+    assert "--start" in mistake(capsys, "line", "plan", *words[:1], "--start", "2000m", *words[3:-1])
+
+
+def test_sessions_are_listed_and_verified(session: Path, tmp_path: Path, capsys: Capture) -> None:
+    told = say(capsys, "sessions", "--data", session.parent)
+    assert "DANGER; not acknowledged: past-help-up" in told
+    assert "1 sessions" in told
+    assert "sound" in say(capsys, "sessions", "verify", session)
+    copy = tmp_path / "land-20260101-000001.stopmark"
+    say(capsys, "sessions", "copy", session, copy)
+    say(capsys, "sessions", "flag", copy, "the near miss")
+    assert "flagged: the near miss" in say(capsys, "sessions", "list", "--data", tmp_path, "--rig", "land")
+    data = bytearray(copy.read_bytes())
+    data[len(data) // 2 : len(data) // 2 + 4000] = b"\xa5" * 4000
+    copy.write_bytes(data)
+    assert main(["sessions", "verify", str(copy)]) == 1
+    assert "NOT SOUND" in capsys.readouterr().out
+    assert "no such folder" in mistake(capsys, "sessions", "--data", tmp_path / "none")
+
+
+def test_export_writes_tables(session: Path, tmp_path: Path, capsys: Capture) -> None:
+    for what, rows in (("findings", 5), ("resampled", 60), ("signals", 60)):
+        out = tmp_path / f"{what}.csv"
+        assert f"{rows} rows" in say(capsys, "export", session, "-o", out, "--what", what)
+        with out.open(newline="") as file:
+            assert len(list(csv.DictReader(file))) == rows
+    out = tmp_path / "part.csv"
+    say(
+        capsys,
+        "export",
+        session,
+        "-o",
+        out,
+        "--what",
+        "signals",
+        "--signals",
+        "height,speed",
+        "--from",
+        "+10",
+        "--to",
+        "+20",
+    )
+    with out.open(newline="") as file:
+        table = list(csv.DictReader(file))
+    assert len(table) == 10
+    assert set(table[0]) == {"time", "hoist", "height [m]", "speed [m/s]"}
+    assert "goes with" in mistake(capsys, "export", session, "-o", tmp_path / "x.csv", "--signals", "height")
+
+
+def test_ledger_takes_corrects_and_exports(session: Path, tmp_path: Path, capsys: Capture) -> None:
+    where = ("--rig", "land", "--data", tmp_path)
+    assert "no ledger yet" in mistake(capsys, "ledger", "show", *where)
+    say(capsys, "ledger", "add", "line-cut", *where, "--who", "ab", "--number", "cut_m=24", "--at", "2025-12-31T10:00")
+    assert "new entries; 0 were there" in say(capsys, "ledger", "take", session, "--data", tmp_path)
+    assert "0 new entries" in say(capsys, "ledger", "take", session, "--data", tmp_path)
+    say(capsys, "ledger", "add", "line-cut", *where, "--who", "ab", "--number", "cut_m=25", "--at", "2025-12-31T10:00",
+        "--corrects", "1")  # fmt: skip
+    told = say(capsys, "ledger", "show", *where, "--kind", "line-cut")
+    assert "cut_m=25" in told
+    assert "cut_m=24" not in told
+    assert "sound" in say(capsys, "ledger", "verify", *where)
+    out = tmp_path / "ledger.csv"
+    say(capsys, "ledger", "export", *where, "-o", out)
+    with out.open(newline="") as file, Ledger(tmp_path / "land.ledger") as ledger:
+        assert len(list(csv.DictReader(file))) == len(ledger.entries(corrected=True))
+    assert "a trend needs" in say(capsys, "ledger", "trend", *where, "--bound", "effectiveness=0.7")
+    # What was done since the cut counts toward the next one.
+    assert "done: 0.4" in say(capsys, "line", "plan", "cut", "--cut", "80ft", "--data", tmp_path)
+    for words, why in (
+        (("add", "wish", "--who", "ab"), "no kind of entry"),
+        (("add", "note", "--who", "ab", "--number", "x"), "NAME=NUMBER"),
+        (("add", "note", "--who", "ab", "--number", "x=nan"), "not a finite number"),
+        (("add", "note", "--who", "ab", "--at", "soon"), "no time"),
+        (("trend", "--bound", "height=1"), "no such series"),
+    ):
+        assert why in mistake(capsys, "ledger", *words, *where)
+
+
+def test_a_field_log_becomes_a_session_that_replays_and_reports(tmp_path: Path, capsys: Capture) -> None:
+    lines = ["when;pos;load"]
+    for i in range(240):  # up and down, a sample each second, with what field logs have
+        height = 5.0 + 0.25 * (i if i < 120 else 240 - i)
+        position = {30: "1e12", 60: "-999.25", 90: "-50"}.get(i, f"{height:.3f}")
+        lines.append(f"{START_NS // 10**9 + i};{position};{'0' if i == 100 else '600.0'}")
+        if i == 150:
+            lines.append(lines[-1])
+    log, mapping, out = tmp_path / "log.csv", tmp_path / "map.toml", tmp_path / "log.stopmark"
+    log.write_text("\n".join(lines))
+    mapping.write_text(
+        'format = 1\nrig = "land"\n[time]\ncolumns = ["when"]\nformat = "s"\n'
+        '[[columns]]\ncolumn = "pos"\nquantity = "block_position"\nunit = "m"\nsigma = 0.02\n'
+        '[[columns]]\ncolumn = "load"\nquantity = "hook_load"\nunit = "kN"\nzero_is_missing = true\n'
+    )
+    told = say(capsys, "import", log, "--map", mapping, "-o", out)
+    summary = json.loads(told.splitlines()[-1])
+    assert summary["readings"] == 2 * 240 - 4
+    assert sum(summary["dropped"].values()) == 5
+    with SessionReader(out) as session:
+        assert (session.mode, session.frames) == ("IMPORTED", 476)
+        recorded = [f.key for f in session.findings()]
+    keys = [json.loads(line)["key"] for line in say(capsys, "replay", out, "--headless").splitlines()[:-1]]
+    assert keys == recorded
+    page = tmp_path / "log.html"
+    say(capsys, "report", out, "-o", page)
+    assert "zero where none can be" in page.read_text()
+    assert "exists already" in mistake(capsys, "import", log, "--map", mapping, "-o", out)
+    log.write_text("when;pos;load\n1000;1e12;0\n")
+    bad = tmp_path / "bad.stopmark"
+    assert "not one reading" in mistake(capsys, "import", log, "--map", mapping, "-o", bad)
+    assert not bad.exists()
