@@ -39,6 +39,9 @@ FULL: Final = 0.85
 """Share of full pressure from which a stop counts as one with the full brake."""
 DRAG_S: Final = 6.0
 """A brake on for longer than this before rest was holding a descent back, not stopping it."""
+SETTLE_S: Final = 1.5
+SWING_M: Final = 0.25
+"""A block that is this near after `SETTLE_S` has come to rest, swinging or not."""
 LEAST_DESCENT_M: Final = 3.0
 LEAST_STAND_M: Final = 8.0
 HEAVY_SHARE: Final = 0.15
@@ -150,11 +153,11 @@ class _Stops:
         self.drum = drum_of(rig)
 
     def find(self) -> Iterator[Stop]:
-        speed, n = self.speed, len(self.speed)
+        speed = self.speed
         pressed = self.pressure > PRESSED * self.full_pa
         for direction in (1, -1):
             for first, after in runs(direction * speed > MOVING_M_S):
-                if after >= n or not abs(float(speed[min(after + 5, n - 1)])) < MOVING_M_S:
+                if not self._rests(after):
                     continue  # it reversed, or its end is not known
                 if not pressed[after - 1]:
                     continue
@@ -163,6 +166,16 @@ class _Stops:
                 stop = self._stop(direction, first, onset, after)
                 if stop is not None:
                     yield stop
+
+    def _rests(self, after: int) -> bool:
+        """Whether the block stays where the motion ended. A hard stop leaves it swinging on its line for a while."""
+        later = after + round(SETTLE_S / STEP_S)
+        if later >= len(self.speed):
+            return after + 5 < len(self.speed) and abs(float(self.speed[-1])) < MOVING_M_S
+        moved = abs(float(self.height[later]) - float(self.height[after]))
+        if math.isnan(moved):
+            moved = abs(float(np.nansum(self.speed[after:later]))) * STEP_S
+        return moved < SWING_M
 
     def _stop(self, direction: int, first: int, onset: int, after: int) -> Stop | None:
         speed = np.abs(self.speed[first:after])
@@ -180,8 +193,9 @@ class _Stops:
         bound = float(self.rec["speed_bound"][call])
         if not (v0 >= STOP_FROM_M_S and bound < v0):
             return None
-        end = min(after + 6, len(self.height) - 1)  # the last creep under MOVING_M_S belongs to it
-        reach = abs(float(self.height[end]) - float(self.height[call]))
+        # To the furthest place: a hard stop springs back on its line.
+        way = direction * (self.height[call : after + round(SETTLE_S / STEP_S)] - self.height[call])
+        reach = _most(way)
         if math.isnan(reach):
             reach = float(np.nansum(from_call)) * STEP_S
         rec = self.rec

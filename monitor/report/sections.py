@@ -173,7 +173,7 @@ def _data_words(story: Story) -> str:
     parts = []
     known = rec.known("height")
     bounds = rec["height_bound"][np.isfinite(rec["height_bound"])]
-    if known < 0.9995:
+    if (1.0 - known) * rec.seconds > 1.0:
         parts.append(
             lacking(f"The height was known for {percent(known, 1)} of the time; nothing is shown for the rest.")
         )
