@@ -1,15 +1,18 @@
 """What the report finds in a recording: stops, descents, stands."""
 
 from itertools import pairwise
+from pathlib import Path
 
 import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from monitor.adapters.chain import SessionChain
 from monitor.core.types import GRID_NS
-from monitor.report.collect import Recording, runs
+from monitor.report.collect import Recording, collect, runs
 from monitor.report.motion import descents, stands, stops
+from tests.report.recorded import simulated
 
 
 def test_a_full_stop_is_found_with_its_figures(crown_rec: Recording) -> None:
@@ -76,3 +79,15 @@ def test_runs_are_the_stretches_where_it_holds(mask: list[bool]) -> None:
 def test_runs_close_to_one_another_can_be_one() -> None:
     mask = np.array([True, True, False, True, False, False, False, True])
     assert runs(mask, join_s=0.1) == [(0, 4), (7, 8)]
+
+
+def test_hard_stops_that_leave_the_block_swinging_are_found_and_foretold(tmp_path: Path) -> None:
+    with SessionChain([simulated(tmp_path / "pads.stopmark", "glazed-pads", 70.0)]) as chain:
+        found = stops(collect(chain))
+    assert len(found) >= 3
+    for stop in found:
+        assert stop.full
+        assert stop.direction == -1
+        assert stop.speed_m_s == pytest.approx(0.5, abs=0.05)
+        # The block is read to a centimetre or two; the prediction uses the effectiveness that was known before.
+        assert stop.reach_m == pytest.approx(stop.reach_applied_m, abs=0.08)
