@@ -162,7 +162,7 @@ async def test_a_browser_shows_the_height_and_a_key_changes_the_screen(
 
         # The terminal holds it; that it is painted too, the size of the picture tells.
         async with chromium.page(served.url, 1280, 800) as large, chromium.page("about:blank", 1280, 800) as blank:
-            await large.height("60.0", 4)
+            await large.height("60.0", 3)
             await large.until("● RECORDING", "STILL")
             picture = await large.picture()
             assert len(picture) > 3 * len(await blank.picture())
@@ -183,31 +183,29 @@ async def test_a_browser_shows_the_height_and_a_key_changes_the_screen(
 async def test_what_one_viewer_acknowledges_is_recorded_once_and_seen_by_the_other(
     chromium: Chromium, broker: Mosquitto, serve: Callable[..., Served]
 ) -> None:
-    served = serve(broker.url)
-    async with (
-        chromium.page(served.url, 800, 500) as one,
-        chromium.page(served.url, 800, 500) as other,
-        feeding(broker, 24.0, 5.0),
-    ):
+    served = serve(broker.url)  # nobody sends readings, and that is an alarm
+    async with chromium.page(served.url, 800, 500) as one, chromium.page(served.url, 800, 500) as other:
         for page in (one, other):
             await page.until("● REC")
             await page.focus()
             await page.press("3")
-            await page.until("unacknowledged")
+            await page.until("Alarms", "Most sensors are silent", "\n  not acknowledged ")
         assert len(served.viewers) == 2
-        while "Your initials" not in await one.text():
-            await one.press("a")  # until it has been on view long enough to count
-            await asyncio.sleep(0.2)
+        await one.press("w")
+        await one.until("Your initials")
         await one.press("x", "y", "Enter")
-        for page in (one, other):
-            await page.until(" acknowledged")
+        await one.until("Initials: XY")
+        while "\n  acknowledged " not in await one.text():
+            await one.press("a")  # until the alarm has been on view long enough to count
+            await asyncio.sleep(0.3)
+        await other.until("Most sensors are silent", "\n  acknowledged ")
     assert served.end(signal.SIGINT) == 0
     sessions = list(served.data.glob("*.stopmark"))
     assert len(sessions) == 1
     with SessionReader(sessions[0]) as session:
         acts = [item for item in session.inputs() if isinstance(item, Action)]
-        assert [(act.kind, act.who) for act in acts] == [(ActionKind.ACKNOWLEDGE, "XY")]
-        assert session.header["mode"] == "LIVE"
+        assert [(act.kind, act.target, act.who) for act in acts] == [(ActionKind.ACKNOWLEDGE, "sensors-silent", "XY")]
+        assert session.mode == "LIVE"
     # One client at the broker for all of it, and it only listened.
     assert len(set(re.findall(r"Received CONNECT from \S+ as (stopmark-\w+)|as (stopmark-\w+)", broker.text()))) == 1
     assert broker.text().count("Received SUBSCRIBE from stopmark-") == 1
