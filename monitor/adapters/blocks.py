@@ -180,11 +180,14 @@ class Numbers(NamedTuple):
 
     mode: int
     first: int
-    steps: Packed
+    width: int
+    size: int
+    planes: bytes
+    """The steps, as in `Packed`."""
 
     def values(self) -> Iterable[int]:
         """The whole numbers that are stored."""
-        return accumulate(self.steps.numbers(), initial=self.first)
+        return accumulate(Packed(self.width, self.size, self.planes).numbers(), initial=self.first)
 
 
 class Kind(NamedTuple):
@@ -311,9 +314,9 @@ class _Walk:
             raise ValueError(f"a column in it is {width} bytes wide")
         return Packed(width, count, self._take(count * width))
 
-    def _kind(self, topic: str, retained: bool, words: tuple[bytes, ...], size: int) -> Kind:
+    def _kind(self, topic: str, retained: bool, words: tuple[bytes, ...], length: int, size: int) -> Kind:
         raw, before = self._raw, self._before
-        self._budget -= size * sum(map(len, words))
+        self._budget -= size * length
         columns: list[Numbers | tuple[bytes, ...]] = []
         for place in range(len(words) - 1):
             mode, first, width = _NUMBERS.unpack_from(raw, self._at)
@@ -328,7 +331,7 @@ class _Walk:
             elif mode in _WRITE and width in _CODES:
                 self._at = start + width * (size - 1)
                 before[place] += first
-                columns.append(Numbers(mode, before[place], Packed(width, size - 1, raw[start : self._at])))
+                columns.append(Numbers(mode, before[place], width, size - 1, raw[start : self._at]))
             else:
                 raise ValueError(f"its numbers are written in a way ({mode}, {width}) that this version does not know")
         if self._budget < 0:
@@ -337,8 +340,8 @@ class _Walk:
 
 
 @lru_cache(maxsize=64)
-def _table(described: bytes, kinds: int) -> tuple[tuple[str, bool, tuple[bytes, ...]], ...]:
-    """The table of kinds: topic, whether retained, words. Successive blocks mostly have the same."""
+def _table(described: bytes, kinds: int) -> tuple[tuple[str, bool, tuple[bytes, ...], int], ...]:
+    """The table of kinds: topic, whether retained, words and their length. Successive blocks mostly have the same."""
     at = 0
 
     def text() -> bytes:
@@ -354,7 +357,8 @@ def _table(described: bytes, kinds: int) -> tuple[tuple[str, bool, tuple[bytes, 
             raise ValueError("a payload in it has too many numbers")
         at += 2
         topic = str(text(), "utf-8", "surrogatepass")
-        table.append((topic, retained == 1, tuple(text() for _ in range(numbers + 1))))
+        words = tuple(text() for _ in range(numbers + 1))
+        table.append((topic, retained == 1, words, sum(map(len, words))))
     if at != len(described):
         raise ValueError("its table of kinds does not have the length it claims")
     return tuple(table)

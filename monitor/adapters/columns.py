@@ -319,7 +319,7 @@ class _Columns:
             assert isinstance(column, Numbers)
             firsts.append(column.first)
             modes.append(column.mode)
-            arrays.append(_array(column.steps))
+            arrays.append(_array(column))
         steps[inner] = np.concatenate(arrays)
         run = np.cumsum(steps)
         run += np.repeat(np.array(firsts, np.int64) - run[self._starts], self._sizes)
@@ -366,7 +366,7 @@ class _Columns:
         return np.where(negative, -number, number)
 
 
-def _array(column: Packed) -> NDArray[Any]:
+def _array(column: Packed | Numbers) -> NDArray[Any]:
     if column.width == 1:
         return np.frombuffer(column.planes, np.int8)
     planes = np.frombuffer(column.planes, np.uint8).reshape(column.width, column.size)

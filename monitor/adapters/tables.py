@@ -190,7 +190,9 @@ class _Parquet:
         types = {"time": pa.timestamp("ns", "UTC"), "number": pa.float64(), "whole": pa.int64(), "text": pa.string()}
         self._arrow = pa
         self._schema = pa.schema([(column.name, types[column.kind]) for column in columns])
-        self._writer = pq.ParquetWriter(path, self._schema, compression="zstd")
+        # A dictionary of readings or times would be as long as the column itself.
+        texts = [column.name for column in columns if column.kind == "text"]
+        self._writer = pq.ParquetWriter(path, self._schema, compression="zstd", use_dictionary=texts or False)
 
     def write(self, columns: Sequence[Cells]) -> int:
         pa = self._arrow

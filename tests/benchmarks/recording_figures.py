@@ -1,0 +1,194 @@
+"""Figures of the recorder, the reader, the export and the broker source.
+
+Run it with ``python -m tests.benchmarks.recording_figures``; it prints one line per figure. Rates are per second of this
+process's CPU time, so that a busy machine changes them little. ``--kills 200`` also kills a recorder that often.
+"""
+
+import argparse
+import asyncio
+import json
+import math
+import random
+import subprocess
+import sys
+import time
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from tempfile import TemporaryDirectory
+
+import aiomqtt
+from pydantic_core import from_json
+
+from monitor.adapters.clock import StreamClock
+from monitor.adapters.columns import ColumnDecoder
+from monitor.adapters.export import export_readings
+from monitor.adapters.mqtt import MqttSource, parse_broker_url
+from monitor.adapters.recorder import Recorder
+from monitor.adapters.replay import SessionReader
+from monitor.config import Rig, find_rig
+from monitor.core.types import Frame
+from tests.adapters.killing import killed_session
+from tests.broker import Mosquitto, until
+
+START_NS = 1_767_225_600_000_000_000
+RATE_HZ = 20
+SENSORS = 12
+
+SENDER = """
+import socket, struct, sys
+port, count = int(sys.argv[1]), int(sys.argv[2])
+link = socket.create_connection(("127.0.0.1", port))
+head = bytes((0, 4)) + b"MQTT" + bytes((4, 2, 0, 60, 0, 5)) + b"flood"
+link.sendall(bytes((16, len(head))) + head)
+link.recv(4)
+topic = b"rig/land/hoist/drum"
+for start in range(0, count, 200):
+    batch = b""
+    for n in range(start, start + 200):
+        body = struct.pack(">H", len(topic)) + topic + b'{"value": %d, "t": 1767225634982, "seq": %d}' % (n, n)
+        batch += bytes((48, len(body))) + body
+    link.sendall(batch)
+"""
+
+
+def frames_of(rig: Rig, seconds: int) -> Iterator[Frame]:
+    """Twelve sensors at 20 Hz: noisy readings with seven digits, source time, sequence on the drum, some jitter."""
+    chance = random.Random(1)
+    for second in range(seconds):
+        made = []
+        for sensor in rig.sensors[:SENSORS]:
+            for count in range(RATE_HZ):
+                t_ns = START_NS + second * 10**9 + count * 50_000_000 + chance.randrange(8000) * 1000
+                tick = second * RATE_HZ + count
+                if sensor.quantity == "drum_counts":
+                    document: dict[str, float] = {"value": 1_000_000 + int(2e4 * math.sin(tick / 900)), "seq": tick}
+                elif sensor.si.dimension == "switch":
+                    document = {"value": 0}
+                else:
+                    document = {"value": float(format(50 + chance.gauss(0, 0.5), ".7g"))}
+                document["t"] = t_ns // 1_000_000
+                made.append(Frame(t_ns, rig.topic(sensor), json.dumps(document).encode()))
+        yield from sorted(made, key=lambda frame: frame.t_ns)
+
+
+def line(name: str, value: float, unit: str) -> None:
+    """Print one figure."""
+    print(f"{name:<58} {value:>14,.3f} {unit}", flush=True)
+
+
+def cpu_s(work: Callable[[], object]) -> float:
+    """CPU time that `work` takes, all threads of this process."""
+    start = time.process_time()
+    work()
+    return time.process_time() - start
+
+
+def recording(folder: Path, seconds: int) -> None:
+    """Cost and size of recording, speed of reading, seeking and exporting."""
+    rig = find_rig("land")
+    frames = list(frames_of(rig, seconds))
+    count = len(frames)
+    path = folder / "figures.stopmark"
+    header = {"rig": rig.name, "config": rig.model_dump(mode="json"), "rules": "", "mode": "simulated"}
+    recorder = Recorder(path, header, wait=True)
+
+    def give() -> None:
+        for frame in frames:
+            recorder.frame(frame)
+        recorder.close()
+
+    line("recording, all threads", cpu_s(give) / count * 1e6, "us CPU per sample")
+    line("size of the session", path.stat().st_size / count, "bytes per sample")
+    with SessionReader(path) as session:
+        line("reading frames back", count / cpu_s(lambda: sum(1 for _ in session.inputs())), "samples/s CPU")
+        decoder = ColumnDecoder(rig)
+        line("reading as arrays", count / cpu_s(lambda: [*decoder.read(session)]), "samples/s CPU")
+        start = time.perf_counter()
+        next(session.inputs(START_NS + seconds * 10**9 // 2))
+        line("seeking to the middle", (time.perf_counter() - start) * 1e3, "ms")
+    out = folder / "figures.parquet"
+    export_readings([path], out, to_ns=START_NS)  # the libraries are loaded once
+    line("export to Parquet", count / cpu_s(lambda: export_readings([path], out)), "samples/s CPU")
+
+
+async def intake(folder: Path, count: int) -> None:
+    """CPU per message of the broker source, and of a bare aiomqtt consumer that parses the same messages."""
+    broker = Mosquitto(folder / "broker", quiet=True, extra=["max_queued_messages 0"]).start()
+    taken = 0
+
+    def take(t_ns: int, topic: str, payload: bytes, retained: bool) -> None:
+        nonlocal taken
+        from_json(payload, allow_inf_nan=False)
+        taken += 1
+
+    def send() -> "subprocess.Popen[bytes]":
+        return subprocess.Popen([sys.executable, "-c", SENDER, str(broker.port), str(count)])
+
+    async def drained(sender: "subprocess.Popen[bytes]", number: Callable[[], int]) -> None:
+        last = -1
+        while sender.poll() is None or number() != last:
+            last = number()
+            await asyncio.sleep(0.5)
+
+    try:
+        url = parse_broker_url(broker.url, {})
+        source = MqttSource(url, ["rig/land/hoist/drum"], StreamClock.live(), take, lambda *_: None)
+        task = asyncio.create_task(source.run())
+        await until(lambda: source.connections > 0, "a connection")
+        start = time.process_time()
+        await drained(send(), lambda: taken)
+        ours = (time.process_time() - start) / max(1, taken) * 1e6
+        await ended(task)
+
+        bare = 0
+
+        async def consume() -> None:
+            nonlocal bare
+            async with aiomqtt.Client("127.0.0.1", broker.port) as client:
+                await client.subscribe("rig/land/hoist/drum")
+                async for message in client.messages:
+                    from_json(bytes(message.payload), allow_inf_nan=False)
+                    bare += 1
+
+        task = asyncio.create_task(consume())
+        await asyncio.sleep(0.5)
+        start = time.process_time()
+        await drained(send(), lambda: bare)
+        theirs = (time.process_time() - start) / max(1, bare) * 1e6
+        await ended(task)
+    finally:
+        broker.stop()
+    line("broker source with parsing", ours, "us CPU per message")
+    line("bare aiomqtt with parsing", theirs, "us CPU per message")
+    line("source against bare", theirs / ours, "times its rate")
+
+
+async def ended(task: "asyncio.Task[None]") -> None:
+    """End `task` and wait until it has ended."""
+    task.cancel()
+    await asyncio.wait([task])
+
+
+def kills(folder: Path, count: int) -> None:
+    """Kill a recorder `count` times; every session must open."""
+    missing = [killed_session(folder, seed)[2] for seed in range(count)]
+    line("kills after which the session opened", float(len(missing)), f"of {count}")
+    line("stream missing at worst", max(missing), "s")
+
+
+def main() -> None:
+    """Print all figures."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--seconds", type=int, default=1800, help="length of the recorded stream")
+    parser.add_argument("--messages", type=int, default=100_000, help="messages sent through the broker")
+    parser.add_argument("--kills", type=int, default=0, help="how often to kill a recorder")
+    args = parser.parse_args()
+    with TemporaryDirectory() as name:
+        recording(Path(name), args.seconds)
+        asyncio.run(intake(Path(name), args.messages))
+        if args.kills:
+            kills(Path(name), args.kills)
+
+
+if __name__ == "__main__":
+    main()
