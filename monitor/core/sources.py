@@ -12,7 +12,7 @@ from typing import Final
 from monitor.config import CaliperBrake, Rig, Sensor
 from monitor.core.aiding import SourceClock
 
-SLOW_PERIOD_S: Final = 1.5
+SLOW_PERIOD_S: Final = 0.9
 """A source whose readings are further apart than this is slow data."""
 MIN_STILL_REPEAT: Final = 20
 REPEAT_RARITY: Final = 20.7
