@@ -2,14 +2,26 @@
 
 Inside Stopmark everything is SI (and degrees Celsius for temperatures, plain fractions for percent, counts for
 encoders). A unit is a name, the dimension it measures, and a straight line to SI: ``si = scale * value + offset``.
-Factors come from `scipy.constants` where it has them (exact definitions), so no number here is anybody's rounding.
+Factors are the exact definitions of the units (international foot and pound, conventional standard gravity); a test compares
+each with `scipy.constants`. They are written out here because importing scipy takes a third of a second, which every start of
+the screen would pay.
 """
 
 from dataclasses import dataclass
 from types import MappingProxyType
 from typing import Final, Literal
 
-from scipy import constants as c
+STANDARD_GRAVITY_M_S2: Final = 9.80665
+"""Conventional standard gravity, m/s2 (exact by definition, third General Conference on Weights and Measures, 1901)."""
+INCH_M: Final = 0.0254
+FOOT_M: Final = 12 * INCH_M
+MILE_M: Final = 5280 * FOOT_M
+GALLON_M3: Final = 231 * INCH_M**3
+POUND_KG: Final = 0.45359237
+POUND_FORCE_N: Final = POUND_KG * STANDARD_GRAVITY_M_S2
+PSI_PA: Final = POUND_FORCE_N / INCH_M**2
+BAR_PA: Final = 1e5
+_KELVIN_PER_DEGF: Final = 5 / 9
 
 Dimension = Literal[
     "length", "speed", "acceleration", "force", "pressure", "temperature", "torque", "current", "fraction",
@@ -35,37 +47,37 @@ class Unit:
         return (value - self.offset) / self.scale
 
 
-TON_MILE_J: Final = 2000 * c.lbf * c.mile
+TON_MILE_J: Final = 2000 * POUND_FORCE_N * MILE_M
 """One ton-mile of drilling-line work in joules (2000 lbf moved one mile, by definition): 14.317 MJ."""
 
 _ALL = (
     Unit("m", "length", 1.0),
     Unit("mm", "length", 1e-3),
     Unit("cm", "length", 1e-2),
-    Unit("ft", "length", c.foot),
-    Unit("in", "length", c.inch),
+    Unit("ft", "length", FOOT_M),
+    Unit("in", "length", INCH_M),
     Unit("m/s", "speed", 1.0),
-    Unit("ft/min", "speed", c.foot / 60),
-    Unit("ft/s", "speed", c.foot),
+    Unit("ft/min", "speed", FOOT_M / 60),
+    Unit("ft/s", "speed", FOOT_M),
     Unit("m/s2", "acceleration", 1.0),
     Unit("N", "force", 1.0),
     Unit("kN", "force", 1e3),
     Unit("N*10", "force", 10.0),
-    Unit("tf", "force", 1e3 * c.kilogram_force),
-    Unit("kgf", "force", c.kilogram_force),
-    Unit("lbf", "force", c.lbf),
-    Unit("klbf", "force", 1e3 * c.lbf),
+    Unit("tf", "force", 1e3 * STANDARD_GRAVITY_M_S2),
+    Unit("kgf", "force", STANDARD_GRAVITY_M_S2),
+    Unit("lbf", "force", POUND_FORCE_N),
+    Unit("klbf", "force", 1e3 * POUND_FORCE_N),
     Unit("Pa", "pressure", 1.0),
     Unit("kPa", "pressure", 1e3),
     Unit("MPa", "pressure", 1e6),
-    Unit("bar", "pressure", c.bar),
-    Unit("psi", "pressure", c.psi),
+    Unit("bar", "pressure", BAR_PA),
+    Unit("psi", "pressure", PSI_PA),
     Unit("degC", "temperature", 1.0),
-    Unit("degF", "temperature", c.degree_Fahrenheit, -32 * c.degree_Fahrenheit),
-    Unit("K", "temperature", 1.0, c.zero_Celsius * -1.0),
+    Unit("degF", "temperature", _KELVIN_PER_DEGF, -32 * _KELVIN_PER_DEGF),
+    Unit("K", "temperature", 1.0, -273.15),
     Unit("N*m", "torque", 1.0),
     Unit("kN*m", "torque", 1e3),
-    Unit("ft*lbf", "torque", c.foot * c.lbf),
+    Unit("ft*lbf", "torque", FOOT_M * POUND_FORCE_N),
     Unit("A", "current", 1.0),
     Unit("fraction", "fraction", 1.0),
     Unit("percent", "fraction", 1e-2),
@@ -83,8 +95,8 @@ _ALL = (
     Unit("t", "mass", 1e3),
     Unit("ratio", "ratio", 1.0),
     Unit("Pa/s", "pressure rate", 1.0),
-    Unit("bar/min", "pressure rate", c.bar / 60),
-    Unit("psi/min", "pressure rate", c.psi / 60),
+    Unit("bar/min", "pressure rate", BAR_PA / 60),
+    Unit("psi/min", "pressure rate", PSI_PA / 60),
 )
 
 UNITS: Final = MappingProxyType({unit.name: unit for unit in _ALL})

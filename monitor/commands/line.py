@@ -6,21 +6,38 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
-from scipy import constants as c
-
 from monitor.errors import UserError
-from monitor.units import TON_MILE_J, UNITS, Dimension
+from monitor.units import (
+    FOOT_M,
+    GALLON_M3,
+    POUND_FORCE_N,
+    POUND_KG,
+    STANDARD_GRAVITY_M_S2,
+    TON_MILE_J,
+    UNITS,
+    Dimension,
+)
 
 if TYPE_CHECKING:
     from monitor.config import Rig
 
 _NUMBER: Final = re.compile(r"\s*([+-]?(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][+-]?\d+)?)\s*([A-Za-z/*0-9]*)\s*$")
+_POUND_PER_FOOT: Final = POUND_FORCE_N / FOOT_M
 PER_LENGTH: Final = {
-    "N/m": 1.0, "kN/m": 1e3, "kg/m": c.g, "lb/ft": c.lbf / c.foot, "lbf/ft": c.lbf / c.foot,
-}  # fmt: skip
-WEIGHTS: Final = {"kg": c.g, "t": 1e3 * c.g, "lb": c.lbf, "klb": 1e3 * c.lbf}
+    "N/m": 1.0,
+    "kN/m": 1e3,
+    "kg/m": STANDARD_GRAVITY_M_S2,
+    "lb/ft": _POUND_PER_FOOT,
+    "lbf/ft": _POUND_PER_FOOT,
+}
+WEIGHTS: Final = {
+    "kg": STANDARD_GRAVITY_M_S2,
+    "t": 1e3 * STANDARD_GRAVITY_M_S2,
+    "lb": POUND_FORCE_N,
+    "klb": 1e3 * POUND_FORCE_N,
+}
 """Masses that are meant as weights, in N."""
-DENSITIES: Final = {"kg/m3": 1.0, "ppg": c.lb / c.gallon, "sg": 1000.0}
+DENSITIES: Final = {"kg/m3": 1.0, "ppg": POUND_KG / GALLON_M3, "sg": 1000.0}
 
 
 def _read(text: str, units: dict[str, float], what: str, example: str) -> float:
@@ -166,7 +183,7 @@ def _trip(args: argparse.Namespace, rig: "Rig", depth: float) -> float:
 
 
 def _block(args: argparse.Namespace, rig: "Rig") -> float:
-    return float(args.block) if args.block is not None else rig.block.mass_kg * c.g
+    return float(args.block) if args.block is not None else rig.block.mass_kg * STANDARD_GRAVITY_M_S2
 
 
 def _two(args: argparse.Namespace, rig: "Rig") -> tuple[float, float]:
@@ -224,7 +241,7 @@ def _print_load(rig: "Rig", load_n: float) -> None:
     if load_n <= 0:
         raise ValueError("--load: must be above 0")
     tension, factor = _factor(rig, load_n)
-    print(f"fast line, hoisting: {tension / 1e3:.1f} kN ({tension / c.lbf:,.0f} lbf) on {rig.line.lines} lines")
+    print(f"fast line, hoisting: {tension / 1e3:.1f} kN ({tension / POUND_FORCE_N:,.0f} lbf) on {rig.line.lines} lines")
     print(f"design factor: {factor:.2f} (breaking strength {rig.line.breaking_strength_n / 1e3:.0f} kN)")
     for words, least in (*DESIGN_FACTORS, ("this site", rig.line.min_design_factor)):
         print(f"  {words}: at least {least:g}: {'met' if factor >= least else 'NOT MET'}")
@@ -239,7 +256,7 @@ def goal_of(rig: "Rig", factor: float | None = None) -> tuple[float, str]:
     from monitor.physics.line import goal_j_per_m
 
     if rig.line.goal_ton_miles_per_ft is not None:
-        return rig.line.goal_ton_miles_per_ft * TON_MILE_J / c.foot, "the site's own goal"
+        return rig.line.goal_ton_miles_per_ft * TON_MILE_J / FOOT_M, "the site's own goal"
     words = "usual for the rope's diameter" + (f", scaled to a design factor of {factor:.1f}" if factor else "")
     return goal_j_per_m(rig.line.rope_diameter_m, factor or 5.0), words
 
@@ -258,13 +275,13 @@ def _print_cut(args: argparse.Namespace, rig: "Rig") -> None:
         seen, trust = measured(args.measured)
         done += seen
     left = work_until_cut_j(done, args.cut, goal)
-    print(f"goal: {goal * c.foot / TON_MILE_J:.1f} ton-miles per foot, {goal / 1e6:.0f} MJ per metre ({words})")
-    print(f"programme: cut {args.cut:.1f} m ({args.cut / c.foot:.0f} ft) every {both(args.cut * goal)}")
+    print(f"goal: {goal * FOOT_M / TON_MILE_J:.1f} ton-miles per foot, {goal / 1e6:.0f} MJ per metre ({words})")
+    print(f"programme: cut {args.cut:.1f} m ({args.cut / FOOT_M:.0f} ft) every {both(args.cut * goal)}")
     print(f"done: {both(done)}{trust}: {cut_due_m(done, goal):.2f} m of line due")
     print(f"until the cut: {both(left)}" if left > 0 else f"OVERDUE by {both(-left)}")
     if args.since_slip is not None:
         slip = slip_share_m(args.cut, args.cut * goal, args.since_slip)
-        print(f"slip now: {slip:.2f} m ({slip / c.foot:.1f} ft), for {both(args.since_slip)} since the last slip")
+        print(f"slip now: {slip:.2f} m ({slip / FOOT_M:.1f} ft), for {both(args.since_slip)} since the last slip")
 
 
 def ledger_work_j(folder: Path, rig: str) -> float:

@@ -14,8 +14,6 @@ import math
 from collections.abc import Callable, Mapping
 from typing import Any, Final
 
-from scipy.constants import g as _STANDARD_GRAVITY
-
 from monitor.config import CaliperBrake, RegenAux, Rig
 from monitor.core.brakehealth_descent import (
     ABSENT,
@@ -33,6 +31,7 @@ from monitor.core.brakehealth_hydraulics import HydraulicsWatch
 from monitor.core.braking import BrakeModel
 from monitor.core.estimator import Estimate
 from monitor.core.types import HoistState, Validity
+from monitor.units import STANDARD_GRAVITY_M_S2 as _STANDARD_GRAVITY
 
 _G: Final = float(_STANDARD_GRAVITY)
 _OK, _DEGRADED, _INVALID = int(Validity.VALID), int(Validity.DEGRADED), int(Validity.INVALID)

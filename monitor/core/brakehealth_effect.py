@@ -39,9 +39,8 @@ import math
 from dataclasses import dataclass
 from typing import Final
 
-from scipy.constants import g as _STANDARD_GRAVITY
-
 from monitor.core.brakehealth_filter import WALK_PER_APPLICATION, WALK_PER_BRAKING_S, BrakeFilter
+from monitor.units import STANDARD_GRAVITY_M_S2 as _STANDARD_GRAVITY
 
 _G: Final = float(_STANDARD_GRAVITY)
 _MOVING_M_S: Final = 0.06

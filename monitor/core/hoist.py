@@ -23,11 +23,10 @@ import math
 from collections import deque
 from typing import Final
 
-from scipy.constants import g as GRAVITY
-
 from monitor.config import Rig
 from monitor.core.estimator import Estimate
 from monitor.core.types import HoistState, Validity, Value
+from monitor.units import STANDARD_GRAVITY_M_S2 as GRAVITY
 
 MOVING_M_S: Final = 0.05
 STILL_M_S: Final = 0.02

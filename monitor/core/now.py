@@ -17,8 +17,9 @@ from monitor.core.stopmark import Brakes, Load, StopCalculator, StopResult
 from monitor.core.types import Health, HoistState, Validity
 from monitor.physics.hydraulics import Accumulator
 from monitor.physics.tackle import dead_line_factor, efficiency_hoisting, factor_lowering
+from monitor.units import STANDARD_GRAVITY_M_S2
 
-_G: Final = 9.80665
+_G: Final = STANDARD_GRAVITY_M_S2
 _OK, _DEGRADED, _INVALID = int(Validity.VALID), int(Validity.DEGRADED), int(Validity.INVALID)
 _SLACK_SHARE: Final = 0.35
 """Hook load below this share of the block's own weight means that something else carries the block."""

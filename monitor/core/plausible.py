@@ -11,9 +11,8 @@ way (its channels were swapped), or the clutch's signal is wrong: either way the
 
 from typing import Final
 
-from scipy.constants import g as GRAVITY
-
 from monitor.config import Rig
+from monitor.units import STANDARD_GRAVITY_M_S2 as GRAVITY
 
 SLACK_SHARE: Final = 0.1
 """Hook load over block weight below which the line is slack."""

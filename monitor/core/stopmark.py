@@ -16,8 +16,6 @@ The distances are the closed forms of `monitor.physics.motion`.
 import math
 from dataclasses import dataclass
 
-from scipy.constants import g as _G
-
 from monitor.config import Rig
 from monitor.core.estimator import Estimate
 from monitor.core.types import Limits, StopMarks
@@ -29,6 +27,7 @@ from monitor.physics.motion import (
     reach_hoisting,
     reach_lowering,
 )
+from monitor.units import STANDARD_GRAVITY_M_S2 as _G
 
 _STILL_M_S = 0.02
 NEVER_S = 999.0

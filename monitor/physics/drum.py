@@ -26,7 +26,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
-from scipy.constants import foot, inch, psi
+from monitor.units import FOOT_M as foot
+from monitor.units import INCH_M as inch
+from monitor.units import PSI_PA as psi
 
 
 @dataclass(frozen=True, slots=True)

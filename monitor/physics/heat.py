@@ -19,9 +19,8 @@ All of it is energy bookkeeping: what goes in must equal what the brake, the tac
 import math
 from dataclasses import dataclass
 
-from scipy.constants import g as _STANDARD_GRAVITY
-
 from monitor.physics.motion import Hoist
+from monitor.units import STANDARD_GRAVITY_M_S2 as _STANDARD_GRAVITY
 
 _G = float(_STANDARD_GRAVITY)
 

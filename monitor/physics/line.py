@@ -24,8 +24,9 @@ Weights are forces in N, weights of pipe N/m, work J. One ton-mile is 14.317 MJ 
 import math
 from collections.abc import Sequence
 
-from scipy.constants import foot, inch, lbf
-
+from monitor.units import FOOT_M as foot
+from monitor.units import INCH_M as inch
+from monitor.units import POUND_FORCE_N as lbf
 from monitor.units import TON_MILE_J
 
 # --- buoyed weights -------------------------------------------------------------------------------------------------

@@ -28,9 +28,8 @@ factors of API RP 9B; derived here, checked against numerical integration.
 import math
 from dataclasses import dataclass, field
 
-from scipy.constants import g as STANDARD_GRAVITY_M_S2
-
 from monitor.physics.tackle import efficiency_hoisting, factor_lowering
+from monitor.units import STANDARD_GRAVITY_M_S2
 
 _G = float(STANDARD_GRAVITY_M_S2)
 

@@ -18,7 +18,6 @@ from itertools import pairwise
 from typing import Final
 
 import numpy as np
-from scipy.constants import g as GRAVITY
 
 from monitor.config import EddyAux, Rig
 from monitor.core.braking import BrakeModel
@@ -27,6 +26,7 @@ from monitor.physics.brakes import EddyBrake
 from monitor.physics.drum import DrumGeometry
 from monitor.physics.motion import Hoist, reach_hoisting, reach_lowering
 from monitor.report.collect import Numbers, Recording, runs
+from monitor.units import STANDARD_GRAVITY_M_S2 as GRAVITY
 
 STEP_S: Final = GRID_NS * 1e-9
 MOVING_M_S: Final = 0.05

@@ -234,6 +234,12 @@ def motion_plots(story: Story) -> str:
                       ("service_pressure_2", "circuit 2"), zero=True))  # fmt: skip
     heat = [("disc_temperature_left", "left"), ("disc_temperature_right", "right"), ("disc_modelled", "modelled")]
     chart.panel(panel("disc temperature", "temperature", *heat))
+    if rec.known("effectiveness"):
+        chart.panel(
+            panel(
+                "brake effectiveness", "fraction", ("effectiveness", "effectiveness"), levels=(("as configured", 1.0),)
+            )
+        )
     words = paragraph(
         "Each column of a curve spans the least to the greatest value in its time. Times are UTC. Shaded: no readings. "
         "Triangles on the height: WARNING and DANGER.", "note",
@@ -255,6 +261,11 @@ def timeline(story: Story) -> str:
         parts.append(chart.svg("When each alarm was true"))
         if len(keys) > 24:
             parts.append(paragraph(f"{len(keys) - 24} less severe alarms are not drawn.", "note"))
+    if any(found.key == "slow-data" for found in story.spans):
+        parts.append(lacking(
+            "Height readings came slowly. Where the block may have got to between two of them is so uncertain that alarms about "
+            "room, margin and speed say more about the readings than about the rig."
+        ))  # fmt: skip
     if not told:
         return "".join(parts) + paragraph("Nothing was said: no alarm, no action, no check.")
     ends = {(s.key, s.from_ns): s for s in story.spans}

@@ -6,7 +6,6 @@ from statistics import median
 from typing import Final
 
 import numpy as np
-from scipy.constants import foot
 
 from monitor.config import NoAux
 from monitor.core.quantities import QUANTITIES
@@ -17,6 +16,7 @@ from monitor.report.html import cards, lacking, paragraph, table, verdict
 from monitor.report.motion import Stop
 from monitor.report.sections import NONE, Story, cut, mega, percent
 from monitor.ui.format import clock, plain, span
+from monitor.units import FOOT_M as foot
 from monitor.units import TON_MILE_J
 
 DESIGN_FACTORS: Final = (("drilling and tripping", 3.0), ("setting casing, freeing pipe", 2.0))
