@@ -3,29 +3,7 @@
 A map (TOML) says which column is what; the log's readings become messages on the topics of a rig that is like a given one
 but has the log's sensors. A log is taken as it is found: with gaps, spikes, repeated times, clocks that run back, columns
 that are empty for hours. What cannot be a reading is dropped and counted by reason, and nothing is made up for it.
-
-    format = 1
-    rig = "land"                       # shipped rig or rig file: its mast, drum, line, brake
-    delimiter = ","                    # left out: found by looking
-    decimal = "."
-    skip_rows = 0                      # rows above the heads
-    units_rows = 0                     # rows between the heads and the first line of data
-    missing = ["-999.25", "NULL"]      # words for "no reading", besides the empty cell
-
-    [time]
-    columns = ["date", "time"]         # one or more; joined by a space
-    format = "%d.%m.%Y %H:%M:%S"       # strptime's, or: s, ms, us, ns, iso8601, elapsed_s
-    utc_offset_h = 0.0
-    start = "2026-01-01T00:00:00"      # of a log with elapsed seconds
-
-    [[columns]]
-    column = "Block Pos"
-    quantity = "block_position"        # as in a rig's file
-    unit = "ft"
-    range = [-5, 140]                  # what can be; left out: wide limits for the quantity
-    max_rate = 12                      # fastest change per second that can be, in the column's unit
-    zero_is_missing = false            # a zero is no reading
-    sigma = 0.1                        # noise
+`EXAMPLE` is a map with everything in it.
 """
 
 import csv
@@ -47,6 +25,30 @@ from monitor.core.types import Frame
 from monitor.errors import UserError
 from monitor.units import UNITS
 
+EXAMPLE: Final = """\
+format = 1
+rig = "land"                       # shipped rig or rig file: its mast, drum, line, brake
+delimiter = ","                    # left out: found by looking
+decimal = "."
+skip_rows = 0                      # rows above the heads
+units_rows = 0                     # rows between the heads and the first line of data
+missing = ["-999.25", "NULL"]      # words for "no reading", besides the empty cell
+
+[time]
+columns = ["date", "time"]         # one or more; joined by a space
+format = "%d.%m.%Y %H:%M:%S"       # strptime's, or: s, ms, us, ns, iso8601, elapsed_s
+utc_offset_h = 0.0
+start = "2026-01-01T00:00:00"      # of a log with elapsed seconds
+
+[[columns]]
+column = "Block Pos"
+quantity = "block_position"        # as in a rig's file
+unit = "ft"
+range = [-5, 140]                  # what can be; left out: wide limits for the quantity
+max_rate = 12                      # fastest change per second that can be, in the column's unit
+zero_is_missing = false            # a zero is no reading
+sigma = 0.1                        # noise
+"""
 LOOK_ROWS: Final = 4000
 """Rows that are read ahead to learn the log's rate."""
 LONGEST_GAP_S: Final = 86_400.0

@@ -9,23 +9,29 @@ from monitor.errors import UserError
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """The command's words."""
-    parser.add_argument("log", metavar="FILE.csv", type=Path, help="the field log: text with one line per time")
-    parser.add_argument("--map", metavar="MAP.toml", type=Path, required=True, help="which column is what")
     parser.add_argument(
-        "-o", "--out", metavar="SESSION", type=Path, required=True, help="the session to write (.stopmark)"
+        "log", metavar="FILE.csv", type=Path, nargs="?", help="the field log: text with one line per time"
     )
+    parser.add_argument("--map", metavar="MAP.toml", type=Path, help="which column is what")
+    parser.add_argument("-o", "--out", metavar="SESSION", type=Path, help="the session to write (.stopmark)")
+    parser.add_argument("--example", action="store_true", help="print a map with everything in it, to begin from")
     parser.add_argument("--rules", metavar="FILE", help="rule catalogue (default: the one that comes with Stopmark)")
 
 
 def run(args: argparse.Namespace) -> int:
     """Import; what was dropped is printed by reason."""
-    from monitor.adapters.fieldlog import FieldLog, load_map
+    from monitor.adapters.fieldlog import EXAMPLE, FieldLog, load_map
     from monitor.adapters.recorder import Recorder
     from monitor.config import read_text
     from monitor.core.rules import default_rules_path
     from monitor.live import core_of, header_of
     from monitor.runner import Runner
 
+    if args.example:
+        print(EXAMPLE, end="")
+        return 0
+    if args.log is None or args.map is None or args.out is None:
+        raise UserError("give FILE.csv, --map MAP.toml and -o SESSION; --example prints a map to begin from")
     mapping = load_map(args.map)
     rules_path = Path(args.rules or default_rules_path())
     rules = read_text(rules_path)

@@ -10,7 +10,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from monitor.adapters.fieldlog import FieldLog, FieldLogError, load_map
+from monitor.adapters.fieldlog import EXAMPLE, FieldLog, FieldLogError, load_map
 from monitor.config import ConfigError
 from monitor.core.types import Frame
 
@@ -158,6 +158,13 @@ def test_a_log_that_cannot_be_used_says_why(tmp_path: Path, text: str, words: st
 def test_a_map_that_cannot_be_used_says_why(tmp_path: Path, old: str, new: str, words: str) -> None:
     with pytest.raises(ConfigError, match=words):
         read(tmp_path, "time,pos,load\n1,2,3\n", MAP.replace(old, new, 1))
+
+
+def test_the_example_is_a_map(tmp_path: Path) -> None:
+    (tmp_path / "map.toml").write_text(EXAMPLE)
+    mapping = load_map(tmp_path / "map.toml")
+    assert mapping.time.columns == ("date", "time")
+    assert mapping.columns[0].max_rate == 12
 
 
 _cells: st.SearchStrategy[Any] = st.one_of(
