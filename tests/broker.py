@@ -17,9 +17,14 @@ from pathlib import Path
 START_S = 15.0
 
 
+def program(name: str) -> str | None:
+    """Path of a program, also where only the administrator's search path leads; None when there is none."""
+    return shutil.which(name, path=os.pathsep.join((os.environ.get("PATH", ""), "/usr/sbin", "/usr/local/sbin")))
+
+
 def command(name: str) -> str:
     """Path of a program that the tests need; fails the test when there is none."""
-    found = shutil.which(name, path=os.pathsep.join((os.environ.get("PATH", ""), "/usr/sbin", "/usr/local/sbin")))
+    found = program(name)
     assert found, f"{name} is not installed: the tests need it (Debian: apt-get install mosquitto openssl)"
     return found
 
@@ -86,7 +91,8 @@ class Mosquitto:
             lines.append(f"require_certificate {'true' if client_certificates else 'false'}")
         if os.name == "posix" and os.geteuid() == 0:
             lines.append("user root")  # else it gives up its rights, and with them the files of the test
-        lines += ["log_dest stderr", f"log_type {'error' if quiet else 'all'}", "connection_messages true", "persistence false", *extra]
+        lines += ["log_dest stderr", f"log_type {'error' if quiet else 'all'}", "connection_messages true"]
+        lines += ["persistence false", *extra]
         self._config.write_text("\n".join(lines) + "\n", encoding="utf-8")
 
     def start(self) -> "Mosquitto":

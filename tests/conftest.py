@@ -1,16 +1,20 @@
 """Fixtures for all tests: real brokers."""
 
 import os
-import shutil
 import sys
 from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
 import pytest
+from hypothesis import settings
 
-from tests.broker import Certificates, Mosquitto
+from tests.broker import Certificates, Mosquitto, program
 from tests.browser import Chromium
+
+# A busy machine is slow; that is no fault of the code.
+settings.register_profile("stopmark", deadline=None)
+settings.load_profile("stopmark")
 
 
 @pytest.fixture
@@ -56,8 +60,9 @@ def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item
     """Leave out tests whose program this machine has not; with CI set nothing is left out, so that they fail."""
     if os.environ.get("CI"):
         return
-    missing = {fixture: program for fixture, program in NEEDS.items() if shutil.which(program) is None}
-    kept, left_out = [], []
+    missing = {fixture: name for fixture, name in NEEDS.items() if program(name) is None}
+    kept: list[pytest.Item] = []
+    left_out: list[pytest.Item] = []
     for item in items:
         fixtures = getattr(item, "fixturenames", ())
         (left_out if missing.keys() & set(fixtures) else kept).append(item)
