@@ -142,5 +142,3 @@ class Runner:
                 self._recorder.finding(finding)
             for sink in self._sinks:
                 sink(finding)
-
-

@@ -61,7 +61,9 @@ def test_a_lost_reading_costs_no_more_than_its_successor_s_time() -> None:
     assert len(got) > 280
 
 
-def test_a_topic_that_falls_silent_holds_the_others_up_only_until_patience_ends(monkeypatch: pytest.MonkeyPatch) -> None:
+def test_a_topic_that_falls_silent_holds_the_others_up_only_until_patience_ends(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
     now = [0]
     monkeypatch.setattr(pace.time, "monotonic_ns", lambda: now[0])
     clock = PacedClock(ORIGIN, 20.0)
