@@ -1,0 +1,47 @@
+#!/bin/sh
+# Makes what a broker for one rig needs: sh prepare.sh FOLDER HOST
+#
+# HOST is the name or the address by which the monitor and the sensors reach the broker. Into FOLDER go the broker's
+# configuration, an authority of its own, a certificate for the broker and one for the monitor, two users with random
+# passwords, their rights, and monitor.toml for `stopmark watch --credentials FOLDER/monitor.toml --broker mqtts://HOST`.
+# Then start it: mosquitto -c FOLDER/mosquitto.conf
+set -eu
+umask 077
+[ $# -eq 2 ] || { echo "usage: sh prepare.sh FOLDER HOST" >&2; exit 2; }
+here=$(cd "$(dirname "$0")" && pwd)
+mkdir -p "$1"
+cd "$1"
+folder=$(pwd)
+host=$2
+[ ! -e ca.key ] || { echo "$folder: holds an authority already; take another folder" >&2; exit 1; }
+
+case $host in
+    *[!0-9.]*) name="DNS:$host" ;;
+    *) name="IP:$host" ;;
+esac
+new_key="-newkey ec -pkeyopt ec_paramgen_curve:prime256v1 -nodes"
+
+openssl req -x509 $new_key -keyout ca.key -out ca.pem -days 3650 -subj "/CN=Rig authority" 2>/dev/null
+certificate() { # file, common name, alternative name
+    openssl req $new_key -keyout "$1.key" -out "$1.csr" -subj "/CN=$2" 2>/dev/null
+    printf 'subjectAltName=%s\n' "$3" >"$1.ext"
+    openssl x509 -req -in "$1.csr" -CA ca.pem -CAkey ca.key -CAcreateserial -out "$1.pem" -days 825 -extfile "$1.ext" 2>/dev/null
+    rm "$1.csr" "$1.ext"
+}
+certificate server "$host" "$name"
+certificate monitor monitor DNS:monitor
+certificate sensors sensors DNS:sensors
+
+: >passwords
+for user in monitor sensors; do
+    word=$(openssl rand -hex 16)
+    printf '%s:%s\n' "$user" "$word" >>passwords
+    printf 'user = "%s"\npassword = "%s"\nca = "ca.pem"\ncert = "%s.pem"\nkey = "%s.key"\n' \
+        "$user" "$word" "$user" "$user" >"$user.toml"
+done
+mosquitto_passwd -U passwords # the passwords in the file become their digests
+
+cp "$here/rights" rights
+sed "s|FOLDER|$folder|" "$here/mosquitto.conf" >mosquitto.conf
+chmod 600 rights mosquitto.conf
+echo "$folder: ready. Start the broker: mosquitto -c $folder/mosquitto.conf"
