@@ -196,14 +196,15 @@ def _time_to(margin_m: float, speed_m_s: float, acceleration_m_s2: float, reach:
     """Seconds of driving until the margin is used up, the block keeping its present acceleration; `NEVER_S` if it slows
     in time.
 
-    The margin shrinks by the distance travelled and by the growth of the reach with speed (slope about reach over
-    speed): m(t) = m0 - (v + k a) t - a t^2 / 2. Derived here.
+    The margin shrinks by the distance travelled and by the growth of the reach with speed: m(t) = m0 - (v + k a) t - a t^2 / 2.
+    The reach is convex in speed and zero at rest. For a block that gains speed, k is its slope, which is the time the stop
+    takes; for one that slows, k is reach over speed, which never makes too little of the reach to come. Derived here.
     """
     if margin_m <= 0.0 or not reach.stops:
         return 0.0
     if not math.isfinite(margin_m):
         return NEVER_S
-    slope = reach.distance_m / max(speed_m_s, 0.05)
+    slope = reach.time_s if acceleration_m_s2 > 0 else reach.distance_m / max(speed_m_s, 0.05)
     rate = speed_m_s + slope * acceleration_m_s2
     half = 0.5 * acceleration_m_s2
     if abs(half) < 1e-3:
