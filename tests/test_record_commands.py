@@ -43,6 +43,12 @@ def test_report_is_written_once_and_whole(session: Path, tmp_path: Path, capsys:
     assert "--force" in mistake(capsys, "report", session, "-o", out)
     say(capsys, "report", session, "-o", out, "--force", "--units", "si")
     assert list(tmp_path.iterdir()) == [out]
+    say(capsys, "report", session, "-o", out, "--force", "--from", "+21", "--to", "+40")
+    part = out.read_text()
+    assert "00:00:21 to 2026-01-01 00:00:40" in part
+    assert "Past help: upper limit" in part
+    assert "[ease-up]" not in part  # said before this part begins
+    assert "lies before" in mistake(capsys, "report", session, "-o", out, "--force", "--from", "+21", "--to", "+20")
     assert "cannot be written" in mistake(capsys, "report", session, "-o", tmp_path / "none" / "x.html")
     assert "no such session" in mistake(capsys, "report", tmp_path / "x.stopmark", "-o", tmp_path / "y.html")
 

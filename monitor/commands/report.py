@@ -11,6 +11,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     """The command's words."""
     parser.add_argument("sessions", metavar="SESSION", nargs="+", type=Path, help="recorded sessions of one rig")
     parser.add_argument("-o", "--out", metavar="FILE", type=Path, required=True, help="the page to write (.html)")
+    parser.add_argument("--from", dest="start", metavar="TIME", help="begin there: +SECONDS, HH:MM:SS or ISO 8601, UTC")
+    parser.add_argument("--to", dest="end", metavar="TIME", help="end there")
     parser.add_argument("--units", choices=("si", "metric", "field"), help="units (default: the rig's)")
     parser.add_argument("--force", action="store_true", help="replace the file if it exists")
 
@@ -19,12 +21,17 @@ def run(args: argparse.Namespace) -> int:
     """Write the report."""
     if args.out.exists() and not args.force:
         raise UserError(f"{args.out}: exists already; give --force to replace it")
-    from monitor.adapters.chain import SessionChain
+    from monitor.adapters.chain import SessionChain, moment
     from monitor.report.collect import collect
     from monitor.report.report import make_report
 
     with SessionChain(args.sessions) as chain:
-        recording = collect(chain)
+        first, last = chain.t_first_ns, chain.end_ns
+        from_ns = moment(args.start, first, last) if args.start else None
+        to_ns = moment(args.end, first, last) if args.end else None
+        if to_ns is not None and to_ns <= (from_ns or first):
+            raise UserError(f"--to {args.end}: lies before the beginning")
+        recording = collect(chain, from_ns, to_ns)
     write_whole(args.out, make_report(recording, args.units))
     print(f"{args.out}: {recording.seconds / 3600:.2f} h of {recording.rig.name}")
     return 0

@@ -117,6 +117,11 @@ def percent(share: float, decimals: int = 0) -> str:
     return NONE if not math.isfinite(share) else f"{plain(share * 100, decimals)} %"
 
 
+def many(count: int, word: str) -> str:
+    """A count of things: "1 stop", "2 stops"."""
+    return f"{count} {word}" if count == 1 else f"{count} {word}s"
+
+
 def cut(rows: Sequence[Sequence[str]], most: int = MOST_ROWS) -> tuple[Sequence[Sequence[str]], str]:
     """At most so many rows, and a sentence about those left out."""
     if len(rows) <= most:
@@ -138,8 +143,8 @@ def summary(story: Story) -> str:
         cards(
             [
                 (span(rec.seconds), "recorded"),
-                (str(alarms.raised), f"alarms; worst: {worst.name if worst is not None else 'none'}"),
-                (str(len(story.stands)), "stands from set-down to set-down"),
+                (many(alarms.raised, "alarm"), f"worst: {worst.name if worst is not None else 'none'}"),
+                (many(len(story.stands), "stand"), "from set-down to set-down"),
                 (f"{plain(work / TON_MILE_J, 1)} ton-miles", f"line work, {mega(work, 0)} MJ"),
                 (story.full(_top(speed), "speed"), "highest block speed"),
                 (story.full(_top(rec["hook_load"]), "force"), "highest hook load"),
@@ -185,7 +190,7 @@ def _data_words(story: Story) -> str:
     if rec.gaps:
         lost = sum(gap.lost for gap in rec.gaps)
         longest = max(gap.to_ns - gap.from_ns for gap in rec.gaps) * 1e-9
-        words = f"{len(rec.gaps)} gaps without readings, the longest {span(longest)}"
+        words = f"{many(len(rec.gaps), 'gap')} without readings, the longest {span(longest)}"
         parts.append(lacking(words + (f"; {lost} readings came but could not be kept." if lost else ".")))
     if rec.unread:
         parts.append(
@@ -193,7 +198,7 @@ def _data_words(story: Story) -> str:
         )
     if rec.restarts:
         parts.append(
-            lacking(f"{rec.restarts} silences of more than half an hour: everything was begun anew after each.")
+            lacking(f"{many(rec.restarts, 'silence')} of more than half an hour: everything was begun anew after each.")
         )
     for note in rec.notes:
         if note.kind in ("clock", "import"):

@@ -14,7 +14,7 @@ from monitor.physics.line import cut_due_m, goal_j_per_m
 from monitor.report.collect import STATES, Numbers
 from monitor.report.html import cards, lacking, paragraph, table, verdict
 from monitor.report.motion import Stop
-from monitor.report.sections import NONE, Story, cut, mega, percent
+from monitor.report.sections import NONE, Story, cut, many, mega, percent
 from monitor.ui.format import clock, plain, span
 from monitor.units import FOOT_M as foot
 from monitor.units import TON_MILE_J
@@ -57,7 +57,7 @@ def _stop_words(story: Story, stops: Sequence[Stop]) -> str:
     fit = [s.reach_m / s.reach_applied_m for s in stops if s.comparable]
     full = [s for s in stops if s.full and not s.dragged and math.isfinite(s.reach_full_m)]
     over = sum(s.reach_m - s.reach_bound_m > s.reach_full_m for s in full)
-    words = f"{len(stops)} stops, {len(full)} of them with the full brake. "
+    words = f"{many(len(stops), 'stop')}, {len(full)} of them with the full brake. "
     if fit:
         words += f"Reach seen over reach predicted for the pressure applied: median {plain(median(fit), 2)}. "
     if full:
@@ -230,7 +230,7 @@ def sensor_table(story: Story) -> str:
     rows = []
     for view, sensor in zip(rec.snapshot.sensors, rec.rig.sensors, strict=True):
         taken = view.fused
-        share = taken / max(1e-9, rec.seconds * sensor.rate_hz)
+        share = taken / max(1e-9, rec.watched_s * sensor.rate_hz)
         words = view.verdict or ("stale at the end" if view.stale else view.last_reason)
         fused = sensor.spec.role in ("position", "mark")
         rows.append(
@@ -238,7 +238,7 @@ def sensor_table(story: Story) -> str:
                 view.id,
                 QUANTITIES[view.quantity].label,
                 f"{plain(sensor.rate_hz, 1)}",
-                f"{plain(taken / max(1e-9, rec.seconds), 1)}",
+                f"{plain(taken / max(1e-9, rec.watched_s), 1)}",
                 verdict(share > 0.9, percent(min(share, 1.0))) if not fused or taken else verdict(False, "none"),
                 str(view.rejected),
                 span(silent[view.id]) if view.id in silent else NONE,

@@ -80,7 +80,7 @@ def test_the_page_stands_alone_and_is_well_formed(crown_rec: Recording) -> None:
 
 def test_the_page_says_what_happened(crown_rec: Recording) -> None:
     words = Page(make_report(crown_rec, "si")).words
-    for expected in ("Past help: upper limit", "DANGER", "block height, m", "1 stops, 1 of them with the full brake",
+    for expected in ("Past help: upper limit", "DANGER", "block height, m", "1 stop, 1 of them with the full brake",
                      "Overtravel function test", "least design factor", "drum encoder", "ANSI/ISA-18.2"):  # fmt: skip
         assert expected in words
 
@@ -138,9 +138,7 @@ def test_gaps_and_a_new_beginning_are_said(tmp_path: Path) -> None:
     first = drum_and_load(60)
     later = [Frame(f.t_ns + 7200 * S, f.topic, f.payload) for f in drum_and_load(60) if isinstance(f, Frame)]
     words = Page(report_of(by_hand(tmp_path / "gap.stopmark", [*first, *later]))).words
-    assert (
-        "1 gaps without readings, the longest 2 h" in words or "1 gaps without readings, the longest 120 min" in words
-    )
+    assert "1 gap without readings, the longest 2 h" in words or "1 gap without readings, the longest 120 min" in words
     assert "begun anew" in words
 
 
