@@ -4,12 +4,14 @@ import asyncio
 import contextlib
 import json
 import os
+import shutil
 from collections.abc import Callable, Sequence
 from dataclasses import asdict
 from pathlib import Path
 from typing import Any, Literal
 
 from monitor.adapters.address import BrokerUrl
+from monitor.adapters.clock import StreamClock, WallWatch
 from monitor.adapters.mqtt import MqttSource
 from monitor.adapters.recorder import Recorder
 from monitor.adapters.segments import SegmentedRecorder
@@ -20,7 +22,11 @@ from monitor.core.signals import SIGNAL_NAMES
 from monitor.core.types import Action, ActionKind, Finding, Severity, Snapshot
 from monitor.runner import Clock, Runner, Sink
 
+_CLOCK_STEP_NS = 1_000_000_000
+
 Mode = Literal["LIVE", "SIMULATED", "REPLAY"]
+WALL_PERIOD_S = 1.0
+"""How often the computer's clock is compared with the stream's."""
 
 
 def data_folder(given: str | None) -> Path:
@@ -114,6 +120,17 @@ class LiveDriver:
         """Something the crew did, at this moment."""
         self.runner.action(Action(self.clock.now_ns(), kind, target, number, text, who))
 
+    def facts(self) -> dict[str, str]:
+        """What the Session screen says about this run."""
+        told = {"broker": str(self._url), "topics": str(len(self.topics))}
+        if self.recorder is not None:
+            path = self.recorder.path
+            with contextlib.suppress(OSError):
+                size = sum(part.stat().st_size for part in path.parent.glob(path.name + "*"))
+                told["file"] = f"{path.name}, {size / 1e6:.1f} MB"
+                told["folder"] = f"{path.parent}, {shutil.disk_usage(path.parent).free / 1e9:.1f} GB free"
+        return told
+
     async def run(self) -> None:
         """Until cancelled: messages in, a tick every 50 ms."""
         self.runner.health(self.clock.now_ns())
@@ -122,6 +139,31 @@ class LiveDriver:
         async with asyncio.TaskGroup() as tasks:
             tasks.create_task(source.run())
             tasks.create_task(self.runner.tick(self.clock))
+            if isinstance(self.clock, StreamClock):
+                tasks.create_task(self._watch_wall(WallWatch(self.clock)))
+
+    async def _watch_wall(self, watch: WallWatch) -> None:
+        """Write into the record when somebody sets this computer's clock."""
+        while True:
+            await asyncio.sleep(WALL_PERIOD_S)
+            if words := watch.words():
+                self.act(ActionKind.NOTE, text=words, who="monitor")
+            if isinstance(self.clock, StreamClock):
+                tasks.create_task(self._watch_wall_clock(self.clock))
+
+    async def _watch_wall_clock(self, clock: StreamClock) -> None:
+        """Stream time never steps; that the computer's clock did is said once, and recorded."""
+        known_ns = clock.wall_step_ns()
+        while True:
+            await asyncio.sleep(1.0)
+            step_ns = clock.wall_step_ns() - known_ns
+            if abs(step_ns) > _CLOCK_STEP_NS:
+                known_ns += step_ns
+                words = f"the computer's clock was moved by {step_ns * 1e-9:+.1f} s; stream time goes on as it was"
+                self.runner.note = words
+                self.runner.health(clock.now_ns())
+                if self.recorder is not None:
+                    self.recorder.note(clock.now_ns(), "clock", words, step_ns * 1e-9)
 
     def _connection(self, connected: bool, words: str) -> None:
         self.runner.connected = connected
