@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import Any, Literal
 
 from monitor.adapters.address import BrokerUrl
-from monitor.adapters.clock import StreamClock, WallWatch
+from monitor.adapters.clock import StreamClock
 from monitor.adapters.mqtt import MqttSource
 from monitor.adapters.recorder import Recorder
 from monitor.adapters.segments import SegmentedRecorder
@@ -25,8 +25,6 @@ from monitor.runner import Clock, Runner, Sink
 _CLOCK_STEP_NS = 1_000_000_000
 
 Mode = Literal["LIVE", "SIMULATED", "REPLAY"]
-WALL_PERIOD_S = 1.0
-"""How often the computer's clock is compared with the stream's."""
 
 
 def data_folder(given: str | None) -> Path:
@@ -139,15 +137,6 @@ class LiveDriver:
         async with asyncio.TaskGroup() as tasks:
             tasks.create_task(source.run())
             tasks.create_task(self.runner.tick(self.clock))
-            if isinstance(self.clock, StreamClock):
-                tasks.create_task(self._watch_wall(WallWatch(self.clock)))
-
-    async def _watch_wall(self, watch: WallWatch) -> None:
-        """Write into the record when somebody sets this computer's clock."""
-        while True:
-            await asyncio.sleep(WALL_PERIOD_S)
-            if words := watch.words():
-                self.act(ActionKind.NOTE, text=words, who="monitor")
             if isinstance(self.clock, StreamClock):
                 tasks.create_task(self._watch_wall_clock(self.clock))
 
