@@ -197,9 +197,10 @@ class WebPage:
             family, _, _, _, place = found[0]
             self._socket = socket.create_server(place[:2], family=family, backlog=64)
         except OSError as error:
+            reason = short_reason(error).partition(" (")[0]
             raise UserError(
-                f"cannot serve at {address}, port {port} ({short_reason(error)}): choose another --port, or an address"
-                " of this machine with --bind"
+                f"cannot serve at {address}, port {port} ({reason}): choose another --port, or an address of this machine"
+                " with --bind"
             ) from None
         self.port: int = self._socket.getsockname()[1]
 
