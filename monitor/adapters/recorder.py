@@ -89,6 +89,7 @@ class Recorder:
         self._wake = threading.Event()
         self._room = threading.Event()
         self._closing = False
+        self._stopped = False
         self._flush_wanted = False
         self._flushed = threading.Event()
         self._try_open()
@@ -99,11 +100,11 @@ class Recorder:
 
     def frame(self, frame: Frame) -> None:
         """Record one frame, with its time as the core took it. A payload beyond the format's bound is cut there."""
+        if len(frame.payload) > MAX_PAYLOAD_BYTES:
+            frame = replace(frame, payload=frame.payload[:MAX_PAYLOAD_BYTES])
         size = len(frame.payload) + FRAME_BYTES
-        if size > MAX_PAYLOAD_BYTES:
-            frame = replace(frame, payload=frame.payload[: MAX_PAYLOAD_BYTES - FRAME_BYTES])
         if self._put_bytes - self._taken_bytes > HELD_BYTES:
-            if not self._wait:
+            if not self._wait or self._stopped:
                 self._overflowed += 1
                 return
             self._await_room()
@@ -112,24 +113,24 @@ class Recorder:
 
     def action(self, action: Action) -> None:
         """Record one action of the crew."""
-        self._queue.append(action)
+        self._put(action)
 
     def finding(self, finding: Finding) -> None:
         """Record one finding."""
-        self._queue.append(finding)
+        self._put(finding)
 
     def advanced(self, t_ns: int) -> None:
         """Record that stream time has reached `t_ns`, whether or not anything came in."""
-        self._queue.append(Advanced(t_ns))
+        self._put(Advanced(t_ns))
 
     def note(self, t_ns: int, kind: str, text: str, number: float | None = None) -> None:
         """Record something about the recording itself, such as a step of the wall clock."""
-        self._queue.append(Note(t_ns, kind, text, number))
+        self._put(Note(t_ns, kind, text, number))
 
     def rotate(self, path: Path, header: Mapping[str, object]) -> None:
         """Go on in a new file: what was given before this call goes into the old one, the rest into `path`."""
         self.path = path
-        self._queue.append(Rotate(path, header_texts(header)))
+        self._put(Rotate(path, header_texts(header)))
 
     @property
     def state(self) -> State:
@@ -168,6 +169,10 @@ class Recorder:
     def __exit__(self, *_: object) -> None:
         self.close()
 
+    def _put(self, item: Entry | Rotate) -> None:
+        if not self._stopped:  # nobody would ever take it
+            self._queue.append(item)
+
     def _await_room(self) -> None:
         while self._put_bytes - self._taken_bytes > HELD_BYTES // 2 and self._thread.is_alive():
             self._room.clear()
@@ -193,12 +198,12 @@ class Recorder:
                     self._flushed.set()
                 if closing:
                     break
-        except (
-            Exception
-        ) as error:  # the thread must not die in silence: the watch goes on, and says that nothing is kept
+        except Exception as error:
+            # The thread must not die in silence: the watch goes on, and says that nothing is kept.
             LOG.exception("the recorder stopped")
             self._problem = f"the recorder stopped on a fault of its own ({type(error).__name__}: {error})"
         finally:
+            self._stopped = True
             self._shut()
             self._flushed.set()
 
