@@ -16,6 +16,8 @@ from simulators.commands.simulate import add_scenario_arguments, positive
 if TYPE_CHECKING:
     from monitor.core.types import Finding
 
+SHIFT_S = 12 * 3600.0
+
 WARNS_OF = {
     "lower_limit": ("brake-now-down", "past-help-down"),
     "floor": ("brake-now-down", "past-help-down"),
@@ -89,7 +91,9 @@ def run(args: argparse.Namespace) -> int:
     PlantSource(rig, scenario, args.seed)  # a scenario that does not fit the rig is told before anything starts
     with embedded_broker() as address:
         clock = StreamClock.live() if args.rate == 1.0 else PacedClock(time.time_ns(), args.rate)
-        seconds = None if args.seconds is None else args.seconds + 2 * args.rate
+        # On the screen the rig works on until the person quits; headless it ends with the scenario.
+        longest = None if args.headless else SHIFT_S
+        seconds = longest if args.seconds is None else args.seconds + 2 * args.rate
         with start_simulated_rig(address, rig_name, args.scenario, args.seed, args.rate, seconds) as simulated:
             simulated.wait_ready()
             url = parse_broker_url(address, {})
