@@ -20,7 +20,7 @@ def main() -> None:
     """Print the figures."""
     rig = find_rig("land")
     start = time.process_time()
-    frames = [item for item in PlantSource(rig, find_scenario("calm-trip"), 1, duration_s=SECONDS).items()]
+    frames = list(PlantSource(rig, find_scenario("calm-trip"), 1, duration_s=SECONDS).items())
     plant_s = time.process_time() - start
     core = shipped_core(rig)
     evaluating = 0.0
