@@ -181,6 +181,9 @@ def test_ledger_takes_corrects_and_exports(session: Path, tmp_path: Path, capsys
     assert "a trend needs" in say(capsys, "ledger", "trend", *where, "--bound", "effectiveness=0.7")
     # What was done since the cut counts toward the next one.
     assert "done: 0.4" in say(capsys, "line", "plan", "cut", "--cut", "80ft", "--data", tmp_path)
+    page = tmp_path / "page.html"
+    say(capsys, "report", session, "-o", page, "--data", tmp_path)
+    assert "since the cut of 2025-12-31 10:00:00" in page.read_text()
     for words, why in (
         (("add", "wish", "--who", "ab"), "no kind of entry"),
         (("add", "note", "--who", "ab", "--number", "x"), "NAME=NUMBER"),

@@ -4,20 +4,12 @@ import argparse
 import time
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING
 
 from monitor.errors import UserError
 
 if TYPE_CHECKING:
     from monitor.adapters.ledger import Ledger
-
-SERIES: Final = (
-    ("brake", "effectiveness", "brake effectiveness", "fraction"),
-    ("brake", "response_s", "brake response time", "s"),
-    ("brake", "leak_pa_s", "pressure leak rate", "Pa/s"),
-    ("brake", "aux_share", "auxiliary share", "fraction"),
-)
-"""What trends are looked for: kind of entry, name of its number, words, unit."""
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -169,29 +161,12 @@ def _export(ledger: "Ledger", out: Path) -> int:
 
 
 def _trend(ledger: "Ledger", bounds: list[str]) -> int:
-    from monitor.adapters.ledger import iso
-    from monitor.adapters.trend import FEWEST_POINTS, SHORTEST_DAYS, trend
+    from monitor.report.ledgered import SERIES, trend_words
 
     wanted = numbers_of(bounds)
-    unknown = [name for name in wanted if name not in {row[1] for row in SERIES}]
+    unknown = [name for name in wanted if name not in {row[0] for row in SERIES}]
     if unknown:
-        raise UserError(f"--bound {unknown[0]}: no such series; there are {', '.join(row[1] for row in SERIES)}")
-    for kind, name, words, unit in SERIES:
-        points = ledger.series(kind, name)
-        found = trend(points, wanted.get(name))
-        if found is None:
-            print(f"{words}: {len(points)} entries; a trend needs {FEWEST_POINTS} over {SHORTEST_DAYS:g} days")
-            continue
-        month = 30.4
-        sure = "" if found.certain else " (no change can be told from zero)"
-        print(
-            f"{words}: {found.level:.3g} {unit}, {found.slope * month:+.3g} per month "
-            f"({found.slope_low * month:+.3g} to {found.slope_high * month:+.3g}){sure}"
-        )
-        if found.reaches_ns is not None and found.reaches_earliest_ns is not None:
-            latest = "later than can be said" if found.reaches_latest_ns is None else iso(found.reaches_latest_ns)[:10]
-            print(f"  reaches {wanted[name]:g} around {iso(found.reaches_ns)[:10]} "
-                  f"(between {iso(found.reaches_earliest_ns)[:10]} and {latest})")  # fmt: skip
-        elif name in wanted:
-            print(f"  when it reaches {wanted[name]:g} cannot be told from this")
+        raise UserError(f"--bound {unknown[0]}: no such series; there are {', '.join(row[0] for row in SERIES)}")
+    for words, text in trend_words(ledger.entries("brake"), wanted):
+        print(f"{words}: {text}")
     return 0

@@ -291,13 +291,13 @@ def ledger_work_j(folder: Path, rig: str) -> float:
         UserError: the rig has no ledger there.
     """
     from monitor.adapters.ledger import Ledger, ledger_path
+    from monitor.report.ledgered import work_since_cut_j
 
     path = ledger_path(folder, rig)
     if not path.exists():
         raise UserError(f"{path}: this rig has no ledger yet; `stopmark ledger take SESSION` begins it")
     with Ledger(path) as ledger:
-        starts = [entry.t_ns for kind in ("line-cut", "line-new") for entry in ledger.entries(kind)]
-        return sum(number for _, number in ledger.series("line-work", "work_j", max(starts, default=None)))
+        return work_since_cut_j(ledger.entries())[0]
 
 
 def measured(paths: list[Path]) -> tuple[float, str]:

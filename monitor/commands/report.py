@@ -3,8 +3,12 @@
 import argparse
 import os
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from monitor.errors import UserError
+
+if TYPE_CHECKING:
+    from monitor.adapters.ledger import Entry
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -13,6 +17,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("-o", "--out", metavar="FILE", type=Path, required=True, help="the page to write (.html)")
     parser.add_argument("--from", dest="start", metavar="TIME", help="begin there: +SECONDS, HH:MM:SS or ISO 8601, UTC")
     parser.add_argument("--to", dest="end", metavar="TIME", help="end there")
+    parser.add_argument("--data", metavar="DIR", type=Path, help="folder of the rig's ledger, to report from that, too")
     parser.add_argument("--units", choices=("si", "metric", "field"), help="units (default: the rig's)")
     parser.add_argument("--force", action="store_true", help="replace the file if it exists")
 
@@ -32,9 +37,25 @@ def run(args: argparse.Namespace) -> int:
         if to_ns is not None and to_ns <= (from_ns or first):
             raise UserError(f"--to {args.end}: lies before the beginning")
         recording = collect(chain, from_ns, to_ns)
-    write_whole(args.out, make_report(recording, args.units))
+    entries = None if args.data is None else ledger_entries(args.data, recording.rig.name)
+    write_whole(args.out, make_report(recording, args.units, entries))
     print(f"{args.out}: {recording.seconds / 3600:.2f} h of {recording.rig.name}")
     return 0
+
+
+def ledger_entries(folder: Path, rig: str) -> "list[Entry]":
+    """All of the rig's ledger in `folder`.
+
+    Raises:
+        UserError: there is none.
+    """
+    from monitor.adapters.ledger import Ledger, ledger_path
+
+    path = ledger_path(folder, rig)
+    if not path.exists():
+        raise UserError(f"{path}: this rig has no ledger there; `stopmark ledger take SESSION` begins it")
+    with Ledger(path) as ledger:
+        return ledger.entries()
 
 
 def write_whole(path: Path, text: str) -> None:

@@ -1,12 +1,15 @@
-"""What of a recording belongs in the rig's ledger: brake health by day, checks, cuts, references, notes, line work."""
+"""Between recordings and the rig's ledger: what of a recording belongs there, and what the ledger says of months."""
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from itertools import pairwise
+from types import MappingProxyType
 from typing import Final
 
 import numpy as np
 
+from monitor.adapters.ledger import Entry, iso
+from monitor.adapters.trend import FEWEST_POINTS, SHORTEST_DAYS, trend
 from monitor.core.types import ActionKind, CheckVerdict
 from monitor.report.collect import Numbers, Recording
 
@@ -18,6 +21,15 @@ _ACTIONS: Final = {
     ActionKind.NOTE: ("note", "", ""),
 }
 """Actions that are kept: kind of entry, name of the number, words."""
+
+SERIES: Final = (
+    ("effectiveness", "brake effectiveness", ""),
+    ("response_s", "brake response time", " s"),
+    ("leak_pa_s", "pressure leak rate", " Pa/s"),
+    ("aux_share", "auxiliary share", ""),
+)
+"""Numbers of ``brake`` entries that trends are looked for in: name, words, unit."""
+_MONTH_DAYS: Final = 30.4
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,3 +102,35 @@ def _actions(rec: Recording) -> Iterator[Draft]:
         kind, name, words = row
         numbers = {name: action.number} if name and action.number is not None else {}
         yield Draft(kind, action.t_ns, action.who, action.text or words, numbers)
+
+
+# --- what the ledger says -------------------------------------------------------------------------------------------
+
+
+def work_since_cut_j(entries: Sequence[Entry]) -> tuple[float, int | None]:
+    """(line work since the line was last cut or renewed, J; when that was, ns, None when the ledger knows of none)."""
+    cut_ns = max((entry.t_ns for entry in entries if entry.kind in ("line-cut", "line-new")), default=None)
+    since = [e for e in entries if e.kind == "line-work" and (cut_ns is None or e.t_ns >= cut_ns)]
+    return sum(entry.numbers.get("work_j", 0.0) for entry in since), cut_ns
+
+
+def trend_words(
+    entries: Sequence[Entry], bounds: Mapping[str, float] = MappingProxyType({})
+) -> Iterator[tuple[str, str]]:
+    """(series, what can be said of it) for each of SERIES; `bounds` asks when a series reaches a value."""
+    for name, words, unit in SERIES:
+        points = [(e.t_ns, e.numbers[name]) for e in entries if e.kind == "brake" and name in e.numbers]
+        found = trend(points, bounds.get(name))
+        if found is None:
+            yield words, f"{len(points)} entries; a trend needs {FEWEST_POINTS} over {SHORTEST_DAYS:g} days"
+            continue
+        slope, low, high = (f"{part * _MONTH_DAYS:+.3g}" for part in (found.slope, found.slope_low, found.slope_high))
+        text = f"{found.level:.3g}{unit}, {slope}{unit} per month ({low} to {high})"
+        text += "" if found.certain else "; no change can be told from none"
+        if found.reaches_ns is not None and found.reaches_earliest_ns is not None:
+            latest = "later than can be said" if found.reaches_latest_ns is None else iso(found.reaches_latest_ns)[:10]
+            text += f"; reaches {bounds[name]:g} around {iso(found.reaches_ns)[:10]} "
+            text += f"(between {iso(found.reaches_earliest_ns)[:10]} and {latest})"
+        elif name in bounds:
+            text += f"; when it reaches {bounds[name]:g} cannot be told from this"
+        yield words, text

@@ -1,9 +1,10 @@
 """The report as one page: SECTIONS in their order. To add a section, write a function from `Story` to HTML and add its row."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Final
 
+from monitor.adapters.ledger import Entry
 from monitor.report.collect import Recording
 from monitor.report.html import page
 from monitor.report.sections import Story, motion_plots, summary, timeline
@@ -11,6 +12,7 @@ from monitor.report.tables import (
     alarm_table,
     check_table,
     descent_table,
+    ledger_table,
     line_table,
     sensor_table,
     stand_table,
@@ -43,14 +45,15 @@ SECTIONS: Final = (
     Section("stands", "Stands and slips", stand_table),
     Section("checks", "Overtravel and brake checks", check_table),
     Section("line", "Drilling line", line_table),
+    Section("ledger", "From the ledger", ledger_table),
     Section("sensors", "Sensors", sensor_table),
     Section("alarms", "Alarm statistics", alarm_table),
 )
 
 
-def make_report(recording: Recording, system: System | None = None) -> str:
-    """The page for `recording`, in the rig's own units unless `system` says otherwise."""
-    story = Story(recording, Units(system or recording.rig.units))
+def make_report(recording: Recording, system: System | None = None, entries: Sequence[Entry] | None = None) -> str:
+    """The page for `recording`, in the rig's own units unless `system` says otherwise. `entries` are the rig's ledger."""
+    story = Story(recording, Units(system or recording.rig.units), None if entries is None else tuple(entries))
     sections = [(section.anchor, section.heading, section.write(story)) for section in SECTIONS]
     rig = recording.rig
     title = f"{rig.title} · {clock(recording.start_ns, date=True)[:10]}"

@@ -13,6 +13,7 @@ from typing import Final
 
 import numpy as np
 
+from monitor.adapters.ledger import Entry
 from monitor.core.signals import SIGNALS
 from monitor.core.types import GRID_NS, AlarmState, Finding, Severity
 from monitor.report.alarmfigures import AlarmFigures, Span, figures, spans
@@ -35,6 +36,8 @@ class Story:
 
     rec: Recording
     units: Units
+    entries: tuple[Entry, ...] | None = None
+    """What the rig's ledger holds; None where none was given."""
 
     @cached_property
     def stops(self) -> list[Stop]:

@@ -7,12 +7,14 @@ from typing import Final
 
 import numpy as np
 
+from monitor.adapters.ledger import KINDS
 from monitor.config import NoAux
 from monitor.core.quantities import QUANTITIES
 from monitor.core.types import CheckReading, HoistState, Severity
 from monitor.physics.line import cut_due_m, goal_j_per_m
 from monitor.report.collect import STATES, Numbers
 from monitor.report.html import cards, lacking, paragraph, table, verdict
+from monitor.report.ledgered import trend_words, work_since_cut_j
 from monitor.report.motion import Stop
 from monitor.report.sections import NONE, Story, cut, many, mega, percent
 from monitor.ui.format import clock, plain, span
@@ -217,6 +219,39 @@ def _device(story: Story) -> str:
     return f"<h3>The overtravel device acted (set at {set_at})</h3>" + table(
         ("|time", "|half", "block height", "block speed"), sorted(rows)
     )
+
+
+def ledger_table(story: Story) -> str:
+    """What the rig's ledger says of the time up to this record: checks, line, trends."""
+    entries = story.entries
+    if entries is None:
+        return paragraph("No ledger was given: what was done and measured before this record is not in this report.")
+    entries = tuple(entry for entry in entries if entry.t_ns <= story.rec.end_ns)
+    if not entries:
+        return paragraph("The rig's ledger holds nothing from before the end of this record.")
+    work, cut_ns = work_since_cut_j(entries)
+    since = "the ledger knows of no cut" if cut_ns is None else f"since the cut of {clock(cut_ns, date=True)}"
+    boxes = [
+        (f"{plain(work / TON_MILE_J, 1)} ton-miles", f"line work in the ledger, {since}"),
+        (many(sum(entry.kind == "check" for entry in entries), "check"), "in the ledger"),
+        (many(sum(entry.kind == "brake" for entry in entries), "day"), "with figures of the brake"),
+        (many(len(entries), "entry").replace("entrys", "entries"), "up to the end of this record"),
+    ]
+    rows = [
+        (
+            clock(entry.t_ns, date=True),
+            KINDS.get(entry.kind, entry.kind),
+            entry.who,
+            entry.text,
+            ", ".join(f"{name} {number:.6g}" for name, number in entry.numbers.items()),
+        )
+        for entry in reversed(entries[-30:])
+        if entry.kind not in ("brake", "line-work")
+    ]
+    parts = [cards(boxes), table(("<brake, over months", "<trend"), trend_words(entries))]
+    if rows:
+        parts.append(table(("|when", "<what", "|who", "<words", "<figures"), rows))
+    return "".join(parts)
 
 
 def sensor_table(story: Story) -> str:

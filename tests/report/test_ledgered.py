@@ -5,9 +5,10 @@ from pathlib import Path
 import pytest
 
 from monitor.adapters.chain import SessionChain
+from monitor.adapters.ledger import Entry
 from monitor.core.types import Action, ActionKind
 from monitor.report.collect import Recording, collect
-from monitor.report.ledgered import drafts
+from monitor.report.ledgered import drafts, trend_words, work_since_cut_j
 from tests.report.recorded import START_NS, by_hand
 from tests.report.test_page import drum_and_load
 
@@ -37,3 +38,26 @@ def test_what_the_crew_did_is_taken_with_who(tmp_path: Path) -> None:
     assert (found["line-cut"].who, dict(found["line-cut"].numbers)) == ("cd", {"turns": 12.0})
     assert (found["note"].who, found["note"].text) == ("ef", "pads look thin")
     assert found["note"].t_ns > START_NS
+
+
+def entry(kind: str, day: int, **numbers: float) -> Entry:
+    return Entry(day, START_NS + day * 86_400 * S, START_NS, kind, "ab", "", numbers)
+
+
+def test_line_work_counts_from_the_last_cut() -> None:
+    entries = [entry("line-work", 1, work_j=5.0), entry("line-cut", 2), entry("line-work", 3, work_j=7.0),
+               entry("line-new", 4), entry("line-work", 5, work_j=11.0), entry("line-work", 6, work_j=13.0)]  # fmt: skip
+    assert work_since_cut_j(entries) == (24.0, START_NS + 4 * 86_400 * S)
+    assert work_since_cut_j(entries[:1]) == (5.0, None)
+    assert work_since_cut_j([]) == (0.0, None)
+
+
+def test_trends_say_a_date_only_where_the_data_carries_one() -> None:
+    falling = [entry("brake", day, effectiveness=1.0 - 0.004 * day) for day in range(0, 60, 3)]
+    words = dict(trend_words(falling, {"effectiveness": 0.7}))
+    assert "reaches 0.7 around 2026-03-17" in words["brake effectiveness"]  # 75 days at 0.004 a day
+    assert words["auxiliary share"].startswith("0 entries; a trend needs")
+    level = [entry("brake", day, effectiveness=0.9 + 0.01 * (-1) ** day) for day in range(60)]
+    words = dict(trend_words(level, {"effectiveness": 0.7}))
+    assert "no change can be told from none" in words["brake effectiveness"]
+    assert "cannot be told from this" in words["brake effectiveness"]
