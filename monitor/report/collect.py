@@ -20,7 +20,7 @@ from monitor.config import Rig
 from monitor.core.engine import Core
 from monitor.core.rules import RuleSet
 from monitor.core.signals import SIGNAL_NAMES
-from monitor.core.types import GRID_NS, Action, Finding, Frame, HoistState, Snapshot
+from monitor.core.types import GRID_NS, Action, ActionKind, Finding, Frame, HoistState, Snapshot
 
 Numbers = npt.NDArray[np.float32]
 
@@ -37,6 +37,7 @@ STATES: Final = tuple(HoistState)
 RESTART_NS: Final = 1_800_000_000_000
 """A silence longer than this begins a new core: nothing that was under way before it says anything after it."""
 WARM_UP_NS: Final = 60_000_000_000
+_DATUM: Final = (str(ActionKind.REFERENCE_HEIGHT), str(ActionKind.SLIP_AND_CUT))
 _SILENCES: Final = 5.0
 """So many readings of the quickest sensor in a row must be missing to make a gap: in a slow log two seconds are none."""
 _EVERY: Final = 10
@@ -133,8 +134,9 @@ class _Rows:
 def collect(chain: SessionChain, from_ns: int | None = None, to_ns: int | None = None) -> Recording:
     """Replay `chain`, or the part of it from `from_ns` to `to_ns`, and keep what a report needs.
 
-    A part is begun `WARM_UP_NS` earlier, so that the estimator stands when it starts; of brake health it knows only what
-    the part shows. Twelve hours of 14 sensors take about two minutes and 250 MB.
+    A part is begun `WARM_UP_NS` earlier, so that the estimator stands when it starts, or at the last height reference or
+    cut before it, which the height depends on; of brake health it knows only what it has seen
+    since. Twelve hours of 14 sensors take about two minutes and 220 MB.
 
     Raises:
         SessionError: a session cannot be read.
@@ -142,6 +144,9 @@ def collect(chain: SessionChain, from_ns: int | None = None, to_ns: int | None =
     rig = chain.rig
     start_ns = chain.t_first_ns if from_ns is None else max(from_ns, chain.t_first_ns)
     end_ns = chain.end_ns if to_ns is None else min(to_ns, chain.end_ns)
+    findings = chain.findings()
+    datums = [finding.t_ns for finding in findings if finding.t_ns < start_ns and finding.key in _DATUM]
+    warm_ns = (datums[-1] if datums else start_ns) - WARM_UP_NS
     rows = _Rows(start_ns)
     begun_ns = 0
     core = Core(rig, RuleSet(()))
@@ -149,7 +154,7 @@ def collect(chain: SessionChain, from_ns: int | None = None, to_ns: int | None =
     actions: list[Action] = []
     frames = restarts = 0
     starts: list[int] = []
-    for item in chain.inputs(None if from_ns is None else start_ns - WARM_UP_NS, damaged="skip"):
+    for item in chain.inputs(None if from_ns is None else warm_ns, damaged="skip"):
         if item.t_ns > end_ns:
             break
         if core.now_ns and item.t_ns - core.now_ns > RESTART_NS:
@@ -196,7 +201,7 @@ def collect(chain: SessionChain, from_ns: int | None = None, to_ns: int | None =
         effectiveness_sigma=np.frombuffer(rows.sigma, dtype=np.float32),
         disc_energy_j=np.frombuffer(rows.energy, dtype=np.float32),
         snapshot=core.snapshot(),
-        findings=[finding for finding in chain.findings() if start_ns <= finding.t_ns <= end_ns],
+        findings=[finding for finding in findings if start_ns <= finding.t_ns <= end_ns],
         actions=actions,
         notes=[note for note in chain.notes() if whole or start_ns <= note.t_ns <= end_ns],
         gaps=[

@@ -153,6 +153,19 @@ def test_several_sessions_are_one_report(tmp_path: Path) -> None:
     assert np.all(np.diff(recording.t_ns) == 50_000_000)
 
 
+def test_a_part_knows_of_the_height_reference_before_it(tmp_path: Path) -> None:
+    items = drum_and_load(4000)  # 200 s
+    items.insert(400, Action(items[400].t_ns, ActionKind.REFERENCE_HEIGHT, number=7.0, who="ab"))
+    with SessionChain([by_hand(tmp_path / "set.stopmark", items)]) as chain:
+        whole = collect(chain)
+        part = collect(chain, from_ns=START_NS + 150 * S)
+    assert part.start_ns == START_NS + 150 * S
+    assert part.t_ns[0] >= part.start_ns
+    assert part["height"][-1] == pytest.approx(7.0, abs=0.1)
+    assert part["height"][-1] == pytest.approx(whole["height"][-1], abs=0.02)
+    assert whole["height"][100] != pytest.approx(7.0, abs=0.1)
+
+
 # --- plots ----------------------------------------------------------------------------------------------------------
 
 
