@@ -12,6 +12,7 @@ from typing import Any, Literal
 
 from monitor.adapters.address import BrokerUrl
 from monitor.adapters.clock import StreamClock
+from monitor.adapters.ledger import KINDS, Ledger, iso, ledger_path
 from monitor.adapters.mqtt import MqttSource
 from monitor.adapters.recorder import Recorder
 from monitor.adapters.segments import SegmentedRecorder
@@ -20,8 +21,11 @@ from monitor.core.engine import Core
 from monitor.core.rules import RuleSet, build_rules
 from monitor.core.signals import SIGNAL_NAMES
 from monitor.core.types import Action, ActionKind, Finding, Severity, Snapshot
+from monitor.errors import UserError
 from monitor.runner import Clock, Runner, Sink
+from monitor.ui.driver import LINE_EVENT
 
+LINE_KINDS = ("line-cut", "line-new", "line-strung")
 _CLOCK_STEP_NS = 1_000_000_000
 
 Mode = Literal["LIVE", "SIMULATED", "REPLAY"]
@@ -98,6 +102,7 @@ class LiveDriver:
         self._more_topics: list[str] = []
         self._on_message: Callable[[int, str, bytes, bool], None] = self.runner.message
         self._first_connection: Callable[[], None] | None = None
+        self._line_events = {} if recorder is None else line_events(ledger_path(recorder.path.parent, rig.name))
 
     def intercept(self, topic: str, take: Callable[[int, str, bytes, bool], None]) -> None:
         """Before `run`: subscribe to one more topic, and hand all messages to `take` instead of the runner."""
@@ -120,7 +125,7 @@ class LiveDriver:
 
     def facts(self) -> dict[str, str]:
         """What the Session screen says about this run."""
-        told = {"broker": str(self._url), "topics": str(len(self.topics))}
+        told = {"broker": str(self._url), "topics": str(len(self.topics)), **self._line_events}
         if self.recorder is not None:
             path = self.recorder.path
             with contextlib.suppress(OSError):
@@ -161,6 +166,19 @@ class LiveDriver:
         if connected and self._first_connection is not None:
             call, self._first_connection = self._first_connection, None
             call()
+
+
+def line_events(ledger: Path, most: int = 5) -> dict[str, str]:
+    """The latest events in the drilling line's life from a rig's ledger, newest first, as facts for the Line screen."""
+    if not ledger.exists():
+        return {}
+    try:
+        with Ledger(ledger) as book:
+            found = [entry for kind in LINE_KINDS for entry in book.entries(kind)]
+    except UserError as error:
+        return {LINE_EVENT + "ledger": str(error)}
+    found.sort(key=lambda entry: entry.t_ns, reverse=True)
+    return {LINE_EVENT + iso(entry.t_ns)[:16]: f"{KINDS[entry.kind]} {entry.text}".strip() for entry in found[:most]}
 
 
 def print_finding(finding: Finding) -> None:

@@ -16,8 +16,9 @@ from monitor.core.sensors import SensorRegister
 from monitor.core.stopmark import Brakes, Load, StopCalculator, StopResult
 from monitor.core.types import Health, HoistState, Validity
 from monitor.physics.hydraulics import Accumulator
+from monitor.physics.line import cut_due_m, goal_j_per_m
 from monitor.physics.tackle import dead_line_factor, efficiency_hoisting, factor_lowering
-from monitor.units import STANDARD_GRAVITY_M_S2
+from monitor.units import FOOT_M, STANDARD_GRAVITY_M_S2, TON_MILE_J
 
 _G: Final = STANDARD_GRAVITY_M_S2
 _OK, _DEGRADED, _INVALID = int(Validity.VALID), int(Validity.DEGRADED), int(Validity.INVALID)
@@ -25,6 +26,17 @@ _SLACK_SHARE: Final = 0.35
 """Hook load below this share of the block's own weight means that something else carries the block."""
 _MOVING_M_S: Final = 0.05
 _START_NS: Final = 5_000_000_000
+
+
+def _goal_j_m(rig: Rig) -> float | None:
+    """Work per metre of line cut, J/m: the site's own goal, else the usual one for the diameter; None where neither is."""
+    own = rig.line.goal_ton_miles_per_ft
+    if own is not None:
+        return own * TON_MILE_J / FOOT_M
+    try:
+        return goal_j_per_m(rig.line.rope_diameter_m)
+    except ValueError:
+        return None
 
 
 class Now:
@@ -67,6 +79,7 @@ class Now:
         self.fast_line_n = math.nan
         self.design_factor = math.nan
         self.line_work = LineWork(rig.limits.max_speed_m_s)
+        self._goal_j_m = _goal_j_m(rig)
 
     def hook_load(self, t_ns: int, direction: int) -> tuple[float, int]:
         """Hook load from whichever load sensor the rig has, N, and its validity. Dead-line readings are corrected by
@@ -170,6 +183,12 @@ class Now:
         return self._accumulator.applications_left(
             pressure_pa + atmosphere, hydraulics.min_pressure_pa + atmosphere, hydraulics.stroke_volume_m3
         )
+
+    def line_to_cut(self) -> tuple[float, int]:
+        """Length of line that the work since the last cut has used up by the goal, m: what a cut would now take off."""
+        if self._goal_j_m is None:
+            return math.nan, int(Validity.NOT_FITTED)
+        return cut_due_m(self.line_work.since_cut_j, self._goal_j_m), _OK
 
     def accumulator_margin(self) -> tuple[float, int]:
         """Accumulator pressure above the configured minimum, Pa."""

@@ -194,6 +194,8 @@ SIGNALS: Final[tuple[Signal, ...]] = (
     Signal("fast_line_tension", "force", "fast-line tension", _load(lambda n: n.fast_line_n)),
     Signal("design_factor", "ratio", "design factor of the fast line", _load(lambda n: n.design_factor)),
     Signal("line_work", "energy", "line work since the start", lambda n: (n.line_work.total_j, _OK)),
+    Signal("line_work_since_cut", "energy", "line work since cut and slip", lambda n: (n.line_work.since_cut_j, _OK)),
+    Signal("line_to_cut", "length", "line worn since cut and slip", lambda n: n.line_to_cut()),
     # Friction brake
     Signal("brake_lever", "fraction", "brake lever", _reading("brake_lever")),
     Signal("service_pressure_1", "pressure", "service pressure, circuit 1", _reading("service_pressure_1")),

@@ -48,6 +48,12 @@ GLOBAL: Final[tuple[Key, ...]] = (
     Key("t", lambda deck: deck.next_theme(), "theme", "next theme: day, night, high contrast"),
     Key("n", note, "note", "write a note into the record", footer=False),
     Key("w", initials, "initials", "give other initials (a new shift)", footer=False),
-    Key("q", lambda deck: deck.leave(), "quit", "stop the monitor, in a browser only the view (press twice)", footer=False),
+    Key(
+        "q",
+        lambda deck: deck.leave(),
+        "quit",
+        "stop the monitor, in a browser only the view (press twice)",
+        footer=False,
+    ),
     Key("question_mark", lambda deck: deck.show_help(), "help", "this page", cap="?"),
 )

@@ -77,9 +77,13 @@ class Driver(Protocol):
         """
 
 
+LINE_EVENT = "line, "
+"""How the label of a fact begins that is an event in the drilling line's life; the rest of the label is its date."""
+
+
 @runtime_checkable
 class TellsFacts(Protocol):
     """A driver that also knows things about the session worth showing: file, size on disk, broker."""
 
     def facts(self) -> Mapping[str, str]:
-        """Short label to short text."""
+        """Short label to short text. A label that starts with `LINE_EVENT` belongs on the Line screen."""

@@ -37,7 +37,7 @@ NUMBERS = {
     "layer": 2.0, "room_up": 19.08, "room_down": 16.92, "reach_expected": 0.0, "reach_assured": 0.0, "margin_up": 19.08,
     "margin_down": 16.92, "brake_time_up": 999.0, "brake_time_down": 999.0, "late_margin_up": 19.08,
     "late_margin_down": 16.92, "allowed_speed": 1.6, "speed_excess": -1.6, "overtravel_room": 20.08,
-    "height_unknown": 0.0, "slow_data": 0.0, "hook_load": 986_000.0, "string_load": 770_000.0, "line_work": 9.1e9,
+    "height_unknown": 0.0, "slow_data": 0.0, "hook_load": 986_000.0, "string_load": 770_000.0, "line_work": 9.1e9, "line_work_since_cut": 4.3e9, "line_to_cut": 5.6,
     "fast_line_tension": 105_000.0, "design_factor": 8.1, "slack": 0.0, "load_over_rating": 0.30,
     "service_pressure_1": 8.6e6, "service_pressure_2": 8.5e6, "pressure_shortfall": 0.0, "circuit_ratio": 0.99,
     "emergency_release_pressure": 12.1e6, "accumulator_pressure": 14.1e6, "applications_left": 15.0,

@@ -3,7 +3,8 @@
 from math import nan
 
 from monitor.core.types import ActionKind, HoistState, Validity
-from monitor.ui.canvas import Area
+from monitor.ui.canvas import Area, printable
+from monitor.ui.driver import LINE_EVENT
 from monitor.ui.format import plain
 from monitor.ui.keys import Deck, Key
 from monitor.ui.theme import Role
@@ -29,6 +30,7 @@ def contents(view: View) -> list[Section]:
         Section("ON THE DRUM", tuple(_drum(view))),
         Section("THE LINE", tuple(_line(view))),
         Section("HEIGHT REFERENCE", tuple(_reference(view))),
+        Section("HISTORY", tuple(_events(view))),
     ]
 
 
@@ -48,13 +50,38 @@ def _now(view: View) -> list[Item]:
 
 
 def _work(view: View) -> list[Item]:
-    work = view.value("line_work")
-    if not work.known:
-        return [Item("since the start", (view.units.value(work, "energy"),), "caution")]
     return [
-        Item("since the start", sections.choices(f"{plain(work.number / 1e6, 0)} MJ"), "strong"),
+        *_energy("since the start", view, "line_work"),
+        *_energy("since the cut", view, "line_work_since_cut"),
+        *_to_cut(view),
+    ]
+
+
+def _energy(label: str, view: View, signal: str) -> list[Item]:
+    work = view.value(signal)
+    if not work.known:
+        return [Item(label, (view.units.value(work, "energy"),), "caution")]
+    return [
+        Item(label, sections.choices(f"{plain(work.number / 1e6, 0)} MJ"), "strong"),
         Item("  in ton-miles", (plain(work.number / TON_MILE_J, 1),), "strong"),
     ]
+
+
+def _to_cut(view: View) -> list[Item]:
+    """What a cut would take off now; the site's cut-and-slip programme says when it is due."""
+    length = view.value("line_to_cut")
+    if length.validity is Validity.NOT_FITTED:
+        return [Item("worn, to cut", ("no goal in the rig file", "no goal"), "dim")]
+    role: Role = "strong" if length.known else "caution"
+    return [Item("worn, to cut", sections.choices(view.units.value(length, "length")), role)]
+
+
+def _events(view: View) -> list[Item]:
+    """Cuts, new lines and changes of reeving in the rig's ledger, newest first."""
+    found = [(name.removeprefix(LINE_EVENT), text) for name, text in view.facts.items() if name.startswith(LINE_EVENT)]
+    if not found:
+        return [Item("in the ledger", ("nothing", "-"), "dim")]
+    return [Item(printable(when), (printable(text),), "base", free=True) for when, text in found]
 
 
 def _drum(view: View) -> list[Item]:

@@ -5,7 +5,7 @@ from math import isfinite
 from typing import Literal
 
 from monitor.ui.canvas import Area, printable
-from monitor.ui.driver import ReplayControl
+from monitor.ui.driver import LINE_EVENT, ReplayControl
 from monitor.ui.format import SYSTEM_LABEL, clock, plain, span
 from monitor.ui.keys import Deck, Key
 from monitor.ui.view import View
@@ -58,7 +58,11 @@ def _recording(view: View) -> list[Item]:
     words = {"on": "● on", "off": "○ off", "failed": "▲ FAILED"}[view.snap.health.recording]
     failed = view.snap.health.recording == "failed"
     items = [Item("recording", (words,), "warning" if failed else "strong")]
-    items += [Item(name, (printable(text),), "base", free=True) for name, text in view.facts.items()]
+    items += [
+        Item(name, (printable(text),), "base", free=True)
+        for name, text in view.facts.items()
+        if not name.startswith(LINE_EVENT)
+    ]
     return items
 
 
