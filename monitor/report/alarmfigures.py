@@ -96,7 +96,10 @@ def figures(findings: Sequence[Finding], start_ns: int, end_ns: int) -> AlarmFig
     seconds = max(1e-9, (end_ns - start_ns) * 1e-9)
     whole = max(1, -(-(end_ns - start_ns) // WINDOW_NS))
     counts = Counter(min(whole - 1, max(0, (t_ns - start_ns) // WINDOW_NS)) for t_ns in times)
-    by_key = Counter(finding.key for finding in rung)
+    times_of: dict[str, list[int]] = {}
+    for finding in rung:
+        times_of.setdefault(finding.key, []).append(finding.t_ns)
+    by_key = Counter({key: len(rings) for key, rings in times_of.items()})
     all_spans = spans(findings, end_ns)
     waits = _waits(findings)
     return AlarmFigures(
@@ -110,7 +113,7 @@ def figures(findings: Sequence[Finding], start_ns: int, end_ns: int) -> AlarmFig
         flood_share=_flood_ns(times, end_ns) * 1e-9 / seconds,
         top_ten_share=sum(count for _, count in by_key.most_common(10)) / len(rung) if rung else 0.0,
         stale=tuple(span.key for span in all_spans if span.to_ns - span.from_ns > STALE_NS),
-        chattering=tuple(sorted(key for key in by_key if _chatters([f.t_ns for f in rung if f.key == key]))),
+        chattering=tuple(sorted(key for key, rings in times_of.items() if _chatters(rings))),
         fleeting=tuple(sorted({span.key for span in all_spans if span.over and _fleeting(span)})),
         acknowledged=len(waits),
         median_acknowledge_s=median(waits) if waits else None,

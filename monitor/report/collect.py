@@ -171,7 +171,9 @@ def collect(chain: SessionChain, from_ns: int | None = None, to_ns: int | None =
             core.act(core.admit(item))
             if item.t_ns >= start_ns:
                 actions.append(item)
-    core.advance(max(end_ns, core.now_ns))
+    # A damaged file may claim any end: beyond a long silence there is nothing to see.
+    core.advance(min(max(end_ns, core.now_ns), core.now_ns + RESTART_NS))
+    end_ns = min(end_ns, core.now_ns)
     if not rows.times:
         raise SessionError(f"{chain.name}: none of its readings can be read; try `stopmark sessions verify`")
     fastest_hz = max(sensor.rate_hz for sensor in rig.sensors)

@@ -28,6 +28,7 @@ NONE: Final = "–"
 MOST_ROWS: Final = 1500
 """Rows of one table; beyond them the report says how many more there were."""
 MOST_FINDINGS: Final = 600
+MOST_BARS: Final = 400
 
 
 @dataclass(frozen=True)
@@ -265,7 +266,10 @@ def timeline(story: Story) -> str:
         for found in sorted(story.spans, key=lambda s: (-s.severity, s.from_ns)):
             keys.setdefault(found.key, []).append(found)
         chart = _chart(story)
-        chart.bars("alarms while true (D danger, W warning, C caution, N notice)", list(keys.items())[:24])
+        chart.bars(
+            "alarms while true (D danger, W warning, C caution, N notice)",
+            [(key, found[:MOST_BARS]) for key, found in list(keys.items())[:24]],
+        )
         parts.append(chart.svg("When each alarm was true"))
         if len(keys) > 24:
             parts.append(paragraph(f"{len(keys) - 24} less severe alarms are not drawn.", "note"))

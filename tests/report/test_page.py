@@ -1,5 +1,6 @@
 """The page: well formed, alone in one file, harmless whatever a session holds, honest about what is missing."""
 
+import sqlite3
 from html.parser import HTMLParser
 from pathlib import Path
 from typing import Any
@@ -205,3 +206,15 @@ def test_any_curve_can_be_drawn(numbers: list[float]) -> None:
 
 def test_a_table_escapes_its_cells() -> None:
     assert "<b>" not in table(("<head <b>",), [("<b>",)])
+
+
+def test_a_file_that_claims_to_go_on_for_ages_is_reported_as_far_as_it_goes(tmp_path: Path) -> None:
+    path = by_hand(tmp_path / "ages.stopmark", drum_and_load(60))
+    with sqlite3.connect(path) as base:
+        base.execute("UPDATE block SET advanced_ns = 4611686018427387904 WHERE id = (SELECT max(id) FROM block)")
+        base.execute(
+            "INSERT INTO finding VALUES (NULL, -5, 'alarm', 'x', 'DANGER', '', 'unacknowledged', 'y', '', 'nan', 1e300)"
+        )
+    base.close()
+    page = Page(report_of(path))
+    assert "min" in page.words
