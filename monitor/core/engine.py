@@ -238,7 +238,9 @@ class Core:
                     )  # fmt: skip
                     self._verdicts[index] = fusion.verdict
             if record.stale or rejecting or record.refused_in_row:
-                flags.append((_YES if record.stale else _NO, _YES if rejecting else _NO, _YES if record.out_of_range else _NO))
+                flags.append(
+                    (_YES if record.stale else _NO, _YES if rejecting else _NO, _YES if record.out_of_range else _NO)
+                )
             else:
                 flags.append(_ALL_WELL)
         return flags

@@ -259,7 +259,11 @@ class Estimator:
         elif motion * motion < Z99 * Z99 * height_variance:
             motion = Z99 * sqrt(height_variance)
         transport = TRANSPORT_S + (lead.time_sigma_s if lead.clock is None else lead.clock.spread_s)
-        bound = sqrt(motion * motion + Z99 * Z99 * variance) + transport * speed + STRETCH_DOUBT * (drop if drop > 0.0 else -drop)
+        bound = (
+            sqrt(motion * motion + Z99 * Z99 * variance)
+            + transport * speed
+            + STRETCH_DOUBT * (drop if drop > 0.0 else -drop)
+        )
         doubt = track.doubt_m + self._dispute_m
         if self._against.active:
             doubt += self._against.doubt_m(x)
@@ -384,7 +388,11 @@ class Estimator:
         if source.state is FROZEN:
             source.rejected += 1
             return RejectReason.GATE
-        if lead.run >= 4 and lead.state is TRACKING and abs(z - source.anchor_m) > 0.05 + 5.0 * sqrt(track.noise(source)):
+        if (
+            lead.run >= 4
+            and lead.state is TRACKING
+            and abs(z - source.anchor_m) > 0.05 + 5.0 * sqrt(track.noise(source))
+        ):
             track.freeze(lead, lead.taken_ns, lead.z)
         failing = lead.state is FROZEN or len(lead.refused) >= 3 or taken - lead.taken_ns > 5e8 + 3e9 * lead.interval_s
         if failing and ratio <= 1.0:

@@ -65,7 +65,19 @@ STILL_M_S: Final = 0.02
 class Tracking:
     """One filter, led by one source at a time. Heights in metres of unloaded line (see `monitor.core.height`)."""
 
-    __slots__ = ("_busy_ns", "_mast", "braking", "doubt_m", "frame", "fused_ns", "hardest", "kin", "started", "t_ns", "top")
+    __slots__ = (
+        "_busy_ns",
+        "_mast",
+        "braking",
+        "doubt_m",
+        "frame",
+        "fused_ns",
+        "hardest",
+        "kin",
+        "started",
+        "t_ns",
+        "top",
+    )
 
     def __init__(self, rig: Rig, frame: HeightFrame) -> None:
         self.frame = frame
