@@ -83,7 +83,8 @@ class ReplayDriver:
     @property
     def finished(self) -> bool:
         """Whether the end is reached."""
-        return self._pending is None and self.position_ns >= self.end_ns
+        done = self._pending is None or self._pending.t_ns > self.end_ns
+        return done and self.position_ns >= self.end_ns
 
     def snapshot(self) -> Snapshot | None:
         """What the screen shows."""
@@ -132,7 +133,7 @@ class ReplayDriver:
                 self._feed(self.end_ns, _BURST)
                 await asyncio.sleep(0)
             else:
-                self._feed(self._clock.now_ns(), None)
+                self._feed(min(self._clock.now_ns(), self.end_ns), None)
                 await asyncio.sleep(TICK_S)
 
     def play_out(self) -> None:

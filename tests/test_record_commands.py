@@ -1,14 +1,18 @@
 """The commands of the crew's record, as a person uses them."""
 
+import asyncio
 import csv
 import json
+import math
 from pathlib import Path
 
 import pytest
 
+from monitor.adapters.chain import SessionChain
 from monitor.adapters.ledger import Ledger
 from monitor.adapters.replay import SessionReader
 from monitor.cli import main
+from monitor.playback import ReplayDriver
 from tests.report.recorded import START_NS, simulated
 
 
@@ -87,6 +91,34 @@ def test_replay_from_a_finding_to_a_time_with_other_rules(session: Path, tmp_pat
     assert "it has: brake-now-up, ease-up, past-help-up" in mistake(capsys, *base, "--at", "nothing")
     assert "has 5 findings" in mistake(capsys, *base, "--at", "99")
     assert "outside the session" in mistake(capsys, *base, "--from", "+100")
+
+
+async def test_a_loop_begins_again_and_a_paused_replay_stands(session: Path) -> None:
+    heard: list[str] = []
+    with SessionChain([session]) as chain:
+        from_ns, to_ns = START_NS + 19_000_000_000, START_NS + 21_000_000_000
+        driver = ReplayDriver(
+            chain,
+            math.inf,
+            (lambda finding: heard.append(finding.key),),
+            from_ns=from_ns,
+            to_ns=to_ns,
+            loop=True,
+            paused=True,
+        )
+        task = asyncio.create_task(driver.run())
+        await asyncio.wait([task], timeout=0.2)
+        assert driver.position_ns == from_ns
+        assert heard == []
+        driver.pause(False)
+        for _ in range(600):
+            await asyncio.wait([task], timeout=0.05)
+            if len(heard) >= 3:
+                break
+        task.cancel()
+    # Only what lies between the two times is heard, each time round.
+    assert len(heard) >= 3
+    assert set(heard) == {"ease-up"}
 
 
 @pytest.mark.parametrize(
