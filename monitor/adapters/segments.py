@@ -17,7 +17,7 @@ from typing import Final
 
 from monitor.adapters.folder import DataFolder, session_files, started_ns
 from monitor.adapters.recorder import Recorder, State
-from monitor.adapters.sessions import SessionSummary, summarise
+from monitor.adapters.sessions import SessionSummary, settle_session, summarise
 from monitor.core.types import Action, Finding, Frame
 
 LOG = logging.getLogger(__name__)
@@ -165,6 +165,9 @@ class SegmentedRecorder:
     def _prune_now(self, t_ns: int) -> None:
         try:
             keep = {self._recorder.path, self._recorder.path_now}
+            for path in session_files(self._folder.path):
+                if path not in keep:
+                    settle_session(path)
             for removal in prune(self._folder.path, self._retention, t_ns, self._usage, keep):
                 self._recorder.note(t_ns, "removal", removal.words)
         except Exception as error:  # a fault here must not end in silence, nor touch the recording

@@ -180,6 +180,23 @@ def copy_session(source: Path, target: Path) -> None:
         raise SessionError(f"{target}: the copy failed ({error})") from None
 
 
+def settle_session(path: Path) -> bool:
+    """Move into `path` what a killed recorder left beside it, so that the file can be copied alone.
+
+    False when there was nothing to move, or it cannot be done now (somebody still has it open): it reads as well as is.
+    """
+    if not path.with_name(path.name + "-wal").exists():
+        return False
+    try:
+        with SessionReader(path):
+            pass
+        with closing(sqlite3.connect(path.absolute().as_uri() + "?mode=rw", uri=True, timeout=0.2)) as base:
+            base.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+            return bool(base.execute("PRAGMA journal_mode=DELETE").fetchone() == ("delete",))
+    except (sqlite3.Error, SessionError):
+        return False
+
+
 def flag_session(path: Path, text: str, t_ns: int) -> None:
     """Mark a session as worth keeping, and why.
 

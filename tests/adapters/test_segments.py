@@ -1,6 +1,7 @@
 """Hourly segments and their removal, and what can be done with whole sessions."""
 
 import logging
+import shutil
 import sqlite3
 from contextlib import closing
 from pathlib import Path
@@ -17,6 +18,7 @@ from monitor.adapters.sessions import (
     copy_session,
     flag_session,
     list_sessions,
+    settle_session,
     summarise,
     verify_session,
 )
@@ -221,3 +223,23 @@ def test_a_copy_of_a_session_that_is_being_written(tmp_path: Path) -> None:
         copy_session(tmp_path / "a.stopmark", tmp_path / "no" / "folder.stopmark")
     with pytest.raises(SessionError, match="no such session"):
         flag_session(tmp_path / "none.stopmark", "x", 0)
+
+
+def test_what_a_killed_recorder_left_is_put_in_order_by_the_next(tmp_path: Path) -> None:
+    frames = [*rig_stream(3.0)]
+    running = Recorder(tmp_path / "running.stopmark", RIG)
+    for frame in frames:
+        running.frame(frame)
+    assert running.flush()
+    # As a kill leaves it: most of it still in the -wal file.
+    left = tmp_path / "data" / "land-20240101-000000.stopmark"
+    left.parent.mkdir()
+    for ending in ("", "-wal"):
+        shutil.copy(f"{running.path}{ending}", f"{left}{ending}")
+    assert not settle_session(running.path)
+    assert running.close()
+    with DataFolder(left.parent) as folder, SegmentedRecorder(folder, "land", RIG, START_NS, FOREVER):
+        wait_until(lambda: not left.with_name(left.name + "-wal").exists(), "it stands alone")
+    with SessionReader(Path(shutil.copy(left, tmp_path / "alone.stopmark"))) as session:
+        assert list(session.inputs()) == frames
+    assert not settle_session(left)
