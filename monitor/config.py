@@ -77,6 +77,9 @@ class LimitHeights(Model):
     max_speed_m_s: Positive
     reaction_s: NotNegative = 1.0
     """Time from a warning to the driller's hand on the brake."""
+    notice_s: NotNegative = 0.4
+    """Time from the motion to the warning in the driver's eye (reading, network, grid, screen), and for the bounce of the
+    block on its line past the drum's stop. Rules take their margins by so much earlier; the stop mark itself does not."""
     ease_s: Positive = 4.0
     """Driving time before "brake now" at which the first, calm notice comes."""
 

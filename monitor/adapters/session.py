@@ -128,7 +128,7 @@ def finding_row(finding: Finding) -> tuple[Any, ...]:
     return (f.t_ns, f.kind, clean_text(f.key), f.severity.name, *words, _plain(f.number), _plain(f.threshold))
 
 
-_KINDS = ("alarm", "instrument", "action", "hoist", "check", "health")
+_KINDS = ("alarm", "prompt", "instrument", "action", "hoist", "check", "health")
 
 
 def finding_of(row: Sequence[Any]) -> Finding:

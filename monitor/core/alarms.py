@@ -223,6 +223,8 @@ class AlarmBank:
         if after is BY_CONDITION:
             after = alarm.dictated()
             alarm.latch = alarm.latch or (alarm.rule.latched and after is AlarmState.UNACKNOWLEDGED)
+        if alarm.rule.prompt and after is AlarmState.UNACKNOWLEDGED:
+            after = AlarmState.ACKNOWLEDGED
         alarm.state = after
         if after is not AlarmState.SHELVED:
             alarm.shelved_until_ns = None
@@ -246,7 +248,7 @@ class AlarmBank:
             findings.append(
                 Finding(
                     t_ns,
-                    "alarm",
+                    "prompt" if rule.prompt else "alarm",
                     rule.key,
                     rule.severity,
                     before.value,

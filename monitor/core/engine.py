@@ -227,16 +227,16 @@ class Core:
         """(stale, rejecting, out of range) of every sensor; a changed drift verdict becomes a finding on the way."""
         flags: list[tuple[tuple[float, int], ...]] = []
         for index, record in enumerate(self._sensors.records):
-            rejecting = record.rejecting
+            rejecting, verdict = record.rejecting or bool(record.verdict), record.verdict
             if self._fused[index]:
                 fusion = self._estimator.fusion(index)
-                rejecting = rejecting or fusion.rejecting
-                if fusion.verdict != self._verdicts[index]:
-                    findings.append(
-                        Finding(g, "instrument", f"verdict:{record.id}", Severity.NOTICE, self._verdicts[index],
-                                fusion.verdict, fusion.verdict or "verdict withdrawn")
-                    )  # fmt: skip
-                    self._verdicts[index] = fusion.verdict
+                rejecting, verdict = rejecting or fusion.rejecting, fusion.verdict
+            if verdict != self._verdicts[index]:
+                findings.append(
+                    Finding(g, "instrument", f"verdict:{record.id}", Severity.NOTICE, self._verdicts[index],
+                            verdict, verdict or "verdict withdrawn")
+                )  # fmt: skip
+                self._verdicts[index] = verdict
             if record.stale or rejecting or record.refused_in_row:
                 flags.append(
                     (_YES if record.stale else _NO, _YES if rejecting else _NO, _YES if record.out_of_range else _NO)
@@ -327,7 +327,7 @@ class Core:
             stale=record.stale,
             rejecting=record.rejecting or bool(fusion and fusion.rejecting),
             out_of_range=record.out_of_range,
-            verdict=fusion.verdict if fusion else "",
+            verdict=fusion.verdict if fusion else record.verdict,
         )
 
 

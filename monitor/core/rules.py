@@ -58,6 +58,7 @@ class RuleTable(Model):
     off_delay_s: NotNegative = 0.0
     severity: Literal["NOTICE", "CAUTION", "WARNING", "DANGER"]
     latched: bool = False
+    prompt: bool = False
     when: tuple[HoistState, ...] = ()
     hides: tuple[str, ...] = ()
     message: Annotated[str, Field(min_length=1)]
@@ -68,6 +69,8 @@ class RuleTable(Model):
         problems = []
         if HoistState.UNKNOWN in self.when:
             problems.append("when: 'unknown' cannot be asked for (an unknown hoist never suppresses); leave it out")
+        if self.prompt and (self.latched or self.severity != "NOTICE"):
+            problems.append("prompt: a prompt is a NOTICE and is not latched")
         if self.per is None:
             if len(self.message) > MESSAGE_LENGTH:
                 problems.append(f"message: {len(self.message)} characters, the banner has room for {MESSAGE_LENGTH}")
@@ -107,6 +110,9 @@ class Rule:
     off_delay_s: float
     severity: Severity
     latched: bool
+    prompt: bool
+    """A cue for what is done at every stroke anyway, and so no alarm by ISA-18.2: shown while true, needs no
+    acknowledgement, and counts in no alarm figure."""
     when: tuple[HoistState, ...]
     """Hoist states in which it counts; empty is always. Elsewhere its alarm is suppressed by design."""
     hides: tuple[str, ...]
@@ -252,6 +258,7 @@ def _rule(
         off_delay_s=table.off_delay_s,
         severity=Severity[table.severity],
         latched=table.latched,
+        prompt=table.prompt,
         when=table.when,
         hides=(),
         message=message,

@@ -2,9 +2,14 @@
 
 A reading goes stale when nothing good has come for the sensor's `stale_after_s`; its value is then INVALID, never "zero" and
 never "as before". Repeated and out-of-order readings are refused here, before anything downstream can be misled by them.
+
+Three more things a sensor does when it fails are seen here, for sensors that no filter watches: a reading that always has some
+noise and suddenly repeats exactly is frozen; a reading that jumps away and straight back is a spike; a reading whose own time
+lies far behind the usual delay is late, and is refused as too old.
 """
 
 import math
+from collections import deque
 from collections.abc import Sequence
 from typing import Final
 
@@ -16,8 +21,22 @@ _CLOCK_STEP_NS: Final = 5_000_000_000
 """A source time further back than this is a stepped clock, not a late reading."""
 _GAP_MOST: Final = 100_000
 _NOT_THE_SENSORS_FAULT: Final = frozenset({RejectReason.RETAINED, RejectReason.DUPLICATE, RejectReason.TOO_OLD})
+_FROZEN_READINGS: Final = 20
+_FROZEN_NS: Final = 2_500_000_000
+"""So many equal readings, over so long, from a sensor of which most readings differed before: it is frozen."""
+_STANDS: Final = "readings repeat exactly: look at the sensor and its cable"
+_SPIKES_WORDS: Final = "readings jump away and back: look at the cable and for interference"
+_SPIKE_SHARE: Final = 0.12
+"""Share of the believable range: a block that bounces on its line swings the load by less from reading to reading."""
+_SPIKES: Final = 3
+_SPIKES_NS: Final = 60_000_000_000
+_LATE_NS: Final = 700_000_000
+"""A reading that comes so much later than the quickest of late is late."""
+_LATE_FOR_GOOD_NS: Final = 30_000_000_000
+"""If all readings are late for so long, their clock was set or their way is longer now: the delay is learned anew."""
 Flag = tuple[float, int]
 _VALID: Final = int(Validity.VALID)
+_DEGRADED: Final = int(Validity.DEGRADED)
 _SILENT: Final[Flag] = (math.nan, int(Validity.INVALID))
 _ABSENT: Final[Flag] = (math.nan, int(Validity.NOT_FITTED))
 
@@ -25,8 +44,32 @@ _ABSENT: Final[Flag] = (math.nan, int(Validity.NOT_FITTED))
 class SensorRecord:
     """What is known of one sensor. Mutable, private to the core; screens get `monitor.core.types.SensorView`."""
 
-    __slots__ = ("good", "id", "last_ns", "last_reason", "last_sequence", "last_source_ns", "missing", "number", "period_s",
-                 "refused_in_row", "rejected", "sensor", "stale", "stale_ns")  # fmt: skip
+    __slots__ = (
+        "_away",
+        "_delay_ns",
+        "_late_since_ns",
+        "_run",
+        "_run_ns",
+        "_spike",
+        "_spiked",
+        "_varies",
+        "good",
+        "id",
+        "last_ns",
+        "last_reason",
+        "last_sequence",
+        "last_source_ns",
+        "missing",
+        "number",
+        "period_s",
+        "refused_in_row",
+        "rejected",
+        "sensor",
+        "stale",
+        "stale_ns",
+        "verdict",
+        "watched",
+    )  # fmt: skip
 
     def __init__(self, sensor: Sensor) -> None:
         self.sensor = sensor
@@ -44,6 +87,17 @@ class SensorRecord:
         self.stale = False
         """Whether nothing good had come for too long at the last grid point."""
         self.last_reason = ""
+        self.verdict = ""
+        """What is odd about its readings, in words."""
+        self.watched = sensor.spec.role in ("plain", "load") and sensor.sigma > 0
+        self._spike = _SPIKE_SHARE * abs(sensor.si.scale) * (sensor.range[1] - sensor.range[0])
+        self._varies = 0.0
+        self._run = 0
+        self._run_ns = 0
+        self._away = 0.0
+        self._spiked: deque[int] = deque(maxlen=_SPIKES)
+        self._delay_ns: int | None = None
+        self._late_since_ns = 0
 
     def accept(self, sample: Sample) -> RejectReason | None:
         """Take a decoded reading; the reason when it repeats or precedes one already taken."""
@@ -59,7 +113,11 @@ class SensorRecord:
                 return RejectReason.DUPLICATE
             if last - _CLOCK_STEP_NS < source < last:
                 return RejectReason.TOO_OLD
+        if source is not None and self.watched and self._late(sample.t_ns, source):
+            return RejectReason.TOO_OLD
         if self.last_ns >= 0:
+            if self.watched:
+                self._watch(sample)
             # Exponential mean of the interval, over about 16 readings: enough to show a rate, cheap to keep.
             interval = (sample.t_ns - self.last_ns) * 1e-9
             self.period_s += (interval - self.period_s) / (16 if self.good > 16 else self.good)
@@ -75,6 +133,54 @@ class SensorRecord:
         self.good += 1
         self.refused_in_row = 0
         return None
+
+    def _late(self, t_ns: int, source_ns: int) -> bool:
+        delay = t_ns - source_ns
+        usual = self._delay_ns
+        if usual is None or delay < usual or delay > usual + _CLOCK_STEP_NS:
+            self._delay_ns = delay
+            self._late_since_ns = 0
+            return False
+        if delay <= usual + _LATE_NS:
+            # The quickest seen, let go slowly (50 ppm) so that a drifting clock is followed.
+            self._delay_ns = usual + min(delay - usual, (t_ns - self.last_ns) // 20_000)
+            self._late_since_ns = 0
+            return False
+        if not self._late_since_ns:
+            self._late_since_ns = t_ns
+        elif t_ns - self._late_since_ns > _LATE_FOR_GOOD_NS:
+            self._delay_ns = delay
+            self._late_since_ns = 0
+            return False
+        return True
+
+    def _watch(self, sample: Sample) -> None:
+        """Notice a reading that stands still against its habit, and one that jumps away and back."""
+        step = sample.value - self.number
+        if step == 0.0:
+            if self._run == 0:
+                self._run_ns = self.last_ns
+            self._run += 1
+            if self._run < _FROZEN_READINGS:
+                return
+        else:
+            self._run = 0
+        # Away, and at least half of the way back with the next reading: a load that is set down does not do that.
+        if self._away and abs(step) > 0.5 * abs(self._away) and step * self._away < 0.0:
+            self._spiked.append(sample.t_ns)
+            self._away = 0.0
+        else:
+            self._away = step if abs(step) > self._spike else 0.0
+        # How many of its readings differ, over about 50; a run that may yet prove to be a freeze does not count.
+        self._varies += ((1.0 if step else 0.0) - self._varies) * (0.02 if self._run == 0 else 0.0)
+
+    def standing(self, t_ns: int) -> bool:
+        """Whether its readings repeat exactly although most used to differ."""
+        return self._run >= _FROZEN_READINGS and self._varies > 0.6 and t_ns - self._run_ns > _FROZEN_NS
+
+    def spiking(self, t_ns: int) -> bool:
+        """Whether it jumped away and back several times within the last minute."""
+        return len(self._spiked) == _SPIKES and t_ns - self._spiked[0] < _SPIKES_NS
 
     def refuse(self, reason: RejectReason, detail: str = "") -> None:
         """Count a refused reading."""
@@ -132,6 +238,8 @@ class SensorRegister:
             record.stale = t_ns - since > record.stale_ns
             silent += record.stale
             missing += record.missing
+            if record.watched:
+                record.verdict = _STANDS if record.standing(t_ns) else _SPIKES_WORDS if record.spiking(t_ns) else ""
         self.silent_share = silent / len(self.records)
         self.missing = missing
 
@@ -142,7 +250,7 @@ class SensorRegister:
             return _ABSENT
         if t_ns - record.last_ns > record.stale_ns:  # never seen: last_ns is -1, and no stream starts in 1970
             return _SILENT
-        return record.number, _VALID
+        return record.number, _DEGRADED if record.verdict else _VALID
 
     def value(self, record: SensorRecord, t_ns: int) -> Value:
         """Last reading of one sensor as a `Value`."""

@@ -80,6 +80,7 @@ class StopCalculator:
         self._inertia = rig.drum.inertia_kg_m2
         self._braking = rig.braking
         self._reaction = rig.limits.reaction_s
+        self._notice = rig.limits.notice_s
         self._k = rig.line.sheave_factor
         doubt = rig.uncertainty
         self._k_low = max(1.0, self._k - doubt.sheave)
@@ -109,12 +110,13 @@ class StopCalculator:
         extra = math.hypot(doubt, bound, hurry) - doubt if assured.stops else bound
         reach = assured.distance_m + extra
         room = room_up if direction > 0 else room_down
-        margin = room - reach
+        margin = room - reach - self._notice * abs(speed)
         lag, ramp = self._braking.lag_s * self._slow, self._braking.ramp_s * self._slow
+        wait = self._reaction + self._notice
         inverse = allowed_speed_hoisting if direction > 0 else allowed_speed_lowering
-        allowed = min(inverse(room - extra, hoist, brakes.assured_n_m, self._reaction, lag, ramp) for hoist in hoists)
+        allowed = min(inverse(room - extra, hoist, brakes.assured_n_m, wait, lag, ramp) for hoist in hoists)
         late_margin = room - late.distance_m
-        time_left = _time_to(margin, speed * direction, estimate.acceleration_m_s2 * direction, assured)
+        time_left = _time_to(margin, speed * direction, estimate.acceleration_m_s2 * direction, assured, self._notice)
         up = direction > 0
         return StopResult(
             direction,
@@ -192,7 +194,7 @@ class StopCalculator:
         )
 
 
-def _time_to(margin_m: float, speed_m_s: float, acceleration_m_s2: float, reach: Reach) -> float:
+def _time_to(margin_m: float, speed_m_s: float, acceleration_m_s2: float, reach: Reach, notice_s: float) -> float:
     """Seconds of driving until the margin is used up, the block keeping its present acceleration; `NEVER_S` if it slows
     in time.
 
@@ -204,7 +206,7 @@ def _time_to(margin_m: float, speed_m_s: float, acceleration_m_s2: float, reach:
         return 0.0
     if not math.isfinite(margin_m):
         return NEVER_S
-    slope = reach.time_s if acceleration_m_s2 > 0 else reach.distance_m / max(speed_m_s, 0.05)
+    slope = notice_s + (reach.time_s if acceleration_m_s2 > 0 else reach.distance_m / max(speed_m_s, 0.05))
     rate = speed_m_s + slope * acceleration_m_s2
     half = 0.5 * acceleration_m_s2
     if abs(half) < 1e-3:

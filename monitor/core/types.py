@@ -165,14 +165,14 @@ class Value:
 UNKNOWN: Final = Value(float("nan"), Validity.INVALID)
 NOT_FITTED: Final = Value(float("nan"), Validity.NOT_FITTED)
 
-FindingKind = Literal["alarm", "instrument", "action", "hoist", "check", "health"]
+FindingKind = Literal["alarm", "prompt", "instrument", "action", "hoist", "check", "health"]
 
 
 @dataclass(frozen=True, slots=True)
 class Finding:
     """One change worth recording. `key` names the alarm or thing (``rule`` or ``rule:sensor``).
 
-    For kind "alarm", `before` and `after` are alarm states and `message` says what is wrong in the crew's words.
+    For kinds "alarm" and "prompt", `before` and `after` are alarm states and `message` says what is wrong in the crew's words.
     """
 
     t_ns: int

@@ -63,14 +63,15 @@ class AlarmFigures:
 
 
 def spans(findings: Sequence[Finding], end_ns: int) -> list[Span]:
-    """Each time that an alarm was true, in the order of their beginning."""
+    """Each time that an alarm or a prompt was true, in the order of their beginning."""
     open_: dict[str, tuple[Finding, int | None]] = {}
     found = []
     for finding in findings:
-        if finding.kind != "alarm":
+        if finding.kind not in ("alarm", "prompt"):
             continue
         key = finding.key
-        if finding.after == AlarmState.UNACKNOWLEDGED and key not in open_:
+        begins = AlarmState.ACKNOWLEDGED if finding.kind == "prompt" else AlarmState.UNACKNOWLEDGED
+        if finding.after == begins and key not in open_:
             open_[key] = finding, None
         elif finding.after == AlarmState.ACKNOWLEDGED and key in open_:
             open_[key] = open_[key][0], open_[key][1] or finding.t_ns
@@ -100,7 +101,8 @@ def figures(findings: Sequence[Finding], start_ns: int, end_ns: int) -> AlarmFig
     for finding in rung:
         times_of.setdefault(finding.key, []).append(finding.t_ns)
     by_key = Counter({key: len(rings) for key, rings in times_of.items()})
-    all_spans = spans(findings, end_ns)
+    # A prompt is a cue for ordinary work: no alarm, and in no figure about alarms.
+    all_spans = spans([finding for finding in findings if finding.kind == "alarm"], end_ns)
     waits = _waits(findings)
     return AlarmFigures(
         raised=len(rung),

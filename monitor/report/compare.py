@@ -36,7 +36,7 @@ class Difference:
 
 @dataclass(frozen=True, slots=True)
 class Comparison:
-    """Alarms raised under each set of rules, and where they differ."""
+    """Alarms raised and prompts given under each set of rules, and where they differ."""
 
     first: list[Finding]
     second: list[Finding]
@@ -58,15 +58,18 @@ def compare(chain: SessionChain, rules: tuple[tuple[str, str], tuple[str, str]])
             findings += core.ingest(core.admit(item)) if isinstance(item, Frame) else core.act(core.admit(item))
     for core, findings in zip(cores, found, strict=True):
         findings += core.advance(chain.end_ns)
-    first, second = ([f for f in findings if f.kind == "alarm" and _rings(f)] for findings in found)
+    first, second = ([f for f in findings if _begins(f)] for findings in found)
     differences = pair(first, second)
     both = [d for d in differences if d.first is not None and d.second is not None]
     alike = [d for d in both if d.later_s == 0.0 and d.first.severity is d.second.severity]  # type: ignore[union-attr]
     return Comparison(first, second, [d for d in differences if d not in alike], len(alike))
 
 
-def _rings(finding: Finding) -> bool:
-    return finding.after == AlarmState.UNACKNOWLEDGED
+def _begins(finding: Finding) -> bool:
+    """Whether an alarm rings here, or a prompt appears, which needs no acknowledgement."""
+    if finding.kind == "alarm":
+        return finding.after == AlarmState.UNACKNOWLEDGED
+    return finding.kind == "prompt" and finding.after == AlarmState.ACKNOWLEDGED
 
 
 def pair(first: Sequence[Finding], second: Sequence[Finding]) -> list[Difference]:

@@ -259,7 +259,8 @@ def motion_plots(story: Story) -> str:
 def timeline(story: Story) -> str:
     """What was said, when."""
     rec = story.rec
-    told = [f for f in rec.findings if f.kind != "alarm" or f.after == AlarmState.UNACKNOWLEDGED]
+    told = [f for f in rec.findings if f.kind not in ("alarm", "prompt") or f.after == AlarmState.UNACKNOWLEDGED]
+    prompts = sum(f.kind == "prompt" and f.after == AlarmState.ACKNOWLEDGED for f in rec.findings)
     parts = []
     if story.spans:
         keys: dict[str, list[Span]] = {}
@@ -267,7 +268,7 @@ def timeline(story: Story) -> str:
             keys.setdefault(found.key, []).append(found)
         chart = _chart(story)
         chart.bars(
-            "alarms while true (D danger, W warning, C caution, N notice)",
+            "alarms and prompts while true (D danger, W warning, C caution, N notice)",
             [(key, found[:MOST_BARS]) for key, found in list(keys.items())[:24]],
         )
         parts.append(chart.svg("When each alarm was true"))
@@ -278,6 +279,10 @@ def timeline(story: Story) -> str:
             "Height readings came slowly. Where the block may have got to between two of them is so uncertain that alarms about "
             "room, margin and speed say more about the readings than about the rig."
         ))  # fmt: skip
+    if prompts:
+        parts.append(
+            paragraph(f"{many(prompts, 'prompt')} for ordinary work, drawn above, not listed: no alarms.", "note")
+        )
     if not told:
         return "".join(parts) + paragraph("Nothing was said: no alarm, no action, no check.")
     ends = {(s.key, s.from_ns): s for s in story.spans}

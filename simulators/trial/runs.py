@@ -28,6 +28,11 @@ def raised(finding: Finding) -> bool:
     )
 
 
+def prompted(finding: Finding) -> bool:
+    """Whether a prompt came with this finding."""
+    return finding.kind == "prompt" and finding.after == "acknowledged"
+
+
 def run_case(case: Case) -> Result:
     """Run it; the result holds ``set``, ``index`` and what the set scores."""
     source = PlantSource(case.rig, case.scenario, case.seed)
@@ -75,7 +80,7 @@ def _danger(case: Case, source: PlantSource, core: Core) -> Result:
     still_ns = source.origin_ns
     crossed_ns = 0
     for tick, (now, items) in enumerate(source.ticks()):
-        alarms += [(f.t_ns, f.key) for f in _feed(core, items) if raised(f)]
+        alarms += [(f.t_ns, f.key) for f in _feed(core, items) if raised(f) or prompted(f)]
         speed = -plant.speed_m_s if down else plant.speed_m_s
         room = plant.height_m - limits.lower_m if down else limits.upper_m - plant.height_m
         if speed < 0.03 and not crossed_ns:

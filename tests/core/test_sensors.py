@@ -75,3 +75,46 @@ def test_retained_messages_do_not_count_against_the_sensor() -> None:
         sensors.refuse(Reject(T, LOAD, RejectReason.RETAINED))
     assert not sensors.records[LOAD].rejecting
     assert sensors.records[LOAD].rejected == 10
+
+
+def feed(values: list[float], period_ms: int = 50, late_from: int | None = None) -> SensorRegister:
+    """A hook-load sensor that gives these values; from reading `late_from` on each comes two seconds late."""
+    sensors = register()
+    for i, value in enumerate(values):
+        source = T + i * period_ms * MS
+        late = 2000 * MS if late_from is not None and i >= late_from else 0
+        reason = sensors.records[LOAD].accept(Sample(source + 20 * MS + late, LOAD, value, source))
+        if reason is not None:
+            sensors.refuse(Reject(source, LOAD, reason))
+    sensors.look(T + len(values) * period_ms * MS)
+    return sensors
+
+
+NOISY = [500_000.0 + 4_000.0 * ((i * 7919) % 13 - 6) / 6 for i in range(400)]
+
+
+def test_a_noisy_reading_that_repeats_exactly_is_frozen_and_no_longer_fully_trusted() -> None:
+    assert feed(NOISY).records[LOAD].verdict == ""
+    frozen = feed(NOISY + [NOISY[-1]] * 80)
+    assert "repeat" in frozen.records[LOAD].verdict
+    assert frozen.number("hook_load", T + 480 * 50 * MS)[1] == Validity.DEGRADED
+
+
+def test_a_quiet_reading_may_stand_still() -> None:
+    assert feed([500_000.0] * 400).records[LOAD].verdict == ""
+
+
+def test_spikes_are_told_and_a_load_set_down_is_none() -> None:
+    spiky = list(NOISY)
+    for i in (310, 340, 370):
+        spiky[i] += 600_000.0
+    assert "jump" in feed(spiky).records[LOAD].verdict
+    set_down = [value - (300_000.0 if (i // 50) % 2 else 0.0) for i, value in enumerate(NOISY)]
+    assert feed(set_down).records[LOAD].verdict == ""
+
+
+def test_late_readings_are_too_old_to_use_until_the_delay_is_known_to_be_the_new_one() -> None:
+    late = feed(NOISY, late_from=300)
+    assert late.reasons[RejectReason.TOO_OLD] == 100
+    for_good = feed(NOISY * 4, late_from=300)
+    assert 0 < for_good.reasons[RejectReason.TOO_OLD] < 700

@@ -59,7 +59,8 @@ def test_assured_is_never_inside_expected_and_margin_is_room_less_reach(
     seen = CALCULATOR.solve(estimate(height, way * speed, bound), load(tonnes), brake)
     assert seen.reach_assured_m >= seen.reach_expected_m
     room, margin = (seen.room_up_m, seen.margin_up_m) if way > 0 else (seen.room_down_m, seen.margin_down_m)
-    assert margin == pytest.approx(room - seen.reach_assured_m) or not seen.marks.stops
+    notice = RIG.limits.notice_s * speed
+    assert margin == pytest.approx(room - seen.reach_assured_m - notice) or not seen.marks.stops
     other = (seen.margin_down_m, seen.room_down_m) if way > 0 else (seen.margin_up_m, seen.room_up_m)
     assert other[0] == other[1]
     if seen.marks.stops:
@@ -87,7 +88,8 @@ def test_where_the_margin_is_used_up_the_speed_is_the_allowed_speed(
         assert first.allowed_m_s == 0.0
         return
     limits = CALCULATOR.limits
-    height = limits.upper_m - first.reach_assured_m if way > 0 else limits.lower_m + first.reach_assured_m
+    needed = first.reach_assured_m + RIG.limits.notice_s * speed
+    height = limits.upper_m - needed if way > 0 else limits.lower_m + needed
     there = CALCULATOR.solve(estimate(height, way * speed), load(tonnes), brake)
     margin = there.margin_up_m if way > 0 else there.margin_down_m
     assert margin == pytest.approx(0.0, abs=1e-9)
@@ -128,7 +130,8 @@ def test_driving_time_agrees_with_driving(speed: float, slowing: float, height: 
         return
     later = CALCULATOR.solve(estimate(height - speed * t - slowing * t * t / 2, -later_speed), load(tonnes), brake)
     if slowing <= 0:
-        assert later.margin_down_m > -0.03
+        # The doubt about height and speed is part of the reach and does not shrink with the speed.
+        assert later.margin_down_m > -0.08
     else:
         # What the tangent leaves out: half the square of the speed gained over the deceleration of the stop.
         assert -(0.03 + (slowing * t) ** 2) < later.margin_down_m < 0.03
