@@ -6,7 +6,7 @@ from typing import Final
 
 from monitor.adapters.chain import SessionChain
 from monitor.core.rules import Rule
-from monitor.core.types import AlarmState, Finding, Frame
+from monitor.core.types import AlarmState, Finding, Frame, Severity
 from monitor.live import core_of, rules_of
 
 SAME_NS: Final = 30_000_000_000
@@ -113,6 +113,8 @@ def _changes(one: Rule, other: Rule) -> list[str]:
 def _words(value: object) -> str:
     if isinstance(value, float):
         return f"{value:g}"
+    if isinstance(value, Severity):
+        return value.name
     if isinstance(value, tuple):
         return ", ".join(map(str, value)) or "(none)"
     return str(value)

@@ -1,5 +1,7 @@
 """Sessions for the tests of the record: simulated ones, and ones made by hand."""
 
+import json
+import re
 from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from typing import Any
@@ -26,6 +28,17 @@ def simulated(path: Path, scenario: str, seconds: float | None = None) -> Path:
 
 def rules() -> str:
     return read_text(Path(default_rules_path()))
+
+
+def changed(text: str, rule: str, **values: object) -> str:
+    """A rule catalogue with fields of one rule set to other values."""
+    head, mark, tail = text.partition(f'id = "{rule}"\n')
+    assert mark
+    block, end, rest = tail.partition("[[rule]]")
+    for name, value in values.items():
+        block, count = re.subn(rf"(?m)^{name} = .*$", f"{name} = {json.dumps(value)}", block)
+        assert count == 1
+    return head + mark + block + end + rest
 
 
 def by_hand(
@@ -55,7 +68,5 @@ def by_hand(
 
 def reading(t_ns: int, sensor: str, value: float, **more: object) -> Frame:
     """One message of the land rig."""
-    import json
-
     fields: Mapping[str, object] = {"value": value, "t": t_ns // 1_000_000, **more}
     return Frame(t_ns, f"rig/land/hoist/{sensor}", json.dumps(fields).encode())

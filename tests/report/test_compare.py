@@ -8,39 +8,40 @@ from hypothesis import strategies as st
 from monitor.adapters.chain import SessionChain
 from monitor.core.types import Finding, Severity
 from monitor.report.compare import changed_rules, compare, pair
-from tests.report.recorded import rules
+from tests.report.recorded import changed, rules
 
 S = 1_000_000_000
+BEGINS = (("alarm", "unacknowledged"), ("prompt", "acknowledged"))
 
 
 def test_the_same_rules_say_what_was_recorded(crown: Path) -> None:
     with SessionChain([crown]) as chain:
         text = chain.rules_text
         result = compare(chain, ((text, "a"), (text, "b")))
-        recorded = [f for f in chain.findings() if f.kind == "alarm" and f.after == "unacknowledged"]
+        recorded = [f for f in chain.findings() if (f.kind, f.after) in BEGINS]
         assert changed_rules(chain, ((text, "a"), (text, "b"))) == []
     assert result.differences == []
     assert result.first == result.second == recorded
     assert result.same == len(recorded) > 0
 
 
-def test_an_earlier_threshold_is_told_sooner_and_a_higher_severity_is_told(crown: Path) -> None:
-    other = rules().replace('trip = "rig:limits.ease_s"', "trip = 6.0").replace('"1.25 * rig:limits.ease_s"', "7.0")
-    head, mark, tail = other.partition('id = "brake-now-up"')
-    other = head + mark + tail.replace('severity = "WARNING"', 'severity = "DANGER"', 1)
+def test_a_longer_delay_is_told_later_and_another_severity_is_told(crown: Path) -> None:
+    other = changed(rules(), "brake-now-up", on_delay_s=0.6)
+    other = changed(other, "past-help-up", severity="WARNING")
     with SessionChain([crown]) as chain:
         sets = ((rules(), "a"), (other, "b"))
         result = compare(chain, sets)
         words = changed_rules(chain, sets)
-    assert "ease-up: trip 4 in A, 6 in B" in words
+    assert "past-help-up: severity DANGER in A, WARNING in B" in words
+    assert any(word.startswith("brake-now-up: on_delay_s ") and word.endswith(" in B") for word in words)
     by_key = {difference.key: difference for difference in result.differences}
-    sooner = by_key["ease-up"].later_s
-    assert sooner is not None
-    assert -4.0 < sooner < -1.0
-    raised = by_key["brake-now-up"]
-    assert raised.first is not None
-    assert raised.second is not None
-    assert (raised.first.severity, raised.second.severity) == (Severity.WARNING, Severity.DANGER)
+    later = by_key["brake-now-up"].later_s
+    assert later is not None
+    assert 0.3 < later < 0.7
+    past = by_key["past-help-up"]
+    assert past.first is not None
+    assert past.second is not None
+    assert (past.first.severity, past.second.severity) == (Severity.DANGER, Severity.WARNING)
 
 
 _findings = st.lists(
