@@ -96,3 +96,13 @@ def test_any_story_has_figures(story: list[tuple[float, str, AlarmState, Severit
     assert sum(count for _, count in found.by_key) == found.raised == sum(found.by_severity.values())
     assert 0.0 <= found.flood_share <= 1.0
     assert all(0 <= span.from_ns <= span.to_ns for span in spans(findings, 100_000 * S))
+
+
+def test_a_prompt_is_drawn_but_is_no_alarm() -> None:
+    prompt = [Finding(t * S, "prompt", "ease-up", Severity.NOTICE, before, after, "x")
+              for t, before, after in ((1, AlarmState.NORMAL, AlarmState.ACKNOWLEDGED),
+                                       (4, AlarmState.ACKNOWLEDGED, AlarmState.NORMAL))]  # fmt: skip
+    found = figures(prompt, 0, 600 * S)
+    assert (found.raised, found.acknowledged, found.fleeting) == (0, 0, ())
+    (span,) = spans(prompt, 600 * S)
+    assert (span.from_ns, span.to_ns, span.over) == (S, 4 * S, True)
