@@ -102,7 +102,9 @@ def main() -> None:
         some = [stop for stop in stops if stop.direction == way]
         if some:
             print(f"{name}: median room given away       {statistics.median(s.inside_m for s in some):.3f} m")
-            print(f"{name}: median |expected - truth|    {statistics.median(abs(s.expected_error_m) for s in some):.3f} m")
+            print(
+                f"{name}: median |expected - truth|    {statistics.median(abs(s.expected_error_m) for s in some):.3f} m"
+            )
     alike = [s for s in stops if s.direction < 0 and 0.9 <= s.speed_m_s <= 1.1 and 130e3 <= s.load_kg <= 170e3]
     if alike:
         print(f"about 1 m/s with 150 t ({len(alike)}): median  {statistics.median(s.inside_m for s in alike):.3f} m")

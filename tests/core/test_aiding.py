@@ -160,7 +160,8 @@ def test_slopes_agree_with_differences(turns: float) -> None:
     shifted = layers.moved(turns=datum + small)
     assert (shifted.height(turns + small) - layers.height(turns)) / small == pytest.approx(by_wraps, rel=1e-3, abs=1e-6)
     assert layers.rope_slopes[index] == pytest.approx(
-        (thicker.rise_at(1.0 + thicker.height(turns)) / layers.rise_at(1.0 + layers.height(turns)) - 1) / small, rel=1e-3
+        (thicker.rise_at(1.0 + thicker.height(turns)) / layers.rise_at(1.0 + layers.height(turns)) - 1) / small,
+        rel=1e-3,
     )
 
 

@@ -14,7 +14,11 @@ from tests.core.motion_bench import line_m, turns_at
 RIG = find_rig("land")
 LAYERS = HeightMap(
     DrumGeometry(
-        RIG.drum.core_diameter_m, RIG.line.rope_diameter_m, RIG.drum.wraps_per_layer, RIG.drum.nesting, RIG.drum.max_layers
+        RIG.drum.core_diameter_m,
+        RIG.line.rope_diameter_m,
+        RIG.drum.wraps_per_layer,
+        RIG.drum.nesting,
+        RIG.drum.max_layers,
     ),
     RIG.reference.turns,
     RIG.reference.height_m,

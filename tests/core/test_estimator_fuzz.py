@@ -59,7 +59,13 @@ def test_no_input_breaks_it(name: str, steps: list[tuple[int, int, float, int | 
             assert math.isnan(e.height_m) == (e.validity is Validity.INVALID)
             numbers = (e.speed_m_s, e.acceleration_m_s2, e.turns, e.radius_m)
             assert not any(math.isnan(n) for n in numbers)
-            spreads = (e.height_sigma_m, e.speed_sigma_m_s, e.acceleration_sigma_m_s2, e.height_bound_m, e.speed_bound_m_s)
+            spreads = (
+                e.height_sigma_m,
+                e.speed_sigma_m_s,
+                e.acceleration_sigma_m_s2,
+                e.height_bound_m,
+                e.speed_bound_m_s,
+            )
             assert all(s >= 0.0 for s in spreads)
             assert 1 <= e.layer <= rig.drum.max_layers
         state = tracker.update(t, estimator.estimate(t), Value(value, Validity.VALID))
