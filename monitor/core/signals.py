@@ -59,9 +59,12 @@ def _motion(pick: Callable[[Now], float]) -> Callable[[Now], Flag]:
 
 
 def _margin(pick: Callable[[Now], float]) -> Callable[[Now], Flag]:
-    """A number that needs height, speed and load."""
+    """A number that needs height, speed and load, and readings often enough to act on: with slow data no warning could
+    come in time, and bounds metres wide would warn all day. The notice says so."""
 
     def read(now: Now) -> Flag:
+        if now.estimate.slow:
+            return _UNKNOWN
         validity = max(now.height_validity, now.speed_validity, now.load_validity_for_stop)
         if validity == _INVALID:
             return _UNKNOWN
