@@ -116,7 +116,10 @@ class StopCalculator:
         inverse = allowed_speed_hoisting if direction > 0 else allowed_speed_lowering
         allowed = min(inverse(room - extra, hoist, brakes.assured_n_m, wait, lag, ramp) for hoist in hoists)
         late_margin = room - late.distance_m
-        time_left = _time_to(margin, speed * direction, estimate.acceleration_m_s2 * direction, assured, self._notice)
+        # Only as much change of speed as the estimate is sure of: noise must neither warn nor put off.
+        change = estimate.acceleration_m_s2 * direction
+        sure = math.copysign(max(0.0, abs(change) - estimate.acceleration_sigma_m_s2), change)
+        time_left = _time_to(margin, speed * direction, sure, assured, self._notice)
         up = direction > 0
         return StopResult(
             direction,
