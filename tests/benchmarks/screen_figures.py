@@ -1,0 +1,89 @@
+"""The screen in a real pseudo-terminal while readings pour in: first paint, key to response, CPU time.
+
+Run it with ``python -m tests.benchmarks.screen_figures``. The demo runs fourteen times as fast as real, which is about 2,000
+readings a second through a real broker. Keys switch between the Drive and the Brakes screen; the response is the first byte
+string of the other screen's own title.
+"""
+
+import fcntl
+import os
+import pty
+import select
+import statistics
+import struct
+import subprocess
+import sys
+import termios
+import time
+
+RATE = 14
+PRESSES = 30
+TITLES = {b"2": b"SERVICE BRAKE", b"1": b"ROOM"}
+
+
+def read_until(master: int, wanted: bytes, limit_s: float, begin: float) -> float | None:
+    """Seconds since `begin` (monotonic clock) when `wanted` was painted; None when it was not in time."""
+    seen = b""
+    while (left := begin + limit_s - time.monotonic()) > 0:
+        if select.select([master], [], [], left)[0]:
+            seen = (seen + os.read(master, 65536))[-200_000:]
+            if wanted in seen:
+                return time.monotonic() - begin
+    return None
+
+
+def drain(master: int, seconds: float) -> int:
+    """Read what comes for a while; how many bytes."""
+    end = time.monotonic() + seconds
+    count = 0
+    while (left := end - time.monotonic()) > 0:
+        if select.select([master], [], [], left)[0]:
+            count += len(os.read(master, 65536))
+    return count
+
+
+def cpu_s(pid: int) -> float:
+    """CPU time of a process so far (Linux)."""
+    with open(f"/proc/{pid}/stat") as file:
+        fields = file.read().rpartition(")")[2].split()
+    return (int(fields[11]) + int(fields[12])) / os.sysconf("SC_CLK_TCK")
+
+
+def main() -> None:
+    """Print the figures."""
+    master, slave = pty.openpty()
+    fcntl.ioctl(slave, termios.TIOCSWINSZ, struct.pack("HHHH", 40, 120, 0, 0))
+    begin = time.monotonic()
+    process = subprocess.Popen(
+        [sys.executable, "-m", "monitor.cli", "demo", "--rate", str(RATE), "--no-record"],
+        stdin=slave, stdout=slave, stderr=slave, env=os.environ | {"TERM": "xterm-256color"}, start_new_session=True,
+    )  # fmt: skip
+    os.close(slave)
+    try:
+        painted = read_until(master, b"ADVISORY ONLY", 30.0, begin)
+        print(f"demo: command to first paint   {painted or float('nan'):.2f} s (broker and rig are started first)")
+        drain(master, 5.0)
+        cpu, since = cpu_s(process.pid), time.monotonic()
+        drain(master, 5.0)
+        share = (cpu_s(process.pid) - cpu) / (time.monotonic() - since)
+        print(f"monitor with screen, {RATE} times   {100 * share:.0f} % of a core (120x40; broker included, rig not)")
+        times = []
+        for i in range(PRESSES):
+            key = b"2" if i % 2 == 0 else b"1"
+            pressed = time.monotonic()
+            os.write(master, key)
+            took = read_until(master, TITLES[key], 5.0, pressed)
+            if took is not None:
+                times.append(took)
+            drain(master, 0.3)
+        times.sort()
+        print(f"key to response                median {1e3 * statistics.median(times):.0f} ms, "
+              f"slowest of {len(times)}: {1e3 * times[-1]:.0f} ms (goal: under 100)")  # fmt: skip
+    finally:
+        process.terminate()
+        process.wait(10)
+        print(f"(took {time.monotonic() - begin:.0f} s)")
+
+
+if __name__ == "__main__":
+    main()
