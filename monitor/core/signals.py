@@ -36,48 +36,29 @@ def _reading(quantity: str) -> Callable[[Now], Flag]:
     return lambda now: now.sensors.number(quantity, now.t_ns)
 
 
-def _height(pick: Callable[[Now], float]) -> Callable[[Now], Flag]:
-    """A number that needs the height."""
+def _needs(validity: Callable[[Now], int]) -> Callable[[Callable[[Now], float]], Callable[[Now], Flag]]:
+    """What makes a row's function of a plain number, valid as far as `validity` says."""
 
-    def read(now: Now) -> Flag:
-        if now.height_validity == _INVALID:
-            return _UNKNOWN
-        return pick(now), now.height_validity
+    def rows(pick: Callable[[Now], float]) -> Callable[[Now], Flag]:
+        def read(now: Now) -> Flag:
+            worst = validity(now)
+            return (pick(now), worst) if worst <= _DEGRADED else _UNKNOWN
 
-    return read
+        return read
 
-
-def _motion(pick: Callable[[Now], float]) -> Callable[[Now], Flag]:
-    """A number that needs the speed but not the height."""
-
-    def read(now: Now) -> Flag:
-        if now.speed_validity == _INVALID:
-            return _UNKNOWN
-        return pick(now), now.speed_validity
-
-    return read
+    return rows
 
 
-def _margin(pick: Callable[[Now], float]) -> Callable[[Now], Flag]:
-    """A number that needs height, speed and load, and readings often enough to act on: with slow data no warning could
-    come in time, and bounds metres wide would warn all day. The notice says so."""
-
-    def read(now: Now) -> Flag:
-        if now.estimate.slow:
-            return _UNKNOWN
-        validity = max(now.height_validity, now.speed_validity, now.load_validity_for_stop)
-        if validity == _INVALID:
-            return _UNKNOWN
-        return pick(now), validity
-
-    return read
+def _stop_validity(now: Now) -> int:
+    """Margins need height, speed and load, and readings often enough to act on: with slow data no warning could come in
+    time, and bounds metres wide would warn all day. The notice says so."""
+    return _INVALID if now.estimate.slow else max(now.height_validity, now.speed_validity, now.load_validity_for_stop)
 
 
-def _load(pick: Callable[[Now], float]) -> Callable[[Now], Flag]:
-    def read(now: Now) -> Flag:
-        return (pick(now), now.load_validity) if now.load_validity <= _DEGRADED else _UNKNOWN
-
-    return read
+_height: Final = _needs(lambda now: now.height_validity)
+_motion: Final = _needs(lambda now: now.speed_validity)
+_margin: Final = _needs(_stop_validity)
+_load: Final = _needs(lambda now: now.load_validity)
 
 
 def _health(name: str) -> Callable[[Now], Flag]:

@@ -11,7 +11,8 @@ import json
 import time
 from typing import TYPE_CHECKING, Any
 
-from simulators.commands.simulate import add_scenario_arguments, positive
+from monitor.commands.watch import positive
+from simulators.commands.simulate import add_scenario_arguments
 
 if TYPE_CHECKING:
     from monitor.core.types import Finding

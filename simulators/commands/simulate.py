@@ -12,22 +12,12 @@ from dataclasses import asdict
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from monitor.commands.watch import positive
 from monitor.errors import UserError
 
 if TYPE_CHECKING:
     from monitor.core.types import Frame
     from simulators.session import PlantSource, TruthEvent
-
-
-def positive(text: str) -> float:
-    """A number above zero, for argparse."""
-    try:
-        number = float(text)
-    except ValueError:
-        number = 0.0
-    if not 0.0 < number < 1e9:
-        raise argparse.ArgumentTypeError(f"{text!r} is not a number above 0")
-    return number
 
 
 def rate_of(text: str) -> float:
