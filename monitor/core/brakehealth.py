@@ -285,7 +285,7 @@ class BrakeHealth:
         Friction is friction in both directions; what a band makes of it each way is `BrakeModel`'s affair.
         """
         best = self.filter.best
-        return best * self._fade, min(self.filter.low, best) * self._fade_low
+        return best * self._fade, min(self.filter.low, 0.95 * best) * self._fade_low
 
     def circuits(self) -> tuple[int, int]:
         """(expected, assured) working circuits out of 2."""

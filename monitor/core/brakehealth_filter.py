@@ -29,6 +29,8 @@ _CONTACT: Final = 0.03
 _CONTACT_DOUBT: Final = 0.02
 """Share of full pressure that only brings pads or bands into contact, and its standard doubt (common practice, no
 source)."""
+SURE_Z: Final = 1.5
+"""Sigmas by which a brake must be found weaker before the file's promise begins to give way."""
 ASSURED_Z: Final = 2.6
 """Standard deviations below the best value that the assured scale takes (99.5 % one-sided)."""
 
@@ -65,6 +67,8 @@ class BrakeFilter:
         self._p = (ee, 0.0, 0.0, jj, 0.0, kk)
         self.applications = 0
         """Applications that were evidence."""
+        self._at_most = math.inf
+        """Friction at most, as the last evidence had it: time without evidence makes no brake better."""
 
     # --- the machine at the present state
     # -------------------------------------------------------------------------------
@@ -128,6 +132,7 @@ class BrakeFilter:
             jk - g2 * q3,
             max(_SHEAVE_FLOOR**2, kk - g3 * q3),
         )
+        self._at_most = self.friction + SURE_Z * self.sigma
         return g1 * q1 / ee, size
 
     # --- answers ----------------------------------------------------------------------------------------------------
@@ -153,11 +158,12 @@ class BrakeFilter:
         higher.
 
         The file's promise that friction is within its half-width loses its worth as a brake is found weaker than the
-        file says: then the evidence alone counts.
+        file says, beyond what the evidence's own doubt may explain: then the evidence alone counts. A vague hint is no
+        evidence: it would make a sound brake seem to be none.
         """
-        weaker = max(0.0, 1.0 - self.friction)
+        weaker = max(0.0, 1.0 - min(self._at_most, self.friction + SURE_Z * self.sigma))
         if not self.applications:
-            return max(0.02, 1.0 - weaker - self.prior)
+            return max(0.02, 1.0 - max(0.0, 1.0 - self.friction) - self.prior)
         worst = max(1.0 - self.prior - 2.0 * weaker, self.friction - ASSURED_Z * self.sigma)
         return max(0.02, worst)
 
@@ -187,6 +193,7 @@ class BrakeFilter:
             raise ValueError("brake effectiveness cannot be restored: numbers missing or out of bounds")
         self.friction, self.inertia, self.sheave = x
         self.sheave = min(self._sheave_high, max(self._sheave_low, self.sheave))
+        self._at_most = x[0] + SURE_Z * math.sqrt(p[0] + (self._load_doubt * x[0]) ** 2)
         walked = p[0] + self._idle_walk * max(0.0, idle_s)
         self._p = (max(p[0], min(walked, self._prior_var[0])), p[1], p[2], p[3], p[4], p[5])
         self.applications = applications
