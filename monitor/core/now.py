@@ -76,6 +76,8 @@ class Now:
         self.stop: StopResult
         self.holding_ratio = math.nan
         self.emergency_ratio = math.nan
+        self.emergency_reach_m = math.nan
+        """Assured reach of the spring-applied calipers alone; infinite where they do not stop this load."""
         self.fast_line_n = math.nan
         self.design_factor = math.nan
         self.line_work = LineWork(rig.limits.max_speed_m_s)
@@ -114,6 +116,10 @@ class Now:
         )
         expected, assured = self._torques(t_ns, estimate.speed_m_s)
         self.stop = self.calculator.solve(estimate, self._load(load), Brakes(expected, assured))
+        if self.brake.has_emergency:
+            scale, low = self.brake_health.scales(-1)
+            springs = Brakes(self.brake.emergency_torque_n_m(0.0, scale), self.brake.emergency_torque_n_m(0.0, low))
+            self.emergency_reach_m = self.calculator.reaches(estimate, self._load(load), springs)[1]
         # What hangs on the line wants down: holding it is a matter of the lowering side, whichever way the block moves.
         self._ratios(load, self._torques(t_ns, -1.0)[0] if estimate.speed_m_s > 0 else expected, estimate.radius_m)
         self._line(load)

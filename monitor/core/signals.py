@@ -135,6 +135,14 @@ def _emergency(now: Now) -> Flag:
     return (now.emergency_ratio, now.load_validity) if now.load_validity <= _DEGRADED else _UNKNOWN
 
 
+def _emergency_reach(now: Now) -> Flag:
+    if not now.brake.has_emergency:
+        return _ABSENT
+    if now.speed_validity == _INVALID:
+        return _UNKNOWN
+    return now.emergency_reach_m, max(now.speed_validity, now.load_validity_for_stop)
+
+
 def _applications(now: Now) -> Flag:
     pressure, ok = now.sensors.number("accumulator_pressure", now.t_ns)
     if ok > _DEGRADED:
@@ -155,6 +163,7 @@ SIGNALS: Final[tuple[Signal, ...]] = (
     Signal("room_down", "length", "room down", _height(lambda n: n.stop.room_down_m)),
     Signal("reach_expected", "length", "reach, expected", _motion(lambda n: n.stop.reach_expected_m)),
     Signal("reach_assured", "length", "reach, assured", _motion(lambda n: n.stop.reach_assured_m)),
+    Signal("emergency_reach", "length", "reach, assured, springs alone", _emergency_reach),
     Signal("margin_up", "length", "margin up", _margin(lambda n: n.stop.margin_up_m)),
     Signal("margin_down", "length", "margin down", _margin(lambda n: n.stop.margin_down_m)),
     Signal("brake_time_up", "time", "driving time to brake now, up", _margin(lambda n: n.stop.brake_time_up_s)),

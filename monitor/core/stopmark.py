@@ -104,10 +104,7 @@ class StopCalculator:
         expected, late, assured, hoists = (
             self._up(estimate, load, brakes) if direction > 0 else self._down(estimate, load, brakes)
         )
-        doubt = assured.distance_m - expected.distance_m
-        # One metre per second more means as many metres more as the stop takes seconds (derived here).
-        hurry = assured.time_s * estimate.speed_bound_m_s
-        extra = math.hypot(doubt, bound, hurry) - doubt if assured.stops else bound
+        extra = _extra(expected, assured, estimate)
         reach = assured.distance_m + extra
         room = room_up if direction > 0 else room_down
         margin = room - reach - self._notice * abs(speed)
@@ -142,6 +139,16 @@ class StopCalculator:
                 assured.stops,
             ),
         )
+
+    def reaches(self, estimate: Estimate, load: Load, brakes: Brakes) -> tuple[float, float]:
+        """(expected, assured) reach, m, of a stop with `brakes` alone, such as the spring-applied calipers; infinite
+        where they do not stop this load, 0 for a block at rest."""
+        speed = estimate.speed_m_s
+        if not math.isfinite(speed) or abs(speed) < _STILL_M_S:
+            return 0.0, 0.0
+        way = self._up if speed > 0 else self._down
+        expected, _, assured, _ = way(estimate, load, brakes)
+        return expected.distance_m, assured.distance_m + _extra(expected, assured, estimate)
 
     def _up(self, estimate: Estimate, load: Load, brakes: Brakes) -> tuple[Reach, Reach, Reach, list[Hoist]]:
         lag, ramp = self._braking.lag_s, self._braking.ramp_s
@@ -195,6 +202,16 @@ class StopCalculator:
             math.inf,
             marks,
         )
+
+
+def _extra(expected: Reach, assured: Reach, estimate: Estimate) -> float:
+    """What the doubts about height and speed add to the assured reach, m: squares, as they are independent."""
+    bound = estimate.height_bound_m if math.isfinite(estimate.height_bound_m) else 0.0  # no height: the reach alone
+    if not assured.stops:
+        return bound
+    doubt = assured.distance_m - expected.distance_m
+    # One metre per second more means as many metres more as the stop takes seconds (derived here).
+    return math.hypot(doubt, bound, assured.time_s * estimate.speed_bound_m_s) - doubt
 
 
 def _time_to(margin_m: float, speed_m_s: float, acceleration_m_s2: float, reach: Reach, notice_s: float) -> float:

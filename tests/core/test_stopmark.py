@@ -106,6 +106,18 @@ def test_a_brake_that_cannot_hold_is_a_value_not_a_number() -> None:
     assert seen.brake_time_down_s == 0.0
 
 
+@given(speed=speeds, way=ways, tonnes=weights)
+def test_the_springs_alone_reach_as_far_as_a_brake_of_their_torque(speed: float, way: int, tonnes: float) -> None:
+    model = BrakeModel(RIG)
+    springs = Brakes(model.emergency_torque_n_m(), 0.8 * model.emergency_torque_n_m())
+    seen = CALCULATOR.solve(estimate(20.0, way * speed), load(tonnes), springs)
+    expected, assured = CALCULATOR.reaches(estimate(20.0, way * speed), load(tonnes), springs)
+    assert (expected, assured) == (seen.reach_expected_m, seen.reach_assured_m)
+    service = CALCULATOR.reaches(estimate(20.0, way * speed), load(tonnes), Brakes(FULL, 0.8 * FULL))
+    assert service[1] <= assured
+    assert CALCULATOR.reaches(estimate(20.0, 0.0), load(tonnes), springs) == (0.0, 0.0)
+
+
 def test_a_block_at_rest_has_no_reach_and_nags_nobody() -> None:
     seen = CALCULATOR.solve(estimate(1.55, 0.0), load(100.0), Brakes(FULL, FULL))
     assert seen.reach_assured_m == 0.0

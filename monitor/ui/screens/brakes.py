@@ -80,6 +80,7 @@ def _holding(view: View) -> list[Item | None]:
         text = ratio(value, minimum)
         choices = (f"{text} (at least {view.units.text(minimum, 'ratio')})", text, text.removesuffix(" LOW"))
         items.append(Item(label, choices, ratio_role(value, minimum), share, 1 / 3))
+    items.append(_item(view, "springs, reach", "emergency_reach", "length"))
     items.append(_item(view, "load on rating", "load_over_rating", "fraction", 1.0))
     return items
 
