@@ -3,6 +3,7 @@
 import asyncio
 import contextlib
 import json
+import logging
 import os
 import shutil
 from collections.abc import Callable, Sequence
@@ -24,6 +25,8 @@ from monitor.core.types import Action, ActionKind, Finding, Severity, Snapshot
 from monitor.errors import UserError
 from monitor.runner import Clock, Runner, Sink
 from monitor.ui.driver import LINE_EVENT
+
+LOG = logging.getLogger(__name__)
 
 LINE_KINDS = ("line-cut", "line-new", "line-strung")
 _CLOCK_STEP_NS = 1_000_000_000
@@ -102,6 +105,10 @@ class LiveDriver:
         self._more_topics: list[str] = []
         self._on_message: Callable[[int, str, bytes, bool], None] = self.runner.message
         self._first_connection: Callable[[], None] | None = None
+        self.source: MqttSource | None = None
+        """The connection, while it runs."""
+        self._stopping = asyncio.Event()
+        self._when_running: Callable[[], None] | None = None
         self._line_events = {} if recorder is None else line_events(ledger_path(recorder.path.parent, rig.name))
 
     def intercept(self, topic: str, take: Callable[[int, str, bytes, bool], None]) -> None:
@@ -112,6 +119,14 @@ class LiveDriver:
     def when_connected(self, call: Callable[[], None]) -> None:
         """Have `call` called once, at the first connection."""
         self._first_connection = call
+
+    def when_running(self, call: Callable[[], None]) -> None:
+        """Have `call` called in the event loop when `run` begins."""
+        self._when_running = call
+
+    def stop(self) -> None:
+        """End `run`, in order. From the event loop's thread."""
+        self._stopping.set()
 
     def snapshot(self) -> Snapshot | None:
         """What the screen shows now."""
@@ -135,15 +150,19 @@ class LiveDriver:
         return told
 
     async def run(self) -> None:
-        """Until cancelled: messages in, a tick every 50 ms."""
+        """Until cancelled or stopped: messages in, a tick every 50 ms."""
+        if self._when_running is not None:
+            self._when_running()
         self.runner.health(self.clock.now_ns())
         topics = self.topics + self._more_topics
-        source = MqttSource(self._url, topics, self.clock, self._on_message, self._connection)
+        self.source = MqttSource(self._url, topics, self.clock, self._on_message, self._connection)
         async with asyncio.TaskGroup() as tasks:
-            tasks.create_task(source.run())
-            tasks.create_task(self.runner.tick(self.clock))
+            running = [tasks.create_task(self.source.run()), tasks.create_task(self.runner.tick(self.clock))]
             if isinstance(self.clock, StreamClock):
-                tasks.create_task(self._watch_wall_clock(self.clock))
+                running.append(tasks.create_task(self._watch_wall_clock(self.clock)))
+            await self._stopping.wait()
+            for task in running:
+                task.cancel()
 
     async def _watch_wall_clock(self, clock: StreamClock) -> None:
         """Stream time never steps; that the computer's clock did is said once, and recorded."""
@@ -154,6 +173,7 @@ class LiveDriver:
             if abs(step_ns) > _CLOCK_STEP_NS:
                 known_ns += step_ns
                 words = f"the computer's clock was moved by {step_ns * 1e-9:+.1f} s; stream time goes on as it was"
+                LOG.warning("%s", words, extra={"step_s": step_ns * 1e-9})
                 self.runner.note = words
                 self.runner.health(clock.now_ns())
                 if self.recorder is not None:
