@@ -221,6 +221,10 @@ class Kind(NamedTuple):
         return [form % row for row in zip(*cells, strict=True)]
 
 
+Table = tuple[tuple[str, bool, tuple[bytes, ...], int], ...]
+"""The kinds in a block: topic, whether retained, words and the length of these."""
+
+
 @dataclass(frozen=True, slots=True)
 class Block:
     """A block taken apart, its numbers still packed."""
@@ -231,11 +235,44 @@ class Block:
     """Kind of each frame."""
     steps: Packed
     """Time from each frame to the next, in units."""
-    kinds: tuple[Kind, ...]
+    raw: bytes
+    """The block unpacked; the columns lie in it."""
+    table: Table
+    """Most blocks have the same, and then the same object."""
+    sizes: tuple[int, ...]
+    """Frames of each kind."""
+    columns: tuple[int, ...]
+    """Four numbers for each number of each kind, in turn: how it is written, the first (the length, if as text), the width
+    of a step, and where in `raw` its steps begin."""
+
+    def kind(self, place: int) -> Kind:
+        """One of the kinds, with its columns."""
+        topic, retained, words, _ = self.table[place]
+        at = 4 * sum(len(self.table[before][2]) - 1 for before in range(place))
+        return self._kind(topic, retained, words, self.sizes[place], at)
+
+    def kinds(self) -> list[Kind]:
+        """All kinds, with their columns."""
+        made, at = [], 0
+        for (topic, retained, words, _), size in zip(self.table, self.sizes, strict=True):
+            made.append(self._kind(topic, retained, words, size, at))
+            at += 4 * (len(words) - 1)
+        return made
+
+    def _kind(self, topic: str, retained: bool, words: tuple[bytes, ...], size: int, at: int) -> Kind:
+        raw, found = self.raw, self.columns
+        columns: list[Numbers | tuple[bytes, ...]] = []
+        for place in range(at, at + 4 * (len(words) - 1), 4):
+            mode, first, width, start = found[place : place + 4]
+            if mode == TEXT:
+                columns.append(tuple(raw[start : start + first].split(b"\n")))
+            else:
+                columns.append(Numbers(mode, first, width, size - 1, raw[start : start + width * (size - 1)]))
+        return Kind(topic, retained, words, size, tuple(columns))
 
     def frames(self) -> list[Frame]:
         """The frames, in order."""
-        heads = [(kind.topic, kind.retained, iter(kind.payloads())) for kind in self.kinds]
+        heads = [(kind.topic, kind.retained, iter(kind.payloads())) for kind in self.kinds()]
         steps = (step * self.unit_ns for step in self.steps.numbers())
         frames = []
         for kind, t_ns in zip(self.which.numbers(), accumulate(steps, initial=self.first_ns), strict=True):
@@ -279,8 +316,6 @@ class _Walk:
     def __init__(self, raw: bytes) -> None:
         self._raw = raw
         self._at = 0
-        self._budget = MAX_RAW_BYTES
-        self._before = [0] * _MAX_NUMBERS
 
     def block(self) -> Block:
         layout, count, kinds, length, first_ns, unit = _HEAD.unpack_from(self._raw)
@@ -290,16 +325,17 @@ class _Walk:
             raise ValueError("it claims more frames or kinds than it can hold")
         self._at = _HEAD.size
         read = _table if length <= DICTIONARY_BYTES else _table.__wrapped__  # a hostile table is not worth keeping
-        described = read(self._take(length), kinds)
+        table = read(self._take(length), kinds)
         which = self._column(count)
         steps = self._column(count - 1)
-        sizes = Counter(which.numbers())
-        if sizes.keys() != set(range(kinds)):
+        counts = Counter(which.numbers())
+        if counts.keys() != set(range(kinds)):
             raise ValueError("its frames are not of the kinds in its table")
-        filled = tuple(self._kind(*described[place], sizes[place]) for place in range(kinds))
+        sizes = tuple([counts[place] for place in range(kinds)])
+        columns = self._columns(table, sizes)
         if self._at != len(self._raw):
             raise ValueError("it goes on after its end")
-        return Block(first_ns, unit, which, steps, filled)
+        return Block(first_ns, unit, which, steps, self._raw, table, sizes, columns)
 
     def _take(self, length: int) -> bytes:
         piece = self._raw[self._at : self._at + length]
@@ -314,33 +350,38 @@ class _Walk:
             raise ValueError(f"a column in it is {width} bytes wide")
         return Packed(width, count, self._take(count * width))
 
-    def _kind(self, topic: str, retained: bool, words: tuple[bytes, ...], length: int, size: int) -> Kind:
-        raw, before = self._raw, self._before
-        self._budget -= size * length
-        columns: list[Numbers | tuple[bytes, ...]] = []
-        for place in range(len(words) - 1):
-            mode, first, width = _NUMBERS.unpack_from(raw, self._at)
-            start = self._at + _NUMBERS.size
-            if mode == TEXT:
-                self._at = start + first
-                self._budget -= first
-                lines = tuple(raw[start : self._at].split(b"\n"))
-                columns.append(lines)
-                if len(lines) != size or first < 0:
-                    raise ValueError("a column in it does not have as many lines as frames")
-            elif mode in _WRITE and width in _CODES:
-                self._at = start + width * (size - 1)
-                before[place] += first
-                columns.append(Numbers(mode, before[place], width, size - 1, raw[start : self._at]))
-            else:
-                raise ValueError(f"its numbers are written in a way ({mode}, {width}) that this version does not know")
-        if self._budget < 0:
+    def _columns(self, table: Table, sizes: Sequence[int]) -> tuple[int, ...]:
+        """Where the numbers are; see `Block.columns`. One turn of the loop per sensor and second: kept short."""
+        raw, at, unpack, head = self._raw, self._at, _NUMBERS.unpack_from, _NUMBERS.size
+        befores = [0] * _MAX_NUMBERS
+        budget = MAX_RAW_BYTES
+        columns: list[int] = []
+        for (_, _, words, length), size in zip(table, sizes, strict=True):
+            budget -= size * length
+            for place in range(len(words) - 1):
+                mode, first, width = unpack(raw, at)
+                start = at + head
+                if mode < TEXT and width in _CODES:
+                    at = start + width * (size - 1)
+                    first = befores[place] = befores[place] + first
+                elif mode == TEXT:
+                    at = start + first
+                    budget -= first
+                    if first < 0 or raw.count(b"\n", start, at) != size - 1:
+                        raise ValueError("a column in it does not have as many lines as frames")
+                else:
+                    raise ValueError(
+                        f"its numbers are written in a way ({mode}, {width}) that this version does not know"
+                    )
+                columns += (mode, first, width, start)
+        if budget < 0:
             raise ValueError("its payloads are larger than any block can be")
-        return Kind(topic, retained, words, size, tuple(columns))
+        self._at = at
+        return tuple(columns)
 
 
 @lru_cache(maxsize=64)
-def _table(described: bytes, kinds: int) -> tuple[tuple[str, bool, tuple[bytes, ...], int], ...]:
+def _table(described: bytes, kinds: int) -> Table:
     """The table of kinds: topic, whether retained, words and their length. Successive blocks mostly have the same."""
     at = 0
 

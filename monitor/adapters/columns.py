@@ -8,14 +8,14 @@ anything odd) goes through the core's own decoder, message by message. Both ways
 
 from collections import Counter
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
 from pydantic_core import from_json
 
-from monitor.adapters.blocks import LED, PLAIN, SIGNED, Block, Kind, Numbers, Packed, open_block
+from monitor.adapters.blocks import LED, PLAIN, SIGNED, TEXT, Block, Packed, Table, open_block
 from monitor.adapters.replay import SessionReader
 from monitor.adapters.session import SessionError
 from monitor.adapters.tables import NO_TIME
@@ -25,6 +25,9 @@ from monitor.core.types import RESERVED, Frame, Reject, RejectReason
 
 Ints = NDArray[np.int64]
 Floats = NDArray[np.float64]
+Bools = NDArray[np.bool_]
+Shape = tuple[str, bool, tuple[bytes, ...]]
+"""What frames of one kind have in common: topic, whether retained, the words around the numbers."""
 
 CHUNK_BLOCKS: Final = 256
 _MARK: Final = 7_000_000_000_000_000
@@ -66,20 +69,11 @@ class _Reading:
 
 
 @dataclass(frozen=True, slots=True)
-class _Shape:
+class _Plan:
     """All numbers of payloads of one shape, and the readings among them."""
 
     tokens: tuple[_Token, ...]
     readings: tuple[_Reading, ...]
-
-
-@dataclass(slots=True)
-class _Gathered:
-    """Frames of one shape, from several blocks."""
-
-    kinds: list[Kind] = field(default_factory=list)
-    places: list[Ints] = field(default_factory=list)
-    times: list[Ints] = field(default_factory=list)
 
 
 class _Odd(Exception):
@@ -94,7 +88,7 @@ class ColumnDecoder:
         self._routes: dict[str, list[tuple[int, Sensor]]] = {}
         for index, sensor in enumerate(rig.sensors):
             self._routes.setdefault(rig.topic(sensor), []).append((index, sensor))
-        self._shapes: dict[tuple[str, bool, tuple[bytes, ...]], _Shape | None] = {}
+        self._plans: dict[Shape, _Plan | None] = {}
         self.refused: Counter[str] = Counter()
 
     def read(self, session: SessionReader, from_ns: int | None = None, to_ns: int | None = None) -> Iterator[Readings]:
@@ -113,82 +107,71 @@ class ColumnDecoder:
                 break
             blocks.append(block)
             if len(blocks) == CHUNK_BLOCKS:
-                yield self._chunk(blocks, from_ns, to_ns)
+                yield self._chunk(session, blocks, from_ns, to_ns)
                 blocks = []
         if blocks:
-            yield self._chunk(blocks, from_ns, to_ns)
+            yield self._chunk(session, blocks, from_ns, to_ns)
 
-    def _chunk(self, blocks: Sequence[Block], from_ns: int | None, to_ns: int | None) -> Readings:
-        gathered: dict[tuple[str, bool, tuple[bytes, ...]], _Gathered] = {}
-        start = 0
-        for block in blocks:
-            which = _array(block.which)
-            steps = _array(block.steps).astype(np.int64)
-            times = np.empty(len(which), np.int64)
-            times[0] = block.first_ns
-            np.cumsum(steps * block.unit_ns, out=times[1:])
-            times[1:] += block.first_ns
-            order = np.argsort(which, kind="stable")
-            at = 0
-            for kind in block.kinds:
-                mine = order[at : at + kind.size]
-                at += kind.size
-                shape = (kind.topic, kind.retained, kind.words)
-                group = gathered.get(shape)
-                if group is None:
-                    group = gathered[shape] = _Gathered()
-                group.kinds.append(kind)
-                group.places.append(mine + start)
-                group.times.append(times[mine])
-            start += len(which)
-        parts: list[tuple[Ints, Ints, Ints, Ints, Floats]] = []
-        for (topic, _, _), group in gathered.items():
-            if not topic.startswith(RESERVED):
-                parts += self._readings(group, from_ns, to_ns)
+    def _chunk(
+        self, session: SessionReader, blocks: Sequence[Block], from_ns: int | None, to_ns: int | None
+    ) -> Readings:
+        try:
+            chunk = _Chunk(blocks)
+        except OverflowError:
+            raise SessionError(f"{session.path}: a block is damaged: its numbers are larger than any can be") from None
+        wanted = np.ones(len(chunk.t_ns), np.bool_)
+        if from_ns is not None:
+            wanted &= chunk.t_ns >= from_ns
+        if to_ns is not None:
+            wanted &= chunk.t_ns < to_ns
+        parts: list[tuple[Ints, Ints, Ints, Floats]] = []
+        for number, shape in enumerate(chunk.shapes):
+            if not shape[0].startswith(RESERVED):
+                parts += self._readings(chunk, number, shape, wanted)
         if not parts:
             none = np.empty(0, np.int64)
             return Readings(none, none, none.astype(np.int16), none.astype(np.float64))
-        place, t_ns, source, sensor, value = (np.concatenate([part[i] for part in parts]) for i in range(5))
-        order = np.argsort(place, kind="stable")
-        return Readings(t_ns[order], source[order], sensor[order].astype(np.int16), value[order])
+        place, source, sensor, value = (np.concatenate([part[i] for part in parts]) for i in range(4))
+        held = np.bincount(place, minlength=len(chunk.t_ns))
+        if held.max(initial=0) <= 1:
+            # At most one reading a message: its row follows from how many came before.
+            order = np.empty(len(place), np.int64)
+            order[(np.cumsum(held) - 1)[place]] = np.arange(len(place))
+        else:
+            order = np.argsort(place, kind="stable")
+        return Readings(chunk.t_ns[place[order]], source[order], sensor[order].astype(np.int16), value[order])
 
     def _readings(
-        self, group: _Gathered, from_ns: int | None, to_ns: int | None
-    ) -> list[tuple[Ints, Ints, Ints, Ints, Floats]]:
-        """(place, arrival, source time, sensor, value) of a group's good readings."""
-        places, times = np.concatenate(group.places), np.concatenate(group.times)
-        wanted = np.ones(len(times), np.bool_)
-        if from_ns is not None:
-            wanted &= times >= from_ns
-        if to_ns is not None:
-            wanted &= times < to_ns
-        first = group.kinds[0]
-        shape = (first.topic, first.retained, first.words)
-        if shape not in self._shapes:
-            self._shapes[shape] = self._shape(first)
-        found = self._shapes[shape]
-        if found is not None:
+        self, chunk: "_Chunk", number: int, shape: Shape, wanted: Bools
+    ) -> list[tuple[Ints, Ints, Ints, Floats]]:
+        """(place of the frame, source time, sensor, value) of the good readings in frames of one shape."""
+        kinds, places = chunk.of(number)
+        mine = wanted[places]
+        if shape not in self._plans:
+            self._plans[shape] = self._plan(shape)
+        plan = self._plans[shape]
+        if plan is not None:
             try:
-                columns = _Columns(group.kinds, found.tokens)
-                made = [self._reading(reading, columns, wanted) for reading in found.readings]
+                columns = _Columns(chunk, kinds, plan.tokens)
+                made = [self._reading(reading, columns, mine) for reading in plan.readings]
             except _Odd:
                 pass
             else:
                 parts = []
-                for reading, (good, source, value, refused) in zip(found.readings, made, strict=True):
+                for reading, (good, source, value, refused) in zip(plan.readings, made, strict=True):
                     self.refused.update(refused)
-                    sensor = np.full(int(good.sum()), reading.index, np.int64)
-                    parts.append((places[good], times[good], source[good], sensor, value[good]))
+                    at = places[good]
+                    parts.append((at, source[good], np.full(len(at), reading.index, np.int64), value[good]))
                 return parts
-        return self._one_by_one(group, places, times, wanted)
+        return self._one_by_one(chunk, kinds, shape, places, mine)
 
     def _reading(
-        self, reading: _Reading, columns: "_Columns", wanted: NDArray[np.bool_]
-    ) -> tuple[NDArray[np.bool_], Ints, Floats, Counter[str]]:
+        self, reading: _Reading, columns: "_Columns", wanted: Bools
+    ) -> tuple[Bools, Ints, Floats, Counter[str]]:
         """Which are good, their source times and values in SI, and what was refused. As the core's decoder does it."""
         sensor, good, refused = reading.sensor, wanted.copy(), Counter[str]()
 
-        def refuse(bad: NDArray[np.bool_], reason: RejectReason) -> None:
+        def refuse(bad: Bools, reason: RejectReason) -> None:
             count = int((good & bad).sum())
             if count:
                 refused[reason.value] += count
@@ -216,12 +199,14 @@ class ColumnDecoder:
         return good, source, sensor.si.scale * number + sensor.si.offset, refused
 
     def _one_by_one(
-        self, group: _Gathered, places: Ints, times: Ints, wanted: NDArray[np.bool_]
-    ) -> list[tuple[Ints, Ints, Ints, Ints, Floats]]:
-        payloads = (payload for kind in group.kinds for payload in kind.payloads())
-        topic, retained = group.kinds[0].topic, group.kinds[0].retained
-        rows: list[tuple[int, int, int, int, float]] = []
-        for place, t_ns, take, payload in zip(places.tolist(), times.tolist(), wanted.tolist(), payloads, strict=True):
+        self, chunk: "_Chunk", kinds: Ints, shape: Shape, places: Ints, wanted: Bools
+    ) -> list[tuple[Ints, Ints, Ints, Floats]]:
+        topic, retained, _ = shape
+        times = chunk.t_ns[places].tolist()
+        rows: list[tuple[int, int, int, float]] = []
+        for place, t_ns, take, payload in zip(
+            places.tolist(), times, wanted.tolist(), chunk.payloads(kinds), strict=True
+        ):
             if not take:
                 continue
             for item in self._decoder.decode(Frame(t_ns, topic, payload, retained)):
@@ -229,26 +214,28 @@ class ColumnDecoder:
                     self.refused[item.reason.value] += 1
                 else:
                     source = NO_TIME if item.source_t_ns is None else item.source_t_ns
-                    rows.append((place, t_ns, source, item.sensor, item.value))
+                    rows.append((place, source, item.sensor, item.value))
         if not rows:
             return []
-        place_, t_, source_, sensor_, value_ = zip(*rows, strict=True)
-        ints = [np.array(column, np.int64) for column in (place_, t_, source_, sensor_)]
-        return [(ints[0], ints[1], ints[2], ints[3], np.array(value_, np.float64))]
+        place_, source_, sensor_, value_ = zip(*rows, strict=True)
+        ints = [np.array(column, np.int64) for column in (place_, source_, sensor_)]
+        return [(ints[0], ints[1], ints[2], np.array(value_, np.float64))]
 
-    def _shape(self, kind: Kind) -> "_Shape | None":
-        """How readings come out of payloads like `kind`'s; None where only the decoder can tell."""
-        sensors = self._routes.get(kind.topic)
-        if not sensors or kind.retained or not kind.columns or any(sensor.payload == "ascii" for _, sensor in sensors):
+    def _plan(self, shape: Shape) -> _Plan | None:
+        """How readings come out of payloads of one shape; None where only the decoder can tell."""
+        topic, retained, words = shape
+        sensors = self._routes.get(topic)
+        numbers = len(words) - 1
+        if not sensors or retained or not numbers or any(sensor.payload == "ascii" for _, sensor in sensors):
             return None
-        text, tokens, place = kind.words[0], list[_Token](), 0
-        while place < len(kind.columns):
-            decimal = kind.words[place + 1] == b"." and place + 1 < len(kind.columns)
+        text, tokens, place = words[0], list[_Token](), 0
+        while place < numbers:
+            decimal = words[place + 1] == b"." and place + 1 < numbers
             text += b"%d" % (_MARK + len(tokens))
             tokens.append(_Token(place, place + 1 if decimal else None))
             place += 2 if decimal else 1
-            text += kind.words[place]
-        if not _clear(kind.words, tokens):
+            text += words[place]
+        if not _clear(words, tokens):
             return None
         try:
             document = from_json(text, allow_inf_nan=False)
@@ -273,7 +260,7 @@ class ColumnDecoder:
             if sensor.sequence is not None and (sequence is None or sequence.decimals is not None):
                 return None
             readings.append(_Reading(index, sensor, value, time, sequence))
-        return _Shape(tuple(tokens), tuple(readings))
+        return _Plan(tuple(tokens), tuple(readings))
 
 
 def _clear(words: Sequence[bytes], tokens: Sequence[_Token]) -> bool:
@@ -288,49 +275,127 @@ def _clear(words: Sequence[bytes], tokens: Sequence[_Token]) -> bool:
     return True
 
 
+class _Chunk:
+    """Several blocks side by side. Every column of a shape is then one array, however many blocks it comes from."""
+
+    def __init__(self, blocks: Sequence[Block]) -> None:
+        """Raises OverflowError at numbers that no honest block has."""
+        self._blocks = blocks
+        self.shapes: list[Shape] = []
+        numbered: dict[Shape, int] = {}
+        tables: dict[int, tuple[Table, Ints]] = {}
+        shape_of = []
+        for block in blocks:
+            known = tables.get(id(block.table))
+            if known is None:
+                mine = np.array([numbered.setdefault(row[:3], len(numbered)) for row in block.table], np.int64)
+                known = tables[id(block.table)] = block.table, mine
+            shape_of.append(known[1])
+        self.shapes = list(numbered)
+        self._shape_of = np.concatenate(shape_of)
+        """Shape of each kind, block after block."""
+        counts = np.array([len(block.table) for block in blocks], np.int64)
+        self._firsts = np.cumsum(counts) - counts
+        """The first kind of each block."""
+        self.sizes = np.concatenate([np.array(block.sizes, np.int64) for block in blocks])
+        widths = np.array([len(shape[2]) - 1 for shape in self.shapes], np.int64)[self._shape_of]
+        self.column_at = np.cumsum(widths) - widths
+        """The first column of each kind."""
+        raw_at = np.cumsum([0, *(len(block.raw) for block in blocks)])[:-1]
+        self._raw = np.frombuffer(b"".join([block.raw for block in blocks]), np.uint8)
+        columns = np.array([number for block in blocks for number in block.columns], np.int64).reshape(-1, 4)
+        self.modes, self.heads, self._widths, self._starts = columns.T
+        self._starts = self._starts + np.repeat(raw_at, [len(block.columns) // 4 for block in blocks])
+        which = np.concatenate([_array(block.which) for block in blocks]).astype(np.int64)
+        frames = [block.which.size for block in blocks]
+        which += np.repeat(self._firsts, frames)
+        steps = [_array(block.steps).astype(np.int64) * block.unit_ns for block in blocks]
+        self.t_ns = _sums(np.array([block.first_ns for block in blocks], np.int64), np.array(frames), steps)
+        shape = self._shape_of[which]
+        small = shape.astype(np.int16) if len(self.shapes) < 1 << 15 else shape  # 16 bits are sorted by radix
+        self._order = np.argsort(small, kind="stable")
+        self._bounds = np.searchsorted(shape[self._order], np.arange(len(self.shapes) + 1))
+
+    def of(self, number: int) -> tuple[Ints, Ints]:
+        """The kinds of a shape, and the frames of these kinds."""
+        kinds = np.flatnonzero(self._shape_of == number)
+        return kinds, self._order[self._bounds[number] : self._bounds[number + 1]]
+
+    def payloads(self, kinds: Ints) -> Iterator[bytes]:
+        """The payloads of kinds, one after the other."""
+        blocks = np.searchsorted(self._firsts, kinds, side="right") - 1
+        for block, kind in zip(blocks.tolist(), (kinds - self._firsts[blocks]).tolist(), strict=True):
+            yield from self._blocks[block].kind(kind).payloads()
+
+    def stored(self, columns: Ints, sizes: Ints) -> Ints:
+        """The stored numbers of some columns (all of kinds with `sizes` frames), one after the other."""
+        starts, widths, counts = self._starts[columns], self._widths[columns], sizes - 1
+        total = int(counts.sum())
+        run = np.repeat(starts - (np.cumsum(counts) - counts), counts) + np.arange(total)
+        found = set(widths.tolist())
+        if len(found) == 1:
+            steps = self._numbers(run, counts, found.pop())
+        else:
+            steps = np.empty(total, np.int64)
+            wide = np.repeat(widths, counts)
+            for width in found:
+                mine = wide == width
+                steps[mine] = self._numbers(run[mine], counts[widths == width], width)
+        return _sums(self.heads[columns], sizes, [steps])
+
+    def _numbers(self, run: Ints, counts: Ints, width: int) -> NDArray[Any]:
+        """Signed numbers whose lowest bytes are at `run`, and whose other bytes follow at distances of `counts`."""
+        if width == 1:
+            return self._raw[run].view(np.int8)
+        planes = np.empty((len(run), width), np.uint8)
+        planes[:, 0] = self._raw[run]
+        apart = np.repeat(counts, counts)
+        for plane in range(1, width):
+            planes[:, plane] = self._raw[run + apart if plane == 1 else run + plane * apart]
+        return planes.view(_DTYPES[width]).reshape(len(run))
+
+
+def _sums(firsts: Ints, sizes: Ints, steps: Sequence[NDArray[Any]]) -> Ints:
+    """Runs of `sizes` numbers from their first ones and the steps between them."""
+    starts = np.cumsum(sizes) - sizes
+    made = np.zeros(int(sizes.sum()), np.int64)
+    inner = np.ones(len(made), np.bool_)
+    inner[starts] = False
+    made[inner] = np.concatenate(steps)
+    np.cumsum(made, out=made)
+    made += np.repeat(firsts - made[starts], sizes)
+    return made
+
+
 class _Columns:
     """The numbers of several kinds of one shape, each column made at most once."""
 
-    def __init__(self, kinds: Sequence[Kind], tokens: Sequence[_Token]) -> None:
+    def __init__(self, chunk: _Chunk, kinds: Ints, tokens: Sequence[_Token]) -> None:
         """Raises `_Odd` when some payload among them may be no JSON at all."""
-        self._kinds = kinds
-        self._sizes = np.array([kind.size for kind in kinds], np.int64)
-        self._starts = np.cumsum(self._sizes) - self._sizes
-        self._wholes: dict[int, tuple[Ints, NDArray[np.bool_]]] = {}
+        self._chunk = chunk
+        self._at = chunk.column_at[kinds]
+        self._sizes = chunk.sizes[kinds]
+        self._wholes: dict[int, tuple[Ints, Bools]] = {}
         self._parts: dict[int, tuple[Ints, Ints]] = {}
         for token in tokens:
             # Leading zeros make a whole number no JSON; their way of writing says that some may lead.
-            modes = [column.mode for kind in kinds if isinstance(column := kind.columns[token.whole], Numbers)]
-            if len(modes) < len(kinds) or LED in modes:
+            modes = chunk.modes[self._at + token.whole]
+            if ((modes == TEXT) | (modes == LED)).any():
                 raise _Odd
             if token.decimals is not None:
                 self._decimals(token.decimals)
 
     def _stored(self, place: int) -> tuple[Ints, Ints]:
         """The stored numbers of a column, and how each is written."""
-        columns = [kind.columns[place] for kind in self._kinds]
-        total = int(self._sizes.sum())
-        steps = np.zeros(total, np.int64)
-        inner = np.ones(total, np.bool_)
-        inner[self._starts] = False
-        firsts, modes = [], []
-        arrays = []
-        for column in columns:
-            assert isinstance(column, Numbers)
-            firsts.append(column.first)
-            modes.append(column.mode)
-            arrays.append(_array(column))
-        steps[inner] = np.concatenate(arrays)
-        run = np.cumsum(steps)
-        run += np.repeat(np.array(firsts, np.int64) - run[self._starts], self._sizes)
-        return run, np.repeat(np.array(modes, np.int64), self._sizes)
+        at = self._at + place
+        return self._chunk.stored(at, self._sizes), np.repeat(self._chunk.modes[at], self._sizes)
 
     def whole(self, place: int) -> Ints:
         """A column of whole numbers."""
         magnitude, negative = self._signed(place)
         return np.where(negative, -magnitude, magnitude)
 
-    def _signed(self, place: int) -> tuple[Ints, NDArray[np.bool_]]:
+    def _signed(self, place: int) -> tuple[Ints, Bools]:
         if place not in self._wholes:
             stored, modes = self._stored(place)
             doubled = modes == SIGNED
@@ -341,7 +406,7 @@ class _Columns:
     def _decimals(self, place: int) -> tuple[Ints, Ints]:
         """The digits behind a point as a whole number, and how many there are."""
         if place not in self._parts:
-            if not all(isinstance(kind.columns[place], Numbers) for kind in self._kinds):
+            if (self._chunk.modes[self._at + place] == TEXT).any():
                 raise _Odd
             stored, modes = self._stored(place)
             led = modes == LED
@@ -366,7 +431,7 @@ class _Columns:
         return np.where(negative, -number, number)
 
 
-def _array(column: Packed | Numbers) -> NDArray[Any]:
+def _array(column: Packed) -> NDArray[Any]:
     if column.width == 1:
         return np.frombuffer(column.planes, np.int8)
     planes = np.frombuffer(column.planes, np.uint8).reshape(column.width, column.size)

@@ -187,12 +187,20 @@ class _Parquet:
         import pyarrow as pa
         import pyarrow.parquet as pq
 
-        types = {"time": pa.timestamp("ns", "UTC"), "number": pa.float64(), "whole": pa.int64(), "text": pa.string()}
+        text = pa.dictionary(pa.int32(), pa.string())
+        types = {"time": pa.timestamp("ns", "UTC"), "number": pa.float64(), "whole": pa.int64(), "text": text}
         self._arrow = pa
         self._schema = pa.schema([(column.name, types[column.kind]) for column in columns])
-        # A dictionary of readings or times would be as long as the column itself.
-        texts = [column.name for column in columns if column.kind == "text"]
-        self._writer = pq.ParquetWriter(path, self._schema, compression="zstd", use_dictionary=texts or False)
+        # A dictionary of readings or times would be as long as the column itself; times are best kept as steps. Without
+        # its own schema beside the columns, text that comes with a dictionary is read back as plain text.
+        self._writer = pq.ParquetWriter(
+            path,
+            self._schema,
+            compression="zstd",
+            use_dictionary=[column.name for column in columns if column.kind == "text"] or False,
+            column_encoding={column.name: "DELTA_BINARY_PACKED" for column in columns if column.kind == "time"} or None,
+            store_schema=False,
+        )
 
     def write(self, columns: Sequence[Cells]) -> int:
         pa = self._arrow
@@ -203,9 +211,10 @@ class _Parquet:
     def _array(self, column: Cells, kind: Any) -> Any:
         pa = self._arrow
         if isinstance(column, Codes):
-            return pa.DictionaryArray.from_arrays(pa.array(column.places), pa.array(list(column.names))).cast(kind)
+            return pa.DictionaryArray.from_arrays(pa.array(column.places, pa.int32()), pa.array(list(column.names)))
         if hasattr(column, "dtype") and pa.types.is_timestamp(kind):
-            return pa.array(column, kind, mask=column == NO_TIME)
+            missing = column == NO_TIME
+            return pa.array(column, kind, mask=missing if missing.any() else None)
         return pa.array(column, kind, from_pandas=True)
 
     def finish(self) -> None:
