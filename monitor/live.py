@@ -160,6 +160,8 @@ class LiveDriver:
             running = [tasks.create_task(self.source.run()), tasks.create_task(self.runner.tick(self.clock))]
             if isinstance(self.clock, StreamClock):
                 running.append(tasks.create_task(self._watch_wall_clock(self.clock)))
+            if self.recorder is not None:
+                running.append(tasks.create_task(self._watch_disk(self.recorder)))
             await self._stopping.wait()
             for task in running:
                 task.cancel()
@@ -179,6 +181,18 @@ class LiveDriver:
                 if self.recorder is not None:
                     self.recorder.note(clock.now_ns(), "clock", words, step_ns * 1e-9)
 
+    async def _watch_disk(self, recorder: Recorder | SegmentedRecorder) -> None:
+        """A slow disk is said and recorded; recording goes on."""
+        slow = False
+        while True:
+            await asyncio.sleep(1.0)
+            if recorder.slow != slow:
+                slow = recorder.slow
+                words = "the disk is slow: after a power cut more than a second may be missing" if slow else ""
+                self.runner.note = words or "the disk is quick enough again"
+                self.runner.health(self.clock.now_ns())
+                recorder.note(self.clock.now_ns(), "disk", self.runner.note)
+
     def _connection(self, connected: bool, words: str) -> None:
         self.runner.connected = connected
         self.runner.note = words
@@ -190,7 +204,7 @@ class LiveDriver:
 
 def line_events(ledger: Path, most: int = 5) -> dict[str, str]:
     """The latest events in the drilling line's life from a rig's ledger, newest first, as facts for the Line screen."""
-    if not ledger.exists():
+    if not os.path.exists(ledger):
         return {}
     try:
         with Ledger(ledger) as book:

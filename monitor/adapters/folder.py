@@ -1,6 +1,7 @@
 """The data folder: where sessions lie, under which names, and the lock that keeps a second monitor out of it."""
 
 import contextlib
+import logging
 import os
 import re
 import socket
@@ -12,6 +13,8 @@ from typing import IO, Final, Self
 
 from monitor.adapters.session import SUFFIX
 from monitor.errors import UserError
+
+LOG = logging.getLogger(__name__)
 
 LOCK: Final = ".stopmark-lock"
 _NAME: Final = re.compile(r"^([a-z0-9][a-z0-9_-]{0,39})-(\d{8}-\d{6})(?:-(\d+))?\.stopmark$")
@@ -27,34 +30,54 @@ class DataFolder:
     The lock is the operating system's own: it ends with the process, however that ends.
     """
 
-    def __init__(self, path: Path) -> None:
+    def __init__(self, path: Path, patient: bool = False) -> None:
         """Make the folder when it is not there, and lock it.
 
+        A `patient` one takes a disk that refuses (read-only, full, not there yet) for a passing trouble: `problem` then
+        says so, and `hold` is to be tried again before anything is written.
+
         Raises:
-            FolderError: it cannot be made, or another monitor holds it.
+            FolderError: it cannot be used and is not `patient`, it is a file, or another monitor holds it.
         """
         self.path = Path(path)
+        self.problem = ""
+        """Why the folder is not held yet, in words; empty when it is."""
         self._lock: IO[str] | None = None
         try:
-            self.path.mkdir(parents=True, exist_ok=True)
-            handle = open(self.path / LOCK, "a+", encoding="utf-8")  # noqa: SIM115 (held as long as the folder)
+            self.hold()
         except FileExistsError:
             raise FolderError(f"{self.path}: is a file; give a folder for the recordings") from None
+        except BlockingIOError as error:
+            raise FolderError(str(error)) from None
         except OSError as error:
             reason = error.strerror or error
-            raise FolderError(
-                f"{self.path}: recordings cannot be kept there ({reason}); give another folder, or do not record"
-            ) from None
+            self.problem = f"{self.path}: recordings cannot be kept there ({reason})"
+            if not patient:
+                raise FolderError(f"{self.problem}; give another folder, or do not record") from None
+            LOG.warning("%s; watching goes on, and recording begins by itself once they can", self.problem)
+
+    def hold(self) -> None:
+        """Take the folder, if that has not been done yet. From any thread.
+
+        Raises:
+            BlockingIOError: another monitor holds it.
+            OSError: it cannot be made or written to.
+        """
+        if self._lock is not None:
+            return
+        self.path.mkdir(parents=True, exist_ok=True)
+        handle = open(self.path / LOCK, "a+", encoding="utf-8")  # noqa: SIM115 (held as long as the folder)
         try:
             _lock(handle)
         except OSError:
             handle.seek(0)
             holder = handle.read().strip() or "unknown"
             handle.close()
-            raise FolderError(
+            raise BlockingIOError(
                 f"{self.path}: another monitor is recording here ({holder}); stop it, or use another folder"
             ) from None
         self._lock = handle
+        self.problem = ""
         with contextlib.suppress(OSError):  # a full disk: the lock holds without a name in it
             handle.truncate(0)
             handle.write(f"process {os.getpid()} on {socket.gethostname()}\n")
@@ -70,7 +93,7 @@ class DataFolder:
             raise FolderError(f"{rig!r}: a rig's name holds only a-z, 0-9, - and _")
         stem = f"{rig}-{datetime.fromtimestamp(t_ns // 1_000_000_000, UTC):%Y%m%d-%H%M%S}"
         path, count = self.path / (stem + SUFFIX), 1
-        while path.exists():
+        while os.path.exists(path):  # not Path.exists, which raises where the folder cannot be looked into
             count += 1
             path = self.path / f"{stem}-{count}{SUFFIX}"
         return path

@@ -6,9 +6,11 @@ a second, and a fast simulation still asks the disk for no more than two syncs p
 
 When the disk refuses (full, read-only, pulled out) the recorder says so in `Recorder.problem`, holds the most recent
 stretch in memory, drops and counts what no longer fits, and tries again every two seconds. What was lost stands in the
-session's notes as a gap.
+session's notes as a gap. A disk that takes its time is told too (`Recorder.slow`): then more than a second is missing after a
+power cut, and nobody would know.
 """
 
+import errno
 import json
 import logging
 import os
@@ -16,7 +18,7 @@ import sqlite3
 import threading
 import time
 from collections import deque
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import replace
 from pathlib import Path
 from typing import Final, Literal
@@ -35,6 +37,11 @@ RETRY_S: Final = 2.0
 HELD_BYTES: Final = 64 << 20
 """Payload held in memory while the disk refuses; beyond it the oldest is dropped and counted."""
 HELD_FRAMES: Final = 300_000
+SLOW_S: Final = 1.3
+"""More than this between an input and its safe place on the disk, some times in a row, is a slow disk."""
+STUCK_S: Final = 4.0
+"""So long without an end of one write is a slow disk at once."""
+_SLOW_TIMES: Final = 3
 State = Literal["on", "failed"]
 
 
@@ -54,23 +61,31 @@ class Recorder:
     """
 
     def __init__(
-        self, path: Path, header: Mapping[str, object], *, wait: bool = False, max_pages: int | None = None
+        self,
+        path: Path,
+        header: Mapping[str, object],
+        *,
+        wait: bool = False,
+        max_pages: int | None = None,
+        hold: Callable[[], None] | None = None,
     ) -> None:
         """Start a session at `path`. A disk that refuses is no error here: `state` is then "failed", and it is retried.
 
         `header` needs ``rig``, ``config`` and ``rules``; see `monitor.adapters.session`. With `wait` a source that is
         faster than the disk is held back instead of losing frames: for simulations and imports, never for a live rig.
-        `max_pages` caps the file's size in SQLite pages.
+        `max_pages` caps the file's size in SQLite pages. `hold` is called before a file is opened, from any thread, and
+        raises OSError while that must not be.
 
         Raises:
             SessionError: there is a file at `path` already.
         """
-        if path.exists():
+        if os.path.exists(path):  # False where the folder cannot be looked into
             raise SessionError(f"{path}: exists already; a recording never continues or overwrites an old session")
         self.path = path
         self._header: Mapping[str, str] = header_texts(header)
         self._wait = wait
         self._max_pages = max_pages
+        self._hold = hold
         self._queue: deque[Entry | Rotate] = deque()
         # Two counters, each written by one thread only, so that no lock is needed in the path of every frame.
         self._put_bytes = 0
@@ -79,6 +94,11 @@ class Recorder:
         self._overflow_told = 0
         self._dropped = 0
         self._problem = ""
+        self._safe_s = time.monotonic()
+        self._slow_for = 0
+        self._slow = False
+        self.held_bytes = 0
+        """Payload waiting in memory for the disk, beyond what came since the last attempt."""
         self._base: sqlite3.Connection | None = None
         self._inode: tuple[int, int] | None = None
         self._frames = 0
@@ -147,6 +167,22 @@ class Recorder:
         """Frames that could not be kept."""
         return self._overflowed + self._dropped
 
+    @property
+    def waiting_bytes(self) -> int:
+        """Roughly what waits in memory to be written."""
+        return self._put_bytes - self._taken_bytes + self.held_bytes
+
+    @property
+    def behind_s(self) -> float:
+        """Real time since everything given was on the disk: what a power cut now would cost. About a second at most on a
+        healthy disk."""
+        return time.monotonic() - self._safe_s
+
+    @property
+    def slow(self) -> bool:
+        """Whether the disk takes so long that more than a second may be lost."""
+        return not self._problem and (self._slow or self.behind_s > STUCK_S)
+
     def flush(self, timeout_s: float = 10.0) -> bool:
         """Wait until everything given so far is on the disk. False when it is not within `timeout_s`."""
         self._flushed.clear()
@@ -183,17 +219,23 @@ class Recorder:
 
     def _run(self) -> None:
         next_try_s = 0.0
+        began_s = time.monotonic()
         try:
             while True:
-                self._wake.wait(PERIOD_S)
+                # From beginning to beginning: a slow disk must not stretch the time between two commits as well.
+                self._wake.wait(max(0.0, began_s + PERIOD_S - time.monotonic()))
                 self._wake.clear()
+                began_s = time.monotonic()
                 closing, flushing = self._closing, self._flush_wanted
                 self._flush_wanted = False
                 self._take()
                 if not self._problem or closing or flushing or time.monotonic() >= next_try_s:
                     self._write()
                     next_try_s = time.monotonic() + RETRY_S
+                    if not self._problem:
+                        self._safe(began_s)
                 self._shed()
+                self.held_bytes = sum(batch.size for batch in self._held)
                 if flushing:
                     self._flushed.set()
                 if closing:
@@ -206,6 +248,18 @@ class Recorder:
             self._stopped = True
             self._shut()
             self._flushed.set()
+
+    def _safe(self, began_s: float) -> None:
+        """All that was given before `began_s` is on the disk now; judge how long that took."""
+        slow = self.behind_s > SLOW_S
+        self._safe_s = began_s
+        self._slow_for = self._slow_for + 1 if slow != self._slow else 0
+        if self._slow_for >= _SLOW_TIMES:
+            self._slow, self._slow_for = slow, 0
+            if slow:
+                LOG.warning("the disk is slow: after a power cut more than a second of the recording may be missing")
+            else:
+                LOG.info("the disk is quick enough again")
 
     def _take(self) -> None:
         """Sort what has gathered into batches."""
@@ -243,6 +297,8 @@ class Recorder:
                     self._change_file(first.rotate)
                     first.rotate = None
                 self._commit()
+            if self._problem:
+                LOG.info("recording goes on in %s", self.path_now)
             self._problem = ""
         except (sqlite3.Error, OSError, ValueError) as error:
             self._fail(error)
@@ -290,6 +346,8 @@ class Recorder:
 
     def _connection(self) -> sqlite3.Connection:
         if self._base is None:
+            if self._hold is not None:
+                self._hold()
             self._base = open_for_writing(self.path_now, self._header, self._max_pages)
             (self._frames,) = self._base.execute("SELECT coalesce(max(first_frame + frames), 0) FROM block").fetchone()
             kept = self._base.execute("SELECT value FROM header WHERE key = 'dictionary'").fetchone()
@@ -343,10 +401,13 @@ class Recorder:
 def problem_words(error: Exception, path: Path) -> str:
     """Why a session at `path` cannot be written, and what to do about it."""
     text = str(error).lower()
-    if "full" in text:
+    number = error.errno if isinstance(error, OSError) else None
+    if "full" in text or number in (errno.ENOSPC, errno.EDQUOT):
         return f"the disk is full: free some space in {path.parent}; recording goes on by itself"
     if "readonly" in text or "read-only" in text or isinstance(error, PermissionError):
         return f"no permission to write in {path.parent}: recording goes on by itself once there is"
+    if number in (errno.EMFILE, errno.ENFILE) or (isinstance(error, sqlite3.OperationalError) and _no_handles()):
+        return "no file handles are left: raise the limit of open files; recording goes on by itself once there are"
     if isinstance(error, FileNotFoundError) or not path.parent.is_dir():
         return f"the folder {path.parent} is not there: recording goes on by itself once it is"
     if "unable to open" in text:
@@ -354,3 +415,12 @@ def problem_words(error: Exception, path: Path) -> str:
     if "locked" in text:
         return f"{path} is held by another program"
     return f"{path} cannot be written ({error})"
+
+
+def _no_handles() -> bool:
+    """Whether this process, or the machine, has no file handle left. SQLite says only that it cannot open."""
+    try:
+        os.close(os.open(os.devnull, os.O_RDONLY))
+    except OSError as error:
+        return error.errno in (errno.EMFILE, errno.ENFILE)
+    return False

@@ -142,7 +142,7 @@ class SegmentedRecorder:
         self._retention = retention
         self._usage = usage
         self._pruning: threading.Thread | None = None
-        self._recorder = Recorder(folder.session_path(rig, now_ns), self._segment_header(""))
+        self._recorder = Recorder(folder.session_path(rig, now_ns), self._segment_header(""), hold=folder.hold)
         self._prune(now_ns)
 
     def _segment_header(self, previous: str) -> dict[str, object]:
@@ -219,6 +219,21 @@ class SegmentedRecorder:
     def lost(self) -> int:
         """Frames that could not be kept."""
         return self._recorder.lost
+
+    @property
+    def waiting_bytes(self) -> int:
+        """Roughly what waits in memory to be written."""
+        return self._recorder.waiting_bytes
+
+    @property
+    def behind_s(self) -> float:
+        """Real time since everything given was on the disk."""
+        return self._recorder.behind_s
+
+    @property
+    def slow(self) -> bool:
+        """Whether the disk takes so long that more than a second may be lost."""
+        return self._recorder.slow
 
     def flush(self, timeout_s: float = 10.0) -> bool:
         """Wait until everything given so far is on the disk. False when it is not within `timeout_s`."""
