@@ -5,7 +5,6 @@ signals at grid points (one column per signal), and what was said (findings). Ti
 unit in the column's name or beside the number.
 """
 
-from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -13,9 +12,8 @@ from typing import Any, Final
 
 from monitor.adapters.replay import SessionReader
 from monitor.adapters.tables import Codes, Column, ExportError, TableFile
-from monitor.config import Rig, parse_toml
-from monitor.core.decode import Decoder
-from monitor.core.types import GRID_NS, RESERVED, Action, Frame, Reject
+from monitor.config import Rig, Sensor, parse_toml
+from monitor.core.types import GRID_NS, Action, Frame
 from monitor.units import UNITS, Dimension
 
 BATCH_ROWS: Final = 50_000
@@ -176,39 +174,82 @@ def export_resampled(
     if every_ns < 1_000_000:
         raise ExportError("the step must be at least 1 ms")
     rig = _rig_of(sessions)
-    decoder = Decoder(rig)
-    refused: Counter[str] = Counter()
+    import numpy as np
+
+    from monitor.adapters.columns import ColumnDecoder
+
+    decoder = ColumnDecoder(rig)
     columns = [Column("time", "time")]
     for sensor in rig.sensors:
         columns.append(
             Column(f"{sensor.id} [{sensor.unit if own_units else SI_UNITS[sensor.spec.dimension]}]", "number")
         )
-    last: list[tuple[int, float] | None] = [None] * len(rig.sensors)
-    keep_ns = [round(sensor.stale_after_s * 1e9) for sensor in rig.sensors]
+    held = [_Held(sensor, own_units) for sensor in rig.sensors]
     with TableFile(out, columns) as table:
-        rows = _Rows(table, len(columns))
         due_ns: int | None = None
-        for _, frame in _inputs(sessions, from_ns, to_ns):
-            if due_ns is None:
-                due_ns = -(-frame.t_ns // every_ns) * every_ns
-            while due_ns <= frame.t_ns and not table.full:
-                held = [
-                    None if reading is None or due_ns - reading[0] > most else reading[1]
-                    for reading, most in zip(last, keep_ns, strict=True)
-                ]
-                rows.add(due_ns, *held)
-                due_ns += every_ns
-            if table.full:
-                break
-            if isinstance(frame, Action) or frame.topic.startswith(RESERVED):
-                continue
-            for item in decoder.decode(frame):
-                if isinstance(item, Reject):
-                    refused[item.reason.value] += 1
-                else:
-                    value = rig.sensors[item.sensor].si.from_si(item.value) if own_units else item.value
-                    last[item.sensor] = (item.t_ns, value)
-        return rows.result(dict(refused))
+        first_ns: int | None = None
+        last_ns: int | None = None
+
+        def rows(until_ns: int) -> None:
+            """Every row that is due by `until_ns`."""
+            nonlocal due_ns, first_ns, last_ns
+            while due_ns is not None and due_ns <= until_ns and not table.full:
+                count = min(BATCH_ROWS, (until_ns - due_ns) // every_ns + 1)
+                due = due_ns + every_ns * np.arange(count)
+                table.write([due, *(one.at(due) for one in held)])
+                first_ns = due_ns if first_ns is None else first_ns
+                last_ns = due_ns + every_ns * (count - 1)
+                due_ns = last_ns + every_ns
+
+        for path in sessions:
+            with SessionReader(path) as session:
+                begin_ns = session.t_first_ns if from_ns is None else max(from_ns, session.t_first_ns)
+                end_ns = session.end_ns if to_ns is None else min(to_ns - 1, session.end_ns)
+                if not session.end_ns or begin_ns > end_ns:
+                    continue
+                if due_ns is None:
+                    due_ns = -(-begin_ns // every_ns) * every_ns
+                for part in decoder.read(session, from_ns, to_ns):
+                    for index, one in enumerate(held):
+                        mine = part.sensor == index
+                        one.add(part.t_ns[mine], part.value[mine])
+                    if len(part.t_ns):
+                        rows(int(part.t_ns[-1]))
+                    if table.full:
+                        break
+                rows(end_ns)
+        return ExportResult(out, table.rows, first_ns, last_ns, dict(decoder.refused), _left_out(table))
+
+
+class _Held:
+    """What one sensor said last."""
+
+    def __init__(self, sensor: Sensor, own_units: bool) -> None:
+        import numpy as np
+
+        self._si = sensor.si if own_units else None
+        self._keep_ns = round(sensor.stale_after_s * 1e9)
+        self._t_ns = np.empty(0, np.int64)
+        self._value = np.empty(0, np.float64)
+
+    def add(self, t_ns: Any, value: Any) -> None:
+        """More readings, later than those before; of these the last is kept."""
+        import numpy as np
+
+        if self._si is not None:
+            value = (value - self._si.offset) / self._si.scale
+        self._t_ns = np.concatenate((self._t_ns[-1:], t_ns))
+        self._value = np.concatenate((self._value[-1:], value))
+
+    def at(self, due: Any) -> Any:
+        """The last reading before each of the times `due`, NaN where there is none or it was stale."""
+        import numpy as np
+
+        if not len(self._t_ns):
+            return np.full(len(due), np.nan)
+        place = np.searchsorted(self._t_ns, due, side="left") - 1
+        known = (place >= 0) & (due - self._t_ns[place] <= self._keep_ns)
+        return np.where(known, self._value[place], np.nan)
 
 
 def export_signals(

@@ -4,7 +4,6 @@ A table is written beside its final name and takes that name only when it is com
 for a formula is disarmed in CSV and workbooks; Parquet holds it as it is.
 """
 
-import csv
 import os
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
@@ -134,14 +133,15 @@ class _Csv:
 
     def __init__(self, path: Path, columns: Sequence[Column]) -> None:
         self._file = path.open("w", encoding="utf-8", newline="")
-        self._writer = csv.writer(self._file)
-        self._writer.writerow([column.name for column in columns])
-        self._shown = [_CSV_CELLS[column.kind] for column in columns]
+        self._kinds = [column.kind for column in columns]
+        self._lines([[_quoted(column.name)] for column in columns])
 
     def write(self, columns: Sequence[Cells]) -> int:
-        shown = [[show(cell) for cell in plain(column)] for show, column in zip(self._shown, columns, strict=True)]
-        self._writer.writerows(zip(*shown, strict=True))
+        self._lines([_CSV_CELLS[kind](column) for kind, column in zip(self._kinds, columns, strict=True)])
         return len(columns[0])
+
+    def _lines(self, columns: Sequence[Sequence[str]]) -> None:
+        self._file.writelines([",".join(row) + "\r\n" for row in zip(*columns, strict=True)])
 
     def finish(self) -> None:
         self._file.close()
@@ -157,26 +157,50 @@ def plain(column: Cells) -> Sequence[Any]:
     return made
 
 
-def _csv_time(t_ns: int | None) -> str:
-    if t_ns is None or t_ns == NO_TIME:
-        return ""
-    seconds, rest = divmod(int(t_ns), 1_000_000_000)
-    return f"{datetime.fromtimestamp(seconds, UTC):%Y-%m-%dT%H:%M:%S}.{rest // 1000:06d}Z"
+class _Seconds(dict[int, str]):
+    """Whole seconds of the epoch as text, each made once: readings of one second have most of their time in common."""
+
+    def __missing__(self, seconds: int) -> str:
+        if len(self) > 10_000:
+            self.clear()
+        text = self[seconds] = f"{datetime.fromtimestamp(seconds, UTC):%Y-%m-%dT%H:%M:%S}"
+        return text
 
 
-def _csv_number(number: Any) -> Any:
-    return "" if number is None or number != number else repr(float(number))
+_seconds: Final = _Seconds()
 
 
-def _csv_whole(number: Any) -> Any:
-    return "" if number is None else int(number)
+def _csv_times(column: Cells) -> list[str]:
+    return [
+        "" if t_ns is None or t_ns == NO_TIME else f"{_seconds[t_ns // 1_000_000_000]}.{t_ns // 1000 % 1_000_000:06d}Z"
+        for t_ns in plain(column)
+    ]
 
 
-_CSV_CELLS: Final[Mapping[Kind, Callable[[Any], Any]]] = {
-    "time": _csv_time,
-    "number": _csv_number,
-    "whole": _csv_whole,
-    "text": inert,
+def _csv_numbers(column: Cells) -> list[str]:
+    return ["" if number is None or number != number else repr(float(number)) for number in plain(column)]
+
+
+def _csv_wholes(column: Cells) -> list[str]:
+    return ["" if number is None else str(int(number)) for number in plain(column)]
+
+
+def _csv_texts(column: Cells) -> list[str]:
+    if isinstance(column, Codes):
+        return Codes(column.places, [_quoted(inert(name)) for name in column.names]).texts()
+    return [_quoted(inert(text)) for text in column]
+
+
+def _quoted(text: str) -> str:
+    """A cell as RFC 4180 has it."""
+    return '"' + text.replace('"', '""') + '"' if any(mark in text for mark in ',"\r\n') else text
+
+
+_CSV_CELLS: Final[Mapping[Kind, Callable[[Cells], list[str]]]] = {
+    "time": _csv_times,
+    "number": _csv_numbers,
+    "whole": _csv_wholes,
+    "text": _csv_texts,
 }
 
 

@@ -2,6 +2,7 @@
 
 import json
 import math
+import random
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -11,8 +12,9 @@ import openpyxl
 import pandas as pd  # type: ignore[import-untyped]
 import pytest
 
-from monitor.adapters import tables
+from monitor.adapters import columns, export, tables
 from monitor.adapters.export import (
+    SI_UNITS,
     ExportResult,
     export_findings,
     export_readings,
@@ -151,6 +153,38 @@ def test_resampled_readings_stand_side_by_side_and_go_stale(tmp_path: Path) -> N
         export_resampled([session], out, 1000)
 
 
+def test_resampling_takes_the_last_reading_before_each_time(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(columns, "CHUNK_BLOCKS", 2)
+    monkeypatch.setattr(export, "BATCH_ROWS", 7)
+    chance = random.Random(5)
+    kept = [frame for frame in FRAMES if chance.random() < 0.05]
+    half = len(kept) // 2
+    parts = [write(tmp_path / "a.stopmark", [*kept[:half]]), write(tmp_path / "b.stopmark", [*kept[half:]])]
+    out = tmp_path / "w.parquet"
+    every_ns, from_ns = 70_000_000, START_NS + SECOND_NS
+    result = export_resampled(parts, out, every_ns, from_ns)
+    frame = pd.read_parquet(out)
+    times = frame["time"].astype("int64").tolist()
+    assert (result.rows, result.from_ns, result.to_ns) == (len(times), times[0], times[-1])
+    assert times == list(range(-(-from_ns // every_ns) * every_ns, times[-1] + 1, every_ns))
+    assert kept[-1].t_ns - every_ns < times[-1] <= kept[-1].t_ns + 50_000_000
+    taken = [sample for item in kept for sample in Decoder(RIG).decode(item) if isinstance(sample, Sample)]
+    for index, sensor in enumerate(RIG.sensors):
+        mine = [sample for sample in taken if sample.sensor == index and sample.t_ns >= from_ns]
+        for t_ns, shown in zip(times, frame[f"{sensor.id} [{SI_UNITS[sensor.spec.dimension]}]"].tolist(), strict=True):
+            before = [sample for sample in mine if sample.t_ns < t_ns]
+            if before and t_ns - before[-1].t_ns <= sensor.stale_after_s * 1e9:
+                assert shown == before[-1].value
+            else:
+                assert math.isnan(shown)
+
+
+def test_an_empty_session_makes_an_empty_table(tmp_path: Path) -> None:
+    session = write(tmp_path / "a.stopmark", [])
+    assert export_resampled([session], tmp_path / "w.csv", SECOND_NS).rows == 0
+    assert export_readings([session], tmp_path / "r.csv").rows == 0
+
+
 def test_signals_are_those_of_the_core(session: Path, tmp_path: Path) -> None:
     out = tmp_path / "s.parquet"
     result = export_signals([session], out, SECOND_NS, ["height", "hook_load"], START_NS + 3 * SECOND_NS)
@@ -225,9 +259,9 @@ def test_several_sessions_become_one_table(tmp_path: Path) -> None:
     half = len(FRAMES) // 2
     parts = [write(tmp_path / "a.stopmark", [*FRAMES[:half]]), write(tmp_path / "b.stopmark", [*FRAMES[half:]])]
     whole = write(tmp_path / "c.stopmark", [*FRAMES])
-    for export in (export_readings, export_signals):
-        export(parts, tmp_path / "parts.parquet")
-        export([whole], tmp_path / "whole.parquet")
+    for make in (export_readings, export_signals):
+        make(parts, tmp_path / "parts.parquet")
+        make([whole], tmp_path / "whole.parquet")
         assert pd.read_parquet(tmp_path / "parts.parquet").equals(pd.read_parquet(tmp_path / "whole.parquet"))
 
 
