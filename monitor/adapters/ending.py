@@ -1,0 +1,64 @@
+"""Signals that ask the monitor to end: all end it in order, with everything recorded on the disk.
+
+Held by `Ending` from before the start until after the files are closed: a terminal that goes away may send its signal
+twice, and the second one must not cut the closing short.
+"""
+
+import asyncio
+import contextlib
+import signal
+from collections.abc import Callable
+from types import FrameType, TracebackType
+from typing import Any, Final, Self
+
+_ENDING: Final = ("SIGINT", "SIGTERM", "SIGHUP")
+_IMPATIENT: Final = 3
+"""So many times Ctrl+C: the person does not want to wait for the disk."""
+
+
+class Ending:
+    """Takes the signals for as long as the context lasts; `by` names the first that came."""
+
+    def __init__(self, on_hangup: Callable[[], None] | None = None) -> None:
+        """With `on_hangup` SIGHUP does not end the run but calls that, in the event loop."""
+        self.by = ""
+        self._on_hangup = on_hangup
+        self._loop: asyncio.AbstractEventLoop | None = None
+        self._stop: Callable[[], None] | None = None
+        self._before: dict[int, Any] = {}
+        self._interrupts = 0
+
+    def attach(self, stop: Callable[[], None]) -> None:
+        """In the running event loop: have `stop` called there at the first signal; at once if one came already."""
+        self._loop, self._stop = asyncio.get_running_loop(), stop
+        if self.by:
+            stop()
+
+    def __enter__(self) -> Self:
+        for name in _ENDING:
+            number = getattr(signal, name, None)
+            # What the caller had ignored (nohup) stays ignored. Only the main thread takes signals.
+            if number is not None and (name == "SIGINT" or signal.getsignal(number) != signal.SIG_IGN):
+                with contextlib.suppress(ValueError):
+                    self._before[number] = signal.signal(number, self._take)
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        for number, handler in self._before.items():
+            signal.signal(number, handler if handler is not None else signal.SIG_DFL)
+
+    def _take(self, number: int, _frame: FrameType | None) -> None:
+        name = signal.Signals(number).name
+        call = self._stop
+        if name == "SIGHUP" and self._on_hangup is not None:
+            call = self._on_hangup
+        else:
+            self.by = self.by or name
+            self._interrupts += name == "SIGINT"
+            if self._interrupts >= _IMPATIENT:
+                raise KeyboardInterrupt
+        if call is not None and self._loop is not None:
+            with contextlib.suppress(RuntimeError):  # the loop has ended: so will the rest
+                self._loop.call_soon_threadsafe(call)

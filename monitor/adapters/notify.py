@@ -1,0 +1,84 @@
+"""Talking to the service manager: readiness, one line of status, and signs of life (the protocol of sd_notify, systemd).
+
+A datagram of ``WORD=value`` lines to the socket named in NOTIFY_SOCKET is all it takes. Where there is none, nothing is
+sent. The socket is opened once, so that signs of life still go out when the process has no file handle left, and never
+blocks: a service manager that does not listen must not hold up the watch.
+"""
+
+import contextlib
+import os
+import socket
+from collections.abc import Mapping
+from typing import Final
+
+_STATUS_CHARACTERS: Final = 200
+
+
+class Notifier:
+    """The service manager that started this process, if there is one."""
+
+    def __init__(self, environment: Mapping[str, str] = os.environ) -> None:
+        self._socket: socket.socket | None = None
+        self._status = ""
+        self.watchdog_s: float | None = None
+        """How often at least it wants a sign of life, s; None when it does not."""
+        name = environment.get("NOTIFY_SOCKET", "")
+        if not name.startswith(("/", "@")) or not hasattr(socket, "AF_UNIX"):
+            return
+        # "@" stands for the null byte of an abstract address, which has no file.
+        address = "\0" + name[1:] if name.startswith("@") else name
+        wire = socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM)
+        try:
+            wire.setblocking(False)
+            wire.connect(address)
+        except OSError:
+            wire.close()
+            return
+        self._socket = wire
+        self.watchdog_s = _watchdog_s(environment)
+
+    @property
+    def listens(self) -> bool:
+        """Whether there is a service manager."""
+        return self._socket is not None
+
+    def ready(self) -> None:
+        """Started: what depends on this service may start."""
+        self._send("READY=1")
+
+    def status(self, words: str) -> None:
+        """How things are, in one line; sent when it changed."""
+        words = "".join(c if c.isprintable() else " " for c in words)[:_STATUS_CHARACTERS]
+        if words != self._status:
+            self._status = words
+            self._send(f"STATUS={words}")
+
+    def alive(self) -> None:
+        """A sign of life."""
+        self._send("WATCHDOG=1")
+
+    def stopping(self) -> None:
+        """The end has begun."""
+        self._send("STOPPING=1")
+
+    def close(self) -> None:
+        """Hang up."""
+        if self._socket is not None:
+            self._socket.close()
+            self._socket = None
+
+    def _send(self, line: str) -> None:
+        if self._socket is not None:
+            with contextlib.suppress(OSError):
+                self._socket.send(line.encode("utf-8", "replace"))
+
+
+def _watchdog_s(environment: Mapping[str, str]) -> float | None:
+    """WATCHDOG_USEC, where it is meant for this process."""
+    if environment.get("WATCHDOG_PID", str(os.getpid())) != str(os.getpid()):
+        return None
+    try:
+        microseconds = int(environment.get("WATCHDOG_USEC", ""))
+    except ValueError:
+        return None
+    return microseconds * 1e-6 if microseconds > 0 else None

@@ -1,0 +1,88 @@
+"""Findings to standard output without ever waiting for whoever reads it.
+
+A pipe whose reader sleeps fills up, and then a plain `print` waits until somebody reads: the watch would stand still. Lines go
+through a bounded queue to a thread; beyond it the oldest are dropped and counted (the session has them all).
+"""
+
+import os
+import sys
+import threading
+import time
+from collections import deque
+from types import TracebackType
+from typing import Final, Self
+
+MOST_WAITING: Final = 10_000
+PARTING_S: Final = 2.0
+"""How long the last lines may take at the end."""
+
+
+class LineWriter:
+    """Writes lines to standard output. Call it from one thread."""
+
+    def __init__(self, handle: int | None = None) -> None:
+        """`handle`: the file handle to write to; None takes that of standard output.
+
+        Raises:
+            OSError, ValueError: standard output has been closed.
+        """
+        # Past Python's own buffer, whose lock a thread that hangs in a full pipe would keep until the end.
+        self._handle = sys.stdout.fileno() if handle is None else handle
+        self._lines: deque[bytes] = deque()
+        self._wake = threading.Event()
+        self._closing = False
+        self.dropped = 0
+        """Lines that were never written."""
+        self.gone = False
+        """Nobody reads any more: the pipe or the terminal is closed."""
+        self._thread = threading.Thread(target=self._run, name="output", daemon=True)
+        self._thread.start()
+
+    def __call__(self, line: str) -> None:
+        """Write `line`."""
+        if self.gone:
+            return
+        if len(self._lines) >= MOST_WAITING:
+            self._lines.popleft()
+            self.dropped += 1
+        self._lines.append(line.encode("utf-8", "replace") + b"\n")
+        self._wake.set()
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.close()
+
+    def close(self, timeout_s: float = PARTING_S) -> bool:
+        """Write what waits. False when some of it could not be within `timeout_s`."""
+        self._closing = True
+        self._wake.set()
+        self._thread.join(timeout_s)
+        return not self._thread.is_alive() and not self.gone
+
+    def _run(self) -> None:
+        while True:
+            self._wake.wait()
+            self._wake.clear()
+            closing = self._closing
+            try:
+                while self._lines:
+                    self._write(self._lines.popleft())
+            except IndexError:
+                continue  # dropped in this very moment
+            except OSError:
+                self.gone = True
+                self._lines.clear()
+                return
+            if closing:
+                return
+
+    def _write(self, data: bytes) -> None:
+        while data:
+            try:
+                data = data[os.write(self._handle, data) :]
+            except BlockingIOError:  # somebody made the pipe so that it does not wait
+                time.sleep(0.01)
