@@ -18,9 +18,11 @@ evidence. `Datum` proposes corrections; it is the estimator that applies them.
 """
 
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Final
+from typing import Any, Final
 
+from monitor.core.carried import number, numbers
 from monitor.physics.drum import DrumGeometry
 
 STEP_NS: Final = 250_000_000
@@ -240,6 +242,24 @@ class Datum:
         self.wraps = 0.0
         """Wraps at the datum found so far against those given."""
         self.p = (offset_sigma_m**2, 0.0, 0.0, rope_sigma**2, 0.0, wraps_sigma**2)
+
+    def state(self) -> dict[str, Any]:
+        """What a restart must not lose, as plain JSON values."""
+        return {"rope": self.rope, "wraps": self.wraps, "p": list(self.p)}
+
+    def restore(self, saved: Mapping[str, Any]) -> None:
+        """Take up what `state` gave.
+
+        Raises:
+            ValueError: it is not such a state.
+        """
+        oo, orr, ow, rr, rw, ww = numbers(saved, "p", 6)
+        # A covariance: no variance below zero, no correlation beyond one.
+        near = 1.0 + 1e-9
+        if min(oo, rr, ww) < 0.0 or orr * orr > near * oo * rr or ow * ow > near * oo * ww or rw * rw > near * rr * ww:
+            raise ValueError("p: no covariance")
+        rope, wraps = number(saved, "rope", -0.5, 0.5), number(saved, "wraps", -1000.0, 1000.0)
+        self.rope, self.wraps, self.p = rope, wraps, (oo, orr, ow, rr, rw, ww)
 
     @property
     def rope_bound(self) -> float:

@@ -264,6 +264,11 @@ class Checks:
 
     # --- restart ----------------------------------------------------------------------------------------------------
 
+    @property
+    def running(self) -> bool:
+        """Whether a check is being done."""
+        return self._run is not None
+
     def state(self) -> dict[str, Any]:
         """What a restart needs, JSON-able: results, passes and the last cut. A running check does not live on."""
         run = self._run

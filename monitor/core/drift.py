@@ -16,11 +16,12 @@ difference is stated. Derived here.
 """
 
 from collections import deque
-from collections.abc import Callable
-from dataclasses import dataclass
-from typing import Final
+from collections.abc import Callable, Mapping
+from dataclasses import astuple, dataclass
+from typing import Any, Final
 
 from monitor.core.aiding import HeightMap
+from monitor.core.carried import number, numbers, whole
 
 RECORDS: Final = 48
 CERTAIN: Final = 16.0
@@ -145,6 +146,43 @@ class DriftWatch:
         self._records.clear()
         self._heights.clear()
         self.verdict = NO_DRIFT
+
+    def state(self) -> dict[str, Any]:
+        """What a restart must not lose, as plain JSON values."""
+        return {
+            "turns": self._layers.turns,
+            "height_m": self._layers.height_m,
+            "rope_m": self._layers.drum.rope_diameter_m,
+            "records": [list(astuple(record)) for record in self._records],
+            "set_downs_m": list(self._heights),
+        }
+
+    def restore(self, saved: Mapping[str, Any], layers: HeightMap) -> None:
+        """Take up what `state` gave, for the drum of `layers`.
+
+        Raises:
+            ValueError: it is not such a state.
+        """
+        rope = number(saved, "rope_m", 0.5 * layers.drum.rope_diameter_m, 2.0 * layers.drum.rope_diameter_m)
+        base = layers.moved(
+            number(saved, "turns", 0.0, 1e4),
+            number(saved, "height_m", -200.0, 200.0),
+            rope / layers.drum.rope_diameter_m - 1.0,
+        )
+        rows = saved.get("records")
+        if not isinstance(rows, list) or len(rows) > RECORDS:
+            raise ValueError("records: no list")
+        records = []
+        for row in rows:
+            if not isinstance(row, list) or len(row) != 5:
+                raise ValueError("records: a row is none")
+            turns, drop, difference, sigma = numbers({"row": row[1:]}, "row", 4)
+            records.append(Record(whole({"t_ns": row[0]}, "t_ns"), turns, drop, difference, max(sigma, 1e-3)))
+        heights = numbers(saved, "set_downs_m", most=RECORDS)
+        self.restart(base)
+        self._records.extend(records)
+        self._heights.extend(heights)
+        self.verdict = explain(records, base)
 
     def add(self, t_ns: int, turns: float, height_m: float, drop_m: float, sigma_m: float) -> Verdict:
         """An outside height (unloaded, m) at `turns` as counted from the datum; the verdict with it."""

@@ -7,19 +7,23 @@ Theory of operation
     `admit` gives each input its final time, never before the time already advanced to; that time is what gets recorded.
     Hence live, replay and simulation agree finding for finding, and tests prove it with random delays and timers.
 
+    A frame of `CARRIED_TOPIC` begins a new run: the core forgets everything, and takes up what the run before left
+    behind. As it is a recorded input, a restart replays as it was.
+
     At each grid point: estimate → hoist state → one look (`Now`) → guided checks → every signal → every rule.
 """
 
 import json
 import math
 from collections import deque
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from types import MappingProxyType
 from typing import Any, Final, TypeVar
 
 from monitor.config import Rig
 from monitor.core.alarms import AlarmBank
+from monitor.core.carried import FORMAT, part, whole
 from monitor.core.checks import Checks
 from monitor.core.decode import Decoder, printable
 from monitor.core.estimator import Estimator
@@ -29,6 +33,7 @@ from monitor.core.rules import RuleSet
 from monitor.core.sensors import SensorRecord, SensorRegister
 from monitor.core.signals import SIGNAL_NAMES, SIGNALS
 from monitor.core.types import (
+    CARRIED_TOPIC,
     GRID_NS,
     HEALTH_TOPIC,
     Action,
@@ -66,18 +71,24 @@ class Core:
         self.now_ns = 0
         self.observer: Observer | None = None
         """For reports and exports, which want every grid point."""
+        self._rules = rules
         self._decoder = Decoder(rig)
-        self._sensors = SensorRegister(rig)
-        self._estimator = Estimator(rig)
-        self._tracker = HoistTracker(rig)
-        self._now = Now(rig, self._sensors)
-        self._bank = AlarmBank(rules, SIGNAL_NAMES)
-        self._checks = Checks(rig)
         self._reads = tuple(signal.read for signal in SIGNALS)
         self._fused = [sensor.spec.role in ("position", "mark") for sensor in rig.sensors]
         self._is_load = [sensor.spec.role == "load" for sensor in rig.sensors]
         self._is_lever = [sensor.quantity == "brake_lever" for sensor in rig.sensors]
         self._is_clutch = [sensor.quantity == "clutch_engaged" for sensor in rig.sensors]
+        self._begin()
+
+    def _begin(self) -> None:
+        """Know nothing: the start of a run."""
+        rig = self.rig
+        self._sensors = SensorRegister(rig)
+        self._estimator = Estimator(rig)
+        self._tracker = HoistTracker(rig)
+        self._now = Now(rig, self._sensors)
+        self._bank = AlarmBank(self._rules, SIGNAL_NAMES)
+        self._checks = Checks(rig)
         self._numbers: list[float] = [math.nan] * len(SIGNALS)
         self._validities: list[int] = [int(Validity.INVALID)] * len(SIGNALS)
         self._next_grid = 0
@@ -98,6 +109,8 @@ class Core:
         Raises:
             ValueError: the frame was not admitted (its time lies before the time advanced to).
         """
+        if frame.topic == CARRIED_TOPIC:
+            return self._go_on(frame)
         findings = self._run_to(frame.t_ns)
         if frame.topic == HEALTH_TOPIC:
             self._take_health(frame)
@@ -186,6 +199,85 @@ class Core:
             KeyError: it has none of that name.
         """
         return self._now.brake_health.number(name)
+
+    # --- across a restart ---------------------------------------------------------------------------------------------
+
+    @property
+    def settled(self) -> bool:
+        """Whether `state` holds everything worth keeping: a guided check that is running does not live on in it."""
+        return not self._checks.running
+
+    def state(self) -> dict[str, Any]:
+        """What a restart must not lose, as plain JSON values. Changes nothing."""
+        return {
+            "format": FORMAT,
+            "rig": self.rig.name,
+            "t_ns": self.now_ns,
+            "height": self._estimator.state(),
+            "hoist": self._tracker.saved(),
+            "alarms": self._bank.state(),
+            "checks": self._checks.state(),
+            "brake": self._now.brake_health.state(),
+            "line work": self._now.line_work.state(),
+            "verdicts": {record.id: words for record, words in zip(self._sensors.records, self._verdicts, strict=True)},
+        }
+
+    def restore(self, saved: Mapping[str, Any], t_ns: int, same_run: bool = False) -> list[str]:
+        """Go on at `t_ns` from what `state` gave; for a fresh core, before its first input.
+
+        `same_run` says that the state is of this very run, looked at again (a replay that seeks), not of one before.
+        Each part stands alone: one that cannot be taken up begins anew. Returns these, in words.
+
+        Raises:
+            ValueError: it is no state of this rig at all; nothing is taken up then.
+        """
+        if saved.get("format") != FORMAT or saved.get("rig") != self.rig.name:
+            raise ValueError("it is of another rig, or of another version of Stopmark")
+        gap_s = max(0, t_ns - whole(saved, "t_ns")) * 1e-9
+        now = self._now
+        parts: dict[str, Callable[[Mapping[str, Any]], None]] = {
+            "height": lambda part: self._estimator.restore(part, gap_s),
+            "hoist": self._tracker.resume,
+            "alarms": self._bank.restore,
+            "checks": self._checks.restore,
+            "brake": lambda part: now.brake_health.restore(part, t_ns),
+            "line work": lambda part: now.line_work.restore(part, same_run),
+        }
+        failed = []
+        for name, take in parts.items():
+            try:
+                take(part(saved, name))
+            except ValueError as error:
+                if name == "height":
+                    self._estimator = Estimator(self.rig)
+                failed.append(f"{name} ({printable(str(error), 120)})")
+        told = saved.get("verdicts")
+        if isinstance(told, Mapping):
+            self._verdicts = [printable(str(told.get(record.id, "")), 200) for record in self._sensors.records]
+        return failed
+
+    def _go_on(self, frame: Frame) -> list[Finding]:
+        """A run begins, with what the one before left behind."""
+        t_ns, words, after = frame.t_ns, "", "carried"
+        self._begin()
+        try:
+            saved: Any = json.loads(frame.payload)
+            if not isinstance(saved, dict):
+                raise ValueError("it is no JSON object")
+            if saved:
+                failed = self.restore(saved, t_ns)
+                gap_min = max(0.0, (t_ns - saved["t_ns"]) / 60e9)
+                words = f"went on from the run that ended {gap_min:.0f} min ago: look whether the height is right"
+                if failed:
+                    words += f"; begun anew: {', '.join(failed)}"
+        except (ValueError, RecursionError) as error:
+            self._begin()
+            after = "anew"
+            words = f"began anew: what the run before left cannot be used ({printable(str(error), 120)})"
+        findings = self._run_to(t_ns)
+        if words:
+            findings.insert(0, Finding(t_ns, "health", "carried", Severity.NOTICE, "", after, words))
+        return findings
 
     # --- the grid ---------------------------------------------------------------------------------------------------
 

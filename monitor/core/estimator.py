@@ -20,11 +20,13 @@ Over 450 lines, because everything in it works on the same few sources and on wh
 """
 
 import math
+from collections.abc import Mapping
 from math import inf, nan, sqrt
-from typing import Final
+from typing import Any, Final
 
 from monitor.config import Rig
 from monitor.core.aiding import Correction
+from monitor.core.carried import number, part, words
 from monitor.core.estimate import Estimate, Fusion
 from monitor.core.height import HeightFrame
 from monitor.core.plausible import SUSPECT_M, Contradictions
@@ -86,11 +88,13 @@ class Estimator:
         self._sources: dict[int, Source] = {}
         self._marks: dict[int, Mark] = {}
         working = frame.layers.locate(rig.mast.crown_m)[0] - frame.layers.locate(rig.mast.floor_m)[0]
+        self._working = 1.2 * working
+        """Turns of the drum between floor and crown, and some."""
         for index, sensor in enumerate(rig.sensors):
             if sensor.spec.role == "position":
                 source = self._sources[index] = Source(sensor)
                 counts = reference.counts.get(sensor.id)
-                if source.drum and counts is not None and not source.wraps_within(1.2 * working):
+                if source.drum and counts is not None and not source.wraps_within(self._working):
                     source.offset = reference.turns - counts * source.per_count
                     source.referenced = True
             elif sensor.spec.role == "mark" and sensor.height_m is not None:
@@ -315,6 +319,51 @@ class Estimator:
         return Estimate(
             t_ns, nan, 0.0, 0.0, inf, inf, inf, inf, inf, INVALID, turns, k + 1, layers.radii_m[k], self._lead.slow
         )  # fmt: skip
+
+    # --- across a restart --------------------------------------------------------------------------------------------
+
+    def state(self) -> dict[str, Any]:
+        """What a restart must not lose, as plain JSON values: the datum, and what each source's readings mean."""
+        return {
+            "drum": self._fingerprint(),
+            "frame": self._frame.state(),
+            "doubt_m": self._track.doubt_m,
+            "lead": self._lead.sensor.id if self._lead.referenced else "",
+            "sources": {source.sensor.id: source.saved() for source in self._order},
+        }
+
+    def restore(self, saved: Mapping[str, Any], gap_s: float) -> None:
+        """Take up what `state` gave `gap_s` seconds ago, before the first reading.
+
+        A counter that the block could have run over unseen in that time no longer tells a height.
+
+        Raises:
+            ValueError: it is not such a state, or the rig's drum, line, sensors or reference have changed since. The
+                estimator is then to be made anew.
+        """
+        if saved.get("drum") != self._fingerprint():
+            raise ValueError("the rig file's drum, line, position sensors or reference changed")
+        doubt = number(saved, "doubt_m", 0.0, 1e4)
+        lead, sources = words(saved, "lead"), part(saved, "sources")
+        self._frame.restore(part(saved, "frame"))
+        for source in self._order:
+            span = source.modulus * abs(source.per_count) * self._frame.layers.rise_at(self._rig.mast.floor_m)
+            known = not (source.drum and source.wraps_within(self._working)) or self._track.top * gap_s < 0.5 * span
+            source.resume(part(sources, source.sensor.id), known)
+            if source.drum and not known:
+                source.verdict = "the counter may have run over while nobody watched: reference needed"
+            if source.referenced and (source.sensor.id == lead or not self._lead.referenced):
+                self._lead = source
+        self._track.doubt_m = doubt
+
+    def _fingerprint(self) -> list[float]:
+        """All that the meaning of counts and of the datum rests on in the rig's file."""
+        rig, drum, reference = self._rig, self._rig.drum, self._rig.reference
+        found = [drum.core_diameter_m, float(drum.wraps_per_layer), drum.nesting, float(drum.max_layers)]
+        found += [rig.line.rope_diameter_m, float(rig.line.lines), reference.height_m, reference.turns]
+        for source in self._order:
+            found += [source.per_count, source.modulus, float(reference.counts.get(source.sensor.id, -1.0))]
+        return found
 
     def fusion(self, sensor: int) -> Fusion:
         """Health record of the sensor with that index in the rig's tuple; an empty one if it is neither kind."""

@@ -5,10 +5,12 @@ stretch is put on at the output and taken out of outside heights, so that pickin
 motion of the drum, nor for drift.
 """
 
-from typing import Final
+from collections.abc import Mapping
+from typing import Any, Final
 
 from monitor.config import Rig
 from monitor.core.aiding import Correction, Datum, HeightMap
+from monitor.core.carried import number, part
 from monitor.core.drift import DriftWatch
 from monitor.physics.drum import DrumGeometry
 
@@ -47,6 +49,30 @@ class HeightFrame:
         self.load_rate_n_s = 0.0
         self._load_ns = 0
         self.datum_drop_m = reference.hook_load_n * self.flex * (self.tail_m - reference.height_m)
+
+    def state(self) -> dict[str, Any]:
+        """What a restart must not lose, as plain JSON values."""
+        return {
+            "turns": self.layers.turns,
+            "height_m": self.layers.height_m,
+            "rope_m": self.layers.drum.rope_diameter_m,
+            "datum": self.datum.state(),
+            "watch": self.watch.state(),
+        }
+
+    def restore(self, saved: Mapping[str, Any]) -> None:
+        """Take up what `state` gave for the same drum, line and reference.
+
+        Raises:
+            ValueError: it is not such a state; the frame may then hold a part of it.
+        """
+        configured = self._configured.rope_diameter_m
+        rope = number(saved, "rope_m", 0.5 * configured, 2.0 * configured)
+        turns, height = number(saved, "turns", 0.0, 1e4), number(saved, "height_m", -200.0, 200.0)
+        self.datum.restore(part(saved, "datum"))
+        base = HeightMap(self._configured, turns, height, self.layers.lines)
+        self.layers = base.moved(rope=rope / configured - 1.0)
+        self.watch.restore(part(saved, "watch"), base)
 
     def load(self, t_ns: int, hook_load_n: float) -> None:
         """The hook load now, N."""

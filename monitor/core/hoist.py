@@ -21,9 +21,11 @@ Still with the string in slips reads IN_SLIPS, still with it hanging STILL; movi
 
 import math
 from collections import deque
-from typing import Final
+from collections.abc import Mapping
+from typing import Any, Final
 
 from monitor.config import Rig
+from monitor.core.carried import number, numbers, part, whole
 from monitor.core.estimator import Estimate
 from monitor.core.types import HoistState, Validity, Value
 from monitor.units import STANDARD_GRAVITY_M_S2 as GRAVITY
@@ -91,6 +93,30 @@ class HoistTracker:
     def block_load_n(self) -> float:
         """What the block weighs alone by what has been learned, N, after the last direction of motion."""
         return self._block_n[self.direction]
+
+    def saved(self) -> dict[str, Any]:
+        """What a restart must not lose, as plain JSON values."""
+        return {
+            "direction": self.direction,
+            "in_slips": self.in_slips,
+            "set_downs": self.set_downs,
+            "block_n": {str(way): load for way, load in self._block_n.items()},
+            "levels": {str(way): list(levels) for way, levels in self._levels.items()},
+        }
+
+    def resume(self, saved: Mapping[str, Any]) -> None:
+        """Take up what `saved` gave; where the block is, and whether it moves, is to be seen anew.
+
+        Raises:
+            ValueError: it is not such a state; nothing is taken up then.
+        """
+        direction, set_downs = whole(saved, "direction", -1, 1), whole(saved, "set_downs")
+        blocks, levels = part(saved, "block_n"), part(saved, "levels")
+        block_n = {way: self._held(number(blocks, str(way), 0.0)) for way in (1, 0, -1)}
+        kept = {way: deque(numbers(levels, str(way), most=MEMORY), maxlen=MEMORY) for way in (1, 0, -1)}
+        self.direction, self.set_downs = direction, set_downs
+        self.in_slips = saved.get("in_slips") is True
+        self._block_n, self._levels = block_n, kept
 
     def update(self, t_ns: int, estimate: Estimate, hook_load: Value) -> HoistState:
         """Take one look at `t_ns`; the hoist state then. `hook_load` in N; not known is allowed."""

@@ -16,6 +16,7 @@ import math
 from collections.abc import Mapping
 from typing import Any, Final
 
+from monitor.core.carried import number
 from monitor.core.types import HoistState
 from monitor.physics.line import work_step_j
 
@@ -72,15 +73,15 @@ class LineWork:
 
     def state(self) -> dict[str, float]:
         """What a restart must not lose."""
-        return {"since_cut_j": self.since_cut_j}
+        return {"since_cut_j": self.since_cut_j, "total_j": self.total_j}
 
-    def restore(self, saved: Mapping[str, Any]) -> None:
-        """Take up a saved state.
+    def restore(self, saved: Mapping[str, Any], same_run: bool = False) -> None:
+        """Take up a saved state. The sum since the start of the stream goes on only within the same run.
 
         Raises:
             ValueError: it holds no usable number.
         """
-        since = saved.get("since_cut_j")
-        if isinstance(since, bool) or not isinstance(since, int | float) or not 0.0 <= since < 1e18:
-            raise ValueError(f"line work cannot be restored: {since!r}")
-        self.since_cut_j = float(since)
+        since = number(saved, "since_cut_j", 0.0)
+        if same_run:
+            self.total_j = number(saved, "total_j", 0.0)
+        self.since_cut_j = since

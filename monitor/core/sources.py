@@ -5,12 +5,14 @@ height. Nothing here decides: the estimator does, by the table on top of `monito
 """
 
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass
 from enum import Enum
-from typing import Final
+from typing import Any, Final
 
 from monitor.config import CaliperBrake, Rig, Sensor
 from monitor.core.aiding import SourceClock
+from monitor.core.carried import number, optional, plain, words
 
 SLOW_PERIOD_S: Final = 0.9
 """A source whose readings are further apart than this is slow data."""
@@ -140,6 +142,40 @@ class Source:
             seen = self.time_sigma_s**2
             seen += 0.02 * (off * off - seen)
             self.time_sigma_s = max(ARRIVAL_SIGMA_S, math.sqrt(seen))
+
+    def saved(self) -> dict[str, Any]:
+        """What a restart must not lose, as plain JSON values."""
+        return {
+            "raw": plain(self.raw),
+            "counts": self.counts,
+            "offset": self.offset,
+            "referenced": self.referenced,
+            "bias_m": self.bias_m,
+            "agreement": self.agreement,
+            "scatter_m2": self.scatter_m2,
+            "still": self.still,
+            "repeats": self.repeats,
+            "verdict": self.verdict,
+        }
+
+    def resume(self, saved: Mapping[str, Any], known: bool) -> None:
+        """Take up what `saved` gave. With `known` False its counts no longer mean a height.
+
+        Raises:
+            ValueError: it is not such a state.
+        """
+        raw = optional(saved, "raw")
+        counts, offset = number(saved, "counts"), number(saved, "offset")
+        bias, agreement = number(saved, "bias_m", -100.0, 100.0), optional(saved, "agreement")
+        still = number(saved, "still", 1.0)
+        repeats, scatter = number(saved, "repeats", 0.0, still), number(saved, "scatter_m2", 0.0, 100.0)
+        verdict = words(saved, "verdict")
+        self.raw = math.nan if raw is None else raw
+        self.counts, self.offset = counts, offset
+        self.bias_m, self.agreement = bias, agreement
+        self.still, self.repeats, self.scatter_m2 = still, repeats, scatter
+        self.referenced = not self.drum or (saved.get("referenced") is True and known)
+        self.verdict = verdict
 
     @property
     def stuck(self) -> bool:

@@ -137,7 +137,7 @@ class Tracking:
         """The height of a first count, which may have run over since the reference: the one inside the mast."""
         floor, crown = self._mast
         for run in (0, 1, -1):
-            counts = source.raw + run * source.modulus
+            counts = source.counts + run * source.modulus
             height = self.frame.layers.height(source.offset + counts * source.per_count)
             if floor - 2.0 <= height <= crown + 2.0:
                 source.counts = counts

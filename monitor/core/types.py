@@ -20,6 +20,8 @@ GRID_NS: Final = 50_000_000
 RESERVED: Final = "$stopmark/"
 """Topics that start so carry the monitor's own health. No broker's message is ever taken under such a name."""
 HEALTH_TOPIC: Final = RESERVED + "health"
+CARRIED_TOPIC: Final = RESERVED + "carried"
+"""First frame of a live run: what the run before left behind, as `Core.state` gave it (``{}``: nothing)."""
 
 
 class Validity(IntEnum):
