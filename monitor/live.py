@@ -13,7 +13,7 @@ from typing import Any, Literal
 
 from monitor.adapters.address import BrokerUrl
 from monitor.adapters.clock import StreamClock
-from monitor.adapters.ledger import KINDS, Ledger, iso, ledger_path
+from monitor.adapters.keeper import Keeper
 from monitor.adapters.mqtt import MqttSource
 from monitor.adapters.recorder import Recorder
 from monitor.adapters.segments import SegmentedRecorder
@@ -22,13 +22,13 @@ from monitor.core.engine import Core
 from monitor.core.rules import RuleSet, build_rules
 from monitor.core.signals import SIGNAL_NAMES
 from monitor.core.types import Action, ActionKind, Finding, Severity, Snapshot
-from monitor.errors import UserError
 from monitor.runner import Clock, Runner, Sink
 from monitor.ui.driver import LINE_EVENT
 
 LOG = logging.getLogger(__name__)
 
-LINE_KINDS = ("line-cut", "line-new", "line-strung")
+_LOOK_S = 5.0
+"""Real time between two looks for the ledger."""
 _CLOCK_STEP_NS = 1_000_000_000
 
 Mode = Literal["LIVE", "SIMULATED", "REPLAY"]
@@ -91,14 +91,16 @@ class LiveDriver:
         mode: Mode = "LIVE",
         recorder: Recorder | SegmentedRecorder | None = None,
         sinks: Sequence[Sink] = (),
+        keeper: Keeper | None = None,
     ) -> None:
         self.rig = rig
         self.mode: Mode = mode
         self.clock = clock
         self.core = core_of(rig, rules_text, rules_path)
-        self.runner = Runner(self.core, recorder, sinks)
+        self.runner = Runner(self.core, recorder, sinks if keeper is None else (*sinks, keeper.finding))
         self.runner.connected = False
         self.recorder = recorder
+        self._keeper = keeper
         self._url = url
         self.topics = list(dict.fromkeys(rig.topic(sensor) for sensor in rig.sensors))
         """Topics of the rig's sensors, each once, in the rig's order."""
@@ -109,7 +111,8 @@ class LiveDriver:
         """The connection, while it runs."""
         self._stopping = asyncio.Event()
         self._when_running: Callable[[], None] | None = None
-        self._line_events = {} if recorder is None else line_events(ledger_path(recorder.path.parent, rig.name))
+        if keeper is not None:
+            keeper.watch(self.snapshot)
 
     def intercept(self, topic: str, take: Callable[[int, str, bytes, bool], None]) -> None:
         """Before `run`: subscribe to one more topic, and hand all messages to `take` instead of the runner."""
@@ -136,11 +139,17 @@ class LiveDriver:
         self, kind: ActionKind, target: str = "", number: float | None = None, text: str = "", who: str = ""
     ) -> None:
         """Something the crew did, at this moment."""
-        self.runner.action(Action(self.clock.now_ns(), kind, target, number, text, who))
+        action = self.core.admit(Action(self.clock.now_ns(), kind, target, number, text, who))
+        if self._keeper is not None:
+            self._keeper.action(action)
+        self.runner.action(action)
 
     def facts(self) -> dict[str, str]:
         """What the Session screen says about this run."""
-        told = {"broker": str(self._url), "topics": str(len(self.topics)), **self._line_events}
+        told = {"broker": str(self._url), "topics": str(len(self.topics))}
+        if self._keeper is not None:
+            told |= {LINE_EVENT + when: what for when, what in self._keeper.line_events.items()}
+            told |= self._keeper.facts()
         if self.recorder is not None:
             path = self.recorder.path
             with contextlib.suppress(OSError):
@@ -162,6 +171,8 @@ class LiveDriver:
                 running.append(tasks.create_task(self._watch_wall_clock(self.clock)))
             if self.recorder is not None:
                 running.append(tasks.create_task(self._watch_disk(self.recorder)))
+            if self._keeper is not None:
+                running.append(tasks.create_task(self._keep_ledger(self._keeper)))
             await self._stopping.wait()
             for task in running:
                 task.cancel()
@@ -181,6 +192,17 @@ class LiveDriver:
                 if self.recorder is not None:
                     self.recorder.note(clock.now_ns(), "clock", words, step_ns * 1e-9)
 
+    async def _keep_ledger(self, keeper: Keeper) -> None:
+        """A look for the ledger every few seconds; that it cannot be written is said on the screen, too."""
+        problem = ""
+        while True:
+            await asyncio.sleep(_LOOK_S)
+            keeper.look()
+            if keeper.problem != problem:
+                problem = keeper.problem
+                self.runner.note = problem or "the ledger is written again"
+                self.runner.health(self.clock.now_ns())
+
     async def _watch_disk(self, recorder: Recorder | SegmentedRecorder) -> None:
         """A slow disk is said and recorded; recording goes on."""
         slow = False
@@ -193,6 +215,9 @@ class LiveDriver:
                 self.runner.health(self.clock.now_ns())
                 recorder.note(self.clock.now_ns(), "disk", self.runner.note)
 
+    def _drops(self, total: int) -> None:
+        self.runner.dropped = total
+
     def _connection(self, connected: bool, words: str) -> None:
         self.runner.connected = connected
         self.runner.note = words
@@ -200,19 +225,6 @@ class LiveDriver:
         if connected and self._first_connection is not None:
             call, self._first_connection = self._first_connection, None
             call()
-
-
-def line_events(ledger: Path, most: int = 5) -> dict[str, str]:
-    """The latest events in the drilling line's life from a rig's ledger, newest first, as facts for the Line screen."""
-    if not os.path.exists(ledger):
-        return {}
-    try:
-        with Ledger(ledger) as book:
-            found = [entry for kind in LINE_KINDS for entry in book.entries(kind)]
-    except UserError as error:
-        return {LINE_EVENT + "ledger": str(error)}
-    found.sort(key=lambda entry: entry.t_ns, reverse=True)
-    return {LINE_EVENT + iso(entry.t_ns)[:16]: f"{KINDS[entry.kind]} {entry.text}".strip() for entry in found[:most]}
 
 
 def print_finding(finding: Finding) -> None:

@@ -196,8 +196,10 @@ def test_ledger_takes_corrects_and_exports(session: Path, tmp_path: Path, capsys
     where = ("--rig", "land", "--data", tmp_path)
     assert "no ledger yet" in mistake(capsys, "ledger", "show", *where)
     say(capsys, "ledger", "add", "line-cut", *where, "--who", "ab", "--number", "cut_m=24", "--at", "2025-12-31T10:00")
-    assert "new entries; 0 were there" in say(capsys, "ledger", "take", session, "--data", tmp_path)
-    assert "0 new entries" in say(capsys, "ledger", "take", session, "--data", tmp_path)
+    take = ("ledger", "take", session, "--data", tmp_path)
+    assert "is a simulation" in mistake(capsys, *take)
+    assert "new entries; 0 were there" in say(capsys, *take, "--simulated")
+    assert "0 new entries" in say(capsys, *take, "--simulated")
     say(capsys, "ledger", "add", "line-cut", *where, "--who", "ab", "--number", "cut_m=25", "--at", "2025-12-31T10:00",
         "--corrects", "1")  # fmt: skip
     told = say(capsys, "ledger", "show", *where, "--kind", "line-cut")

@@ -10,7 +10,8 @@ import hashlib
 import json
 import math
 import sqlite3
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
@@ -35,7 +36,7 @@ KINDS: Final = MappingProxyType(
         "line-work": "work of the drilling line",
         "brake": "brake health of a day",
         "pads": "pads or bands changed",
-        "restart": "state carried over a restart",
+        "restart": "start after a run that had no clean stop",
         "note": "note",
     }
 )
@@ -53,6 +54,10 @@ _SCHEMA: Final = (
 
 class LedgerError(UserError):
     """A ledger that cannot be used, or an entry it does not take; the message says why."""
+
+
+class EntryError(LedgerError):
+    """An entry that no ledger takes: its kind is unknown, or a number is none."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,15 +81,15 @@ _COLUMNS: Final = "id, t_ns, written_ns, kind, who, text, numbers, corrects"
 class Ledger:
     """One rig's ledger, open. Several processes may have it open; each entry is on the disk when `add` returns."""
 
-    def __init__(self, path: Path) -> None:
-        """Open the ledger at `path`; it is made when it is not there.
+    def __init__(self, path: Path, patience_s: float = 10.0) -> None:
+        """Open the ledger at `path`; it is made when it is not there. While another holds it, wait `patience_s`.
 
         Raises:
             LedgerError: it cannot be opened or made, is no ledger, or was made by a newer version.
         """
         self.path = Path(path)
         try:
-            self._base = sqlite3.connect(self.path, timeout=10.0, isolation_level=None, check_same_thread=False)
+            self._base = sqlite3.connect(self.path, timeout=patience_s, isolation_level=None, check_same_thread=False)
         except sqlite3.Error as error:
             raise LedgerError(f"{self.path}: cannot be opened ({error})") from None
         try:
@@ -101,17 +106,12 @@ class Ledger:
         base = self._base
         base.execute("PRAGMA trusted_schema=OFF")
         base.execute("PRAGMA synchronous=EXTRA")
-        base.execute("BEGIN IMMEDIATE")
-        try:
+        with self._transaction():
             if base.execute("SELECT count(*) FROM sqlite_master").fetchone()[0] == 0:
                 base.execute(f"PRAGMA application_id={APPLICATION_ID}")
                 base.execute(f"PRAGMA user_version={VERSION}")
                 for statement in _SCHEMA:
                     base.execute(statement)
-            base.execute("COMMIT")
-        except BaseException:
-            base.execute("ROLLBACK")
-            raise
         (mark,) = base.execute("PRAGMA application_id").fetchone()
         (version,) = base.execute("PRAGMA user_version").fetchone()
         if mark != APPLICATION_ID:
@@ -135,15 +135,15 @@ class Ledger:
         """Write one entry; on return it is on the disk. With `corrects` it replaces that entry in what `entries` gives.
 
         Raises:
-            LedgerError: the kind is unknown, a number is not finite, the corrected entry is not there or was corrected
-                already, or the disk refuses.
+            EntryError: the kind is unknown, or a number is not finite.
+            LedgerError: the corrected entry is not there or was corrected already, or the disk refuses.
         """
         if kind not in KINDS:
-            raise LedgerError(f"{kind!r} is no kind of entry; known: {', '.join(KINDS)}")
+            raise EntryError(f"{kind!r} is no kind of entry; known: {', '.join(KINDS)}")
         values = {str(name): float(number) for name, number in (numbers or {}).items()}
         for name, number in values.items():
             if not math.isfinite(number):
-                raise LedgerError(f"{name}: {number} is not a finite number")
+                raise EntryError(f"{name}: {number} is not a finite number")
         row = (t_ns, written_ns, kind, clean_text(who), clean_text(text), json.dumps(values, sort_keys=True), corrects)
         try:
             entry_id = self._write(row)
@@ -153,23 +153,45 @@ class Ledger:
 
     def _write(self, row: tuple[Any, ...]) -> int:
         base = self._base
+        if not base.in_transaction:
+            with self._transaction():
+                return self._write(row)
+        corrects = row[-1]
+        if corrects is not None:
+            self._check_correction(corrects, row[2])
+        last = base.execute("SELECT id, seal FROM entry ORDER BY id DESC LIMIT 1").fetchone() or (0, "")
+        entry_id = last[0] + 1
+        base.execute(
+            f"INSERT INTO entry ({_COLUMNS}, seal) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)",
+            (entry_id, *row, _seal(last[1], (entry_id, *row))),
+        )
+        return int(entry_id)
+
+    @contextmanager
+    def _transaction(self) -> Iterator[None]:
+        base = self._base
         base.execute("BEGIN IMMEDIATE")
         try:
-            corrects = row[-1]
-            if corrects is not None:
-                self._check_correction(corrects, row[2])
-            last = base.execute("SELECT id, seal FROM entry ORDER BY id DESC LIMIT 1").fetchone() or (0, "")
-            entry_id = last[0] + 1
-            base.execute(
-                f"INSERT INTO entry ({_COLUMNS}, seal) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)",
-                (entry_id, *row, _seal(last[1], (entry_id, *row))),
-            )
+            yield
             base.execute("COMMIT")
         except BaseException:
             if base.in_transaction:
                 base.execute("ROLLBACK")
             raise
-        return int(entry_id)
+
+    @contextmanager
+    def together(self) -> Iterator[None]:
+        """For a ``with`` statement: nobody else writes meanwhile, and what is added in it is on the disk all or not at
+        all, at its end.
+
+        Raises:
+            LedgerError: another holds the ledger for longer than our patience, or the disk refuses.
+        """
+        try:
+            with self._transaction():
+                yield
+        except sqlite3.Error as error:
+            raise LedgerError(f"{self.path}: the entries could not be written ({error})") from None
 
     def _check_correction(self, corrects: int, kind: str) -> None:
         found = self._base.execute("SELECT kind FROM entry WHERE id = ?", (corrects,)).fetchone()

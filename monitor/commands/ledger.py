@@ -28,6 +28,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     add.add_argument("--corrects", metavar="ID", type=int, help="number of the entry that this one replaces")
     take = kinds.add_parser("take", help="take from sessions: brake health by day, checks, cuts, references, line work")
     take.add_argument("sessions", metavar="SESSION", nargs="+", type=Path, help="recorded sessions of one rig")
+    take.add_argument("--simulated", action="store_true", help="also take what was only simulated, for practice")
     take.add_argument("--data", metavar="DIR", help="folder of the ledgers (default: the user's data folder)")
     export = kinds.add_parser("export", help="write the entries as CSV")
     export.add_argument("-o", "--out", metavar="FILE.csv", type=Path, required=True)
@@ -47,7 +48,7 @@ def run(args: argparse.Namespace) -> int:
 
     folder = data_folder(args.data)
     if args.what == "take":
-        return _take(folder, args.sessions)
+        return _take(folder, args.sessions, args.simulated)
     path = ledger_path(folder, args.rig)
     if "/" in args.rig or "\\" in args.rig or args.rig.startswith("."):
         raise UserError(f"{args.rig!r} is no rig's name")
@@ -105,27 +106,25 @@ def _add(ledger: "Ledger", args: argparse.Namespace) -> int:
     return 0
 
 
-def _take(folder: Path, sessions: list[Path]) -> int:
+def _take(folder: Path, sessions: list[Path], simulated: bool) -> int:
     """Write what the sessions show and the ledger does not have yet."""
     from monitor.adapters.chain import SessionChain
+    from monitor.adapters.drafts import enter
     from monitor.adapters.ledger import Ledger, ledger_path
     from monitor.report.collect import collect
     from monitor.report.ledgered import drafts
 
     with SessionChain(sessions) as chain:
+        if "SIMULATED" in chain.mode and not simulated:
+            raise UserError(
+                f"{chain.name}: is a simulation, and has no place in the ledger of a rig;"
+                " for practice give --simulated, and --data with a folder of its own"
+            )
         recording = collect(chain)
     folder.mkdir(parents=True, exist_ok=True)
     path = ledger_path(folder, recording.rig.name)
-    new = known = 0
     with Ledger(path) as ledger:
-        have = {(entry.kind, entry.t_ns) for entry in ledger.entries(corrected=True)}
-        now_ns = time.time_ns()
-        for draft in drafts(recording):
-            if (draft.kind, draft.t_ns) in have:
-                known += 1
-                continue
-            ledger.add(draft.kind, draft.t_ns, now_ns, who=draft.who, text=draft.text, numbers=draft.numbers)
-            new += 1
+        new, known = enter(ledger, drafts(recording), time.time_ns())
     print(f"{path}: {new} new entries; {known} were there already")
     return 0
 

@@ -118,8 +118,11 @@ def live_driver(
     mode: "Mode",
     sinks: Sequence[Callable[["Finding"], None]],
 ) -> Iterator["LiveDriver"]:
-    """A live driver with its recorder; both are closed at the end, with the last readings on the disk."""
+    """A live driver with its recorder and, of a real rig, its ledger's keeper; all are closed at the end, with the last
+    readings on the disk."""
     from monitor.adapters.folder import DataFolder
+    from monitor.adapters.keeper import Keeper
+    from monitor.adapters.ledger import ledger_path
     from monitor.adapters.recorder import Recorder
     from monitor.adapters.segments import SegmentedRecorder
     from monitor.config import read_text
@@ -139,6 +142,9 @@ def live_driver(
             if mode == "LIVE"
             else Recorder(folder.session_path(rig.name, now_ns), header)
         ) as recorder:
-            driver = LiveDriver(rig, rules_text, str(rules_path), url, clock, mode, recorder, sinks)
-            yield driver
-            driver.runner.advance(clock.now_ns())
+            # A simulation's checks and line work have no place among a rig's own.
+            keeper = Keeper(ledger_path(folder.path, rig.name), recorder.note, now_ns) if mode == "LIVE" else None
+            with keeper or contextlib.nullcontext():
+                driver = LiveDriver(rig, rules_text, str(rules_path), url, clock, mode, recorder, sinks, keeper)
+                yield driver
+                driver.runner.advance(clock.now_ns())

@@ -1,26 +1,27 @@
 """Between recordings and the rig's ledger: what of a recording belongs there, and what the ledger says of months."""
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
 from itertools import pairwise
 from types import MappingProxyType
 from typing import Final
 
 import numpy as np
 
+from monitor.adapters.drafts import (
+    BRAKE_FIGURES,
+    BRAKE_WORDS,
+    DAY_NS,
+    Draft,
+    Gleaner,
+    Stretch,
+    is_cut,
+    span_of,
+)
 from monitor.adapters.ledger import Entry, iso
 from monitor.adapters.trend import FEWEST_POINTS, SHORTEST_DAYS, trend
-from monitor.core.types import ActionKind, CheckVerdict
+from monitor.core.linework import BRIDGE_S
+from monitor.core.types import GRID_NS, Action, Finding
 from monitor.report.collect import Numbers, Recording
-
-DAY_NS: Final = 86_400_000_000_000
-_VERDICTS: Final = frozenset(str(verdict) for verdict in CheckVerdict)
-_ACTIONS: Final = {
-    ActionKind.REFERENCE_HEIGHT: ("reference", "height_m", "height reference"),
-    ActionKind.SLIP_AND_CUT: ("line-cut", "turns", "slip and cut: wraps at the reference height"),
-    ActionKind.NOTE: ("note", "", ""),
-}
-"""Actions that are kept: kind of entry, name of the number, words."""
 
 SERIES: Final = (
     ("effectiveness", "brake effectiveness", ""),
@@ -32,20 +33,9 @@ SERIES: Final = (
 _MONTH_DAYS: Final = 30.4
 
 
-@dataclass(frozen=True, slots=True)
-class Draft:
-    """An entry that is not written yet."""
-
-    kind: str
-    t_ns: int
-    who: str = ""
-    text: str = ""
-    numbers: Mapping[str, float] = field(default_factory=dict)
-
-
-def drafts(rec: Recording) -> list[Draft]:
-    """Everything in `rec` that the ledger should know, in order of time."""
-    return sorted([*_brake_days(rec), *_work(rec), *_checks(rec), *_actions(rec)], key=lambda draft: draft.t_ns)
+def drafts(rec: Recording) -> list[Draft | Stretch]:
+    """Everything in `rec` that the ledger should know: brake health by day, line work, and what happened."""
+    return [*_brake_days(rec), *_work(rec), *_happened(rec)]
 
 
 def _days(rec: Recording) -> Iterator[tuple[int, int]]:
@@ -55,53 +45,53 @@ def _days(rec: Recording) -> Iterator[tuple[int, int]]:
     yield from pairwise(edges)
 
 
-def _last(numbers: Numbers) -> float | None:
+def _news(numbers: Numbers) -> float | None:
+    """The last known number, if it is news: a figure that merely stood all day was found on another day."""
     known = numbers[np.isfinite(numbers)]
-    return float(known[-1]) if len(known) else None
+    if not len(known) or (np.isfinite(numbers[0]) and known.min() == known.max()):
+        return None
+    return float(known[-1])
 
 
 def _brake_days(rec: Recording) -> Iterator[Draft]:
     for first, after in _days(rec):
-        found: dict[str, float | None] = {
-            "effectiveness": _last(rec["effectiveness"][first:after]),
-            "response_s": _last(rec["response_time"][first:after]),
-            "leak_pa_s": _last(rec["leak_rate"][first:after]),
-            "aux_share": _last(rec["aux_share"][first:after]),
-        }
+        before = max(0, first - 1)
+        found = {name: _news(rec[signal][before:after]) for name, signal in BRAKE_FIGURES.items()}
         numbers = {name: number for name, number in found.items() if number is not None}
         if numbers:
-            yield Draft("brake", int(rec.t_ns[after - 1]), text="brake health at the end of the day", numbers=numbers)
+            yield Draft("brake", int(rec.t_ns[after - 1]), text=BRAKE_WORDS, numbers=numbers)
 
 
-def _work(rec: Recording) -> Iterator[Draft]:
-    """Work of each stretch between two cuts, so that what was done since a cut can be summed up."""
-    cuts = [action.t_ns for action in rec.actions if action.kind == ActionKind.SLIP_AND_CUT]
-    work = rec["line_work"].astype(np.float64)
-    before = 0.0
-    for t_ns in [*cuts, int(rec.t_ns[-1])]:
-        at = max(0, int(np.searchsorted(rec.t_ns, t_ns)) - 1) if t_ns != int(rec.t_ns[-1]) else len(work) - 1
-        done, before = float(work[at]) - before, float(work[at])
-        if done > 0.0:
-            # Just before the cut itself, which closes this stretch.
-            yield Draft("line-work", int(rec.t_ns[at]) - 1, text="measured", numbers={"work_j": done})
-
-
-def _checks(rec: Recording) -> Iterator[Draft]:
+def _work(rec: Recording) -> Iterator[Stretch]:
+    """Work of each stretch between two cuts, silences left out: another recording may know what was done in those."""
+    t_ns = rec.t_ns
+    breaks = [(int(place), int(place) + 1) for place in np.flatnonzero(np.diff(t_ns) > GRID_NS)]
     for finding in rec.findings:
-        if finding.kind == "check" and finding.after in _VERDICTS:
-            numbers = {"passed": float(finding.after == CheckVerdict.PASS)}
-            numbers |= {"measured": finding.number} if finding.number is not None else {}
-            yield Draft("check", finding.t_ns, text=finding.message, numbers=numbers)
+        if is_cut(finding):
+            place = max(0, int(np.searchsorted(t_ns, finding.t_ns, side="right")) - 1)
+            breaks.append((place, place))
+    for gap in rec.gaps:
+        if gap.to_ns - gap.from_ns > BRIDGE_S * 1e9:
+            stop = int(np.searchsorted(t_ns, gap.from_ns))
+            breaks.append((stop, int(np.searchsorted(t_ns, gap.to_ns, side="right")) - 1))
+    last = len(t_ns) - 1
+    first = 0
+    for stop, again in sorted((*breaks, (last, last))):
+        if first < min(stop, last):
+            yield Stretch(t_ns[first : stop + 1], rec["line_work"][first : stop + 1])
+        first = max(first, again)
 
 
-def _actions(rec: Recording) -> Iterator[Draft]:
-    for action in rec.actions:
-        row = _ACTIONS.get(action.kind)
-        if row is None:
-            continue
-        kind, name, words = row
-        numbers = {name: action.number} if name and action.number is not None else {}
-        yield Draft(kind, action.t_ns, action.who, action.text or words, numbers)
+def _happened(rec: Recording) -> Iterator[Draft]:
+    gleaner = Gleaner()
+    items: list[Action | Finding] = [*rec.actions, *rec.findings]
+    for item in sorted(items, key=lambda item: (item.t_ns, isinstance(item, Finding))):
+        if isinstance(item, Finding):
+            draft = gleaner.finding(item)
+            if draft is not None:
+                yield draft
+        else:
+            gleaner.action(item)
 
 
 # --- what the ledger says -------------------------------------------------------------------------------------------
@@ -110,8 +100,14 @@ def _actions(rec: Recording) -> Iterator[Draft]:
 def work_since_cut_j(entries: Sequence[Entry]) -> tuple[float, int | None]:
     """(line work since the line was last cut or renewed, J; when that was, ns, None when the ledger knows of none)."""
     cut_ns = max((entry.t_ns for entry in entries if entry.kind in ("line-cut", "line-new")), default=None)
-    since = [e for e in entries if e.kind == "line-work" and (cut_ns is None or e.t_ns >= cut_ns)]
-    return sum(entry.numbers.get("work_j", 0.0) for entry in since), cut_ns
+    done_j = 0.0
+    for entry in entries:
+        if entry.kind == "line-work" and (cut_ns is None or entry.t_ns > cut_ns):
+            from_ns, to_ns = span_of(entry)
+            # A cut that was entered later may lie within what had been summed in one: its share of the time counts.
+            share = 1.0 if cut_ns is None or from_ns >= cut_ns else (to_ns - cut_ns) / (to_ns - from_ns)
+            done_j += share * entry.numbers.get("work_j", 0.0)
+    return done_j, cut_ns
 
 
 def trend_words(
