@@ -228,8 +228,13 @@ class LiveDriver:
 
 
 def print_finding(finding: Finding) -> None:
-    """One finding as one line of JSON on stdout."""
-    print(json.dumps(finding_dict(finding), allow_nan=False), flush=True)
+    """One finding as one line of JSON on stdout; waits for whoever reads. For what is not live."""
+    print(finding_line(finding), flush=True)
+
+
+def finding_line(finding: Finding) -> str:
+    """One finding as one line of JSON."""
+    return json.dumps(finding_dict(finding), allow_nan=False)
 
 
 def finding_dict(finding: Finding) -> dict[str, Any]:

@@ -11,6 +11,7 @@ import json
 import logging
 import os
 import queue
+import sys
 import threading
 from collections.abc import Sequence
 from datetime import UTC, datetime
@@ -118,6 +119,8 @@ class _ToStderr(_Counting):
     def emit(self, record: logging.LogRecord) -> None:
         """One line."""
         try:
+            if sys.stderr is None:  # started without: its number may be that of any other file
+                raise OSError("there is no standard error")
             data = (self.format(record) + "\n").encode()
             while data:
                 data = data[os.write(_STDERR, data) :]

@@ -21,19 +21,16 @@ class LineWriter:
     """Writes lines to standard output. Call it from one thread."""
 
     def __init__(self, handle: int | None = None) -> None:
-        """`handle`: the file handle to write to; None takes that of standard output.
-
-        Raises:
-            OSError, ValueError: standard output has been closed.
-        """
-        # Past Python's own buffer, whose lock a thread that hangs in a full pipe would keep until the end.
-        self._handle = sys.stdout.fileno() if handle is None else handle
+        """`handle`: the file handle to write to; None takes that of standard output, where there is one."""
+        # Past Python's own buffer, whose lock a thread that hangs in a full pipe would keep until the end. Started without
+        # standard output there is none in Python either, and its number may be that of any other file.
+        self._handle = (sys.stdout.fileno() if sys.stdout else -1) if handle is None else handle
         self._lines: deque[bytes] = deque()
         self._wake = threading.Event()
         self._closing = False
         self.dropped = 0
         """Lines that were never written."""
-        self.gone = False
+        self.gone = self._handle < 0
         """Nobody reads any more: the pipe or the terminal is closed."""
         self._thread = threading.Thread(target=self._run, name="output", daemon=True)
         self._thread.start()
@@ -72,7 +69,7 @@ class LineWriter:
                 while self._lines:
                     self._write(self._lines.popleft())
             except IndexError:
-                continue  # dropped in this very moment
+                pass  # dropped in this very moment
             except OSError:
                 self.gone = True
                 self._lines.clear()

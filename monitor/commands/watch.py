@@ -4,13 +4,17 @@ import argparse
 import asyncio
 import contextlib
 import json
+import math
 import os
+import sys
 from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from monitor.adapters.address import BrokerUrl
+    from monitor.adapters.ending import Ending
+    from monitor.adapters.segments import Retention
     from monitor.config import Rig
     from monitor.core.types import Finding
     from monitor.live import LiveDriver, Mode
@@ -29,12 +33,17 @@ def positive(text: str) -> float:
 
 
 def add_session_arguments(parser: argparse.ArgumentParser) -> None:
-    """Words that every live run shares."""
+    """Words that every live run with a screen shares."""
     parser.add_argument(
         "--headless", action="store_true", help="print findings as JSON Lines, a summary last; no screen"
     )
-    parser.add_argument("--data", metavar="DIR", help="folder for sessions (default: the user's data folder)")
     parser.add_argument("--no-record", action="store_true", help="keep no session")
+    add_run_arguments(parser)
+
+
+def add_run_arguments(parser: argparse.ArgumentParser) -> None:
+    """Words that every live run shares."""
+    parser.add_argument("--data", metavar="DIR", help="folder for sessions (default: the user's data folder)")
     parser.add_argument("--rules", metavar="FILE", help="rule catalogue (default: the one that comes with Stopmark)")
     parser.add_argument(
         "--for", dest="seconds", metavar="SECONDS", type=positive, help="stop after so many stream seconds"
@@ -43,6 +52,16 @@ def add_session_arguments(parser: argparse.ArgumentParser) -> None:
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """The command's words."""
+    add_rig_arguments(parser)
+    parser.add_argument("--web", action="store_true", help="serve the screen to browsers instead of showing it here")
+    parser.add_argument("--bind", metavar="ADDR", help="with --web: address to serve at (default: this machine only)")
+    parser.add_argument("--port", metavar="N", type=port, help="with --web: port to serve at (default: 8100; 0: any)")
+    add_session_arguments(parser)
+    add_retention_arguments(parser)
+
+
+def add_rig_arguments(parser: argparse.ArgumentParser) -> None:
+    """Which rig, and how to reach it."""
     parser.add_argument("--rig", required=True, help="rig file (.toml), or the name of a shipped rig")
     parser.add_argument("--broker", required=True, metavar="URL", help="mqtt://host[:port] or mqtts://host[:port]")
     parser.add_argument(
@@ -50,10 +69,87 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         metavar="FILE",
         help="TOML file with user, password, ca, cert, key (or use STOPMARK_MQTT_USER and STOPMARK_MQTT_PASSWORD)",
     )
-    parser.add_argument("--web", action="store_true", help="serve the screen to browsers instead of showing it here")
-    parser.add_argument("--bind", metavar="ADDR", help="with --web: address to serve at (default: this machine only)")
-    parser.add_argument("--port", metavar="N", type=port, help="with --web: port to serve at (default: 8100; 0: any)")
-    add_session_arguments(parser)
+
+
+def add_retention_arguments(parser: argparse.ArgumentParser) -> None:
+    """How long recordings stay. The defaults are those of `Retention`; None is no bound, and "none" says so."""
+    group = parser.add_argument_group(
+        "how long sessions stay",
+        "The oldest go first, never the newest. Each removal is written into the session being recorded; one that was flagged,"
+        " or held findings that nobody had acknowledged, is removed only with a warning that names them.",
+    )
+    group.add_argument(
+        "--keep-days", metavar="DAYS", type=bound(days), help="remove older ones (default: 90; none: never)"
+    )
+    group.add_argument(
+        "--keep-share", metavar="PERCENT", type=bound(share), help="of the disk, for recordings (default: 50%%; none)"
+    )
+    group.add_argument(
+        "--keep-free",
+        metavar="SIZE",
+        type=bound(size),
+        help="room to keep free, as 500MB or 2GB (default: 200MB; none)",
+    )
+
+
+def bound(read: Callable[[str], float]) -> Callable[[str], float]:
+    """For argparse: what `read` makes of a word, or infinity for "none"."""
+
+    def take(text: str) -> float:
+        if text.strip().lower() == "none":
+            return math.inf
+        try:
+            return read(text.strip())
+        except ValueError as error:
+            raise argparse.ArgumentTypeError(f"{text!r} is not {error}, nor none") from None
+
+    return take
+
+
+def days(text: str) -> float:
+    """A number of days above zero. Raises ValueError."""
+    return _number(text, 36_500.0, "a number of days above 0")
+
+
+def share(text: str) -> float:
+    """A share of the disk, 0 to 1, from percent. Raises ValueError."""
+    return _number(text.removesuffix("%"), 100.0, "a share in percent, above 0 and at most 100") / 100.0
+
+
+def size(text: str) -> float:
+    """Bytes, from a number with MB, GB or TB. Raises ValueError."""
+    words = "a size such as 500MB or 2GB"
+    for unit, factor in (("MB", 1e6), ("GB", 1e9), ("TB", 1e12)):
+        if text.upper().endswith(unit):
+            return _number(text[: -len(unit)], 1e15 / factor, words) * factor
+    raise ValueError(words)
+
+
+def _number(text: str, most: float, words: str) -> float:
+    try:
+        number = float(text)
+    except ValueError:
+        number = 0.0
+    if not 0.0 < number <= most:
+        raise ValueError(words)
+    return number
+
+
+def retention_of(args: argparse.Namespace) -> "Retention":
+    """The bounds that were given, and the defaults for those that were not."""
+    from monitor.adapters.segments import Retention
+
+    usual = Retention()
+
+    def pick(given: float | None, default: float | None) -> float | None:
+        return default if given is None else None if given == math.inf else given
+
+    free = pick(args.keep_free, usual.min_free_bytes)
+    return Retention(
+        pick(args.keep_days, usual.max_age_days),
+        pick(args.keep_share, usual.max_disk_share),
+        None if free is None else int(free),
+    )
 
 
 def port(text: str) -> int:
@@ -79,33 +175,74 @@ def run(args: argparse.Namespace) -> int:
 
 
 def watch(args: argparse.Namespace, rig: "Rig", url: "BrokerUrl", clock: "Clock", mode: "Mode") -> int:
-    """Record and watch a rig until the end; screen or headless. Shared with the demo."""
-    from monitor.live import Tally, print_finding, run_for, summary_of
+    """Record and watch a rig until the end; screen or headless."""
+    from monitor.adapters.ending import Ending
+
+    with Ending() as ending:
+        return (watch_headless if args.headless else watch_on_screen)(args, rig, url, clock, mode, ending)
+
+
+def watch_on_screen(
+    args: argparse.Namespace, rig: "Rig", url: "BrokerUrl", clock: "Clock", mode: "Mode", ending: "Ending"
+) -> int:
+    """Until the person quits, or a signal ends it: a closed terminal among them."""
+    from monitor.ui.app import run_app
+
+    with live_driver(args, rig, url, clock, mode, ()) as driver:
+        driver.when_running(lambda: ending.attach(driver.stop))
+        return run_app(driver)
+
+
+def watch_headless(
+    args: argparse.Namespace, rig: "Rig", url: "BrokerUrl", clock: "Clock", mode: "Mode", ending: "Ending"
+) -> int:
+    """Findings on standard output, whoever reads them or not."""
+    from monitor.adapters.output import LineWriter
+    from monitor.live import Tally, finding_line, run_for, summary_of
 
     tally = Tally()
-    with live_driver(args, rig, url, clock, mode, (print_finding, tally) if args.headless else (tally,)) as driver:
-        if not args.headless:
-            from monitor.ui.app import run_app
+    with LineWriter() as output:
+        sinks = (lambda finding: output(finding_line(finding)), tally)
+        with live_driver(args, rig, url, clock, mode, sinks) as driver:
+            driver.when_running(lambda: ending.attach(driver.stop))
+            told = False
 
-            return run_app(driver)
-        with contextlib.suppress(KeyboardInterrupt):
-            asyncio.run(run_for(driver, args.seconds))
-        print(json.dumps(summary_of(driver, tally)), flush=True)
+            def unread() -> bool:
+                """Whether to end because nobody reads: not while there is a recording to keep."""
+                nonlocal told
+                if output.gone and not told:
+                    told = True
+                    say("nobody reads the findings any more" + ("; recording goes on" if driver.recorder else ""))
+                return output.gone and driver.recorder is None
+
+            with contextlib.suppress(KeyboardInterrupt):
+                asyncio.run(run_for(driver, args.seconds, unread))
+            output(json.dumps(summary_of(driver, tally)))
+        if not output.close() and output.dropped:
+            say(f"{output.dropped} findings were not printed: nobody read them; the session has them")
     return 0
+
+
+def say(words: str) -> None:
+    """A line for the person at the terminal, if there still is one."""
+    with contextlib.suppress(OSError, ValueError, AttributeError):
+        print(f"stopmark: {words}", file=sys.stderr, flush=True)
 
 
 def watch_in_browsers(args: argparse.Namespace, rig: "Rig", url: "BrokerUrl", clock: "Clock", mode: "Mode") -> int:
     """Record and watch a rig until the end; the screen in any number of browsers. Headless prints findings besides."""
-    from monitor.live import Tally, print_finding, summary_of
+    from monitor.adapters.output import LineWriter
+    from monitor.live import Tally, finding_line, summary_of
     from monitor.web import listen
 
     tally = Tally()
-    sinks = (print_finding, tally) if args.headless else (tally,)
-    with listen(args.bind, args.port) as page, live_driver(args, rig, url, clock, mode, sinks) as driver:
-        with contextlib.suppress(KeyboardInterrupt):
-            page.serve(driver, args.seconds)
-        if args.headless:
-            print(json.dumps(summary_of(driver, tally)), flush=True)
+    with listen(args.bind, args.port) as page, LineWriter() as output:
+        sinks = (lambda finding: output(finding_line(finding)), tally) if args.headless else (tally,)
+        with live_driver(args, rig, url, clock, mode, sinks) as driver:
+            with contextlib.suppress(KeyboardInterrupt):
+                page.serve(driver, args.seconds)
+            if args.headless:
+                output(json.dumps(summary_of(driver, tally)))
     return 0
 
 
@@ -134,11 +271,11 @@ def live_driver(
     if args.no_record:
         yield LiveDriver(rig, rules_text, str(rules_path), url, clock, mode, None, sinks)
         return
-    with DataFolder(data_folder(args.data)) as folder:
+    with DataFolder(data_folder(args.data), patient=mode == "LIVE") as folder:
         now_ns = clock.now_ns()
         header = header_of(rig, rules_text, mode, now_ns)
         with (
-            SegmentedRecorder(folder, rig.name, header, now_ns)
+            SegmentedRecorder(folder, rig.name, header, now_ns, retention_of(args))
             if mode == "LIVE"
             else Recorder(folder.session_path(rig.name, now_ns), header)
         ) as recorder:
