@@ -4,12 +4,16 @@ Payloads are a JSON number, a JSON object or array in which JSON Pointers (RFC 6
 source's time, a sequence number and a quality mark, or a plain ASCII number. A pointer may find an array: one message then
 carries many readings. Whatever comes in, the answer is a list of `Sample` and `Reject`: nothing raises, nothing is coerced
 (the string ``"12"`` is not a number), and text from outside is cut and stripped of control characters before it is kept.
+
+Nearly every message is an object with its fields at the top, of the usual types and in range. `_SensorDecoder` takes those
+by a short way (`_usual`, `_usual_batch`) and all others field by field; only that long way says what is wrong.
 """
 
 import math
 import re
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from datetime import UTC, datetime
+from itertools import repeat
 from typing import Any, Final
 
 from pydantic_core import from_json
@@ -22,6 +26,9 @@ MAX_PAYLOAD: Final = 256 * 1024
 MAX_BATCH: Final = 10_000
 _ASCII_NUMBER: Final = re.compile(rb"\s*[-+]?(?:\d{1,40}(?:\.\d{0,40})?|\.\d{1,40})(?:[eE][-+]?\d{1,3})?\s*\Z")
 _TICK_NS: Final = {"s": 1_000_000_000, "ms": 1_000_000, "us": 1_000, "ns": 1}
+_GREATEST_INT: Final = 1 << 64
+"""Whole numbers from here on are refused; so are negative ones beyond half of it."""
+_WHOLE: Final = frozenset({int})
 _LATEST_NS: Final = 4_102_444_800_000_000_000  # year 2100: a later "time" is a wrong unit
 
 Decoded = list[Sample | Reject]
@@ -44,18 +51,15 @@ class _Refused(Exception):
 _MISSING: Final = object()
 
 
+def _keys(pointer: str) -> list[str]:
+    return [part.replace("~1", "/").replace("~0", "~") for part in pointer[1:].split("/")]
+
+
 def compile_pointer(pointer: str) -> Callable[[Any], Any]:
     """A function that follows a JSON Pointer (RFC 6901) and returns a private marker where it leads nowhere."""
     if not pointer:
         return lambda document: document
-    keys = [part.replace("~1", "/").replace("~0", "~") for part in pointer[1:].split("/")]
-    if len(keys) == 1:
-        only = keys[0]
-
-        def follow_one(document: Any) -> Any:
-            return document.get(only, _MISSING) if type(document) is dict else _step(document, only)
-
-        return follow_one
+    keys = _keys(pointer)
 
     def follow(document: Any) -> Any:
         for key in keys:
@@ -82,7 +86,7 @@ def _number(item: Any) -> float:
             return item
         raise _Refused(RejectReason.NOT_FINITE)
     if type(item) is int:
-        if -(1 << 63) <= item < (1 << 64):
+        if -_GREATEST_INT // 2 <= item < _GREATEST_INT:
             return float(item)
         raise _Refused(RejectReason.NOT_FINITE, "integer too large")
     if item is _MISSING:
@@ -119,11 +123,19 @@ def _time_ns(item: Any, time_format: str) -> int:
     return result
 
 
+def _top_name(pointer: str | None) -> str | None:
+    """The name that a pointer to the top of an object holds; None for every other pointer, and for none."""
+    keys = _keys(pointer) if pointer else []
+    return keys[0] if len(keys) == 1 else None
+
+
 class _SensorDecoder:
     """Everything of one sensor that decoding needs, prepared once."""
 
-    __slots__ = ("good", "high", "index", "item", "low", "offset", "quality", "scale", "sequence", "time", "time_format",
-                 "value", "whole")  # fmt: skip
+    __slots__ = (
+        "good", "high", "index", "item", "kinds", "low", "offset", "quality", "scale", "sequence", "sequence_name", "short",
+        "tick_ns", "time", "time_format", "time_name", "value", "value_name", "whole",
+    )  # fmt: skip
 
     def __init__(self, index: int, sensor: Sensor) -> None:
         self.index = index
@@ -137,9 +149,86 @@ class _SensorDecoder:
         self.scale, self.offset = sensor.si.scale, sensor.si.offset
         self.item = _switch if sensor.si.dimension == "switch" else _number
         self.whole = sensor.si.dimension == "count"
+        # For the short way: types of a usual value, and the names under which value, time and sequence lie.
+        self.kinds = frozenset({int}) if self.whole else frozenset({int, float})
+        self.tick_ns = _TICK_NS.get(sensor.time_format, 0)
+        self.value_name = _top_name(sensor.value)
+        self.time_name = _top_name(sensor.time)
+        self.sequence_name = _top_name(sensor.sequence)
+        self.short = (
+            self.quality is None
+            and self.value_name is not None
+            and (sensor.time is None or (self.time_name is not None and self.tick_ns > 0))
+            and (sensor.sequence is None or self.sequence_name is not None)
+            and self.low >= -_GREATEST_INT / 2
+            and self.high < _GREATEST_INT
+        )
 
     def decode(self, t_ns: int, document: Any, out: Decoded) -> None:
         """Readings of this sensor in a parsed `document`, appended to `out`."""
+        if self.short and type(document) is dict:
+            value = document.get(self.value_name)
+            if type(value) is list:
+                if self._usual_batch(t_ns, document, value, out):
+                    return
+            else:
+                sample = self._usual(t_ns, document, value)
+                if sample is not None:
+                    out.append(sample)
+                    return
+        self._decode(t_ns, document, out)
+
+    def _usual(self, t_ns: int, document: dict[str, Any], value: Any) -> Sample | None:
+        """The reading with this `value`; None if anything about it is unusual."""
+        if type(value) not in self.kinds or not self.low <= value <= self.high:
+            return None
+        source = sequence = None
+        if self.time_name is not None:
+            source = document.get(self.time_name)
+            if type(source) is not int:
+                return None
+            source *= self.tick_ns
+            if not 0 <= source < _LATEST_NS:
+                return None
+        if self.sequence_name is not None:
+            sequence = document.get(self.sequence_name)
+            if type(sequence) is not int or not 0 <= sequence < _GREATEST_INT:
+                return None
+        return Sample(t_ns, self.index, self.scale * value + self.offset, source, sequence)
+
+    def _usual_batch(self, t_ns: int, document: dict[str, Any], values: list[Any], out: Decoded) -> bool:
+        """Take a message of many readings if nothing about any of them is unusual."""
+        size = len(values)
+        if not 0 < size <= MAX_BATCH or not self.kinds.issuperset(map(type, values)):
+            return False
+        if min(values) < self.low or max(values) > self.high:  # NaN is not in JSON, and infinity is out of range
+            return False
+        sources: Iterable[int | None] = repeat(None)
+        sequences: Iterable[int | None] = repeat(None)
+        if self.time_name is not None:
+            stamps, tick_ns = document.get(self.time_name), self.tick_ns
+            if type(stamps) is not list or len(stamps) != size or not _WHOLE.issuperset(map(type, stamps)):
+                return False
+            if min(stamps) < 0 or max(stamps) * tick_ns >= _LATEST_NS:
+                return False
+            sources = [stamp * tick_ns for stamp in stamps]
+        if self.sequence_name is not None:
+            column = document.get(self.sequence_name)
+            # A single sequence number counts messages, not readings.
+            if type(column) is list:
+                if len(column) != size or not _WHOLE.issuperset(map(type, column)):
+                    return False
+                if min(column) < 0 or max(column) >= _GREATEST_INT:
+                    return False
+                sequences = column
+        index, scale, offset = self.index, self.scale, self.offset
+        out += [
+            Sample(t_ns, index, scale * value + offset, source, sequence)
+            for value, source, sequence in zip(values, sources, sequences, strict=False)
+        ]
+        return True
+
+    def _decode(self, t_ns: int, document: Any, out: Decoded) -> None:
         try:
             if self.quality is not None:
                 mark = self.quality(document)
@@ -189,7 +278,7 @@ class _SensorDecoder:
 
     @staticmethod
     def _sequence(item: Any) -> int:
-        if type(item) is not int or not 0 <= item < (1 << 64):
+        if type(item) is not int or not 0 <= item < _GREATEST_INT:
             raise _Refused(RejectReason.MISSING_FIELD, "sequence")
         return item
 
@@ -214,38 +303,38 @@ class Decoder:
 
     def decode(self, frame: Frame) -> Decoded:
         """All readings in `frame`, each a `Sample` in SI or a `Reject` with its reason. Never raises."""
-        out: Decoded = []
         route = self._routes.get(frame.topic)
         if route is None:
             return [Reject(frame.t_ns, None, RejectReason.UNKNOWN_TOPIC, printable(frame.topic))]
-        reason, detail, document = None, "", None
-        if frame.retained:
-            reason = RejectReason.RETAINED
-        elif not frame.payload:
-            reason = RejectReason.EMPTY
-        elif len(frame.payload) > MAX_PAYLOAD:
-            reason, detail = RejectReason.TOO_LARGE, f"over {MAX_PAYLOAD} bytes"
         json_ones, ascii_ones = route
-        if reason is None and json_ones:
+        t_ns, payload = frame.t_ns, frame.payload
+        if frame.retained or not 0 < len(payload) <= MAX_PAYLOAD:
+            reason, detail = _unread(frame)
+            return [Reject(t_ns, decoder.index, reason, detail) for decoder in (*json_ones, *ascii_ones)]
+        out: Decoded = []
+        if json_ones:
             try:
-                document = from_json(frame.payload, allow_inf_nan=False)
+                document = from_json(payload, allow_inf_nan=False)
             except ValueError as error:
-                reason, detail = _json_problem(frame.payload, error)
-        for decoder in json_ones:
-            if reason is None:
-                decoder.decode(frame.t_ns, document, out)
+                reason, detail = _json_problem(payload, error)
+                out += [Reject(t_ns, decoder.index, reason, detail) for decoder in json_ones]
             else:
-                out.append(Reject(frame.t_ns, decoder.index, reason, detail))
+                for decoder in json_ones:
+                    decoder.decode(t_ns, document, out)
         for decoder in ascii_ones:
-            if frame.retained or not frame.payload or len(frame.payload) > MAX_PAYLOAD:
-                assert reason is not None
-                out.append(Reject(frame.t_ns, decoder.index, reason, detail))
-            elif _ASCII_NUMBER.match(frame.payload):
-                decoder.decode(frame.t_ns, float(frame.payload), out)
+            if _ASCII_NUMBER.match(payload):
+                decoder.decode(t_ns, float(payload), out)
             else:
-                shown = printable(frame.payload[:30].decode("utf-8", "replace"))
-                out.append(Reject(frame.t_ns, decoder.index, _ascii_problem(frame.payload), shown))
+                shown = printable(payload[:30].decode("utf-8", "replace"))
+                out.append(Reject(t_ns, decoder.index, _ascii_problem(payload), shown))
         return out
+
+
+def _unread(frame: Frame) -> tuple[RejectReason, str]:
+    """Why a payload is not looked into."""
+    if frame.retained:
+        return RejectReason.RETAINED, ""
+    return (RejectReason.TOO_LARGE, f"over {MAX_PAYLOAD} bytes") if frame.payload else (RejectReason.EMPTY, "")
 
 
 def _json_problem(payload: bytes, error: ValueError) -> tuple[RejectReason, str]:

@@ -15,6 +15,7 @@ from typing import Final
 
 from monitor.config import Rig, Sensor
 from monitor.core.decode import printable
+from monitor.core.quantities import QUANTITIES
 from monitor.core.types import UNKNOWN, Reject, RejectReason, Sample, Validity, Value
 
 _CLOCK_STEP_NS: Final = 5_000_000_000
@@ -67,6 +68,7 @@ class SensorRecord:
         "sensor",
         "stale",
         "stale_ns",
+        "suspect",
         "verdict",
         "watched",
     )  # fmt: skip
@@ -90,6 +92,8 @@ class SensorRecord:
         self.verdict = ""
         """What is odd about its readings, in words."""
         self.watched = sensor.spec.role in ("plain", "load") and sensor.sigma > 0
+        self.suspect = False
+        """Whether `judge` may find something: without it there is nothing odd."""
         self._spike = _SPIKE_SHARE * abs(sensor.si.scale) * (sensor.range[1] - sensor.range[0])
         self._varies = 0.0
         self._run = 0
@@ -101,36 +105,35 @@ class SensorRecord:
 
     def accept(self, sample: Sample) -> RejectReason | None:
         """Take a decoded reading; the reason when it repeats or precedes one already taken."""
-        if (
-            sample.sequence is not None
-            and sample.sequence == self.last_sequence
-            and sample.source_t_ns == self.last_source_ns
-        ):
+        t_ns, source, sequence = sample.t_ns, sample.source_t_ns, sample.sequence
+        last, watched = self.last_source_ns, self.watched
+        if sequence is not None and sequence == self.last_sequence and source == last:
             return RejectReason.DUPLICATE
-        source, last = sample.source_t_ns, self.last_source_ns
-        if source is not None and last is not None:
-            if source == last and sample.sequence is None:
-                return RejectReason.DUPLICATE
-            if last - _CLOCK_STEP_NS < source < last:
+        if source is not None:
+            if last is not None and source <= last:
+                if source == last:
+                    if sequence is None:
+                        return RejectReason.DUPLICATE
+                elif source > last - _CLOCK_STEP_NS:
+                    return RejectReason.TOO_OLD
+            if watched and self._late(t_ns, source):
                 return RejectReason.TOO_OLD
-        if source is not None and self.watched and self._late(sample.t_ns, source):
-            return RejectReason.TOO_OLD
-        if self.last_ns >= 0:
-            if self.watched:
-                self._watch(sample)
+        good, last_ns = self.good, self.last_ns
+        if last_ns >= 0:
+            if watched:
+                self._watch(t_ns, sample.value)
             # Exponential mean of the interval, over about 16 readings: enough to show a rate, cheap to keep.
-            interval = (sample.t_ns - self.last_ns) * 1e-9
-            self.period_s += (interval - self.period_s) / (16 if self.good > 16 else self.good)
-        if sample.sequence is not None and self.last_sequence is not None:
-            gap = sample.sequence - self.last_sequence - 1
+            self.period_s += ((t_ns - last_ns) * 1e-9 - self.period_s) / (16 if good > 16 else good)
+        if sequence is not None and self.last_sequence is not None:
+            gap = sequence - self.last_sequence - 1
             # A larger gap, or a number that went back, is a source that began anew.
             if 0 < gap <= _GAP_MOST:
                 self.missing += gap
         self.number = sample.value
-        self.last_ns = sample.t_ns
+        self.last_ns = t_ns
         self.last_source_ns = source
-        self.last_sequence = sample.sequence
-        self.good += 1
+        self.last_sequence = sequence
+        self.good = good + 1
         self.refused_in_row = 0
         return None
 
@@ -143,7 +146,8 @@ class SensorRecord:
             return False
         if delay <= usual + _LATE_NS:
             # The quickest seen, let go slowly (50 ppm) so that a drifting clock is followed.
-            self._delay_ns = usual + min(delay - usual, (t_ns - self.last_ns) // 20_000)
+            drift = (t_ns - self.last_ns) // 20_000
+            self._delay_ns = delay if delay < usual + drift else usual + drift
             self._late_since_ns = 0
             return False
         if not self._late_since_ns:
@@ -154,25 +158,34 @@ class SensorRecord:
             return False
         return True
 
-    def _watch(self, sample: Sample) -> None:
+    def _watch(self, t_ns: int, value: float) -> None:
         """Notice a reading that stands still against its habit, and one that jumps away and back."""
-        step = sample.value - self.number
+        step = value - self.number
         if step == 0.0:
             if self._run == 0:
                 self._run_ns = self.last_ns
             self._run += 1
             if self._run < _FROZEN_READINGS:
                 return
+            self.suspect = True
         else:
             self._run = 0
         # Away, and at least half of the way back with the next reading: a load that is set down does not do that.
-        if self._away and abs(step) > 0.5 * abs(self._away) and step * self._away < 0.0:
-            self._spiked.append(sample.t_ns)
+        away = self._away
+        if away and step * away < 0.0 and abs(step) > 0.5 * abs(away):
+            self._spiked.append(t_ns)
             self._away = 0.0
+            self.suspect = True
         else:
-            self._away = step if abs(step) > self._spike else 0.0
+            self._away = step if step > self._spike or step < -self._spike else 0.0
         # How many of its readings differ, over about 50; a run that may yet prove to be a freeze does not count.
-        self._varies += ((1.0 if step else 0.0) - self._varies) * (0.02 if self._run == 0 else 0.0)
+        if step:
+            self._varies += (1.0 - self._varies) * 0.02
+
+    def judge(self, t_ns: int) -> None:
+        """Make up `verdict` anew from `standing` and `spiking`."""
+        self.verdict = _STANDS if self.standing(t_ns) else _SPIKES_WORDS if self.spiking(t_ns) else ""
+        self.suspect = self._run >= _FROZEN_READINGS or len(self._spiked) == _SPIKES
 
     def standing(self, t_ns: int) -> bool:
         """Whether its readings repeat exactly although most used to differ."""
@@ -213,9 +226,16 @@ class SensorRegister:
         """Share of all sensors that are stale, 0 to 1."""
         self.missing = 0
         """Readings that sequence numbers show to be lost on the way, all sensors together."""
+        self.flags: dict[str, Flag] = dict.fromkeys(QUANTITIES, _ABSENT)
+        """What `number` says of every quantity at the grid point last looked at."""
         self._by_quantity: dict[str, SensorRecord] = {}
         for record in self.records:
             self._by_quantity.setdefault(record.sensor.quantity, record)
+        self._rows = [
+            (record, record.sensor.quantity if self._by_quantity[record.sensor.quantity] is record else None)
+            for record in self.records
+        ]
+        """Every record, with its quantity where it speaks for it: of two sensors alike the first does."""
 
     def start(self, t_ns: int) -> None:
         """The stream begins: a sensor that never speaks is stale `stale_after_s` after this."""
@@ -231,24 +251,32 @@ class SensorRegister:
             self.records[reject.sensor].refuse(reject.reason, reject.detail)
 
     def look(self, t_ns: int) -> None:
-        """Count, for a grid point, who is silent and what is missing: one pass over all sensors."""
+        """Find out, for a grid point, who is silent or odd and what is missing, and what every quantity says: one pass
+        over all sensors."""
         silent = missing = 0
-        for record in self.records:
-            since = record.last_ns if record.last_ns >= 0 else self.start_ns
-            record.stale = t_ns - since > record.stale_ns
-            silent += record.stale
+        flags = self.flags
+        for record, quantity in self._rows:
+            if record.suspect:
+                record.judge(t_ns)
+            if t_ns - record.last_ns > record.stale_ns:  # never seen: last_ns is -1, and no stream starts in 1970
+                record.stale = record.last_ns >= 0 or t_ns - self.start_ns > record.stale_ns
+                silent += record.stale
+                flag = _SILENT
+            else:
+                record.stale = False
+                flag = (record.number, _DEGRADED if record.verdict else _VALID)
+            if quantity is not None:
+                flags[quantity] = flag
             missing += record.missing
-            if record.watched:
-                record.verdict = _STANDS if record.standing(t_ns) else _SPIKES_WORDS if record.spiking(t_ns) else ""
         self.silent_share = silent / len(self.records)
         self.missing = missing
 
     def number(self, quantity: str, t_ns: int) -> Flag:
-        """Last reading of `quantity`, SI, and its validity as a number."""
+        """Last reading of `quantity`, SI, and its validity as a number, at any time. At a grid point: see `flags`."""
         record = self._by_quantity.get(quantity)
         if record is None:
             return _ABSENT
-        if t_ns - record.last_ns > record.stale_ns:  # never seen: last_ns is -1, and no stream starts in 1970
+        if t_ns - record.last_ns > record.stale_ns:
             return _SILENT
         return record.number, _DEGRADED if record.verdict else _VALID
 

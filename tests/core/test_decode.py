@@ -225,3 +225,33 @@ def test_pointers_follow_rfc_6901_or_lead_nowhere(document: object, path: list[s
 def test_the_size_limit_is_where_it_is_said_to_be() -> None:
     assert isinstance(decode(b" " * (MAX_PAYLOAD - 1) + b"1")[0], Sample)
     assert reason(b" " * MAX_PAYLOAD + b"1") is RejectReason.TOO_LARGE
+
+
+FIELD: st.SearchStrategy[object] = st.one_of(
+    st.integers(-100, 5000), st.floats(-100.0, 5000.0), st.integers(1_690_000_000_000, 1_710_000_000_000),
+    st.sampled_from([True, None, "12", -1, -0.0, 4500, 4500.5, 1 << 63, 1 << 64, 10**40, 1e300, {}, [[1]]]),
+)  # fmt: skip
+FIELDS: st.SearchStrategy[object] = st.one_of(
+    FIELD, st.lists(FIELD, max_size=5), st.just([1, 2, 3]), st.just([1_700_000_000_000] * 3)
+)
+
+
+@settings(max_examples=400, deadline=None)
+@given(
+    document=st.fixed_dictionaries({}, optional={"value": FIELDS, "t": FIELDS, "n": FIELDS}),
+    time=st.booleans(),
+    sequence=st.booleans(),
+    kind=st.sampled_from([{}, {"quantity": "clutch_engaged", "unit": "switch"}, {"range": (-50.0, 1e30)},
+                          {"quantity": "drum_counts", "unit": "counts", "counts_per_turn": 4096}]),
+)  # fmt: skip
+def test_fields_at_the_top_are_read_as_the_same_fields_further_down(
+    document: dict[str, object], time: bool, sequence: bool, kind: dict[str, object]
+) -> None:
+    def read(payload: object, path: str) -> list[Sample | Reject]:
+        names: dict[str, object] = {"value": path + "/value", "time_format": "ms"}
+        names |= {"time": path + "/t"} if time else {}
+        names |= {"sequence": path + "/n"} if sequence else {}
+        return decode(json.dumps(payload).encode(), **names, **kind)  # type: ignore[arg-type]
+
+    # Pointers to the top are followed by a short way of their own.
+    assert repr(read(document, "")) == repr(read({"deep": document}, "/deep"))
