@@ -1,11 +1,13 @@
 """The live source: readings from an MQTT broker. It subscribes and listens; it cannot publish and leaves no will.
 
-Every message is handed on the moment the library has read it, with the time of that moment: nothing waits, so nothing can
-pile up. A busy monitor reads slower, the network holds the sender back, and memory stays bounded; a message that is
-larger than any reading is cut while it comes in.
+What the socket holds is read at once and stamped with the time of that moment (`wire`); what cannot be taken at once waits
+in a bounded queue that lets the oldest go and counts them (`inbox`). Reading and taking both work in short turns, so that
+the rest of the monitor goes on whatever comes in.
 
-A lost connection is made anew with a fresh client, at most 1.5 s after the attempt before, for as long as it takes. Why
-there is no connection is told in words a person on the rig can act on.
+A lost connection is made anew with a fresh client, at most 1.5 s after the attempt before, for as long as it takes. The
+broker's name is looked up anew each time, and certificates are read anew: a broker that moved, or a renewed certificate,
+needs no restart. A broker that says nothing for a second is asked, and given up two seconds later. Why there is no
+connection, or nothing comes over it, is told in words a person on the rig can act on.
 """
 
 import asyncio
@@ -13,36 +15,46 @@ import contextlib
 import logging
 import secrets
 import socket
-import ssl
+import time
 from collections.abc import Callable, Sequence
-from typing import Any, Final, Protocol
+from typing import Final, Protocol
 
 import aiomqtt
 from aiomqtt.exceptions import MqttConnectError
-from paho.mqtt import client as mqtt
-from paho.mqtt.reasoncodes import ReasonCode
 
-from monitor.adapters.address import BrokerUrl, BrokerUrlError, short_reason
+from monitor.adapters.address import BrokerUrl, BrokerUrlError
 from monitor.adapters.address import parse_broker_url as parse_broker_url
+from monitor.adapters.explain import LOST, code_of
+from monitor.adapters.explain import explain as explain
+from monitor.adapters.inbox import Inbox
+from monitor.adapters.link import Link
+from monitor.adapters.wire import Message, Wire
 
 LOG = logging.getLogger(__name__)
 
 FIRST_DELAY_S: Final = 0.2
 LAST_DELAY_S: Final = 1.5
-"""Pause between attempts: grows from the first to the last, and starts over after a connection."""
+"""From the start of one attempt to the next, if that did not take longer: grows from the first to the last."""
 ANSWER_S: Final = 5.0
 """How long a broker may take to answer."""
 KEEPALIVE_S: Final = 5
-"""A frozen broker is noticed after about twice this; stale sensors are noticed much earlier."""
-MAX_PACKET_BYTES: Final = 1 << 20
-"""A message is cut here while it is read; the core refuses it by its length."""
+"""The broker hears from us at least this often, and forgets us after one and a half times this."""
+SILENT_S: Final = 3.0
+"""A connection over which nothing comes for so long is said to be silent."""
+UNHEARD_S: Final = 10.0
+"""So long after connecting, topics that have not spoken are named."""
+TWIN_S: Final = 15.0
+"""A connection that the broker ends sooner, and then grants again at once, may have been taken over by a twin."""
+TWIN_TIMES: Final = 3
+TWIN_DELAY_S: Final = 10.0
 RECEIVE_BYTES: Final = 1 << 18
 """What the system may hold for us unread: more would only make late readings look fresh."""
-READS: Final = 32
-"""Messages read in a row before the rest of the monitor gets its turn."""
+TAKE_TURN_S: Final = 0.004
+"""Longest turn of handing on before the rest of the monitor gets its own."""
 
 OnMessage = Callable[[int, str, bytes, bool], None]
 OnState = Callable[[bool, str], None]
+OnDropped = Callable[[int], None]
 
 
 class Clock(Protocol):
@@ -65,106 +77,6 @@ class _Refusal(logging.Handler):
             self.last = text
 
 
-class _Closed(aiomqtt.MqttError):
-    """The broker closed the connection before it answered."""
-
-
-class _Capped(bytearray):
-    """What the library has read of a packet; it stops growing at `MAX_PACKET_BYTES`."""
-
-    def __iadd__(self, data: Any) -> "_Capped":  # type: ignore[misc]
-        room = MAX_PACKET_BYTES - len(self)
-        if room > 0:
-            super().__iadd__(data if len(data) <= room else data[:room])
-        return self
-
-
-class _Link(aiomqtt.Client):
-    """One attempt's client, with what the library lacks for our purpose.
-
-    It hands messages on from where they are read, several in a row; it notices at once when the broker hangs up instead
-    of answering (the library waits for its time-out); it does not trip over a socket that has closed in the meantime;
-    and it can be dropped without a farewell.
-    """
-
-    take: Callable[[str, bytes, bool], None]
-    _taken = 0
-    _dropped = False
-
-    def _on_message(self, client: Any, userdata: Any, message: mqtt.MQTTMessage) -> None:
-        self._taken += 1
-        try:
-            topic = message.topic
-        except UnicodeDecodeError:
-            return  # no topic of ours
-        self.take(topic, bytes(message.payload), message.retain)
-
-    def _on_disconnect(self, client: Any, userdata: Any, flags: Any, reason_code: Any, properties: Any = None) -> None:
-        if not self._connected.done() and not self._dropped:
-            self._loop.call_soon_threadsafe(self._give_up)
-        super()._on_disconnect(client, userdata, flags, reason_code, properties)
-
-    def _give_up(self) -> None:
-        if not self._connected.done() and not self._dropped:
-            self._connected.set_exception(_Closed("closed before it answered"))
-
-    def _on_socket_open(self, client: Any, userdata: Any, sock: Any) -> None:
-        # Called from the thread that connects.
-        self._loop.call_soon_threadsafe(self._watch_reading, client, sock)
-
-    def _watch_reading(self, client: Any, sock: Any) -> None:
-        if sock.fileno() >= 0:
-            self._loop.add_reader(sock.fileno(), self._read, client)
-            self._misc_task = self._loop.create_task(self._misc_loop())
-
-    def _read(self, client: Any) -> None:
-        try:
-            for _ in range(READS):
-                before = self._taken
-                client.loop_read()
-                packet = client._in_packet
-                if type(packet["packet"]) is bytearray:
-                    packet["packet"] = _Capped(packet["packet"])
-                sock = client.socket()
-                waiting = isinstance(sock, ssl.SSLSocket) and sock.pending() > 0
-                if self._taken == before and not waiting:
-                    return
-            if waiting:  # decoded already: the socket will not become readable for it
-                self._loop.call_soon(self._read, client)
-        except Exception as error:  # whatever breaks the reading has broken the connection
-            self._broken(error)
-
-    def _on_socket_register_write(self, client: Any, userdata: Any, sock: Any) -> None:
-        self._loop.call_soon_threadsafe(self._watch_writing, client, sock)
-
-    def _watch_writing(self, client: Any, sock: Any) -> None:
-        if sock.fileno() >= 0:
-            self._loop.add_writer(sock.fileno(), self._write, client)
-
-    def _write(self, client: Any) -> None:
-        try:
-            client.loop_write()
-        except Exception as error:  # whatever breaks the writing has broken the connection
-            self._broken(error)
-
-    def _broken(self, error: Exception) -> None:
-        if not self._disconnected.done():
-            self._disconnected.set_exception(error)
-
-    def drop(self) -> None:
-        """Cut the connection, whatever state it is in."""
-        self._dropped = True
-        wire = self._client.socket()
-        if isinstance(wire, socket.socket):
-            with contextlib.suppress(OSError):
-                wire.shutdown(socket.SHUT_RDWR)
-
-    @property
-    def lost(self) -> "asyncio.Future[None]":
-        """Done when the connection is gone."""
-        return self._disconnected
-
-
 class MqttSource:
     """Listens to `topics` on the broker at `url` until cancelled."""
 
@@ -177,26 +89,43 @@ class MqttSource:
         on_state: OnState,
         client_id: str | None = None,
         keepalive_s: int = KEEPALIVE_S,
+        on_dropped: OnDropped | None = None,
     ) -> None:
         """`on_message` gets arrival (ns), topic, payload and whether it is a retained message; `on_state` gets whether
-        there is a connection and words for it, once per change. Both are called in the event loop's thread.
+        there is a connection and words for it, once per change; `on_dropped` the number of messages dropped so far, when
+        it has grown. All are called in the event loop's thread.
 
         `client_id` is the name told to the broker; None takes a random one, so that two monitors never collide.
         """
         self._url = url
         self._topics = list(dict.fromkeys(topics))
+        self._names = {topic.encode(): topic for topic in self._topics if not topic.startswith("$")}
+        self._wild = any(mark in topic for topic in self._topics for mark in "+#")
         self._clock = clock
         self._on_message = on_message
         self._on_state = on_state
+        self._on_dropped = on_dropped
         self._keepalive_s = keepalive_s
-        self._named = client_id is not None
+        self._given = client_id
+        self._renamed = False
         self.client_id = client_id or f"stopmark-{secrets.token_hex(4)}"
         self._state: tuple[bool, str] | None = None
         self._fault: asyncio.Future[None] | None = None
+        self._inbox = Inbox()
+        self._taking = False
+        self._unheard: set[str] = set()
+        self._message_s = 0.0
         self.received = 0
         """Messages handed on."""
+        self.foreign = 0
+        """Messages under topics that nobody asked for: a broker that sends them is no sound one."""
         self.connections = 0
         """Times that a connection stood."""
+
+    @property
+    def dropped(self) -> int:
+        """Messages that came faster than they could be taken, and were let go."""
+        return self._inbox.dropped
 
     async def run(self) -> None:
         """Connect, subscribe, listen, and again, until cancelled.
@@ -205,32 +134,58 @@ class MqttSource:
             Exception: whatever `on_message` raised; a fault in the monitor itself must not pass unseen.
         """
         delay_s = FIRST_DELAY_S
-        self._fault = asyncio.get_running_loop().create_future()
-        while True:
-            before = self.connections
-            words = await self._attempt()
-            if self._fault.done():
-                await self._fault
-            if self.connections > before:
-                delay_s = FIRST_DELAY_S
-            self._tell(False, words)
-            await asyncio.sleep(delay_s)
-            delay_s = min(2 * delay_s, LAST_DELAY_S)
+        taken_over = 0
+        loop = asyncio.get_running_loop()
+        self._fault = loop.create_future()
+        try:
+            while True:
+                before, start_s = self.connections, loop.time()
+                words, ended = await self._attempt()
+                if self._fault.done():
+                    await self._fault
+                lasted_s = loop.time() - start_s
+                if self.connections > before:
+                    delay_s = FIRST_DELAY_S
+                    taken_over = taken_over + 1 if ended and lasted_s < TWIN_S else 0
+                    pause_s = delay_s
+                else:
+                    taken_over = 0
+                    pause_s = max(FIRST_DELAY_S, delay_s - lasted_s)
+                if taken_over >= TWIN_TIMES:
+                    hint, pause_s = self._make_way()
+                    words += hint
+                self._tell(False, words)
+                await asyncio.sleep(pause_s)
+                delay_s = min(2 * delay_s, LAST_DELAY_S)
+        finally:
+            if not self._fault.done():
+                self._fault.cancel()
 
-    async def _attempt(self) -> str:
-        """One connection, from its start to its end. Why it ended, in words."""
+    def _make_way(self) -> tuple[str, float]:
+        """What to do about a twin that takes every connection away: words for it, and the pause before the next, s."""
+        if self._given is None or self._renamed:
+            return (
+                f" again and again: does another client take our place? Next attempt in {TWIN_DELAY_S:.0f} s",
+                TWIN_DELAY_S,
+            )
+        self._renamed = True
+        self.client_id = f"{self._given}-{secrets.token_hex(4)}"
+        return f": another client uses the name {self._given}; this monitor is now {self.client_id}", FIRST_DELAY_S
+
+    async def _attempt(self) -> tuple[str, bool]:
+        """One connection, from its start to its end. Why it ended, in words, and whether the broker just ended it."""
         refusal = _Refusal()
         logger = logging.Logger("mqtt-link", logging.ERROR)
         logger.addHandler(refusal)
         try:
-            link = _Link(
+            link = Link(
                 self._url.host,
                 self._url.port,
                 username=self._url.user,
                 password=self._url.password,
                 logger=logger,
                 identifier=self.client_id,
-                protocol=aiomqtt.ProtocolVersion.V311,  # 5 makes an object of properties for every message
+                protocol=aiomqtt.ProtocolVersion.V311,  # nothing of 5 is needed
                 timeout=ANSWER_S,
                 keepalive=self._keepalive_s,
                 clean_session=True,
@@ -238,20 +193,29 @@ class MqttSource:
                 tls_context=await asyncio.to_thread(self._url.tls_context),
             )
         except BrokerUrlError as error:
-            return str(error)
-        link.take = self._take
+            return str(error), False
+        link.wire = Wire(self._names, self._wild)
+        link.take = self._put
         try:
             await self._connect(link)
             await self._listen(link)
         except (aiomqtt.MqttError, OSError) as error:
-            link.drop()
             words = explain(error, self._url, self.client_id, refusal.last)
-            if words.endswith("was lost") and self._named:  # few brokers say that a name was taken over
+            ended = words.endswith(LOST)
+            if (
+                self._renamed
+                and isinstance(error, MqttConnectError)
+                and error.rc is not None
+                and code_of(error.rc) == 0x85
+            ):
+                self.client_id = self._given or self.client_id  # it insists on the name
+            elif ended and self._given is not None and not self._renamed:  # few brokers say that a name was taken over
                 words += f"; if this goes on, another client may be using the name {self.client_id}"
-            return words
-        return f"the connection to {self._url} ended"
+            link.drop()
+            return words, ended
+        return f"the connection to {self._url} ended", True
 
-    async def _connect(self, link: _Link) -> None:
+    async def _connect(self, link: Link) -> None:
         # Cancelling the library while its thread connects would leave a connected client behind that nobody holds.
         connecting = asyncio.ensure_future(link.__aenter__())
         try:
@@ -260,25 +224,56 @@ class MqttSource:
             connecting.add_done_callback(lambda done: None if done.cancelled() or done.exception() else link.drop())
             raise
 
-    async def _listen(self, link: _Link) -> None:
+    async def _listen(self, link: Link) -> None:
         assert self._fault is not None
         try:
-            refused = []
-            if self._topics:
-                codes = await link.subscribe([(topic, 0) for topic in self._topics])
-                refused = [topic for topic, code in zip(self._topics, codes, strict=False) if _value(code) >= 0x80]
+            refused = await self._subscribe(link, self._topics)
             self.connections += 1
-            words = f"connected to {self._url}"
-            if refused:
-                words += f", but the broker refuses to send {', '.join(refused)}: check the rights of this user"
-            self._tell(True, words)
-            await asyncio.wait((link.lost, self._fault), return_when=asyncio.FIRST_COMPLETED)
-            if link.lost.done():
-                await link.lost
+            self._unheard = set(self._names.values()) if not self._wild else set()
+            start_s = self._message_s = time.monotonic()
+            while True:
+                self._tell(True, self._standing(link, refused, start_s))
+                await asyncio.wait((link.lost, self._fault), timeout=LAST_DELAY_S, return_when=asyncio.FIRST_COMPLETED)
+                if link.lost.done():
+                    await link.lost
+                    return
+                if self._fault.done():
+                    return
+                if refused:
+                    refused = await self._subscribe(link, refused)
         finally:
             await self._leave(link)
 
-    async def _leave(self, link: _Link) -> None:
+    async def _subscribe(self, link: Link, topics: list[str]) -> list[str]:
+        """Ask for `topics`; those that the broker refuses."""
+        if not topics:
+            return []
+        asking = asyncio.ensure_future(link.subscribe([(topic, 0) for topic in topics]))
+        try:
+            await asyncio.wait((asking, link.lost), return_when=asyncio.FIRST_COMPLETED)
+            if link.lost.done():
+                await link.lost
+            codes = await asking
+        finally:
+            asking.cancel()
+        return [topic for topic, code in zip(topics, codes, strict=False) if code_of(code) >= 0x80]
+
+    def _standing(self, link: Link, refused: list[str], start_s: float) -> str:
+        """Words for a connection that stands."""
+        now_s = time.monotonic()
+        if refused:
+            return f"connected, but {self._url} refuses to send {_some(refused)}: check the rights of this user"
+        if self._topics and now_s - self._message_s >= SILENT_S:
+            return f"connected, but {self._url} sends nothing: do the sensors send, and may this user read them?"
+        if self._unheard and now_s - start_s >= UNHEARD_S:
+            return (
+                f"connected, but nothing comes of {_some(sorted(self._unheard))}: does it send, may this user read it?"
+            )
+        if link.wire.foreign:
+            return f"connected, but {self._url} sends topics nobody asked for: they are not taken"
+        return f"connected to {self._url}"
+
+    async def _leave(self, link: Link) -> None:
         if link.lost.done():
             with contextlib.suppress(Exception):
                 link.lost.exception()
@@ -286,79 +281,48 @@ class MqttSource:
             async with asyncio.timeout(1.0):
                 await link.__aexit__(None, None, None)
         except (aiomqtt.MqttError, OSError, TimeoutError):
+            pass
+        finally:
             link.drop()
+            self.foreign += link.wire.foreign
 
     def _tell(self, connected: bool, words: str) -> None:
         if self._state != (connected, words):
             self._state = connected, words
-            LOG.info("%s", words)
+            LOG.log(logging.INFO if connected else logging.WARNING, "%s", words)
             self._on_state(connected, words)
 
-    def _take(self, topic: str, payload: bytes, retained: bool) -> None:
-        t_ns = self._clock.now_ns()
-        fault = self._fault
-        if topic.startswith("$") or fault is None or fault.done():
-            return
-        self.received += 1
+    def _put(self, messages: list[Message]) -> None:
+        if self._inbox.put(self._clock.now_ns(), messages) and self._on_dropped is not None:
+            self._on_dropped(self._inbox.dropped)
+        if not self._taking:
+            self._taking = True
+            self._take()
+
+    def _take(self) -> None:
+        """One turn of handing on; the next comes after the rest of the monitor had its own."""
+        inbox, unheard, fault = self._inbox, self._unheard, self._fault
+        end = time.perf_counter() + TAKE_TURN_S
         try:
-            self._on_message(t_ns, topic, payload, retained)
+            while inbox:
+                if fault is None or fault.done():
+                    return
+                if time.perf_counter() > end:
+                    asyncio.get_running_loop().call_soon(self._take)
+                    return
+                t_ns, topic, payload, retained = inbox.take()
+                self.received += 1
+                if unheard:
+                    unheard.discard(topic)
+                self._on_message(t_ns, topic, payload, retained)
+            self._taking = False
         except Exception as error:
+            assert fault is not None
             fault.set_exception(error)
+        finally:
+            self._message_s = time.monotonic()
 
 
-def _value(code: Any) -> int:
-    return code.value if isinstance(code, ReasonCode) else int(code or 0)
-
-
-_BY_CODE: Final = {
-    0x84: "the broker does not speak MQTT 3.1.1",
-    0x85: "the broker refuses the client name {name}",
-    0x86: "wrong user or password",
-    0x87: "the broker does not let this user in: check user and password",
-    0x88: "the broker is not ready to serve",
-    0x8D: "nothing was heard for too long: is the broker frozen, or the network cut?",
-}
-"""Reason codes as the library gives them (those of MQTT 5, to which it translates), in our words."""
-
-
-def explain(error: BaseException, url: BrokerUrl, client_id: str = "", wire: str = "") -> str:
-    """Why there is no connection, in words that say what to do. `wire`: the library's last log line on its socket."""
-    place = f"{url.host}:{url.port}"
-    cause = error if isinstance(error, OSError) else (error.__context__ or error)
-    if isinstance(cause, ssl.SSLCertVerificationError):
-        reason = cause.verify_message
-        return f"{place}: the broker's certificate is not trusted ({reason}): check ca in the credentials file"
-    if isinstance(cause, ssl.SSLError):
-        if "WRONG_VERSION" in str(cause) or "RECORD_LAYER" in str(cause):
-            return f"{place} does not speak TLS: use mqtt:// or the port for TLS"
-        return f"{place}: TLS failed ({cause.reason or cause})"
-    if isinstance(cause, socket.gaierror):
-        return f"unknown host {url.host!r}: check the name in the broker's address"
-    if isinstance(cause, ConnectionRefusedError):
-        return f"nothing answers at {place}: is the broker running, and is this its port?"
-    if isinstance(error, aiomqtt.MqttError) and str(error) == "Operation timed out":
-        return f"{place} accepts connections but does not answer: is the broker frozen, and is this its port?"
-    if isinstance(cause, TimeoutError):
-        return f"{place} does not answer: is the machine reachable, is a firewall in between?"
-    if isinstance(error, aiomqtt.MqttCodeError) and error.rc is not None:
-        code = _value(error.rc)
-        if code in _BY_CODE and (isinstance(error, MqttConnectError) or code >= 0x80):
-            return f"{place}: {_BY_CODE[code].format(name=client_id)}"
-    if "CERTIFICATE_REQUIRED" in wire or "HANDSHAKE_FAILURE" in wire.upper().replace(" ", "_"):
-        return f"{place} asks for a client certificate: give cert and key in the credentials file"
-    if "ALERT" in wire.upper():
-        return f"{place} refuses the monitor's certificate ({_alert(wire)}): check cert and key in the credentials file"
-    if isinstance(error, _Closed):
-        hint = "" if url.tls else ", or the port wants mqtts://"
-        return f"{place} closed the connection instead of answering: it may not be an MQTT broker{hint}"
-    if isinstance(cause, OSError):
-        return f"{place} cannot be reached ({short_reason(cause)})"
-    return f"the connection to {place} was lost"
-
-
-def _alert(wire: str) -> str:
-    """The TLS alert's own name, out of a log line."""
-    for word in wire.replace("]", " ").split():
-        if "ALERT" in word:
-            return word.split("ALERT_")[-1].lower().replace("_", " ")
-    return "TLS alert"
+def _some(topics: Sequence[str]) -> str:
+    """The first of `topics`, and how many more."""
+    return topics[0] if len(topics) == 1 else f"{topics[0]} and {len(topics) - 1} more"

@@ -1,0 +1,133 @@
+"""MQTT 3.1.1 as it comes off the wire: messages out of a stream of bytes, whatever the pieces it arrives in.
+
+The library makes three system calls and a dozen objects of every message. Here one read of the socket gives hundreds:
+`Wire.feed` takes any piece of the stream, hands back the messages that it completes, and passes on, untouched, the bytes of
+every other packet, for the library to answer. A message larger than any reading is cut while it comes in, so that memory
+is bounded whatever length it claims; a topic nobody asked for is counted and let go before it costs anything.
+
+Packet layout: OASIS standard MQTT 3.1.1, sections 2.2 (fixed header) and 3.3 (PUBLISH).
+"""
+
+from collections.abc import Mapping
+from typing import Final
+
+import aiomqtt
+
+MAX_PACKET_BYTES: Final = 1 << 20
+"""A message is cut here while it comes in; the core refuses it by its length."""
+_MAX_ANSWER_BYTES: Final = 1 << 16
+"""No answer of a broker to a client that only listens is longer."""
+_PUBLISH: Final = 0x30
+_QOS: Final = 0x06
+_RETAIN: Final = 0x01
+
+Message = tuple[str, bytes, bool]
+"""Topic, payload, whether it is a retained one."""
+
+
+class WireError(aiomqtt.MqttError):
+    """What comes is no MQTT."""
+
+
+class Wire:
+    """One connection's incoming bytes."""
+
+    def __init__(self, names: Mapping[bytes, str], wild: bool = False) -> None:
+        """`names` are the topics asked for, by their bytes; with `wild` (a subscription has a wildcard) all others count
+        too, but for those that start with a dollar sign, which are the broker's own."""
+        self._names = names
+        self._wild = wild
+        self._held = bytearray()
+        self._needed = 0
+        self._skip = 0
+        self.packets = 0
+        """Packets that came in whole (or were cut at their bound)."""
+        self.foreign = 0
+        """Messages under topics that nobody asked for."""
+
+    @property
+    def amid(self) -> bool:
+        """Whether a packet has begun and not ended."""
+        return bool(self._held or self._skip)
+
+    def feed(self, piece: bytes) -> tuple[list[Message], bytes]:
+        """The messages that `piece` completes, in order, and the bytes of all other packets.
+
+        Raises:
+            WireError: the bytes break the protocol; nothing that follows can be understood.
+        """
+        if self._skip:
+            if len(piece) <= self._skip:
+                self._skip -= len(piece)
+                return [], b""
+            piece = piece[self._skip :]
+            self._skip = 0
+        if self._held:
+            self._held += piece
+            if len(self._held) < self._needed:
+                return [], b""
+            piece = bytes(self._held)
+            self._held.clear()
+        messages: list[Message] = []
+        rest = bytearray()
+        at, end = 0, len(piece)
+        while end - at >= 2:
+            first, length, body = piece[at], piece[at + 1], at + 2
+            if length & 0x80:
+                shift, more = 7, length
+                length &= 0x7F
+                while more & 0x80 and body < end:
+                    if shift > 21:
+                        raise WireError("a length that MQTT does not know")
+                    more = piece[body]
+                    length |= (more & 0x7F) << shift
+                    shift += 7
+                    body += 1
+                if more & 0x80:
+                    break
+            stop = body + length
+            cut = stop
+            if first & 0xF0 != _PUBLISH:
+                if length > _MAX_ANSWER_BYTES:
+                    raise WireError("an answer far longer than any answer is")
+            elif length > MAX_PACKET_BYTES:
+                cut = body + MAX_PACKET_BYTES
+            if cut > end:
+                self._needed = cut - at
+                break
+            if first & 0xF0 != _PUBLISH:
+                rest += piece[at:stop]
+            else:
+                self._message(piece, first, body, cut, messages)
+            self.packets += 1
+            if stop > end:
+                self._skip = stop - end
+                at = end
+                break
+            at = stop
+        if at < end:
+            self._held += piece[at:]
+            if end - at < 5:
+                self._needed = 0  # not even the length is known
+        return messages, bytes(rest)
+
+    def _message(self, piece: bytes, first: int, body: int, stop: int, out: list[Message]) -> None:
+        text = body + 2
+        if text > stop:
+            raise WireError("a message without a topic")
+        name_end = text + (piece[body] << 8 | piece[body + 1])
+        start = name_end + 2 if first & _QOS else name_end  # asked for at QoS 0, it needs no answer at any
+        if start > stop:
+            raise WireError("a topic longer than its message")
+        raw = piece[text:name_end]
+        topic = self._names.get(raw)
+        if topic is None:
+            if not self._wild or raw.startswith(b"$"):
+                self.foreign += not raw.startswith(b"$")
+                return
+            try:
+                topic = raw.decode()
+            except UnicodeDecodeError:
+                self.foreign += 1
+                return
+        out.append((topic, piece[start:stop], first & _RETAIN == _RETAIN))
