@@ -164,7 +164,9 @@ class LiveDriver:
             self._when_running()
         self.runner.health(self.clock.now_ns())
         topics = self.topics + self._more_topics
-        self.source = MqttSource(self._url, topics, self.clock, self._on_message, self._connection)
+        self.source = MqttSource(
+            self._url, topics, self.clock, self._on_message, self._connection, on_dropped=self._drops
+        )
         async with asyncio.TaskGroup() as tasks:
             running = [tasks.create_task(self.source.run()), tasks.create_task(self.runner.tick(self.clock))]
             if isinstance(self.clock, StreamClock):
@@ -214,6 +216,9 @@ class LiveDriver:
                 self.runner.note = words or "the disk is quick enough again"
                 self.runner.health(self.clock.now_ns())
                 recorder.note(self.clock.now_ns(), "disk", self.runner.note)
+
+    def _drops(self, total: int) -> None:
+        self.runner.dropped = total
 
     def _drops(self, total: int) -> None:
         self.runner.dropped = total
