@@ -220,9 +220,6 @@ class LiveDriver:
     def _drops(self, total: int) -> None:
         self.runner.dropped = total
 
-    def _drops(self, total: int) -> None:
-        self.runner.dropped = total
-
     def _connection(self, connected: bool, words: str) -> None:
         self.runner.connected = connected
         self.runner.note = words
