@@ -19,18 +19,20 @@ _IMPATIENT: Final = 3
 class Ending:
     """Takes the signals for as long as the context lasts; `by` names the first that came."""
 
-    def __init__(self, on_hangup: Callable[[], None] | None = None) -> None:
-        """With `on_hangup` SIGHUP does not end the run but calls that, in the event loop."""
+    def __init__(self, hangup_ends: bool = True) -> None:
+        """Without `hangup_ends` SIGHUP is no end (see `attach`)."""
         self.by = ""
-        self._on_hangup = on_hangup
+        self._hangup_ends = hangup_ends
+        self._hangup: Callable[[], None] | None = None
         self._loop: asyncio.AbstractEventLoop | None = None
         self._stop: Callable[[], None] | None = None
         self._before: dict[int, Any] = {}
         self._interrupts = 0
 
-    def attach(self, stop: Callable[[], None]) -> None:
-        """In the running event loop: have `stop` called there at the first signal; at once if one came already."""
-        self._loop, self._stop = asyncio.get_running_loop(), stop
+    def attach(self, stop: Callable[[], None], hangup: Callable[[], None] | None = None) -> None:
+        """In the running event loop: have `stop` called there at the first signal, at once if one came already; and `hangup`
+        at a SIGHUP that is no end."""
+        self._loop, self._stop, self._hangup = asyncio.get_running_loop(), stop, hangup
         if self.by:
             stop()
 
@@ -52,8 +54,8 @@ class Ending:
     def _take(self, number: int, _frame: FrameType | None) -> None:
         name = signal.Signals(number).name
         call = self._stop
-        if name == "SIGHUP" and self._on_hangup is not None:
-            call = self._on_hangup
+        if name == "SIGHUP" and not self._hangup_ends:
+            call = self._hangup
         else:
             self.by = self.by or name
             self._interrupts += name == "SIGINT"

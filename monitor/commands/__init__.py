@@ -20,6 +20,7 @@ class Command:
 
 COMMANDS: Final = (
     Command("watch", "watch a rig through an MQTT broker", "monitor.commands.watch"),
+    Command("record", "watch and record without a screen, as a service", "monitor.commands.record"),
     Command("replay", "play a recorded session again", "monitor.commands.replay"),
     Command("report", "write a printable report of sessions", "monitor.commands.report"),
     Command("compare", "say what other rules would have said", "monitor.commands.compare"),

@@ -4,6 +4,7 @@ import argparse
 import asyncio
 import contextlib
 import json
+import logging
 import math
 import os
 import sys
@@ -188,6 +189,7 @@ def watch_on_screen(
     """Until the person quits, or a signal ends it: a closed terminal among them."""
     from monitor.ui.app import run_app
 
+    logging.getLogger().addHandler(logging.NullHandler())  # the screen tells; a line on standard error would tear it
     with live_driver(args, rig, url, clock, mode, ()) as driver:
         driver.when_running(lambda: ending.attach(driver.stop))
         return run_app(driver)

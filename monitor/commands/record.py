@@ -1,0 +1,107 @@
+"""`stopmark record`: watch and record without a screen, as a service of the machine.
+
+Findings go into the session and, where alarms become active, into the log; nothing is printed.
+"""
+
+import argparse
+import asyncio
+import contextlib
+import logging
+import os
+from collections.abc import Callable
+from pathlib import Path
+from typing import TypeVar
+
+from monitor.commands.watch import (
+    add_retention_arguments,
+    add_rig_arguments,
+    add_run_arguments,
+    live_driver,
+    retention_of,
+    size,
+)
+
+LOG = logging.getLogger(__name__)
+T = TypeVar("T")
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """The command's words."""
+    add_rig_arguments(parser)
+    add_run_arguments(parser)
+    add_retention_arguments(parser)
+    group = parser.add_argument_group("supervision and log")
+    group.add_argument(
+        "--metrics", metavar="[ADDR:]PORT", type=valid(place),
+        help="serve how the monitor fares at http://ADDR:PORT/metrics, text format of Prometheus (default address: this"
+        " machine only; port 0: any)",
+    )  # fmt: skip
+    group.add_argument("--health-file", metavar="FILE", type=Path, help="write the same to a file, replaced as a whole")
+    group.add_argument(
+        "--log", metavar="FILE", type=Path, help="log as JSON Lines; SIGHUP opens it anew (default: standard error)"
+    )
+    group.add_argument(
+        "--log-size", metavar="SIZE", type=valid(size), default=10e6, help="begin a new one at (default: 10MB)"
+    )
+    group.add_argument("--log-keep", metavar="N", type=valid(count), default=5, help="old ones to keep (default: 5)")
+
+
+def place(text: str) -> tuple[str, int]:
+    """Address and port. Raises ValueError."""
+    from monitor.adapters.exposition import parse_place
+
+    return parse_place(text)
+
+
+def count(text: str) -> int:
+    """How many files. Raises ValueError."""
+    if not (text.isascii() and text.isdecimal() and 1 <= int(text) <= 1000):
+        raise ValueError(f"{text!r} is not a number from 1 to 1000")
+    return int(text)
+
+
+def valid(read: Callable[[str], T]) -> Callable[[str], T]:
+    """For argparse: the sentence of `read` instead of its name."""
+
+    def take(text: str) -> T:
+        try:
+            return read(text)
+        except ValueError as error:
+            raise argparse.ArgumentTypeError(str(error)) from None
+
+    return take
+
+
+def run(args: argparse.Namespace) -> int:
+    """Record."""
+    from monitor.adapters.address import parse_broker_url
+    from monitor.adapters.clock import StreamClock
+    from monitor.adapters.ending import Ending
+    from monitor.adapters.exposition import HealthFile
+    from monitor.adapters.logs import ServiceLog
+    from monitor.adapters.notify import Notifier
+    from monitor.config import find_rig
+    from monitor.service import FindingLog, Service
+
+    rig = find_rig(args.rig)
+    url = parse_broker_url(args.broker, os.environ, Path(args.credentials) if args.credentials else None)
+    file = HealthFile(args.health_file) if args.health_file else None
+    args.no_record = False
+    findings = FindingLog()
+    with (
+        ServiceLog(args.log, int(args.log_size), args.log_keep, [url.password or ""]) as log,
+        Ending(hangup_ends=False) as ending,
+        contextlib.closing(Notifier()) as notifier,
+    ):
+        with live_driver(args, rig, url, StreamClock.live(), "LIVE", (findings,)) as driver:
+            service = Service(driver, findings, log, notifier, args.metrics, file)
+            driver.when_running(lambda: ending.attach(driver.stop, service.reopen_log))
+            told = {"broker": str(url), "folder": str(driver.recorder and driver.recorder.path.parent),
+                    "rules": args.rules or "shipped", "keep": str(retention_of(args))}  # fmt: skip
+            try:
+                asyncio.run(service.run(args.seconds, told))
+            except Exception:
+                LOG.critical("ended by a fault of its own", exc_info=True)
+                raise
+        service.ended(ending.by or "time is up")
+    return 0

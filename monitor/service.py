@@ -1,0 +1,219 @@
+"""A live run as a service: what `stopmark record` does besides watching.
+
+It tells the service manager that it is ready, how it fares and that it lives; it gives the site's supervision its figures; it
+logs what somebody may ask about next week. All of it hangs on the monitor's own loop, and on stream time going forward: a
+monitor that stands still gives no sign of life, and is started anew.
+"""
+
+import logging
+import os
+import platform
+import shutil
+import threading
+import time
+from collections import Counter, deque
+from collections.abc import Mapping
+from importlib.metadata import version
+from typing import Final
+
+from monitor.adapters.exposition import Endpoint, HealthFile, is_loopback
+from monitor.adapters.logs import ServiceLog
+from monitor.adapters.metrics import Facts, page
+from monitor.adapters.notify import Notifier
+from monitor.core.types import AlarmState, Finding, Severity
+from monitor.live import LiveDriver, run_for
+
+LOG = logging.getLogger(__name__)
+
+TURN_S: Final = 0.5
+CHORES_S: Final = 5.0
+"""Real time between two looks at the disk, and two health files."""
+_LAG_PARTS: Final = 12
+_LAG_PART_S: Final = 5.0
+_LEVELS: Final = {
+    Severity.NOTICE: logging.INFO,
+    Severity.CAUTION: logging.INFO,
+    Severity.WARNING: logging.WARNING,
+    Severity.DANGER: logging.ERROR,
+}
+
+
+class FindingLog:
+    """A sink: counts findings by kind, and logs alarms when they become active."""
+
+    def __init__(self) -> None:
+        self.counts: Counter[str] = Counter()
+
+    def __call__(self, finding: Finding) -> None:
+        """Take one finding."""
+        self.counts[finding.kind] += 1
+        if finding.kind == "alarm" and finding.after == AlarmState.UNACKNOWLEDGED:
+            LOG.log(
+                _LEVELS[finding.severity], "%s: %s", finding.severity.name, finding.message,
+                extra={"key": finding.key, "t_ns": finding.t_ns, "number": finding.number,
+                       "threshold": finding.threshold},
+            )  # fmt: skip
+
+
+class Service:
+    """One run. `findings` must be among the driver's sinks."""
+
+    def __init__(
+        self,
+        driver: LiveDriver,
+        findings: FindingLog,
+        log: ServiceLog,
+        notifier: Notifier,
+        place: tuple[str, int] | None = None,
+        file: HealthFile | None = None,
+    ) -> None:
+        """Figures are served at `place` and written to `file`, where given.
+
+        Raises:
+            UserError: `place` cannot be had.
+        """
+        self._driver = driver
+        self._findings = findings
+        self._log = log
+        self._notifier = notifier
+        self._file = file
+        self.endpoint = Endpoint(*place, self.page) if place else None
+        self._turn_s = min(TURN_S, notifier.watchdog_s / 3) if notifier.watchdog_s else TURN_S
+        self._next_turn_s = 0.0
+        self._next_chores_s = 0.0
+        self._chores: threading.Thread | None = None
+        self._disk: tuple[int, int] | None = None
+        self._ready = False
+        self._alive_ns = 0
+        self._up = True
+        self._lags: deque[float] = deque([0.0], maxlen=_LAG_PARTS)
+        self._next_lag_s = 0.0
+
+    def reopen_log(self) -> None:
+        """The log was moved: go on in a new file."""
+        reopened = self._log.reopen()
+        LOG.info("SIGHUP: %s", "the log goes on in a new file" if reopened else "there is no log file; nothing to do")
+
+    async def run(self, seconds: float | None, told: Mapping[str, object]) -> None:
+        """Watch until stopped, or for so many stream seconds. `told` is logged at the start."""
+        driver = self._driver
+        LOG.info(
+            "started",
+            extra={"version": version("stopmark"), "rig": driver.rig.name, "python": platform.python_version(),
+                   "pid": os.getpid(), **told},
+        )  # fmt: skip
+        if self.endpoint is not None:
+            await self.endpoint.start()
+            LOG.info("figures are at %s", self.endpoint.url)
+            if not is_loopback(self.endpoint.host):
+                LOG.warning("%s can be reached from other machines, and asks nobody who they are", self.endpoint.url)
+        try:
+            await run_for(driver, seconds, self._look)
+        finally:
+            self._up = False
+            self._notifier.status("stopping")
+            self._notifier.stopping()
+            if self.endpoint is not None:
+                await self.endpoint.close()
+
+    def ended(self, why: str) -> None:
+        """Say the last words, when everything is on the disk."""
+        driver = self._driver
+        if self._file is not None:
+            self._file.write(self.page())
+        recorder = driver.recorder
+        trouble = recorder.problem if recorder is not None else ""
+        LOG.log(
+            logging.ERROR if trouble else logging.INFO,
+            "stopped (%s)%s", why, f"; the end is not recorded: {trouble}" if trouble else "",
+            extra={"frames": driver.runner.frames, "findings": driver.runner.findings,
+                   "lost_frames": recorder.lost if recorder is not None else 0},
+        )  # fmt: skip
+
+    # --- in the loop ------------------------------------------------------------------------------------------------
+
+    def _look(self) -> bool:
+        """Called again and again from the loop; never ends the run."""
+        now_s = time.monotonic()
+        if now_s >= self._next_turn_s:
+            self._next_turn_s = now_s + self._turn_s
+            self._turn(now_s)
+        return False
+
+    def _turn(self, now_s: float) -> None:
+        t_ns = self._driver.core.now_ns
+        self._lags[-1] = max(self._lags[-1], self._driver.runner.take_worst_lag_s())
+        if now_s >= self._next_lag_s:
+            self._next_lag_s = now_s + _LAG_PART_S
+            self._lags.append(0.0)
+        if t_ns <= self._alive_ns:
+            return  # stream time stands still: no sign of life
+        self._alive_ns = t_ns
+        self._notifier.status(self.words())
+        if not self._ready:
+            self._ready = True
+            self._notifier.ready()
+        self._notifier.alive()
+        if now_s >= self._next_chores_s and (self._chores is None or not self._chores.is_alive()):
+            self._next_chores_s = now_s + CHORES_S
+            text = self.page() if self._file is not None else ""
+            self._chores = threading.Thread(target=self._do_chores, args=(text,), name="chores", daemon=True)
+            self._chores.start()
+
+    def _do_chores(self, text: str) -> None:
+        """In a thread: a disk that hangs must not hold up the watch."""
+        recorder = self._driver.recorder
+        try:
+            if recorder is not None:
+                usage = shutil.disk_usage(recorder.path.parent)
+                self._disk = usage.total, usage.free
+        except OSError:
+            self._disk = None
+        if self._file is not None:
+            self._file.write(text)
+
+    def words(self) -> str:
+        """One line: connected or not, recording or not, the worst alarm."""
+        runner, recorder = self._driver.runner, self._driver.recorder
+        said = ["connected" if runner.connected else f"not connected ({runner.note})"]
+        if recorder is None:
+            said.append("not recording")
+        elif recorder.problem:
+            said.append(f"NOT RECORDING: {recorder.problem}")
+        else:
+            said.append("recording, but the disk is slow" if recorder.slow else "recording")
+        alarms = self._driver.core.snapshot().alarms
+        active = [alarm for alarm in alarms if alarm.active and alarm.state is not AlarmState.OUT_OF_SERVICE]
+        if active:
+            worst = max(active, key=lambda alarm: alarm.severity)
+            said.append(f"{worst.severity.name}: {worst.message}")
+        else:
+            said.append("no alarm")
+        return "; ".join(said)
+
+    def page(self) -> str:
+        """The figures, now."""
+        driver = self._driver
+        runner, recorder, source, disk = driver.runner, driver.recorder, driver.source, self._disk
+        return page(
+            Facts(
+                version=version("stopmark"),
+                rig=driver.rig.name,
+                mode=driver.mode,
+                up=self._up,
+                connected=self._up and bool(runner.connected),
+                connections=source.connections if source is not None else 0,
+                frames=runner.frames,
+                dropped=runner.dropped,
+                lag_s=max(self._lags),
+                findings=self._findings.counts,
+                recording="off" if recorder is None or not self._up else recorder.state,
+                recorder_lost=recorder.lost if recorder is not None else None,
+                recorder_waiting_bytes=recorder.waiting_bytes if recorder is not None else None,
+                recorder_behind_s=recorder.behind_s if recorder is not None and self._up else None,
+                disk_bytes=disk[0] if disk else None,
+                disk_free_bytes=disk[1] if disk else None,
+                log_lost=self._log.lost,
+                snapshot=driver.snapshot(),
+            )
+        )
