@@ -1,8 +1,9 @@
 """A replay: the same inputs through the same core, at any speed, with pause and seeking.
 
-Seeking builds a fresh core and feeds it the recorded inputs from `WARM_UP_S` before the wanted moment: the estimator and
-the conditions are then as they were, while alarms raised earlier and never acknowledged are not in the list. What was said
-then is read from the session, which holds it finding for finding. A replay from the start is exact.
+A replay from the start is exact. Seeking builds a fresh core, gives it the recorder's last checkpoint from before the wanted
+moment (references, alarms, shelves, brake health, sums: all that a restart would keep), and feeds it the inputs from there
+on, at least `SETTLE_S` of them, in which filter and conditions come to be as they were. Sessions without checkpoints, as
+older versions wrote them, are fed from `WARM_UP_S` before. What was said is read from the session, finding for finding.
 """
 
 import asyncio
@@ -21,9 +22,29 @@ from monitor.core.types import Action, ActionKind, Finding, Frame, Snapshot
 from monitor.live import core_of
 from monitor.runner import TICK_S, Runner, Sink
 
+SETTLE_S: Final = 15.0
 WARM_UP_S: Final = 60.0
 _BURST: Final = 2000
 """Inputs between two looks at the rest of the loop when playing as fast as possible."""
+
+
+def begin(core: Core, session: SessionReader | SessionChain, from_ns: int | None = None) -> Iterator[Frame | Action]:
+    """Bring a fresh `core` as near as can be to what it knew shortly before `from_ns` (the session's start when None), and
+    return the inputs to feed it from there on. See the top of this file."""
+    start_ns = session.t_first_ns
+    if from_ns is None or from_ns <= start_ns:
+        # A later hour alone begins with what the hours before it had left; any other session begins where it began.
+        later = session.header.get("segment", 1) != 1
+        kept = session.checkpoint_before(start_ns + 1_000_000_000) if later else None
+        from_ns = None
+    else:
+        kept = session.checkpoint_before(from_ns - round(SETTLE_S * 1e9))
+        from_ns -= round(WARM_UP_S * 1e9)
+    if kept is not None:
+        with contextlib.suppress(ValueError):  # of a version that this one does not know
+            core.restore(kept.state, kept.t_ns, same_run=True)
+            return session.inputs(after=kept)
+    return session.inputs(from_ns=from_ns)
 
 
 class ReplayDriver:
@@ -145,7 +166,7 @@ class ReplayDriver:
     def _skip_to(self, t_ns: int) -> None:
         """Stand at `t_ns` with a fresh core that has seen what came shortly before. The sinks hear what comes after."""
         self._quiet = True
-        self._start(t_ns - round(WARM_UP_S * 1e9) if t_ns > self.start_ns else None)
+        self._start(t_ns)
         self._feed(t_ns, len_limit=None)
         self._quiet = False
 
@@ -155,8 +176,9 @@ class ReplayDriver:
                 sink(finding)
 
     def _start(self, from_ns: int | None) -> None:
-        self._runner = Runner(core_of(self.rig, self._rules, self._rules_path), None, (self._hear,))
-        self._inputs: Iterator[Frame | Action] = self._session.inputs(from_ns=from_ns)
+        core = core_of(self.rig, self._rules, self._rules_path)
+        self._inputs: Iterator[Frame | Action] = begin(core, self._session, from_ns)
+        self._runner = Runner(core, None, (self._hear,))
         self._pending = next(self._inputs, None)
 
     def _pace(self) -> None:

@@ -8,12 +8,12 @@ knows: whether the broker is there, what was dropped, how far the loop lags, how
 import asyncio
 import json
 import time
-from collections.abc import Callable, Iterable, Sequence
-from typing import Final, Protocol
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from typing import Any, Final, Protocol
 
 from monitor.core.decode import MAX_PAYLOAD
 from monitor.core.engine import Core
-from monitor.core.types import HEALTH_TOPIC, RESERVED, Action, Finding, Frame
+from monitor.core.types import CARRIED_TOPIC, HEALTH_TOPIC, RESERVED, Action, Finding, Frame
 
 TICK_S: Final = 0.05
 _LAG_WORTH_TELLING_S: Final = 0.1
@@ -39,7 +39,10 @@ class Recording(Protocol):
     def action(self, action: Action) -> None: ...
     def finding(self, finding: Finding) -> None: ...
     def advanced(self, t_ns: int) -> None: ...
+    def checkpoint(self, t_ns: int, state: Mapping[str, Any]) -> None: ...
 
+    @property
+    def checkpoint_due_ns(self) -> int: ...
     @property
     def state(self) -> str: ...
     @property
@@ -59,6 +62,7 @@ class Runner:
         self.note = ""
         self.dropped = 0
         self._lag_s = 0.0
+        self._worst_lag_s = 0.0
         self._told: tuple[object, ...] | None = None
 
     # --- inputs -----------------------------------------------------------------------------------------------------
@@ -75,10 +79,13 @@ class Runner:
     def frame(self, frame: Frame) -> None:
         """One frame: admitted, recorded, taken."""
         frame = self.core.admit(frame)
-        if self._recorder is not None:
-            self._recorder.frame(frame)
+        recorder = self._recorder
+        if recorder is not None:
+            recorder.frame(frame)
         self.frames += 1
         self._emit(self.core.ingest(frame))
+        if recorder is not None and frame.t_ns >= recorder.checkpoint_due_ns:
+            self.checkpoint()
 
     def action(self, action: Action) -> None:
         """One action of the crew: admitted, recorded, taken."""
@@ -93,6 +100,15 @@ class Runner:
         if self._recorder is not None:
             self._recorder.advanced(self.core.now_ns)
         self._emit(findings)
+
+    def carry(self, t_ns: int, state: Mapping[str, Any]) -> None:
+        """Begin a run at `t_ns` with what the run before left behind (`Core.state`; empty: nothing)."""
+        self.frame(Frame(t_ns, CARRIED_TOPIC, json.dumps(state, allow_nan=False).encode()))
+
+    def checkpoint(self) -> None:
+        """Have the recorder keep what the core knows now; later, where that would not hold all."""
+        if self._recorder is not None and self.core.settled:
+            self._recorder.checkpoint(self.core.now_ns, self.core.state())
 
     def replay(self, inputs: Iterable[Frame | Action], end_ns: int) -> None:
         """Feed a recorded stream as fast as it goes."""
@@ -118,6 +134,11 @@ class Runner:
         payload = json.dumps(dict(zip(("recording", "connected", "dropped", "lag_s", "note"), told, strict=True)))
         self.frame(Frame(t_ns, HEALTH_TOPIC, payload.encode()))
 
+    def take_worst_lag_s(self) -> float:
+        """Longest delay of the loop since the last call."""
+        worst, self._worst_lag_s = self._worst_lag_s, 0.0
+        return worst
+
     async def tick(self, clock: Clock) -> None:
         """Call `advance` every 50 ms of real time, and `health` every quarter second, until cancelled."""
         self.health(clock.now_ns())
@@ -128,6 +149,7 @@ class Runner:
             await asyncio.sleep(max(0.0, due - time.monotonic()))
             late = time.monotonic() - due
             self._lag_s = max(self._lag_s, late)
+            self._worst_lag_s = max(self._worst_lag_s, late)
             if late > 1.0:
                 due = time.monotonic()
             self.advance(clock.now_ns())

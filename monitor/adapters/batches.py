@@ -26,6 +26,14 @@ class Advanced:
 
 
 @dataclass(frozen=True, slots=True)
+class CoreState:
+    """What the core knows at `t_ns`, packed."""
+
+    t_ns: int
+    data: bytes
+
+
+@dataclass(frozen=True, slots=True)
 class Rotate:
     """From here on the recording goes on in another file."""
 
@@ -33,7 +41,7 @@ class Rotate:
     header: Mapping[str, str]
 
 
-Entry = Frame | Action | Finding | Advanced | Note
+Entry = Frame | Action | Finding | Advanced | Note | CoreState
 
 
 @dataclass(slots=True)
@@ -45,6 +53,8 @@ class Batch:
     actions: list[tuple[int, Action]] = field(default_factory=list)
     findings: list[Finding] = field(default_factory=list)
     notes: list[Note] = field(default_factory=list)
+    states: list[tuple[int, int, CoreState]] = field(default_factory=list)
+    """Each with the number of this batch's frames and of its actions before it."""
     advanced_ns: int = 0
     lost: int = 0
     """Frames that were dropped from it because the disk refused for too long."""
@@ -54,8 +64,8 @@ class Batch:
     @property
     def empty(self) -> bool:
         """Whether there is nothing to write."""
-        held = self.frames or self.actions or self.findings or self.notes or self.advanced_ns or self.rotate
-        return not held
+        said = self.findings or self.notes or self.states
+        return not (self.frames or self.actions or said or self.advanced_ns or self.rotate)
 
     @property
     def size(self) -> int:
@@ -83,6 +93,8 @@ class Batch:
         elif isinstance(entry, Note):
             self.notes.append(entry)
             return
+        elif isinstance(entry, CoreState):
+            self.states.append((len(self.frames), len(self.actions), entry))
         elif not isinstance(entry, Advanced):
             raise TypeError(f"{entry!r} cannot be recorded")
         if entry.t_ns > self.advanced_ns:
@@ -94,12 +106,15 @@ class Batch:
         self.lost += count
         self.frames, self.bytes = [], 0
         self.actions = [(0, action) for _, action in self.actions]
+        self.states = [(0, actions, state) for _, actions, state in self.states]
         return count
 
     def join(self, before: "Batch") -> None:
         """Take over what is left of `before`, a batch that also lost its frames."""
         self.lost += before.lost
         self.rotate = before.rotate
+        # Of the states the latest of each batch is enough: nothing can be replayed between them.
+        self.states = [(0, len(before.actions) + actions, state) for _, actions, state in self.states[-1:]]
         self.actions = before.actions + self.actions
         self.findings = (before.findings + self.findings)[-MAX_FINDINGS:]
         self.notes = before.notes + self.notes
@@ -138,6 +153,13 @@ def insert(base: sqlite3.Connection, batch: Batch, before: int, data: bytes) -> 
         "INSERT INTO action (before, t_ns, kind, target, number, text, who) VALUES (?, ?, ?, ?, ?, ?, ?)",
         [action_row(action, before + place) for place, action in batch.actions],
     )
+    if batch.states:
+        (last,) = base.execute("SELECT coalesce(max(id), 0) FROM action").fetchone()
+        earlier = last - len(batch.actions)
+        base.executemany(
+            "INSERT INTO checkpoint (before, actions, t_ns, state) VALUES (?, ?, ?, ?)",
+            [(before + frames, earlier + actions, state.t_ns, state.data) for frames, actions, state in batch.states],
+        )
     base.executemany(
         "INSERT INTO finding (t_ns, kind, key, severity, before, after, message, guidance, number, threshold)"
         " VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",

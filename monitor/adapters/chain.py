@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import Any, Literal, Self
 
 from monitor.adapters.replay import SessionReader
-from monitor.adapters.session import Note, SessionError
+from monitor.adapters.session import Checkpoint, Note, SessionError
 from monitor.adapters.sessions import Gap, gaps_of
 from monitor.config import Rig
 from monitor.core.types import Action, Finding, Frame
@@ -119,12 +119,31 @@ class SessionChain:
             before = session
         return found
 
+    def checkpoint_before(self, t_ns: int) -> Checkpoint | None:
+        """The latest state of the core kept at or before `t_ns` (see `SessionReader.checkpoint_before`)."""
+        for session in reversed(self.sessions):
+            if session.t_first_ns <= t_ns and (found := session.checkpoint_before(t_ns)) is not None:
+                return found
+        return None
+
+    def checkpoint_times(self) -> list[int]:
+        """When the checkpoints were made, ns."""
+        return [t_ns for session in self.sessions for t_ns in session.checkpoint_times()]
+
     def inputs(
-        self, from_ns: int | None = None, damaged: Literal["raise", "skip"] = "raise"
+        self,
+        from_ns: int | None = None,
+        damaged: Literal["raise", "skip"] = "raise",
+        after: Checkpoint | None = None,
     ) -> Iterator[Frame | Action]:
         """Frames and actions of all of them in exact order (see `SessionReader.inputs`)."""
         for session in self.sessions:
-            if from_ns is None or session.end_ns >= from_ns:
+            if after is not None:
+                # Of the file that it lies in, what came after it; of later files, everything.
+                if session.path == after.path:
+                    yield from session.inputs(None, damaged, after)
+                    after, from_ns = None, None
+            elif from_ns is None or session.end_ns >= from_ns:
                 yield from session.inputs(from_ns, damaged)
 
     def close(self) -> None:

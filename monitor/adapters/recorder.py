@@ -21,11 +21,11 @@ from collections import deque
 from collections.abc import Callable, Mapping
 from dataclasses import replace
 from pathlib import Path
-from typing import Final, Literal
+from typing import Any, Final, Literal
 
-from monitor.adapters.batches import FRAME_BYTES, Advanced, Batch, Entry, Rotate, insert, shed_oldest
+from monitor.adapters.batches import FRAME_BYTES, Advanced, Batch, CoreState, Entry, Rotate, insert, shed_oldest
 from monitor.adapters.blocks import MAX_PAYLOAD_BYTES, pack_block
-from monitor.adapters.session import Note, SessionError, clean_text, open_for_writing
+from monitor.adapters.session import Note, SessionError, clean_text, open_for_writing, pack_state
 from monitor.core.types import Action, Finding, Frame
 
 LOG = logging.getLogger(__name__)
@@ -42,6 +42,8 @@ SLOW_S: Final = 1.3
 STUCK_S: Final = 4.0
 """So long without an end of one write is a slow disk at once."""
 _SLOW_TIMES: Final = 3
+CHECKPOINT_NS: Final = 60_000_000_000
+"""Stream time between two checkpoints: a replay that seeks makes up for at most so much. About 1 kB each."""
 State = Literal["on", "failed"]
 
 
@@ -82,6 +84,8 @@ class Recorder:
         if os.path.exists(path):  # False where the folder cannot be looked into
             raise SessionError(f"{path}: exists already; a recording never continues or overwrites an old session")
         self.path = path
+        self.checkpoint_due_ns = 0
+        """Stream time from which on the next `checkpoint` is wanted; each file begins with one."""
         self._header: Mapping[str, str] = header_texts(header)
         self._wait = wait
         self._max_pages = max_pages
@@ -147,9 +151,15 @@ class Recorder:
         """Record something about the recording itself, such as a step of the wall clock."""
         self._put(Note(t_ns, kind, text, number))
 
+    def checkpoint(self, t_ns: int, state: Mapping[str, Any]) -> None:
+        """Record what the core knows at `t_ns`, after everything given so far. Wanted from `checkpoint_due_ns` on."""
+        self.checkpoint_due_ns = t_ns + CHECKPOINT_NS
+        self._put(CoreState(t_ns, pack_state(state)))
+
     def rotate(self, path: Path, header: Mapping[str, object]) -> None:
         """Go on in a new file: what was given before this call goes into the old one, the rest into `path`."""
         self.path = path
+        self.checkpoint_due_ns = 0
         self._put(Rotate(path, header_texts(header)))
 
     @property

@@ -4,6 +4,7 @@ A session may be read while it is being written, and as a killed monitor left it
 a stranger's file: every count, type and length in it is checked before it is believed.
 """
 
+import contextlib
 import json
 import shutil
 import sqlite3
@@ -17,7 +18,17 @@ from types import MappingProxyType
 from typing import Any, Final, Literal, Self
 
 from monitor.adapters.blocks import MAX_RAW_BYTES, unpack_block
-from monitor.adapters.session import APPLICATION_ID, TABLES, VERSION, Note, SessionError, action_of, finding_of
+from monitor.adapters.session import (
+    APPLICATION_ID,
+    TABLES,
+    VERSION,
+    Checkpoint,
+    Note,
+    SessionError,
+    action_of,
+    finding_of,
+    unpack_state,
+)
 from monitor.config import ConfigError, Rig, validate
 from monitor.core.types import Action, Finding, Frame
 
@@ -101,7 +112,7 @@ class SessionReader:
         if self.path.stat().st_size % self._number("PRAGMA page_size") and not log.exists():
             raise SessionError(f"{self.path}: is cut off: its last part is missing")
         mark = self._number("PRAGMA application_id")
-        version = self._number("PRAGMA user_version")
+        self.version = version = self._number("PRAGMA user_version")
         if mark != APPLICATION_ID:
             raise SessionError(f"{self.path}: is not a Stopmark session (it is another program's database)")
         if version > VERSION:
@@ -112,7 +123,7 @@ class SessionReader:
         kinds = dict(self._rows("SELECT name, type FROM sqlite_master"))
         if (
             version < 1
-            or any(kinds.get(table) != "table" for table in TABLES)
+            or any(kinds.get(table) != "table" for table in TABLES[version])
             or {"view", "trigger"} & {*kinds.values()}
         ):
             raise SessionError(f"{self.path}: is damaged: it does not have the tables of a session")
@@ -215,6 +226,21 @@ class SessionReader:
         except (ValueError, TypeError) as error:
             raise SessionError(f"{self.path}: is damaged: a note cannot be read ({error})") from None
 
+    def checkpoint_before(self, t_ns: int) -> Checkpoint | None:
+        """The latest state of the core kept at or before `t_ns`; None where there is none that can be used."""
+        if self.version < 2:
+            return None
+        query = "SELECT t_ns, before, actions, state FROM checkpoint WHERE t_ns <= ? ORDER BY t_ns DESC, id DESC LIMIT 3"
+        for at_ns, frames, actions, data in self._rows(query, t_ns):
+            with contextlib.suppress(ValueError):
+                if all(isinstance(number, int) and number >= 0 for number in (at_ns, frames, actions)):
+                    return Checkpoint(self.path, at_ns, frames, actions, unpack_state(data))
+        return None
+
+    def checkpoint_times(self) -> list[int]:
+        """When the checkpoints were made, ns."""
+        return [] if self.version < 2 else [t for (t,) in self._numbers("SELECT t_ns FROM checkpoint ORDER BY t_ns, id")]
+
     def blocks(self) -> list[BlockInfo]:
         """The blocks, without unpacking them."""
         query = "SELECT id, t_first_ns, t_last_ns, advanced_ns, first_frame, frames FROM block ORDER BY id"
@@ -229,9 +255,13 @@ class SessionReader:
         return [f"the file is damaged: {text}" for (text,) in self._rows("PRAGMA integrity_check(20)") if text != "ok"]
 
     def inputs(
-        self, from_ns: int | None = None, damaged: Literal["raise", "skip"] = "raise"
+        self,
+        from_ns: int | None = None,
+        damaged: Literal["raise", "skip"] = "raise",
+        after: Checkpoint | None = None,
     ) -> Iterator[Frame | Action]:
-        """Frames and actions in exact order, from stream time `from_ns` on (from the start when None).
+        """Frames and actions in exact order, from stream time `from_ns` on, or those that came after the checkpoint
+        `after` (from the start when neither is given).
 
         On a session that is being written this ends at what is on the disk now. `damaged` says what to do at a block
         that cannot be read.
@@ -240,7 +270,10 @@ class SessionReader:
             SessionError: while iterating, at a damaged block or action.
         """
         block_id, action_id = 0, 0
-        if from_ns is not None:
+        skip = 0
+        if after is not None:
+            block_id, action_id, skip = self._block_before(after.t_ns), after.actions, after.frames
+        elif from_ns is not None:
             block_id = self._block_before(from_ns)
             action_id = self._number("SELECT coalesce(max(id), 0) FROM action WHERE t_ns < ?", from_ns)
         while True:
@@ -256,6 +289,9 @@ class SessionReader:
                     cut = bisect_left(frames, from_ns, key=lambda frame: frame.t_ns)
                     first, frames = first + cut, frames[cut:]
                     from_ns = None
+                elif first < skip:
+                    frames = frames[skip - first :]
+                    first = skip
                 at = 0
                 while actions and actions[0][1] < first + len(frames):
                     action_id, before, action = actions.popleft()

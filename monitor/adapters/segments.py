@@ -13,7 +13,7 @@ import threading
 from collections.abc import Callable, Collection, Mapping
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Final
+from typing import Any, Final
 
 from monitor.adapters.folder import DataFolder, session_files, started_ns
 from monitor.adapters.recorder import Recorder, State
@@ -195,6 +195,15 @@ class SegmentedRecorder:
     def advanced(self, t_ns: int) -> None:
         """Record that stream time has reached `t_ns`."""
         self._recorder.advanced(t_ns)
+
+    def checkpoint(self, t_ns: int, state: Mapping[str, Any]) -> None:
+        """Record what the core knows, after everything given so far."""
+        self._recorder.checkpoint(t_ns, state)
+
+    @property
+    def checkpoint_due_ns(self) -> int:
+        """Stream time from which on the next `checkpoint` is wanted."""
+        return self._recorder.checkpoint_due_ns
 
     def note(self, t_ns: int, kind: str, text: str, number: float | None = None) -> None:
         """Record something about the recording itself."""

@@ -8,12 +8,16 @@ Tables (all times ns of stream time, all numbers SI)
     action   what the crew did; ``before`` is the number of frames of this file that came before it
     finding  what the monitor said
     note     what happened to the recording itself: a gap, a step of the wall clock
+    checkpoint  (since version 2) about once a minute what the core knew (`Core.state`, JSON, deflated), and after how
+             many frames and actions of this file that was: a replay that seeks, and a restart, begin there
 
 The inputs of a session are its frames and actions in exact order: action *a* comes right before frame number
 ``a.before``. A block and the actions and findings of its second are committed together, or not at all.
 """
 
+import json
 import sqlite3
+import zlib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -24,7 +28,7 @@ from monitor.errors import UserError
 
 APPLICATION_ID: Final = 0x53544D4B
 """Marks an SQLite file as one of ours ("STMK")."""
-VERSION: Final = 1
+VERSION: Final = 2
 """Version of the tables, in SQLite's ``user_version``."""
 SUFFIX: Final = ".stopmark"
 
@@ -38,9 +42,15 @@ SCHEMA: Final = (
     " severity TEXT NOT NULL, before TEXT NOT NULL, after TEXT NOT NULL, message TEXT NOT NULL,"
     " guidance TEXT NOT NULL, number, threshold)",
     "CREATE TABLE note (id INTEGER PRIMARY KEY, t_ns INTEGER NOT NULL, kind TEXT NOT NULL, text TEXT NOT NULL, number)",
+    "CREATE TABLE checkpoint (id INTEGER PRIMARY KEY, before INTEGER NOT NULL, actions INTEGER NOT NULL,"
+    " t_ns INTEGER NOT NULL, state BLOB NOT NULL)",
     "CREATE INDEX action_by_place ON action (before)",
+    "CREATE INDEX checkpoint_by_time ON checkpoint (t_ns)",
 )
-TABLES: Final = ("header", "block", "action", "finding", "note")
+_TABLES_1: Final = ("header", "block", "action", "finding", "note")
+TABLES: Final[Mapping[int, tuple[str, ...]]] = {1: _TABLES_1, 2: (*_TABLES_1, "checkpoint")}
+"""Tables of each version."""
+_STATE_BYTES: Final = 4 << 20
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,6 +61,17 @@ class Note:
     kind: str
     text: str
     number: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Checkpoint:
+    """What the core knew at one moment of a session, after `frames` frames and `actions` actions of its file."""
+
+    path: Path
+    t_ns: int
+    frames: int
+    actions: int
+    state: Mapping[str, Any]
 
 
 class SessionError(UserError):
@@ -83,6 +104,34 @@ def open_for_writing(path: Path, header: Mapping[str, str], max_pages: int | Non
         base.close()
         raise
     return base
+
+
+def pack_state(state: Mapping[str, Any]) -> bytes:
+    """A core's state as it is kept.
+
+    Raises:
+        ValueError: it holds what is no JSON.
+    """
+    return zlib.compress(json.dumps(state, allow_nan=False, separators=(",", ":")).encode())
+
+
+def unpack_state(data: object) -> Mapping[str, Any]:
+    """The state in a column.
+
+    Raises:
+        ValueError: there is none in it.
+    """
+    if not isinstance(data, bytes):
+        raise ValueError("a state is no bytes")
+    engine = zlib.decompressobj()
+    try:
+        text = engine.decompress(data, _STATE_BYTES)
+        state = json.loads(text)
+    except (zlib.error, RecursionError) as error:
+        raise ValueError(f"a state cannot be unpacked ({error})") from None
+    if engine.unconsumed_tail or not isinstance(state, dict):
+        raise ValueError("a state is too large, or none")
+    return state
 
 
 def _plain(number: float | None) -> float | str | None:

@@ -37,3 +37,15 @@ def test_a_session_of_an_old_version_reads_as_it_did(tmp_path: Path, version: in
         assert session.end_ns == frames[-1].t_ns + 5_000_000_000
         assert session.header["rig"] == "test"
     assert [problem for problem in verify_session(path) if "rig configuration" not in problem] == []
+
+
+def test_checkpoints_came_with_version_2() -> None:
+    frames = list(rig_stream(2.0))
+    with SessionReader(DATA / "session-1.stopmark") as old:
+        assert (old.checkpoint_before(old.end_ns), old.checkpoint_times()) == (None, [])
+    with SessionReader(DATA / "session-2.stopmark") as new:
+        kept = new.checkpoint_before(new.end_ns)
+        assert kept is not None
+        assert (kept.t_ns, kept.frames, kept.actions) == (frames[99].t_ns, 100, 1)
+        assert kept.state["note"] == "after 100 frames and 1 action"
+        assert list(new.inputs(after=kept)) == frames[100:]
