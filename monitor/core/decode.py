@@ -27,7 +27,7 @@ MAX_BATCH: Final = 10_000
 _ASCII_NUMBER: Final = re.compile(rb"\s*[-+]?(?:\d{1,40}(?:\.\d{0,40})?|\.\d{1,40})(?:[eE][-+]?\d{1,3})?\s*\Z")
 _TICK_NS: Final = {"s": 1_000_000_000, "ms": 1_000_000, "us": 1_000, "ns": 1}
 _GREATEST_INT: Final = 1 << 64
-"""Whole numbers from here on are refused; so are negative ones beyond half of it."""
+"""Whole numbers from here on are refused; so are negative ones beyond half of it. A sensor's range ends far below both."""
 _WHOLE: Final = frozenset({int})
 _LATEST_NS: Final = 4_102_444_800_000_000_000  # year 2100: a later "time" is a wrong unit
 
@@ -160,8 +160,6 @@ class _SensorDecoder:
             and self.value_name is not None
             and (sensor.time is None or (self.time_name is not None and self.tick_ns > 0))
             and (sensor.sequence is None or self.sequence_name is not None)
-            and self.low >= -_GREATEST_INT / 2
-            and self.high < _GREATEST_INT
         )
 
     def decode(self, t_ns: int, document: Any, out: Decoded) -> None:
