@@ -44,8 +44,8 @@ class _Kept(NamedTuple):
 
 
 _ACTIONS: Final = {
-    ActionKind.REFERENCE_HEIGHT: _Kept("reference", "height_m", "height reference"),
-    ActionKind.SLIP_AND_CUT: _Kept("line-cut", "turns", "slip and cut: wraps at the reference height"),
+    ActionKind.REFERENCE_HEIGHT: _Kept("reference", "height_m", "the block is at {:.2f} m"),
+    ActionKind.SLIP_AND_CUT: _Kept("line-cut", "turns", "{:g} wraps at the reference height"),
     ActionKind.NOTE: _Kept("note", "", ""),
 }
 """Actions that are kept: kind of entry, name of the number, words where the crew gave none."""
@@ -124,8 +124,8 @@ class Gleaner:
 
 def _of_action(action: Action) -> Draft:
     kept = _ACTIONS[action.kind]
-    numbers = {kept.number: action.number} if kept.number and action.number is not None else {}
-    return Draft(kept.kind, action.t_ns, action.who, action.text or kept.words, numbers)
+    numbers = {} if action.number is None or not kept.number else {kept.number: action.number}
+    return Draft(kept.kind, action.t_ns, action.who, action.text or kept.words.format(action.number), numbers)
 
 
 def _refuses(finding: Finding) -> bool:

@@ -1,0 +1,147 @@
+"""The ledger of a live run, end to end: a real broker, the monitor beside it, and `ledger take` of its session after it."""
+
+import argparse
+import asyncio
+import json
+import time
+from pathlib import Path
+
+import aiomqtt
+import pytest
+
+from monitor.adapters.address import parse_broker_url
+from monitor.adapters.chain import SessionChain
+from monitor.adapters.clock import StreamClock
+from monitor.adapters.ledger import Entry, Ledger
+from monitor.cli import main
+from monitor.commands.watch import add_arguments, live_driver
+from monitor.config import find_rig
+from monitor.core.types import ActionKind
+from monitor.live import LiveDriver, Mode
+from monitor.report.collect import collect
+from tests.broker import Mosquitto, until
+from tests.test_commands import Watching, own_rig
+from tests.test_commands import until as wait_until
+
+FT_S = 4.0
+
+
+def words(*given: str) -> argparse.Namespace:
+    """The words of `stopmark watch`."""
+    parser = argparse.ArgumentParser()
+    add_arguments(parser)
+    return parser.parse_args(given)
+
+
+async def travel(broker: Mosquitto, seconds: float) -> None:
+    """The block of the hand-written rig goes down and up, under load."""
+    start_s = time.monotonic()
+    async with aiomqtt.Client("127.0.0.1", broker.port) as client:
+        while (gone_s := time.monotonic() - start_s) < seconds:
+            height_ft = 60.0 - FT_S * (gone_s if gone_s < seconds / 2 else seconds - gone_s)
+            await client.publish("wellsite/block/ft", json.dumps({"data": [{"reading": height_ft}]}))
+            await client.publish("weight", "120.0")
+            await asyncio.sleep(0.05)
+
+
+def crew(driver: LiveDriver) -> None:
+    """What a crew does in the middle of it."""
+    driver.act(ActionKind.NOTE, text="pads look thin", who="ab")
+    driver.act(ActionKind.SLIP_AND_CUT, number=12.0, who="cd")
+    driver.act(ActionKind.REFERENCE_HEIGHT, number=-100.0, who="cd")
+    driver.act(ActionKind.REFERENCE_HEIGHT, number=15.0, who="cd")
+    driver.act(ActionKind.CHECK_START, "height-reference", who="ef")
+    driver.act(ActionKind.CHECK_ABORT, "height-reference", who="ef")
+
+
+async def run(rig: Path, broker: Mosquitto, data: Path, mode: Mode = "LIVE") -> dict[str, str]:
+    """A live run with everything in it; what its Session screen said at the end."""
+    url = parse_broker_url(broker.url, {})
+    args = words("--rig", str(rig), "--broker", broker.url, "--data", str(data))
+    with live_driver(args, find_rig(str(rig)), url, StreamClock.live(), mode, ()) as driver:
+        running = asyncio.create_task(driver.run())
+        await until(lambda: driver.runner.connected is True, "the connection")
+        await travel(broker, 3.0)
+        crew(driver)
+        await travel(broker, 2.0)
+        facts = driver.facts()
+        driver.stop()
+        await running
+    return facts
+
+
+def entries(data: Path, rig: str = "own") -> list[Entry]:
+    with Ledger(data / f"{rig}.ledger") as ledger:
+        assert ledger.verify() == []
+        return ledger.entries()
+
+
+async def test_a_live_run_keeps_the_ledger_and_take_finds_nothing_new(
+    broker: Mosquitto, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    data = tmp_path / "data"
+    facts = await run(own_rig(tmp_path), broker, data)
+    assert facts["ledger"].startswith("own.ledger, ")
+    assert any(name.startswith("line, 20") for name in facts)
+    found = entries(data)
+    assert [(entry.kind, entry.who) for entry in found] == [
+        *(
+            ("line-work", ""),
+            ("note", "ab"),
+            ("line-cut", "cd"),
+            ("reference", "cd"),
+            ("check", "ef"),
+            ("line-work", ""),
+        ),
+    ]
+    (session,) = data.glob("*.stopmark")
+    with SessionChain([session]) as chain:
+        work_j = float(collect(chain)["line_work"][-1])
+    assert work_j > 1e5
+    assert sum(entry.numbers.get("work_j", 0.0) for entry in found) == pytest.approx(work_j, rel=1e-6)
+    assert not list(data.glob("*-running"))
+    assert main(["ledger", "take", str(session), "--data", str(data)]) == 0
+    assert "0 new entries; " in capsys.readouterr().out
+    assert entries(data) == found
+    assert broker.published_by("stopmark-.*") == []
+
+
+async def test_a_simulation_leaves_the_rigs_ledger_alone(broker: Mosquitto, tmp_path: Path) -> None:
+    data = tmp_path / "data"
+    facts = await run(own_rig(tmp_path), broker, data, "SIMULATED")
+    assert "ledger" not in facts
+    assert list(data.glob("*.stopmark"))
+    assert not list(data.glob("*ledger*"))
+
+
+async def test_after_a_kill_the_next_run_says_so_and_take_brings_what_is_missing_once(
+    broker: Mosquitto, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    data = tmp_path / "data"
+    watch = Watching(own_rig(tmp_path), broker, data)
+    try:
+        await asyncio.to_thread(wait_until, lambda: "Received SUBSCRIBE" in broker.text(), "the subscription")
+        await travel(broker, 3.0)
+    finally:
+        watch.process.kill()
+        watch.process.wait()
+    (killed,) = data.glob("*.stopmark")
+    assert entries(data) == []
+    await run(own_rig(tmp_path), broker, data)
+    live = entries(data)
+    assert [entry.kind for entry in live][:2] == ["restart", "line-work"]
+    sessions = sorted(data.glob("*.stopmark"))
+    assert len(sessions) == 2
+    total_j = 0.0
+    for session in sessions:
+        with SessionChain([session]) as chain:
+            total_j += float(collect(chain)["line_work"][-1])
+    for expected in ("1 new entries", "0 new entries"):
+        capsys.readouterr()
+        assert main(["ledger", "take", str(killed), "--data", str(data)]) == 0
+        assert expected in capsys.readouterr().out
+    found = entries(data)
+    assert [entry for entry in found if entry in live] == live
+    work = [entry for entry in found if entry.kind == "line-work"]
+    assert sum(entry.numbers["work_j"] for entry in work) == pytest.approx(total_j, rel=1e-6)
+    assert work[0].t_ns < live[0].t_ns
