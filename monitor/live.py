@@ -162,6 +162,12 @@ class LiveDriver:
         """Until cancelled or stopped: messages in, a tick every 50 ms."""
         if self._when_running is not None:
             self._when_running()
+        if self.recorder is not None and self.mode == "LIVE":
+            from monitor.restart import left_behind
+
+            # In a thread: the screen is up meanwhile, and says that it waits.
+            state = await asyncio.to_thread(left_behind, self.recorder.path.parent, self.rig.name)
+            self.runner.carry(self.clock.now_ns(), state)
         self.runner.health(self.clock.now_ns())
         topics = self.topics + self._more_topics
         self.source = MqttSource(

@@ -28,9 +28,15 @@ _BURST: Final = 2000
 """Inputs between two looks at the rest of the loop when playing as fast as possible."""
 
 
-def begin(core: Core, session: SessionReader | SessionChain, from_ns: int | None = None) -> Iterator[Frame | Action]:
-    """Bring a fresh `core` as near as can be to what it knew shortly before `from_ns` (the session's start when None), and
-    return the inputs to feed it from there on. See the top of this file."""
+def begin(
+    core: Core,
+    session: SessionReader | SessionChain,
+    from_ns: int | None = None,
+    settle_s: float = SETTLE_S,
+    damaged: Literal["raise", "skip"] = "raise",
+) -> Iterator[Frame | Action]:
+    """Bring a fresh `core` to what it knew at least `settle_s` before `from_ns` (the session's start when None), and return
+    the inputs to feed it from there on. `damaged` as in `SessionReader.inputs`. See the top of this file."""
     start_ns = session.t_first_ns
     if from_ns is None or from_ns <= start_ns:
         # A later hour alone begins with what the hours before it had left; any other session begins where it began.
@@ -38,13 +44,13 @@ def begin(core: Core, session: SessionReader | SessionChain, from_ns: int | None
         kept = session.checkpoint_before(start_ns + 1_000_000_000) if later else None
         from_ns = None
     else:
-        kept = session.checkpoint_before(from_ns - round(SETTLE_S * 1e9))
+        kept = session.checkpoint_before(from_ns - round(settle_s * 1e9))
         from_ns -= round(WARM_UP_S * 1e9)
     if kept is not None:
         with contextlib.suppress(ValueError):  # of a version that this one does not know
             core.restore(kept.state, kept.t_ns, same_run=True)
-            return session.inputs(after=kept)
-    return session.inputs(from_ns=from_ns)
+            return session.inputs(after=kept, damaged=damaged)
+    return session.inputs(from_ns=from_ns, damaged=damaged)
 
 
 class ReplayDriver:

@@ -17,6 +17,7 @@ from monitor.core.types import CARRIED_TOPIC, HEALTH_TOPIC, RESERVED, Action, Fi
 
 TICK_S: Final = 0.05
 _LAG_WORTH_TELLING_S: Final = 0.1
+_PATIENCE_NS: Final = 600_000_000_000
 
 Sink = Callable[[Finding], None]
 
@@ -106,9 +107,10 @@ class Runner:
         self.frame(Frame(t_ns, CARRIED_TOPIC, json.dumps(state, allow_nan=False).encode()))
 
     def checkpoint(self) -> None:
-        """Have the recorder keep what the core knows now; later, where that would not hold all."""
-        if self._recorder is not None and self.core.settled:
-            self._recorder.checkpoint(self.core.now_ns, self.core.state())
+        """Have the recorder keep what the core knows now; later, but not for ever, where that would not hold all."""
+        recorder = self._recorder
+        if recorder is not None and (self.core.settled or self.core.now_ns - recorder.checkpoint_due_ns > _PATIENCE_NS):
+            recorder.checkpoint(self.core.now_ns, self.core.state())
 
     def replay(self, inputs: Iterable[Frame | Action], end_ns: int) -> None:
         """Feed a recorded stream as fast as it goes."""

@@ -230,7 +230,9 @@ class SessionReader:
         """The latest state of the core kept at or before `t_ns`; None where there is none that can be used."""
         if self.version < 2:
             return None
-        query = "SELECT t_ns, before, actions, state FROM checkpoint WHERE t_ns <= ? ORDER BY t_ns DESC, id DESC LIMIT 3"
+        query = (
+            "SELECT t_ns, before, actions, state FROM checkpoint WHERE t_ns <= ? ORDER BY t_ns DESC, id DESC LIMIT 3"
+        )
         for at_ns, frames, actions, data in self._rows(query, t_ns):
             with contextlib.suppress(ValueError):
                 if all(isinstance(number, int) and number >= 0 for number in (at_ns, frames, actions)):
@@ -239,7 +241,9 @@ class SessionReader:
 
     def checkpoint_times(self) -> list[int]:
         """When the checkpoints were made, ns."""
-        return [] if self.version < 2 else [t for (t,) in self._numbers("SELECT t_ns FROM checkpoint ORDER BY t_ns, id")]
+        return (
+            [] if self.version < 2 else [t for (t,) in self._numbers("SELECT t_ns FROM checkpoint ORDER BY t_ns, id")]
+        )
 
     def blocks(self) -> list[BlockInfo]:
         """The blocks, without unpacking them."""

@@ -287,3 +287,4 @@ def live_driver(
                 driver = LiveDriver(rig, rules_text, str(rules_path), url, clock, mode, recorder, sinks, keeper)
                 yield driver
                 driver.runner.advance(clock.now_ns())
+                driver.runner.checkpoint()

@@ -1,0 +1,44 @@
+"""What the run before left behind, brought up to its last recorded moment.
+
+The recorder keeps what the core knows once a minute; what came after that, a crash included, is in the session as inputs.
+So a fresh core takes up the last checkpoint, replays what came after it (a minute at most, a fraction of a second's work),
+and what it then knows goes as the first input into the new run: a restart is recorded like everything else.
+"""
+
+import logging
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+from monitor.adapters.folder import session_files
+from monitor.adapters.replay import SessionReader
+from monitor.adapters.session import SessionError
+from monitor.errors import UserError
+from monitor.live import core_of
+from monitor.playback import begin
+from monitor.runner import Runner
+
+LOG = logging.getLogger(__name__)
+
+
+def left_behind(folder: Path, rig: str) -> Mapping[str, Any]:
+    """`Core.state` at the end of the latest live run of `rig` recorded in `folder`; empty where there is none to use.
+
+    Sessions that cannot be read are passed over, with a word in the log.
+    """
+    for path in reversed([*session_files(folder, rig)]):
+        try:
+            with SessionReader(path) as session:
+                if session.mode != "LIVE" or session.end_ns == 0:
+                    continue
+                if not session.checkpoint_times():
+                    LOG.warning("%s keeps no state: alarms, references and sums begin anew", path.name)
+                    return {}
+                core = core_of(session.rig, session.rules_text, f"{path}: rules")
+                # Not before the last checkpoint: what came earlier is in it.
+                inputs = begin(core, session, session.end_ns, settle_s=0.0, damaged="skip")
+                Runner(core).replay(inputs, session.end_ns)
+                return core.state()
+        except (SessionError, UserError, ValueError) as error:
+            LOG.warning("%s: what it left cannot be used: %s", path.name, error)
+    return {}

@@ -1,0 +1,114 @@
+"""A monitor that ends, well or badly, and is started again: the second run goes on where the first one was."""
+
+import asyncio
+import json
+import shutil
+import time
+from contextlib import AbstractContextManager
+from pathlib import Path
+
+import aiomqtt
+import pytest
+
+from monitor.adapters.address import parse_broker_url
+from monitor.adapters.chain import SessionChain
+from monitor.adapters.clock import StreamClock
+from monitor.adapters.folder import session_files
+from monitor.adapters.replay import SessionReader
+from monitor.commands.watch import live_driver
+from monitor.config import find_rig
+from monitor.core.types import CARRIED_TOPIC, ActionKind, AlarmState, Frame, Snapshot
+from monitor.live import LiveDriver
+from monitor.playback import ReplayDriver
+from monitor.restart import left_behind
+from tests.broker import Mosquitto, until
+from tests.test_commands import own_rig
+from tests.test_ledger_live import words
+
+
+async def pass_time(broker: Mosquitto, seconds: float, height_ft: float) -> None:
+    """The block of the hand-written rig hangs still under load."""
+    start_s = time.monotonic()
+    async with aiomqtt.Client("127.0.0.1", broker.port) as client:
+        while time.monotonic() - start_s < seconds:
+            await client.publish("wellsite/block/ft", json.dumps({"data": [{"reading": height_ft}]}))
+            await client.publish("weight", "120.0")
+            await asyncio.sleep(0.05)
+
+
+def driver_for(rig: Path, broker: Mosquitto, data: Path) -> AbstractContextManager[LiveDriver]:
+    args = words("--rig", str(rig), "--broker", broker.url, "--data", str(data))
+    return live_driver(args, find_rig(str(rig)), parse_broker_url(broker.url, {}), StreamClock.live(), "LIVE", ())
+
+
+def shelved(snapshot: Snapshot | None) -> dict[str, int | None]:
+    assert snapshot is not None
+    return {view.key: view.shelved_until_ns for view in snapshot.alarms if view.state is AlarmState.SHELVED}
+
+
+def height(snapshot: Snapshot | None) -> float:
+    assert snapshot is not None
+    return snapshot.values["height"].number
+
+
+@pytest.mark.parametrize("killed", [False, True])
+async def test_a_second_run_goes_on_where_the_first_one_was(broker: Mosquitto, tmp_path: Path, killed: bool) -> None:
+    rig, data, after = own_rig(tmp_path), tmp_path / "data", tmp_path / "after"
+    with driver_for(rig, broker, data) as driver:
+        running = asyncio.create_task(driver.run())
+        await until(lambda: driver.runner.connected is True, "the connection")
+        await pass_time(broker, 2.0, 60.0)
+        driver.act(ActionKind.REFERENCE_HEIGHT, number=15.0, who="ab")
+        await pass_time(broker, 1.0, 60.0)
+        driver.act(ActionKind.SHELVE, "slack-line", number=600.0, who="ab")
+        before_m, set_aside = height(driver.snapshot()), shelved(driver.snapshot())
+        assert [*set_aside] == ["slack-line"]
+        assert before_m == pytest.approx(15.0, abs=0.1)
+        if killed:
+            # What a kill leaves: the files as they are on the disk at this moment, the log of the database beside them.
+            assert driver.recorder is not None
+            assert driver.recorder.flush()
+            shutil.copytree(data, after, ignore=shutil.ignore_patterns("*.lock"))
+        driver.stop()
+        await running
+    if not killed:
+        shutil.copytree(data, after, ignore=shutil.ignore_patterns("*.lock"))
+    await asyncio.sleep(1.1)  # sessions are named by the second
+    with driver_for(rig, broker, after) as driver:
+        running = asyncio.create_task(driver.run())
+        await until(lambda: driver.runner.connected is True, "the connection")
+        await pass_time(broker, 2.0, 60.0)
+        assert height(driver.snapshot()) == pytest.approx(before_m, abs=0.02)
+        assert shelved(driver.snapshot()) == set_aside
+        driver.stop()
+        await running
+    files = list(session_files(after))
+    assert len(files) == 2
+    with SessionReader(files[1]) as second:
+        first_input = next(iter(second.inputs()))
+        assert isinstance(first_input, Frame)
+        assert first_input.topic == CARRIED_TOPIC
+        assert [f.after for f in second.findings() if f.key == "carried"] == ["carried"]
+    with SessionChain(files) as chain:
+        heard: list[object] = []
+        ReplayDriver(chain, float("inf"), (heard.append,)).play_out()
+        assert heard == chain.findings()
+
+
+async def test_a_first_run_says_nothing_of_one_before(broker: Mosquitto, tmp_path: Path) -> None:
+    rig, data = own_rig(tmp_path), tmp_path / "data"
+    with driver_for(rig, broker, data) as driver:
+        running = asyncio.create_task(driver.run())
+        await until(lambda: driver.runner.connected is True, "the connection")
+        driver.stop()
+        await running
+    (path,) = session_files(data)
+    with SessionReader(path) as session:
+        assert [f for f in session.findings() if f.key == "carried"] == []
+
+
+def test_what_cannot_be_read_is_passed_over(tmp_path: Path, caplog: pytest.LogCaptureFixture) -> None:
+    assert left_behind(tmp_path, "land") == {}
+    (tmp_path / "land-20260101-000000.stopmark").write_bytes(b"no session at all")
+    assert left_behind(tmp_path, "land") == {}
+    assert "what it left cannot be used" in caplog.text
