@@ -150,9 +150,7 @@ class Service:
             return  # stream time stands still: no sign of life
         self._alive_ns = t_ns
         self._notifier.status(self.words())
-        if not self._ready:
-            self._ready = True
-            self._notifier.ready()
+        self._ready = self._ready or self._notifier.ready()
         self._notifier.alive()
         if now_s >= self._next_chores_s and (self._chores is None or not self._chores.is_alive()):
             self._next_chores_s = now_s + CHORES_S

@@ -5,7 +5,6 @@ sent. The socket is opened once, so that signs of life still go out when the pro
 blocks: a service manager that does not listen must not hold up the watch.
 """
 
-import contextlib
 import os
 import socket
 from collections.abc import Mapping
@@ -42,16 +41,15 @@ class Notifier:
         """Whether there is a service manager."""
         return self._socket is not None
 
-    def ready(self) -> None:
-        """Started: what depends on this service may start."""
-        self._send("READY=1")
+    def ready(self) -> bool:
+        """Started: what depends on this service may start. False when that did not get through."""
+        return self._send("READY=1")
 
     def status(self, words: str) -> None:
         """How things are, in one line; sent when it changed."""
         words = "".join(c if c.isprintable() else " " for c in words)[:_STATUS_CHARACTERS]
-        if words != self._status:
+        if words != self._status and self._send(f"STATUS={words}"):
             self._status = words
-            self._send(f"STATUS={words}")
 
     def alive(self) -> None:
         """A sign of life."""
@@ -67,10 +65,13 @@ class Notifier:
             self._socket.close()
             self._socket = None
 
-    def _send(self, line: str) -> None:
+    def _send(self, line: str) -> bool:
         if self._socket is not None:
-            with contextlib.suppress(OSError):
+            try:
                 self._socket.send(line.encode("utf-8", "replace"))
+            except OSError:  # it has no room for more just now, or is gone
+                return False
+        return True
 
 
 def _watchdog_s(environment: Mapping[str, str]) -> float | None:
