@@ -60,6 +60,7 @@ _ALL = (
     Unit("ft/min", "speed", FOOT_M / 60),
     Unit("ft/s", "speed", FOOT_M),
     Unit("m/s2", "acceleration", 1.0),
+    Unit("ft/s2", "acceleration", FOOT_M),
     Unit("N", "force", 1.0),
     Unit("kN", "force", 1e3),
     Unit("N*10", "force", 10.0),

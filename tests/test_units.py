@@ -34,6 +34,7 @@ def test_definitions_agree_with_scipy(ours: float, theirs: float) -> None:
         ("tf", 1.0, 1e3 * c.kgf),
         ("psi", 1.0, c.psi),
         ("ft/min", 1.0, c.foot / c.minute),
+        ("ft/s2", 1.0, c.foot),
         ("ft*lbf", 1.0, c.foot * c.lbf),
         ("bar/min", 6.0, c.bar / 10),
         ("degF", 212.0, 100.0),

@@ -17,7 +17,8 @@ p { margin: 5px 0 9px; max-width: 92ch; }
 .note { color: var(--soft); font-size: 12.5px; }
 .lack { border-left: 4px solid #b08d00; background: #fbf7e6; padding: 6px 10px; margin: 8px 0; max-width: none; }
 .caution { border: 1px solid var(--rule); padding: 7px 11px; font-size: 12.5px; color: var(--soft); max-width: none; }
-nav { font-size: 12.5px; margin: 10px 0 4px; } nav a { color: #1f5582; margin-right: 13px; white-space: nowrap; }
+nav { font-size: 12.5px; margin: 10px 0 4px; } nav a { margin-right: 13px; white-space: nowrap; }
+a { color: #1f5582; }
 .cards { display: grid; grid-template-columns: repeat(4, 1fr); gap: 10px; margin: 12px 0; }
 .card { background: var(--field); border: 1px solid var(--rule); padding: 9px 12px; }
 .card b { display: block; font-size: 20px; font-weight: 600; font-variant-numeric: tabular-nums; }
@@ -39,12 +40,14 @@ svg .missing { fill: #8a6d00; font-size: 12px; }
 svg .field { fill: none; stroke: var(--rule); } svg .grid { stroke: #e6e9eb; } svg .hole { fill: #e9e2c8; }
 svg .level { stroke: #b3201a; stroke-dasharray: 5 4; stroke-width: 1; }
 svg .curve { stroke-width: 1.1; fill-opacity: .38; stroke-linejoin: round; }
-@page { size: A4; margin: 13mm; }
+@page { size: A4; margin: 13mm; @bottom-right { content: counter(page) " / " counter(pages); font-size: 8pt; color: #5a6670; } }
 @media print {
   body { padding: 0; max-width: none; font-size: 10.5px; } nav { display: none; }
-  table { font-size: 8.8px; } th, td { padding: 1.5px 4px; }
+  table { font-size: 8.8px; } th, td { padding: 1.5px 4px; } .sub, .note, .caution, .card span { font-size: 9px; }
+  .sev { font-size: 8.2px; } .card b { font-size: 14px; } .card { padding: 6px 9px; }
   h2 { break-after: avoid; font-size: 14px; } h3 { break-after: avoid; } tr, svg, .card { break-inside: avoid; }
-  thead { display: table-header-group; } .card b { font-size: 15px; }
+  h2 { margin-top: 22px; } h2 + p, h2 + p + table thead, .note { break-before: avoid; } .lack, #plots { break-inside: avoid; }
+  thead { display: table-header-group; } tfoot { display: table-row-group; }
 }
 """
 
@@ -105,7 +108,7 @@ def cards(items: Iterable[tuple[str, str]]) -> str:
 
 def page(title: str, subtitle: str, sections: Sequence[tuple[str, str, str]], tail: str) -> str:
     """The whole page. `sections` are (anchor, heading, HTML)."""
-    links = "".join(f'<a href="#{anchor}">{text(heading)}</a>' for anchor, heading, _ in sections)
+    links = " ".join(f'<a href="#{anchor}">{text(heading)}</a>' for anchor, heading, _ in sections)
     body = "".join(
         f'<section id="{anchor}"><h2>{text(heading)}</h2>{html}</section>' for anchor, heading, html in sections
     )

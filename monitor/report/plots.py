@@ -113,7 +113,8 @@ class Chart:
             for label, level in panel.levels:
                 y = bottom - (level - low) * scale
                 self._parts.append(f'<line class="level" x1="{LEFT}" x2="{WIDTH - RIGHT}" y1="{y:.1f}" y2="{y:.1f}"/>')
-                self._parts.append(f'<text class="small" x="{WIDTH - RIGHT - 4}" y="{y - 3:.1f}" text-anchor="end">'
+                at = y + 11 if y < top + 12 else y - 3
+                self._parts.append(f'<text class="small" x="{WIDTH - RIGHT - 4}" y="{at:.1f}" text-anchor="end">'
                                    f"{escape(label)}</text>")  # fmt: skip
             for place, (_, (lows, highs)) in enumerate(bands):
                 self._curve(lows, highs, low, bottom, scale, INK[place % len(INK)])

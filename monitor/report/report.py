@@ -5,6 +5,7 @@ from dataclasses import dataclass
 from typing import Final
 
 from monitor.adapters.ledger import Entry
+from monitor.report.attention import look_table
 from monitor.report.collect import Recording
 from monitor.report.html import page
 from monitor.report.sections import Story, motion_plots, summary, timeline
@@ -38,6 +39,7 @@ class Section:
 
 SECTIONS: Final = (
     Section("summary", "Summary", summary),
+    Section("look", "What to look at", look_table),
     Section("plots", "The record at a glance", motion_plots),
     Section("timeline", "Timeline", timeline),
     Section("stops", "Stops", stop_table),

@@ -153,7 +153,10 @@ def summary(story: Story) -> str:
                 (story.full(_top(speed), "speed"), "highest block speed"),
                 (story.full(_top(rec["hook_load"]), "force"), "highest hook load"),
                 (percent(float(effect[-1])) if len(effect) else "not weighed", "brake effectiveness at the end"),
-                (story.full(heat, "temperature"), "hottest disc or rim after a descent"),
+                (
+                    story.full(heat, "temperature") if math.isfinite(heat) else "no descent",
+                    "hottest disc or rim after a descent",
+                ),
             ]
         )
     ]
@@ -253,7 +256,7 @@ def motion_plots(story: Story) -> str:
         "Each column of a curve spans the least to the greatest value in its time. Times are UTC. Shaded: no readings. "
         "Triangles on the height: WARNING and DANGER.", "note",
     )  # fmt: skip
-    return chart.svg("Block height, block speed, hook load, brake pressure and disc temperature over time") + words
+    return words + chart.svg("Block height, block speed, hook load, brake pressure and disc temperature over time")
 
 
 def timeline(story: Story) -> str:

@@ -12,10 +12,12 @@ from monitor.config import NoAux
 from monitor.core.quantities import QUANTITIES
 from monitor.core.types import CheckReading, HoistState, Severity
 from monitor.physics.line import cut_due_m, goal_j_per_m
+from monitor.report.attention import FEW_READINGS, taken_share
 from monitor.report.collect import STATES, Numbers
 from monitor.report.html import cards, lacking, paragraph, table, verdict
+from monitor.report.entrywords import figures as entry_figures
 from monitor.report.ledgered import trend_words, work_since_cut_j
-from monitor.report.motion import Stop
+from monitor.report.motion import LEAST_DESCENT_M, LEAST_STAND_M, STOP_FROM_M_S, Stop
 from monitor.report.sections import NONE, Story, cut, many, mega, percent
 from monitor.ui.format import clock, plain, span
 from monitor.units import FOOT_M as foot
@@ -32,7 +34,7 @@ def stop_table(story: Story) -> str:
     if not any(rec.rig.sensor_of(f"service_pressure_{n}") for n in (1, 2)):
         return lacking("This rig's brake pressure is not measured: which brake ended a motion cannot be told.")
     if not stops:
-        return paragraph("No motion faster than the least worth weighing was ended by the friction brake.")
+        return paragraph(f"No motion faster than {story.full(STOP_FROM_M_S, 'speed')} was ended by the friction brake.")
     parts = [_stop_words(story, stops)]
     rows = [_stop_row(story, stop) for stop in stops]
     shown, more = cut(rows)
@@ -98,7 +100,7 @@ def descent_table(story: Story) -> str:
     """Every descent: who took the energy, and how hot it made the brake."""
     rec, found = story.rec, story.descents
     if not found:
-        return paragraph("No descent of three metres or more.")
+        return paragraph(f"No descent of {story.full(LEAST_DESCENT_M, 'length')} or more.")
     rows = [
         (
             clock(d.t_ns),
@@ -123,7 +125,10 @@ def descent_table(story: Story) -> str:
     friction = [d.friction_j for d in found if math.isfinite(d.friction_j)]
     foot_row = ("all", "", "", "", "", mega(sum(energy)), mega(sum(friction), 2), "", "", "")
     shares = [d.aux_share for d in found if math.isfinite(d.aux_share)]
-    words = "Energy is load times distance: what the brakes and the tackle's friction took. "
+    words = (
+        f"Energy is load times distance (± {percent(rec.rig.uncertainty.load)} with the load): what the brakes and the "
+        "tackle's friction took. "
+    )
     if isinstance(rec.rig.aux, NoAux):
         words += "This rig has no auxiliary brake. "
     elif shares:
@@ -154,7 +159,10 @@ def stand_table(story: Story) -> str:
             rows.append((_WAYS[way], str(len(some)), *(f"{t:.0f}" for t in each), f"{min(s.seconds for s in some):.0f}",
                          f"{max(s.seconds for s in some):.0f}"))  # fmt: skip
     heads = ("<way", "stands", "time per stand, s", "connection, s", "slips to slips, s", "quickest, s", "slowest, s")
-    parts.append(paragraph("Medians; a stand counts from set-down to set-down."))
+    words = "Medians; a stand counts from set-down to set-down."
+    if any(s.way == "worked" for s in found):
+        words += f" Lifted and set again: moved by less than {story.full(LEAST_STAND_M, 'length')}."
+    parts.append(paragraph(words))
     parts.append(table(heads, rows))
     heads = ("|set in slips", "|way", "time per stand, s", "connection, s", "slips to slips, s",
              story.head("travel", "length"), story.head("load", "force"))  # fmt: skip
@@ -168,7 +176,7 @@ def stand_table(story: Story) -> str:
     return "".join(parts) + more
 
 
-_WAYS: Final = {"out": "out of the hole", "in": "into the hole", "worked": "lifted and set again (less than 8 m)"}
+_WAYS: Final = {"out": "out of the hole", "in": "into the hole", "worked": "lifted and set again"}
 
 
 def check_table(story: Story) -> str:
@@ -243,7 +251,7 @@ def ledger_table(story: Story) -> str:
             KINDS.get(entry.kind, entry.kind),
             entry.who,
             entry.text,
-            ", ".join(f"{name} {number:.6g}" for name, number in entry.numbers.items()),
+            entry_figures(entry.numbers),
         )
         for entry in reversed(entries[-30:])
         if entry.kind not in ("brake", "line-work")
@@ -265,7 +273,7 @@ def sensor_table(story: Story) -> str:
     rows = []
     for view, sensor in zip(rec.snapshot.sensors, rec.rig.sensors, strict=True):
         taken = view.fused
-        share = taken / max(1e-9, rec.watched_s * sensor.rate_hz)
+        share = taken_share(rec, view, sensor)
         words = view.verdict or ("stale at the end" if view.stale else view.last_reason)
         fused = sensor.spec.role in ("position", "mark")
         rows.append(
@@ -274,7 +282,9 @@ def sensor_table(story: Story) -> str:
                 QUANTITIES[view.quantity].label,
                 f"{plain(sensor.rate_hz, 1)}",
                 f"{plain(taken / max(1e-9, rec.watched_s), 1)}",
-                verdict(share > 0.9, percent(min(share, 1.0))) if not fused or taken else verdict(False, "none"),
+                verdict(share >= FEW_READINGS, percent(min(share, 1.0)))
+                if not fused or taken
+                else verdict(False, "none"),
                 str(view.rejected),
                 span(silent[view.id]) if view.id in silent else NONE,
                 NONE if view.latency_s is None else f"{view.latency_s * 1000:.0f} ms",

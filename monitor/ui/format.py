@@ -71,6 +71,7 @@ _TABLE: Final[Mapping[System, Mapping[Dimension, Shown]]] = MappingProxyType(
             | {
                 "length": _shown("ft", "ft", 1),
                 "speed": _shown("ft/min", "ft/min", 0),
+                "acceleration": _shown("ft/s2", "ft/s²", 1),
                 "force": _shown("klbf", "klbf", 1),
                 "pressure": _shown("psi", "psi", 0),
                 "pressure rate": _shown("psi/min", "psi/min", 0),

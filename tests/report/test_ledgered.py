@@ -7,8 +7,10 @@ import pytest
 from monitor.adapters.chain import SessionChain
 from monitor.adapters.drafts import Draft, Stretch
 from monitor.adapters.ledger import Entry
+from monitor.commands.ledger import alarm_levels
 from monitor.core.types import Action, ActionKind
 from monitor.report.collect import Recording, collect
+from monitor.report.entrywords import figures
 from monitor.report.ledgered import drafts, trend_words, work_since_cut_j
 from tests.report.recorded import START_NS, by_hand
 from tests.report.test_page import drum_and_load
@@ -65,3 +67,23 @@ def test_trends_say_a_date_only_where_the_data_carries_one() -> None:
     words = dict(trend_words(level, {"effectiveness": 0.7}))
     assert "no change can be told from none" in words["brake effectiveness"]
     assert "cannot be told from this" in words["brake effectiveness"]
+
+
+def test_new_pads_begin_the_trend_anew_and_the_leak_is_told_in_the_trades_unit() -> None:
+    falling = [entry("brake", day, effectiveness=1.0 - 0.004 * day, leak_pa_s=1e3 * day) for day in range(0, 60, 3)]
+    words = dict(trend_words([*falling, entry("pads", 50)], alarms={"effectiveness": 0.7, "leak_pa_s": 65e3}))
+    assert words["brake effectiveness"].startswith("3 entries since the pads were changed on 2026-02-20; a trend needs")
+    assert words["pressure leak rate"].startswith("34.2 bar/min, +18.2 bar/min per month")
+    assert "reaches 39 bar/min around 2026-03-07" in words["pressure leak rate"]
+    level = [entry("brake", day, effectiveness=0.9 + 0.01 * (-1) ** day) for day in range(60)]
+    assert "cannot be told" not in dict(trend_words(level, alarms={"effectiveness": 0.7}))["brake effectiveness"]
+
+
+def test_figures_are_told_in_the_trades_units() -> None:
+    numbers = {"work_j": 1.43e8, "span_s": 3600.0, "passed": 1.0, "response_s": 0.31, "turns": 12.0, "cut_m": 24.4}
+    assert figures(numbers) == "work 9.99 ton-miles, span 60 min, response 0.31 s, turns 12, cut 24.4 m"
+    assert figures({}) == ""
+
+
+def test_the_shipped_alarms_have_levels_for_the_trend() -> None:
+    assert alarm_levels() == {"effectiveness": 0.7, "leak_pa_s": 15000.0, "aux_share": 0.5}

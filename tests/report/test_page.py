@@ -123,7 +123,7 @@ def test_text_is_escaped_and_reads_as_it_was(words: str) -> None:
 def test_what_is_missing_is_said(tmp_path: Path) -> None:
     words = Page(report_of(by_hand(tmp_path / "quiet.stopmark", drum_and_load(100)))).words
     assert "not known in this record" in words  # no pressure reading came
-    assert "No descent of three metres or more" in words
+    assert "No descent of 9.8 ft or more" in words
     assert "The string was not set in slips" in words
 
     def blind(config: dict[str, Any]) -> None:
