@@ -1,0 +1,280 @@
+"""The live pipeline through a real broker: cost per message, batches, and how soon a finding is out.
+
+Run it with ``python -m tests.benchmarks.pipeline_figures [rate] [batches] [news]``; it needs mosquitto. Consumers are measured
+one after the other, in this process, on the messages of the same sender, which is never more than 4,000 messages ahead. The
+floor is the least a consumer in Python can do: aiomqtt, and one pydantic model validated from each payload. CPU time is that
+of all threads of the process, the recorder's included; the wall rate also depends on what else the machine does.
+"""
+
+import argparse
+import asyncio
+import statistics
+import sys
+import time
+from collections.abc import Awaitable, Callable
+from contextlib import ExitStack
+from dataclasses import dataclass
+from pathlib import Path
+from tempfile import TemporaryDirectory
+
+import aiomqtt
+from pydantic import BaseModel, ConfigDict
+
+from monitor.adapters.address import parse_broker_url
+from monitor.adapters.clock import StreamClock
+from monitor.adapters.recorder import Recorder
+from monitor.config import Rig, find_rig, read_text
+from monitor.core.rules import default_rules_path
+from monitor.core.types import GRID_NS, Finding
+from monitor.live import LiveDriver, header_of
+from tests.benchmarks.sender import PREFIX, SWITCH
+from tests.broker import Mosquitto, until
+
+SWITCHED = """
+[[rule]]
+id = "switched"
+signal = "overtravel_air"
+compare = "above"
+trip = 0.5
+clear = 0.5
+severity = "NOTICE"
+message = "The switch is on."
+guidance = "For figures only."
+"""
+"""One more rule, which clears at once: the shipped one holds for a second."""
+WARM = 2_000
+"""Messages that are taken before the measuring starts."""
+BATCH = 20
+
+
+class Reading(BaseModel):
+    """What the floor makes of a payload."""
+
+    model_config = ConfigDict(strict=True, allow_inf_nan=False)
+    value: float
+    t: int
+    seq: int | None = None
+
+
+class Readings(BaseModel):
+    """The same for a batch."""
+
+    model_config = ConfigDict(strict=True, allow_inf_nan=False)
+    value: list[float]
+    t: list[int]
+
+
+@dataclass(frozen=True, slots=True)
+class Taken:
+    """What a consumer did."""
+
+    cpu_us: float
+    """CPU time per message."""
+    rate: float
+    """Messages per second of wall time."""
+    used: float
+    """Share of the readings that were not refused."""
+
+
+def rig_in_us() -> Rig:
+    """The land rig, with source times in microseconds: at these rates a millisecond holds several readings of a sensor."""
+    rig = find_rig("land")
+    plain = rig.model_dump(by_alias=True)
+    for sensor in plain["sensors"]:
+        sensor["time_format"] = "us"
+    return Rig.model_validate(plain)
+
+
+async def measured(port: int, count: int, batch: int, number: Callable[[], int]) -> tuple[float, float]:
+    """CPU microseconds per message, and messages per second, while `count` messages are sent; `number` were taken so far."""
+    words = [sys.executable, "-m", "tests.benchmarks.sender", str(port), str(count), str(batch)]
+    sender = await asyncio.create_subprocess_exec(*words, stdin=asyncio.subprocess.PIPE)
+    assert sender.stdin is not None
+    begin = None
+    before = at = number()
+    while at < before + count - 200:
+        at = number()
+        if begin is None and at >= before + WARM:
+            begin = (time.process_time(), time.monotonic(), at)
+        sender.stdin.write(b"%d\n" % (at - before))
+        await asyncio.sleep(0.01)
+    assert begin is not None
+    cpu, wall, done = time.process_time() - begin[0], time.monotonic() - begin[1], at - begin[2]
+    await until(lambda: number() >= before + count, "the last messages")
+    sender.stdin.close()
+    await sender.wait()
+    return cpu / done * 1e6, done / wall
+
+
+async def floor(port: int, count: int, batch: int) -> Taken:
+    """The bare consumer."""
+    taken = 0
+    model = Reading if batch == 1 else Readings
+
+    async def consume() -> None:
+        nonlocal taken
+        async with aiomqtt.Client("127.0.0.1", port, protocol=aiomqtt.ProtocolVersion.V311) as client:
+            await client.subscribe(PREFIX + "#")
+            ready.set()
+            async for message in client.messages:
+                model.model_validate_json(message.payload)
+                taken += 1
+
+    ready = asyncio.Event()
+    task = asyncio.create_task(consume())
+    await ready.wait()
+    cpu_us, rate = await measured(port, count, batch, lambda: taken)
+    task.cancel()
+    await asyncio.wait([task])
+    return Taken(cpu_us, rate, 1.0)
+
+
+def driver_on(url: str, recorder: Recorder | None, sinks: list[Callable[[Finding], None]]) -> LiveDriver:
+    """The whole live pipeline, as `stopmark watch` makes it."""
+    rules = default_rules_path()
+    where = parse_broker_url(url, {})
+    text = read_text(Path(rules)) + SWITCHED
+    return LiveDriver(rig_in_us(), text, str(rules), where, StreamClock.live(), "LIVE", recorder, sinks)
+
+
+async def running(driver: LiveDriver, work: Callable[[], Awaitable[None]]) -> None:
+    """`work` while the driver runs."""
+    task = asyncio.create_task(driver.run())
+    await until(lambda: driver.runner.connected is True or task.done(), "a connection")
+    await work()
+    task.cancel()
+    await asyncio.wait([task])
+
+
+async def pipeline(url: str, count: int, batch: int, folder: Path | None) -> Taken:
+    """The monitor; with a recorder where there is a folder."""
+    with ExitStack() as stack:
+        recorder = None
+        if folder is not None:
+            header = header_of(rig_in_us(), "", "LIVE", 0)
+            path = folder / f"figures-{time.monotonic_ns()}.stopmark"
+            recorder = stack.enter_context(Recorder(path, header))
+        driver = driver_on(url, recorder, [])
+        port = parse_broker_url(url, {}).port
+        found: list[float] = []
+
+        async def work() -> None:
+            found.extend(await measured(port, count, batch, lambda: driver.runner.frames))
+
+        await running(driver, work)
+        refused = sum(driver.core.snapshot().rejects.values())
+        if recorder is not None and recorder.lost:
+            print(f"the recorder lost {recorder.lost} frames", file=sys.stderr)
+    return Taken(found[0], found[1], 1.0 - refused / (count * batch))
+
+
+async def rates(broker: Mosquitto, folder: Path, batch: int, count: int, rounds: int) -> None:
+    """Floor, pipeline and pipeline with recorder in turn; medians of all rounds."""
+    kinds: dict[str, Callable[[], Awaitable[Taken]]] = {
+        "floor: aiomqtt + pydantic": lambda: floor(broker.port, count, batch),
+        "pipeline": lambda: pipeline(broker.url, count, batch, None),
+        "pipeline with recorder": lambda: pipeline(broker.url, count, batch, folder),
+    }
+    runs: dict[str, list[Taken]] = {name: [] for name in kinds}
+    for _ in range(rounds):
+        for name, run in kinds.items():
+            runs[name].append(await run())
+    print(f"{'messages of ' + str(batch) + ' readings':<28} {'us CPU each':>12} {'readings/s of CPU':>18} "
+          f"{'readings/s':>12} {'rate to floor':>14} {'used':>7}")  # fmt: skip
+    base = 0.0
+    for name, taken in runs.items():
+        cpu_us = statistics.median(run.cpu_us for run in taken)
+        rate = max(run.rate for run in taken)
+        base = base or cpu_us
+        print(f"{name:<28} {cpu_us:>12.2f} {batch * 1e6 / cpu_us:>18,.0f} {batch * rate:>12,.0f} "
+              f"{base / cpu_us:>14.2f} {min(run.used for run in taken):>7.1%}", flush=True)  # fmt: skip
+
+
+async def news(broker: Mosquitto, folder: Path, seconds: float, rate_hz: float) -> None:
+    """From the publishing of a reading to its finding, with the recorder on.
+
+    What is beyond the grid is the whole time without the wait from the reading's arrival to the grid point that follows it.
+    """
+    arrived: list[int] = []
+    out: list[tuple[int, int]] = []
+    """When a finding came out (monotonic) and the grid point it is of (stream), ns."""
+
+    def sink(finding: Finding) -> None:
+        if finding.key == "switched" and finding.after == "unacknowledged":
+            out.append((time.monotonic_ns(), finding.t_ns))
+
+    with Recorder(folder / "news.stopmark", header_of(rig_in_us(), "", "LIVE", 0)) as recorder:
+        driver = driver_on(broker.url, recorder, [sink])
+
+        def take(t_ns: int, topic: str, payload: bytes, retained: bool) -> None:
+            if topic.endswith(SWITCH):
+                arrived.append(t_ns)
+            driver.runner.message(t_ns, topic, payload, retained)
+
+        driver.intercept("figures/nothing", take)
+        count = round(seconds * rate_hz)
+        words = [sys.executable, "-m", "tests.benchmarks.sender", str(broker.port), str(count), "1"]
+        words += ["--rate", str(rate_hz), "--every", "0.2"]
+        told: list[tuple[int, int]] = []
+
+        async def work() -> None:
+            sender = await asyncio.create_subprocess_exec(
+                *words, stdin=asyncio.subprocess.DEVNULL, stdout=asyncio.subprocess.PIPE
+            )
+            assert sender.stdout is not None
+            while line := await sender.stdout.readline():
+                moment, state = line.split()
+                told.append((int(moment), int(state)))
+            await until(lambda: len(arrived) == len(told), "the last reading of the switch")
+            await until(lambda: driver.core.now_ns > arrived[-1] + 2 * GRID_NS, "the last grid point")
+            await sender.wait()
+
+        await running(driver, work)
+    turned_on = [(moment, t_ns) for (moment, state), t_ns in zip(told, arrived, strict=True) if state]
+    assert len(turned_on) == len(out), f"{len(turned_on)} times on, {len(out)} findings"
+    beyond, whole = [], []
+    for (moment, t_ns), (found, grid_ns) in zip(turned_on, out, strict=True):
+        whole.append((found - moment) * 1e-6)
+        beyond.append(whole[-1] - (grid_ns - t_ns) * 1e-6)
+    print(f"publish to finding at {rate_hz:.0f} messages/s, {len(out)} findings, recorder on")
+    for name, times in (("beyond the 50 ms grid", beyond), ("as a whole", whole)):
+        centiles = statistics.quantiles(times, n=100, method="inclusive")
+        print(
+            f"  {name:<24} 50 % {centiles[49]:6.2f} ms, 99 % {centiles[98]:6.2f} ms, worst {max(times):6.2f} ms",
+            flush=True,
+        )
+
+
+async def figures(parts: list[str], messages: int, rounds: int, seconds: float) -> None:
+    """The parts asked for, on one broker."""
+    with TemporaryDirectory() as name:
+        folder = Path(name)
+        extra = ["max_queued_messages 0", "set_tcp_nodelay true"]
+        broker = Mosquitto(folder / "broker", quiet=True, extra=extra).start()
+        try:
+            if "rate" in parts:
+                await rates(broker, folder, 1, messages, rounds)
+            if "batches" in parts:
+                await rates(broker, folder, BATCH, messages // 5, rounds)
+            if "news" in parts:
+                await news(broker, folder, seconds, 500.0)
+        finally:
+            broker.stop()
+
+
+PARTS = ("rate", "batches", "news")
+
+
+def main() -> None:
+    """Print the figures."""
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("parts", nargs="*", choices=[*PARTS, []], help="which figures (default: all)")
+    parser.add_argument("--messages", type=int, default=60_000, help="messages per consumer and round")
+    parser.add_argument("--rounds", type=int, default=3)
+    parser.add_argument("--seconds", type=float, default=120.0, help="length of the run for the news")
+    args = parser.parse_args()
+    asyncio.run(figures(args.parts or list(PARTS), args.messages, args.rounds, args.seconds))
+
+
+if __name__ == "__main__":
+    main()
