@@ -35,6 +35,9 @@ _LATE_NS: Final = 700_000_000
 """A reading that comes so much later than the quickest of late is late."""
 _LATE_FOR_GOOD_NS: Final = 30_000_000_000
 """If all readings are late for so long, their clock was set or their way is longer now: the delay is learned anew."""
+_SET_BACK: Final = 3
+"""So many old readings in a row, spaced as they come, without a gap before them: the source's clock was set back."""
+_SAME_DELAY_NS: Final = 150_000_000
 Flag = tuple[float, int]
 _VALID: Final = int(Validity.VALID)
 _DEGRADED: Final = int(Validity.DEGRADED)
@@ -47,6 +50,9 @@ class SensorRecord:
 
     __slots__ = (
         "_away",
+        "_back",
+        "_back_delay_ns",
+        "_back_source_ns",
         "_delay_ns",
         "_late_since_ns",
         "_run",
@@ -102,6 +108,9 @@ class SensorRecord:
         self._spiked: deque[int] = deque(maxlen=_SPIKES)
         self._delay_ns: int | None = None
         self._late_since_ns = 0
+        self._back = 0
+        self._back_delay_ns = 0
+        self._back_source_ns = 0
 
     def accept(self, sample: Sample) -> RejectReason | None:
         """Take a decoded reading; the reason when it repeats or precedes one already taken."""
@@ -110,14 +119,22 @@ class SensorRecord:
         if sequence is not None and sequence == self.last_sequence and source == last:
             return RejectReason.DUPLICATE
         if source is not None:
+            reason = None
             if last is not None and source <= last:
                 if source == last:
                     if sequence is None:
-                        return RejectReason.DUPLICATE
+                        reason = RejectReason.DUPLICATE
                 elif source > last - _CLOCK_STEP_NS:
-                    return RejectReason.TOO_OLD
-            if watched and self._late(t_ns, source):
-                return RejectReason.TOO_OLD
+                    reason = RejectReason.TOO_OLD
+            if reason is None and watched and self._late(t_ns, source):
+                reason = RejectReason.TOO_OLD
+            if reason is not None:
+                if not self._set_back(t_ns, source):
+                    return reason
+                self._delay_ns = t_ns - source
+                self._late_since_ns = 0
+                self.last_sequence = None  # those before it came, and were refused
+            self._back = 0
         good, last_ns = self.good, self.last_ns
         if last_ns >= 0:
             if watched:
@@ -136,6 +153,23 @@ class SensorRecord:
         self.good = good + 1
         self.refused_in_row = 0
         return None
+
+    def _set_back(self, t_ns: int, source_ns: int) -> bool:
+        """Whether a reading that would be refused shows, with those before it, that the source's clock was set back.
+
+        Real delay shows as a gap between arrivals, and one overtaken reading is followed by newer ones. Here readings come
+        as usual while their times began again from further back.
+        """
+        delay = t_ns - source_ns
+        if self._back and source_ns > self._back_source_ns and abs(delay - self._back_delay_ns) < _SAME_DELAY_NS:
+            self._back += 1
+        elif source_ns < (self.last_source_ns or 0) or (t_ns - self.last_ns) * 1e-9 < 1.5 * self.period_s:
+            self._back = 1
+            self._back_delay_ns = delay
+        else:
+            return False
+        self._back_source_ns = source_ns
+        return self._back >= _SET_BACK
 
     def _late(self, t_ns: int, source_ns: int) -> bool:
         delay = t_ns - source_ns

@@ -118,3 +118,33 @@ def test_late_readings_are_too_old_to_use_until_the_delay_is_known_to_be_the_new
     assert late.reasons[RejectReason.TOO_OLD] == 100
     for_good = feed(NOISY * 4, late_from=300)
     assert 0 < for_good.reasons[RejectReason.TOO_OLD] < 700
+
+
+def test_a_clock_set_back_a_little_is_believed_at_the_third_reading_an_overtaken_one_never() -> None:
+    for back_ms in (300, 2000, 4900):
+        record = register().records[DRUM]
+        for i in range(40):
+            t_ns = T + i * 50 * MS
+            assert record.accept(Sample(t_ns, DRUM, float(i), t_ns, i)) is None
+        refused = [
+            record.accept(Sample(T + i * 50 * MS, DRUM, float(i), T + (i * 50 - back_ms) * MS, i))
+            for i in range(40, 60)
+        ]
+        assert refused == [RejectReason.TOO_OLD] * 2 + [None] * 18
+        assert record.missing == 0
+    record = register().records[LOAD]
+    for i in range(60):
+        t_ns = T + i * 50 * MS
+        assert record.accept(Sample(t_ns, LOAD, 1.0 + i, t_ns)) is None
+        assert record.accept(Sample(t_ns + MS, LOAD, 1.0 + i, t_ns - 200 * MS)) is RejectReason.TOO_OLD
+
+
+def test_a_slow_sensor_whose_clock_is_set_back_by_less_than_its_period_is_not_late() -> None:
+    index = next(i for i, sensor in enumerate(RIG.sensors) if sensor.id == "coolant")
+    record = register().records[index]
+    for i in range(20):
+        assert record.accept(Sample(T + i * 1000 * MS, index, float(i), T + i * 1000 * MS)) is None
+    refused = [
+        record.accept(Sample(T + i * 1000 * MS, index, float(i), T + (i * 1000 - 800) * MS)) for i in range(20, 30)
+    ]
+    assert refused == [RejectReason.TOO_OLD] * 2 + [None] * 8
