@@ -43,6 +43,8 @@ KEPT_DAYS: Final = 0.25
 """Age at which recordings are removed: six hours, so that most of a run's segments are."""
 FLUSH_S: Final = 60
 """The recorder writes by real time: no more of the stream than this waits for it, s."""
+SCHEDULED: Final = ("overtravel-untested",)
+"""Alarms that come by the calendar and stay until the crew has done something."""
 PARTS: Final = ("height", "sensors", "alarms", "recording")
 _TICK: Final = 5
 _LOOK: Final = 100
@@ -139,7 +141,8 @@ class FindingLines:
         """One finding."""
         self.count += 1
         self._out.write(json.dumps(finding_dict(finding), allow_nan=False) + "\n")
-        if finding.kind == "alarm" and finding.after in ("unacknowledged", "latched unacknowledged"):
+        raised = finding.after in ("unacknowledged", "latched unacknowledged")
+        if finding.kind == "alarm" and raised and finding.key not in SCHEDULED:
             for case in self.open_cases:
                 case.raised.add(finding.key)
 
@@ -239,6 +242,7 @@ class Soak:
         self.crew.look(snapshot)
         self._judge(t_s, snapshot)
         self._keep_working(t_s)
+        self.source.events.clear()  # nobody reads them here
         if self.paced or self.recorder.state != "on":
             time.sleep(1.0 / PACE)
         elif round(t_s) % FLUSH_S == 0:
@@ -289,8 +293,9 @@ class Soak:
                 calm["wrong"] += beyond > 0.0
                 calm["worst_m"] = max(calm["worst_m"], beyond)
         wrong = value.validity is not Validity.VALID or beyond > 0.05
-        self._wrong_s = self._wrong_s + 1 if wrong and not plant.parted else 0
-        if self._wrong_s >= UNSEEN_S and not self.crew.reference_wanted and all(c.over for c in self._open):
+        over = all(case.over for case in self._open)
+        self._wrong_s = self._wrong_s + 1 if wrong and over and not plant.parted else 0
+        if self._wrong_s >= UNSEEN_S and not self.crew.reference_wanted:
             self._wrong_s = 0
             self.crew.reference_wanted = True
             if not self._open:

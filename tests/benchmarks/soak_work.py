@@ -51,7 +51,7 @@ SHIFTS: Final[Mapping[str, tuple[int, Callable[[Operator], Moves]]]] = MappingPr
         "drill": (2, drilling),
         "singles": (1, PROGRAMS["singles"]),
         "casing": (1, PROGRAMS["casing"]),
-        "overtravel-test": (1, PROGRAMS["overtravel-test"]),
+        "overtravel-test": (1, PROGRAMS["wait"]),
         "cut-and-slip": (1, PROGRAMS["wait"]),
     }
 )
@@ -85,6 +85,32 @@ def renewed(op: Operator, draw: random.Random, tell: Tell) -> Moves:
     yield from op.wait(4.0)
 
 
+def device_test(op: Operator, tell: Tell) -> Moves:
+    """The overtravel device is tested as the guided check asks for, and the block brought down again."""
+    limits = op.rig.limits
+    yield from op.wait(5.0)
+    tell(ActionKind.CHECK_START, "overtravel-function", None)
+    yield from op.wait(2.0)
+    tell(ActionKind.CHECK_STEP, "overtravel-function", None)
+    yield from op.up(limits.upper_m - 3.0, op.hand.hoist_m_s)
+    yield from op.wait(5.0)
+    yield from op.up(limits.overtravel_m + 1.0, 0.15, exact=True, hands_off_s=5.0)
+    yield from op.wait(10.0)
+    yield from lowered(op)
+
+
+def lowered(op: Operator) -> Moves:
+    """Down to where work begins. A device that has tripped holds the brake: the crew bridges it until the block is down."""
+    device = op.plant.overtravel
+    over_m = 10.0 if device.electric or device.air else 0.0
+    device.shift_m += over_m
+    try:
+        yield from op.wait(2.0)
+        yield from op.down(op.low_m, op.hand.lower_m_s)
+    finally:
+        device.shift_m -= over_m
+
+
 def work(op: Operator, draw: random.Random, tell: Tell) -> Moves:
     """Shift after shift, for ever."""
     p = op.plant
@@ -106,10 +132,8 @@ def work(op: Operator, draw: random.Random, tell: Tell) -> Moves:
             continue
         if name == "overtravel-test":
             p.string_in_slips(op.settings["string_n"])
-            until_s = p.t_s + 150.0
-            tell(ActionKind.CHECK_START, "overtravel-function", None)
-            yield from op.wait(1.0)
-            tell(ActionKind.CHECK_STEP, "overtravel-function", None)
+            yield from device_test(op, tell)
+            continue
         for _ in SHIFTS[name][1](op):
             yield
             if p.t_s >= until_s and free(op):
@@ -136,7 +160,7 @@ def afresh(op: Operator, draw: random.Random, tell: Tell, new_line: bool = False
     if p.height_m < low:
         yield from op.up(low, 0.3)
     else:
-        yield from op.down(low, op.hand.lower_m_s)
+        yield from lowered(op)
     yield from work(op, draw, tell)
 
 
