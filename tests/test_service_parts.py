@@ -1,0 +1,511 @@
+"""The parts of a service, each by itself."""
+
+import asyncio
+import configparser
+import contextlib
+import json
+import logging
+import math
+import os
+import shutil
+import socket
+import subprocess
+from argparse import ArgumentParser, ArgumentTypeError
+from collections.abc import Iterator
+from dataclasses import replace
+from pathlib import Path
+from types import MappingProxyType
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from prometheus_client.parser import text_string_to_metric_families
+
+from monitor.adapters import exposition
+from monitor.adapters.address import parse_broker_url
+from monitor.adapters.clock import StreamClock
+from monitor.adapters.exposition import Endpoint, HealthFile, parse_place
+from monitor.adapters.logs import MOST_WAITING, JsonLines, ServiceLog
+from monitor.adapters.metrics import Facts, page
+from monitor.adapters.notify import Notifier
+from monitor.adapters.segments import Retention
+from monitor.commands import record, watch
+from monitor.config import find_rig, read_text
+from monitor.core.rules import default_rules_path
+from monitor.core.types import AlarmState, Severity
+from monitor.live import LiveDriver
+from monitor.service import FindingLog, Service
+from tests.broker import until, wait_until
+from tests.ui import sample
+
+ROOT = Path(__file__).parent.parent
+
+
+# --- the service manager ------------------------------------------------------------------------------------------------
+
+
+@contextlib.contextmanager
+def listening(address: str) -> Iterator[socket.socket]:
+    with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as wire:
+        wire.bind("\0" + address[1:] if address.startswith("@") else address)
+        wire.settimeout(10.0)
+        yield wire
+
+
+def waiting(wire: socket.socket) -> list[bytes]:
+    """What has come and was not read yet."""
+    found: list[bytes] = []
+    with contextlib.suppress(BlockingIOError):
+        while True:
+            found.append(wire.recv(1000))
+    return found
+
+
+@pytest.mark.parametrize("abstract", [False, True])
+def test_words_reach_the_service_manager(tmp_path: Path, abstract: bool) -> None:
+    address = f"@stopmark-test-{os.getpid()}" if abstract else str(tmp_path / "notify")
+    with listening(address) as wire:
+        notifier = Notifier({"NOTIFY_SOCKET": address, "WATCHDOG_USEC": "30000000", "WATCHDOG_PID": str(os.getpid())})
+        assert notifier.listens
+        assert notifier.watchdog_s == 30.0
+        assert notifier.ready()
+        notifier.status("well\nREADY=1\x1b[31m")
+        notifier.status("well\nREADY=1\x1b[31m")  # not twice
+        notifier.alive()
+        notifier.stopping()
+        told = [wire.recv(1000) for _ in range(4)]
+        assert told == [b"READY=1", b"STATUS=well READY=1 [31m", b"WATCHDOG=1", b"STOPPING=1"]
+        notifier.close()
+
+
+def test_readiness_is_said_again_when_it_did_not_get_through(tmp_path: Path) -> None:
+    with listening(str(tmp_path / "notify")) as wire:
+        notifier = Notifier({"NOTIFY_SOCKET": str(tmp_path / "notify")})
+        while notifier.ready():  # nobody reads: there is an end to what the system holds
+            pass
+        notifier.status("waiting")
+        wire.setblocking(False)
+        assert set(waiting(wire)) == {b"READY=1"}
+        assert notifier.ready()
+        notifier.status("waiting")
+        assert [wire.recv(1000), wire.recv(1000)] == [b"READY=1", b"STATUS=waiting"]
+        notifier.close()
+
+
+@pytest.mark.parametrize(
+    "environment",
+    [
+        {},
+        {"NOTIFY_SOCKET": ""},
+        {"NOTIFY_SOCKET": "vsock:2:1234"},
+        {"NOTIFY_SOCKET": "/nowhere/at/all"},
+        {"WATCHDOG_USEC": "1000000"},
+    ],
+)
+def test_without_a_service_manager_nothing_is_said(environment: dict[str, str]) -> None:
+    notifier = Notifier(environment)
+    assert not notifier.listens
+    assert notifier.watchdog_s is None
+    assert notifier.ready()
+    notifier.alive()
+    notifier.close()
+
+
+@pytest.mark.parametrize("environment", [{"WATCHDOG_PID": "1"}, {"WATCHDOG_USEC": "soon"}, {"WATCHDOG_USEC": "0"}])
+def test_a_watchdog_meant_for_another_process_is_none(tmp_path: Path, environment: dict[str, str]) -> None:
+    with listening(str(tmp_path / "notify")):
+        given = {"NOTIFY_SOCKET": str(tmp_path / "notify"), "WATCHDOG_USEC": "1000000"} | environment
+        notifier = Notifier(given)
+        assert notifier.watchdog_s is None
+        notifier.close()
+
+
+def test_a_monitor_that_stands_still_gives_no_sign_of_life(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Stream time is what counts: a loop that turns while the monitor's timer has died must not look alive."""
+    rules = default_rules_path()
+    url = parse_broker_url("mqtt://127.0.0.1:1", {})
+    driver = LiveDriver(find_rig("land"), read_text(rules), str(rules), url, StreamClock.live())
+    with listening(str(tmp_path / "notify")) as wire, ServiceLog(tmp_path / "log", 10_000, 1) as log:
+        notifier = Notifier({"NOTIFY_SOCKET": str(tmp_path / "notify"), "WATCHDOG_USEC": "9000000"})
+        service = Service(driver, FindingLog(), log, notifier)
+        wire.setblocking(False)
+        times = iter(range(0, 10_000, 10))
+        monkeypatch.setattr("monitor.service.time.monotonic", lambda: float(next(times)))
+
+        def said() -> list[bytes]:
+            service._look()
+            return waiting(wire)
+
+        assert said() == []  # not started: not ready
+        driver.runner.health(1_700_000_000_000_000_000)
+        assert said()[-2:] == [b"READY=1", b"WATCHDOG=1"]
+        assert said() == []
+        assert said() == []
+        driver.runner.advance(1_700_000_001_000_000_000)
+        assert said()[-1:] == [b"WATCHDOG=1"]
+        notifier.close()
+
+
+# --- the figures --------------------------------------------------------------------------------------------------------
+
+
+@given(st.text(), st.text(max_size=20), st.dictionaries(st.text(max_size=10), st.integers(0, 9), max_size=3))
+def test_any_text_in_a_label_is_read_back_as_it_was(rig: str, sensor: str, rejects: dict[str, int]) -> None:
+    # The format knows lines that end with a line feed; the parser also splits at other ends of a line, the format does not.
+    snap = sample.calm()
+    sensors = (replace(snap.sensors[0], id=sensor),)
+    snap = replace(snap, sensors=sensors, rejects=MappingProxyType(rejects))
+    text = page(Facts(version="1", rig=rig, mode="LIVE", snapshot=snap))
+    found = {family.name: family for family in text_string_to_metric_families(text)}
+    assert found["stopmark_info"].samples[0].labels == {"version": "1", "rig": rig, "mode": "live"}
+    assert found["stopmark_sensor_readings"].samples[0].labels["sensor"] == sensor
+    if rejects:
+        counted = {sample.labels["reason"]: sample.value for sample in found["stopmark_rejects"].samples}
+        assert counted == rejects
+
+
+def test_every_family_is_described_once_and_counts_what_the_screen_shows() -> None:
+    snap = sample.warning()
+    text = page(Facts(version="1", rig="land", mode="LIVE", snapshot=snap, findings={"alarm": 3}, recorder_lost=2))
+    lines = text.splitlines()
+    described = [line.split()[2] for line in lines if line.startswith("# HELP ")]
+    assert described == [line.split()[2] for line in lines if line.startswith("# TYPE ")]
+    assert len(set(described)) == len(described)
+    names = {line.partition("{")[0].split()[0] for line in lines if not line.startswith("#")}
+    assert names == set(described)
+    for name in names:
+        assert name.startswith(("stopmark_", "process_"))
+        kind = next(line.split()[3] for line in lines if line.startswith(f"# TYPE {name} "))
+        assert (kind == "counter") == name.endswith("_total")
+    for name in ("stopmark_alarms", "stopmark_findings_total", "stopmark_height_validity", "stopmark_info"):
+        assert any(line.startswith(f"# HELP {name} ") and "Advisory only" in line for line in lines), name
+    found = {
+        (s.name, *sorted(s.labels.items())): s.value
+        for family in text_string_to_metric_families(text)
+        for s in family.samples
+    }
+    for severity in Severity:
+        for state in set(AlarmState) - {AlarmState.NORMAL}:
+            key = ("stopmark_alarms", ("severity", severity.name.lower()), ("state", state.value))
+            assert found[key] == sum(alarm.severity == severity and alarm.state == state for alarm in snap.alarms)
+    assert sum(value for key, value in found.items() if key[0] == "stopmark_alarms") == len(snap.alarms) > 0
+    assert found["stopmark_blind_rules",] == snap.blind_rules
+    assert found["stopmark_recorder_lost_frames_total",] == 2
+    assert ("stopmark_disk_free_bytes",) not in found  # not known, so not told
+
+
+def test_what_was_never_seen_has_an_infinite_age() -> None:
+    snap = sample.calm()
+    snap = replace(snap, sensors=(replace(snap.sensors[0], age_s=float("inf"), stale=True),))
+    text = page(Facts(version="1", rig="land", mode="LIVE", snapshot=snap))
+    (line,) = [line for line in text.splitlines() if line.startswith("stopmark_sensor_age_seconds{")]
+    assert line.endswith(" +Inf")
+    assert "stopmark_stale_sensors 1" in text.splitlines()
+
+
+def test_before_the_first_input_the_page_says_what_is_known() -> None:
+    text = page(Facts(version="1", rig="land", mode="LIVE"))
+    assert "stopmark_up 1" in text.splitlines()
+    assert "stopmark_alarms" not in text
+
+
+# --- where they are read ------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("text", "expected"),
+    [
+        ("9477", ("127.0.0.1", 9477)),
+        (":0", ("127.0.0.1", 0)),
+        ("0.0.0.0:80", ("0.0.0.0", 80)),
+        ("[::1]:9477", ("::1", 9477)),
+        ("localhost:1", ("localhost", 1)),
+    ],
+)
+def test_places(text: str, expected: tuple[str, int]) -> None:
+    assert parse_place(text) == expected
+
+
+@pytest.mark.parametrize("text", ["", "host", "host:", "host:-1", "host:65536", "::1:80", "host:1x", "host:\u0663"])
+def test_places_that_are_none(text: str) -> None:
+    with pytest.raises(ValueError, match="ADDRESS:PORT"):
+        parse_place(text)
+
+
+async def asked(port: int, request: bytes) -> bytes:
+    reader, writer = await asyncio.open_connection("127.0.0.1", port)
+    try:
+        writer.write(request)
+        return await asyncio.wait_for(reader.read(), 20.0)
+    except ConnectionError:  # hung up on before all was read
+        return b""
+    finally:
+        writer.close()
+
+
+@pytest.mark.parametrize(
+    ("request_", "status", "body"),
+    [
+        (b"GET /metrics HTTP/1.1\r\nHost: 127.0.0.1:1\r\n\r\n", b"200", b"the page\n"),
+        (b"GET /metrics?x=1 HTTP/1.0\r\n\r\n", b"200", b"the page\n"),
+        (b"GET /metrics HTTP/1.1\r\nhost: [::1]:1\r\n\r\n", b"200", b"the page\n"),
+        (b"HEAD /metrics HTTP/1.1\r\nHost: localhost\r\n\r\n", b"200", b""),
+        (b"GET / HTTP/1.1\r\nHost: localhost\r\n\r\n", b"404", b"the figures are at /metrics\n"),
+        (b"GET /../etc/passwd HTTP/1.1\r\nHost: localhost\r\n\r\n", b"404", b"the figures are at /metrics\n"),
+        (b"POST /metrics HTTP/1.1\r\nHost: localhost\r\n\r\n", b"405", b"there is nothing here to change\n"),
+        (b"GET /metrics HTTP/1.1\r\nHost: elsewhere.example\r\n\r\n", b"403", b"this page is for this machine only\n"),
+        (b"\x16\x03\x01 nonsense\r\n\r\n", b"400", b"this is no HTTP request\n"),
+        (b"\r\n\r\n", b"400", b"this is no HTTP request\n"),
+    ],
+)
+async def test_requests_and_answers(request_: bytes, status: bytes, body: bytes) -> None:
+    endpoint = Endpoint("127.0.0.1", 0, lambda: "the page\n")
+    await endpoint.start()
+    try:
+        head, _, told = (await asked(endpoint.port, request_)).partition(b"\r\n\r\n")
+        assert head.split()[1] == status
+        assert told == body
+    finally:
+        await endpoint.close()
+
+
+async def test_slow_large_and_too_many_requests_are_hung_up_on(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(exposition, "REQUEST_S", 0.2)
+    endpoint = Endpoint("127.0.0.1", 0, lambda: "the page\n")
+    await endpoint.start()
+    try:
+        assert await asked(endpoint.port, b"GET /metrics HTTP/1.1\r\nHost: lo") == b""
+        assert await asked(endpoint.port, b"GET /" + b"x" * 1_000_000) == b""
+        monkeypatch.setattr(exposition, "MOST_READERS", 0)
+        assert await asked(endpoint.port, b"GET /metrics HTTP/1.1\r\nHost: localhost\r\n\r\n") == b""
+        monkeypatch.setattr(exposition, "MOST_READERS", 1)
+        assert b"the page" in await asked(endpoint.port, b"GET /metrics HTTP/1.1\r\nHost: localhost\r\n\r\n")
+    finally:
+        await endpoint.close()
+
+
+async def test_a_port_in_use_is_told_and_a_page_asked_without_pause_is_made_once() -> None:
+    made = []
+
+    def make() -> str:
+        made.append(1)
+        return "the page\n"
+
+    endpoint = Endpoint("127.0.0.1", 0, make)
+    await endpoint.start()
+    try:
+        with pytest.raises(exposition.UserError, match="give another address or port"):
+            Endpoint("127.0.0.1", endpoint.port, make)
+        loop = asyncio.get_running_loop()
+        began_s = loop.time()
+        for _ in range(20):
+            await asked(endpoint.port, b"GET /metrics HTTP/1.1\r\n\r\n")
+        assert len(made) <= 1 + (loop.time() - began_s) / exposition.FRESH_S
+    finally:
+        await endpoint.close()
+    with pytest.raises(ConnectionRefusedError):
+        await asyncio.open_connection("127.0.0.1", endpoint.port)
+
+
+def test_a_health_file_is_replaced_as_a_whole_and_trouble_is_said_once(
+    tmp_path: Path, caplog: pytest.LogCaptureFixture, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    caplog.set_level(logging.INFO)
+    file = HealthFile(tmp_path / "health.prom")
+    file.write("one\n")
+    with file.path.open() as reader:
+        file.write("two\n")
+        assert reader.read() == "one\n"
+    assert file.path.read_text() == "two\n"
+    assert file.path.stat().st_mode & 0o777 == 0o644
+
+    def refuse(_self: Path, _target: Path) -> Path:
+        raise OSError(28, "No space left on device")
+
+    with monkeypatch.context() as patch:
+        patch.setattr(Path, "replace", refuse)
+        file.write("three\n")
+        file.write("three\n")
+    assert file.path.read_text() == "two\n"
+    file.write("four\n")
+    assert file.path.read_text() == "four\n"
+    assert [record.levelname for record in caplog.records] == ["WARNING", "INFO"]
+    assert "No space left" in caplog.text
+    assert list(tmp_path.iterdir()) == [file.path]
+
+
+# --- the log ------------------------------------------------------------------------------------------------------------
+
+
+def lines_of(path: Path) -> list[dict[str, object]]:
+    return [json.loads(line) for line in path.read_text().splitlines()]
+
+
+def test_a_line_of_the_log_is_one_object_and_inert(tmp_path: Path) -> None:
+    log = logging.getLogger("monitor.test")
+    with ServiceLog(tmp_path / "log", 1 << 20, 2, ["s3cret"]):
+        log.warning(
+            "two\nlines, \x1b[31mred, %s", "s3cret", extra={"key": "a:b", "number": float("nan"), "who": "s3cret!"}
+        )
+        try:
+            raise ValueError("s3cret in an error")
+        except ValueError:
+            log.exception("it failed")
+    text = (tmp_path / "log").read_text()
+    assert "s3cret" not in text
+    assert "\x1b" not in text
+    first, second = lines_of(tmp_path / "log")
+    assert str(first.pop("time")).endswith("+00:00")
+    assert first == {
+        "level": "warning", "logger": "monitor.test", "message": "two\nlines, \x1b[31mred, ***",
+        "fields": {"key": "a:b", "number": None, "who": "***!"},
+    }  # fmt: skip
+    assert second["level"] == "error"
+    assert str(second["error"]).endswith("ValueError: *** in an error")
+
+
+def test_the_log_is_rotated_by_size(tmp_path: Path) -> None:
+    with ServiceLog(tmp_path / "log", 2_000, 2):
+        for number in range(100):
+            logging.getLogger("monitor.test").info("line %d", number)
+    files = sorted(tmp_path.iterdir())
+    assert [file.name for file in files] == ["log", "log.1", "log.2"]
+    assert all(0 < file.stat().st_size <= 2_000 for file in files)
+    kept = [str(line["message"]) for file in reversed(files) for line in lines_of(file)]
+    assert kept == [f"line {number}" for number in range(100 - len(kept), 100)]
+
+
+def test_lines_that_cannot_be_written_are_counted_and_told(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    log = logging.getLogger("monitor.test")
+    with ServiceLog(tmp_path / "log", 1 << 20, 2) as service_log:
+        log.info("before")
+        wait_until(lambda: (tmp_path / "log").read_text() != "", "the first line")
+        with monkeypatch.context() as patch:
+            patch.setattr(JsonLines, "format", lambda *_: (_ for _ in ()).throw(OSError(28, "No space left on device")))
+            log.info("never")
+            log.info("never")
+            wait_until(lambda: service_log.lost == 2, "the loss")
+        log.info("after")
+    told = [line["message"] for line in lines_of(tmp_path / "log")]
+    assert told == ["before", "after", "2 lines of this log could not be written"]
+
+
+def test_a_log_that_nobody_takes_never_holds_up_whoever_logs(tmp_path: Path) -> None:
+    log = ServiceLog(tmp_path / "log", 1 << 20, 2)
+    log._thread = type(log._thread)(target=lambda: None)  # whoever should write has died
+    with log:
+        for _ in range(MOST_WAITING + 7):
+            logging.getLogger("monitor.test").info("more")
+        assert log.lost == 7
+        log._lines.get()
+
+
+def test_the_journal_gets_the_level_of_each_line() -> None:
+    record_ = logging.makeLogRecord({"msg": "hot", "levelno": logging.WARNING, "levelname": "WARNING"})
+    text = JsonLines(journal=True).format(record_)
+    assert text.startswith("<4>{")
+    assert json.loads(text[3:])["message"] == "hot"
+
+
+# --- how long sessions stay ---------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("words", "expected"),
+    [
+        ([], Retention()),
+        (["--keep-days", "none", "--keep-share", "none", "--keep-free", "none"], Retention(None, None, None)),
+        (["--keep-days", "0.5", "--keep-share", "20%", "--keep-free", "2GB"], Retention(0.5, 0.2, 2_000_000_000)),
+        (["--keep-share", "100", "--keep-free", "1.5tb"], Retention(90.0, 1.0, 1_500_000_000_000)),
+    ],
+)
+@pytest.mark.parametrize("command", [watch, record])
+def test_bounds_on_what_is_kept(command: object, words: list[str], expected: Retention) -> None:
+    parser = ArgumentParser()
+    command.add_arguments(parser)  # type: ignore[attr-defined]
+    args = parser.parse_args(["--rig", "land", "--broker", "mqtt://h", *words])
+    assert watch.retention_of(args) == expected
+
+
+@given(st.text(max_size=12))
+def test_a_bound_is_a_number_above_zero_or_refused(text: str) -> None:
+    for read in (watch.days, watch.share, watch.size):
+        taken = math.nan
+        try:
+            taken = watch.bound(read)(text)
+        except ArgumentTypeError as error:
+            words = str(error)
+        assert taken > 0.0 or "nor none" in words
+
+
+def test_help_says_what_happens_to_sessions_that_somebody_may_miss() -> None:
+    for command in (watch, record):
+        parser = ArgumentParser()
+        command.add_arguments(parser)
+        words = " ".join(parser.format_help().split())
+        assert "flagged, or held findings that nobody had acknowledged, is removed only with a warning" in words
+
+
+# --- the sample unit ----------------------------------------------------------------------------------------------------
+
+UNIT = ROOT / "config/systemd/stopmark-record.service"
+
+
+def unit() -> configparser.ConfigParser:
+    parser = configparser.ConfigParser(strict=False, interpolation=None)
+    parser.optionxform = str  # type: ignore[assignment,method-assign]  # names are told apart by case
+    parser.read_string(UNIT.read_text().replace("\\\n", " "))
+    return parser
+
+
+def test_the_sample_unit_is_hardened_and_starts_a_command_that_is_understood() -> None:
+    service = unit()["Service"]
+    assert service["Type"] == "notify"
+    assert service["Restart"] == "on-failure"
+    assert int(service["WatchdogSec"]) >= 10
+    for name in ("NoNewPrivileges", "ProtectHome", "PrivateTmp", "ProtectKernelTunables"):
+        assert service[name] == "yes"
+    assert service["ProtectSystem"] == "strict"
+    assert service["User"] not in ("", "root")
+    words = service["ExecStart"].replace("%%", "%").split()
+    assert words[1] == "record"
+    parser = ArgumentParser()
+    record.add_arguments(parser)
+    args = parser.parse_args(words[2:])
+    assert args.data == f"/var/lib/{service['StateDirectory']}"
+    assert exposition.is_loopback(args.metrics[0])
+    assert watch.retention_of(args) == Retention(90.0, 0.5, 2_000_000_000)
+    assert f"LoadCredential={args.credentials.removeprefix('%d/')}:" in UNIT.read_text()
+
+
+def test_systemd_finds_nothing_wrong_with_the_sample_unit(tmp_path: Path) -> None:
+    """By its own checker where there is one; what the checker wants of a file is held everywhere."""
+    text = UNIT.read_text()
+    for line in text.replace("\\\n", " ").splitlines():
+        assert not line or line.startswith(("#", "[")) or line.partition("=")[0].isalnum(), line
+    checker = shutil.which("systemd-analyze")
+    if checker:
+        copy = tmp_path / UNIT.name
+        copy.write_text(text.replace("/opt/stopmark/bin/stopmark", "/bin/true"))
+        done = subprocess.run([checker, "verify", str(copy)], capture_output=True, text=True, timeout=60)
+        assert (done.returncode, done.stderr) == (0, "")
+
+
+async def test_the_service_answers_while_it_runs(tmp_path: Path) -> None:
+    """In the loop: the page is there before the broker is, and gone after the end."""
+    rules = default_rules_path()
+    url = parse_broker_url("mqtt://127.0.0.1:1", {})
+    driver = LiveDriver(find_rig("land"), read_text(rules), str(rules), url, StreamClock.live())
+    with ServiceLog(tmp_path / "log", 1 << 20, 2) as log:
+        service = Service(driver, FindingLog(), log, Notifier({}), ("127.0.0.1", 0))
+        running = asyncio.create_task(service.run(None, {}))
+        assert service.endpoint is not None
+        await until(lambda: driver.core.now_ns > 0, "the start")
+        answer = await asked(service.endpoint.port, b"GET /metrics HTTP/1.1\r\n\r\n")
+        assert b"\nstopmark_connected 0\n" in answer
+        assert b"\nstopmark_recording 0\n" in answer
+        assert service.words().startswith("not connected (")
+        driver.stop()
+        await running
+        service.ended("test")
+    assert lines_of(tmp_path / "log")[-1]["message"] == "stopped (test)"
