@@ -203,8 +203,9 @@ def test_ledger_takes_corrects_and_exports(session: Path, tmp_path: Path, capsys
     say(capsys, "ledger", "add", "line-cut", *where, "--who", "ab", "--number", "cut_m=25", "--at", "2025-12-31T10:00",
         "--corrects", "1")  # fmt: skip
     told = say(capsys, "ledger", "show", *where, "--kind", "line-cut")
-    assert "cut_m=25" in told
-    assert "cut_m=24" not in told
+    assert "2025-12-31 10:00:00  line-cut    ab    cut 25 m  (corrects 1)\n1 entries; times are UTC\n" in told
+    assert "0 entries" in say(capsys, "ledger", "show", *where, "--kind", "line-cut", "--since", "2026-01-01")
+    assert "\n0 entries" in "\n" + say(capsys, "ledger", "show", *where, "--since", "3h")
     assert "sound" in say(capsys, "ledger", "verify", *where)
     out = tmp_path / "ledger.csv"
     say(capsys, "ledger", "export", *where, "-o", out)
@@ -221,6 +222,7 @@ def test_ledger_takes_corrects_and_exports(session: Path, tmp_path: Path, capsys
         (("add", "note", "--who", "ab", "--number", "x"), "NAME=NUMBER"),
         (("add", "note", "--who", "ab", "--number", "x=nan"), "not a finite number"),
         (("add", "note", "--who", "ab", "--at", "soon"), "no time"),
+        (("show", "--since", "99999999d"), "no time"),
         (("trend", "--bound", "height=1"), "no such series"),
     ):
         assert why in mistake(capsys, "ledger", *words, *where)

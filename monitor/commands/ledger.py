@@ -11,12 +11,15 @@ from monitor.errors import UserError
 if TYPE_CHECKING:
     from monitor.adapters.ledger import Ledger
 
+_AGES_H = {"h": 1, "d": 24, "w": 24 * 7}
+
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """The command's words."""
     kinds = parser.add_subparsers(dest="what", required=True, metavar="WHAT")
     show = kinds.add_parser("show", help="list the entries")
     show.add_argument("--kind", help="those of one kind")
+    show.add_argument("--since", metavar="TIME", help="from then on: 12h, 7d, 8w (before now), or ISO 8601, UTC")
     show.add_argument("--corrected", action="store_true", help="also those that were corrected")
     add = kinds.add_parser("add", help="write an entry; it can be corrected, never changed")
     add.add_argument("kind", metavar="KIND", help="check, reference, line-cut, line-new, line-strung, pads, note, …")
@@ -33,7 +36,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     export = kinds.add_parser("export", help="write the entries as CSV")
     export.add_argument("-o", "--out", metavar="FILE.csv", type=Path, required=True)
     verify = kinds.add_parser("verify", help="check that every entry is as it was written")
-    trend = kinds.add_parser("trend", help="where effectiveness, response, leak and auxiliary share are heading")
+    trend = kinds.add_parser("trend", help="where effectiveness, response, leak and auxiliary share are heading; when"
+                             " they reach the alarms' levels, where that can be told")  # fmt: skip
     trend.add_argument("--bound", metavar="NAME=NUMBER", action="append", default=[],
                        help="say when a series reaches a value: effectiveness=0.7")  # fmt: skip
     for place in (show, add, export, verify, trend):
@@ -88,15 +92,36 @@ def numbers_of(words: list[str]) -> dict[str, float]:
     return numbers
 
 
+def time_of(text: str, option: str) -> int:
+    """An ISO 8601 time, UTC where it does not say, in ns.
+
+    Raises:
+        UserError: it is none.
+    """
+    try:
+        when = datetime.fromisoformat(text)
+        return round((when if when.tzinfo else when.replace(tzinfo=UTC)).timestamp() * 1e6) * 1000
+    except (ValueError, OverflowError):
+        raise UserError(f"{option} {text}: no time; give it as 2026-01-31T14:30:00") from None
+
+
+def since_of(text: str, now_ns: int) -> int:
+    """A time as an age, ``12h``, ``7d``, ``8w``, or as ISO 8601, in ns.
+
+    Raises:
+        UserError: it is neither.
+    """
+    number, letter = text[:-1], text[-1:]
+    if letter in _AGES_H and number.isascii() and number.isdecimal() and len(number) < 6:
+        return now_ns - int(number) * _AGES_H[letter] * 3_600_000_000_000
+    return time_of(text, "--since")
+
+
 def _add(ledger: "Ledger", args: argparse.Namespace) -> int:
     now_ns = time.time_ns()
     t_ns = now_ns
     if args.at:
-        try:
-            when = datetime.fromisoformat(args.at)
-        except ValueError:
-            raise UserError(f"--at {args.at}: no time; give it as 2026-01-31T14:30:00") from None
-        t_ns = round((when if when.tzinfo else when.replace(tzinfo=UTC)).timestamp() * 1e6) * 1000
+        t_ns = time_of(args.at, "--at")
         if t_ns > now_ns:
             raise UserError(f"--at {args.at}: lies in the future")
     entry = ledger.add(
@@ -130,17 +155,21 @@ def _take(folder: Path, sessions: list[Path], simulated: bool) -> int:
 
 
 def _show(ledger: "Ledger", args: argparse.Namespace) -> int:
-    from monitor.adapters.ledger import KINDS, iso
+    from monitor.adapters.ledger import KINDS
+    from monitor.report.entrywords import figures
+    from monitor.ui.format import clock
 
     if args.kind is not None and args.kind not in KINDS:
         raise UserError(f"{args.kind!r} is no kind of entry; known: {', '.join(KINDS)}")
-    entries = ledger.entries(args.kind, corrected=args.corrected)
+    from_ns = since_of(args.since, time.time_ns()) if args.since else None
+    entries = ledger.entries(args.kind, from_ns, corrected=args.corrected)
     for entry in entries:
-        numbers = " ".join(f"{name}={number:g}" for name, number in entry.numbers.items())
-        words = "".join(ch if ch.isprintable() else " " for ch in f"{entry.who:<4} {entry.text}")
-        mends = f" (corrects {entry.corrects})" if entry.corrects is not None else ""
-        print(f"{entry.id:>5}  {iso(entry.t_ns)[:19]}  {entry.kind:<12}{words}  {numbers}{mends}".rstrip())
-    print(f"{len(entries)} entries")
+        text = "".join(ch if ch.isprintable() else " " for ch in entry.text)
+        who = "".join(ch if ch.isprintable() else " " for ch in entry.who)
+        told = "  ".join(part for part in (text, figures(entry.numbers)) if part)
+        mends = f"  (corrects {entry.corrects})" if entry.corrects is not None else ""
+        print(f"{entry.id:>5}  {clock(entry.t_ns, date=True)}  {entry.kind:<10}  {who:<4}  {told}{mends}".rstrip())
+    print(f"{len(entries)} entries; times are UTC")
     return 0
 
 
@@ -163,9 +192,29 @@ def _trend(ledger: "Ledger", bounds: list[str]) -> int:
     from monitor.report.ledgered import SERIES, trend_words
 
     wanted = numbers_of(bounds)
-    unknown = [name for name in wanted if name not in {row[0] for row in SERIES}]
+    unknown = [name for name in wanted if name not in SERIES]
     if unknown:
-        raise UserError(f"--bound {unknown[0]}: no such series; there are {', '.join(row[0] for row in SERIES)}")
-    for words, text in trend_words(ledger.entries("brake"), wanted):
+        raise UserError(f"--bound {unknown[0]}: no such series; there are {', '.join(SERIES)}")
+    for words, text in trend_words(ledger.entries(), wanted, alarm_levels()):
         print(f"{words}: {text}")
     return 0
+
+
+def alarm_levels() -> dict[str, float]:
+    """Levels at which the shipped rules' gravest alarms come, for each number of a ``brake`` entry that has one.
+
+    A level that depends on the rig is left out.
+    """
+    from monitor.adapters.drafts import BRAKE_FIGURES
+    from monitor.config import parse_toml, read_text
+    from monitor.core.rules import default_rules_path
+    from monitor.core.types import Severity
+
+    path = Path(default_rules_path())
+    levels: dict[str, tuple[Severity, float]] = {}
+    names = {signal: name for name, signal in BRAKE_FIGURES.items()}
+    for rule in parse_toml(read_text(path), str(path))["rule"]:
+        name, trip, severity = names.get(rule["signal"]), rule["trip"], Severity[rule["severity"]]
+        if name is not None and isinstance(trip, float) and severity >= levels.get(name, (severity, 0.0))[0]:
+            levels[name] = severity, trip
+    return {name: level for name, (_, level) in levels.items()}

@@ -22,14 +22,17 @@ from monitor.adapters.trend import FEWEST_POINTS, SHORTEST_DAYS, trend
 from monitor.core.linework import BRIDGE_S
 from monitor.core.types import GRID_NS, Action, Finding
 from monitor.report.collect import Numbers, Recording
+from monitor.report.entrywords import figure
 
-SERIES: Final = (
-    ("effectiveness", "brake effectiveness", ""),
-    ("response_s", "brake response time", " s"),
-    ("leak_pa_s", "pressure leak rate", " Pa/s"),
-    ("aux_share", "auxiliary share", ""),
-)
-"""Numbers of ``brake`` entries that trends are looked for in: name, words, unit."""
+SERIES: Final = {
+    "effectiveness": "brake effectiveness",
+    "response_s": "brake response time",
+    "leak_pa_s": "pressure leak rate",
+    "aux_share": "auxiliary share",
+}
+"""Numbers of ``brake`` entries that trends are looked for in, and their words."""
+_OF_PADS: Final = frozenset(("effectiveness", "response_s"))
+"""Begin anew with new pads."""
 _MONTH_DAYS: Final = 30.4
 
 
@@ -111,22 +114,44 @@ def work_since_cut_j(entries: Sequence[Entry]) -> tuple[float, int | None]:
 
 
 def trend_words(
-    entries: Sequence[Entry], bounds: Mapping[str, float] = MappingProxyType({})
+    entries: Sequence[Entry],
+    bounds: Mapping[str, float] = MappingProxyType({}),
+    alarms: Mapping[str, float] = MappingProxyType({}),
 ) -> Iterator[tuple[str, str]]:
-    """(series, what can be said of it) for each of SERIES; `bounds` asks when a series reaches a value."""
-    for name, words, unit in SERIES:
-        points = [(e.t_ns, e.numbers[name]) for e in entries if e.kind == "brake" and name in e.numbers]
-        found = trend(points, bounds.get(name))
+    """(series, what can be said of it) for each of SERIES.
+
+    `bounds` asks when a series reaches a value, and is answered in any case; the levels in `alarms` are spoken of only
+    where the data carries a date. What was found before the last change of the pads tells nothing about those now.
+    """
+    pads_ns = max((entry.t_ns for entry in entries if entry.kind == "pads"), default=None)
+    for name, words in SERIES.items():
+        since_ns = pads_ns if name in _OF_PADS else None
+        points = [
+            (entry.t_ns, entry.numbers[name])
+            for entry in entries
+            if entry.kind == "brake" and name in entry.numbers and (since_ns is None or entry.t_ns > since_ns)
+        ]
+        since = "" if since_ns is None else f" since the pads were changed on {iso(since_ns)[:10]}"
+        bound = bounds.get(name, alarms.get(name))
+        found = trend(points, bound)
         if found is None:
-            yield words, f"{len(points)} entries; a trend needs {FEWEST_POINTS} over {SHORTEST_DAYS:g} days"
+            fewest = f"a trend needs {FEWEST_POINTS} over {SHORTEST_DAYS:g} days"
+            yield words, f"{len(points)} entr{'y' if len(points) == 1 else 'ies'}{since}; {fewest}"
             continue
-        slope, low, high = (f"{part * _MONTH_DAYS:+.3g}" for part in (found.slope, found.slope_low, found.slope_high))
-        text = f"{found.level:.3g}{unit}, {slope}{unit} per month ({low} to {high})"
+        slope, low, high = (
+            figure(name, part * _MONTH_DAYS, 3, signed=True)
+            for part in (found.slope, found.slope_low, found.slope_high)
+        )
+        text = f"{figure(name, found.level, 3)}, {slope} per month ({low} to {high}){since}"
         text += "" if found.certain else "; no change can be told from none"
+        if bound is None:
+            yield words, text
+            continue
+        level = figure(name, bound, 3)
         if found.reaches_ns is not None and found.reaches_earliest_ns is not None:
             latest = "later than can be said" if found.reaches_latest_ns is None else iso(found.reaches_latest_ns)[:10]
-            text += f"; reaches {bounds[name]:g} around {iso(found.reaches_ns)[:10]} "
+            text += f"; reaches {level} around {iso(found.reaches_ns)[:10]} "
             text += f"(between {iso(found.reaches_earliest_ns)[:10]} and {latest})"
         elif name in bounds:
-            text += f"; when it reaches {bounds[name]:g} cannot be told from this"
+            text += f"; when it reaches {level} cannot be told from this"
         yield words, text

@@ -1,0 +1,49 @@
+"""An entry's figures as a person reads them: the name without its unit, the number in the trade's."""
+
+from collections.abc import Mapping
+from typing import Final
+
+from monitor.ui.format import span
+from monitor.units import unit
+
+_UNITS: Final = (
+    ("_pa_s", "bar/min", "bar/min"),
+    ("_pa", "bar", "bar"),
+    ("_j", "ton-mile", "ton-miles"),
+    ("_n", "kN", "kN"),
+    ("_kg", "t", "t"),
+    ("_c", "degC", "°C"),
+    ("_m", "m", "m"),
+)
+"""How a name ends, the unit that it is shown in, and that unit in words. The first that fits counts."""
+_TIME: Final = "_s"
+_UNTOLD: Final = frozenset(("passed",))
+"""For counting: the entry's words say the same."""
+
+
+def figure(name: str, number: float, digits: int = 4, signed: bool = False) -> str:
+    """The number of that name, SI, with its unit: ``12.5 ton-miles``."""
+    sign = "+" if signed else ""
+    for end, name_of_unit, words in _UNITS:
+        if name.endswith(end):
+            return f"{unit(name_of_unit).from_si(number):{sign}.{digits}g} {words}"
+    return f"{number:{sign}.{digits}g}" + (" s" if name.endswith(_TIME) else "")
+
+
+def figures(numbers: Mapping[str, float]) -> str:
+    """All of an entry's numbers in words: ``work 12.5 ton-miles, span 60 min``."""
+    return ", ".join(
+        f"{_plain(name)} {_length(name, number)}" for name, number in numbers.items() if name not in _UNTOLD
+    )
+
+
+def _length(name: str, number: float) -> str:
+    return span(number) if name.endswith(_TIME) and abs(number) >= 10.0 else figure(name, number)
+
+
+def _plain(name: str) -> str:
+    for end in (*(row[0] for row in _UNITS), _TIME):
+        if name.endswith(end):
+            name = name.removesuffix(end)
+            break
+    return name.replace("_", " ")
