@@ -14,19 +14,12 @@ The distances are the closed forms of `monitor.physics.motion`.
 """
 
 import math
-from dataclasses import dataclass
+from typing import NamedTuple
 
 from monitor.config import Rig
 from monitor.core.estimator import Estimate
 from monitor.core.types import Limits, StopMarks
-from monitor.physics.motion import (
-    Hoist,
-    Reach,
-    allowed_speed_hoisting,
-    allowed_speed_lowering,
-    reach_hoisting,
-    reach_lowering,
-)
+from monitor.physics.motion import Hoist, Phases, Reach, hoisting_phases, lowering_phases
 from monitor.units import STANDARD_GRAVITY_M_S2 as _G
 
 _STILL_M_S = 0.02
@@ -34,16 +27,14 @@ NEVER_S = 999.0
 """Driving time shown when nothing is being approached."""
 
 
-@dataclass(frozen=True, slots=True)
-class Brakes:
+class Brakes(NamedTuple):
     """What the brake can do now. Torques in N m at the drum for a full service application."""
 
     expected_n_m: float
     assured_n_m: float
 
 
-@dataclass(frozen=True, slots=True)
-class Load:
+class Load(NamedTuple):
     """Hook load (block included), N: best value and the ends of its uncertainty."""
 
     expected_n: float
@@ -51,8 +42,7 @@ class Load:
     high_n: float
 
 
-@dataclass(frozen=True, slots=True)
-class StopResult:
+class StopResult(NamedTuple):
     """All that follows from one look at the motion. Distances in m, magnitudes; NaN where the height is not known."""
 
     direction: int
@@ -78,62 +68,64 @@ class StopCalculator:
     def __init__(self, rig: Rig) -> None:
         self._lines = rig.line.lines
         self._inertia = rig.drum.inertia_kg_m2
-        self._braking = rig.braking
         self._reaction = rig.limits.reaction_s
         self._notice = rig.limits.notice_s
         self._k = rig.line.sheave_factor
         doubt = rig.uncertainty
         self._k_low = max(1.0, self._k - doubt.sheave)
         self._inertias = (self._inertia * (1 - doubt.inertia), self._inertia * (1 + doubt.inertia))
-        self._slow = 1 + doubt.lag
+        slow = 1 + doubt.lag
+        self._lag, self._ramp = rig.braking.lag_s, rig.braking.ramp_s
+        self._slow_lag, self._slow_ramp = self._lag * slow, self._ramp * slow
+        self._radius_m = math.nan
+        self._hoists: tuple[Hoist, ...] = ()
+        """What turns, on the layer of that radius."""
         self.limits = Limits(rig.mast.floor_m, rig.limits.lower_m, rig.limits.upper_m, rig.mast.crown_m)
 
     def solve(self, estimate: Estimate, load: Load, brakes: Brakes) -> StopResult:
-        """Stop marks, margins and allowed speed for the present motion. About 20 us.
+        """Stop marks, margins and allowed speed for the present motion. About 10 us.
 
         With no valid height the reaches are still given (they need speed only) and everything about room is NaN.
         """
         limits = self.limits
         height, bound = estimate.height_m, estimate.height_bound_m
         speed = estimate.speed_m_s
-        direction = 0 if not math.isfinite(speed) or abs(speed) < _STILL_M_S else (1 if speed > 0 else -1)
+        size = abs(speed)
         room_up = limits.upper_m - height
         room_down = height - limits.lower_m
-        if direction == 0:
+        if not _STILL_M_S <= size < math.inf:
             return self._still(height, bound, room_up, room_down)
-        expected, late, assured, hoists = (
-            self._up(estimate, load, brakes) if direction > 0 else self._down(estimate, load, brakes)
-        )
+        up = speed > 0.0
+        phases, worst = self._phases(up, estimate.radius_m, load, brakes)
+        expected = phases.reach(size, self._reaction, self._lag)
+        assured = self._worst(expected, worst, size)
         extra = _extra(expected, assured, estimate)
         reach = assured.distance_m + extra
-        room = room_up if direction > 0 else room_down
-        margin = room - reach - self._notice * abs(speed)
-        lag, ramp = self._braking.lag_s * self._slow, self._braking.ramp_s * self._slow
+        room = room_up if up else room_down
+        margin = room - reach - self._notice * size
         wait = self._reaction + self._notice
-        inverse = allowed_speed_hoisting if direction > 0 else allowed_speed_lowering
-        allowed = min(inverse(room - extra, hoist, brakes.assured_n_m, wait, lag, ramp) for hoist in hoists)
-        late_margin = room - late.distance_m
+        allowed = min(end.allowed_m_s(room - extra, wait, self._slow_lag) for end in worst)
+        late = phases.reach(size, 0.0, self._lag).distance_m
         # Only as much change of speed as the estimate is sure of: noise must neither warn nor put off.
-        change = estimate.acceleration_m_s2 * direction
+        change = estimate.acceleration_m_s2 if up else -estimate.acceleration_m_s2
         sure = math.copysign(max(0.0, abs(change) - estimate.acceleration_sigma_m_s2), change)
-        time_left = _time_to(margin, speed * direction, sure, assured, self._notice)
-        up = direction > 0
+        time_left = _time_to(margin, size, sure, assured, self._notice)
         return StopResult(
-            direction,
+            1 if up else -1,
             room_up,
             room_down,
             expected.distance_m,
             reach,
-            late.distance_m,
+            late,
             margin if up else room_up,
             room_down if up else margin,
             time_left if up else NEVER_S,
             NEVER_S if up else time_left,
-            late_margin if up else room_up,
-            room_down if up else late_margin,
+            room - late if up else room_up,
+            room_down if up else room - late,
             allowed,
             StopMarks(
-                height + direction * expected.distance_m,
+                height + expected.distance_m if up else height - expected.distance_m,
                 height + reach if up else height + bound,
                 height - bound if up else height - reach,
                 assured.stops,
@@ -144,44 +136,43 @@ class StopCalculator:
         """(expected, assured) reach, m, of a stop with `brakes` alone, such as the spring-applied calipers; infinite
         where they do not stop this load, 0 for a block at rest."""
         speed = estimate.speed_m_s
-        if not math.isfinite(speed) or abs(speed) < _STILL_M_S:
+        size = abs(speed)
+        if not _STILL_M_S <= size < math.inf:
             return 0.0, 0.0
-        way = self._up if speed > 0 else self._down
-        expected, _, assured, _ = way(estimate, load, brakes)
+        phases, worst = self._phases(speed > 0.0, estimate.radius_m, load, brakes)
+        expected = phases.reach(size, self._reaction, self._lag)
+        assured = self._worst(expected, worst, size)
         return expected.distance_m, assured.distance_m + _extra(expected, assured, estimate)
 
-    def _up(self, estimate: Estimate, load: Load, brakes: Brakes) -> tuple[Reach, Reach, Reach, list[Hoist]]:
-        lag, ramp = self._braking.lag_s, self._braking.ramp_s
-        hoist = self._hoist(load.expected_n, self._inertia, estimate.radius_m, self._k)
-        speed = abs(estimate.speed_m_s)
-        expected = reach_hoisting(speed, hoist, brakes.expected_n_m, self._reaction, lag, ramp)
-        late = reach_hoisting(speed, hoist, brakes.expected_n_m, 0.0, lag, ramp)
-        lag, ramp = lag * self._slow, ramp * self._slow
-        worst, hoists = expected, []
-        for inertia in self._inertias:
-            hoist = self._hoist(load.low_n, inertia, estimate.radius_m, self._k_low)
-            reach = reach_hoisting(speed, hoist, brakes.assured_n_m, self._reaction, lag, ramp)
-            worst = reach if reach.distance_m >= worst.distance_m else worst
-            hoists.append(hoist)
-        return expected, late, worst, hoists
+    def _phases(self, up: bool, radius_m: float, load: Load, brakes: Brakes) -> tuple[Phases, tuple[Phases, ...]]:
+        """Phases of the expected stop, and of the assured one at either end of the inertia."""
+        if radius_m != self._radius_m:
+            self._radius_m, self._hoists = radius_m, self._on_layer(radius_m)
+        middle, light, heavy = self._hoists
+        of, worst_n = (hoisting_phases, load.low_n) if up else (lowering_phases, load.high_n)
+        mass, worst = max(load.expected_n / _G, 1.0), max(worst_n / _G, 1.0)
+        torque, ramp = brakes.assured_n_m, self._slow_ramp
+        return of(middle, mass, brakes.expected_n_m, self._ramp), (
+            of(light, worst, torque, ramp),
+            of(heavy, worst, torque, ramp),
+        )
 
-    def _down(self, estimate: Estimate, load: Load, brakes: Brakes) -> tuple[Reach, Reach, Reach, list[Hoist]]:
-        lag, ramp = self._braking.lag_s, self._braking.ramp_s
-        hoist = self._hoist(load.expected_n, self._inertia, estimate.radius_m, self._k)
-        speed = abs(estimate.speed_m_s)
-        expected = reach_lowering(speed, hoist, brakes.expected_n_m, self._reaction, lag, ramp)
-        late = reach_lowering(speed, hoist, brakes.expected_n_m, 0.0, lag, ramp)
-        lag, ramp = lag * self._slow, ramp * self._slow
-        worst, hoists = expected, []
-        for inertia in self._inertias:
-            hoist = self._hoist(load.high_n, inertia, estimate.radius_m, self._k_low)
-            reach = reach_lowering(speed, hoist, brakes.assured_n_m, self._reaction, lag, ramp)
-            worst = reach if reach.distance_m >= worst.distance_m else worst
-            hoists.append(hoist)
-        return expected, late, worst, hoists
+    def _on_layer(self, radius_m: float) -> tuple[Hoist, ...]:
+        """What turns on one layer: as configured, and with either end of the inertia and the least helpful sheaves. The
+        load is told to `Phases` apart, because it is another one each time."""
+        lines = self._lines
+        return (
+            Hoist(1.0, self._inertia, lines, radius_m, self._k),
+            *(Hoist(1.0, inertia, lines, radius_m, self._k_low) for inertia in self._inertias),
+        )
 
-    def _hoist(self, load_n: float, inertia: float, radius_m: float, sheave_factor: float) -> Hoist:
-        return Hoist(max(load_n / _G, 1.0), inertia, self._lines, radius_m, sheave_factor)
+    def _worst(self, expected: Reach, ends: tuple[Phases, ...], speed: float) -> Reach:
+        """The furthest of the reaches, which is the one to rely on."""
+        worst = expected
+        for end in ends:
+            reach = end.reach(speed, self._reaction, self._slow_lag)
+            worst = reach if reach.distance_m >= worst.distance_m else worst
+        return worst
 
     @staticmethod
     def _still(height: float, bound: float, room_up: float, room_down: float) -> StopResult:

@@ -27,6 +27,7 @@ factors of API RP 9B; derived here, checked against numerical integration.
 
 import math
 from dataclasses import dataclass, field
+from typing import NamedTuple
 
 from monitor.physics.tackle import efficiency_hoisting, factor_lowering
 from monitor.units import STANDARD_GRAVITY_M_S2
@@ -69,8 +70,7 @@ class Hoist:
         put(self, "pull_per_torque", pull)
 
 
-@dataclass(frozen=True, slots=True)
-class Reach:
+class Reach(NamedTuple):
     """How far the block still travels. `stops` False: it never does; distance, time and peak speed are infinite."""
 
     distance_m: float
@@ -138,6 +138,31 @@ def load_torque_n_m(hoist: Hoist, tackle_friction: bool = False) -> float:
 # constant deceleration dec. For hoisting, the ramp ends early where deceleration meets g (slack lines).
 
 
+class Phases(NamedTuple):
+    """What a stop does to the speed, whatever the speed is: worked out once, it serves reaches and their inverse."""
+
+    coast_m_s2: float
+    """Acceleration along the motion before the brake acts."""
+    jerk_m_s3: float
+    """By which the ramp takes from it."""
+    ramp_s: float
+    slowing_m_s2: float
+    """Deceleration after the ramp; 0 where the brake does not beat the load."""
+
+    def reach(self, speed_m_s: float, hold_s: float, lag_s: float) -> Reach:
+        """The stop from a speed held for `hold_s`, with the brake acting `lag_s` after that."""
+        a, jerk, ramp_s, dec = self
+        return _stop(speed_m_s, hold_s, lag_s, a, jerk, ramp_s, dec) if dec > 0.0 else _NEVER
+
+    def allowed_m_s(self, room_m: float, hold_s: float, lag_s: float) -> float:
+        """Highest speed whose `reach` stays within `room_m`; 0.0 when there is none."""
+        a, jerk, ramp_s, dec = self
+        return _allowed(room_m, hold_s, lag_s, a, jerk, ramp_s, dec) if dec > 0.0 else 0.0
+
+
+_HELPLESS = Phases(0.0, 0.0, 0.0, 0.0)
+
+
 def _stop(v: float, hold_s: float, lag_s: float, a: float, jerk: float, ramp_s: float, dec: float) -> Reach:
     v1 = v + a * lag_s
     if v1 <= 0.0 and a < 0.0:  # at rest before the brake acts
@@ -202,21 +227,26 @@ def _allowed(room: float, hold_s: float, lag_s: float, a: float, jerk: float, ra
 # --- lowering -------------------------------------------------------------------------------------------------------
 
 
-def _lowering_terms(
-    hoist: Hoist, brake_torque_n_m: float, ramp_s: float, aux_torque_n_m: float, aux_holds: bool
-) -> tuple[float, float, float]:
-    """(acceleration before the brake, jerk of the ramp, deceleration at full torque: 0 if it never stops)."""
-    load = hoist.lowering * hoist.mass_kg
+def lowering_phases(
+    hoist: Hoist,
+    mass_kg: float,
+    brake_torque_n_m: float,
+    ramp_s: float,
+    aux_torque_n_m: float = 0.0,
+    aux_holds: bool = False,
+) -> Phases:
+    """The phases of a lowering stop with `mass_kg` on the hook, whatever `hoist` has there. See `reach_lowering`."""
+    load = hoist.lowering * mass_kg
     mass = hoist.drum_mass_kg + load
     drive = load * _G - aux_torque_n_m * hoist.pull_per_torque
     brake = brake_torque_n_m * hoist.pull_per_torque
     if not aux_holds:
         if brake <= load * _G:
-            return 0.0, 0.0, 0.0
-        drive = max(drive, 0.0)
+            return _HELPLESS
+        drive = drive if drive > 0.0 else 0.0
     if brake <= drive:
-        return 0.0, 0.0, 0.0
-    return drive / mass, (brake / (mass * ramp_s) if ramp_s > 0.0 else 0.0), (brake - drive) / mass
+        return _HELPLESS
+    return Phases(drive / mass, brake / (mass * ramp_s) if ramp_s > 0.0 else 0.0, ramp_s, (brake - drive) / mass)
 
 
 def reach_lowering(
@@ -240,10 +270,8 @@ def reach_lowering(
     Returns `stops=False` when the torque does not beat the load. Derived here (see the top of this file); lowering
     150 t at 1 m/s with 0.5 s lag and 240 kN m reaches 0.848 m with 1600 kg m2.
     """
-    a, jerk, dec = _lowering_terms(hoist, brake_torque_n_m, ramp_s, aux_torque_n_m, aux_holds)
-    if dec <= 0.0:
-        return _NEVER
-    return _stop(speed_m_s, reaction_s, lag_s, a, jerk, ramp_s, dec)
+    phases = lowering_phases(hoist, hoist.mass_kg, brake_torque_n_m, ramp_s, aux_torque_n_m, aux_holds)
+    return phases.reach(speed_m_s, reaction_s, lag_s)
 
 
 def allowed_speed_lowering(
@@ -261,28 +289,26 @@ def allowed_speed_lowering(
     0.0 when there is no room, when even a block that starts from rest would go further during the lag, or when the
     brake does not beat the load.
     """
-    a, jerk, dec = _lowering_terms(hoist, brake_torque_n_m, ramp_s, aux_torque_n_m, aux_holds)
-    if dec <= 0.0:
-        return 0.0
-    return _allowed(room_m, reaction_s, lag_s, a, jerk, ramp_s, dec)
+    phases = lowering_phases(hoist, hoist.mass_kg, brake_torque_n_m, ramp_s, aux_torque_n_m, aux_holds)
+    return phases.allowed_m_s(room_m, reaction_s, lag_s)
 
 
 # --- hoisting -------------------------------------------------------------------------------------------------------
 
 
-def _hoisting_terms(hoist: Hoist, brake_torque_n_m: float, ramp_s: float) -> tuple[float, float, float, float]:
-    """(acceleration before the brake, jerk, length of the ramp, deceleration after it), with slack lines from g on."""
-    load = hoist.mass_kg / hoist.efficiency
+def hoisting_phases(hoist: Hoist, mass_kg: float, brake_torque_n_m: float, ramp_s: float) -> Phases:
+    """The phases of a hoisting stop with `mass_kg` on the hook, whatever `hoist` has there: slack lines from g on."""
+    load = mass_kg / hoist.efficiency
     mass = hoist.drum_mass_kg + load
     brake = brake_torque_n_m * hoist.pull_per_torque
     coast = load * _G / mass
     dec = coast + brake / mass
     if ramp_s <= 0.0 or brake <= 0.0:
-        return -coast, 0.0, 0.0, min(dec, _G)
+        return Phases(-coast, 0.0, 0.0, dec if dec < _G else _G)
     jerk = brake / (mass * ramp_s)
     if dec > _G:
-        return -coast, jerk, (_G - coast) / jerk, _G
-    return -coast, jerk, ramp_s, dec
+        return Phases(-coast, jerk, (_G - coast) / jerk, _G)
+    return Phases(-coast, jerk, ramp_s, dec)
 
 
 def reach_hoisting(
@@ -302,10 +328,10 @@ def reach_hoisting(
     is `power_loss_hoisting`. Derived here; an empty 20 t block at 1.5 m/s, 0.2 s reaction, 0.5 s lag, 240 kN m,
     6000 kg m2 reaches 1.777 m.
     """
-    a, jerk, ramp, dec = _hoisting_terms(hoist, brake_torque_n_m, ramp_s)
+    phases = hoisting_phases(hoist, hoist.mass_kg, brake_torque_n_m, ramp_s)
     if drive_during_reaction:
-        return _stop(speed_m_s, reaction_s, lag_s, a, jerk, ramp, dec)
-    return _stop(speed_m_s, 0.0, reaction_s + lag_s, a, jerk, ramp, dec)
+        return phases.reach(speed_m_s, reaction_s, lag_s)
+    return phases.reach(speed_m_s, 0.0, reaction_s + lag_s)
 
 
 def allowed_speed_hoisting(
@@ -318,10 +344,10 @@ def allowed_speed_hoisting(
     drive_during_reaction: bool = True,
 ) -> float:
     """Highest hoisting speed, m/s, whose `reach_hoisting` stays within `room_m`; the inverse. 0.0 without room."""
-    a, jerk, ramp, dec = _hoisting_terms(hoist, brake_torque_n_m, ramp_s)
+    phases = hoisting_phases(hoist, hoist.mass_kg, brake_torque_n_m, ramp_s)
     if drive_during_reaction:
-        return _allowed(room_m, reaction_s, lag_s, a, jerk, ramp, dec)
-    return _allowed(room_m, 0.0, reaction_s + lag_s, a, jerk, ramp, dec)
+        return phases.allowed_m_s(room_m, reaction_s, lag_s)
+    return phases.allowed_m_s(room_m, 0.0, reaction_s + lag_s)
 
 
 def ballistic_rise_m(speed_m_s: float) -> float:
@@ -368,7 +394,7 @@ def power_loss_hoisting(
     gathers speed until the rest of lag and ramp has passed and the brake has stopped it.
     """
     rise = reach_hoisting(speed_m_s, hoist, brake_torque_n_m, 0.0, lag_s, ramp_s)
-    a, jerk, dec = _lowering_terms(hoist, brake_torque_n_m, ramp_s, 0.0, False)
+    a, jerk, _, dec = lowering_phases(hoist, hoist.mass_kg, brake_torque_n_m, ramp_s)
     if dec <= 0.0:
         return PowerLoss(rise, _NEVER)
     lag_left = max(0.0, lag_s - rise.time_s)
