@@ -28,9 +28,11 @@ M = TypeVar("M", bound=BaseModel)
 FilePath = str | os.PathLike[str]
 """Where a file is; the core's signatures use this name, since it has no file API of its own."""
 
-Positive = Annotated[float, Field(gt=0, allow_inf_nan=False)]
-NotNegative = Annotated[float, Field(ge=0, allow_inf_nan=False)]
-Finite = Annotated[float, Field(allow_inf_nan=False)]
+# Far wider than any machine, and far from where products of such numbers overflow or vanish.
+_LEAST, _MOST = 1e-9, 1e12
+Positive = Annotated[float, Field(ge=_LEAST, le=_MOST, allow_inf_nan=False)]
+NotNegative = Annotated[float, Field(ge=0, le=_MOST, allow_inf_nan=False)]
+Finite = Annotated[float, Field(ge=-_MOST, le=_MOST, allow_inf_nan=False)]
 Share = Annotated[float, Field(ge=0, le=1, allow_inf_nan=False)]
 Name = Annotated[str, Field(pattern=r"^[a-z0-9][a-z0-9_-]{0,39}$")]
 Pointer = Annotated[str, Field(pattern=r"^(/([^~/]|~[01])*)*$")]
@@ -94,7 +96,7 @@ class Line(Model):
     sheave_factor: Annotated[float, Field(ge=1.0, le=1.2)] = 1.04
     """Tension ratio over one moving sheave (API RP 9B convention: 1.04 roller bearings, 1.09 plain)."""
     elastic_modulus_pa: Positive = 93e9
-    fill: Share = 0.47
+    fill: Annotated[float, Field(ge=0.05, le=1)] = 0.47
     """Metallic area over the square of the rope's diameter."""
     fast_line_m: NotNegative
     dead_line_m: NotNegative
@@ -375,6 +377,13 @@ class Rig(Model):
                 "limits: heights must rise in the order mast.floor_m <= lower_m < upper_m <= overtravel_m < mast.crown_m"
                 f" (now {mast.floor_m}, {limits.lower_m}, {limits.upper_m}, {limits.overtravel_m}, {mast.crown_m})"
             )
+        drum, braking = self.drum, self.braking
+        if not self.line.rope_diameter_m < drum.core_diameter_m:
+            problems.append(f"line.rope_diameter_m: must be below drum.core_diameter_m ({drum.core_diameter_m})")
+        if drum.wraps_per_layer < 1:
+            problems.append("drum.wraps_per_layer: a layer holds at least one wrap")
+        if not braking.fade_onset_c < braking.fade_full_c:
+            problems.append(f"braking.fade_full_c: must be above fade_onset_c ({braking.fade_onset_c})")
         ids = [sensor.id for sensor in self.sensors]
         problems += [f"sensors: id {name!r} is used twice" for name in sorted({i for i in ids if ids.count(i) > 1})]
         problems += [
@@ -412,7 +421,7 @@ def parse_toml(text: str, where: str) -> dict[str, Any]:
     """
     try:
         return tomllib.loads(text)
-    except (tomllib.TOMLDecodeError, RecursionError) as error:
+    except (ValueError, RecursionError) as error:  # the parser also lets Python's limit on digits through
         raise ConfigError([f"{where}: not valid TOML: {error}"]) from None
 
 
@@ -457,7 +466,11 @@ def validate(model: type[M], data: Any, where: str) -> M:
         ConfigError: every problem at once, each with `where` and the field.
     """
     try:
-        return model.model_validate_json(json.dumps(data, default=str))
+        text = json.dumps(data, default=str)
+    except (ValueError, RecursionError) as error:
+        raise ConfigError([f"{where}: holds something too large or too deep ({error})"]) from None
+    try:
+        return model.model_validate_json(text)
     except ValidationError as error:
         raise ConfigError(list(problems_of(error, where))) from None
 

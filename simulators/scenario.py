@@ -13,6 +13,7 @@ from pydantic import Field, model_validator
 
 from monitor.config import (
     ConfigError,
+    Finite,
     Model,
     NotNegative,
     Positive,
@@ -23,7 +24,8 @@ from monitor.config import (
     validate,
 )
 from monitor.core.types import AlarmState, Finding, Severity
-from simulators.faults import FAULTS, Fault
+from simulators.faults import FAULTS
+from simulators.faults_base import Fault
 from simulators.programs import PROGRAMS
 from simulators.sensors import READ
 
@@ -44,8 +46,8 @@ class Work(Model):
     """What the operator does: a program, its settings, and where the block starts."""
 
     program: str
-    start_m: float
-    settings: dict[str, float] = Field(default_factory=dict)
+    start_m: Finite
+    settings: dict[str, Finite] = Field(default_factory=dict)
 
 
 class Transport(Model):
@@ -56,8 +58,8 @@ class Transport(Model):
     """Mean of the exponential part of the delay."""
     batch: Annotated[int, Field(ge=1, le=100)] = 1
     """Readings per message, as arrays."""
-    clock_offset_s: float = 0.35
-    clock_drift: float = 5e-6
+    clock_offset_s: Finite = 0.35
+    clock_drift: Finite = 5e-6
 
 
 class Expect(Model):
@@ -84,7 +86,7 @@ class CrewAction(Model):
     at_s: NotNegative
     kind: Literal["slip and cut", "reference height", "acknowledge", "check start", "check step"]
     target: str = ""
-    number: float | None = None
+    number: Finite | None = None
 
 
 class Scenario(Model):

@@ -96,8 +96,8 @@ class LogMap(Model):
     delimiter: Annotated[str, Field(min_length=1, max_length=1)] | None = None
     decimal: Literal[".", ","] = "."
     encoding: str = "utf-8-sig"
-    skip_rows: Annotated[int, Field(ge=0)] = 0
-    units_rows: Annotated[int, Field(ge=0)] = 0
+    skip_rows: Annotated[int, Field(ge=0, le=100_000)] = 0
+    units_rows: Annotated[int, Field(ge=0, le=1000)] = 0
     missing: tuple[str, ...] = ("-999.25", "-9999", "NULL", "null", "NaN", "nan", "N/A", "-")
     time: TimeColumns
     columns: Annotated[tuple[LogColumn, ...], Field(min_length=1)]

@@ -440,5 +440,5 @@ def _answer(action: Action, key: str, severity: Severity, after: str, message: s
         after=after,
         message=message,
         guidance=printable(action.text, 400),
-        number=action.number,
+        number=action.number if action.number is None or math.isfinite(action.number) else None,
     )

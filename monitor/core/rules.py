@@ -173,8 +173,8 @@ def build_rules(data: Mapping[str, Any], where: str, rig: Rig, known_signals: Co
             left_out.append(table.id)
         except ConfigError as error:
             problems += error.problems
-    written = [str(entry.get("id")) for entry in data.get("rule", ()) if isinstance(entry, dict)]
-    problems += _hides_problems(tables, written, where)
+    written = [entry.get("id") for entry in data.get("rule", ()) if isinstance(entry, dict)]
+    problems += _hides_problems(tables, [name for name in written if isinstance(name, str)], where)
     if problems:
         raise ConfigError(problems)
     present = {table.id: table for table in tables if table.id not in left_out}
