@@ -19,7 +19,9 @@ from unittest.mock import patch
 from monitor.adapters import recorder as recording
 from monitor.adapters.batches import insert
 from monitor.config import Rig, Sensor
-from simulators.faults import FAULTS, Fault, MissedCounts, kind_of
+from simulators.faults import FAULTS, kind_of
+from simulators.faults_base import Fault
+from simulators.faults_readings import MissedCounts
 from simulators.hydraulics import ATMOSPHERE_PA
 from simulators.sensors import Attached
 from simulators.session import PlantSource

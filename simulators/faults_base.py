@@ -1,0 +1,59 @@
+"""What all simulated faults share: when they are there, and the hooks that do nothing unless a fault overrides them."""
+
+import random
+from typing import TYPE_CHECKING, Annotated
+
+from pydantic import Field
+
+from monitor.config import Model, Positive
+from simulators.sensors import Message
+
+if TYPE_CHECKING:
+    from simulators.session import PlantSource
+
+Number = Annotated[float, Field(allow_inf_nan=False)]
+From = Annotated[float, Field(ge=0, allow_inf_nan=False)]
+
+
+class Fault(Model):
+    """Base of all: when it is there, and the hooks that do nothing unless a fault overrides them."""
+
+    start_s: From = 0.0
+    length_s: Positive | None = None
+    """None: to the end."""
+
+    @property
+    def end_s(self) -> float:
+        """When it goes away, s."""
+        return float("inf") if self.length_s is None else self.start_s + self.length_s
+
+    def sensors(self) -> tuple[str, ...] | None:
+        """Ids of the sensors it touches; None for all of them; empty for machine faults."""
+        return ()
+
+    def begin(self, source: "PlantSource") -> None:
+        """Comes."""
+
+    def finish(self, source: "PlantSource") -> None:
+        """Goes."""
+
+    def reading(self, value: float, active: bool, t_s: float, memory: dict[str, float]) -> float | None:
+        """A reading (sensor's unit) as it is then sent; None for nothing. `memory` lasts the run, per sensor."""
+        return value
+
+    def quality(self, active: bool) -> bool:
+        """Whether the source calls the reading good."""
+        return True
+
+    def deliver(self, messages: list[Message], active: bool, draw: random.Random) -> list[Message]:
+        """Messages as they travel on."""
+        return messages
+
+
+class OnSensor(Fault):
+    """A fault of one sensor, or of all with ``sensor = "*"``."""
+
+    sensor: str
+
+    def sensors(self) -> tuple[str, ...] | None:
+        return None if self.sensor == "*" else (self.sensor,)
