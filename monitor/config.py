@@ -1,32 +1,21 @@
-"""Configuration: TOML files become frozen models, or one error that lists every mistake with its file and field.
+"""The rig as frozen models: what its file may say, and what must agree in it.
 
 A rig is one file in ``config/rigs``; the rule catalogue is ``config/rules.toml`` (see `monitor.core.rules`). Numbers carry
 their unit in the field's name and are SI, except inside a sensor's table, where they are in the sensor's own unit.
-
-Over 450 lines because a rig's file is one thing: its tables stand here side by side, with what must agree between them.
 """
 
-import json
 import os
 import re
-import tomllib
-from collections.abc import Iterator
 from functools import cached_property
-from importlib import resources
 from pathlib import Path
-from typing import Annotated, Any, Literal, Self, TypeVar
+from typing import Annotated, Literal, Self
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
+from pydantic import BaseModel, ConfigDict, Field, model_validator
 
+from monitor.configfile import ConfigError, config_root, read_toml, validate
 from monitor.core.quantities import QUANTITIES, Quantity
 from monitor.core.types import RESERVED
-from monitor.errors import UserError
 from monitor.units import UNITS, Unit
-
-M = TypeVar("M", bound=BaseModel)
-
-FilePath = str | os.PathLike[str]
-"""Where a file is; the core's signatures use this name, since it has no file API of its own."""
 
 # Far wider than any machine, and far from where products of such numbers overflow or vanish.
 _LEAST, _MOST = 1e-9, 1e12
@@ -37,14 +26,6 @@ Share = Annotated[float, Field(ge=0, le=1, allow_inf_nan=False)]
 Name = Annotated[str, Field(pattern=r"^[a-z0-9][a-z0-9_-]{0,39}$")]
 Pointer = Annotated[str, Field(pattern=r"^(/([^~/]|~[01])*)*$")]
 """A JSON Pointer (RFC 6901); the empty string is the whole document."""
-
-
-class ConfigError(UserError):
-    """A configuration that cannot be used. `problems` holds one sentence each: file, field, what is wrong."""
-
-    def __init__(self, problems: list[str]) -> None:
-        super().__init__("\n".join(problems))
-        self.problems = problems
 
 
 class Model(BaseModel):
@@ -404,75 +385,6 @@ class Rig(Model):
         if problems:
             raise ValueError("; ".join(problems))
         return self
-
-
-def config_root() -> Path:
-    """Folder of the shipped configuration, in a checkout as in an installed wheel."""
-    package = Path(str(resources.files("monitor")))
-    shipped = package / "_config"
-    return shipped if shipped.is_dir() else package.parent / "config"
-
-
-def parse_toml(text: str, where: str) -> dict[str, Any]:
-    """The parsed TOML `text`; `where` names it in errors.
-
-    Raises:
-        ConfigError: it is not TOML.
-    """
-    try:
-        return tomllib.loads(text)
-    except (ValueError, RecursionError) as error:  # the parser also lets Python's limit on digits through
-        raise ConfigError([f"{where}: not valid TOML: {error}"]) from None
-
-
-def read_text(path: Path) -> str:
-    """The text of a configuration file.
-
-    Raises:
-        ConfigError: the file is missing or unreadable.
-    """
-    try:
-        return path.read_text(encoding="utf-8")
-    except FileNotFoundError:
-        raise ConfigError([f"{path}: no such file"]) from None
-    except IsADirectoryError:
-        raise ConfigError([f"{path}: is a folder, not a file"]) from None
-    except (OSError, UnicodeDecodeError) as error:
-        raise ConfigError([f"{path}: cannot be read ({error})"]) from None
-
-
-def read_toml(path: FilePath) -> dict[str, Any]:
-    """The parsed TOML file.
-
-    Raises:
-        ConfigError: the file is missing, unreadable or not TOML.
-    """
-    return parse_toml(read_text(Path(path)), str(path))
-
-
-def problems_of(error: ValidationError, where: str) -> Iterator[str]:
-    """Each problem of a pydantic error as one sentence: file, field, what is wrong."""
-    for item in error.errors(include_url=False, include_context=False):
-        field = ".".join(str(part) for part in item["loc"])
-        message = item["msg"].removeprefix("Value error, ")
-        for text in message.split("; ") if item["type"] == "value_error" else [message]:
-            yield f"{where}: {field}: {text}" if field else f"{where}: {text}"
-
-
-def validate(model: type[M], data: Any, where: str) -> M:
-    """`data` as a `model`.
-
-    Raises:
-        ConfigError: every problem at once, each with `where` and the field.
-    """
-    try:
-        text = json.dumps(data, default=str)
-    except (ValueError, RecursionError) as error:
-        raise ConfigError([f"{where}: holds something too large or too deep ({error})"]) from None
-    try:
-        return model.model_validate_json(text)
-    except ValidationError as error:
-        raise ConfigError(list(problems_of(error, where))) from None
 
 
 def load_rig(path: str | os.PathLike[str]) -> Rig:

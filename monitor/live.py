@@ -57,7 +57,7 @@ def rules_of(rig: Rig, rules_text: str, where: str) -> RuleSet:
     Raises:
         ConfigError: every problem of the rules at once.
     """
-    from monitor.config import parse_toml
+    from monitor.configfile import parse_toml
 
     return build_rules(parse_toml(rules_text, where), where, rig, SIGNAL_NAMES)
 

@@ -3,7 +3,8 @@
 from collections.abc import Iterator
 from pathlib import Path
 
-from monitor.config import Rig, read_text
+from monitor.config import Rig
+from monitor.configfile import read_text
 from monitor.core.engine import Core
 from monitor.core.rules import default_rules_path
 from monitor.core.types import Finding, Frame

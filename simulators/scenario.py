@@ -11,18 +11,8 @@ from typing import TYPE_CHECKING, Annotated, Literal, Self, Union
 
 from pydantic import Field, model_validator
 
-from monitor.config import (
-    ConfigError,
-    Finite,
-    Model,
-    NotNegative,
-    Positive,
-    Rig,
-    config_root,
-    read_toml,
-    shipped_rigs,
-    validate,
-)
+from monitor.config import Finite, Model, NotNegative, Positive, Rig, shipped_rigs
+from monitor.configfile import ConfigError, config_root, read_toml, validate
 from monitor.core.types import AlarmState, Finding, Severity
 from simulators.faults import FAULTS
 from simulators.faults_base import Fault

@@ -9,7 +9,8 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from typing import Final
 
-from monitor.config import ConfigError, Rig
+from monitor.config import Rig
+from monitor.configfile import ConfigError
 from monitor.core.types import Action, ActionKind, Frame
 from simulators.operator import HAND_TICKS
 from simulators.plant import TICK_NS, TICK_S, Plant

@@ -30,7 +30,8 @@ from monitor.adapters.metrics import Facts, page
 from monitor.adapters.notify import Notifier
 from monitor.adapters.segments import Retention
 from monitor.commands import record, watch
-from monitor.config import find_rig, read_text
+from monitor.config import find_rig
+from monitor.configfile import read_text
 from monitor.core.rules import default_rules_path
 from monitor.core.types import AlarmState, Severity
 from monitor.live import LiveDriver

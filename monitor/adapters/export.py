@@ -12,7 +12,8 @@ from typing import Any, Final
 
 from monitor.adapters.replay import SessionReader
 from monitor.adapters.tables import Codes, Column, ExportError, TableFile
-from monitor.config import Rig, Sensor, parse_toml
+from monitor.config import Rig, Sensor
+from monitor.configfile import parse_toml
 from monitor.core.types import GRID_NS, Action, Frame
 from monitor.units import UNITS, Dimension
 

@@ -19,7 +19,8 @@ from typing import Annotated, Any, Final, Literal
 
 from pydantic import Field
 
-from monitor.config import ConfigError, Finite, Model, NotNegative, Positive, Rig, find_rig, read_toml, validate
+from monitor.config import Finite, Model, NotNegative, Positive, Rig, find_rig
+from monitor.configfile import ConfigError, read_toml, validate
 from monitor.core.quantities import QUANTITIES
 from monitor.core.types import Frame
 from monitor.errors import UserError

@@ -29,7 +29,8 @@ from monitor.adapters.session import (
     finding_of,
     unpack_state,
 )
-from monitor.config import ConfigError, Rig, validate
+from monitor.config import Rig
+from monitor.configfile import ConfigError, validate
 from monitor.core.types import Action, Finding, Frame
 
 PAGE: Final = 8

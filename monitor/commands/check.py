@@ -27,7 +27,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Check; 0 when all is well, 1 when something is missing, 2 for mistakes in the files."""
-    from monitor.config import ConfigError, find_rig
+    from monitor.config import find_rig
+    from monitor.configfile import ConfigError
     from monitor.core.rules import default_rules_path, load_rules
     from monitor.core.signals import SIGNAL_NAMES
 

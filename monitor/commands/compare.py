@@ -43,7 +43,7 @@ def run(args: argparse.Namespace) -> int:
 
 def rules_text(name: str, chain: "SessionChain") -> tuple[str, str]:
     """(TOML text, where it is from) of ``recorded``, ``shipped``, or a file."""
-    from monitor.config import read_text
+    from monitor.configfile import read_text
     from monitor.core.rules import default_rules_path
 
     if name == "recorded":

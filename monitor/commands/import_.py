@@ -22,7 +22,7 @@ def run(args: argparse.Namespace) -> int:
     """Import; what was dropped is printed by reason."""
     from monitor.adapters.fieldlog import EXAMPLE, FieldLog, load_map
     from monitor.adapters.recorder import Recorder
-    from monitor.config import read_text
+    from monitor.configfile import read_text
     from monitor.core.rules import default_rules_path
     from monitor.live import core_of, header_of
     from monitor.runner import Runner

@@ -206,7 +206,7 @@ def alarm_levels() -> dict[str, float]:
     A level that depends on the rig is left out.
     """
     from monitor.adapters.drafts import BRAKE_FIGURES
-    from monitor.config import parse_toml, read_text
+    from monitor.configfile import parse_toml, read_text
     from monitor.core.rules import default_rules_path
     from monitor.core.types import Severity
 

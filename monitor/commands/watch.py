@@ -264,7 +264,7 @@ def live_driver(
     from monitor.adapters.ledger import ledger_path
     from monitor.adapters.recorder import Recorder
     from monitor.adapters.segments import SegmentedRecorder
-    from monitor.config import read_text
+    from monitor.configfile import read_text
     from monitor.core.rules import default_rules_path
     from monitor.live import LiveDriver, data_folder, header_of
 

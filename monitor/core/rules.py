@@ -19,18 +19,8 @@ from typing import Annotated, Any, Final, Literal, Self, Union, get_args, get_or
 
 from pydantic import BaseModel, Field, model_validator
 
-from monitor.config import (
-    ConfigError,
-    FilePath,
-    Finite,
-    Model,
-    Name,
-    NotNegative,
-    Rig,
-    config_root,
-    read_toml,
-    validate,
-)
+from monitor.config import Finite, Model, Name, NotNegative, Rig
+from monitor.configfile import ConfigError, FilePath, config_root, read_toml, validate
 from monitor.core.types import HoistState, Severity
 
 MESSAGE_LENGTH: Final = 38

@@ -4,7 +4,8 @@ import random
 from dataclasses import dataclass
 from typing import Any, Final, Literal
 
-from monitor.config import Rig, find_rig, validate
+from monitor.config import Rig, find_rig
+from monitor.configfile import validate
 from simulators.scenario import Scenario
 from simulators.truth import GRAVITY_M_S2
 

@@ -11,7 +11,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from monitor.adapters.fieldlog import EXAMPLE, FieldLog, FieldLogError, load_map
-from monitor.config import ConfigError
+from monitor.configfile import ConfigError
 from monitor.core.types import Frame
 
 MAP = """

@@ -13,7 +13,7 @@ import pytest
 from monitor.adapters.address import parse_broker_url
 from monitor.adapters.clock import StreamClock
 from monitor.adapters.mqtt import MqttSource
-from monitor.config import config_root
+from monitor.configfile import config_root
 from tests.broker import command, free_port, until, wait_until
 
 

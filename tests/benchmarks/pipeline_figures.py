@@ -23,7 +23,8 @@ from pydantic import BaseModel, ConfigDict
 from monitor.adapters.address import parse_broker_url
 from monitor.adapters.clock import StreamClock
 from monitor.adapters.recorder import Recorder
-from monitor.config import Rig, find_rig, read_text
+from monitor.config import Rig, find_rig
+from monitor.configfile import read_text
 from monitor.core.rules import default_rules_path
 from monitor.core.types import GRID_NS, Finding
 from monitor.live import LiveDriver, header_of

@@ -5,7 +5,8 @@ from typing import Any
 
 import pytest
 
-from monitor.config import ConfigError, find_rig, shipped_rigs
+from monitor.config import find_rig, shipped_rigs
+from monitor.configfile import ConfigError
 from monitor.core.rules import (
     GUIDANCE_LENGTH,
     MESSAGE_LENGTH,

@@ -7,7 +7,8 @@ from pathlib import Path
 import pytest
 
 from monitor.adapters.fieldlog import EXAMPLE, load_map
-from monitor.config import ConfigError, Rig, config_root, parse_toml, validate
+from monitor.config import Rig
+from monitor.configfile import ConfigError, config_root, parse_toml, validate
 from monitor.core.engine import Core
 from monitor.core.rules import build_rules
 from monitor.core.signals import SIGNAL_NAMES

@@ -12,7 +12,8 @@ from pathlib import Path
 from typing import Any, Final
 
 from monitor.adapters.fieldlog import EXAMPLE, FieldLog, load_map
-from monitor.config import Model, Rig, config_root, find_rig, parse_toml, shipped_rigs, validate
+from monitor.config import Model, Rig, find_rig, shipped_rigs
+from monitor.configfile import config_root, parse_toml, validate
 from monitor.core.engine import Core
 from monitor.core.rules import RuleSet, build_rules
 from monitor.core.signals import SIGNAL_NAMES

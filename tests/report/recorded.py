@@ -7,7 +7,8 @@ from pathlib import Path
 from typing import Any
 
 from monitor.adapters.recorder import Recorder
-from monitor.config import find_rig, read_text
+from monitor.config import find_rig
+from monitor.configfile import read_text
 from monitor.core.rules import default_rules_path
 from monitor.core.types import Action, Finding, Frame
 from monitor.live import core_of, header_of

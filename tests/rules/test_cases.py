@@ -15,7 +15,8 @@ from typing import Annotated, Literal
 import pytest
 from pydantic import Field
 
-from monitor.config import Finite, Model, find_rig, read_toml, shipped_rigs, validate
+from monitor.config import Finite, Model, find_rig, shipped_rigs
+from monitor.configfile import read_toml, validate
 from monitor.core.alarms import AlarmBank
 from monitor.core.rules import SENSOR_SIGNALS, RuleSet, default_rules_path, load_rules
 from monitor.core.signals import SIGNAL_NAMES

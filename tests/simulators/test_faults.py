@@ -7,7 +7,8 @@ from typing import Any
 
 import pytest
 
-from monitor.config import find_rig, validate
+from monitor.config import find_rig
+from monitor.configfile import validate
 from simulators.faults import FAULTS, kind_of
 from simulators.scenario import Scenario
 from simulators.session import PlantSource

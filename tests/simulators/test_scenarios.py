@@ -4,7 +4,8 @@ from pathlib import Path
 
 import pytest
 
-from monitor.config import ConfigError, find_rig, validate
+from monitor.config import find_rig
+from monitor.configfile import ConfigError, validate
 from monitor.core.types import Finding, Severity
 from simulators.commands.scenarios import run as list_scenarios
 from simulators.faults import FAULTS, kind_of

@@ -5,7 +5,8 @@ from typing import Any
 
 import pytest
 
-from monitor.config import Rig, Sensor, find_rig, shipped_rigs, validate
+from monitor.config import Rig, Sensor, find_rig, shipped_rigs
+from monitor.configfile import validate
 from monitor.core.decode import Decoder
 from monitor.core.types import Frame, Sample
 from simulators.plant import Plant

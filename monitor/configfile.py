@@ -1,0 +1,95 @@
+"""Configuration files: TOML becomes a model, or one error that lists every mistake with its file and field."""
+
+import json
+import os
+import tomllib
+from collections.abc import Iterator
+from importlib import resources
+from pathlib import Path
+from typing import Any, TypeVar
+
+from pydantic import BaseModel, ValidationError
+
+from monitor.errors import UserError
+
+M = TypeVar("M", bound=BaseModel)
+
+FilePath = str | os.PathLike[str]
+"""Where a file is; the core's signatures use this name, since it has no file API of its own."""
+
+
+class ConfigError(UserError):
+    """A configuration that cannot be used. `problems` holds one sentence each: file, field, what is wrong."""
+
+    def __init__(self, problems: list[str]) -> None:
+        super().__init__("\n".join(problems))
+        self.problems = problems
+
+
+def config_root() -> Path:
+    """Folder of the shipped configuration, in a checkout as in an installed wheel."""
+    package = Path(str(resources.files("monitor")))
+    shipped = package / "_config"
+    return shipped if shipped.is_dir() else package.parent / "config"
+
+
+def parse_toml(text: str, where: str) -> dict[str, Any]:
+    """The parsed TOML `text`; `where` names it in errors.
+
+    Raises:
+        ConfigError: it is not TOML.
+    """
+    try:
+        return tomllib.loads(text)
+    except (ValueError, RecursionError) as error:  # the parser also lets Python's limit on digits through
+        raise ConfigError([f"{where}: not valid TOML: {error}"]) from None
+
+
+def read_text(path: Path) -> str:
+    """The text of a configuration file.
+
+    Raises:
+        ConfigError: the file is missing or unreadable.
+    """
+    try:
+        return path.read_text(encoding="utf-8")
+    except FileNotFoundError:
+        raise ConfigError([f"{path}: no such file"]) from None
+    except IsADirectoryError:
+        raise ConfigError([f"{path}: is a folder, not a file"]) from None
+    except (OSError, UnicodeDecodeError) as error:
+        raise ConfigError([f"{path}: cannot be read ({error})"]) from None
+
+
+def read_toml(path: FilePath) -> dict[str, Any]:
+    """The parsed TOML file.
+
+    Raises:
+        ConfigError: the file is missing, unreadable or not TOML.
+    """
+    return parse_toml(read_text(Path(path)), str(path))
+
+
+def problems_of(error: ValidationError, where: str) -> Iterator[str]:
+    """Each problem of a pydantic error as one sentence: file, field, what is wrong."""
+    for item in error.errors(include_url=False, include_context=False):
+        field = ".".join(str(part) for part in item["loc"])
+        message = item["msg"].removeprefix("Value error, ")
+        for text in message.split("; ") if item["type"] == "value_error" else [message]:
+            yield f"{where}: {field}: {text}" if field else f"{where}: {text}"
+
+
+def validate(model: type[M], data: Any, where: str) -> M:
+    """`data` as a `model`.
+
+    Raises:
+        ConfigError: every problem at once, each with `where` and the field.
+    """
+    try:
+        text = json.dumps(data, default=str)
+    except (ValueError, RecursionError) as error:
+        raise ConfigError([f"{where}: holds something too large or too deep ({error})"]) from None
+    try:
+        return model.model_validate_json(text)
+    except ValidationError as error:
+        raise ConfigError(list(problems_of(error, where))) from None
