@@ -18,7 +18,7 @@ from monitor.adapters.clock import StreamClock
 from monitor.adapters.replay import SessionReader
 from monitor.config import Rig
 from monitor.core.engine import Core
-from monitor.core.types import Action, ActionKind, Finding, Frame, Snapshot
+from monitor.core.types import Action, ActionKind, Finding, Frame, HoistState, Snapshot
 from monitor.live import core_of
 from monitor.runner import TICK_S, Runner, Sink
 
@@ -26,6 +26,10 @@ SETTLE_S: Final = 15.0
 WARM_UP_S: Final = 60.0
 _BURST: Final = 2000
 """Inputs between two looks at the rest of the loop when playing as fast as possible."""
+_STILL_NS: Final = 3_000_000_000
+"""A stretch without motion is played for so long before the rest of it is skipped."""
+_SKIP_NS: Final = 250_000_000
+"""While skipping, stream time between two looks whether the block moves again."""
 
 
 def begin(
@@ -77,6 +81,9 @@ class ReplayDriver:
         self.speed = speed
         self.paused = paused
         self.loop = loop
+        self.skips_still = False
+        self._moved_ns = 0
+        self._news_ns = 0
         self.start_ns = session.t_first_ns
         self.end_ns = session.end_ns if to_ns is None else min(to_ns, session.end_ns)
         self.from_ns = self.start_ns if from_ns is None else max(from_ns, self.start_ns)
@@ -127,6 +134,11 @@ class ReplayDriver:
         self.paused = paused
         self._pace()
 
+    def skip_still(self, skip: bool) -> None:
+        """Let stretches without motion and without news go by at full speed, or no longer."""
+        self.skips_still = skip
+        self._pace()
+
     def set_speed(self, speed: float) -> None:
         """Stream seconds per second, above 0; infinity for as fast as possible."""
         self.speed = speed
@@ -156,8 +168,9 @@ class ReplayDriver:
             if self.paused or self.finished:
                 await asyncio.sleep(TICK_S)
                 continue
-            if math.isinf(self.speed):
-                self._feed(self.end_ns, _BURST)
+            if math.isinf(self.speed) or self._still():
+                self._feed(self.end_ns if math.isinf(self.speed) else self.position_ns + _SKIP_NS, _BURST)
+                self._pace()
                 await asyncio.sleep(0)
             else:
                 self._feed(min(self._clock.now_ns(), self.end_ns), None)
@@ -170,13 +183,26 @@ class ReplayDriver:
     # --- inside -----------------------------------------------------------------------------------------------------
 
     def _skip_to(self, t_ns: int) -> None:
-        """Stand at `t_ns` with a fresh core that has seen what came shortly before. The sinks hear what comes after."""
+        """Stand at `t_ns`. The sinks hear what comes after.
+
+        A short way on is played; else a fresh core sees what came shortly before.
+        """
         self._quiet = True
-        self._start(t_ns)
+        if not 0 < self.core.now_ns <= t_ns < self.core.now_ns + SETTLE_S * 1e9:
+            self._start(t_ns)
         self._feed(t_ns, len_limit=None)
+        self._moved_ns = self.position_ns
         self._quiet = False
 
+    def _still(self) -> bool:
+        """Whether nothing has moved, and nothing was said, for a while that is to be skipped."""
+        here = self.position_ns
+        if not self.skips_still or self.core.hoist in (HoistState.HOISTING, HoistState.LOWERING):
+            self._moved_ns = here
+        return here - max(self._moved_ns, self._news_ns) > _STILL_NS
+
     def _hear(self, finding: Finding) -> None:
+        self._news_ns = finding.t_ns
         if not self._quiet:
             for sink in self._sinks:
                 sink(finding)

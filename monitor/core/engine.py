@@ -188,6 +188,11 @@ class Core:
         )
 
     @property
+    def hoist(self) -> HoistState:
+        """What the hoist was doing at the last grid point."""
+        return self._tracker.state
+
+    @property
     def values(self) -> Sequence[tuple[float, int]]:
         """(number, validity) of every signal at the last grid point, in the order of SIGNALS. For reports and trials."""
         return list(zip(self._numbers, self._validities, strict=True))

@@ -158,7 +158,9 @@ class StopmarkApp(App[int]):
         replay = self.driver.replay
         shown = None
         if replay is not None:
-            shown = ReplayView(replay.start_ns, replay.end_ns, replay.position_ns, replay.speed, replay.paused)
+            shown = ReplayView(
+                replay.start_ns, replay.end_ns, replay.position_ns, replay.speed, replay.paused, replay.skips_still
+            )
             if shown.paused or shown.position_ns >= shown.end_ns:
                 self._moved_s = now_s
         return View(

@@ -33,8 +33,15 @@ class ReplayControl(Protocol):
     def paused(self) -> bool:
         """Whether it stands still."""
 
+    @property
+    def skips_still(self) -> bool:
+        """Whether stretches without motion go by at full speed."""
+
     def pause(self, paused: bool) -> None:
         """Hold, or go on."""
+
+    def skip_still(self, skip: bool) -> None:
+        """Let stretches without motion and without news go by at full speed, or no longer."""
 
     def set_speed(self, speed: float) -> None:
         """Stream seconds per second, above 0."""

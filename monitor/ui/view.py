@@ -29,6 +29,7 @@ class ReplayView:
     position_ns: int
     speed: float
     paused: bool
+    skips_still: bool = False
 
 
 @dataclass(frozen=True, slots=True)

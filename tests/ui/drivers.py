@@ -20,6 +20,10 @@ class FakeReplay:
     speed: float = 1.0
     paused: bool = False
     found: bool = True
+    skips_still: bool = False
+
+    def skip_still(self, skip: bool) -> None:
+        self.skips_still = skip
 
     def pause(self, paused: bool) -> None:
         self.paused = paused

@@ -36,6 +36,7 @@ def _position(area: Area, view: View) -> None:
     whole = max(1, replay.end_ns - replay.start_ns)
     share = (replay.position_ns - replay.start_ns) / whole
     state = "paused" if replay.paused else "full speed" if not isfinite(replay.speed) else f"×{replay.speed:g}"
+    state += ", still skipped" if replay.skips_still else ""
     area.say(0, 0, f"REPLAY {state}: {clock(replay.position_ns, date=True)} UTC", "strong")
     bars.level(area, 0, 1, area.width, share)
     area.put(0, 2, clock(replay.start_ns), "dim")
@@ -134,6 +135,13 @@ def _step(deck: Deck, seconds: float) -> None:
         deck.say(f"At {clock(replay.position_ns)}.")
 
 
+def _skip_still(deck: Deck) -> None:
+    replay = _replay(deck)
+    if replay is not None:
+        replay.skip_still(not replay.skips_still)
+        deck.say("Stretches without motion go by at full speed." if replay.skips_still else "Nothing is skipped.")
+
+
 def _speed(deck: Deck, factor: float) -> None:
     replay = _replay(deck)
     if replay is None:
@@ -188,6 +196,9 @@ KEYS: tuple[Key, ...] = (
     Key("space", _pause, "pause", "replay: pause or go on"),
     Key("left", lambda deck: _step(deck, -10), "10 s", "replay: back 10 s (right: on 10 s)", cap="←→"),
     Key("right", lambda deck: _step(deck, 10), "", "replay: on 10 s", footer=False, cap="→"),
+    Key("full_stop", lambda deck: _step(deck, 0.05), "step", "replay: on one step of 50 ms (,: back)", cap=",."),
+    Key("comma", lambda deck: _step(deck, -0.05), "", "replay: back one step of 50 ms", footer=False, cap=","),
+    Key("k", _skip_still, "skip", "replay: skip stretches in which the block stands still, or no longer", footer=False),
     Key("less_than_sign", lambda deck: _speed(deck, 0.5), "speed", "replay: half the speed (>: double)", cap="<>"),
     Key("greater_than_sign", lambda deck: _speed(deck, 2.0), "", "replay: double the speed", footer=False, cap=">"),
     Key("left_square_bracket", lambda deck: _alarm(deck, -1), "alarm", "replay: previous alarm (]: next)", cap="[]"),
