@@ -9,7 +9,7 @@ import sys
 import threading
 import time
 import urllib.request
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
@@ -55,13 +55,16 @@ class Manager:
 class Recording:
     """A `stopmark record` in the background."""
 
-    def __init__(self, folder: Path, broker_url: str, *more: str, **environment: str) -> None:
+    def __init__(
+        self, folder: Path, broker_url: str, *more: str, before: Callable[[], None] | None = None, **environment: str
+    ) -> None:
         self.data = folder / "data"
         self.log = folder / "stopmark.log"
         self.process = subprocess.Popen(
             [sys.executable, "-m", "monitor.cli", "record", "--rig", str(own_rig(folder)), "--broker", broker_url,
              "--data", str(self.data), "--log", str(self.log), *more],
             stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, cwd=ROOT, env=os.environ | environment,
+            preexec_fn=before,
         )  # fmt: skip
 
     def lines(self, path: Path | None = None) -> list[dict[str, Any]]:
