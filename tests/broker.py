@@ -13,6 +13,9 @@ import subprocess
 import time
 from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
+from typing import Self
+
+from monitor.configfile import config_root
 
 START_S = 15.0
 
@@ -65,16 +68,20 @@ class Mosquitto:
         client_certificates: bool = False,
         quiet: bool = False,
         extra: Sequence[str] = (),
+        address: str = "127.0.0.1",
+        port: int = 0,
     ) -> None:
         """`users` are names and passwords (None lets everybody in), `acl` the text of an access list, `tls` whose
-        certificates to use. A `quiet` broker logs only errors, for tests with very many messages."""
+        certificates to use. A `quiet` broker logs only errors, for tests with very many messages. It listens at `address`
+        of the loopback, at `port` (0: any)."""
         folder.mkdir(parents=True, exist_ok=True)
-        self.port = free_port()
+        self.address = address
+        self.port = port or free_port()
         self.log = folder / "mosquitto.log"
         self.log.touch()
         self._config = folder / "mosquitto.conf"
         self._process: subprocess.Popen[bytes] | None = None
-        lines = [f"listener {self.port} 127.0.0.1", f"allow_anonymous {'true' if users is None else 'false'}"]
+        lines = [f"listener {self.port} {address}", f"allow_anonymous {'true' if users is None else 'false'}"]
         if users is not None:
             passwords = folder / "passwords"
             passwords.touch(mode=0o600)
@@ -95,7 +102,7 @@ class Mosquitto:
         lines += ["persistence false", *extra]
         self._config.write_text("\n".join(lines) + "\n", encoding="utf-8")
 
-    def start(self) -> "Mosquitto":
+    def start(self) -> Self:
         """Start it and wait until it takes connections."""
         with self.log.open("ab") as log:
             self._process = subprocess.Popen([command("mosquitto"), "-c", self._config], stderr=log, stdout=log)
@@ -106,7 +113,7 @@ class Mosquitto:
         assert self._process is not None
         assert self._process.poll() is None, f"mosquitto ended at once:\n{self.text()}"
         with socket.socket() as probe:
-            return probe.connect_ex(("127.0.0.1", self.port)) == 0
+            return probe.connect_ex((self.address, self.port)) == 0
 
     def stop(self) -> None:
         """End it, frozen or not."""
@@ -135,7 +142,7 @@ class Mosquitto:
     @property
     def url(self) -> str:
         """Its address for plain MQTT."""
-        return f"mqtt://127.0.0.1:{self.port}"
+        return f"mqtt://{self.address}:{self.port}"
 
     @property
     def tls_url(self) -> str:
@@ -160,13 +167,46 @@ def published_by(log: str, client_id: str) -> list[str]:
     return [line for line in log.splitlines() if re.search(rf"Received PUBLISH from (?:{client_id})(?: |$)", line)]
 
 
+class SampleBroker(Mosquitto):
+    """The broker whose configuration ships: prepared by its script, on a free port of the loopback."""
+
+    def __init__(self, folder: Path) -> None:
+        """Prepare it in `folder`, for clients that come to ``localhost``."""
+        self.folder = folder
+        self.address = "127.0.0.1"
+        script = config_root() / "broker" / "prepare.sh"
+        done = subprocess.run(["sh", script, folder, "localhost"], capture_output=True, text=True, check=False)
+        assert done.returncode == 0, done.stderr
+        self.port = free_port()
+        self.log = folder / "mosquitto.log"
+        self.log.touch()
+        self._config = folder / "mosquitto.conf"
+        self._process = None
+        text = self._config.read_text(encoding="utf-8").replace("listener 8883", f"listener {self.port} 127.0.0.1")
+        if os.name == "posix" and os.geteuid() == 0:
+            text += "user root\n"  # else it gives up its rights, and with them the files of the test
+        self._config.write_text(text + "log_dest stderr\nlog_type all\n", encoding="utf-8")
+
+    def credentials(self, user: str) -> Path:
+        """The credentials file of ``monitor`` or ``sensors``."""
+        return self.folder / f"{user}.toml"
+
+    def authority(self) -> "Certificates":
+        """The rig's own authority, to issue more certificates from."""
+        return Certificates(self.folder, existing=True)
+
+
 class Certificates:
     """A small authority for tests: its own certificate, one for the broker, and as many for clients as asked."""
 
-    def __init__(self, folder: Path) -> None:
+    def __init__(self, folder: Path, existing: bool = False) -> None:
+        """A new one in `folder`, or the one whose ``ca.pem`` and ``ca.key`` are there already."""
         folder.mkdir(parents=True, exist_ok=True)
         self.folder = folder
         self.ca = folder / "ca.pem"
+        if existing:
+            self.server = folder / "server.pem"
+            return
         self._openssl(
             "req", "-x509", *_KEY, "-keyout", "ca.key", "-out", "ca.pem", "-days", "30", "-subj", "/CN=Test CA"
         )

@@ -1,13 +1,20 @@
 #!/bin/sh
-# Makes what a broker for one rig needs: sh prepare.sh FOLDER HOST
+# Makes what a broker for one rig needs. The two commands that start it (Debian: apt-get install mosquitto openssl):
+#
+#     sh prepare.sh FOLDER HOST
+#     mosquitto -c FOLDER/mosquitto.conf
 #
 # HOST is the name or the address by which the monitor and the sensors reach the broker. Into FOLDER go the broker's
 # configuration, an authority of its own, a certificate for the broker and one for the monitor, two users with random
 # passwords, their rights, and monitor.toml for `stopmark watch --credentials FOLDER/monitor.toml --broker mqtts://HOST`.
-# Then start it: mosquitto -c FOLDER/mosquitto.conf
+# Run by the superuser it gives what the broker reads to the user `mosquitto`, to whom the broker then changes.
 set -eu
 umask 077
 [ $# -eq 2 ] || { echo "usage: sh prepare.sh FOLDER HOST" >&2; exit 2; }
+PATH=$PATH:/usr/sbin:/usr/local/sbin # where Debian puts mosquitto, and ordinary users do not look
+for program in openssl mosquitto_passwd mosquitto; do
+    command -v "$program" >/dev/null || { echo "$program is missing: apt-get install mosquitto openssl" >&2; exit 1; }
+done
 here=$(cd "$(dirname "$0")" && pwd)
 mkdir -p "$1"
 cd "$1"
@@ -16,6 +23,7 @@ host=$2
 [ ! -e ca.key ] || { echo "$folder: holds an authority already; take another folder" >&2; exit 1; }
 
 case $host in
+    *:*) name="IP:$host" ;;
     *[!0-9.]*) name="DNS:$host" ;;
     *) name="IP:$host" ;;
 esac
@@ -44,4 +52,7 @@ mosquitto_passwd -U passwords # the passwords in the file become their digests
 cp "$here/rights" rights
 sed "s|FOLDER|$folder|" "$here/mosquitto.conf" >mosquitto.conf
 chmod 600 rights mosquitto.conf
-echo "$folder: ready. Start the broker: mosquitto -c $folder/mosquitto.conf"
+if [ "$(id -u)" -eq 0 ] && id mosquitto >/dev/null 2>&1; then
+    chown mosquitto . mosquitto.conf ca.pem server.pem server.key passwords rights
+fi
+echo "$folder: ready. Start the broker: $(command -v mosquitto) -c $folder/mosquitto.conf"

@@ -13,9 +13,9 @@ from monitor.adapters.wire import Message, Wire
 CONNECT_S: Final = 3.0
 """How long a connection may take to stand; a fresh attempt knocks sooner than the system's own retries."""
 LOOK_S: Final = 0.25
-ASK_LOOKS: Final = 4
+ASK_LOOKS: Final = 3
 """Looks in silence after which the broker is asked whether it is there."""
-GIVE_UP_LOOKS: Final = 12
+GIVE_UP_LOOKS: Final = 9
 """Looks in silence after which it is given up. Looks are counted, not seconds: a monitor that slept is no dead broker."""
 PACKET_LOOKS: Final = 20
 """Looks after which a message that still has not come in whole is given up: it holds up all others."""
@@ -160,8 +160,9 @@ class Link(aiomqtt.Client):
             self._connected.set_exception(error)
 
     def _broken(self, error: Exception) -> None:
-        self._give_up(error)
-        if not self._disconnected.done():
+        if not self._connected.done():
+            self._give_up(error)
+        elif not self._disconnected.done():
             self._disconnected.set_exception(error)
         self.drop()
 

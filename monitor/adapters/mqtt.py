@@ -6,7 +6,7 @@ the rest of the monitor goes on whatever comes in.
 
 A lost connection is made anew with a fresh client, at most 1.5 s after the attempt before, for as long as it takes. The
 broker's name is looked up anew each time, and certificates are read anew: a broker that moved, or a renewed certificate,
-needs no restart. A broker that says nothing for a second is asked, and given up two seconds later. Why there is no
+needs no restart. A broker that falls silent is asked within a second, and given up 1.5 s later. Why there is no
 connection, or nothing comes over it, is told in words a person on the rig can act on.
 """
 

@@ -1,11 +1,12 @@
 """The shipped broker configuration: it starts as its comment says, and the monitor's user can read and nothing else."""
 
 import asyncio
-import os
 import re
+import socket
 import subprocess
 from collections.abc import Iterator
 from pathlib import Path
+from tempfile import TemporaryDirectory
 
 import aiomqtt
 import pytest
@@ -14,7 +15,8 @@ from monitor.adapters.address import parse_broker_url
 from monitor.adapters.clock import StreamClock
 from monitor.adapters.mqtt import MqttSource
 from monitor.configfile import config_root
-from tests.broker import command, free_port, until, wait_until
+from tests.broker import SampleBroker, command, free_port, until, wait_until
+from tests.sender import hello
 
 
 @pytest.fixture
@@ -23,26 +25,11 @@ def prepared(tmp_path: Path, certificates: object, make_broker: object) -> Itera
 
     The other fixtures are named for what they need: openssl and mosquitto.
     """
-    folder = tmp_path / "broker"
-    script = config_root() / "broker" / "prepare.sh"
-    path = os.pathsep.join((os.environ["PATH"], "/usr/sbin", "/usr/local/sbin"))
-    subprocess.run(
-        ["sh", script, folder, "localhost"], check=True, env={**os.environ, "PATH": path}, capture_output=True
-    )
-    config, port = folder / "mosquitto.conf", free_port()
-    text = config.read_text(encoding="utf-8").replace("listener 8883", f"listener {port} 127.0.0.1")
-    if os.geteuid() == 0:
-        text += "user root\n"  # else it gives up its rights, and with them the files of the test
-    config.write_text(text, encoding="utf-8")
-    with (tmp_path / "log").open("wb") as log:
-        process = subprocess.Popen([command("mosquitto"), "-v", "-c", config], stdout=log, stderr=log)
+    broker = SampleBroker(tmp_path / "broker").start()
     try:
-        running = re.compile(r"mosquitto version .* running")
-        wait_until(lambda: bool(running.search((tmp_path / "log").read_text("utf-8"))), "the broker runs")
-        yield folder, port
+        yield broker.folder, broker.port
     finally:
-        process.terminate()
-        process.wait(15)
+        broker.stop()
 
 
 async def test_the_monitor_reads_and_cannot_write(prepared: tuple[Path, int]) -> None:
@@ -73,8 +60,58 @@ async def test_the_monitor_reads_and_cannot_write(prepared: tuple[Path, int]) ->
 
 def test_secrets_are_for_their_owner_alone(prepared: tuple[Path, int]) -> None:
     folder, _ = prepared
-    for path in folder.iterdir():
+    for path in set(folder.iterdir()) - {folder / "mosquitto.log"}:
         assert path.stat().st_mode & 0o077 == 0, path.name
     word = re.findall(r'password = "(\w+)"', (folder / "monitor.toml").read_text("utf-8"))[0]
     assert len(word) == 32
     assert word not in (folder / "passwords").read_text("utf-8")
+
+
+def test_the_two_commands_of_its_comment_start_it_as_any_user_may(certificates: object, make_broker: object) -> None:
+    script = config_root() / "broker" / "prepare.sh"
+    shown = [line[1:].strip() for line in script.read_text("utf-8").splitlines() if line.startswith("#     ")]
+    assert shown == ["sh prepare.sh FOLDER HOST", "mosquitto -c FOLDER/mosquitto.conf"]
+    with TemporaryDirectory() as name:
+        top = Path(name)
+        top.chmod(0o755)  # the broker gives up the superuser's rights, and still has to get there
+        folder = top / "broker"
+        bare = {"PATH": "/usr/bin:/bin"}  # where an ordinary user's shell looks
+        first, second = (line.replace("FOLDER", str(folder)).replace("HOST", "127.0.0.1") for line in shown)
+        done = subprocess.run(first, shell=True, cwd=script.parent, env=bare, capture_output=True, text=True)
+        assert done.returncode == 0, done.stderr
+        start = done.stdout.strip().rpartition("Start the broker: ")[2]
+        assert start.endswith(second)
+        config, port = folder / "mosquitto.conf", free_port()
+        text = config.read_text(encoding="utf-8").replace("listener 8883", f"listener {port} 127.0.0.1")
+        config.write_text(text, encoding="utf-8")
+        with (top / "log").open("wb") as log:
+            process = subprocess.Popen(start.split(), env=bare, stdout=log, stderr=log)
+        try:
+            said = (top / "log").read_text
+            wait_until(lambda: bool(re.search(r"mosquitto version .* running", said("utf-8"))), "the broker runs")
+            login = parse_broker_url(f"mqtts://127.0.0.1:{port}", {}, folder / "monitor.toml")
+            context = login.tls_context()
+            assert context is not None
+            with (
+                socket.create_connection(("127.0.0.1", port), 5) as bare_link,
+                context.wrap_socket(bare_link, server_hostname="127.0.0.1") as secure,
+            ):
+                secure.sendall(hello("any", login.user, login.password))
+                assert secure.recv(4) == b"\x20\x02\x00\x00"
+        finally:
+            process.terminate()
+            process.wait(15)
+
+
+def test_what_is_missing_is_said(tmp_path: Path) -> None:
+    script = config_root() / "broker" / "prepare.sh"
+    shell = command("sh")
+    tools = tmp_path / "tools"
+    tools.mkdir()
+    done = subprocess.run([shell, script, tmp_path / "broker"], capture_output=True, text=True)
+    assert (done.returncode, done.stderr) == (2, "usage: sh prepare.sh FOLDER HOST\n")
+    done = subprocess.run(
+        [shell, script, tmp_path / "broker", "localhost"], env={"PATH": str(tools)}, capture_output=True, text=True
+    )
+    assert done.returncode == 1
+    assert "openssl is missing: apt-get install" in done.stderr
