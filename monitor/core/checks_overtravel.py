@@ -12,6 +12,7 @@ block. The same association names devices not reset after cut and slip as the mo
 """
 
 import math
+from collections.abc import Callable
 from typing import Final
 
 from monitor.config import Rig
@@ -106,11 +107,18 @@ def _follow(run: Run, now: Now) -> Settled | None:
     return None
 
 
+def _following(judge: Callable[[Run, Now], Outcome]) -> Callable[[Run, Now], Outcome]:
+    """The judge, after note was taken of what acted; what spoils the test settles it."""
+
+    def judged(run: Run, now: Now) -> Outcome:
+        return _follow(run, now) or judge(run, now)
+
+    return judged
+
+
+@_following
 def _raise(run: Run, now: Now) -> Outcome:
     rig, store = now.rig, run.store
-    spoiled = _follow(run, now)
-    if spoiled:
-        return spoiled
     at, v = height(now), speed(now)
     if v > _STILL_M_S:
         store["rising"] = now.t_ns
@@ -141,11 +149,9 @@ def _raise(run: Run, now: Now) -> Outcome:
     return True
 
 
+@_following
 def _stop(run: Run, now: Now) -> Outcome:
     rig, store = now.rig, run.store
-    spoiled = _follow(run, now)
-    if spoiled:
-        return spoiled
     at, v = height(now), speed(now)
     since = seconds(now, store["trip_ns"])
     if math.isnan(at + v):
@@ -177,11 +183,9 @@ def _stop(run: Run, now: Now) -> Outcome:
     return run.wait("the block is still moving")
 
 
+@_following
 def _verdict(run: Run, now: Now) -> Outcome:
     rig, store = now.rig, run.store
-    spoiled = _follow(run, now)
-    if spoiled:
-        return spoiled
     needed = _needed(rig)
     missing = [half for half in needed if half not in store]
     if missing and seconds(now, run.step_ns) < _OTHER_HALF_S:

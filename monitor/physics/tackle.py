@@ -27,11 +27,16 @@ from dataclasses import dataclass
 HOISTING, STILL, LOWERING = 1, 0, -1
 
 
-def _check(sheave_factor: float, lines: int) -> None:
+def _check(sheave_factor: float, lines: int, sheaves: int | None = None) -> int:
+    """How many sheaves turn: as many as lines where that is not said."""
     if not (math.isfinite(sheave_factor) and sheave_factor >= 1.0):
         raise ValueError(f"sheave factor is {sheave_factor}: must be 1.0 (no friction) or above")
     if lines < 1:
         raise ValueError(f"lines strung is {lines}: must be at least 1")
+    turning = lines if sheaves is None else sheaves
+    if turning < lines:
+        raise ValueError(f"{turning} turning sheaves for {lines} lines: there are at least as many as lines")
+    return turning
 
 
 def efficiency_hoisting(sheave_factor: float, lines: int, sheaves: int | None = None) -> float:
@@ -44,10 +49,7 @@ def efficiency_hoisting(sheave_factor: float, lines: int, sheaves: int | None = 
     Raises:
         ValueError: K below 1, no lines, or fewer sheaves than lines.
     """
-    _check(sheave_factor, lines)
-    turning = lines if sheaves is None else sheaves
-    if turning < lines:
-        raise ValueError(f"{turning} turning sheaves for {lines} lines: there are at least as many as lines")
+    turning = _check(sheave_factor, lines, sheaves)
     k = sheave_factor
     if k - 1.0 < 1e-9:
         return 1.0
@@ -63,10 +65,7 @@ def factor_lowering(sheave_factor: float, lines: int, sheaves: int | None = None
     Raises:
         ValueError: K below 1, no lines, or fewer sheaves than lines.
     """
-    _check(sheave_factor, lines)
-    turning = lines if sheaves is None else sheaves
-    if turning < lines:
-        raise ValueError(f"{turning} turning sheaves for {lines} lines: there are at least as many as lines")
+    turning = _check(sheave_factor, lines, sheaves)
     k = sheave_factor
     if k - 1.0 < 1e-9:
         return 1.0

@@ -1,7 +1,8 @@
 """Alarms: what stands, worst first; why the chosen one fired (its signal against the threshold); and the history of
 this view."""
 
-from dataclasses import replace
+from collections.abc import Callable
+from dataclasses import dataclass, replace
 
 from monitor.core.types import ActionKind, AlarmState, AlarmView, Value
 from monitor.ui.canvas import Area, printable, words_that_fit, wrapped
@@ -182,24 +183,74 @@ def _acknowledge_all(deck: Deck) -> None:
         deck.say("Every alarm is acknowledged.")
 
 
-def _shelve(deck: Deck) -> None:
+@dataclass(frozen=True, slots=True)
+class _Aside:
+    """A way to put an alarm aside and to take it back."""
+
+    state: AlarmState
+    """In which it then is."""
+    back: ActionKind
+    back_words: str
+    title: str
+    question: str
+    pattern: str
+    answer: Callable[[Deck, str, str], None]
+    """Takes the alarm's key and what was typed."""
+
+
+def _put_aside(deck: Deck, way: _Aside) -> None:
     alarm = _current(deck)
     if alarm is None:
         return
     key = alarm.key
-    if alarm.state is AlarmState.SHELVED:
-        deck.crew(lambda: deck.act(ActionKind.UNSHELVE, "Back from the shelf.", key))
+    if alarm.state is way.state:
+        deck.crew(lambda: deck.act(way.back, way.back_words, key))
         return
+    explain = f"{printable(alarm.message)}. {way.question}"
+    deck.crew(lambda: deck.ask(way.title, explain, way.pattern, 3, lambda text: way.answer(deck, key, text)))
 
-    def shelve(text: str) -> None:
-        minutes = int(text)
-        if not 1 <= minutes <= LONGEST_SHELF_MIN:
-            deck.say(f"Not shelved: give 1 to {LONGEST_SHELF_MIN} minutes.")
-            return
-        deck.act(ActionKind.SHELVE, f"Shelved for {minutes} min; it comes back by itself.", key, 60.0 * minutes)
 
-    explain = f"{printable(alarm.message)}. For how many minutes (1 to {LONGEST_SHELF_MIN})? It comes back by itself."
-    deck.crew(lambda: deck.ask("Shelve", explain, r"[0-9]*", 3, shelve))
+def _shelve_for(deck: Deck, key: str, text: str) -> None:
+    minutes = int(text)
+    if not 1 <= minutes <= LONGEST_SHELF_MIN:
+        deck.say(f"Not shelved: give 1 to {LONGEST_SHELF_MIN} minutes.")
+        return
+    deck.act(ActionKind.SHELVE, f"Shelved for {minutes} min; it comes back by itself.", key, 60.0 * minutes)
+
+
+def _take_out(deck: Deck, key: str, text: str) -> None:
+    if text.lower() == "yes":
+        deck.act(ActionKind.OUT_OF_SERVICE, "Out of service until you bring it back (o).", key)
+    else:
+        deck.say("Left in service.")
+
+
+_SHELF = _Aside(
+    AlarmState.SHELVED,
+    ActionKind.UNSHELVE,
+    "Back from the shelf.",
+    "Shelve",
+    f"For how many minutes (1 to {LONGEST_SHELF_MIN})? It comes back by itself.",
+    r"[0-9]*",
+    _shelve_for,
+)
+_SERVICE = _Aside(
+    AlarmState.OUT_OF_SERVICE,
+    ActionKind.IN_SERVICE,
+    "Back in service.",
+    "Out of service",
+    "It will not warn any more until brought back. Type yes to confirm.",
+    r"[A-Za-z]*",
+    _take_out,
+)
+
+
+def _shelve(deck: Deck) -> None:
+    _put_aside(deck, _SHELF)
+
+
+def _service(deck: Deck) -> None:
+    _put_aside(deck, _SERVICE)
 
 
 def _reset(deck: Deck) -> None:
@@ -211,25 +262,6 @@ def _reset(deck: Deck) -> None:
         deck.crew(lambda: deck.act(ActionKind.RESET, "Reset.", key))
     else:
         deck.say("Only an acknowledged alarm that is held until reset can be reset.")
-
-
-def _service(deck: Deck) -> None:
-    alarm = _current(deck)
-    if alarm is None:
-        return
-    key = alarm.key
-    if alarm.state is AlarmState.OUT_OF_SERVICE:
-        deck.crew(lambda: deck.act(ActionKind.IN_SERVICE, "Back in service.", key))
-        return
-
-    def confirm(text: str) -> None:
-        if text.lower() == "yes":
-            deck.act(ActionKind.OUT_OF_SERVICE, "Out of service until you bring it back (o).", key)
-        else:
-            deck.say("Left in service.")
-
-    explain = f"{printable(alarm.message)}. It will not warn any more until brought back. Type yes to confirm."
-    deck.crew(lambda: deck.ask("Out of service", explain, r"[A-Za-z]*", 3, confirm))
 
 
 def _page(deck: Deck) -> None:
