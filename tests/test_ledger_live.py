@@ -114,6 +114,17 @@ async def test_a_simulation_leaves_the_rigs_ledger_alone(broker: Mosquitto, tmp_
     assert not list(data.glob("*ledger*"))
 
 
+@pytest.mark.parametrize(("mode", "folder"), [("LIVE", "stopmark"), ("SIMULATED", "stopmark/demos")])
+def test_a_demo_is_recorded_apart(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, mode: Mode, folder: str) -> None:
+    monkeypatch.setenv("XDG_DATA_HOME", str(tmp_path))
+    url = parse_broker_url("mqtt://127.0.0.1:1", {})
+    args = words("--rig", "land", "--broker", str(url))
+    with live_driver(args, find_rig("land"), url, StreamClock.live(), mode, ()) as driver:
+        assert driver.recorder is not None
+        assert driver.recorder.path.parent == tmp_path / folder
+    assert (tmp_path / "stopmark" / "land.ledger").exists() == (mode == "LIVE")
+
+
 async def test_after_a_kill_the_next_run_says_so_and_take_brings_what_is_missing_once(
     broker: Mosquitto, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:

@@ -21,6 +21,9 @@ if TYPE_CHECKING:
     from monitor.live import LiveDriver, Mode
     from monitor.runner import Clock
 
+DEMOS = "demos"
+"""Folder of what a demo records, inside the user's data folder."""
+
 
 def positive(text: str) -> float:
     """A number above zero, for argparse."""
@@ -273,7 +276,11 @@ def live_driver(
     if args.no_record:
         yield LiveDriver(rig, rules_text, str(rules_path), url, clock, mode, None, sinks)
         return
-    with DataFolder(data_folder(args.data), patient=mode == "LIVE") as folder:
+    # A demo is recorded apart: a rig's own sessions stay among themselves, and its folder free for its own monitor.
+    place = data_folder(args.data)
+    if mode == "SIMULATED" and not args.data:
+        place /= DEMOS
+    with DataFolder(place, patient=mode == "LIVE") as folder:
         now_ns = clock.now_ns()
         header = header_of(rig, rules_text, mode, now_ns)
         with (
