@@ -187,7 +187,7 @@ class LiveDriver:
 
     async def _watch_wall_clock(self, clock: StreamClock) -> None:
         """Stream time never steps; that the computer's clock did is said once, and recorded."""
-        known_ns = clock.wall_step_ns()
+        known_ns = 0
         while True:
             await asyncio.sleep(1.0)
             step_ns = clock.wall_step_ns() - known_ns
