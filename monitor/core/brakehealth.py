@@ -29,6 +29,7 @@ from monitor.core.brakehealth_effect import Effectiveness, Look
 from monitor.core.brakehealth_filter import BrakeFilter
 from monitor.core.brakehealth_hydraulics import HydraulicsWatch
 from monitor.core.braking import BrakeModel
+from monitor.core.carried import numbers
 from monitor.core.estimator import Estimate
 from monitor.core.types import HoistState, Validity
 from monitor.units import STANDARD_GRAVITY_M_S2 as _STANDARD_GRAVITY
@@ -361,7 +362,8 @@ class BrakeHealth:
                 f"brake health cannot be restored: format {saved.get('format')!r}, expected {STATE_FORMAT}"
             )
         then = saved.get("t_ns")
-        effect, hydraulics, share = saved.get("effect"), saved.get("hydraulics"), saved.get("aux_share")
+        effect, hydraulics = saved.get("effect"), saved.get("hydraulics")
+        share = None if saved.get("aux_share") is None else numbers(saved, "aux_share", 2)
         if not (isinstance(then, int) and isinstance(effect, Mapping) and isinstance(hydraulics, Mapping)):
             raise ValueError("brake health cannot be restored: t_ns, effect or hydraulics missing")
         idle = max(0.0, (now_ns - then) * 1e-9) if now_ns is not None and then >= 0 else 0.0
@@ -379,8 +381,8 @@ class BrakeHealth:
         self._weigh_evidence()
         self.creep = CreepWatch()
         self.descent = DescentLedger(self.auxiliary.fitted)
-        if share is not None and self.auxiliary.fitted and len(share) == 2:
-            self.descent.share = (float(share[0]), _DEGRADED)
+        if share is not None and self.auxiliary.fitted:
+            self.descent.share = (share[0], _DEGRADED)
 
 
 def _known(flag: Flag) -> float:

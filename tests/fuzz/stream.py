@@ -11,6 +11,7 @@ from typing import Any, Final
 from monitor.config import Rig, Sensor
 from monitor.core.decode import Decoder, printable
 from monitor.core.engine import Core
+from monitor.core.rules import RuleSet
 from monitor.core.types import HEALTH_TOPIC, Action, ActionKind, Finding, Frame, Sample, Snapshot, Validity
 from tests.fuzz.draws import NUMBERS, Draws, edited
 from tests.fuzz.texts import find_rig_once, rules_for
@@ -18,7 +19,7 @@ from tests.fuzz.texts import find_rig_once, rules_for
 T_NS: Final = 1_700_000_000_000_000_000
 RIGS: Final = ("land", "light", "deep")
 
-_TOKENS: Final = (
+TOKENS: Final = (
     *(b"{", b"}", b"[", b"]", b",", b":", b'"', b"null", b"true", b"false", b"NaN", b"-Infinity", b"1e999", b"-1e999"),
     *(
         b"9" * 25,
@@ -88,7 +89,7 @@ def every_way() -> Rig:
             "range": (0.0, 4294967295.0),
             "counts_per_turn": 4096.0,
         },
-        {"value": "/value", "unit": "klbf", "range": (-1e308, 1e308)},
+        {"value": "/value", "unit": "klbf", "range": (-1e12, 1e12)},
     )
     sensors = tuple(
         Sensor(**({**base, "range": (-50.0, 4500.0), "id": f"s{place}", "topic": "w"} | way))
@@ -109,7 +110,7 @@ def decode(data: bytes) -> None:
     decoder, rig, topics = _decoder(draws.pick(("every", *RIGS)))
     topic = draws.text() if draws.flag(16) else draws.pick(topics)
     kind = draws.below(4)
-    payload = draws.raw(1 << 20) if kind == 0 else edited(draws, draws.pick(_PAYLOADS), _TOKENS)
+    payload = draws.raw(1 << 20) if kind == 0 else edited(draws, draws.pick(_PAYLOADS), TOKENS)
     for item in decoder.decode(Frame(T_NS, topic, payload, draws.flag(16))):
         if isinstance(item, Sample):
             sensor = rig.sensors[item.sensor]
@@ -132,14 +133,15 @@ _HEALTHS: Final = (
 
 
 @lru_cache(maxsize=8)
-def _shipped(name: str) -> tuple[Rig, Any]:
+def shipped(name: str) -> tuple[Rig, RuleSet]:
+    """A shipped rig with the shipped rules, read once."""
     rig = find_rig_once(name)
     return rig, rules_for(rig)
 
 
 def _payload(draws: Draws, sensor: Sensor) -> bytes:
     if draws.flag(12):
-        return edited(draws, draws.pick(_PAYLOADS), _TOKENS)
+        return edited(draws, draws.pick(_PAYLOADS), TOKENS)
     low, high = sensor.range
     number = draws.pick(NUMBERS) if draws.flag(6) else low + (high - low) * draws.below(65_536) / 65_535
     whole = sensor.spec.dimension in ("count", "switch")
@@ -189,7 +191,7 @@ def sound_snapshot(snapshot: Snapshot) -> None:
 def core(data: bytes) -> None:
     """A stream: readings, rubbish, the monitor's own health frames, the crew's actions, and time."""
     draws = Draws(data)
-    rig, rules = _shipped(draws.pick(RIGS))
+    rig, rules = shipped(draws.pick(RIGS))
     under_test = Core(rig, rules)
     t_ns = T_NS
     count = 0
@@ -204,7 +206,7 @@ def core(data: bytes) -> None:
         elif kind == 5:
             findings = under_test.act(under_test.admit(_action(draws, t_ns, rig)))
         elif kind == 6:
-            health = edited(draws, draws.pick(_HEALTHS), _TOKENS) if draws.flag() else draws.pick(_HEALTHS)
+            health = edited(draws, draws.pick(_HEALTHS), TOKENS) if draws.flag() else draws.pick(_HEALTHS)
             topic = draws.text() if draws.flag(4) else HEALTH_TOPIC
             findings = under_test.ingest(under_test.admit(Frame(t_ns, topic, health)))
         else:

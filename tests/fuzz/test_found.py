@@ -96,3 +96,14 @@ def test_a_finding_repeats_no_infinite_number_of_the_crew() -> None:
     core.ingest(Frame(T_NS, "x", b""))
     (said,) = core.act(Action(T_NS, ActionKind.SILENCE, number=math.inf))
     assert said.number is None
+
+
+@pytest.mark.parametrize("share", [5, "ab", [None, 1.0], [math.nan, 1.0], [0.5]])
+def test_a_share_that_is_none_is_not_taken_up_from_a_run_before(share: object) -> None:
+    rig = find_rig_once("land")
+    before = Core(rig, rules_for(rig))
+    before.ingest(Frame(T_NS, "x", b""))
+    state = before.state()
+    state["brake"]["aux_share"] = share
+    words = Core(rig, rules_for(rig)).restore(state, T_NS + 1_000_000_000)
+    assert [word for word in words if "brake" in word]

@@ -1,0 +1,24 @@
+"""The table of targets. Each takes any bytes, makes one input of them, and fails where its oracle is broken."""
+
+from collections.abc import Callable, Mapping
+from types import MappingProxyType
+from typing import Final
+
+from tests.fuzz import files, stream, texts
+
+Target = Callable[[bytes], None]
+
+TARGETS: Final[Mapping[str, Target]] = MappingProxyType(
+    {
+        "decode": stream.decode,
+        "rig": texts.rig,
+        "rules": texts.rules,
+        "scenario": texts.scenario,
+        "import": texts.fieldlog,
+        "session": files.session,
+        "core": stream.core,
+        "carried": files.restart,
+    }
+)
+SIZES: Final = (4, 8, 16, 32, 64, 128, 256)
+"""Lengths of random inputs, bytes."""
