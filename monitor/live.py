@@ -14,6 +14,7 @@ from typing import Any, Literal
 from monitor.adapters.address import BrokerUrl
 from monitor.adapters.clock import StreamClock
 from monitor.adapters.keeper import Keeper
+from monitor.adapters.ledger import KINDS, Entry, iso
 from monitor.adapters.mqtt import MqttSource
 from monitor.adapters.recorder import Recorder
 from monitor.adapters.segments import SegmentedRecorder
@@ -22,6 +23,7 @@ from monitor.core.engine import Core
 from monitor.core.rules import RuleSet, build_rules
 from monitor.core.signals import SIGNAL_NAMES
 from monitor.core.types import Action, ActionKind, Finding, Severity, Snapshot
+from monitor.report.entrywords import figures
 from monitor.runner import Clock, Runner, Sink
 from monitor.ui.driver import LINE_EVENT
 
@@ -148,7 +150,7 @@ class LiveDriver:
         """What the Session screen says about this run."""
         told = {"broker": str(self._url), "topics": str(len(self.topics))}
         if self._keeper is not None:
-            told |= {LINE_EVENT + when: what for when, what in self._keeper.line_events.items()}
+            told |= dict(map(line_event, self._keeper.line_events))
             told |= self._keeper.facts()
         if self.recorder is not None:
             path = self.recorder.path
@@ -233,6 +235,12 @@ class LiveDriver:
         if connected and self._first_connection is not None:
             call, self._first_connection = self._first_connection, None
             call()
+
+
+def line_event(entry: Entry) -> tuple[str, str]:
+    """An event in the drilling line's life as a fact for the Line screen."""
+    told = ", ".join(part for part in (entry.text, figures(entry.numbers)) if part)
+    return LINE_EVENT + iso(entry.t_ns)[:16], f"{KINDS[entry.kind]} {told}".strip()
 
 
 def print_finding(finding: Finding) -> None:

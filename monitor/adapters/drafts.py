@@ -14,7 +14,7 @@ from bisect import bisect_right
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from types import MappingProxyType
-from typing import Any, Final, NamedTuple, Protocol
+from typing import Any, Final, Protocol
 
 from monitor.adapters.ledger import Entry, Ledger
 from monitor.core.types import Action, ActionKind, CheckVerdict, Finding
@@ -37,18 +37,12 @@ _REFUSED: Final = " refused: "
 _VERDICTS: Final = frozenset(str(verdict) for verdict in CheckVerdict)
 
 
-class _Kept(NamedTuple):
-    kind: str
-    number: str
-    words: str
-
-
 _ACTIONS: Final = {
-    ActionKind.REFERENCE_HEIGHT: _Kept("reference", "height_m", "the block is at {:.2f} m"),
-    ActionKind.SLIP_AND_CUT: _Kept("line-cut", "turns", "{:g} wraps at the reference height"),
-    ActionKind.NOTE: _Kept("note", "", ""),
+    ActionKind.REFERENCE_HEIGHT: ("reference", "height_m"),
+    ActionKind.SLIP_AND_CUT: ("line-cut", "turns"),
+    ActionKind.NOTE: ("note", ""),
 }
-"""Actions that are kept: kind of entry, name of the number, words where the crew gave none."""
+"""Actions that are kept: kind of entry, and name of the number."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -123,9 +117,9 @@ class Gleaner:
 
 
 def _of_action(action: Action) -> Draft:
-    kept = _ACTIONS[action.kind]
-    numbers = {} if action.number is None or not kept.number else {kept.number: action.number}
-    return Draft(kept.kind, action.t_ns, action.who, action.text or kept.words.format(action.number), numbers)
+    kind, name = _ACTIONS[action.kind]
+    numbers = {name: action.number} if name and action.number is not None else {}
+    return Draft(kind, action.t_ns, action.who, action.text, numbers)
 
 
 def _refuses(finding: Finding) -> bool:

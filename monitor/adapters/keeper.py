@@ -17,9 +17,8 @@ import os
 import threading
 import time
 from collections import deque
-from collections.abc import Callable, Mapping
+from collections.abc import Callable
 from pathlib import Path
-from types import MappingProxyType
 from typing import Final, Self
 
 from monitor.adapters.drafts import (
@@ -32,7 +31,7 @@ from monitor.adapters.drafts import (
     enter,
     is_cut,
 )
-from monitor.adapters.ledger import KINDS, EntryError, Ledger, LedgerError, iso
+from monitor.adapters.ledger import Entry, EntryError, Ledger, LedgerError, iso
 from monitor.core.types import GRID_NS, Action, Finding, Snapshot
 
 LOG = logging.getLogger(__name__)
@@ -68,8 +67,8 @@ class Keeper:
         """Why the ledger cannot be written, in words; empty while it can."""
         self.written = 0
         """Entries of this run."""
-        self.line_events: Mapping[str, str] = MappingProxyType({})
-        """The latest events in the drilling line's life, newest first: when, and what."""
+        self.line_events: tuple[Entry, ...] = ()
+        """The latest events in the drilling line's life, newest first."""
         self._mark = path.with_name(path.name + "-running")
         self._snapshot: Callable[[], Snapshot | None] = lambda: None
         self._note = note
@@ -233,9 +232,7 @@ class Keeper:
     def _read_line_events(self, ledger: Ledger) -> None:
         found = [entry for kind in LINE_KINDS for entry in ledger.entries(kind)]
         found.sort(key=lambda entry: entry.t_ns, reverse=True)
-        self.line_events = MappingProxyType(
-            {iso(entry.t_ns)[:16]: f"{KINDS[entry.kind]} {entry.text}".strip() for entry in found[:_EVENTS]}
-        )
+        self.line_events = tuple(found[:_EVENTS])
 
     def _say(self, problem: str) -> None:
         """A new state of the ledger; told when it is one."""

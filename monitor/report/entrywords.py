@@ -27,18 +27,16 @@ def figure(name: str, number: float, digits: int = 4, signed: bool = False) -> s
     for end, name_of_unit, words in _UNITS:
         if name.endswith(end):
             return f"{unit(name_of_unit).from_si(number):{sign}.{digits}g} {words}"
-    return f"{number:{sign}.{digits}g}" + (" s" if name.endswith(_TIME) else "")
+    if not name.endswith(_TIME):
+        return f"{number:{sign}.{digits}g}"
+    return f"{number:{sign}.{digits}g} s" if abs(number) < 10.0 else span(number)
 
 
 def figures(numbers: Mapping[str, float]) -> str:
     """All of an entry's numbers in words: ``work 12.5 ton-miles, span 60 min``."""
     return ", ".join(
-        f"{_plain(name)} {_length(name, number)}" for name, number in numbers.items() if name not in _UNTOLD
+        f"{_plain(name)} {figure(name, number)}" for name, number in numbers.items() if name not in _UNTOLD
     )
-
-
-def _length(name: str, number: float) -> str:
-    return span(number) if name.endswith(_TIME) and abs(number) >= 10.0 else figure(name, number)
 
 
 def _plain(name: str) -> str:

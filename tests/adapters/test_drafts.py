@@ -154,7 +154,7 @@ def test_what_is_gleaned_from_a_run() -> None:
     ]
     assert [draft for draft in found if draft is not None] == [
         Draft("note", 7, "cd", "it was refused : or so"),
-        Draft("reference", 8, "ef", "the block is at 3.00 m", {"height_m": 3.0}),
+        Draft("reference", 8, "ef", "", {"height_m": 3.0}),
         Draft("check", 20, "ab", "it slid", {"passed": 0.0, "measured": 1.5, "limit": 2.0}),
     ]
     assert is_cut(said(ActionKind.SLIP_AND_CUT, 1, "slip and cut: 12 wraps at the reference height"))

@@ -28,6 +28,7 @@ from monitor.core.types import (
     Validity,
     Value,
 )
+from monitor.live import line_event
 from tests.adapters.keeper_child import note
 from tests.broker import wait_until
 
@@ -134,7 +135,8 @@ def test_line_work_is_entered_by_the_hour_at_a_cut_and_at_a_clean_stop(path: Pat
     (line_cut,) = entries(path, "line-cut")
     assert (line_cut.who, dict(line_cut.numbers)) == ("ab", {"turns": 12.0})
     assert work[1].t_ns < line_cut.t_ns < work[2].t_ns
-    assert keeper.line_events == {"2024-10-04T23:01": "slip and cut 12 wraps at the reference height"}
+    assert keeper.line_events == (line_cut,)
+    assert line_event(line_cut) == ("line, 2024-10-04T23:01", "slip and cut turns 12")
 
 
 def test_brake_figures_are_entered_once_a_day_and_only_those_that_were_found(

@@ -82,6 +82,7 @@ def test_new_pads_begin_the_trend_anew_and_the_leak_is_told_in_the_trades_unit()
 def test_figures_are_told_in_the_trades_units() -> None:
     numbers = {"work_j": 1.43e8, "span_s": 3600.0, "passed": 1.0, "response_s": 0.31, "turns": 12.0, "cut_m": 24.4}
     assert figures(numbers) == "work 9.988 ton-miles, span 60 min, response 0.31 s, turns 12, cut 24.4 m"
+    assert figures({"leak_pa_s": 5000.0, "away_s": 3.0}) == "leak 3 bar/min, away 3 s"
     assert figures({}) == ""
 
 
