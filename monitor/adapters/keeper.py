@@ -88,13 +88,13 @@ class Keeper:
         self._deadline_s: float | None = None
         self._clean = False
         self._thread = threading.Thread(target=self._run, name="ledger", daemon=True)
-        self._thread.start()
 
     # -- the loop's side ------------------------------------------------------------------------------------------
 
     def watch(self, snapshot: Callable[[], Snapshot | None]) -> None:
-        """Before anything is given: `snapshot` shows the present state of the run."""
+        """The run begins, and with it the keeping: `snapshot` shows its present state."""
         self._snapshot = snapshot
+        self._thread.start()
 
     def action(self, action: Action) -> None:
         """Something the crew did, with its time as the core takes it; to be given before the core takes it."""
@@ -127,6 +127,8 @@ class Keeper:
 
     def close(self, timeout_s: float = 5.0) -> bool:
         """Enter what waits, and end. False when some of it could not be entered within `timeout_s`; that is told."""
+        if self._thread.ident is None:
+            return True  # the run never began
         self._deadline_s = time.monotonic() + timeout_s
         self._wake.set()
         self._thread.join(timeout_s + 2 * _PATIENCE_S)

@@ -20,6 +20,7 @@ def note(t_ns: int) -> tuple[Action, Finding]:
 
 def main(path: Path) -> None:
     keeper = Keeper(path, lambda t_ns, kind, text: None, 1)
+    keeper.watch(lambda: None)
     t_ns = told = 1
     while True:
         t_ns += 1

@@ -255,16 +255,18 @@ def test_no_room_for_more_is_counted_and_told(
     assert len(entries(path)) == 3
 
 
-def test_a_fault_in_a_look_is_told_once_and_harms_nothing_else(path: Path, rig: Rig, keeper: Keeper) -> None:
+def test_a_fault_in_a_look_is_told_once_and_harms_nothing_else(path: Path, rig: Rig) -> None:
     def broken() -> Snapshot:
         raise RuntimeError("no view")
 
+    keeper = Keeper(path, rig.note, rig.t_ns)
     keeper.watch(broken)
     for _ in range(3):
         keeper.look()
         keeper.finding(Finding(4, "action", str(ActionKind.SLIP_AND_CUT), Severity.NOTICE, "", "", "slip and cut: 1"))
     say(keeper, 5)
     wait_until(lambda: keeper.written == 1, "the note")
+    assert keeper.close()
     assert rig.notes == ["the ledger is not kept as it should (RuntimeError: no view)"]
 
 
@@ -289,6 +291,12 @@ def test_a_run_that_ended_without_a_clean_stop_is_entered_at_the_next_start(path
     with start(path, rig):
         pass
     assert len(entries(path, "restart")) == 2
+
+
+def test_a_run_that_never_began_leaves_no_trace(path: Path, rig: Rig) -> None:
+    with pytest.raises(RuntimeError), Keeper(path, rig.note, rig.t_ns):
+        raise RuntimeError("a mistake in the rules")
+    assert not list(path.parent.iterdir())
 
 
 @pytest.mark.parametrize("seed", range(3))
