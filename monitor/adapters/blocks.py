@@ -271,7 +271,11 @@ class Block:
         return Kind(topic, retained, words, size, tuple(columns))
 
     def frames(self) -> list[Frame]:
-        """The frames, in order."""
+        """The frames, in order.
+
+        Raises:
+            ValueError: their times fall.
+        """
         heads = [(kind.topic, kind.retained, iter(kind.payloads())) for kind in self.kinds()]
         steps = (step * self.unit_ns for step in self.steps.numbers())
         frames = []

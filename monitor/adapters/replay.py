@@ -35,6 +35,9 @@ from monitor.core.types import Action, Finding, Frame
 
 PAGE: Final = 8
 """Blocks fetched at a time."""
+LONGEST_JUMP_NS: Final = 90_000_000_000_000
+"""25 hours. The longest gap that an imported log may have is a day; what is further from all before it is no time of this
+session, and to play up to it would take for ever."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,6 +68,8 @@ class SessionReader:
         if not self.path.exists():
             raise SessionError(f"{self.path}: no such session")
         self._base = self._open()
+        self._reached: tuple[int, int | None] = (0, None)
+        """The last block looked at for the session's end, and the time that the blocks up to it reached."""
         try:
             self.header: Mapping[str, Any] = MappingProxyType(self._check())
         except BaseException:
@@ -196,8 +201,17 @@ class SessionReader:
 
     @property
     def end_ns(self) -> int:
-        """The time that the stream had reached at the end, ns; 0 for an empty session."""
-        return self._number("SELECT max(advanced_ns, t_last_ns) FROM block ORDER BY id DESC LIMIT 1")
+        """The time that the stream had reached at the end, ns; 0 for an empty session. A block's claim to lie ages
+        after those before it does not count."""
+        block, reached_ns = self._reached
+        query = "SELECT id, t_first_ns, t_last_ns, advanced_ns FROM block WHERE id > ? ORDER BY id"
+        for row in self._numbers(query, block):
+            block = row[0]
+            for t_ns in row[1:]:
+                if reached_ns is None or t_ns - reached_ns <= LONGEST_JUMP_NS:
+                    reached_ns = t_ns if reached_ns is None else max(reached_ns, t_ns)
+        self._reached = block, reached_ns
+        return reached_ns or 0
 
     @property
     def frames(self) -> int:
@@ -276,6 +290,7 @@ class SessionReader:
         """
         block_id, action_id = 0, 0
         skip = 0
+        before_ns: int | None = None
         if after is not None:
             block_id, action_id, skip = self._block_before(after.t_ns), after.actions, after.frames
         elif from_ns is not None:
@@ -290,6 +305,8 @@ class SessionReader:
             actions = deque(self._actions(action_id, last))
             for block_id, first, count, data in page:
                 frames = self._frames(block_id, count, data, damaged)
+                if frames and self._jumps(before_ns, frames[0].t_ns, frames[-1].t_ns, damaged):
+                    continue
                 if from_ns is not None and frames and frames[0].t_ns < from_ns:
                     cut = bisect_left(frames, from_ns, key=lambda frame: frame.t_ns)
                     first, frames = first + cut, frames[cut:]
@@ -303,10 +320,23 @@ class SessionReader:
                     upto = max(at, before - first)
                     yield from frames[at:upto]
                     at = upto
-                    yield action
+                    if not self._jumps(before_ns or (frames[0].t_ns if frames else None), action.t_ns, 0, damaged):
+                        yield action
                 yield from frames[at:] if at else frames
+                before_ns = frames[-1].t_ns if frames else before_ns
         for _, _, action in self._actions(action_id, None):
-            yield action
+            if not self._jumps(before_ns, action.t_ns, 0, damaged):
+                yield action
+
+    def _jumps(self, before_ns: int | None, first_ns: int, last_ns: int, damaged: str) -> bool:
+        """Whether inputs from `first_ns` to `last_ns` lie ages after what came before; an error unless that is to be passed
+        over."""
+        if last_ns - first_ns <= LONGEST_JUMP_NS and (before_ns is None or first_ns - before_ns <= LONGEST_JUMP_NS):
+            return False
+        if damaged == "skip":
+            return True
+        days = max(last_ns - first_ns, first_ns - (before_ns or first_ns)) / 86.4e12
+        raise SessionError(f"{self.path}: is damaged: its time jumps by {days:,.0f} days, which no session does")
 
     def packed(self, from_ns: int | None = None) -> Iterator[tuple[int, bytes]]:
         """Id and bytes of every block with frames that ends at or after `from_ns`, in order, still packed."""

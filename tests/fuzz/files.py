@@ -7,6 +7,7 @@ import json
 import sqlite3
 import zlib
 from contextlib import closing
+from copy import deepcopy
 from dataclasses import replace
 from functools import lru_cache
 from pathlib import Path
@@ -83,7 +84,8 @@ def _frames(count: int) -> list[Frame]:
 
 def few_rules() -> str:
     """The first rules of the shipped catalogue: the parser's time is by length."""
-    return "[[rule]]".join(shipped_rules().split("[[rule]]")[:7])
+    text = "[[rule]]".join(shipped_rules().split("[[rule]]")[:7])
+    return "\n".join(line for line in text.splitlines() if not line.startswith("hides"))
 
 
 @lru_cache(maxsize=1)
@@ -255,7 +257,7 @@ def carried(draws: Draws) -> bytes:
             if isinstance(inner, dict | list) and inner and not draws.flag(4):
                 place = inner
                 continue
-            place[key] = draws.pick(_STATE_VALUES)
+            place[key] = deepcopy(draws.pick(_STATE_VALUES))
             break
     return json.dumps(state).encode()
 

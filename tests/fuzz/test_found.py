@@ -2,18 +2,25 @@
 
 import math
 import re
+import sqlite3
+from contextlib import closing
 from pathlib import Path
 
 import pytest
 
+from monitor.adapters.blocks import pack_block, unpack_block
 from monitor.adapters.fieldlog import EXAMPLE, load_map
+from monitor.adapters.replay import SessionReader
+from monitor.adapters.session import SessionError
 from monitor.config import Rig
 from monitor.configfile import ConfigError, config_root, parse_toml, validate
 from monitor.core.engine import Core
 from monitor.core.rules import build_rules
 from monitor.core.signals import SIGNAL_NAMES
 from monitor.core.types import Action, ActionKind, Frame
+from monitor.playback import ReplayDriver
 from simulators.scenario import load_scenario
+from tests.fuzz.files import sound_session
 from tests.fuzz.stream import T_NS
 from tests.fuzz.texts import find_rig_once, rules_for
 
@@ -107,3 +114,51 @@ def test_a_share_that_is_none_is_not_taken_up_from_a_run_before(share: object) -
     state["brake"]["aux_share"] = share
     words = Core(rig, rules_for(rig)).restore(state, T_NS + 1_000_000_000)
     assert [word for word in words if "brake" in word]
+
+
+AGES_NS = 1 << 61
+
+
+def changed(path: Path, *statements: str | tuple[str, tuple[object, ...]]) -> Path:
+    """The sound session at `path`, with these statements done to it."""
+    path.write_bytes(sound_session())
+    with closing(sqlite3.connect(path, isolation_level=None)) as base:
+        for statement in statements:
+            base.execute(*((statement,) if isinstance(statement, str) else statement))
+    return path
+
+
+@pytest.mark.parametrize(
+    "claim",
+    [
+        f"UPDATE block SET advanced_ns = {AGES_NS} WHERE id = (SELECT max(id) FROM block)",
+        f"UPDATE block SET t_last_ns = {AGES_NS} WHERE id = (SELECT max(id) FROM block)",
+        f"INSERT INTO block VALUES (9, {AGES_NS}, {AGES_NS}, {AGES_NS}, 101, 0, x'')",
+    ],
+)
+def test_a_session_that_claims_to_go_on_for_ages_is_played_to_its_real_end(claim: str, tmp_path: Path) -> None:
+    path = changed(tmp_path / "a.stopmark", claim)
+    with SessionReader(path) as reader:
+        driver = ReplayDriver(reader, math.inf)
+        driver.play_out()
+        assert driver.finished
+        assert T_NS + 1_900_000_000 <= driver.core.now_ns <= T_NS + 2_100_000_000
+
+
+def test_inputs_that_lie_ages_ahead_are_damage_and_can_be_passed_over(tmp_path: Path) -> None:
+    data, _ = pack_block([Frame(T_NS, "a", b"1"), Frame(AGES_NS, "a", b"1")])
+    ahead = ("UPDATE block SET data = ?, frames = 2 WHERE id = 1", (data,))
+    for path in (
+        changed(tmp_path / "frames.stopmark", ahead),
+        changed(tmp_path / "action.stopmark", f"UPDATE action SET t_ns = {AGES_NS}"),
+    ):
+        with SessionReader(path) as reader:
+            with pytest.raises(SessionError, match="its time jumps"):
+                list(reader.inputs())
+            assert all(item.t_ns < AGES_NS for item in reader.inputs(damaged="skip"))
+
+
+def test_a_block_whose_times_fall_is_damaged() -> None:
+    data, _ = pack_block([Frame(T_NS, "a", b"1"), Frame(T_NS - 1, "a", b"1")])
+    with pytest.raises(ValueError, match="fall"):
+        unpack_block(data)
