@@ -59,7 +59,7 @@ async def serve(driver: LiveDriver, recorder: SegmentedRecorder, said: Said) -> 
 def main(broker: str, folder: Path) -> None:
     said = Said()
     logging.getLogger().addHandler(said)
-    rig, rules, clock = find_rig("land"), default_rules_path(), StreamClock.live()
+    rig, rules, clock = find_rig("land"), Path(default_rules_path()), StreamClock.live()
     text = read_text(rules)
     with DataFolder(folder) as held:
         now_ns = clock.now_ns()

@@ -176,7 +176,7 @@ def live(recorder: Recorder | None = None) -> LiveDriver:
     rules = default_rules_path()
     clock = StreamClock.live()
     return LiveDriver(
-        find_rig("land"), read_text(rules), str(rules), parse_broker_url(NO_BROKER, {}), clock, "LIVE", recorder
+        find_rig("land"), read_text(Path(rules)), str(rules), parse_broker_url(NO_BROKER, {}), clock, "LIVE", recorder
     )
 
 
@@ -219,7 +219,7 @@ def test_a_disk_that_hangs_is_told_before_it_answers(tmp_path: Path, monkeypatch
     answer = threading.Event()
     with Recorder(tmp_path / "a.stopmark", HEADER) as recorder:
         commit = recorder._commit
-        monkeypatch.setattr(recorder, "_commit", lambda: (answer.wait(DEADLINE_S), commit()))
+        monkeypatch.setattr(recorder, "_commit", lambda: commit() if answer.wait(DEADLINE_S) else None)
         for frame in rig_stream(1.0):
             recorder.frame(frame)
         wait_until(lambda: recorder.slow, "the word")
@@ -364,12 +364,11 @@ def test_a_reader_that_goes_away_does_not_end_the_recording(tmp_path: Path) -> N
             told = process.stderr.readline()
             assert told, "it ended"
         process.send_signal(signal.SIGTERM)
-        process.wait(DEADLINE_S)
-        rest = process.stderr.read()
+        process.stdout = None
+        _, rest = process.communicate(timeout=DEADLINE_S)
     finally:
         process.kill()
         process.wait()
-        process.stderr.close()
     assert process.returncode == 0
     assert "Traceback" not in rest
     assert len(recorded(tmp_path)) >= 2
@@ -389,9 +388,24 @@ def test_with_nothing_to_record_it_ends_when_nobody_reads(tmp_path: Path, words:
 
 def test_started_without_standard_output_it_records(tmp_path: Path) -> None:
     """Its number may then be that of a file of ours: nothing may be written to it."""
-    process = watching(tmp_path, "--headless", "--for", "2", preexec_fn=lambda: (os.close(1), os.close(2)))
+    process = watching(tmp_path, "--headless", "--for", "2", preexec_fn=lambda: os.closerange(1, 3))
     assert process.wait(DEADLINE_S) == 0
     assert len(recorded(tmp_path)) >= 2
+
+
+def test_the_demo_ends_without_complaint_when_nobody_reads(tmp_path: Path) -> None:
+    process = subprocess.Popen(
+        [sys.executable, "-m", "monitor.cli", "demo", "--headless", "--for", "300", "--rate", "10", "--seed", "1",
+         "--scenario", "late-brake-floor", "--data", str(tmp_path)],
+        stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, cwd=ROOT,
+    )  # fmt: skip
+    assert process.stdout is not None
+    assert json.loads(process.stdout.readline())["key"]
+    process.stdout.close()
+    process.stdout = None
+    _, err = process.communicate(timeout=DEADLINE_S)
+    assert (process.returncode, err) == (0, "")
+    assert len(recorded(tmp_path)) > 2
 
 
 # --- file handles -------------------------------------------------------------------------------------------------------

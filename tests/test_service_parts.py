@@ -34,6 +34,7 @@ from monitor.config import find_rig
 from monitor.configfile import read_text
 from monitor.core.rules import default_rules_path
 from monitor.core.types import AlarmState, Severity
+from monitor.errors import UserError
 from monitor.live import LiveDriver
 from monitor.service import FindingLog, Service
 from tests.broker import until, wait_until
@@ -123,7 +124,7 @@ def test_a_watchdog_meant_for_another_process_is_none(tmp_path: Path, environmen
 
 def test_a_monitor_that_stands_still_gives_no_sign_of_life(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """Stream time is what counts: a loop that turns while the monitor's timer has died must not look alive."""
-    rules = default_rules_path()
+    rules = Path(default_rules_path())
     url = parse_broker_url("mqtt://127.0.0.1:1", {})
     driver = LiveDriver(find_rig("land"), read_text(rules), str(rules), url, StreamClock.live())
     with listening(str(tmp_path / "notify")) as wire, ServiceLog(tmp_path / "log", 10_000, 1) as log:
@@ -295,7 +296,7 @@ async def test_a_port_in_use_is_told_and_a_page_asked_without_pause_is_made_once
     endpoint = Endpoint("127.0.0.1", 0, make)
     await endpoint.start()
     try:
-        with pytest.raises(exposition.UserError, match="give another address or port"):
+        with pytest.raises(UserError, match="give another address or port"):
             Endpoint("127.0.0.1", endpoint.port, make)
         loop = asyncio.get_running_loop()
         began_s = loop.time()
@@ -494,7 +495,7 @@ def test_systemd_finds_nothing_wrong_with_the_sample_unit(tmp_path: Path) -> Non
 
 async def test_the_service_answers_while_it_runs(tmp_path: Path) -> None:
     """In the loop: the page is there before the broker is, and gone after the end."""
-    rules = default_rules_path()
+    rules = Path(default_rules_path())
     url = parse_broker_url("mqtt://127.0.0.1:1", {})
     driver = LiveDriver(find_rig("land"), read_text(rules), str(rules), url, StreamClock.live())
     with ServiceLog(tmp_path / "log", 1 << 20, 2) as log:

@@ -16,11 +16,12 @@ from typing import Any
 import aiohttp
 import pytest
 
+from monitor.adapters.exposition import is_loopback
 from monitor.adapters.replay import SessionReader
 from monitor.core.types import Action, ActionKind
 from monitor.errors import UserError
 from monitor.web import listen
-from monitor.web.gate import COOKIE, is_loopback
+from monitor.web.gate import COOKIE
 from tests.broker import Mosquitto, free_port, until, wait_until
 from tests.browser import Chromium
 from tests.test_commands import ROOT, Hand, own_rig

@@ -236,16 +236,17 @@ def say(words: str) -> None:
 
 def watch_in_browsers(args: argparse.Namespace, rig: "Rig", url: "BrokerUrl", clock: "Clock", mode: "Mode") -> int:
     """Record and watch a rig until the end; the screen in any number of browsers. Headless prints findings besides."""
+    from monitor.adapters.ending import Ending
     from monitor.adapters.output import LineWriter
     from monitor.live import Tally, finding_line, summary_of
     from monitor.web import listen
 
     tally = Tally()
-    with listen(args.bind, args.port) as page, LineWriter() as output:
+    with listen(args.bind, args.port) as page, Ending() as ending, LineWriter() as output:
         sinks = (lambda finding: output(finding_line(finding)), tally) if args.headless else (tally,)
         with live_driver(args, rig, url, clock, mode, sinks) as driver:
             with contextlib.suppress(KeyboardInterrupt):
-                page.serve(driver, args.seconds)
+                page.serve(driver, args.seconds, ending)
             if args.headless:
                 output(json.dumps(summary_of(driver, tally)))
     return 0

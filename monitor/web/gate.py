@@ -6,13 +6,14 @@ token in the URL sets. A websocket must come from the page served here, loopback
 any host, and send cookies along.
 """
 
-import ipaddress
 import secrets
 from typing import Final
 from urllib.parse import urlsplit
 
 from aiohttp import web
 from aiohttp.typedefs import Handler, Middleware
+
+from monitor.adapters.exposition import is_loopback
 
 COOKIE: Final = "stopmark"
 HEADERS: Final = {
@@ -30,14 +31,6 @@ _WELCOME: Final = (
     '<!DOCTYPE html><meta charset="utf-8"><meta http-equiv="refresh" content="0; url=."><title>Stopmark</title>'
 )
 """Not a redirect: after a link from another site a browser would follow it without the strict cookie."""
-
-
-def is_loopback(address: str) -> bool:
-    """Whether only this machine can reach `address`."""
-    try:
-        return ipaddress.ip_address(address).is_loopback
-    except ValueError:
-        return address.lower() == "localhost"
 
 
 class Gate:

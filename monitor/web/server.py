@@ -21,6 +21,7 @@ from textual_serve.app_service import AppService
 from textual_serve.server import Server, to_int
 
 from monitor.adapters.address import short_reason
+from monitor.adapters.ending import Ending
 from monitor.errors import UserError
 from monitor.live import LiveDriver, run_for
 from monitor.web.gate import Gate, add_headers
@@ -219,13 +220,13 @@ class WebPage:
         host = f"[{name}]" if ":" in name else name
         return f"http://{host}:{self.port}/" + (f"?token={self.gate.token}" if self.gate.token else "")
 
-    def serve(self, driver: LiveDriver, seconds: float | None) -> None:
+    def serve(self, driver: LiveDriver, seconds: float | None, ending: Ending) -> None:
         """Monitor and serve until a signal comes, or for so many stream seconds."""
-        asyncio.run(self._serve(driver, seconds))
+        asyncio.run(self._serve(driver, seconds, ending))
 
-    async def _serve(self, driver: LiveDriver, seconds: float | None) -> None:
+    async def _serve(self, driver: LiveDriver, seconds: float | None, ending: Ending) -> None:
         stop = asyncio.Event()
-        _on_signals(stop)
+        ending.attach(stop.set)
         async with Hub(driver) as hub:
             server = WebServer(hub, self.gate)
             runner = web.AppRunner(await server._make_app(), access_log=None, shutdown_timeout=PARTING_S)
@@ -252,17 +253,6 @@ def say(words: str) -> None:
     """A line for the person at the terminal, if there still is one."""
     with contextlib.suppress(OSError, ValueError):
         print(words, file=sys.stderr, flush=True)
-
-
-def _on_signals(stop: asyncio.Event) -> None:
-    """Ctrl+C, a service manager's end, or a closed terminal: all end in order."""
-    loop = asyncio.get_running_loop()
-    for name in ("SIGINT", "SIGTERM", "SIGHUP"):
-        number = getattr(signal, name, None)
-        if number is not None:
-            # Where the loop takes no signals (Windows), Ctrl+C still ends it as KeyboardInterrupt.
-            with contextlib.suppress(NotImplementedError):
-                loop.add_signal_handler(number, stop.set)
 
 
 def _kill_group(process: asyncio.subprocess.Process) -> None:

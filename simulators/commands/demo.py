@@ -9,6 +9,7 @@ import asyncio
 import contextlib
 import json
 import time
+from collections.abc import Callable
 from typing import TYPE_CHECKING, Any
 
 from monitor.commands.watch import positive
@@ -76,9 +77,11 @@ def run(args: argparse.Namespace) -> int:
     """Show it."""
     from monitor.adapters.address import parse_broker_url
     from monitor.adapters.clock import StreamClock
+    from monitor.adapters.ending import Ending
+    from monitor.adapters.output import LineWriter
     from monitor.commands.watch import live_driver
     from monitor.config import find_rig
-    from monitor.live import Tally, print_finding, run_for, summary_of
+    from monitor.live import Tally, finding_line, run_for, summary_of
     from simulators.broker import embedded_broker
     from simulators.pace import PACE_TOPIC, PacedClock, PacedIntake
     from simulators.process import start_simulated_rig
@@ -90,7 +93,7 @@ def run(args: argparse.Namespace) -> int:
     rig = find_rig(rig_name)
     scenario = scenario.on(rig, find_rig(scenario.rig))
     PlantSource(rig, scenario, args.seed)  # a scenario that does not fit the rig is told before anything starts
-    with embedded_broker() as address:
+    with Ending() as ending, LineWriter() as output, embedded_broker() as address:
         clock = StreamClock.live() if args.rate == 1.0 else PacedClock(time.time_ns(), args.rate)
         # On the screen the rig works on until the person quits; headless it ends with the scenario.
         longest = None if args.headless else SHIFT_S
@@ -99,23 +102,26 @@ def run(args: argparse.Namespace) -> int:
             simulated.wait_ready()
             url = parse_broker_url(address, {})
             tally, watcher = Tally(), Watcher()
-            sinks = (print_finding, tally, watcher) if args.headless else (tally, watcher)
+            sinks: list[Callable[[Finding], None]] = [tally, watcher]
+            if args.headless:
+                sinks.append(lambda finding: output(finding_line(finding)))
             with live_driver(args, rig, url, clock, "SIMULATED", sinks) as driver:
                 if isinstance(clock, PacedClock):
                     intake = PacedIntake(clock, driver.topics, driver.runner.message)
                     driver.intercept(PACE_TOPIC, intake.take)
+                driver.when_running(lambda: ending.attach(driver.stop))
                 driver.when_connected(lambda: simulated.go(*clock.begin()))
                 if not args.headless:
                     from monitor.ui.app import run_app
 
                     return run_app(driver)
                 with contextlib.suppress(KeyboardInterrupt):
-                    asyncio.run(run_for(driver, args.seconds, lambda: simulated.finished))
+                    asyncio.run(run_for(driver, args.seconds, lambda: simulated.finished or output.gone))
                 simulated.stop()
                 end_ns = clock.now_ns()
                 summary = summary_of(driver, tally)
                 summary["scenario"] = scenario.name
                 summary["seed"] = args.seed
                 summary["truth"] = watcher.beside([event for event in simulated.events if event["t_ns"] <= end_ns])
-                print(json.dumps(summary), flush=True)
+                output(json.dumps(summary))
     return 0
