@@ -277,7 +277,10 @@ class Block:
             ValueError: their times fall.
         """
         heads = [(kind.topic, kind.retained, iter(kind.payloads())) for kind in self.kinds()]
-        steps = (step * self.unit_ns for step in self.steps.numbers())
+        numbers = self.steps.numbers()
+        if min(numbers, default=0) < 0:
+            raise ValueError("the times of its frames fall")
+        steps = (step * self.unit_ns for step in numbers)
         frames = []
         for kind, t_ns in zip(self.which.numbers(), accumulate(steps, initial=self.first_ns), strict=True):
             topic, retained, payload = heads[kind]
