@@ -119,7 +119,9 @@ class Service:
     def ended(self, why: str) -> None:
         """Say the last words, when everything is on the disk."""
         driver = self._driver
-        if self._file is not None:
+        if self._chores is not None:
+            self._chores.join(CHORES_S)
+        if self._file is not None and not (self._chores and self._chores.is_alive()):
             self._file.write(self.page())
         recorder = driver.recorder
         trouble = recorder.problem if recorder is not None else ""

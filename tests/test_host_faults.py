@@ -11,6 +11,7 @@ import json
 import logging
 import os
 import pty
+import resource
 import select
 import signal
 import sqlite3
@@ -114,6 +115,42 @@ def test_a_folder_that_is_read_only_at_the_start_is_told_and_recorded_into_later
     healths = [json.loads(frame.payload) for frame in recorded(service.data) if frame.topic == HEALTH_TOPIC]
     assert healths[0]["recording"] == "failed"  # from the very first input on
     assert healths[-1]["recording"] == "on"
+
+
+def test_a_full_disk_is_told_and_recording_goes_on_when_there_is_room(
+    broker: Mosquitto, manager: Manager, tmp_path: Path
+) -> None:
+    """Session and log lie on the same disk: neither may end the watch, and what was not logged is counted."""
+    service = Recording(tmp_path, broker.url, "--metrics", "0", NOTIFY_SOCKET=str(manager.path))
+    pid = service.process.pid
+    try:
+        wait_until(lambda: "connected; recording;" in manager.status(), "the start", DEADLINE_S)
+        soft, hard = resource.prlimit(pid, resource.RLIMIT_FSIZE)
+        # The system refuses whatever would make any file longer than this: for who writes, a disk without room.
+        resource.prlimit(pid, resource.RLIMIT_FSIZE, (100, hard))
+        wait_until(lambda: "NOT RECORDING" in manager.status(), "the trouble", DEADLINE_S)
+        alive = manager.heard("WATCHDOG=1")
+        wait_until(lambda: "CAUTION: Nothing is being recorded" in manager.status(), "the alarm", DEADLINE_S)
+        resource.prlimit(pid, resource.RLIMIT_FSIZE, (soft, hard))
+        wait_until(lambda: "; recording;" in manager.status(), "recording again", DEADLINE_S)
+        assert manager.heard("WATCHDOG=1") > alive
+        service.end()
+    finally:
+        service.kill()
+    assert service.logged("lines of this log could not be written")
+    assert service.logged("recording goes on in")
+    healths = [json.loads(frame.payload) for frame in recorded(service.data) if frame.topic == HEALTH_TOPIC]
+    states = [health["recording"] for health in healths]
+    assert states[0] == states[-1] == "on"
+    assert "failed" in states  # what happened meanwhile was kept in memory, and is all there
+
+
+def test_a_second_recorder_in_one_folder_ends_with_a_mistake_that_is_not_tried_again(tmp_path: Path) -> None:
+    with DataFolder(tmp_path / "data"):
+        service = Recording(tmp_path, NO_BROKER)
+        _, err = service.process.communicate(timeout=DEADLINE_S)
+    assert service.process.returncode == 2  # RestartPreventExitStatus of the sample unit
+    assert f"another monitor is recording here (process {os.getpid()} on" in err
 
 
 def test_a_disk_that_becomes_read_only_is_told_and_nothing_is_lost(

@@ -96,8 +96,10 @@ def run(args: argparse.Namespace) -> int:
         with live_driver(args, rig, url, StreamClock.live(), "LIVE", (findings,)) as driver:
             service = Service(driver, findings, log, notifier, args.metrics, file)
             driver.when_running(lambda: ending.attach(driver.stop, service.reopen_log))
+            keep = retention_of(args)
             told = {"broker": str(url), "folder": str(driver.recorder and driver.recorder.path.parent),
-                    "rules": args.rules or "shipped", "keep": str(retention_of(args))}  # fmt: skip
+                    "rules": args.rules or "shipped", "keep_days": keep.max_age_days,
+                    "keep_share": keep.max_disk_share, "keep_free_bytes": keep.min_free_bytes}  # fmt: skip
             try:
                 asyncio.run(service.run(args.seconds, told))
             except Exception:
