@@ -286,7 +286,7 @@ class Datum:
 
     def check(self, innovation_m: float, by_rope: float, by_wraps: float, sigma_m: float) -> float:
         """Test ratio of an outside height that differs by `innovation_m`: above 1 it cannot be explained."""
-        return innovation_m**2 / ((self.variance(by_rope, by_wraps) + sigma_m**2) * DATUM_GATE)
+        return innovation_m * innovation_m / ((self.variance(by_rope, by_wraps) + sigma_m**2) * DATUM_GATE)
 
     def observe(self, innovation_m: float, by_rope: float, by_wraps: float, sigma_m: float) -> Correction:
         """Take in an outside height; `innovation_m` is it minus the estimate, `sigma_m` the doubt of both outside this.

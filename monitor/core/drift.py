@@ -38,6 +38,10 @@ POOR: Final = 4.0
 """Chi-square per record above which the best curve is not an explanation either."""
 
 
+FARTHEST_M: Final = 1000.0
+"""No mast is so high: a height that differs by more says nothing about the drum."""
+
+
 @dataclass(frozen=True, slots=True)
 class Record:
     """One outside height: `difference_m` is it minus the configured curve at the counted `turns`."""
@@ -187,6 +191,8 @@ class DriftWatch:
     def add(self, t_ns: int, turns: float, height_m: float, drop_m: float, sigma_m: float) -> Verdict:
         """An outside height (unloaded, m) at `turns` as counted from the datum; the verdict with it."""
         difference = height_m - self._layers.height(turns)
+        if not -FARTHEST_M < difference < FARTHEST_M:
+            return self.verdict
         self._records.append(Record(t_ns, turns, drop_m, difference, sigma_m))
         self.verdict = explain(list(self._records), self._layers)
         return self.verdict

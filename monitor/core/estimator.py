@@ -12,16 +12,14 @@ takes the lead where the leader falls silent, sticks or is refused: it goes on f
 Height marks, second sources and the crew state heights from outside: what they differ by corrects the drum's curve
 (`monitor.core.aiding`) where that can explain it, and is a doubt on the height where not.
 
-The 99 % bound adds up: 2.576 sigma of filter and datum together; what braking or starting may have done since the last
-reading; stretch and transport time in doubt; unexplained jumps and disagreement of two sources. VALID becomes DEGRADED
-where the bound passes `DEGRADED_BOUND_M` or readings are stale, INVALID beyond `INVALID_BOUND_M` or a long silence.
+What is then said of height and speed, with bounds and validity, is `monitor.core.prediction`.
 
 Over 450 lines, because everything in it works on the same few sources and on who of them leads.
 """
 
 import math
 from collections.abc import Mapping
-from math import inf, nan, sqrt
+from math import nan, sqrt
 from typing import Any, Final
 
 from monitor.config import Rig
@@ -29,39 +27,23 @@ from monitor.core.aiding import Correction
 from monitor.core.carried import number, part, words
 from monitor.core.estimate import Estimate, Fusion
 from monitor.core.height import HeightFrame
-from monitor.core.plausible import SUSPECT_M, Contradictions
+from monitor.core.plausible import Contradictions
+from monitor.core.prediction import READY_MADE_VARIANCE, TRANSPORT_S, nothing, predict
 from monitor.core.sources import SLOW_PERIOD_S, Mark, Source, clock_of
 from monitor.core.tracking import (
-    COAST_M_S2,
     FROZEN,
     GATE,
     LOST_M,
     REFUSING,
-    START_M_S2,
     STILL_M_S,
     TRACKING,
     Z99,
     Tracking,
 )
-from monitor.core.types import RejectReason, Sample, Validity
+from monitor.core.types import RejectReason, Sample
 
 __all__ = ["Estimate", "Estimator", "Fusion"]
 
-VALID: Final = Validity.VALID
-INVALID: Final = Validity.INVALID
-DEGRADED_BOUND_M: Final = 0.25
-INVALID_BOUND_M: Final = 1.0
-SILENT_S: Final = 2.0
-"""Silence after which no height is given (longer where the sensor is slow by nature)."""
-FROZEN_INVALID_S: Final = 1.0
-HELD_NS: Final = 1_000_000_000
-"""How old the word that the brake is on may be to hold the block in a silence."""
-TRANSPORT_S: Final = 0.02
-"""Shortest transport time, which no comparison of clocks can see (common practice, no source)."""
-STRETCH_DOUBT: Final = 0.2
-"""Published moduli differ by 20 %."""
-READY_MADE_VARIANCE: Final = 4e-4
-"""Variance of what a ready-made block position may be off by as a whole, m^2: 2 cm (common practice, no source)."""
 SMALL_M: Final = 0.25
 """A reference that differs by less than this is taken as a better figure, not as lost counts."""
 MARK_SIGMA_M: Final = 0.02
@@ -216,109 +198,9 @@ class Estimator:
 
     def estimate(self, t_ns: int) -> Estimate:
         """The motion at `t_ns`, predicted from the last reading; the filter stays as it is."""
-        track, frame, lead = self._track, self._frame, self._lead
-        if not track.started:
-            return self._nothing(t_ns)
-        layers = frame.layers
-        kin = track.kin
-        x, v, a, p = kin.predicted((t_ns - track.t_ns) * 1e-9)
-        turns, k, by_rope, by_wraps = layers.locate(x)
-        strain = frame.load_n * frame.flex
-        drop = strain * (frame.tail_m - x) - frame.datum_drop_m
-        rate = frame.load_rate_n_s * frame.flex * (frame.tail_m - x)
-        variance, scale = READY_MADE_VARIANCE, 0.0
-        if lead.drum:
-            variance = frame.datum.variance(by_rope, by_wraps)
-            scale = layers.rope_slopes[k] * frame.datum.rope_bound
-            if not lead.referenced:
-                scale += layers.widest_step - 1.0
-        height_variance = p[0]
-        speed_sigma = sqrt(p[3])
-        silent = (t_ns - track.fused_ns) * 1e-9
-        if silent < 0.0:
-            silent = 0.0
-        speed = v if v > 0.0 else -v
-        # What may have happened since the last reading: a start, or a stop, which cannot take more than the way itself.
-        unseen = 0.5 * silent * silent
-        stop = unseen * (COAST_M_S2 if track.braking is False else track.hardest)
-        if stop > speed * silent:
-            stop = speed * silent
-        unseen *= START_M_S2
-        if unseen < stop:
-            unseen = stop
-        # Either the filter's own growth or that, whichever is more: both speak of the same motion.
-        motion = Z99 * (sqrt(kin.p[0]) + silent * sqrt(kin.p[3])) + unseen
-        speed_bound = Z99 * speed_sigma
-        if silent > 0.5:
-            # A long silence: never further than the greatest speed takes a block, nowhere with its brake seen on.
-            top = track.top + speed
-            if speed_bound > top:
-                speed_bound = top
-            far = top * silent
-            if speed < STILL_M_S and track.braking and not lead.slow and t_ns - self._braking_ns < HELD_NS:
-                far = speed_bound = STILL_M_S
-            far += Z99 * sqrt(kin.p[0])
-            if motion > far:
-                motion = far
-        elif motion * motion < Z99 * Z99 * height_variance:
-            motion = Z99 * sqrt(height_variance)
-        transport = TRANSPORT_S + (lead.time_sigma_s if lead.clock is None else lead.clock.spread_s)
-        bound = (
-            sqrt(motion * motion + Z99 * Z99 * variance)
-            + transport * speed
-            + STRETCH_DOUBT * (drop if drop > 0.0 else -drop)
-        )
-        doubt = track.doubt_m + self._dispute_m
-        if self._against.active:
-            doubt += self._against.doubt_m(x)
-        if self._against.suspect:
-            doubt += SUSPECT_M
-        bound += doubt
-        validity = VALID
-        if bound > DEGRADED_BOUND_M or doubt > 0.0 or silent > lead.sensor.stale_after_s or not lead.referenced:
-            validity = self._validity(lead, silent, bound, doubt)
-        return Estimate(
-            t_ns,
-            nan if validity is INVALID else x - drop,
-            v * (1.0 + strain) - rate,
-            a,
-            sqrt(height_variance + variance),
-            speed_sigma,
-            sqrt(p[5]),
-            bound,
-            speed_bound
-            + speed * scale
-            + START_M_S2 * (silent if silent < 0.5 else 0.5)
-            + 2.0 * STRETCH_DOUBT * (rate if rate > 0.0 else -rate),
-            validity,
-            turns,
-            k + 1,
-            layers.radii_m[k],
-            lead.slow,
-        )
-
-    def _validity(self, lead: Source, silent: float, bound: float, doubt: float) -> Validity:
-        """The verdict where not all is well."""
-        if not lead.referenced:
-            return INVALID
-        limit = SILENT_S
-        if lead.slow:
-            limit = max(limit, 2.5 * lead.interval_s)
-        elif bound > INVALID_BOUND_M:
-            return INVALID
-        if lead.state is FROZEN:
-            limit = FROZEN_INVALID_S
-        if silent > limit or doubt > INVALID_BOUND_M:
-            return INVALID
-        return Validity.DEGRADED
-
-    def _nothing(self, t_ns: int) -> Estimate:
-        """No reading yet."""
-        layers = self._frame.layers
-        turns, k, _, _ = layers.locate(self._rig.limits.upper_m)
-        return Estimate(
-            t_ns, nan, 0.0, 0.0, inf, inf, inf, inf, inf, INVALID, turns, k + 1, layers.radii_m[k], self._lead.slow
-        )  # fmt: skip
+        if not self._track.started:
+            return nothing(t_ns, self._frame, self._rig.limits.upper_m, self._lead.slow)
+        return predict(t_ns, self._track, self._frame, self._lead, self._against, self._dispute_m, self._braking_ns)
 
     # --- across a restart --------------------------------------------------------------------------------------------
 

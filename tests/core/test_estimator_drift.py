@@ -7,7 +7,7 @@ import pytest
 
 from monitor.config import find_rig
 from monitor.core.aiding import HeightMap
-from monitor.core.drift import DriftWatch, Record, Verdict, explain
+from monitor.core.drift import NO_DRIFT, DriftWatch, Record, Verdict, explain
 from monitor.physics.drum import DrumGeometry
 from tests.core.motion_bench import line_m, turns_at
 
@@ -115,3 +115,10 @@ def test_numbers_of_the_worked_example() -> None:
     assert plain == pytest.approx(33.354, abs=2e-3)
     assert travel(10.0) - plain == pytest.approx(0.380, abs=2e-3)
     assert travel(4.0, -0.02) - plain == pytest.approx(-0.108, abs=2e-3)
+
+
+def test_a_height_beyond_any_mast_says_nothing_about_the_drum() -> None:
+    """Found by random input: a wild count made a difference whose square no float holds."""
+    watch = DriftWatch(LAYERS)
+    for n in range(5):
+        assert watch.add(n, 80.0, 1e300 if n % 2 else -1e200, 0.0, 0.02) == NO_DRIFT
