@@ -22,9 +22,12 @@ from monitor.units import FOOT_M, STANDARD_GRAVITY_M_S2, TON_MILE_J
 
 _G: Final = STANDARD_GRAVITY_M_S2
 _OK, _DEGRADED, _INVALID = int(Validity.VALID), int(Validity.DEGRADED), int(Validity.INVALID)
+_NOT_FITTED: Final = int(Validity.NOT_FITTED)
 _SLACK_SHARE: Final = 0.35
 """Hook load below this share of the block's own weight means that something else carries the block."""
 _MOVING_M_S: Final = 0.05
+_ATMOSPHERE_PA: Final = 101_325.0
+_IN_MOTION: Final = (HoistState.HOISTING, HoistState.LOWERING)
 _START_NS: Final = 5_000_000_000
 
 
@@ -49,11 +52,25 @@ class Now:
         self.brake_health = BrakeHealth(rig, self.brake)
         self.calculator = StopCalculator(rig)
         self.health = Health()
+        self.certain = _OK
+        """Validity of what the monitor knows for itself."""
         self.dropped_recently = 0
         self.overtravel_due = False
         self.rated_load_n = rig.block.rated_load_kg * _G
         self.block_n = rig.block.mass_kg * _G
-        self._accumulator = Accumulator(rig.hydraulics.accumulator_volume_m3, rig.hydraulics.precharge_pa + 101_325.0)
+        self._lines = rig.line.lines
+        self._breaking_n = rig.line.breaking_strength_n
+        self._load_doubt = rig.uncertainty.load
+        self._max_speed_m_s = rig.limits.max_speed_m_s
+        self._overtravel_m = rig.limits.overtravel_m
+        self._min_pressure_pa = rig.hydraulics.min_pressure_pa
+        self._coolant_max_c = None if isinstance(rig.aux, NoAux) else rig.aux.coolant_max_c
+        self._release_pa = rig.brake.release_pressure_pa if rig.brake.kind == "caliper" else 1.0
+        self._weighs_hook = sensors.fitted("hook_load")
+        self._reading = sensors.flags.__getitem__
+        self._accumulator = Accumulator(
+            rig.hydraulics.accumulator_volume_m3, rig.hydraulics.precharge_pa + _ATMOSPHERE_PA
+        )
         lines, k = rig.line.lines, rig.line.sheave_factor
         self._fast_share = {
             1: 1.0 / (lines * efficiency_hoisting(k, lines)),
@@ -86,83 +103,72 @@ class Now:
     def hook_load(self, t_ns: int, direction: int) -> tuple[float, int]:
         """Hook load from whichever load sensor the rig has, N, and its validity. Dead-line readings are corrected by
         the last direction of motion (tackle friction), which leaves them DEGRADED while the direction is not known."""
-        number, validity = self.sensors.number("hook_load", t_ns)
-        if validity != Validity.NOT_FITTED:
-            return number, validity
+        if self._weighs_hook:
+            return self.sensors.number("hook_load", t_ns)
         number, validity = self.sensors.number("dead_line_tension", t_ns)
         if validity > _DEGRADED:
             return math.nan, validity
         return number / self._dead_share[direction], validity if direction else _DEGRADED
 
     def look(self, t_ns: int, estimate: Estimate, hoist: HoistState, direction: int, string_load_n: float) -> None:
-        """Fill in everything for the grid point `t_ns`. `direction` is the last motion, held while still."""
+        """Fill in everything for the grid point `t_ns`, which the register of sensors has looked at. `direction` is the
+        last motion, held while still."""
         self.t_ns, self.estimate, self.hoist, self.direction = t_ns, estimate, hoist, direction
         self.height_validity = int(estimate.validity)
         known = math.isfinite(estimate.speed_m_s)
         self.speed_validity = _INVALID if not known else _OK if estimate.speed_bound_m_s < 0.25 else _DEGRADED
-        load, self.load_validity = self.hook_load(t_ns, direction)
-        if self.load_validity > _DEGRADED:
-            load, self.load_validity = math.nan, _INVALID
+        load, validity = self.hook_load(t_ns, direction)
+        if validity > _DEGRADED:
+            load, validity = math.nan, _INVALID
+        self.load_validity = validity
         self.hook_load_n, self.string_load_n = load, string_load_n
-        self.slack = self.load_validity <= _DEGRADED and load < _SLACK_SHARE * self.block_n
-        self.brake_health.update(
-            t_ns,
-            estimate,
-            hoist,
-            direction,
-            load,
-            self.load_validity,
-            lambda quantity: self.sensors.number(quantity, t_ns),
-        )
-        expected, assured = self._torques(t_ns, estimate.speed_m_s)
-        self.stop = self.calculator.solve(estimate, self._load(load), Brakes(expected, assured))
-        if self.brake.has_emergency:
-            scale, low = self.brake_health.scales(-1)
-            springs = Brakes(self.brake.emergency_torque_n_m(0.0, scale), self.brake.emergency_torque_n_m(0.0, low))
-            self.emergency_reach_m = self.calculator.reaches(estimate, self._load(load), springs)[1]
-        # What hangs on the line wants down: holding it is a matter of the lowering side, whichever way the block moves.
-        self._ratios(load, self._torques(t_ns, -1.0)[0] if estimate.speed_m_s > 0 else expected, estimate.radius_m)
-        self._line(load)
+        self.slack = validity <= _DEGRADED and load < _SLACK_SHARE * self.block_n
+        health, brake = self.brake_health, self.brake
+        health.update(t_ns, estimate, hoist, direction, load, validity, self._reading)
+        way = 1 if estimate.speed_m_s > 0 else -1
+        scale, low = health.scales(way)
+        expected_pa, assured_pa = self._supply()
+        circuits, sure = health.circuits()
+        expected = brake.full_torque_n_m(expected_pa, scale, way, circuits)
+        assured = brake.full_torque_n_m(assured_pa, low, way, sure)
+        weight = self._load(load)
+        self.stop = self.calculator.solve(estimate, weight, Brakes(expected, assured))
+        springs = brake.emergency_torque_n_m(0.0, scale)
+        if brake.has_emergency:
+            alone = Brakes(springs, brake.emergency_torque_n_m(0.0, low))
+            self.emergency_reach_m = self.calculator.reaches(estimate, weight, alone)[1]
+        if math.isfinite(load):
+            # What hangs on the line wants down: holding it is a matter of the lowering side, whichever way the block moves.
+            holding = expected if way < 0 else brake.full_torque_n_m(expected_pa, scale, -1, circuits)
+            demand = max(load, 1.0) * estimate.radius_m / self._lines
+            self.holding_ratio, self.emergency_ratio = holding / demand, springs / demand
+            self.fast_line_n = load * self._fast_share[direction]
+            self.design_factor = self._breaking_n / max(self.fast_line_n, 1.0)
+        else:
+            self.holding_ratio = self.emergency_ratio = math.nan
         self.line_work.look(t_ns, load, estimate.height_m, hoist)
 
     def _load(self, load: float) -> Load:
         """Hook load with the ends of its doubt; the rating and the bare block where it is not known."""
-        doubt = self.rig.uncertainty.load
+        block, doubt = self.block_n, self._load_doubt
         if not math.isfinite(load):
-            return Load(self.rated_load_n, self.block_n, self.rated_load_n)
-        floor = self.block_n * _SLACK_SHARE
-        return Load(max(load, floor), max(load * (1 - doubt), floor), max(load * (1 + doubt), self.block_n))
+            return Load(self.rated_load_n, block, self.rated_load_n)
+        floor = block * _SLACK_SHARE
+        return Load(max(load, floor), max(load * (1 - doubt), floor), max(load * (1 + doubt), block))
 
-    def _torques(self, t_ns: int, speed: float) -> tuple[float, float]:
-        """(expected, assured) torque of a full service application, N m."""
-        direction = 1 if speed > 0 else -1
-        supply, validity = self.sensors.number("accumulator_pressure", t_ns)
+    def _supply(self) -> tuple[float, float]:
+        """(expected, assured) pressure that is there for an application, Pa."""
+        supply, validity = self.sensors.flags["accumulator_pressure"]
+        if validity <= _DEGRADED:
+            self.supply_validity = validity
+            return max(supply, 0.0), max(supply, 0.0)
         full = self.brake.full_pressure_pa
-        self.supply_validity = _OK if validity == Validity.NOT_FITTED else validity
-        expected_pa = supply if validity <= _DEGRADED else full
+        if validity == _NOT_FITTED:
+            self.supply_validity = _OK
+            return full, full
         # Without a reading the assured supply is the least that the rig's own procedure accepts.
-        least = full if validity == Validity.NOT_FITTED else self.rig.hydraulics.min_pressure_pa
-        assured_pa = supply if validity <= _DEGRADED else least
-        scale, low = self.brake_health.scales(direction)
-        circuits, sure = self.brake_health.circuits()
-        return (
-            self.brake.full_torque_n_m(max(expected_pa, 0.0), scale, direction, circuits),
-            self.brake.full_torque_n_m(max(assured_pa, 0.0), low, direction, sure),
-        )
-
-    def _ratios(self, load: float, torque_n_m: float, radius_m: float) -> None:
-        if not math.isfinite(load):
-            self.holding_ratio = self.emergency_ratio = math.nan
-            return
-        demand = max(load, 1.0) * radius_m / self.rig.line.lines
-        self.holding_ratio = torque_n_m / demand
-        scale, _ = self.brake_health.scales(-1)
-        self.emergency_ratio = self.brake.emergency_torque_n_m(0.0, scale) / demand
-
-    def _line(self, load: float) -> None:
-        if math.isfinite(load):
-            self.fast_line_n = load * self._fast_share[self.direction]
-            self.design_factor = self.rig.line.breaking_strength_n / max(self.fast_line_n, 1.0)
+        self.supply_validity = validity
+        return full, self._min_pressure_pa
 
     @property
     def height_missed(self) -> bool:
@@ -170,36 +176,62 @@ class Now:
         return self.height_validity == _INVALID and self.t_ns - self.sensors.start_ns > _START_NS
 
     @property
+    def stop_validity(self) -> int:
+        """Of margins: they need height, speed and load, and readings often enough to act on. With slow data no warning could
+        come in time, and bounds metres wide would warn all day; the notice says so."""
+        if self.estimate.slow:
+            return _INVALID
+        return max(self.height_validity, self.speed_validity, self.load_validity_for_stop)
+
+    @property
+    def layer(self) -> float:
+        """Layer on the drum, from 1."""
+        return float(self.estimate.layer)
+
+    @property
+    def overtravel_room_m(self) -> float:
+        """Room up to the overtravel device's height, m."""
+        return self._overtravel_m - self.estimate.height_m
+
+    @property
+    def speed_over_max_m_s(self) -> float:
+        """|speed| above the site's maximum, m/s; negative below it."""
+        return abs(self.estimate.speed_m_s) - self._max_speed_m_s
+
+    @property
+    def load_over_rating(self) -> float:
+        """Hook load over the rated one."""
+        return self.hook_load_n / self.rated_load_n
+
+    @property
     def allowed_m_s(self) -> float:
         """Allowed speed here, in the direction of motion, never above the site's maximum."""
-        return min(self.stop.allowed_m_s, self.rig.limits.max_speed_m_s)
+        return min(self.stop.allowed_m_s, self._max_speed_m_s)
 
     @property
     def speed_excess_m_s(self) -> float:
         """|speed| above the allowed speed, m/s; negative below it."""
         speed = abs(self.estimate.speed_m_s)
-        return speed - self.stop.allowed_m_s if speed > _MOVING_M_S else -self.rig.limits.max_speed_m_s
+        return speed - self.stop.allowed_m_s if speed > _MOVING_M_S else -self._max_speed_m_s
 
     def applications_left(self, pressure_pa: float) -> int:
         """Full applications in the accumulator at gauge `pressure_pa`, fast discharge after slow charge."""
-        hydraulics = self.rig.hydraulics
-        atmosphere = 101_325.0
-        if pressure_pa <= hydraulics.min_pressure_pa:
+        least = self._min_pressure_pa
+        if pressure_pa <= least:
             return 0
-        return self._accumulator.applications_left(
-            pressure_pa + atmosphere, hydraulics.min_pressure_pa + atmosphere, hydraulics.stroke_volume_m3
-        )
+        stroke = self.rig.hydraulics.stroke_volume_m3
+        return self._accumulator.applications_left(pressure_pa + _ATMOSPHERE_PA, least + _ATMOSPHERE_PA, stroke)
 
     def line_to_cut(self) -> tuple[float, int]:
         """Length of line that the work since the last cut has used up by the goal, m: what a cut would now take off."""
         if self._goal_j_m is None:
-            return math.nan, int(Validity.NOT_FITTED)
+            return math.nan, _NOT_FITTED
         return cut_due_m(self.line_work.since_cut_j, self._goal_j_m), _OK
 
     def accumulator_margin(self) -> tuple[float, int]:
         """Accumulator pressure above the configured minimum, Pa."""
-        pressure, validity = self.sensors.number("accumulator_pressure", self.t_ns)
-        return pressure - self.rig.hydraulics.min_pressure_pa, validity
+        pressure, validity = self.sensors.flags["accumulator_pressure"]
+        return pressure - self._min_pressure_pa, validity
 
     def release_missing(self) -> tuple[float, int]:
         """Share of the release pressure that is missing while the emergency calipers are meant to be clear.
@@ -207,18 +239,17 @@ class Now:
         They are meant to be clear while the block moves; at rest they may rightly be set.
         """
         if not self.brake.has_emergency:
-            return math.nan, int(Validity.NOT_FITTED)
-        pressure, validity = self.sensors.number("emergency_release_pressure", self.t_ns)
+            return math.nan, _NOT_FITTED
+        pressure, validity = self.sensors.flags["emergency_release_pressure"]
         if validity > _DEGRADED:
             return math.nan, validity
-        if self.hoist not in (HoistState.HOISTING, HoistState.LOWERING):
+        if self.hoist not in _IN_MOTION:
             return 0.0, validity
-        needed = self.rig.brake.release_pressure_pa if self.rig.brake.kind == "caliper" else 1.0
-        return max(0.0, 1.0 - pressure / needed), validity
+        return max(0.0, 1.0 - pressure / self._release_pa), validity
 
     def coolant_over(self) -> tuple[float, int]:
         """Coolant temperature above the configured maximum, K (negative below it)."""
-        temperature, validity = self.sensors.number("coolant_temperature", self.t_ns)
-        if isinstance(self.rig.aux, NoAux):
-            return math.nan, int(Validity.NOT_FITTED)
-        return temperature - self.rig.aux.coolant_max_c, validity
+        if self._coolant_max_c is None:
+            return math.nan, _NOT_FITTED
+        temperature, validity = self.sensors.flags["coolant_temperature"]
+        return temperature - self._coolant_max_c, validity

@@ -265,6 +265,7 @@ class SensorRegister:
         self._by_quantity: dict[str, SensorRecord] = {}
         for record in self.records:
             self._by_quantity.setdefault(record.sensor.quantity, record)
+            self.flags[record.sensor.quantity] = _SILENT
         self._rows = [
             (record, record.sensor.quantity if self._by_quantity[record.sensor.quantity] is record else None)
             for record in self.records
