@@ -271,16 +271,9 @@ class Block:
         return Kind(topic, retained, words, size, tuple(columns))
 
     def frames(self) -> list[Frame]:
-        """The frames, in order.
-
-        Raises:
-            ValueError: their times fall.
-        """
+        """The frames, in order."""
         heads = [(kind.topic, kind.retained, iter(kind.payloads())) for kind in self.kinds()]
-        numbers = self.steps.numbers()
-        if min(numbers, default=0) < 0:
-            raise ValueError("the times of its frames fall")
-        steps = (step * self.unit_ns for step in numbers)
+        steps = (step * self.unit_ns for step in self.steps.numbers())
         frames = []
         for kind, t_ns in zip(self.which.numbers(), accumulate(steps, initial=self.first_ns), strict=True):
             topic, retained, payload = heads[kind]

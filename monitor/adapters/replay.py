@@ -13,6 +13,7 @@ from bisect import bisect_left
 from collections import deque
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
+from operator import attrgetter
 from pathlib import Path
 from types import MappingProxyType
 from typing import Any, Final, Literal, Self
@@ -35,6 +36,7 @@ from monitor.core.types import Action, Finding, Frame
 
 PAGE: Final = 8
 """Blocks fetched at a time."""
+_TIME: Final = attrgetter("t_ns")
 LONGEST_JUMP_NS: Final = 90_000_000_000_000
 """25 hours. The longest gap that an imported log may have is a day; what is further from all before it is no time of this
 session, and to play up to it would take for ever."""
@@ -305,7 +307,7 @@ class SessionReader:
             actions = deque(self._actions(action_id, last))
             for block_id, first, count, data in page:
                 frames = self._frames(block_id, count, data, damaged)
-                if frames and self._jumps(before_ns, frames[0].t_ns, frames[-1].t_ns, damaged):
+                if frames and self._jumps(before_ns, frames[0].t_ns, max(map(_TIME, frames)), damaged):
                     continue
                 if from_ns is not None and frames and frames[0].t_ns < from_ns:
                     cut = bisect_left(frames, from_ns, key=lambda frame: frame.t_ns)
