@@ -1,8 +1,6 @@
 """A running monitor's ledger: kept by the hour and the day, through a locked or lost file, a fault and a kill."""
 
 import sqlite3
-import subprocess
-import sys
 import time
 from collections.abc import Iterator, Mapping
 from contextlib import closing
@@ -30,9 +28,9 @@ from monitor.core.types import (
 )
 from monitor.live import line_event
 from tests.adapters.keeper_child import note
+from tests.adapters.killing import killed_ledger
 from tests.broker import wait_until
 
-ROOT = Path(__file__).parents[2]
 S = 1_000_000_000
 HOUR_NS = 3600 * S
 START_NS = 20_000 * DAY_NS + 22 * HOUR_NS + 1800 * S
@@ -300,18 +298,8 @@ def test_a_run_that_never_began_leaves_no_trace(path: Path, rig: Rig) -> None:
 
 
 @pytest.mark.parametrize("seed", range(3))
-def test_killed_at_a_random_moment_no_written_entry_is_lost_or_doubled(path: Path, rig: Rig, seed: int) -> None:
-    said = path.with_name("said")
-    with said.open("wb") as out:
-        child = subprocess.Popen([sys.executable, "-m", "tests.adapters.keeper_child", str(path)], cwd=ROOT, stdout=out)
-        try:
-            wait_until(lambda: said.stat().st_size > 0, "the first entry")
-            end_s = time.monotonic() + 0.13 * seed
-            wait_until(lambda: time.monotonic() >= end_s, "the moment has come")
-        finally:
-            child.kill()
-            child.wait()
-    told = [int(line) for line in said.read_text(encoding="ascii").split("\n")[:-1]]
+def test_killed_at_a_random_moment_no_written_entry_is_lost_or_doubled(tmp_path: Path, rig: Rig, seed: int) -> None:
+    path, told = killed_ledger(tmp_path, seed)
     kept = [entry.t_ns for entry in entries(path)]
     assert kept[: len(told)] == told
     assert kept == list(range(2, 2 + len(kept)))

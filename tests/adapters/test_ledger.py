@@ -4,9 +4,6 @@ import csv
 import io
 import random
 import sqlite3
-import subprocess
-import sys
-import time
 from contextlib import closing
 from pathlib import Path
 
@@ -16,9 +13,8 @@ from hypothesis import strategies as st
 
 from monitor.adapters.ledger import Ledger, LedgerError, inert, iso, ledger_path, write_csv
 from monitor.adapters.trend import DAY_NS, trend
-from tests.broker import wait_until
+from tests.adapters.killing import killed
 
-ROOT = Path(__file__).parents[2]
 NOW_NS = 1_700_000_000_000_000_000
 
 
@@ -122,17 +118,9 @@ def test_two_monitors_may_write_at_once(tmp_path: Path) -> None:
 
 @pytest.mark.parametrize("seed", range(4))
 def test_killed_at_a_random_moment_no_written_entry_is_lost(tmp_path: Path, seed: int) -> None:
-    path, said = tmp_path / "a.ledger", tmp_path / "said"
-    with said.open("wb") as out:
-        child = subprocess.Popen([sys.executable, "-m", "tests.adapters.ledger_child", str(path)], cwd=ROOT, stdout=out)
-        try:
-            wait_until(lambda: said.stat().st_size > 0, "the first entry")
-            end_s = time.monotonic() + random.Random(seed).uniform(0.0, 0.4)
-            wait_until(lambda: time.monotonic() >= end_s, "the moment has come")
-        finally:
-            child.kill()
-            child.wait()
-    told = [int(line) for line in said.read_text(encoding="ascii").split("\n")[:-1]]
+    path = tmp_path / "a.ledger"
+    after_s = random.Random(seed).uniform(0.0, 0.4)
+    told = [int(line) for line in killed("tests.adapters.ledger_child", path, tmp_path / "said", after_s)]
     with Ledger(path) as ledger:
         assert ledger.verify() == []
         kept = [entry.id for entry in ledger.entries()]

@@ -1,0 +1,94 @@
+"""Figures of the ledger that a live run keeps: what it costs the watch, how soon an entry is on the disk, and what a kill
+leaves behind.
+
+Run it with ``python -m tests.benchmarks.ledger_figures``; ``--kills 200`` also kills a keeper that often.
+"""
+
+import argparse
+import time
+from pathlib import Path
+from statistics import median
+from tempfile import TemporaryDirectory
+
+from monitor.adapters.keeper import Keeper
+from monitor.adapters.ledger import Ledger
+from monitor.config import find_rig
+from monitor.core.types import Finding, Severity
+from monitor.live import core_of
+from simulators.scenario import find_scenario
+from simulators.session import PlantSource
+from tests.adapters.keeper_child import note
+from tests.adapters.killing import killed_ledger
+from tests.broker import wait_until
+from tests.report.recorded import rules
+
+NOTES = 2_000
+ONE_BY_ONE = 50
+
+
+def cpu_us(count: int, since_s: float) -> float:
+    """Microseconds of this thread's CPU time for one of `count`."""
+    return (time.thread_time() - since_s) / count * 1e6
+
+
+def cost(folder: Path) -> None:
+    """CPU time of the loop's thread, and time from a finding to the disk."""
+    scenario = find_scenario("calm-trip")
+    rig = find_rig(scenario.rig)
+    source = PlantSource(rig, scenario, seed=1, duration_s=30.0)
+    core = core_of(rig, rules(), "rules")
+    for frame in source:
+        core.ingest(core.admit(frame))
+    keeper = Keeper(folder / "cost.ledger", lambda t_ns, kind, text: None, 1)
+    keeper.watch(core.snapshot)
+    began_s = time.thread_time()
+    for _ in range(200):
+        keeper.look()
+    print(f"a look, every 5 s: {cpu_us(200, began_s):.0f} us")
+    alarm = Finding(1, "alarm", "ease-up", Severity.NOTICE, "normal", "unacknowledged", "x")
+    began_s = time.thread_time()
+    for _ in range(NOTES):
+        keeper.finding(alarm)
+    print(f"a finding that is not for the ledger: {cpu_us(NOTES, began_s):.2f} us")
+    took_ms = []
+    for t_ns in range(2, 2 + ONE_BY_ONE):
+        action, finding = note(t_ns)
+        keeper.action(action)
+        began = time.perf_counter()
+        keeper.finding(finding)
+        wait_until(lambda count=t_ns - 1: keeper.written >= count, "the entry")  # type: ignore[misc]
+        took_ms.append((time.perf_counter() - began) * 1e3)
+    print(f"from a finding to the disk: median {median(took_ms):.0f} ms, slowest of {ONE_BY_ONE} {max(took_ms):.0f} ms")
+    keeper.stop()
+    keeper.close()
+
+
+def kills(folder: Path, count: int) -> None:
+    """How many ledgers stay sound, and how many written entries are lost or doubled, over so many kills."""
+    sound = lost = doubled = entries = 0
+    for seed in range(count):
+        path, told = killed_ledger(folder, seed)
+        with Ledger(path) as ledger:
+            sound += not ledger.verify()
+            kept = [entry.t_ns for entry in ledger.entries()]
+        entries += len(told)
+        lost += len(set(told) - set(kept))
+        doubled += len(kept) - len(set(kept))
+    print(
+        f"kill -9, {count} random moments: {sound} ledgers sound; {lost} of {entries} written entries lost, {doubled} doubled"
+    )
+
+
+def main() -> None:
+    """Print the figures."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--kills", type=int, default=0, metavar="N", help="kill a keeper so many times")
+    args = parser.parse_args()
+    with TemporaryDirectory() as folder:
+        cost(Path(folder))
+        if args.kills:
+            kills(Path(folder), args.kills)
+
+
+if __name__ == "__main__":
+    main()
