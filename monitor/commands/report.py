@@ -20,6 +20,16 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--data", metavar="DIR", type=Path, help="folder of the rig's ledger, to report from that, too")
     parser.add_argument("--units", choices=("si", "metric", "field"), help="units (default: the rig's)")
     parser.add_argument("--force", action="store_true", help="replace the file if it exists")
+    parser.add_argument(
+        "--jobs", metavar="N", type=count, help="pieces of a long session at a time (default: processors)"
+    )
+
+
+def count(text: str) -> int:
+    """A count of things, 1 to 256."""
+    if not text.isascii() or not text.isdigit() or not 1 <= int(text[:4]) <= 256:
+        raise argparse.ArgumentTypeError(f"{text!r} is no count: give a whole number from 1 to 256")
+    return int(text)
 
 
 def run(args: argparse.Namespace) -> int:
@@ -28,6 +38,7 @@ def run(args: argparse.Namespace) -> int:
         raise UserError(f"{args.out}: exists already; give --force to replace it")
     from monitor.adapters.chain import SessionChain, moment
     from monitor.report.collect import collect
+    from monitor.report.pieces import processors
     from monitor.report.report import make_report
 
     with SessionChain(args.sessions) as chain:
@@ -36,7 +47,7 @@ def run(args: argparse.Namespace) -> int:
         to_ns = moment(args.end, first, last) if args.end else None
         if to_ns is not None and to_ns <= (from_ns or first):
             raise UserError(f"--to {args.end}: lies before the beginning")
-        recording = collect(chain, from_ns, to_ns)
+        recording = collect(chain, from_ns, to_ns, args.jobs or processors())
     entries = None if args.data is None else ledger_entries(args.data, recording.rig.name)
     write_whole(args.out, make_report(recording, args.units, entries))
     print(f"{args.out}: {recording.seconds / 3600:.2f} h of {recording.rig.name}")

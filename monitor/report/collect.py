@@ -4,10 +4,7 @@ The rules are left out: what was said stands in the session, and that is what th
 worked out anew, so that an old session gets what a newer Stopmark can see in it.
 """
 
-from array import array
-from collections.abc import Sequence
 from dataclasses import dataclass
-from operator import itemgetter
 from typing import Final
 
 import numpy as np
@@ -17,31 +14,13 @@ from monitor.adapters.chain import SessionChain
 from monitor.adapters.session import Note, SessionError
 from monitor.adapters.sessions import Gap
 from monitor.config import Rig
-from monitor.core.engine import Core
-from monitor.core.rules import RuleSet
-from monitor.core.signals import SIGNAL_NAMES
-from monitor.core.types import GRID_NS, Action, ActionKind, Finding, Frame, HoistState, Snapshot
+from monitor.core.types import GRID_NS, Action, Finding, Snapshot
+from monitor.report.pieces import COLUMNS, STATES, Numbers, replay
 
-Numbers = npt.NDArray[np.float32]
+__all__ = ["COLUMNS", "STATES", "Numbers", "Recording", "collect", "runs"]
 
-COLUMNS: Final = (
-    "height", "height_bound", "speed", "speed_bound", "layer", "turns", "room_up", "room_down", "late_margin_up",
-    "late_margin_down", "hook_load", "string_load", "fast_line_tension", "design_factor", "line_work", "brake_lever",
-    "service_pressure_1", "service_pressure_2", "effectiveness", "response_time", "holding_ratio",
-    "disc_temperature_left", "disc_temperature_right", "disc_modelled", "aux_current", "aux_torque", "aux_share",
-    "accumulator_pressure", "coolant_temperature", "overtravel_electric", "overtravel_air",
-    "clutch_engaged", "leak_rate",
-)  # fmt: skip
-"""Signals that are kept at every grid point."""
-STATES: Final = tuple(HoistState)
-RESTART_NS: Final = 1_800_000_000_000
-"""A silence longer than this begins a new core: nothing that was under way before it says anything after it."""
-WARM_UP_NS: Final = 60_000_000_000
-_DATUM: Final = (str(ActionKind.REFERENCE_HEIGHT), str(ActionKind.SLIP_AND_CUT))
 _SILENCES: Final = 5.0
 """So many readings of the quickest sensor in a row must be missing to make a gap: in a slow log two seconds are none."""
-_EVERY: Final = 10
-"""Grid points between two looks at the brake watch's own figures."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,7 +36,7 @@ class Recording:
     start_ns: int
     end_ns: int
     watched_s: float
-    """For how long the core that `snapshot` is of had been running."""
+    """For how long readings were waited for: the silences before a new beginning left out."""
     frames: int
     unread: int
     """Frames that stand in a damaged part and could not be read."""
@@ -73,7 +52,7 @@ class Recording:
     disc_energy_j: Numbers
     """To the friction brake in the last motion."""
     snapshot: Snapshot
-    """At the end."""
+    """At the end; the counts of its sensors and refusals are those of the whole record."""
     findings: list[Finding]
     actions: list[Action]
     notes: list[Note]
@@ -95,48 +74,12 @@ class Recording:
         return float(np.isfinite(column).mean()) if len(column) else 0.0
 
 
-class _Rows:
-    """Takes what the core tells at each grid point."""
-
-    def __init__(self, from_ns: int) -> None:
-        self._from_ns = from_ns
-        self.times = array("q")
-        self.numbers = array("f")
-        self.hoist = bytearray()
-        self.validity = bytearray()
-        self.sigma_at = array("q")
-        self.sigma = array("f")
-        self.energy = array("f")
-        self._pick = itemgetter(*(SIGNAL_NAMES.index(name) for name in COLUMNS))
-        self._height = SIGNAL_NAMES.index("height")
-        self._code = {state: place for place, state in enumerate(STATES)}
-        self._core: Core
-
-    def attach(self, core: Core) -> None:
-        """Observe `core` from now on."""
-        self._core = core
-        core.observer = self.look
-
-    def look(self, t_ns: int, hoist: HoistState, numbers: Sequence[float], validities: Sequence[int]) -> None:
-        """One grid point."""
-        if t_ns < self._from_ns:
-            return
-        if not len(self.times) % _EVERY:
-            self.sigma_at.append(len(self.times))
-            self.sigma.append(self._core.brake_number("effectiveness_sigma")[0])
-            self.energy.append(self._core.brake_number("disc_energy")[0])
-        self.times.append(t_ns)
-        self.numbers.extend(self._pick(numbers))
-        self.hoist.append(self._code[hoist])
-        self.validity.append(validities[self._height])
-
-
-def collect(chain: SessionChain, from_ns: int | None = None, to_ns: int | None = None) -> Recording:
+def collect(chain: SessionChain, from_ns: int | None = None, to_ns: int | None = None, jobs: int = 1) -> Recording:
     """Replay `chain`, or the part of it from `from_ns` to `to_ns`, and keep what a report needs.
 
-    A part is begun `WARM_UP_NS` earlier, so that the estimator stands when it starts, or at the last height reference or
-    cut before it, which the height depends on; of brake health it knows only what it has seen
-    since. Twelve hours of 14 sensors take about two minutes and 220 MB.
+    A part is begun at the last checkpoint at least a minute earlier; where there is none (older sessions) a minute earlier,
+    or at the last height reference or cut before it, which the height depends on, and of brake health it then knows only
+    what it has seen since. With more than one of `jobs` a long session is replayed in pieces at the same time.
 
     Raises:
         SessionError: a session cannot be read.
@@ -145,44 +88,11 @@ def collect(chain: SessionChain, from_ns: int | None = None, to_ns: int | None =
     start_ns = chain.t_first_ns if from_ns is None else max(from_ns, chain.t_first_ns)
     end_ns = chain.end_ns if to_ns is None else min(to_ns, chain.end_ns)
     findings = chain.findings()
-    datums = [finding.t_ns for finding in findings if finding.t_ns < start_ns and finding.key in _DATUM]
-    warm_ns = (datums[-1] if datums else start_ns) - WARM_UP_NS
-    rows = _Rows(start_ns)
-    begun_ns = 0
-    core = Core(rig, RuleSet(()))
-    rows.attach(core)
-    actions: list[Action] = []
-    frames = restarts = 0
-    starts: list[int] = []
-    for item in chain.inputs(None if from_ns is None else warm_ns, damaged="skip"):
-        if item.t_ns > end_ns:
-            break
-        if core.now_ns and item.t_ns - core.now_ns > RESTART_NS:
-            restarts += 1
-            core = Core(rig, RuleSet(()))
-            rows.attach(core)
-            starts.append(len(rows.times))
-        if not core.now_ns:
-            begun_ns = item.t_ns
-        if isinstance(item, Frame):
-            frames += 1
-            core.ingest(core.admit(item))
-        else:
-            core.act(core.admit(item))
-            if item.t_ns >= start_ns:
-                actions.append(item)
-    # A damaged file may claim any end: beyond a long silence there is nothing to see.
-    core.advance(min(max(end_ns, core.now_ns), core.now_ns + RESTART_NS))
-    end_ns = min(end_ns, core.now_ns)
-    if not rows.times:
+    piece = replay(chain, from_ns, end_ns, jobs)
+    end_ns = min(end_ns, piece.end_ns)
+    if not len(piece.t_ns):
         raise SessionError(f"{chain.name}: none of its readings can be read; try `stopmark sessions verify`")
     fastest_hz = max(sensor.rate_hz for sensor in rig.sensors)
-    table = np.frombuffer(rows.numbers, dtype=np.float32).reshape(-1, len(COLUMNS))
-    columns = {name: table[:, place] for place, name in enumerate(COLUMNS)}  # views: a copy would double the memory
-    work = columns["line_work"]
-    _join_work(work, starts)
-    if from_ns is not None:
-        work -= float(work[0])
     whole = from_ns is None and to_ns is None
     return Recording(
         rig=rig,
@@ -192,19 +102,19 @@ def collect(chain: SessionChain, from_ns: int | None = None, to_ns: int | None =
         rules_text=chain.rules_text,
         start_ns=start_ns,
         end_ns=end_ns,
-        watched_s=(core.now_ns - begun_ns) * 1e-9,
-        frames=frames,
-        unread=max(0, chain.frames - frames) if whole else 0,
-        t_ns=np.frombuffer(rows.times, dtype=np.int64),
-        columns=columns,
-        hoist=np.frombuffer(bytes(rows.hoist), dtype=np.uint8),
-        validity=np.frombuffer(bytes(rows.validity), dtype=np.uint8),
-        sigma_at=np.frombuffer(rows.sigma_at, dtype=np.int64),
-        effectiveness_sigma=np.frombuffer(rows.sigma, dtype=np.float32),
-        disc_energy_j=np.frombuffer(rows.energy, dtype=np.float32),
-        snapshot=core.snapshot(),
+        watched_s=piece.watched_s,
+        frames=piece.frames,
+        unread=max(0, chain.frames - piece.frames) if whole else 0,
+        t_ns=piece.t_ns,
+        columns=piece.columns,
+        hoist=piece.hoist,
+        validity=piece.validity,
+        sigma_at=piece.sigma_at,
+        effectiveness_sigma=piece.sigma,
+        disc_energy_j=piece.energy,
+        snapshot=piece.snapshot,
         findings=[finding for finding in findings if start_ns <= finding.t_ns <= end_ns],
-        actions=actions,
+        actions=piece.actions,
         notes=[note for note in chain.notes() if whole or start_ns <= note.t_ns <= end_ns],
         gaps=[
             gap
@@ -213,15 +123,8 @@ def collect(chain: SessionChain, from_ns: int | None = None, to_ns: int | None =
             and gap.to_ns >= start_ns
             and gap.from_ns <= end_ns
         ],
-        restarts=restarts,
+        restarts=piece.restarts,
     )
-
-
-def _join_work(work: Numbers, starts: Sequence[int]) -> None:
-    """Make line work run on over the places where a new core began at zero."""
-    for start in starts:
-        if 0 < start < len(work):
-            work[start:] += work[start - 1]
 
 
 def runs(mask: npt.NDArray[np.bool_], join_s: float = 0.0) -> list[tuple[int, int]]:

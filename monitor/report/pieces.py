@@ -1,0 +1,356 @@
+"""A stretch of a session through a core once more, in one piece or in several at the same time.
+
+Theory of operation
+    A core must see a stream in order, so one core cannot share its work among processors. But a session of format 2 holds
+    a checkpoint about every minute: what the core knew then. A *piece* begins at a checkpoint, is fed for `WARM_UP_S`
+    without anything being kept, so that filter and watches stand, and is then kept to the beginning of the next piece.
+    Where the pieces begin depends on the record alone, never on the number of processors: a report in two processes and
+    one in eight are the same to the last digit.
+
+    What a checkpoint does not hold comes to be as it was within the warm-up: the estimator's state, the marks that it has
+    learned, short memories. So numbers from pieces differ a little from those of one run in one piece; a test says by how
+    much. What was said is never made anew: a report reads it from the session.
+"""
+
+import os
+import signal
+from array import array
+from collections import Counter
+from collections.abc import Iterator, Mapping, Sequence
+from concurrent.futures import ProcessPoolExecutor
+from concurrent.futures.process import BrokenProcessPool
+from dataclasses import dataclass, replace
+from multiprocessing import get_context
+from operator import itemgetter
+from pathlib import Path
+from typing import Final
+
+import numpy as np
+import numpy.typing as npt
+
+from monitor.adapters.chain import SessionChain
+from monitor.core.engine import Core
+from monitor.core.rules import RuleSet
+from monitor.core.signals import SIGNAL_NAMES
+from monitor.core.types import CARRIED_TOPIC, GRID_NS, Action, ActionKind, Frame, HoistState, Snapshot
+from monitor.playback import begin
+
+Numbers = npt.NDArray[np.float32]
+
+COLUMNS: Final = (
+    "height", "height_bound", "speed", "speed_bound", "layer", "turns", "room_up", "room_down", "late_margin_up",
+    "late_margin_down", "hook_load", "string_load", "fast_line_tension", "design_factor", "line_work", "brake_lever",
+    "service_pressure_1", "service_pressure_2", "effectiveness", "response_time", "holding_ratio",
+    "disc_temperature_left", "disc_temperature_right", "disc_modelled", "aux_current", "aux_torque", "aux_share",
+    "accumulator_pressure", "coolant_temperature", "overtravel_electric", "overtravel_air",
+    "clutch_engaged", "leak_rate",
+)  # fmt: skip
+"""Signals that are kept at every grid point."""
+STATES: Final = tuple(HoistState)
+RESTART_NS: Final = 1_800_000_000_000
+"""A silence longer than this begins a new core: nothing that was under way before it says anything after it."""
+WARM_UP_S: Final = 60.0
+PIECE_NS: Final = 3_600_000_000_000
+"""Length of a piece, about."""
+_WARM_UP_NS: Final = round(WARM_UP_S * 1e9)
+_NEAR_NS: Final = 600_000_000_000
+"""A piece begins so near to where it should, with the string in slips if it can be."""
+_DATUM: Final = (str(ActionKind.REFERENCE_HEIGHT), str(ActionKind.SLIP_AND_CUT))
+_EVERY: Final = 10
+"""Grid points between two looks at the brake watch's own figures."""
+_WORK: Final = COLUMNS.index("line_work")
+
+
+@dataclass(frozen=True, slots=True)
+class Stretch:
+    """What to replay: from `from_ns` (the session's start when None) to before `to_ns`, or to `end_ns` inclusive."""
+
+    from_ns: int | None
+    to_ns: int | None
+    """A grid point at which the next piece begins; None: this one is the last."""
+    end_ns: int
+
+
+@dataclass(slots=True)
+class Piece:
+    """What the replay of a stretch gave. Arrays have one entry per grid point (50 ms); NaN where not known."""
+
+    t_ns: npt.NDArray[np.int64]
+    columns: dict[str, Numbers]
+    hoist: npt.NDArray[np.uint8]
+    validity: npt.NDArray[np.uint8]
+    sigma_at: npt.NDArray[np.int64]
+    sigma: Numbers
+    energy: Numbers
+    snapshot: Snapshot
+    """At the end, the sensors' counts those of this stretch alone."""
+    watched_s: float
+    frames: int
+    actions: list[Action]
+    restarts: int
+    end_ns: int
+    """Time that the core had reached."""
+
+
+class _Counts:
+    """Readings taken and refused, added up over the cores of a stretch and nothing before it."""
+
+    def __init__(self, sensors: int) -> None:
+        self.fused = [0] * sensors
+        self.rejected = [0] * sensors
+        self.rejects: Counter[str] = Counter()
+        self.watched_ns = 0
+
+    def add(self, snapshot: Snapshot, watched_ns: int, sign: int = 1) -> None:
+        """What a core had counted by `snapshot`, after it had been running for `watched_ns`."""
+        for place, view in enumerate(snapshot.sensors):
+            self.fused[place] += sign * view.fused
+            self.rejected[place] += sign * view.rejected
+        for reason, count in snapshot.rejects.items():
+            self.rejects[reason] += sign * count
+        self.watched_ns += sign * watched_ns
+
+    def snapshot(self, last: Snapshot) -> Snapshot:
+        """`last` with these counts; its mappings plain, so that it can go from one process to another."""
+        views = tuple(
+            replace(view, fused=fused, rejected=rejected)
+            for view, fused, rejected in zip(last.sensors, self.fused, self.rejected, strict=True)
+        )
+        kept = {reason: count for reason, count in self.rejects.items() if count > 0}
+        return replace(last, values=dict(last.values), sensors=views, rejects=kept)
+
+
+class _Replay:
+    """Feeds a stretch to a core, or to one after another, and takes what it tells at each grid point."""
+
+    def __init__(self, chain: SessionChain, stretch: Stretch) -> None:
+        self._chain = chain
+        self._stretch = stretch
+        self._from_ns = chain.t_first_ns if stretch.from_ns is None else max(stretch.from_ns, chain.t_first_ns)
+        self._times = array("q")
+        self._numbers = array("f")
+        self._hoist = bytearray()
+        self._validity = bytearray()
+        self._sigma_at = array("q")
+        self._sigma = array("f")
+        self._energy = array("f")
+        self._starts: list[int] = []
+        """Rows at which line work began at zero again."""
+        self._work_before: float | None = None
+        """Line work of the first core before the first row."""
+        self._pick = itemgetter(*(SIGNAL_NAMES.index(name) for name in COLUMNS))
+        self._height, self._line_work = SIGNAL_NAMES.index("height"), SIGNAL_NAMES.index("line_work")
+        self._code = {state: place for place, state in enumerate(STATES)}
+        self._counts = _Counts(len(chain.rig.sensors))
+        self._core: Core
+        self._since_ns = 0
+        self._attach()
+
+    def _attach(self) -> None:
+        self._core = Core(self._chain.rig, RuleSet(()))
+        self._core.observer = self._look
+
+    def _look(self, t_ns: int, hoist: HoistState, numbers: Sequence[float], validities: Sequence[int]) -> None:
+        if t_ns < self._from_ns:
+            self._work_before = numbers[self._line_work]
+            return
+        if not len(self._times) % _EVERY:
+            if not self._times:
+                # What was counted before the stretch is not of it.
+                self._counts.add(self._core.snapshot(), t_ns - self._since_ns, -1)
+                if self._work_before is None:
+                    self._work_before = numbers[self._line_work]
+            self._sigma_at.append(len(self._times))
+            self._sigma.append(self._core.brake_number("effectiveness_sigma")[0])
+            self._energy.append(self._core.brake_number("disc_energy")[0])
+        self._times.append(t_ns)
+        self._numbers.extend(self._pick(numbers))
+        self._hoist.append(self._code[hoist])
+        self._validity.append(validities[self._height])
+
+    def _inputs(self) -> Iterator[Frame | Action]:
+        chain, from_ns = self._chain, self._stretch.from_ns
+        if from_ns is not None and chain.checkpoint_before(from_ns - _WARM_UP_NS) is None:
+            # Of a session without checkpoints at least the height must be that of the last reference or cut.
+            datums = [found.t_ns for found in chain.findings() if found.t_ns < from_ns and found.key in _DATUM]
+            return chain.inputs((datums[-1] if datums else from_ns) - _WARM_UP_NS, damaged="skip")
+        return begin(self._core, chain, from_ns, WARM_UP_S, damaged="skip")
+
+    def run(self) -> Piece:
+        """Replay."""
+        to_ns, end_ns = self._stretch.to_ns, self._stretch.end_ns
+        actions: list[Action] = []
+        frames = restarts = 0
+        for item in self._inputs():
+            core = self._core
+            if item.t_ns > end_ns or (to_ns is not None and item.t_ns >= to_ns):
+                break
+            within = item.t_ns >= self._from_ns
+            carried = isinstance(item, Frame) and item.topic == CARRIED_TOPIC
+            if core.now_ns and (carried or item.t_ns - core.now_ns > RESTART_NS):
+                self._counts_so_far()
+                if carried:
+                    self._since_ns = item.t_ns
+                else:
+                    restarts += within
+                    self._attach()
+                    core = self._core
+                self._starts.append(len(self._times))
+                if not self._times:
+                    self._work_before = 0.0
+            if not core.now_ns:
+                self._since_ns = item.t_ns
+            if isinstance(item, Frame):
+                frames += within
+                core.ingest(core.admit(item))
+            else:
+                core.act(core.admit(item))
+                if within:
+                    actions.append(item)
+        core = self._core
+        # A damaged file may claim any end: beyond a long silence there is nothing to see.
+        last_ns = end_ns if to_ns is None else to_ns - 1
+        if to_ns is None or last_ns - core.now_ns <= RESTART_NS:
+            core.advance(min(max(last_ns, core.now_ns), core.now_ns + RESTART_NS))
+        self._counts_so_far()
+        return self._piece(frames, actions, restarts)
+
+    def _counts_so_far(self) -> None:
+        """Take the counts of a core that ends here."""
+        if self._times:
+            self._counts.add(self._core.snapshot(), self._core.now_ns - self._since_ns)
+
+    def _piece(self, frames: int, actions: list[Action], restarts: int) -> Piece:
+        table = np.frombuffer(self._numbers, dtype=np.float32).reshape(-1, len(COLUMNS))
+        work = table[:, _WORK]
+        first = next((at for at in self._starts if at > 0), len(work))
+        work[:first] -= np.float32(self._work_before or 0.0)
+        for start in self._starts:
+            if 0 < start < len(work):
+                work[start:] += work[start - 1]
+        return Piece(
+            t_ns=np.frombuffer(self._times, dtype=np.int64),
+            columns={
+                name: table[:, place] for place, name in enumerate(COLUMNS)
+            },  # views: a copy would double the memory
+            hoist=np.frombuffer(bytes(self._hoist), dtype=np.uint8),
+            validity=np.frombuffer(bytes(self._validity), dtype=np.uint8),
+            sigma_at=np.frombuffer(self._sigma_at, dtype=np.int64),
+            sigma=np.frombuffer(self._sigma, dtype=np.float32),
+            energy=np.frombuffer(self._energy, dtype=np.float32),
+            snapshot=self._counts.snapshot(self._core.snapshot()),
+            watched_s=self._counts.watched_ns * 1e-9,
+            frames=frames,
+            actions=actions,
+            restarts=restarts,
+            end_ns=self._core.now_ns,
+        )
+
+
+def replay(chain: SessionChain, from_ns: int | None, end_ns: int, jobs: int = 1) -> Piece:
+    """Replay `chain` from `from_ns` (its start when None) to `end_ns`. With more than one of `jobs` in pieces, as many at
+    the same time; a short session, and one without checkpoints, in one piece.
+
+    Raises:
+        SessionError: a session cannot be read.
+    """
+    cuts = cuts_of(chain, from_ns, end_ns) if jobs > 1 else []
+    if cuts:
+        stretches = [Stretch(start, stop, end_ns) for start, stop in zip((from_ns, *cuts), (*cuts, None), strict=True)]
+        try:
+            return joined(_at_once(chain, stretches, min(jobs, len(stretches))))
+        except (OSError, ImportError, BrokenProcessPool):
+            pass  # a machine that gives no processes takes longer
+    return _Replay(chain, Stretch(from_ns, None, end_ns)).run()
+
+
+def processors() -> int:
+    """Processors that this process may use."""
+    return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
+
+
+def cuts_of(chain: SessionChain, from_ns: int | None, end_ns: int) -> list[int]:
+    """Grid points at which pieces begin, each `WARM_UP_S` after a checkpoint that can be taken up whole."""
+    start_ns = chain.t_first_ns if from_ns is None else max(from_ns, chain.t_first_ns)
+    times = np.array(sorted(chain.checkpoint_times()), np.int64) + _WARM_UP_NS
+    cuts: list[int] = []
+    at_ns = start_ns + PIECE_NS
+    while at_ns <= end_ns - PIECE_NS // 3:
+        near = times[(times > at_ns - _NEAR_NS) & (times < at_ns + _NEAR_NS)]
+        found = None
+        for t_ns in near[np.argsort(np.abs(near - at_ns), kind="stable")].tolist():
+            in_slips = _fit(chain, t_ns - _WARM_UP_NS)
+            if in_slips is not None and (found is None or in_slips):
+                found = -(-t_ns // GRID_NS) * GRID_NS
+            if in_slips:
+                break
+        if found is not None:
+            cuts.append(found)
+        at_ns += PIECE_NS
+    return cuts
+
+
+def _fit(chain: SessionChain, t_ns: int) -> bool | None:
+    """Whether the string was in slips at the checkpoint of `t_ns`; None where it cannot be taken up whole."""
+    kept = chain.checkpoint_before(t_ns)
+    try:
+        if kept is None or kept.t_ns != t_ns or Core(chain.rig, RuleSet(())).restore(kept.state, t_ns, same_run=True):
+            return None
+    except ValueError:
+        return None
+    hoist = kept.state.get("hoist")
+    return isinstance(hoist, Mapping) and hoist.get("in_slips") is True
+
+
+def joined(pieces: Sequence[Piece]) -> Piece:
+    """Pieces that follow one another as one. They are taken apart on the way, to save memory."""
+    counts = _Counts(len(pieces[-1].snapshot.sensors))
+    rows, done_j = 0, 0.0
+    for piece in pieces:
+        counts.add(piece.snapshot, 0)
+        piece.sigma_at = piece.sigma_at + rows
+        rows += len(piece.t_ns)
+        work = piece.columns["line_work"] = piece.columns["line_work"] + np.float32(done_j)
+        done_j = float(work[-1]) if len(work) else done_j
+
+    last = pieces[-1]
+    snapshot = counts.snapshot(last.snapshot)
+    sensors = []
+    for place, view in enumerate(snapshot.sensors):
+        reasons = [piece.snapshot.sensors[place].last_reason for piece in pieces]
+        sensors.append(replace(view, last_reason=next((reason for reason in reversed(reasons) if reason), "")))
+    return Piece(
+        t_ns=np.concatenate([piece.t_ns for piece in pieces]),
+        columns={name: np.concatenate([piece.columns.pop(name) for piece in pieces]) for name in COLUMNS},
+        hoist=np.concatenate([piece.hoist for piece in pieces]),
+        validity=np.concatenate([piece.validity for piece in pieces]),
+        sigma_at=np.concatenate([piece.sigma_at for piece in pieces]),
+        sigma=np.concatenate([piece.sigma for piece in pieces]),
+        energy=np.concatenate([piece.energy for piece in pieces]),
+        snapshot=replace(snapshot, sensors=tuple(sensors)),
+        watched_s=sum(piece.watched_s for piece in pieces),
+        frames=sum(piece.frames for piece in pieces),
+        actions=[action for piece in pieces for action in piece.actions],
+        restarts=sum(piece.restarts for piece in pieces),
+        end_ns=last.end_ns,
+    )
+
+
+def _at_once(chain: SessionChain, stretches: Sequence[Stretch], jobs: int) -> list[Piece]:
+    # Fresh processes: a copy of this one would share its open database files, which SQLite forbids.
+    paths = [session.path for session in chain.sessions]
+    with ProcessPoolExecutor(jobs, get_context("spawn"), initializer=_end_quietly) as pool:
+        return list(pool.map(_replayed, [paths] * len(stretches), stretches))
+
+
+def _end_quietly() -> None:
+    """At Ctrl-C: the process that started this one says what there is to say."""
+    signal.signal(signal.SIGINT, signal.SIG_DFL)
+
+
+def _replayed(paths: Sequence[Path], stretch: Stretch) -> Piece:
+    with SessionChain(paths) as chain:
+        piece = _Replay(chain, stretch).run()
+    # One column after another: the other process then lets go of them one by one.
+    piece.columns = {name: np.ascontiguousarray(numbers) for name, numbers in piece.columns.items()}
+    return piece
