@@ -1,7 +1,7 @@
 """A process that publishes readings of the land rig as fast as they are taken, or at a given rate; for the benchmarks.
 
 ``python -m tests.benchmarks.sender PORT COUNT BATCH``: sends `COUNT` messages of `BATCH` readings each. It reads, from
-standard input, how many messages have been taken so far, one number a line, and is never more than `WINDOW` messages ahead:
+standard input, how many messages have been taken so far, one number a line, and is never far ahead (see `WINDOW`):
 that way the consumer sets the pace, and no reading grows old in the broker.
 
 ``python -m tests.benchmarks.sender PORT COUNT 1 --rate HZ --every S``: sends at a steady rate instead, and about every
@@ -24,9 +24,9 @@ import sys
 import time
 from collections.abc import Iterator
 
-WINDOW = 4000
-"""Messages sent and not yet taken, at most."""
-CHUNK = 50
+WINDOW = 2000
+"""Messages sent and not yet taken, at most, where each holds one reading; of batches, correspondingly fewer."""
+CHUNK = 20
 """Messages that are handed to the network at once."""
 PREFIX = "rig/land/hoist/"
 SWITCH = "overtravel-air"
@@ -104,13 +104,14 @@ def messages(batch: int) -> Iterator[bytes]:
 class Ledger:
     """How many messages the consumer has taken, as it says on standard input."""
 
-    def __init__(self) -> None:
+    def __init__(self, window: int) -> None:
         self.taken = 0
+        self._window = window
         self._rest = b""
 
     def wait(self, sent: int) -> None:
         """Return when `sent` is within the window."""
-        while sent - self.taken >= WINDOW or select.select([0], [], [], 0)[0]:
+        while sent - self.taken >= self._window or select.select([0], [], [], 0)[0]:
             told = os.read(0, 65536)
             if not told:
                 sys.exit(0)
@@ -121,7 +122,7 @@ class Ledger:
 
 def flood(link: socket.socket, count: int, batch: int) -> None:
     """As fast as they are taken."""
-    ledger, source = Ledger(), messages(batch)
+    ledger, source = Ledger(WINDOW if batch == 1 else WINDOW // 5), messages(batch)
     for sent in range(0, count, CHUNK):
         ledger.wait(sent)
         link.sendall(b"".join(itertools.islice(source, CHUNK)))

@@ -1,0 +1,156 @@
+"""What watching one rig costs: CPU and memory, headless and with the screen, and the time from the command to the first paint.
+
+Run it with ``python -m tests.benchmarks.rig_figures [headless] [screen] [start]``; it needs mosquitto. The land rig (14 sensors,
+up to 20 readings a second each) is simulated at real speed by a process of its own and published to mosquitto; the figures
+are those of the monitor's process alone, with its recorder on. ``--minutes 10`` shows how memory goes on.
+"""
+
+import argparse
+import contextlib
+import fcntl
+import json
+import os
+import pty
+import signal
+import struct
+import subprocess
+import sys
+import termios
+import time
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from tempfile import TemporaryDirectory, TemporaryFile
+
+from tests.benchmarks.screen_figures import cpu_s, drain, read_until
+from tests.broker import Mosquitto, wait_until
+
+SETTLE_S = 8.0
+"""Before the measuring starts: imports, the first paint, the first readings."""
+FIRST_WORDS = b"ADVISORY ONLY"
+PARTS = ("headless", "screen", "start")
+
+
+def memory_mb(pid: int) -> float:
+    """Resident memory of a process (Linux)."""
+    with open(f"/proc/{pid}/status") as file:
+        return next(int(line.split()[1]) for line in file if line.startswith("VmRSS")) / 1024
+
+
+def stopmark(*words: str) -> list[str]:
+    """The command as its own process runs it."""
+    return [sys.executable, "-m", "monitor.cli", *words]
+
+
+@contextlib.contextmanager
+def in_terminal(words: list[str]) -> Iterator[tuple[subprocess.Popen[bytes], int]]:
+    """The command in a pseudo-terminal of 120x40, and the end of it that sees what is painted."""
+    master, slave = pty.openpty()
+    fcntl.ioctl(slave, termios.TIOCSWINSZ, struct.pack("HHHH", 40, 120, 0, 0))
+    terminal = os.environ | {"TERM": "xterm-256color"}
+    process = subprocess.Popen(words, stdin=slave, stdout=slave, stderr=slave, env=terminal, start_new_session=True)
+    os.close(slave)
+    try:
+        yield process, master
+    finally:
+        ended(process)
+        os.close(master)
+
+
+def ended(process: "subprocess.Popen[bytes]") -> None:
+    """End a process, by force where it does not listen."""
+    try:
+        process.wait(0.5)
+    except subprocess.TimeoutExpired:
+        process.terminate()
+    try:
+        process.wait(10)
+    except subprocess.TimeoutExpired:
+        process.kill()
+        process.wait(10)
+
+
+@contextlib.contextmanager
+def simulated(broker: Mosquitto) -> Iterator[None]:
+    """The land rig, publishing at real speed."""
+    words = stopmark("simulate", "--broker", broker.url, "--scenario", "calm-trip", "--for", "36000")
+    process = subprocess.Popen(words, stdout=subprocess.DEVNULL)
+    try:
+        yield
+    finally:
+        ended(process)
+
+
+def watching(name: str, pid: int, wait: Callable[[float], object], seconds: float, goal: float) -> None:
+    """Print CPU share and memory of a monitor that runs; `wait` lets so many seconds pass."""
+    wait(SETTLE_S)
+    cpu, since, begin_mb = cpu_s(pid), time.monotonic(), memory_mb(pid)
+    wait(seconds)
+    share = (cpu_s(pid) - cpu) / (time.monotonic() - since)
+    print(f"{name:<22} {share:6.1%} of a core (goal: {goal:.0%}), over {seconds:.0f} s; "
+          f"memory {begin_mb:.0f} MB at first, {memory_mb(pid):.0f} MB at last", flush=True)  # fmt: skip
+
+
+def headless(broker: Mosquitto, folder: Path, seconds: float) -> None:
+    """Findings to a file, no screen."""
+    words = stopmark("watch", "--rig", "land", "--broker", broker.url, "--data", str(folder), "--headless")
+    with TemporaryFile() as out, simulated(broker):
+        process = subprocess.Popen(words, stdout=out)
+        begin = time.monotonic()
+        try:
+            watching("headless", process.pid, time.sleep, seconds, 0.06)
+        finally:
+            lasted = time.monotonic() - begin
+            process.send_signal(signal.SIGINT)
+            ended(process)
+        out.seek(0)
+        summary = json.loads(out.read().splitlines()[-1])
+        print(f"{'':<22} {summary['frames'] / lasted:.0f} readings a second")
+
+
+def screen(broker: Mosquitto, folder: Path, seconds: float) -> None:
+    """With the screen at 120x40."""
+    words = stopmark("watch", "--rig", "land", "--broker", broker.url, "--data", str(folder))
+    with simulated(broker), in_terminal(words) as (process, master):
+        watching("with screen, 120x40", process.pid, lambda passing: drain(master, passing), seconds, 0.25)
+
+
+def start(broker: Mosquitto, folder: Path, times: int) -> None:
+    """From the command to the first paint, and what of it was the process's own CPU time."""
+    words = stopmark("watch", "--rig", "land", "--broker", broker.url, "--data", str(folder))
+    walls, cpus = [], []
+    for _ in range(times):
+        begin = time.monotonic()
+        with in_terminal(words) as (process, master):
+            took = read_until(master, FIRST_WORDS, 20.0, begin)
+            cpu = cpu_s(process.pid)
+        assert took is not None, "nothing was painted within 20 s"
+        walls.append(took)
+        cpus.append(cpu)
+        wait_until(lambda: not list(folder.glob("*-wal")), "the end of the recording")
+    print(f"command to first paint {min(walls):.2f} s at best of {times} (goal: 0.50), {sorted(walls)[times // 2]:.2f} s median; "
+          f"{min(cpus):.2f} s of it CPU time", flush=True)  # fmt: skip
+
+
+def main() -> None:
+    """Print the figures."""
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("parts", nargs="*", choices=[*PARTS, []], help="which figures (default: all)")
+    parser.add_argument("--minutes", type=float, default=0.5, help="length of the watch")
+    parser.add_argument("--times", type=int, default=10, help="how often to start")
+    args = parser.parse_args()
+    parts = args.parts or PARTS
+    with TemporaryDirectory() as name:
+        broker = Mosquitto(Path(name) / "broker", quiet=True).start()
+        try:
+            if "headless" in parts:
+                headless(broker, Path(name) / "headless", 60 * args.minutes)
+            if "screen" in parts:
+                screen(broker, Path(name) / "screen", 60 * args.minutes)
+            if "start" in parts:
+                start(broker, Path(name) / "start", args.times)
+        finally:
+            broker.stop()
+
+
+if __name__ == "__main__":
+    main()
