@@ -239,7 +239,8 @@ def _scenario_texts() -> tuple[tuple[str, ...], ...]:
 
 @lru_cache(maxsize=1)
 def _folder() -> tempfile.TemporaryDirectory[str]:
-    return tempfile.TemporaryDirectory(prefix="stopmark-fuzz-")
+    memory = Path("/dev/shm")  # where there is such a thing, the disk is spared
+    return tempfile.TemporaryDirectory(prefix="stopmark-fuzz-", dir=memory if memory.is_dir() else None)
 
 
 def folder() -> Path:
