@@ -317,7 +317,7 @@ class SensorRegister:
 
     def value(self, record: SensorRecord, t_ns: int) -> Value:
         """Last reading of one sensor as a `Value`."""
-        if t_ns - record.last_ns > record.stale_ns:
+        if record.last_ns < 0 or t_ns - record.last_ns > record.stale_ns:
             return UNKNOWN
         return Value(record.number, Validity.VALID)
 

@@ -156,3 +156,8 @@ def test_inputs_that_lie_ages_ahead_are_damage_and_can_be_passed_over(tmp_path: 
             with pytest.raises(SessionError, match="its time jumps"):
                 list(reader.inputs())
             assert all(item.t_ns < AGES_NS for item in reader.inputs(damaged="skip"))
+
+
+def test_before_the_first_input_no_sensor_has_a_value() -> None:
+    rig = find_rig_once("land")
+    assert not any(sensor.value.known for sensor in Core(rig, rules_for(rig)).snapshot().sensors)
