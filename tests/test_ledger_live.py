@@ -12,14 +12,22 @@ import pytest
 from monitor.adapters.address import parse_broker_url
 from monitor.adapters.chain import SessionChain
 from monitor.adapters.clock import StreamClock
+from monitor.adapters.drafts import DAY_NS, enter
+from monitor.adapters.keeper import Keeper
 from monitor.adapters.ledger import Entry, Ledger
+from monitor.adapters.recorder import Recorder
 from monitor.cli import main
 from monitor.commands.watch import add_arguments, live_driver
 from monitor.config import find_rig
-from monitor.core.types import ActionKind
-from monitor.live import LiveDriver, Mode
+from monitor.core.types import Action, ActionKind
+from monitor.live import LiveDriver, Mode, core_of, header_of
 from monitor.report.collect import collect
+from monitor.report.ledgered import drafts
+from monitor.runner import Runner
+from simulators.scenario import find_scenario
+from simulators.session import PlantSource
 from tests.broker import Mosquitto, until
+from tests.report.recorded import rules
 from tests.test_commands import Watching, own_rig
 from tests.test_commands import until as wait_until
 
@@ -156,3 +164,39 @@ async def test_after_a_kill_the_next_run_says_so_and_take_brings_what_is_missing
     work = [entry for entry in found if entry.kind == "line-work"]
     assert sum(entry.numbers["work_j"] for entry in work) == pytest.approx(total_j, rel=1e-6)
     assert work[0].t_ns < live[0].t_ns
+
+
+def test_over_an_hour_and_a_day_what_was_kept_is_what_the_recording_shows(tmp_path: Path) -> None:
+    """Stands are tripped over midnight; a keeper looks every five seconds of it, and `take` finds it all known."""
+    rig, scenario = find_rig("land"), find_scenario("calm-trip")
+    origin_ns = 20_000 * DAY_NS + DAY_NS - 200 * 1_000_000_000
+    source = PlantSource(rig, scenario, 1, origin_ns, 450.0)
+    path, ledger = tmp_path / "trip.stopmark", tmp_path / "land.ledger"
+    with Recorder(path, header_of(rig, rules(), "LIVE", origin_ns), wait=True) as recorder:
+        with Keeper(ledger, recorder.note, origin_ns) as keeper:
+            runner = Runner(core_of(rig, rules(), "rules"), recorder, (keeper.finding,))
+            runner.health(origin_ns)
+            keeper.watch(runner.core.snapshot)
+            look_ns = origin_ns
+            for item in source.items():
+                if isinstance(item, Action):
+                    keeper.action(item)
+                    runner.action(item)
+                    continue
+                runner.frame(item)
+                if item.t_ns - look_ns > 5_000_000_000:
+                    look_ns = item.t_ns
+                    keeper.look()
+            runner.advance(source.end_ns)
+        assert recorder.flush(60.0)
+    with SessionChain([path]) as chain:
+        recording = collect(chain)
+    with Ledger(ledger) as book:
+        kept = book.entries()
+        assert [entry.kind for entry in kept] == ["brake", "line-work", "line-work", "brake"]
+        assert kept[0].t_ns < origin_ns + 200 * 1_000_000_000 <= kept[1].t_ns
+        work_j = sum(entry.numbers.get("work_j", 0.0) for entry in kept)
+        assert work_j == pytest.approx(float(recording["line_work"][-1]), rel=1e-6)
+        new, known = enter(book, drafts(recording), 1)
+        assert (new, known) == (0, 3)
+        assert book.entries() == kept
