@@ -1,0 +1,51 @@
+"""What the tests of host faults share: a live run without a broker, and what its folder holds afterwards."""
+
+import asyncio
+import contextlib
+import sqlite3
+from collections.abc import AsyncIterator
+from contextlib import asynccontextmanager
+from pathlib import Path
+
+from monitor.adapters.address import parse_broker_url
+from monitor.adapters.clock import StreamClock
+from monitor.adapters.recorder import Recorder
+from monitor.adapters.replay import SessionReader
+from monitor.config import find_rig
+from monitor.configfile import read_text
+from monitor.core.rules import default_rules_path
+from monitor.core.types import Frame
+from monitor.live import LiveDriver
+
+DEADLINE_S = 60.0
+NO_BROKER = "mqtt://127.0.0.1:1"
+
+
+def recorded(data: Path) -> list[Frame]:
+    """All frames of a folder's sessions, oldest first; each file must be whole and stand alone."""
+    found: list[Frame] = []
+    for session in sorted(data.glob("*.stopmark")):
+        assert not session.with_name(session.name + "-wal").exists()
+        with contextlib.closing(sqlite3.connect(session)) as base:
+            assert base.execute("PRAGMA integrity_check").fetchone() == ("ok",)
+        with SessionReader(session) as reader:
+            found += [item for item in reader.inputs() if isinstance(item, Frame)]
+    return found
+
+
+@asynccontextmanager
+async def running(driver: LiveDriver) -> AsyncIterator["asyncio.Task[None]"]:
+    task = asyncio.create_task(driver.run())
+    try:
+        yield task
+    finally:
+        driver.stop()
+        await task
+
+
+def live(recorder: Recorder | None = None) -> LiveDriver:
+    rules = default_rules_path()
+    clock = StreamClock.live()
+    return LiveDriver(
+        find_rig("land"), read_text(Path(rules)), str(rules), parse_broker_url(NO_BROKER, {}), clock, "LIVE", recorder
+    )
