@@ -5,8 +5,10 @@ The slope is the median of the slopes between all pairs of points, with its conf
 bad days do not move it.
 """
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from statistics import median
 from typing import Final
 
 DAY_NS: Final = 86_400_000_000_000
@@ -14,6 +16,10 @@ FEWEST_POINTS: Final = 8
 """Fewer points give no trend."""
 SHORTEST_DAYS: Final = 14.0
 """Points over fewer days give no trend."""
+_SIGMA_OF_MAD: Final = 1.4826
+_MEDIAN_OVER_MEAN: Final = 1.2533
+_Z95: Final = 1.96
+"""Of a normal scatter: its sigma over the median of the distances, a median's sigma over a mean's, and 95 % of it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,7 +39,8 @@ class Trend:
     """When the line reaches the bound asked about; None where the data does not carry a date."""
     reaches_earliest_ns: int | None = None
     reaches_latest_ns: int | None = None
-    """The same from both ends of the slope's interval; the latest is None when that lies beyond all horizon."""
+    """The same from both ends of the slope's interval and of the line's height, all at their worst together; the latest
+    is None when that lies beyond all horizon."""
 
     @property
     def certain(self) -> bool:
@@ -57,18 +64,25 @@ def trend(points: Sequence[tuple[int, float]], bound: float | None = None) -> Tr
 
     last_ns = ordered[-1][0]
     x = [(t_ns - last_ns) / DAY_NS for t_ns, _ in ordered]
-    slope, level, low, high = (float(part) for part in theilslopes([value for _, value in ordered], x, 0.95))
+    y = [value for _, value in ordered]
+    slope, level, low, high = (float(part) for part in theilslopes(y, x, 0.95))
     found = Trend(len(ordered), days, level, slope, low, high)
     if bound is None or not found.certain:
         return found
     missing = bound - level
     if missing * slope <= 0.0 or missing / slope > days:
         return found
+    # Lines of other slopes turn about the middle of the points, whose own height is known to `doubt`.
+    middle_days, middle = median(x), median(y)
+    scatter = _SIGMA_OF_MAD * median(abs(value - level - slope * at) for at, value in zip(x, y, strict=True))
+    doubt = _Z95 * _MEDIAN_OVER_MEAN * scatter / math.sqrt(len(y))
+    doubt = math.copysign(doubt, slope)
     steep, flat = (low, high) if slope < 0.0 else (high, low)
-    latest = missing / flat
+    earliest = middle_days + (bound - middle - doubt) / steep
+    latest = middle_days + (bound - middle + doubt) / flat
     return Trend(
         *(found.points, days, level, slope, low, high),
         reaches_ns=last_ns + round(missing / slope * DAY_NS),
-        reaches_earliest_ns=last_ns + round(missing / steep * DAY_NS),
+        reaches_earliest_ns=last_ns + round(max(0.0, earliest) * DAY_NS),
         reaches_latest_ns=last_ns + round(latest * DAY_NS) if latest <= 10 * days else None,
     )

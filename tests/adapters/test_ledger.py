@@ -197,3 +197,17 @@ def test_no_date_where_the_data_carries_none() -> None:
     noisy = trend(falling(60, 0.0, 0.05))
     assert noisy is not None
     assert not noisy.certain
+
+
+def test_the_true_day_lies_between_the_earliest_and_the_latest() -> None:
+    given = inside = 0
+    for seed in range(200):
+        found = trend(falling(40, -0.004, 0.03, seed), bound=0.75)
+        if found is None or found.reaches_earliest_ns is None:
+            continue
+        given += 1
+        true_ns = NOW_NS + round(0.25 / 0.004 * DAY_NS)
+        latest_ns = found.reaches_latest_ns
+        inside += found.reaches_earliest_ns <= true_ns and (latest_ns is None or true_ns <= latest_ns)
+    assert given >= 150
+    assert inside >= 0.95 * given
