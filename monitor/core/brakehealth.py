@@ -12,6 +12,7 @@ then on. `circuits`: how many of the two circuits to count.
 
 import math
 from collections.abc import Callable, Mapping
+from operator import attrgetter
 from typing import Any, Final
 
 from monitor.config import CaliperBrake, RegenAux, Rig
@@ -72,6 +73,7 @@ class BrakeHealth:
         self._block_kg = rig.block.mass_kg
         self._heavy_n = _G * (self._block_kg + _HEAVY_SHARE * (rig.block.rated_load_kg - self._block_kg))
         self._lift_pa = rig.brake.lift_pressure_pa if isinstance(rig.brake, CaliperBrake) else 0.0
+        self._springs = brake.has_emergency
         self._regen = isinstance(rig.aux, RegenAux)
         self.filter = BrakeFilter(rig, brake)
         self.effect = Effectiveness(self.filter)
@@ -119,14 +121,22 @@ class BrakeHealth:
             dt = 0.05
         self._last_ns = t_ns
 
-        first, second = self._pressures(number)
-        lever = _known(number("brake_lever"))
-        accumulator = _known(number("accumulator_pressure"))
+        first, ok1 = number("service_pressure_1")
+        second, ok2 = number("service_pressure_2")
+        if ok1 > _DEGRADED or ok2 > _DEGRADED:
+            first, second = _known_of_pair(first, ok1, second, ok2)
+        lever, ok = number("brake_lever")
+        if ok > _DEGRADED:
+            lever = math.nan
+        accumulator, ok = number("accumulator_pressure")
+        if ok > _DEGRADED:
+            accumulator = math.nan
         self.hydraulics.step(dt, lever, first, second, accumulator)
-        emergency = self._emergency_torque(number)
+        emergency = self._emergency_torque(number) if self._springs else 0.0
 
         speed, a, radius = estimate.speed_m_s, estimate.acceleration_m_s2, estimate.radius_m
-        seen = estimate.validity <= _DEGRADED and not estimate.slow and math.isfinite(speed + a + radius)
+        speed_sigma, validity = estimate.speed_sigma_m_s, int(estimate.validity)
+        seen = validity <= _DEGRADED and not estimate.slow and math.isfinite(speed + a + radius)
         arm = radius / self._lines if seen else math.nan
         omega = abs(speed) / arm if seen else math.nan
         aux, aux_doubt = self.auxiliary.torque(omega, number)
@@ -141,7 +151,8 @@ class BrakeHealth:
             self._until_slow = _SLOW_READINGS_EVERY
             self._look_at_heat(number)
             self._weigh_evidence()
-        mass = self._hanging(dt, hoist, load_n, load_validity, a if seen else math.nan)
+        seen_a = a if seen else math.nan
+        mass = self._hanging(dt, load_n, load_validity, seen_a)
 
         # Noise about zero pressure is no braking: summed up over a descent it would be a lot of heat.
         least = _NO_PRESSURE * self._full
@@ -152,36 +163,20 @@ class BrakeHealth:
         weighable = pressure_sum if emergency == 0.0 and hoist is not HoistState.IN_SLIPS else math.nan
         look = self._look
         look.dt, look.speed_m_s, look.turns, look.radius_m, look.mass_kg = dt, speed, estimate.turns, radius, mass
-        look.acceleration_m_s2 = a if seen else math.nan
-        look.speed_sigma_m_s, look.acceleration_sigma_m_s2 = estimate.speed_sigma_m_s, estimate.acceleration_sigma_m_s2
+        look.acceleration_m_s2 = seen_a
+        look.speed_sigma_m_s, look.acceleration_sigma_m_s2 = speed_sigma, estimate.acceleration_sigma_m_s2
         look.pressure_sum_pa = weighable if seen else math.nan
         look.aux_n_m, look.aux_doubt_n_m, look.driven, look.fade = aux, aux_doubt, not free, self._fade
-        look.doubtful = load_validity == _DEGRADED or estimate.validity == _DEGRADED
+        look.doubtful = load_validity == _DEGRADED or validity == _DEGRADED
         self.effect.step(look)
         heavy = None if load_validity > _DEGRADED else load_n > self._heavy_n
-        self._energy(
-            dt, seen, speed, estimate.speed_sigma_m_s, a, omega, arm, mass, heavy, pressure_sum, aux, emergency
-        )
+        self._energy(dt, seen, speed, speed_sigma, a, omega, arm, mass, heavy, pressure_sum, aux, emergency)
         is_set = self._is_set(lever, first, second, emergency)
-        self.creep.step(dt, is_set, speed, estimate.height_m, int(estimate.validity))
-
-    def _pressures(self, number: Callable[[str], Flag]) -> tuple[float, float]:
-        """Both circuits, Pa, NaN where not known. A circuit without a sensor is taken to be like the other."""
-        first, ok1 = number("service_pressure_1")
-        second, ok2 = number("service_pressure_2")
-        if ok1 > _DEGRADED:
-            first = math.nan
-        if ok2 > _DEGRADED:
-            second = first if ok2 == _NOT_FITTED else math.nan
-        if ok1 == _NOT_FITTED:
-            first = second
-        return first, second
+        self.creep.step(dt, is_set, speed, estimate.height_m, validity)
 
     def _emergency_torque(self, number: Callable[[str], Flag]) -> float:
-        """Torque of the spring-applied calipers at the configured friction, N m; 0 when they are clear or there are
-        none; NaN when their pressure is not known. Where it is not measured they count as clear."""
-        if not self._brake.has_emergency:
-            return 0.0
+        """Torque of the spring-applied calipers at the configured friction, N m; 0 when they are clear; NaN when their
+        pressure is not known. Where it is not measured they count as clear."""
         release, validity = number("emergency_release_pressure")
         if validity == _NOT_FITTED:
             return 0.0
@@ -207,7 +202,7 @@ class BrakeHealth:
         self._fade_low = fade(modelled + 0.25 * max(0.0, modelled - self._rig.braking.ambient_c))
         self._fade_validity = _DEGRADED
 
-    def _hanging(self, dt: float, hoist: HoistState, load_n: float, validity: int, a: float) -> float:
+    def _hanging(self, dt: float, load_n: float, validity: int, a: float) -> float:
         """Hanging mass, kg, NaN where not known. It is weighed in steady motion, since a load cell may or may not feel
         the block's own acceleration, and held through the stop."""
         if validity > _DEGRADED or not load_n > _SLACK_SHARE * self._block_kg * _G:
@@ -385,25 +380,31 @@ class BrakeHealth:
             self.descent.share = (share[0], _DEGRADED)
 
 
-def _known(flag: Flag) -> float:
-    number, validity = flag
-    return number if validity <= _DEGRADED else math.nan
+def _known_of_pair(first: float, ok1: int, second: float, ok2: int) -> tuple[float, float]:
+    """Pressures of both circuits, Pa, NaN where not known. A circuit without a sensor is taken to be like the other."""
+    if ok1 > _DEGRADED:
+        first = math.nan
+    if ok2 > _DEGRADED:
+        second = first if ok2 == _NOT_FITTED else math.nan
+    if ok1 == _NOT_FITTED:
+        first = second
+    return first, second
 
 
 NUMBERS: Final[Mapping[str, Callable[[BrakeHealth], Flag]]] = {
-    "effectiveness": lambda h: h._effectiveness(),
-    "effectiveness_sigma": lambda h: h._effectiveness_sigma(),
+    "effectiveness": BrakeHealth._effectiveness,
+    "effectiveness_sigma": BrakeHealth._effectiveness_sigma,
     "friction_scale": lambda h: h._raw(h.filter.friction),
     "inertia_scale": lambda h: h._raw(h.filter.inertia),
-    "response_time": lambda h: h._response(),
-    "creep": lambda h: h.creep.flag,
+    "response_time": BrakeHealth._response,
+    "creep": attrgetter("creep.flag"),
     "fade": lambda h: (1.0 - h._fade, h._fade_validity),
-    "disc_modelled": lambda h: h.heat.flag,
-    "leak_rate": lambda h: h._leak(),
-    "pump_cycle": lambda h: h._pump(),
-    "aux_share": lambda h: h.descent.share,
-    "aux_missing": lambda h: h.auxiliary.missing,
-    "disc_energy": lambda h: h.descent.energy,
+    "disc_modelled": attrgetter("heat.flag"),
+    "leak_rate": BrakeHealth._leak,
+    "pump_cycle": BrakeHealth._pump,
+    "aux_share": attrgetter("descent.share"),
+    "aux_missing": attrgetter("auxiliary.missing"),
+    "disc_energy": attrgetter("descent.energy"),
 }
 """Every number by name: `effectiveness` is torque seen over torque expected from pressure at the configured friction,
 heat included; `friction_scale` is the cold friction's factor behind it."""

@@ -161,11 +161,12 @@ class BrakeFilter:
         file says, beyond what the evidence's own doubt may explain: then the evidence alone counts. A vague hint is no
         evidence: it would make a sound brake seem to be none.
         """
-        weaker = max(0.0, 1.0 - min(self._at_most, self.friction + SURE_Z * self.sigma))
+        friction = self.friction
         if not self.applications:
-            return max(0.02, 1.0 - max(0.0, 1.0 - self.friction) - self.prior)
-        worst = max(1.0 - self.prior - 2.0 * weaker, self.friction - ASSURED_Z * self.sigma)
-        return max(0.02, worst)
+            return max(0.02, 1.0 - max(0.0, 1.0 - friction) - self.prior)
+        sigma = self.sigma
+        weaker = max(0.0, 1.0 - min(self._at_most, friction + SURE_Z * sigma))
+        return max(0.02, 1.0 - self.prior - 2.0 * weaker, friction - ASSURED_Z * sigma)
 
     def torque_ratio(self, scale: float) -> float:
         """Torque at a friction `scale` over torque at the configured friction, at equal pressure, lowering."""

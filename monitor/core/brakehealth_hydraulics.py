@@ -70,12 +70,14 @@ class ResponseWatch:
             self._armed = self._waiting = False
             self._last_lever = math.nan
             return
-        asked = min(lever * self._full, supply)
-        share = pressure / asked if asked > 0.0 else 0.0
         if lever < 0.5 * self._demand:
             self._waiting = False
             self._armed = pressure < 0.1 * self._full
-        elif self._armed and lever >= self._demand > self._last_lever:
+            self._last_lever = lever
+            return
+        asked = min(lever * self._full, supply)
+        share = pressure / asked if asked > 0.0 else 0.0
+        if self._armed and lever >= self._demand > self._last_lever:
             self._armed, self._waiting = False, True
             rise = lever - self._last_lever
             self._since = dt * (lever - self._demand) / rise if rise > 0.0 else 0.0
@@ -137,6 +139,8 @@ class Circuits:
 
     def step(self, dt: float, lever: float, first: float, second: float, supply: float) -> None:
         """Readings in SI; NaN where not known."""
+        if lever < self._demand and self._demand_s == 0.0:
+            return  # nothing is asked, nor was it before
         if math.isnan(lever):
             higher = max(first, second)  # NaN in either place makes a comparison impossible
             asked = higher if higher > 0.3 * self._full else math.nan

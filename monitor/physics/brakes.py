@@ -282,9 +282,11 @@ class EddyBrake:
         if speed_rad_s <= 0.0:
             return 0.0
         share = min(abs(current_a) / self.rated_current_a, self.saturation)
-        critical = self.critical_speed_rad_s * (1 + self.resistivity_per_k * max(0.0, rotor_rise_k))
-        u = speed_rad_s / critical
-        return self.peak_torque_n_m * share * share * eddy_curve(u) * self.coolant_factor(coolant_lost_s)
+        critical = self.critical_speed_rad_s
+        if rotor_rise_k > 0.0:
+            critical *= 1 + self.resistivity_per_k * rotor_rise_k
+        torque = self.peak_torque_n_m * share * share * eddy_curve(speed_rad_s / critical)
+        return torque * self.coolant_factor(coolant_lost_s) if coolant_lost_s > 0.0 else torque
 
     def coolant_factor(self, coolant_lost_s: float) -> float:
         """Share of torque to count on after coolant has been lost for a time: straight down to 0."""
