@@ -226,7 +226,7 @@ class Child:
 
     def __init__(self, broker: Mosquitto, data: Path) -> None:
         self.process = subprocess.Popen(
-            [sys.executable, "-m", "tests.host_child", broker.url, str(data)],
+            [sys.executable, "-m", "tests.host_child", broker.url.replace("127.0.0.1", "localhost"), str(data)],
             stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True, cwd=ROOT,
         )  # fmt: skip
 
@@ -250,7 +250,7 @@ def test_no_file_handles_left(broker: Mosquitto, tmp_path: Path) -> None:
         assert child.ask()["problem"].startswith("no file handles are left")
         broker.stop()
         broker.start()
-        wait_until(lambda: "open files" in child.ask()["note"], "the connection's trouble in words", DEADLINE_S)
+        wait_until(lambda: "no file handles" in child.ask()["note"], "the connection's trouble in words", DEADLINE_S)
         starved = child.ask()
         assert starved["t_ns"] > before["t_ns"]
         wait_until(lambda: "recorder-failed" in child.ask()["alarms"], "the alarm", DEADLINE_S)

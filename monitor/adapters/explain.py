@@ -9,6 +9,7 @@ from aiomqtt.exceptions import MqttConnectError
 from paho.mqtt.reasoncodes import ReasonCode
 
 from monitor.adapters.address import BrokerUrl, short_reason
+from monitor.adapters.handles import no_handles
 from monitor.adapters.link import Closed, Silent, Slow
 from monitor.adapters.wire import WireError
 
@@ -52,6 +53,8 @@ def explain(error: BaseException, url: BrokerUrl, client_id: str = "", wire: str
         if "WRONG_VERSION" in str(cause) or "RECORD_LAYER" in str(cause):
             return f"{place} does not speak TLS: use mqtt:// or the port for TLS"
         return f"{place}: TLS failed ({cause.reason or cause})"
+    if isinstance(cause, OSError) and no_handles():
+        return f"no file handles are left to reach {place}: raise the limit of open files"
     if isinstance(cause, socket.gaierror):
         return f"unknown host {url.host!r}: check the name in the broker's address"
     if isinstance(cause, ConnectionRefusedError):

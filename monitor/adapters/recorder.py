@@ -25,6 +25,7 @@ from typing import Any, Final, Literal
 
 from monitor.adapters.batches import FRAME_BYTES, Advanced, Batch, CoreState, Entry, Rotate, insert, shed_oldest
 from monitor.adapters.blocks import MAX_PAYLOAD_BYTES, pack_block
+from monitor.adapters.handles import no_handles
 from monitor.adapters.session import Note, SessionError, clean_text, open_for_writing, pack_state
 from monitor.core.types import Action, Finding, Frame
 
@@ -416,7 +417,7 @@ def problem_words(error: Exception, path: Path) -> str:
         return f"the disk is full: free some space in {path.parent}; recording goes on by itself"
     if "readonly" in text or "read-only" in text or isinstance(error, PermissionError):
         return f"no permission to write in {path.parent}: recording goes on by itself once there is"
-    if number in (errno.EMFILE, errno.ENFILE) or (isinstance(error, sqlite3.OperationalError) and _no_handles()):
+    if number in (errno.EMFILE, errno.ENFILE) or (isinstance(error, sqlite3.OperationalError) and no_handles()):
         return "no file handles are left: raise the limit of open files; recording goes on by itself once there are"
     if isinstance(error, FileNotFoundError) or not path.parent.is_dir():
         return f"the folder {path.parent} is not there: recording goes on by itself once it is"
@@ -425,12 +426,3 @@ def problem_words(error: Exception, path: Path) -> str:
     if "locked" in text:
         return f"{path} is held by another program"
     return f"{path} cannot be written ({error})"
-
-
-def _no_handles() -> bool:
-    """Whether this process, or the machine, has no file handle left. SQLite says only that it cannot open."""
-    try:
-        os.close(os.open(os.devnull, os.O_RDONLY))
-    except OSError as error:
-        return error.errno in (errno.EMFILE, errno.ENFILE)
-    return False
