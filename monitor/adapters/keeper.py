@@ -39,7 +39,7 @@ LOG = logging.getLogger(__name__)
 LINE_KINDS: Final = ("line-cut", "line-new", "line-strung")
 RETRY_S: Final = 2.0
 """Real time between two attempts while the ledger cannot be written."""
-SEEN_S: Final = 60.0
+SEEN_S: Final = 10.0
 """Real time between two touches of the mark of a running monitor: how exactly a restart can say when it was last seen."""
 MOST_WAITING: Final = 20_000
 """Drafts that wait; what comes then is left to `stopmark ledger take`."""
@@ -267,10 +267,10 @@ class Keeper:
         except OSError:
             return
         try:
-            begun = f"begun {iso(int(json.loads(self._mark.read_text(encoding='utf-8'))['started_ns']))[:19]}Z, "
+            begun = f"begun {_moment(int(json.loads(self._mark.read_text(encoding='utf-8'))['started_ns']))}, "
         except (OSError, ValueError, TypeError, KeyError, OverflowError):
             begun = ""
-        words = f"the run before, {begun}last seen {iso(seen_ns)[:19]}Z, had ended without a clean stop"
+        words = f"the run before, {begun}last seen {_moment(seen_ns)}, had ended without a clean stop"
         away_s = max(0.0, (self._start_ns - seen_ns) * 1e-9)
         self._waiting.append(Draft("restart", self._start_ns, text=words, numbers={"away_s": away_s}))
 
@@ -282,6 +282,10 @@ class Keeper:
         told = {"process": os.getpid(), "started_ns": self._start_ns}
         self._mark.write_text(json.dumps(told), encoding="utf-8")
         self._marked = True
+
+
+def _moment(t_ns: int) -> str:
+    return iso(t_ns)[:19].replace("T", " ")
 
 
 class _Work:

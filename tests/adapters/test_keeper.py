@@ -278,7 +278,7 @@ def test_a_run_that_ended_without_a_clean_stop_is_entered_at_the_next_start(path
     assert second.close()
     (entry,) = entries(path, "restart")
     assert entry.t_ns == rig.t_ns
-    assert entry.text.startswith("the run before, begun 2024-10-04T22:30:00Z, last seen 20")
+    assert entry.text.startswith("the run before, begun 2024-10-04 22:30:00, last seen 20")
     assert entry.text.endswith("had ended without a clean stop")
     rig.t_ns += 60 * S
     with start(path, rig) as third:
