@@ -6,13 +6,15 @@ import tomllib
 from collections.abc import Iterator
 from importlib import resources
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import Any, Final, TypeVar
 
 from pydantic import BaseModel, ValidationError
 
 from monitor.errors import UserError
 
 M = TypeVar("M", bound=BaseModel)
+
+_PLAIN: Final = {"extra_forbidden": "there is no such field; is it misspelt?", "missing": "this field is missing"}
 
 FilePath = str | os.PathLike[str]
 """Where a file is; the core's signatures use this name, since it has no file API of its own."""
@@ -72,9 +74,13 @@ def read_toml(path: FilePath) -> dict[str, Any]:
 
 def problems_of(error: ValidationError, where: str) -> Iterator[str]:
     """Each problem of a pydantic error as one sentence: file, field, what is wrong."""
-    for item in error.errors(include_url=False, include_context=False):
-        field = ".".join(str(part) for part in item["loc"])
-        message = item["msg"].removeprefix("Value error, ")
+    found = error.errors(include_url=False, include_context=False)
+    for item in found:
+        loc = item["loc"]
+        if item["type"] == "too_short" and any(other["loc"][: len(loc)] == loc != other["loc"] for other in found):
+            continue  # entries that are wrong themselves are not counted: that they are too few says nothing more
+        field = ".".join(str(part) for part in loc)
+        message = _PLAIN.get(item["type"]) or item["msg"].removeprefix("Value error, ")
         for text in message.split("; ") if item["type"] == "value_error" else [message]:
             yield f"{where}: {field}: {text}" if field else f"{where}: {text}"
 

@@ -122,12 +122,28 @@ def load_map(path: Path) -> LogMap:
             problems.append(
                 f"{path}: columns.{place}.unit: {column.unit!r} does not measure {quantity.label}; use {fits}"
             )
-    if mapping.time.format == "elapsed_s" and not mapping.time.start:
-        problems.append(f"{path}: time.start: needed with elapsed_s: when the log begins")
+    ids = Counter(sensor_id(column) for column in mapping.columns)
+    for name in [name for name, count in ids.items() if count > 1]:
+        problems.append(
+            f"{path}: columns: {ids[name]} of them would be the sensor {name!r}; give each an id of its own"
+        )
+    if mapping.time.format == "elapsed_s":
+        try:
+            _iso_ns(mapping.time.start, 0)
+        except ValueError:
+            problems.append(
+                f"{path}: time.start: with elapsed_s it says when the log begins, like 2026-01-01T00:00:00; "
+                f"{mapping.time.start!r} is no such time"
+            )
     if problems:
         raise ConfigError(problems)
     beside = path.parent / mapping.rig
     return mapping.model_copy(update={"rig": str(beside)}) if mapping.rig.endswith(".toml") else mapping
+
+
+def sensor_id(column: LogColumn) -> str:
+    """The id that the column's sensor gets."""
+    return column.id or column.quantity.replace("_", "-")
 
 
 class FieldLog:
@@ -147,14 +163,13 @@ class FieldLog:
         self._start_offset_ns = 0
         if mapping.time.format == "elapsed_s":
             self._start_offset_ns = _iso_ns(mapping.time.start, 0)
-        self._dialect = mapping.delimiter or self._sniff()
+        head = self._head()
+        self._dialect = mapping.delimiter or self._sniff(head)
         self._places: list[int] = []
         self._time_places: list[int] = []
         times = self._look_ahead()
         if not times:
-            raise FieldLogError(
-                f"{path}: no line of it has a readable time; check time.columns and time.format in the map"
-            )
+            raise FieldLogError(self._no_time())
         self.start_ns = times[0]
         steps = [later - one for one, later in pairwise(times) if later > one]
         self.period_s = max(0.01, median(steps) * 1e-9) if steps else 1.0
@@ -162,8 +177,18 @@ class FieldLog:
         self._topics = [self.rig.topic(sensor) for sensor in self.rig.sensors]
         self._ranges = [sensor.range for sensor in self.rig.sensors]
 
-    def _sniff(self) -> str:
-        head = self._head()
+    def _no_time(self) -> str:
+        how = f"{self.path}: no line of it has a readable time"
+        row = next((row for row in self._lines() if any(word.strip() for word in row)), None)
+        if row is None:
+            return f"{self.path}: there is no line of data below its heads"
+        words = " ".join(row[place].strip() for place in self._time_places if place < len(row))
+        return (
+            f"{how}: the first says {words[:60]!r}, and time.format in the map is {self._map.time.format!r}; check that, "
+            "time.columns and units_rows"
+        )
+
+    def _sniff(self, head: str) -> str:
         counts = {mark: head.count(mark) for mark in (",", ";", "\t", "|")}
         if self._map.decimal == ",":
             counts[","] = 0
@@ -177,11 +202,16 @@ class FieldLog:
     def _head(self) -> str:
         try:
             with self.path.open("rb") as file:
-                return file.read(_HEAD_BYTES).decode(self._map.encoding, "replace")
+                head = file.read(_HEAD_BYTES).decode(self._map.encoding, "replace")
         except FileNotFoundError:
             raise FieldLogError(f"{self.path}: no such file") from None
+        except IsADirectoryError:
+            raise FieldLogError(f"{self.path}: is a folder, not a file") from None
         except (OSError, LookupError) as error:
             raise FieldLogError(f"{self.path}: cannot be read ({error})") from None
+        if not head.strip():
+            raise FieldLogError(f"{self.path}: is empty")
+        return head
 
     def _lines(self) -> Iterator[list[str]]:
         """Rows of data; the heads are looked up on the way."""
@@ -211,6 +241,10 @@ class FieldLog:
         wanted = [*self._map.time.columns, *(column.column for column in self._map.columns)]
         lacking = [name for name in wanted if name not in heads]
         if lacking:
+            if any(ch == "\ufffd" or not (ch.isprintable() or ch == "\t") for head in heads for ch in head):
+                raise FieldLogError(
+                    f"{self.path}: is no table of text in {self._map.encoding}; is it the right file, and the right encoding?"
+                )
             have = ", ".join(repr(head[:40]) for head in heads[:40])
             raise FieldLogError(f"{self.path}: has no column {', '.join(map(repr, lacking))}; its columns: {have}")
         self._time_places = [heads.index(name) for name in self._map.time.columns]
@@ -255,7 +289,7 @@ class FieldLog:
             low, high = column.range or _usual_range(column, rig)
             span = high - low
             sensor: dict[str, Any] = {
-                "id": column.id or column.quantity.replace("_", "-"),
+                "id": sensor_id(column),
                 "quantity": column.quantity,
                 "unit": column.unit,
                 "value": "/value",
@@ -273,7 +307,7 @@ class FieldLog:
         counts = {name: n for name, n in plain["reference"]["counts"].items() if name in {s["id"] for s in sensors}}
         plain["sensors"] = sensors
         plain["reference"]["counts"] = counts
-        return validate(Rig, plain, f"{self.path.name} on rig {rig.name}")
+        return validate(Rig, plain, f"the map's columns as sensors of the rig {rig.name}")
 
     # --- reading it --------------------------------------------------------------------------------------------------
 

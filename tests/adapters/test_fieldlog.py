@@ -131,9 +131,16 @@ def test_the_rig_gets_the_logs_sensors_and_rate(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("text", "words"),
     [
-        ("", "not parted by"),
+        ("", "is empty"),
+        ("\n \n", "is empty"),
+        ("time\n1\n", "not parted by"),
+        ("time,pos,load\n", "no line of data"),
+        ("SQLite format 3\x01,\ufffd,\x7f\n1,2,3\n", "is no table of text in utf-8-sig"),
         ("time,pos\n1,2\n", "has no column 'load'"),
-        ("time,pos,load\nx,1,2\n", "no line of it has a readable time"),
+        (
+            "time,pos,load\n 12:30 ,1,2\n",
+            "no line of it has a readable time: the first says '12:30', and time.format .* is 's'",
+        ),
         ("time,pos,load\n1000,1e12,0\n", "not one reading"),
         ("time,pos,load\n1000,1,500\n" + "200000,1,500\n", "clock was set"),
         ("time,pos,load\n900000,1,500\n" + "1000,1,500\n" * 700, "stays back"),
@@ -150,14 +157,32 @@ def test_a_log_that_cannot_be_used_says_why(tmp_path: Path, text: str, words: st
         ('"hook_load"', '"hook_weight"', "'hook_weight' is not known"),
         ('unit = "kN"', 'unit = "bar"', "'bar' does not measure"),
         ('rig = "land"', 'rig = "sea"', "no rig is called"),
-        ('format = "s"', 'format = "elapsed_s"', "time.start"),
-        ("format = 1", "format = 1\nfoo = 2", "foo"),
+        ('format = "s"', 'format = "elapsed_s"', "time.start: with elapsed_s it says when"),
+        ('format = "s"', 'format = "elapsed_s"\nstart = "yesterday"', "'yesterday' is no such time"),
+        ("format = 1", "format = 1\nfoo = 2", "foo: there is no such field; is it misspelt"),
+        (
+            'unit = "m"',
+            'unit = "m"\ncolour = "red"',
+            "^[^\n]*columns.0.colour: there is no such field; is it misspelt.$",
+        ),
+        ('column = "pos"', "", "columns.0.column: this field is missing"),
+        ('"hook_load"\nunit = "kN"', '"block_position"\nunit = "m"', "2 of them would be the sensor 'block-position'"),
         ('quantity = "block_position"', 'quantity = "brake_lever"', "percent"),
     ],
 )
 def test_a_map_that_cannot_be_used_says_why(tmp_path: Path, old: str, new: str, words: str) -> None:
     with pytest.raises(ConfigError, match=words):
         read(tmp_path, "time,pos,load\n1,2,3\n", MAP.replace(old, new, 1))
+
+
+def test_a_folder_is_no_log_and_a_map_needs_a_load(tmp_path: Path) -> None:
+    (tmp_path / "map.toml").write_text(MAP)
+    mapping = load_map(tmp_path / "map.toml")
+    with pytest.raises(FieldLogError, match="is a folder, not a file"):
+        FieldLog(tmp_path, mapping)
+    alone = MAP[: MAP.rindex("[[columns]]")]
+    with pytest.raises(ConfigError, match=r"the map's columns as sensors of the rig land: .*hook load"):
+        read(tmp_path, "time,pos\n1,2\n", alone)
 
 
 def test_the_example_is_a_map(tmp_path: Path) -> None:
