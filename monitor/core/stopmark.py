@@ -104,7 +104,10 @@ class StopCalculator:
         room = room_up if up else room_down
         margin = room - reach - self._notice * size
         wait = self._reaction + self._notice
-        allowed = min(end.allowed_m_s(room - extra, wait, self._slow_lag) for end in worst)
+        light, heavy = worst
+        allowed = min(
+            light.allowed_m_s(room - extra, wait, self._slow_lag), heavy.allowed_m_s(room - extra, wait, self._slow_lag)
+        )
         late = phases.reach(size, 0.0, self._lag).distance_m
         # Only as much change of speed as the estimate is sure of: noise must neither warn nor put off.
         change = estimate.acceleration_m_s2 if up else -estimate.acceleration_m_s2
@@ -144,7 +147,7 @@ class StopCalculator:
         assured = self._worst(expected, worst, size)
         return expected.distance_m, assured.distance_m + _extra(expected, assured, estimate)
 
-    def _phases(self, up: bool, radius_m: float, load: Load, brakes: Brakes) -> tuple[Phases, tuple[Phases, ...]]:
+    def _phases(self, up: bool, radius_m: float, load: Load, brakes: Brakes) -> tuple[Phases, tuple[Phases, Phases]]:
         """Phases of the expected stop, and of the assured one at either end of the inertia."""
         if radius_m != self._radius_m:
             self._radius_m, self._hoists = radius_m, self._on_layer(radius_m)
@@ -166,13 +169,12 @@ class StopCalculator:
             *(Hoist(1.0, inertia, lines, radius_m, self._k_low) for inertia in self._inertias),
         )
 
-    def _worst(self, expected: Reach, ends: tuple[Phases, ...], speed: float) -> Reach:
+    def _worst(self, expected: Reach, ends: tuple[Phases, Phases], speed: float) -> Reach:
         """The furthest of the reaches, which is the one to rely on."""
-        worst = expected
-        for end in ends:
-            reach = end.reach(speed, self._reaction, self._slow_lag)
-            worst = reach if reach.distance_m >= worst.distance_m else worst
-        return worst
+        light = ends[0].reach(speed, self._reaction, self._slow_lag)
+        heavy = ends[1].reach(speed, self._reaction, self._slow_lag)
+        worst = light if light.distance_m >= expected.distance_m else expected
+        return heavy if heavy.distance_m >= worst.distance_m else worst
 
     @staticmethod
     def _still(height: float, bound: float, room_up: float, room_down: float) -> StopResult:

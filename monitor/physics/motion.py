@@ -152,76 +152,70 @@ class Phases(NamedTuple):
     def reach(self, speed_m_s: float, hold_s: float, lag_s: float) -> Reach:
         """The stop from a speed held for `hold_s`, with the brake acting `lag_s` after that."""
         a, jerk, ramp_s, dec = self
-        return _stop(speed_m_s, hold_s, lag_s, a, jerk, ramp_s, dec) if dec > 0.0 else _NEVER
+        if dec <= 0.0:
+            return _NEVER
+        v = speed_m_s
+        v1 = v + a * lag_s
+        if v1 <= 0.0 and a < 0.0:  # at rest before the brake acts
+            t = -v / a
+            return Reach(v * (hold_s + 0.5 * t), hold_s + t, v, True)
+        distance = v * hold_s + (v + v1) * 0.5 * lag_s
+        v2 = v1 + (a - 0.5 * jerk * ramp_s) * ramp_s
+        if ramp_s > 0.0:
+            peak = v1 + 0.5 * a * a / jerk if a > 0.0 else v
+            if v2 <= 0.0:  # at rest before full torque
+                root = math.sqrt(a * a + 2.0 * jerk * v1)
+                t = (a + root) / jerk if a >= 0.0 else 2.0 * v1 / (root - a)
+                distance += (v1 + (0.5 * a - jerk * t / 6.0) * t) * t
+                return Reach(distance, hold_s + lag_s + t, peak, True)
+            distance += (v1 + (0.5 * a - jerk * ramp_s / 6.0) * ramp_s) * ramp_s
+        else:
+            peak = v1 if a > 0.0 else v
+        t = v2 / dec
+        return Reach(distance + 0.5 * v2 * t, hold_s + lag_s + ramp_s + t, peak, True)
 
     def allowed_m_s(self, room_m: float, hold_s: float, lag_s: float) -> float:
-        """Highest speed whose `reach` stays within `room_m`; 0.0 when there is none."""
+        """Highest speed whose `reach` stays within `room_m`; 0.0 when even a block at rest would go further."""
         a, jerk, ramp_s, dec = self
-        return _allowed(room_m, hold_s, lag_s, a, jerk, ramp_s, dec) if dec > 0.0 else 0.0
+        if dec <= 0.0 or not room_m > 0.0:
+            return 0.0
+        wait = hold_s + lag_s
+        # Full torque is reached: distance = p v^2 / 2 + q v + s with v2 = v + gain.
+        gain = a * wait - a * hold_s + (a - 0.5 * jerk * ramp_s) * ramp_s
+        q = wait + ramp_s + gain / dec
+        s = 0.5 * a * lag_s * lag_s + a * lag_s * ramp_s + (0.5 * a - jerk * ramp_s / 6.0) * ramp_s * ramp_s
+        s += 0.5 * gain * gain / dec - room_m
+        disc = q * q - 2.0 * s / dec
+        if disc >= 0.0:
+            root = math.sqrt(disc)
+            v = -2.0 * s / (q + root) if q >= 0.0 else (root - q) * dec
+            if v >= 0.0 and v + gain >= 0.0:
+                return v
+        if gain > 0.0:  # full torque is always reached, and the speed found was below zero
+            return 0.0
+        if a < 0.0:  # at rest within the lag: v hold + v^2 / (2 |a|) = room
+            v = 2.0 * room_m / (hold_s + math.sqrt(hold_s * hold_s - 2.0 * room_m / a))
+            if v <= -a * lag_s:
+                return v
+        if ramp_s <= 0.0:
+            return 0.0
+        # At rest within the ramp, after t: v1 = jerk t^2 / 2 - a t. The distance is a cubic in t, convex and rising where
+        # v1 >= 0, so Newton from the end of the ramp comes down to the root without passing it.
+        t = ramp_s
+        const = -a * lag_s * wait + 0.5 * a * lag_s * lag_s - room_m
+        for _ in range(60):
+            value = (0.5 * jerk * t - a) * t * wait + (jerk * t / 3.0 - 0.5 * a) * t * t + const
+            slope = (jerk * t - a) * wait + (jerk * t - a) * t
+            step = value / slope
+            t -= step
+            if jerk * t <= 2.0 * a:  # below v1 = 0: even a block at rest would go further than the room
+                return 0.0
+            if abs(step) < 1e-12 * ramp_s:
+                break
+        return max(0.0, (0.5 * jerk * t - a) * t - a * lag_s)
 
 
 _HELPLESS = Phases(0.0, 0.0, 0.0, 0.0)
-
-
-def _stop(v: float, hold_s: float, lag_s: float, a: float, jerk: float, ramp_s: float, dec: float) -> Reach:
-    v1 = v + a * lag_s
-    if v1 <= 0.0 and a < 0.0:  # at rest before the brake acts
-        t = -v / a
-        return Reach(v * (hold_s + 0.5 * t), hold_s + t, v, True)
-    distance = v * hold_s + (v + v1) * 0.5 * lag_s
-    v2 = v1 + (a - 0.5 * jerk * ramp_s) * ramp_s
-    if ramp_s > 0.0:
-        peak = v1 + 0.5 * a * a / jerk if a > 0.0 else v
-        if v2 <= 0.0:  # at rest before full torque
-            root = math.sqrt(a * a + 2.0 * jerk * v1)
-            t = (a + root) / jerk if a >= 0.0 else 2.0 * v1 / (root - a)
-            distance += (v1 + (0.5 * a - jerk * t / 6.0) * t) * t
-            return Reach(distance, hold_s + lag_s + t, peak, True)
-        distance += (v1 + (0.5 * a - jerk * ramp_s / 6.0) * ramp_s) * ramp_s
-    else:
-        peak = v1 if a > 0.0 else v
-    t = v2 / dec
-    return Reach(distance + 0.5 * v2 * t, hold_s + lag_s + ramp_s + t, peak, True)
-
-
-def _allowed(room: float, hold_s: float, lag_s: float, a: float, jerk: float, ramp_s: float, dec: float) -> float:
-    """Highest speed whose `_stop` distance is `room`; 0.0 when even a block at rest would go further."""
-    if not room > 0.0:
-        return 0.0
-    wait = hold_s + lag_s
-    # Full torque is reached: distance = p v^2 / 2 + q v + s with v2 = v + gain.
-    gain = a * wait - a * hold_s + (a - 0.5 * jerk * ramp_s) * ramp_s
-    q = wait + ramp_s + gain / dec
-    s = 0.5 * a * lag_s * lag_s + a * lag_s * ramp_s + (0.5 * a - jerk * ramp_s / 6.0) * ramp_s * ramp_s
-    s += 0.5 * gain * gain / dec - room
-    disc = q * q - 2.0 * s / dec
-    if disc >= 0.0:
-        root = math.sqrt(disc)
-        v = -2.0 * s / (q + root) if q >= 0.0 else (root - q) * dec
-        if v >= 0.0 and v + gain >= 0.0:
-            return v
-    if gain > 0.0:  # full torque is always reached, and the speed found was below zero
-        return 0.0
-    if a < 0.0:  # at rest within the lag: v hold + v^2 / (2 |a|) = room
-        v = 2.0 * room / (hold_s + math.sqrt(hold_s * hold_s - 2.0 * room / a))
-        if v <= -a * lag_s:
-            return v
-    if ramp_s <= 0.0:
-        return 0.0
-    # At rest within the ramp, after t: v1 = jerk t^2 / 2 - a t. The distance is a cubic in t, convex and rising where
-    # v1 >= 0, so Newton from the end of the ramp comes down to the root without passing it.
-    t = ramp_s
-    const = -a * lag_s * wait + 0.5 * a * lag_s * lag_s - room
-    for _ in range(60):
-        value = (0.5 * jerk * t - a) * t * wait + (jerk * t / 3.0 - 0.5 * a) * t * t + const
-        slope = (jerk * t - a) * wait + (jerk * t - a) * t
-        step = value / slope
-        t -= step
-        if jerk * t <= 2.0 * a:  # below v1 = 0: even a block at rest would go further than the room
-            return 0.0
-        if abs(step) < 1e-12 * ramp_s:
-            break
-    return max(0.0, (0.5 * jerk * t - a) * t - a * lag_s)
 
 
 # --- lowering -------------------------------------------------------------------------------------------------------
@@ -402,4 +396,4 @@ def power_loss_hoisting(
     a -= jerk * ramp_done
     if a <= 0.0 or (lag_left == 0.0 and ramp_done >= ramp_s):
         return PowerLoss(rise, Reach(0.0, 0.0, 0.0, True))
-    return PowerLoss(rise, _stop(0.0, 0.0, lag_left, a, jerk, ramp_s - ramp_done, dec))
+    return PowerLoss(rise, Phases(a, jerk, ramp_s - ramp_done, dec).reach(0.0, 0.0, lag_left))
