@@ -11,7 +11,7 @@ import logging
 import shutil
 import threading
 from collections.abc import Callable, Collection, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, Final
 
@@ -23,6 +23,9 @@ from monitor.core.types import Action, Finding, Frame
 LOG = logging.getLogger(__name__)
 
 HOUR_NS: Final = 3_600_000_000_000
+LOOK_NS: Final = 300_000_000_000
+"""Stream time between two looks at the bounds: others fill disks too, and for a quarter of an hour memory holds what a full
+one refuses."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -142,6 +145,8 @@ class SegmentedRecorder:
         self._retention = retention
         self._usage = usage
         self._pruning: threading.Thread | None = None
+        self._next_look_ns = 0
+        self._by_age: bool | None = None
         self._recorder = Recorder(folder.session_path(rig, now_ns), self._segment_header(""), hold=folder.hold)
         self._prune(now_ns)
 
@@ -159,6 +164,7 @@ class SegmentedRecorder:
         """In a thread of its own: reading and removing files must not hold up the watch."""
         if self._pruning is not None and self._pruning.is_alive():
             return
+        self._next_look_ns = t_ns + LOOK_NS
         self._pruning = threading.Thread(target=self._prune_now, args=(t_ns,), name="retention", daemon=True)
         self._pruning.start()
 
@@ -168,11 +174,31 @@ class SegmentedRecorder:
             for path in session_files(self._folder.path):
                 if path not in keep:
                     settle_session(path)
-            for removal in prune(self._folder.path, self._retention, t_ns, self._usage, keep):
+            if self._by_age is None:
+                self._by_age = self._ages_make_sense(t_ns, keep)
+            retention = self._retention if self._by_age else replace(self._retention, max_age_days=None)
+            for removal in prune(self._folder.path, retention, t_ns, self._usage, keep):
                 self._recorder.note(t_ns, "removal", removal.words)
         except Exception as error:  # a fault here must not end in silence, nor touch the recording
             LOG.exception("old sessions could not be removed")
             self._recorder.note(t_ns, "removal", f"old sessions could not be removed ({error})")
+
+    def _ages_make_sense(self, t_ns: int, keep: Collection[Path]) -> bool:
+        """Whether anything in the folder is young enough to stay. If nothing is, either the monitor has not run for a very
+        long time or the computer's clock is far ahead; a clock must not cost a season's recordings, so the person is asked.
+        """
+        days = self._retention.max_age_days
+        starts = [started_ns(path) for path in session_files(self._folder.path) if path not in keep]
+        known = [start for start in starts if start is not None]
+        if days is None or not known or t_ns - max(known) <= days * 24 * HOUR_NS:
+            return True
+        words = (
+            f"nothing was recorded in the last {days:g} days: is the computer's clock right? Until the next start no session"
+            " is removed for its age"
+        )
+        LOG.warning("%s", words)
+        self._recorder.note(t_ns, "removal", words)
+        return False
 
     # -- the recorder's methods -----------------------------------------------------------------------------------
 
@@ -194,6 +220,8 @@ class SegmentedRecorder:
 
     def advanced(self, t_ns: int) -> None:
         """Record that stream time has reached `t_ns`."""
+        if t_ns >= self._next_look_ns:
+            self._prune(t_ns)
         self._recorder.advanced(t_ns)
 
     def checkpoint(self, t_ns: int, state: Mapping[str, Any]) -> None:

@@ -11,7 +11,7 @@ import pytest
 from monitor.adapters.folder import DataFolder, session_files
 from monitor.adapters.recorder import Recorder
 from monitor.adapters.replay import SessionReader
-from monitor.adapters.segments import HOUR_NS, Retention, SegmentedRecorder, Usage, disk_usage, prune
+from monitor.adapters.segments import HOUR_NS, LOOK_NS, Retention, SegmentedRecorder, Usage, disk_usage, prune
 from monitor.adapters.session import SessionError
 from monitor.adapters.sessions import (
     Gap,
@@ -88,6 +88,52 @@ def test_old_segments_go_and_are_written_down(tmp_path: Path) -> None:
         words = [note.text for note in session.notes() if note.kind == "removal"]
     assert len(words) == 2
     assert all("older than 90 days" in text for text in words)
+
+
+def test_a_clock_that_is_far_ahead_costs_no_recordings(tmp_path: Path) -> None:
+    later_ns = START_NS + 400 * 24 * HOUR_NS
+    with DataFolder(tmp_path) as folder:
+        for hour in range(3):
+            t_ns = START_NS + hour * HOUR_NS
+            write(folder.session_path("land", t_ns), Frame(t_ns, "a", b"1"))
+        with SegmentedRecorder(folder, "land", RIG, later_ns, Retention(90.0, None, None)) as recorder:
+            for hour in range(3):
+                recorder.frame(Frame(later_ns + hour * HOUR_NS, "a", b"1"))
+                assert recorder._pruning is not None
+                recorder._pruning.join()
+        assert len(list(session_files(tmp_path))) == 6
+        with SegmentedRecorder(folder, "land", RIG, later_ns + 3 * HOUR_NS, Retention(90.0, None, None)) as again:
+            assert again._pruning is not None
+            again._pruning.join()
+            assert len(list(session_files(tmp_path))) == 4  # this start finds young ones: ages make sense again
+    with SessionReader(list(session_files(tmp_path))[0]) as session:
+        assert ["is the computer's clock right?" in note.text for note in session.notes()] == [True]
+
+
+def test_a_disk_that_others_fill_is_noticed_within_minutes(tmp_path: Path) -> None:
+    free = 100
+
+    def usage(at: Path) -> Usage:
+        return Usage(1000, free + 20 * (3 - len(list(session_files(at)))), 1)
+
+    with DataFolder(tmp_path) as folder:
+        for hour in (-3, -2):
+            t_ns = START_NS + hour * HOUR_NS
+            write(folder.session_path("land", t_ns), Frame(t_ns, "a", b"1"))
+        with SegmentedRecorder(folder, "land", RIG, START_NS, Retention(None, None, 60), usage=usage) as recorder:
+            recorder.advanced(START_NS)
+            assert recorder._pruning is not None
+            recorder._pruning.join()
+            assert len(list(session_files(tmp_path))) == 3
+            free = 50
+            recorder.advanced(START_NS + LOOK_NS - 1)
+            recorder._pruning.join()
+            assert len(list(session_files(tmp_path))) == 3
+            recorder.advanced(START_NS + LOOK_NS)
+            recorder._pruning.join()
+            assert len(list(session_files(tmp_path))) == 2
+    with SessionReader(recorder.path) as session:
+        assert [note.kind for note in session.notes()] == ["removal"]
 
 
 def test_a_full_disk_takes_the_oldest_first_and_never_the_newest(tmp_path: Path) -> None:
