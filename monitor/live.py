@@ -102,7 +102,7 @@ class LiveDriver:
         self.runner = Runner(self.core, recorder, sinks if keeper is None else (*sinks, keeper.finding))
         self.runner.connected = False
         self.recorder = recorder
-        self._keeper = keeper
+        self.keeper = keeper
         self._url = url
         self.topics = list(dict.fromkeys(rig.topic(sensor) for sensor in rig.sensors))
         """Topics of the rig's sensors, each once, in the rig's order."""
@@ -142,16 +142,16 @@ class LiveDriver:
     ) -> None:
         """Something the crew did, at this moment."""
         action = self.core.admit(Action(self.clock.now_ns(), kind, target, number, text, who))
-        if self._keeper is not None:
-            self._keeper.action(action)
+        if self.keeper is not None:
+            self.keeper.action(action)
         self.runner.action(action)
 
     def facts(self) -> dict[str, str]:
         """What the Session screen says about this run."""
         told = {"broker": str(self._url), "topics": str(len(self.topics))}
-        if self._keeper is not None:
-            told |= dict(map(line_event, self._keeper.line_events))
-            told |= self._keeper.facts()
+        if self.keeper is not None:
+            told |= dict(map(line_event, self.keeper.line_events))
+            told |= self.keeper.facts()
         if self.recorder is not None:
             path = self.recorder.path
             with contextlib.suppress(OSError):
@@ -181,8 +181,8 @@ class LiveDriver:
                 running.append(tasks.create_task(self._watch_wall_clock(self.clock)))
             if self.recorder is not None:
                 running.append(tasks.create_task(self._watch_disk(self.recorder)))
-            if self._keeper is not None:
-                running.append(tasks.create_task(self._keep_ledger(self._keeper)))
+            if self.keeper is not None:
+                running.append(tasks.create_task(self._keep_ledger(self.keeper)))
             await self._stopping.wait()
             for task in running:
                 task.cancel()

@@ -195,6 +195,7 @@ class Service:
         """The figures, now."""
         driver = self._driver
         runner, recorder, source, disk = driver.runner, driver.recorder, driver.source, self._disk
+        keeper = driver.keeper
         return page(
             Facts(
                 version=version("stopmark"),
@@ -213,6 +214,9 @@ class Service:
                 recorder_behind_s=recorder.behind_s if recorder is not None and self._up else None,
                 disk_bytes=disk[0] if disk else None,
                 disk_free_bytes=disk[1] if disk else None,
+                ledger_failed=bool(keeper.problem) if keeper is not None else None,
+                ledger_waiting=keeper.waiting if keeper is not None else None,
+                ledger_written=keeper.written if keeper is not None else None,
                 log_lost=self._log.lost,
                 snapshot=driver.snapshot(),
             )

@@ -142,6 +142,7 @@ def test_a_service_from_its_start_to_its_end(broker: Mosquitto, manager: Manager
         assert sum(value for name, value in told.items() if name.startswith("stopmark_alarms,")) >= 1.0
         assert sum(value for name, value in told.items() if name.startswith("stopmark_height_validity,")) == 1.0
         assert 0.0 <= told["stopmark_recorder_behind_seconds"] < 60.0
+        assert told["stopmark_ledger_failed"] == told["stopmark_ledger_waiting"] == 0.0
         assert told["stopmark_recorder_lost_frames_total"] == told["stopmark_dropped_frames_total"] == 0.0
         assert 0 < told["stopmark_disk_free_bytes"] < told["stopmark_disk_bytes"]
         assert 1e6 < told["process_resident_memory_bytes"] < 1e9

@@ -144,9 +144,13 @@ class Keeper:
 
     def facts(self) -> dict[str, str]:
         """What the Session screen says."""
-        waiting = len(self._queue) + len(self._waiting)
         told = self.problem or f"{self.path.name}, {self.written} new in this run"
-        return {"ledger": told + (f"; {waiting} waiting" if waiting else "")}
+        return {"ledger": told + (f"; {self.waiting} waiting" if self.waiting else "")}
+
+    @property
+    def waiting(self) -> int:
+        """Drafts that are not entered yet."""
+        return len(self._queue) + len(self._waiting)
 
     def _look(self, snapshot: Snapshot | None) -> None:
         if snapshot is None:
@@ -160,7 +164,7 @@ class Keeper:
     def _put(self, draft: Draft | Stretch | None) -> None:
         if draft is None:
             return
-        if len(self._queue) + len(self._waiting) >= MOST_WAITING:
+        if self.waiting >= MOST_WAITING:
             self._left_out += 1
             return
         self._queue.append(draft)

@@ -47,6 +47,9 @@ class Facts:
     recorder_behind_s: float | None = None
     disk_bytes: int | None = None
     disk_free_bytes: int | None = None
+    ledger_failed: bool | None = None
+    ledger_waiting: int | None = None
+    ledger_written: int | None = None
     log_lost: int = 0
     snapshot: Snapshot | None = None
 
@@ -120,6 +123,9 @@ def _recorder(facts: Facts) -> list[Family]:
         ),
         _one("stopmark_disk_bytes", "gauge", "Size of the disk under the recordings.", facts.disk_bytes),
         _one("stopmark_disk_free_bytes", "gauge", "Room left on the disk under the recordings.", facts.disk_free_bytes),
+        _one("stopmark_ledger_failed", "gauge", "1 while the rig's ledger cannot be written.", facts.ledger_failed),
+        _one("stopmark_ledger_waiting", "gauge", "What waits to be entered in the rig's ledger.", facts.ledger_waiting),
+        _one("stopmark_ledger_entries_total", "counter", "Entries in the ledger by this run.", facts.ledger_written),
     ]  # fmt: skip
 
 
