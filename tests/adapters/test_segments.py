@@ -106,7 +106,7 @@ def test_a_clock_that_is_far_ahead_costs_no_recordings(tmp_path: Path) -> None:
             assert again._pruning is not None
             again._pruning.join()
             assert len(list(session_files(tmp_path))) == 4  # this start finds young ones: ages make sense again
-    with SessionReader(list(session_files(tmp_path))[0]) as session:
+    with SessionReader(next(iter(session_files(tmp_path)))) as session:
         assert ["is the computer's clock right?" in note.text for note in session.notes()] == [True]
 
 
