@@ -45,7 +45,7 @@ SHELVE_LONGEST_S: Final = 12 * 3600.0
 _SECOND_NS: Final = 1_000_000_000
 
 SensorFlags = Sequence[tuple[tuple[float, int], ...]]
-"""Per sensor of the rig, one (number, validity) for each of SENSOR_SIGNALS."""
+"""Per sensor of the rig, one (number, validity) for each of SENSOR_SIGNALS. A tuple that is given again is not read again."""
 
 _NO_ALARM: Final = frozenset({AlarmState.SUPPRESSED, AlarmState.OUT_OF_SERVICE})
 _WORDS: Final = MappingProxyType(
@@ -104,6 +104,8 @@ class AlarmBank:
         self._numbers: list[float] = [math.nan] * len(signal_names)
         self._validities: list[int] = [int(Validity.INVALID)] * len(signal_names)
         self._sensors: SensorFlags = ()
+        self._quiet_flags: SensorFlags | None = None
+        """The flags last looked at, if nothing was due in them."""
         self._start(
             [
                 Alarm(place, rule, places[rule.signal] if rule.sensor is None else flags[rule.signal])
@@ -149,10 +151,15 @@ class AlarmBank:
         due = [p for p, s, trip in self._above if validities[s] > 1 or not numbers[s] <= trip]
         due += [p for p, s, trip in self._below if validities[s] > 1 or not numbers[s] >= trip]
         due += [p for p, s, validity in self._waiting if validities[s] != validity]
-        for p, sensor, flag, trip in self._flags:
-            number, validity = sensors[sensor][flag]
-            if validity > 1 or not number <= trip:
-                due.append(p)
+        if sensors is not self._quiet_flags:
+            odd = []
+            for p, sensor, flag, trip in self._flags:
+                number, validity = sensors[sensor][flag]
+                if validity > 1 or not number <= trip:
+                    odd.append(p)
+            due += odd
+            # The very same flags, which nobody can change, need not be looked at again.
+            self._quiet_flags = sensors if not odd and type(sensors) is tuple else None
         due += self._busy
         expiry = self._next_expiry_ns
         if not due and hoist is self._judged and not self._redesign and (expiry is None or t_ns < expiry):
@@ -274,6 +281,7 @@ class AlarmBank:
         self._flags: list[tuple[int, int, int, float]] = []
         self._waiting: list[tuple[int, int, int]] = []
         self._busy: list[int] = []
+        self._quiet_flags = None
         for alarm in self._alarms:
             rule = alarm.rule
             place, source, known = alarm.place, alarm.source, alarm.validity <= Validity.DEGRADED

@@ -93,8 +93,8 @@ class Now:
         self.stop: StopResult
         self.holding_ratio = math.nan
         self.emergency_ratio = math.nan
-        self.emergency_reach_m = math.nan
-        """Assured reach of the spring-applied calipers alone; infinite where they do not stop this load."""
+        self._weight: Load
+        self._springs: Brakes
         self.fast_line_n = math.nan
         self.design_factor = math.nan
         self.line_work = LineWork(rig.limits.max_speed_m_s)
@@ -134,9 +134,7 @@ class Now:
         weight = self._load(load)
         self.stop = self.calculator.solve(estimate, weight, Brakes(expected, assured))
         springs = brake.emergency_torque_n_m(0.0, scale)
-        if brake.has_emergency:
-            alone = Brakes(springs, brake.emergency_torque_n_m(0.0, low))
-            self.emergency_reach_m = self.calculator.reaches(estimate, weight, alone)[1]
+        self._weight, self._springs = weight, Brakes(springs, brake.emergency_torque_n_m(0.0, low))
         if math.isfinite(load):
             # What hangs on the line wants down: holding it is a matter of the lowering side, whichever way the block moves.
             holding = expected if way < 0 else brake.full_torque_n_m(expected_pa, scale, -1, circuits)
@@ -202,6 +200,11 @@ class Now:
     def load_over_rating(self) -> float:
         """Hook load over the rated one."""
         return self.hook_load_n / self.rated_load_n
+
+    @property
+    def emergency_reach_m(self) -> float:
+        """Assured reach of the spring-applied calipers alone, m; infinite where they do not stop this load."""
+        return self.calculator.reaches(self.estimate, self._weight, self._springs)[1]
 
     @property
     def allowed_m_s(self) -> float:

@@ -293,8 +293,9 @@ class SensorRegister:
         for record, quantity in self._rows:
             if record.suspect:
                 record.judge(t_ns)
-            if t_ns - record.last_ns > record.stale_ns:  # never seen: last_ns is -1, and no stream starts in 1970
-                record.stale = record.last_ns >= 0 or t_ns - self.start_ns > record.stale_ns
+            last_ns = record.last_ns
+            if last_ns < 0 or t_ns - last_ns > record.stale_ns:
+                record.stale = t_ns - (last_ns if last_ns >= 0 else self.start_ns) > record.stale_ns
                 silent += record.stale
                 flag = _SILENT
             else:
@@ -311,7 +312,7 @@ class SensorRegister:
         record = self._by_quantity.get(quantity)
         if record is None:
             return _ABSENT
-        if t_ns - record.last_ns > record.stale_ns:
+        if record.last_ns < 0 or t_ns - record.last_ns > record.stale_ns:
             return _SILENT
         return record.number, _DEGRADED if record.verdict else _VALID
 
