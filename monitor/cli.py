@@ -12,7 +12,7 @@ from importlib import import_module, metadata
 from pathlib import Path
 
 from monitor.commands import COMMANDS, Command
-from monitor.errors import UserError
+from monitor.errors import UserError, harmless
 
 CAUTION = (
     "ADVISORY ONLY. Stopmark reads and warns; it never commands. It replaces no safety device, procedure, manual, "
@@ -53,7 +53,7 @@ def main(argv: Sequence[str] | None = None) -> int:
     try:
         return int(import_module(found[args.command].module).run(args))
     except UserError as error:
-        print(f"stopmark {args.command}: {error}", file=sys.stderr)
+        print(f"stopmark {args.command}: {harmless(str(error))}", file=sys.stderr)
         return 2
     except KeyboardInterrupt:
         return 130
@@ -73,7 +73,7 @@ def _internal_error(command: str) -> int:
     with os.fdopen(handle, "w", encoding="utf-8") as file:
         traceback.print_exc(file=file)
     kind, error, _ = sys.exc_info()
-    first = (str(error).splitlines() or [""])[0][:200]
+    first = harmless((str(error).splitlines() or [""])[0][:200])
     print(
         f"stopmark {command}: internal error ({kind.__name__ if kind else ''}: {first}). "
         f"This is a mistake in Stopmark, not yours; the details are in {Path(name)}",

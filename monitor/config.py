@@ -24,6 +24,9 @@ NotNegative = Annotated[float, Field(ge=0, le=_MOST, allow_inf_nan=False)]
 Finite = Annotated[float, Field(ge=-_MOST, le=_MOST, allow_inf_nan=False)]
 Share = Annotated[float, Field(ge=0, le=1, allow_inf_nan=False)]
 Name = Annotated[str, Field(pattern=r"^[a-z0-9][a-z0-9_-]{0,39}$")]
+Words = Annotated[str, Field(pattern=r"^[^\p{Cc}\u2028\u2029\u202a-\u202e\u2066-\u2069]*$")]
+"""Text that is shown: one line, without control characters (a terminal takes some for commands) and without those that turn
+the direction of writing."""
 Pointer = Annotated[str, Field(pattern=r"^(/([^~/]|~[01])*)*$")]
 """A JSON Pointer (RFC 6901); the empty string is the whole document."""
 
@@ -167,7 +170,7 @@ class BrakeDynamics(Model):
     min_holding_ratio: Positive
     """Site setting: service brake torque over the torque that the load demands."""
     min_emergency_ratio: NotNegative = 0.0
-    ratio_origin: str
+    ratio_origin: Words
     """Where the required ratios come from (site procedure, maker's manual): shown beside them."""
     demand_lever: Share = 0.5
     """Lever position (fraction) above which full service pressure is expected."""
@@ -311,8 +314,8 @@ class Sensor(Model):
             problems.append("counts_per_turn: needed for a drum encoder")
         if self.quantity == "height_mark" and self.height_m is None:
             problems.append("height_m: needed for a height mark")
-        if re.search(r"[+#\x00]", self.topic) or self.topic.startswith((RESERVED, "$")):
-            problems.append(f"topic: {self.topic!r} is not a plain topic (no + or #, not starting with $)")
+        if re.search(r"[+#]", self.topic) or not self.topic.isprintable() or self.topic.startswith((RESERVED, "$")):
+            problems.append(f"topic: {self.topic!r} is not a plain topic (printable, no + or #, not starting with $)")
         if self.payload == "ascii" and (self.value or self.time or self.sequence or self.quality):
             problems.append("payload: plain ASCII numbers have no fields to point into")
         if problems:
@@ -325,7 +328,7 @@ class Rig(Model):
 
     format: Literal[1] = Field(1, alias="format")
     name: Name
-    title: str
+    title: Words
     units: Literal["si", "field"] = "si"
     block: Block
     mast: Mast

@@ -17,6 +17,8 @@ from monitor.errors import UserError
 LOG = logging.getLogger(__name__)
 
 LOCK: Final = ".stopmark-lock"
+RIG_NAME: Final = re.compile(r"[a-z0-9][a-z0-9_-]{0,39}")
+"""What a rig may be called: a name that leads into no other folder."""
 _NAME: Final = re.compile(r"^([a-z0-9][a-z0-9_-]{0,39})-(\d{8}-\d{6})(?:-(\d+))?\.stopmark$")
 
 
@@ -89,7 +91,7 @@ class DataFolder:
         Raises:
             FolderError: `rig` is no plain name (it must not lead out of the folder).
         """
-        if not re.fullmatch(r"[a-z0-9][a-z0-9_-]{0,39}", rig):
+        if not RIG_NAME.fullmatch(rig):
             raise FolderError(f"{rig!r}: a rig's name holds only a-z, 0-9, - and _")
         stem = f"{rig}-{datetime.fromtimestamp(t_ns // 1_000_000_000, UTC):%Y%m%d-%H%M%S}"
         path, count = self.path / (stem + SUFFIX), 1

@@ -18,6 +18,7 @@ from pathlib import Path
 from types import MappingProxyType
 from typing import IO, Any, Final, Self
 
+from monitor.adapters.folder import RIG_NAME
 from monitor.adapters.session import clean_text
 from monitor.errors import UserError
 
@@ -307,5 +308,11 @@ def inert(text: str) -> str:
 
 
 def ledger_path(folder: Path, rig: str) -> Path:
-    """Where the ledger of `rig` lies in a data folder."""
+    """Where the ledger of `rig` lies in a data folder.
+
+    Raises:
+        LedgerError: `rig` is no plain name (it must not lead out of the folder).
+    """
+    if not RIG_NAME.fullmatch(rig):
+        raise LedgerError(f"{rig!r}: a rig's name holds only a-z, 0-9, - and _")
     return folder / f"{rig}{SUFFIX}"

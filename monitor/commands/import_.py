@@ -4,7 +4,7 @@ import argparse
 import json
 from pathlib import Path
 
-from monitor.errors import UserError
+from monitor.errors import UserError, harmless
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -53,7 +53,7 @@ def run(args: argparse.Namespace) -> int:
                 args.out.with_name(args.out.name + part).unlink(missing_ok=True)
         raise
     for key, count in log.dropped.items():
-        print(f"dropped {count:>8}  {key}")
+        print(harmless(f"dropped {count:>8}  {key}"))
     summary = {
         "summary": "import", "session": str(args.out), "rig": log.rig.name, "rows": log.rows, "readings": log.readings,
         "dropped": dict(log.dropped), "gaps": log.gaps, "findings": runner.findings,

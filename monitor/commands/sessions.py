@@ -5,7 +5,7 @@ import sys
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from monitor.errors import UserError
+from monitor.errors import UserError, harmless
 
 if TYPE_CHECKING:
     from monitor.adapters.sessions import SessionSummary
@@ -64,15 +64,16 @@ def _print(found: list["SessionSummary"], folder: Path) -> None:
     for s in found:
         name = s.path.name if len(s.path.name) <= 35 else s.path.name[:34] + "…"
         if s.problem:
-            print(f"{name:<36}CANNOT BE READ: {s.problem.removeprefix(f'{s.path}: ')}")
+            print(harmless(f"{name:<36}CANNOT BE READ: {s.problem.removeprefix(f'{s.path}: ')}"))
             continue
         worst = s.worst.name if s.worst is not None else "–"
         tail = f"; not acknowledged: {', '.join(s.unacknowledged)}" if s.unacknowledged else ""
         tail += "".join(f"; flagged: {flag}" for flag in s.flags)
-        print(
+        row = (
             f"{name:<36}{s.rig:<10}{clock(s.t_first_ns, date=True):<21}{span(s.duration_s):>9}{len(s.gaps):>6}"
             f"{s.findings:>6}{s.size_bytes / 1e6:>8.1f}  {worst}{tail}"
         )
+        print(harmless(row).replace("\n", " "))
         for gap in s.gaps[:3]:
             lost = f", {gap.lost} messages lost" if gap.lost else ""
             print(f"    gap at {clock(gap.from_ns, date=True)} for {span((gap.to_ns - gap.from_ns) * 1e-9)}{lost}")
@@ -97,7 +98,7 @@ def _verify(sessions: list[Path], folder: Path) -> int:
         except SessionError as error:
             problems = [str(error)]
         bad += bool(problems)
-        print(f"{path}: {'sound' if not problems else 'NOT SOUND'}")
+        print(harmless(f"{path}: {'sound' if not problems else 'NOT SOUND'}"))
         for problem in problems:
-            print(f"  {problem}", file=sys.stderr)
+            print(f"  {harmless(problem)}", file=sys.stderr)
     return 1 if bad else 0

@@ -19,7 +19,7 @@ from typing import Annotated, Any, Final, Literal, Self, Union, get_args, get_or
 
 from pydantic import BaseModel, Field, model_validator
 
-from monitor.config import Finite, Model, Name, NotNegative, Rig
+from monitor.config import Finite, Model, Name, NotNegative, Rig, Words
 from monitor.configfile import ConfigError, FilePath, config_root, read_toml, validate
 from monitor.core.types import HoistState, Severity
 
@@ -51,8 +51,8 @@ class RuleTable(Model):
     prompt: bool = False
     when: tuple[HoistState, ...] = ()
     hides: tuple[str, ...] = ()
-    message: Annotated[str, Field(min_length=1)]
-    guidance: Annotated[str, Field(min_length=1, max_length=GUIDANCE_LENGTH)]
+    message: Annotated[Words, Field(min_length=1)]
+    guidance: Annotated[Words, Field(min_length=1, max_length=GUIDANCE_LENGTH)]
 
     @model_validator(mode="after")
     def _consistent(self) -> Self:

@@ -8,7 +8,6 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
-from html import escape
 from typing import Final
 
 import numpy as np
@@ -16,6 +15,7 @@ import numpy as np
 from monitor.core.types import Severity
 from monitor.report.alarmfigures import Span
 from monitor.report.collect import Numbers
+from monitor.report.html import text as escape
 
 WIDTH: Final = 1040
 LEFT: Final = 138
