@@ -213,7 +213,12 @@ def test_ledger_takes_corrects_and_exports(session: Path, tmp_path: Path, capsys
         assert len(list(csv.DictReader(file))) == len(ledger.entries(corrected=True))
     assert "a trend needs" in say(capsys, "ledger", "trend", *where, "--bound", "effectiveness=0.7")
     # What was done since the cut counts toward the next one.
-    assert "done: 0.4" in say(capsys, "line", "plan", "cut", "--cut", "80ft", "--data", tmp_path)
+    plan = ("line", "plan", "cut", "--cut", "80ft")
+    assert "done: 0.4" in say(capsys, *plan, "--data", tmp_path)
+    # Sessions that the ledger knows are counted once, however they are given.
+    assert "done: 0.4" in say(capsys, *plan, "--data", tmp_path, "--measured", session)
+    assert "done: 0.4" in say(capsys, *plan, "--measured", session)
+    assert "no ledger yet" in mistake(capsys, *plan, "--data", tmp_path / "none")
     page = tmp_path / "page.html"
     say(capsys, "report", session, "-o", page, "--data", tmp_path)
     assert "since the cut of 2025-12-31 10:00:00" in page.read_text()

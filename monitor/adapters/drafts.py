@@ -141,7 +141,7 @@ def enter(ledger: Ledger, drafts: Sequence[Draft | Stretch], written_ns: int) ->
         LedgerError: the ledger cannot be read or written now.
     """
     with ledger.together():
-        have = _Have(ledger, min((_from_ns(draft) for draft in drafts), default=0))
+        have = _have(ledger, drafts)
         new = known = 0
         for draft in drafts:
             if isinstance(draft, Stretch) and not draft.done_j > 0.0:
@@ -163,6 +163,20 @@ def enter(ledger: Ledger, drafts: Sequence[Draft | Stretch], written_ns: int) ->
             new += entered
             known += not entered
     return new, known
+
+
+def pending(ledger: Ledger, drafts: Sequence[Draft | Stretch]) -> list[Draft]:
+    """What `enter` would write of `drafts` now.
+
+    Raises:
+        LedgerError: the ledger cannot be read.
+    """
+    have = _have(ledger, drafts)
+    return [piece for draft in drafts for piece, _ in have.missing(draft)]
+
+
+def _have(ledger: Ledger, drafts: Sequence[Draft | Stretch]) -> "_Have":
+    return _Have(ledger, min((_from_ns(draft) for draft in drafts), default=0))
 
 
 def _from_ns(draft: Draft | Stretch) -> int:
@@ -215,7 +229,7 @@ class _Have:
                 yield Draft(draft.kind, draft.t_ns, draft.who, draft.text, numbers), earlier.id
 
 
-def span_of(entry: Entry) -> tuple[int, int]:
+def span_of(entry: Entry | Draft) -> tuple[int, int]:
     """The time over which an entry was summed, ns; its own moment for one that does not say."""
     return entry.t_ns - round(max(0.0, entry.numbers.get(SPAN, 0.0)) * 1e9), entry.t_ns
 

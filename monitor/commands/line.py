@@ -20,6 +20,7 @@ from monitor.units import (
 
 if TYPE_CHECKING:
     from monitor.config import Rig
+    from monitor.report.collect import Recording
 
 _NUMBER: Final = re.compile(r"\s*([+-]?(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][+-]?\d+)?)\s*([A-Za-z/*0-9]*)\s*$")
 _POUND_PER_FOOT: Final = POUND_FORCE_N / FOOT_M
@@ -99,7 +100,11 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     cut.add_argument("--rig", default="land", help="rig file or shipped rig: rope, goal")
     cut.add_argument("--cut", type=length, metavar="LENGTH", required=True, help="length of the programme's cut")
     cut.add_argument("--done", type=work, metavar="WORK", default=0.0, help="work since the last cut (0tonmile)")
-    cut.add_argument("--data", metavar="DIR", help="also count the work in the rig's ledger there since its last cut")
+    cut.add_argument(
+        "--data",
+        metavar="DIR",
+        help="also count the work in the rig's ledger there since its last cut; with --measured, once",
+    )
     cut.add_argument("--since-slip", type=work, metavar="WORK", default=None, help="work since the last slip")
     cut.add_argument("--load", type=weight, metavar="WEIGHT", help="heaviest usual hook load, for the design factor")
     _add_measured(cut)
@@ -157,8 +162,7 @@ def run(args: argparse.Namespace) -> int:
         raise UserError(str(error)) from None
     print(f"{args.job}: {both(planned)} by formula")
     if args.measured:
-        seen, trust = measured(args.measured)
-        print(f"measured: {both(seen)}{trust}")
+        seen = _print_measured(args.measured)
         if planned > 0:
             print(
                 f"measured over formula: {(seen / planned - 1) * 100:+.1f} % (3 to 10 % more is usual: pick-up, drag)"
@@ -268,12 +272,13 @@ def _print_cut(args: argparse.Namespace, rig: "Rig") -> None:
         raise ValueError("--cut: must be above 0")
     factor = _factor(rig, args.load)[1] if args.load else None
     goal, words = goal_of(rig, factor)
-    done, trust = (args.done, "")
+    done = args.done
+    recording = recorded(args.measured) if args.measured else None
     if args.data is not None:
-        done += ledger_work_j(Path(args.data), rig.name)
-    if args.measured:
-        seen, trust = measured(args.measured)
-        done += seen
+        done += ledger_work_j(Path(args.data), rig.name, recording)
+    elif recording is not None:
+        done += work_in(recording)
+    trust = trust_in(recording) if recording is not None else ""
     left = work_until_cut_j(done, args.cut, goal)
     print(f"goal: {goal * FOOT_M / TON_MILE_J:.1f} ton-miles per foot, {goal / 1e6:.0f} MJ per metre ({words})")
     print(f"programme: cut {args.cut:.1f} m ({args.cut / FOOT_M:.0f} ft) every {both(args.cut * goal)}")
@@ -284,36 +289,46 @@ def _print_cut(args: argparse.Namespace, rig: "Rig") -> None:
         print(f"slip now: {slip:.2f} m ({slip / FOOT_M:.1f} ft), for {both(args.since_slip)} since the last slip")
 
 
-def ledger_work_j(folder: Path, rig: str) -> float:
-    """Line work in the rig's ledger since the line was last cut or renewed, J.
+def ledger_work_j(folder: Path, rig: str, recording: "Recording | None") -> float:
+    """Line work in the rig's ledger since the line was last cut or renewed, J, with what only `recording` has of it.
 
     Raises:
         UserError: the rig has no ledger there.
     """
-    from monitor.adapters.ledger import Ledger, ledger_path
-    from monitor.report.ledgered import work_since_cut_j
+    from monitor.adapters.drafts import pending
+    from monitor.report.ledgered import drafts, open_ledger, work_since_cut_j
 
-    path = ledger_path(folder, rig)
-    if not path.exists():
-        raise UserError(f"{path}: this rig has no ledger yet; `stopmark ledger take SESSION` begins it")
-    with Ledger(path) as ledger:
-        return work_since_cut_j(ledger.entries())[0]
+    with open_ledger(folder, rig) as ledger:
+        more = pending(ledger, drafts(recording)) if recording is not None else []
+        return work_since_cut_j([*ledger.entries(), *more])[0]
 
 
-def measured(paths: list[Path]) -> tuple[float, str]:
-    """(line work in the sessions, J; what to say of its trustworthiness)."""
+def recorded(paths: list[Path]) -> "Recording":
+    """What is in the sessions."""
     from monitor.adapters.chain import SessionChain
     from monitor.report.collect import collect
 
     with SessionChain(paths) as chain:
-        recording = collect(chain)
+        return collect(chain)
+
+
+def work_in(recording: "Recording") -> float:
+    """Line work in it, J."""
+    return float(recording["line_work"][-1])
+
+
+def trust_in(recording: "Recording") -> str:
+    """What to say of the trustworthiness of line work that was measured."""
     known = min(recording.known("height"), recording.known("hook_load"))
     trust = f", ± {recording.rig.uncertainty.load * 100:.0f} % with the load"
     if known < 0.999:
         trust += f"; height and load known {known * 100:.1f} % of the time, the rest is missing"
-    return float(recording["line_work"][-1]), trust
+    return trust
 
 
-def _print_measured(paths: list[Path]) -> None:
-    seen, trust = measured(paths)
-    print(f"measured: {both(seen)}{trust}")
+def _print_measured(paths: list[Path]) -> float:
+    """The line work in the sessions, J, which is printed, too."""
+    recording = recorded(paths)
+    seen = work_in(recording)
+    print(f"measured: {both(seen)}{trust_in(recording)}")
+    return seen

@@ -60,12 +60,9 @@ def ledger_entries(folder: Path, rig: str) -> "list[Entry]":
     Raises:
         UserError: there is none.
     """
-    from monitor.adapters.ledger import Ledger, ledger_path
+    from monitor.report.ledgered import open_ledger
 
-    path = ledger_path(folder, rig)
-    if not path.exists():
-        raise UserError(f"{path}: this rig has no ledger there; `stopmark ledger take SESSION` begins it")
-    with Ledger(path) as ledger:
+    with open_ledger(folder, rig) as ledger:
         return ledger.entries()
 
 

@@ -2,6 +2,7 @@
 
 from collections.abc import Iterator, Mapping, Sequence
 from itertools import pairwise
+from pathlib import Path
 from types import MappingProxyType
 from typing import Final
 
@@ -17,7 +18,7 @@ from monitor.adapters.drafts import (
     is_cut,
     span_of,
 )
-from monitor.adapters.ledger import Entry, iso
+from monitor.adapters.ledger import Entry, Ledger, LedgerError, iso, ledger_path
 from monitor.adapters.trend import FEWEST_POINTS, SHORTEST_DAYS, trend
 from monitor.core.linework import BRIDGE_S
 from monitor.core.types import GRID_NS, Action, Finding
@@ -100,7 +101,22 @@ def _happened(rec: Recording) -> Iterator[Draft]:
 # --- what the ledger says -------------------------------------------------------------------------------------------
 
 
-def work_since_cut_j(entries: Sequence[Entry]) -> tuple[float, int | None]:
+def open_ledger(folder: Path, rig: str) -> Ledger:
+    """The rig's ledger in `folder`, open.
+
+    Raises:
+        LedgerError: there is none, or it cannot be used.
+    """
+    path = ledger_path(folder, rig)
+    if not path.exists():
+        raise LedgerError(
+            f"{path}: this rig has no ledger yet; it begins with a live run, with `stopmark ledger take SESSION`, or with"
+            " its first entry by hand"
+        )
+    return Ledger(path)
+
+
+def work_since_cut_j(entries: Sequence[Entry | Draft]) -> tuple[float, int | None]:
     """(line work since the line was last cut or renewed, J; when that was, ns, None when the ledger knows of none)."""
     cut_ns = max((entry.t_ns for entry in entries if entry.kind in ("line-cut", "line-new")), default=None)
     done_j = 0.0
