@@ -20,8 +20,9 @@ GIVE_UP_LOOKS: Final = 9
 PACKET_LOOKS: Final = 20
 """Looks after which a message that still has not come in whole is given up: it holds up all others."""
 CHUNK_BYTES: Final = 1 << 16
-READ_TURN_S: Final = 0.002
-"""Longest turn of reading before the rest of the monitor gets its own."""
+READ_TURN_S: Final = 0.01
+"""Longest turn of reading before the rest of the monitor gets its own. Longer than that of taking: what is not read in a
+flood grows old unseen in the network, what is read and not taken is dropped and counted."""
 
 
 class Closed(aiomqtt.MqttError):

@@ -117,10 +117,15 @@ class MqttSource:
         self._message_s = 0.0
         self.received = 0
         """Messages handed on."""
-        self.foreign = 0
-        """Messages under topics that nobody asked for: a broker that sends them is no sound one."""
+        self._foreign = 0
+        self._wire: Wire | None = None
         self.connections = 0
         """Times that a connection stood."""
+
+    @property
+    def foreign(self) -> int:
+        """Messages under topics that nobody asked for: a broker that sends them is no sound one."""
+        return self._foreign + (self._wire.foreign if self._wire is not None else 0)
 
     @property
     def dropped(self) -> int:
@@ -194,7 +199,8 @@ class MqttSource:
             )
         except BrokerUrlError as error:
             return str(error), False
-        link.wire = Wire(self._names, self._wild)
+        self._foreign = self.foreign
+        link.wire = self._wire = Wire(self._names, self._wild)
         link.take = self._put
         try:
             await self._connect(link)
@@ -284,7 +290,6 @@ class MqttSource:
             pass
         finally:
             link.drop()
-            self.foreign += link.wire.foreign
 
     def _tell(self, connected: bool, words: str) -> None:
         if self._state != (connected, words):

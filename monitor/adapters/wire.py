@@ -9,6 +9,7 @@ Packet layout: OASIS standard MQTT 3.1.1, sections 2.2 (fixed header) and 3.3 (P
 """
 
 from collections.abc import Mapping
+from contextlib import suppress
 from typing import Final
 
 import aiomqtt
@@ -70,7 +71,8 @@ class Wire:
             self._held.clear()
         messages: list[Message] = []
         rest = bytearray()
-        at, end = 0, len(piece)
+        known = self._names.get
+        at, end, packets = 0, len(piece), 0
         while end - at >= 2:
             first, length, body = piece[at], piece[at + 1], at + 2
             if length & 0x80:
@@ -98,36 +100,36 @@ class Wire:
             if first & 0xF0 != _PUBLISH:
                 rest += piece[at:stop]
             else:
-                self._message(piece, first, body, cut, messages)
-            self.packets += 1
+                text = body + 2
+                if text > cut:
+                    raise WireError("a message without a topic")
+                name_end = text + (piece[body] << 8 | piece[body + 1])
+                start = name_end + 2 if first & _QOS else name_end  # asked for at QoS 0, it needs no answer at any
+                if start > cut:
+                    raise WireError("a topic longer than its message")
+                raw = piece[text:name_end]
+                topic = known(raw) or self._other(raw)
+                if topic:
+                    messages.append((topic, piece[start:cut], first & _RETAIN == _RETAIN))
+            packets += 1
             if stop > end:
                 self._skip = stop - end
                 at = end
                 break
             at = stop
+        self.packets += packets
         if at < end:
             self._held += piece[at:]
             if end - at < 5:
                 self._needed = 0  # not even the length is known
         return messages, bytes(rest)
 
-    def _message(self, piece: bytes, first: int, body: int, stop: int, out: list[Message]) -> None:
-        text = body + 2
-        if text > stop:
-            raise WireError("a message without a topic")
-        name_end = text + (piece[body] << 8 | piece[body + 1])
-        start = name_end + 2 if first & _QOS else name_end  # asked for at QoS 0, it needs no answer at any
-        if start > stop:
-            raise WireError("a topic longer than its message")
-        raw = piece[text:name_end]
-        topic = self._names.get(raw)
-        if topic is None:
-            if not self._wild or raw.startswith(b"$"):
-                self.foreign += not raw.startswith(b"$")
-                return
-            try:
-                topic = raw.decode()
-            except UnicodeDecodeError:
-                self.foreign += 1
-                return
-        out.append((topic, piece[start:stop], first & _RETAIN == _RETAIN))
+    def _other(self, raw: bytes) -> str:
+        """The name of a topic that is not one of those asked for; empty when it is not wanted."""
+        if raw.startswith(b"$"):
+            return ""
+        if self._wild:
+            with suppress(UnicodeDecodeError):
+                return raw.decode()
+        self.foreign += 1
+        return ""

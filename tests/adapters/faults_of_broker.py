@@ -15,7 +15,6 @@ from tempfile import TemporaryDirectory
 from monitor.adapters.address import BrokerUrl, parse_broker_url
 from monitor.adapters.clock import StreamClock
 from monitor.config import find_rig
-from monitor.configfile import read_text
 from monitor.core.rules import default_rules_path
 from monitor.core.types import Finding
 from monitor.live import LiveDriver
@@ -37,7 +36,12 @@ class Watch:
         self.drum: list[int] = []
         """Sequence numbers of the drum, as they were taken."""
         self.driver = LiveDriver(
-            find_rig("land"), read_text(rules), str(rules), url, StreamClock.live(), sinks=(self._found,)
+            find_rig("land"),
+            rules.read_text(encoding="utf-8"),
+            str(rules),
+            url,
+            StreamClock.live(),
+            sinks=(self._found,),
         )
         self.driver._on_message = self._message
 

@@ -1,0 +1,151 @@
+"""A live monitor of the land rig that tells how it fares: ``python -m tests.flooded_child URL FOLDER [--screen]``.
+
+Ten times a second it prints a line of JSON: its memory, what it took and dropped, how late its loop, its rules and its
+readings are, and the alarms that stand. It ends with its input.
+"""
+
+import argparse
+import asyncio
+import contextlib
+import json
+import os
+import sys
+import time
+from pathlib import Path
+
+from monitor.adapters.address import parse_broker_url
+from monitor.adapters.clock import StreamClock
+from monitor.adapters.recorder import Recorder
+from monitor.config import find_rig
+from monitor.core.rules import default_rules_path
+from monitor.core.types import Snapshot
+from monitor.live import LiveDriver, header_of
+
+PAGE_BYTES = os.sysconf("SC_PAGE_SIZE")
+STATM = Path("/proc/self/statm")
+PERIOD_S = 0.1
+SAMPLED = 50
+"""Of so many messages one is looked at for its age."""
+
+
+class Watched(LiveDriver):
+    """A live driver that keeps an eye on itself."""
+
+    ages: list[float]
+    late_ns = 0
+    seen = 0
+    pulled_s = 0.0
+    gap_s = 0.0
+    """Longest time between two looks of the screen."""
+
+    def watch_closely(self) -> None:
+        """Look at ages and delays from now on."""
+        self.ages = []
+        self._on_message = self._look
+        advance = self.runner.advance
+
+        def advanced(t_ns: int) -> None:
+            # How far the rules are behind the clock at the moment before they catch up.
+            self.late_ns = max(self.late_ns, t_ns - self.core.now_ns) if self.core.now_ns else 0
+            advance(t_ns)
+
+        self.runner.advance = advanced  # type: ignore[method-assign]
+
+    def _look(self, t_ns: int, topic: str, payload: bytes, retained: bool) -> None:
+        self.seen += 1
+        if self.seen % SAMPLED == 0 and len(payload) < 100:
+            at = payload.find(b'"t": ')
+            if at > 0:
+                sent_ms = float(payload[at + 5 :].split(b",")[0].rstrip(b"}"))
+                self.ages.append(time.time() - sent_ms * 1e-3)
+        self.runner.message(t_ns, topic, payload, retained)
+
+    def snapshot(self) -> Snapshot | None:
+        """As the screen pulls it."""
+        now_s = time.monotonic()
+        if self.pulled_s:
+            self.gap_s = max(self.gap_s, now_s - self.pulled_s)
+        self.pulled_s = now_s
+        return super().snapshot()
+
+
+def memory_bytes() -> int:
+    """Resident memory of this process."""
+    return int(STATM.read_text(encoding="ascii").split()[1]) * PAGE_BYTES
+
+
+async def tell(driver: Watched, recorder: Recorder) -> None:
+    """Print how it fares until the input ends."""
+    due_s = time.monotonic()
+    ended = asyncio.get_running_loop().run_in_executor(None, sys.stdin.read)
+    while not ended.done():
+        due_s += PERIOD_S
+        await asyncio.sleep(max(0.0, due_s - time.monotonic()))
+        late_s = time.monotonic() - due_s
+        due_s = max(due_s, time.monotonic() - PERIOD_S)
+        rss = memory_bytes()
+        ages, driver.ages = sorted(driver.ages), []
+        snap = LiveDriver.snapshot(driver)
+        source = driver.source
+        if source is None:
+            continue
+        told = {
+            "at": time.monotonic(),
+            "cpu": time.process_time(),
+            "rss_mb": rss / 1e6,
+            "received": source.received,
+            "dropped": driver.runner.dropped,
+            "foreign": source.foreign,
+            "lost": recorder.lost,
+            "connected": driver.runner.connected,
+            "connections": source.connections,
+            "words": driver.runner.note,
+            "late_s": late_s,
+            "rules_late_s": driver.late_ns * 1e-9,
+            "age_s": ages[len(ages) // 2] if ages else None,
+            "age_most_s": ages[-1] if ages else None,
+            "screen_gap_s": driver.gap_s,
+            "silent": sum(sensor.stale for sensor in snap.sensors) if snap else None,
+            "alarms": sorted(alarm.key for alarm in snap.alarms if alarm.active) if snap else [],
+            "rejects": dict(snap.rejects) if snap else {},
+        }
+        driver.late_ns, driver.gap_s = 0, 0.0
+        print(json.dumps(told), flush=True)
+
+
+async def watch(url: str, folder: Path, rules: Path, text: str, screen: bool) -> None:
+    """Watch with the rules in `text`, recording in `folder`."""
+    rig, clock = find_rig("land"), StreamClock.live()
+    with Recorder(folder / "flood.stopmark", header_of(rig, text, "LIVE", clock.now_ns())) as recorder:
+        driver = Watched(rig, text, str(rules), parse_broker_url(url, {}), clock, "LIVE", recorder)
+        driver.watch_closely()
+        if screen:
+            from monitor.ui.app import StopmarkApp
+
+            app = StopmarkApp(driver)
+            running = asyncio.create_task(app.run_async(headless=True, size=(120, 40)))
+        else:
+            running = asyncio.create_task(driver.run())
+        telling = asyncio.create_task(tell(driver, recorder))
+        await asyncio.wait((running, telling), return_when=asyncio.FIRST_COMPLETED)
+        for task in (telling, running):
+            if task.done():
+                task.result()
+            task.cancel()
+            with contextlib.suppress(asyncio.CancelledError):
+                await task
+
+
+def main() -> None:
+    """Watch until the input ends."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("url")
+    parser.add_argument("folder", type=Path)
+    parser.add_argument("--screen", action="store_true", help="with the screen, drawn and thrown away")
+    args = parser.parse_args()
+    rules = Path(default_rules_path())
+    asyncio.run(watch(args.url, args.folder, rules, rules.read_text(encoding="utf-8"), args.screen))
+
+
+if __name__ == "__main__":
+    main()

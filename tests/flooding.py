@@ -1,0 +1,147 @@
+"""Play a flood against a live monitor in a process of its own, and sum up how it fared."""
+
+import json
+import subprocess
+import sys
+import time
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from pathlib import Path
+from queue import Empty, Queue
+from threading import Thread
+from typing import Any
+
+Line = dict[str, Any]
+
+
+class Child:
+    """A Python module as a process that prints lines."""
+
+    def __init__(self, module: str, *words: str) -> None:
+        self._module = module
+        self.process = subprocess.Popen(
+            [sys.executable, "-m", module, *words], stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True
+        )
+        self._lines: Queue[str] = Queue()
+        Thread(target=self._read, daemon=True).start()
+
+    def _read(self) -> None:
+        assert self.process.stdout is not None
+        for line in self.process.stdout:
+            self._lines.put(line)
+
+    def line(self, timeout_s: float) -> str:
+        """Its next line."""
+        try:
+            return self._lines.get(timeout=timeout_s)
+        except Empty:
+            raise AssertionError(f"{self._module} said nothing for {timeout_s} s") from None
+
+    def lines(self) -> Iterator[str]:
+        """What it has said since."""
+        while not self._lines.empty():
+            yield self._lines.get_nowait()
+
+    def tell(self, text: str) -> None:
+        """Write a line to it."""
+        assert self.process.stdin is not None
+        self.process.stdin.write(text + "\n")
+        self.process.stdin.flush()
+
+    def end(self) -> None:
+        """End its input, and it."""
+        assert self.process.stdin is not None
+        self.process.stdin.close()
+        try:
+            self.process.wait(15)
+        except subprocess.TimeoutExpired:
+            self.process.kill()
+            self.process.wait()
+
+
+@dataclass
+class Course:
+    """How a monitor fared: before the fault, during it, after it."""
+
+    offered: Line
+    """What the sender says of itself."""
+    before: list[Line] = field(default_factory=list)
+    during: list[Line] = field(default_factory=list)
+    after: list[Line] = field(default_factory=list)
+    began_s: float = 0.0
+    ended_s: float = 0.0
+
+    def most(self, name: str) -> float:
+        """The largest value of a figure during the fault."""
+        return max((line[name] for line in self.during if line[name] is not None), default=0.0)
+
+    def median(self, name: str) -> float:
+        """The median of a figure during the fault."""
+        values = sorted(line[name] for line in self.during if line[name] is not None)
+        return float(values[len(values) // 2]) if values else 0.0
+
+    def gain(self, name: str) -> float:
+        """By how much a counter grew from the last line before the fault to the last line of all."""
+        return float((self.after or self.during)[-1][name] - self.before[-1][name])
+
+    @property
+    def memory_mb(self) -> float:
+        """By how much its memory grew at most, from before the fault."""
+        least = self.before[-1]["rss_mb"]
+        return float(max(line["rss_mb"] for line in self.during + self.after) - least)
+
+    @property
+    def recovery_s(self) -> float:
+        """From the end of the fault until everything was as usual: fresh readings, no sensor silent, the loop in time."""
+        for place, line in enumerate(self.after):
+            if all(usual(later) for later in self.after[place:]):
+                return float(max(0.0, line["at"] - self.ended_s))
+        return float("inf")
+
+    def alarms(self) -> set[str]:
+        """Alarms that stood during the fault or after it and not before."""
+        stood = {key for line in self.before for key in line["alarms"]}
+        return {key for line in self.during + self.after for key in line["alarms"]} - stood
+
+
+def usual(line: Line) -> bool:
+    """Whether a monitor is as it is without any fault."""
+    age_s = line["age_most_s"]
+    return line["connected"] and line["silent"] == 0 and line["late_s"] < 0.25 and (age_s is None or age_s < 0.25)
+
+
+@contextmanager
+def flooded(
+    mode: str, folder: Path, rate: float, seconds: float, screen: bool = False
+) -> Iterator[Callable[[], Course]]:
+    """A monitor on a broker of `mode`, both running; what is given plays the fault once."""
+    broker = Child("tests.flood_broker", mode, "--rate", str(rate), "--seconds", str(seconds))
+    monitor: Child | None = None
+    try:
+        url = f"mqtt://127.0.0.1:{int(broker.line(20.0))}"
+        folder.mkdir(parents=True, exist_ok=True)
+        monitor = Child("tests.flooded_child", url, str(folder), *(["--screen"] if screen else []))
+        yield lambda: _play(broker, monitor, seconds)
+    finally:
+        if monitor is not None:
+            monitor.end()
+        broker.end()
+
+
+def _play(broker: Child, monitor: Child, seconds: float) -> Course:
+    before: list[Line] = []
+    end_s = time.monotonic() + 30.0
+    while len(before) < 10 or not all(usual(line) for line in before[-10:]):
+        assert time.monotonic() < end_s, f"the monitor never ran well: {before[-1]}"
+        before.append(json.loads(monitor.line(20.0)))
+    course = Course({}, before[-10:], began_s=time.monotonic())
+    broker.tell("go")
+    course.offered = json.loads(broker.line(seconds + 60.0))
+    course.ended_s = course.offered["end"]
+    lines = [json.loads(line) for line in monitor.lines()]
+    while lines[-1]["at"] < course.ended_s + 3.0:
+        lines.append(json.loads(monitor.line(20.0)))
+    course.during = [line for line in lines if course.began_s < line["at"] <= course.ended_s]
+    course.after = [line for line in lines if line["at"] > course.ended_s]
+    return course
