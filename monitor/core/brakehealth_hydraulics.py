@@ -124,10 +124,13 @@ class CircuitWatch:
             self.assured = self.assured or self._good_s > _CONFIRM_S
 
 
+_NO_RATIOS: Final = (0.0, 0.0, 0.0)
+
+
 class Circuits:
     """Both circuits, asked through the lever or, where it says nothing, by comparison with each other."""
 
-    __slots__ = ("_demand", "_demand_s", "_full", "_wait", "pair")
+    __slots__ = ("_demand", "_demand_s", "_full", "_ratios", "_wait", "pair", "ratio")
 
     def __init__(self, rig: Rig) -> None:
         self._demand = rig.braking.demand_lever
@@ -135,10 +138,15 @@ class Circuits:
         # Readings of lever and pressure may be a grid point apart, hence the tenth of a second.
         self._wait = (rig.braking.lag_s + rig.braking.ramp_s) * (1.0 + rig.uncertainty.lag) + 0.1
         self._demand_s = 0.0
+        self._ratios = _NO_RATIOS
+        self.ratio = math.nan
+        """Lower over higher circuit, the best of the last three looks: readings taken at different moments of a stroke
+        differ, and such a dip, at every stroke, would keep an alarm that has ended. NaN where not known."""
         self.pair = (CircuitWatch(), CircuitWatch())
 
     def step(self, dt: float, lever: float, first: float, second: float, supply: float) -> None:
         """Readings in SI; NaN where not known."""
+        self._compare(first, second)
         if lever < self._demand and self._demand_s == 0.0:
             return  # nothing is asked, nor was it before
         if math.isnan(lever):
@@ -153,6 +161,17 @@ class Circuits:
             asked = math.nan
         self.pair[0].step(dt, first, asked)
         self.pair[1].step(dt, second, asked)
+
+    def _compare(self, first: float, second: float) -> None:
+        high, low = (first, second) if first > second else (second, first)
+        if math.isnan(first + second):
+            self._ratios, self.ratio = _NO_RATIOS, math.nan
+            return
+        # Below a tenth of full pressure the residual pressures say nothing about balance.
+        fresh = 1.0 if high <= 0.1 * self._full else low / high if low > 0.0 else 0.0
+        _, before, last = self._ratios
+        self._ratios = (before, last, fresh)
+        self.ratio = max(self._ratios)
 
     def slowest(self, first: float, second: float) -> float:
         """Pressure of the slowest circuit that is counted and known; of a known one where none is counted; else NaN."""
@@ -354,7 +373,7 @@ class HydraulicsWatch:
             )
             age = float(saved["leak_age_s"]) + max(0.0, idle_s)
             flags = [(bool(expected), bool(assured)) for expected, assured in saved["circuits"]]
-        except (KeyError, TypeError, ValueError) as error:
+        except (KeyError, TypeError, ValueError, OverflowError) as error:
             raise ValueError(f"hydraulics watch cannot be restored: {error!r}") from None
         if len(flags) != 2:
             raise ValueError("hydraulics watch cannot be restored: two circuits are needed")

@@ -4,12 +4,13 @@ A row's function returns (number in SI, validity). Rules name signals; screens, 
 row. Validity rules: a result is no better than its worst input; an INVALID number is NaN; equipment that the rig does not have
 is NOT_FITTED.
 
-All rows are read at every grid point, so most of them are not functions but say where their number lies: `Measured` names a
-quantity, `Picked` a place in `Now`. `SignalReader` takes these together; read one by one they give the same.
+Rows are read at every grid point, so most of them are not functions but say where their number lies: `Measured` names a
+quantity, `Picked` a place in `Now`. `SignalReader` takes these together; read one by one they give the same. A row is a function
+of `Now` alone, so those that no rule looks at may wait until somebody asks.
 """
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Collection
 from dataclasses import dataclass
 from operator import attrgetter
 from typing import Any, Final
@@ -107,14 +108,12 @@ def _pressure_shortfall(now: Now) -> Flag:
 
 
 def _circuit_ratio(now: Now) -> Flag:
-    p1, ok1 = now.sensors.flags["service_pressure_1"]
-    p2, ok2 = now.sensors.flags["service_pressure_2"]
+    _, ok1 = now.sensors.flags["service_pressure_1"]
+    _, ok2 = now.sensors.flags["service_pressure_2"]
     worst = max(ok1, ok2)
     if worst > _DEGRADED:
         return (math.nan, worst) if worst == _INVALID else _ABSENT
-    high, low = max(p1, p2), max(0.0, min(p1, p2))
-    # Below a tenth of full pressure the residual pressures say nothing about balance.
-    return (low / high, worst) if high > 0.1 * now.brake.full_pressure_pa else (1.0, worst)
+    return now.brake_health.hydraulics.circuits.ratio, worst
 
 
 def _disc_imbalance(now: Now) -> Flag:
@@ -263,22 +262,23 @@ SIGNAL_NAMES: Final = tuple(signal.name for signal in SIGNALS)
 
 
 class SignalReader:
-    """Reads every row at once: readings straight from the register, plain numbers in one go for each validity."""
+    """Reads many rows at once: readings straight from the register, plain numbers in one go for each validity."""
 
-    def __init__(self, signals: Sequence[Signal] = SIGNALS) -> None:
-        self._readings = [(i, s.read.quantity) for i, s in enumerate(signals) if isinstance(s.read, Measured)]
+    def __init__(self, names: Collection[str] = SIGNAL_NAMES) -> None:
+        rows = [(place, signal) for place, signal in enumerate(SIGNALS) if signal.name in names]
+        self._readings = [(i, s.read.quantity) for i, s in rows if isinstance(s.read, Measured)]
         groups: dict[str, list[tuple[int, str]]] = {}
-        for place, signal in enumerate(signals):
+        for place, signal in rows:
             if isinstance(signal.read, Picked):
                 groups.setdefault(signal.read.validity, []).append((place, signal.read.path))
         self._groups: list[tuple[str, list[int], Callable[[Now], tuple[float, ...]]]] = [
-            (validity, [place for place, _ in rows], _together([path for _, path in rows]))
-            for validity, rows in groups.items()
+            (validity, [place for place, _ in group], _together([path for _, path in group]))
+            for validity, group in groups.items()
         ]
-        self._others = [(i, s.read) for i, s in enumerate(signals) if not isinstance(s.read, Measured | Picked)]
+        self._others = [(i, s.read) for i, s in rows if not isinstance(s.read, Measured | Picked)]
 
     def read(self, now: Now, numbers: list[float], validities: list[int]) -> None:
-        """Put number and validity of every row into the two lists, which have the rows' order."""
+        """Put numbers and validities of its rows into the two lists, which have the order of SIGNALS."""
         flags = now.sensors.flags
         for place, quantity in self._readings:
             numbers[place], validities[place] = flags[quantity]

@@ -166,6 +166,27 @@ def test_one_odd_reading_does_not_drop_a_circuit() -> None:
         assert watch.assured
 
 
+def test_readings_taken_at_different_moments_of_a_stroke_do_not_make_circuits_unequal() -> None:
+    circuits = Circuits(RIG)
+    for first, second in ((0.0, 0.0), (0.4, 0.1), (0.8, 0.4), (0.8, 0.8), (0.3, 0.7), (0.0, 0.1)):
+        circuits.step(DT, 0.8, first * FULL, second * FULL, FULL)
+        assert circuits.ratio > 0.9
+    assert math.isnan(Circuits(RIG).ratio)
+
+
+def test_circuits_that_stay_unequal_show_after_a_tenth_of_a_second_and_lost_readings_leave_nothing() -> None:
+    circuits = Circuits(RIG)
+    seen = []
+    for second in (0.8, 0.6, 0.6, 0.6):
+        circuits.step(DT, 0.8, 0.8 * FULL, second * FULL, FULL)
+        seen.append(circuits.ratio)
+    assert seen == [1.0, 1.0, 1.0, pytest.approx(0.75)]
+    circuits.step(DT, 0.8, NAN, 0.6 * FULL, FULL)
+    assert math.isnan(circuits.ratio)
+    circuits.step(DT, 0.8, 0.8 * FULL, 0.2 * FULL, FULL)
+    assert circuits.ratio == pytest.approx(0.25)
+
+
 def test_slowest_is_of_the_circuits_that_count() -> None:
     circuits = Circuits(RIG)
     assert circuits.slowest(2.0, 1.0) == 1.0
