@@ -12,7 +12,7 @@ from typing import Annotated, Literal, Self
 
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
-from monitor.configfile import ConfigError, config_root, read_toml, validate
+from monitor.configfile import ConfigError, config_root, named_file, read_toml, validate
 from monitor.core.quantities import QUANTITIES, Quantity
 from monitor.core.types import RESERVED
 from monitor.units import UNITS, Unit
@@ -411,8 +411,7 @@ def find_rig(name_or_path: str) -> Rig:
         ConfigError: neither exists, or the file has problems.
     """
     shipped = shipped_rigs()
-    if name_or_path in shipped:
-        return load_rig(shipped[name_or_path])
-    if name_or_path.endswith(".toml") or os.sep in name_or_path:
-        return load_rig(name_or_path)
+    path = named_file(name_or_path, shipped)
+    if path is not None:
+        return load_rig(path)
     raise ConfigError([f"no rig is called {name_or_path!r}; shipped rigs: {', '.join(shipped)}; or give a .toml file"])

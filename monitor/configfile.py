@@ -3,7 +3,7 @@
 import json
 import os
 import tomllib
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from importlib import resources
 from pathlib import Path
 from typing import Any, Final, TypeVar
@@ -99,3 +99,10 @@ def validate(model: type[M], data: Any, where: str) -> M:
         return model.model_validate_json(text)
     except ValidationError as error:
         raise ConfigError(list(problems_of(error, where))) from None
+
+
+def named_file(name_or_path: str, shipped: Mapping[str, Path]) -> Path | None:
+    """Where a configuration file lies: one of the `shipped` by its name, or any by its path. None: neither."""
+    if name_or_path in shipped:
+        return shipped[name_or_path]
+    return Path(name_or_path) if name_or_path.endswith(".toml") or os.sep in name_or_path else None

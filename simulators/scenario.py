@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Annotated, Literal, Self, Union
 from pydantic import Field, model_validator
 
 from monitor.config import Finite, Model, NotNegative, Positive, Rig, shipped_rigs
-from monitor.configfile import ConfigError, config_root, read_toml, validate
+from monitor.configfile import ConfigError, config_root, named_file, read_toml, validate
 from monitor.core.types import AlarmState, Finding, Severity
 from simulators.faults import FAULTS
 from simulators.faults_base import Fault
@@ -209,9 +209,8 @@ def find_scenario(name_or_path: str) -> Scenario:
         ConfigError: neither exists, or the file has problems.
     """
     shipped = shipped_scenarios()
-    if name_or_path in shipped:
-        return load_scenario(shipped[name_or_path])
-    if name_or_path.endswith(".toml") or os.sep in name_or_path:
-        return load_scenario(name_or_path)
+    path = named_file(name_or_path, shipped)
+    if path is not None:
+        return load_scenario(path)
     lines = [f"no scenario is called {name_or_path!r}; give a .toml file, or one of these:"]
     raise ConfigError(lines + [f"  {name}: {read_toml(path).get('description', '')}" for name, path in shipped.items()])
