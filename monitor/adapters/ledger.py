@@ -228,7 +228,7 @@ class Ledger:
                 values.append(bound)
         try:
             return [_entry(row) for row in self._base.execute(query + " ORDER BY t_ns, id", values)]
-        except (sqlite3.Error, ValueError, TypeError) as error:
+        except (sqlite3.Error, ValueError, TypeError, OverflowError, RecursionError) as error:
             raise LedgerError(f"{self.path}: is damaged ({error})") from None
 
     def last(self, kind: str) -> Entry | None:

@@ -229,7 +229,7 @@ class SessionReader:
         query = "SELECT t_ns, kind, key, severity, before, after, message, guidance, number, threshold FROM finding"
         try:
             return [finding_of(row) for row in self._rows(query + " ORDER BY id")]
-        except (ValueError, TypeError, KeyError) as error:
+        except (ValueError, TypeError, KeyError, OverflowError) as error:
             raise SessionError(f"{self.path}: is damaged: a finding cannot be read ({error})") from None
 
     def notes(self) -> list[Note]:
@@ -240,7 +240,7 @@ class SessionReader:
                 Note(int(t_ns), str(kind), str(text), None if number is None else float(number))
                 for t_ns, kind, text, number in self._rows(query)
             ]
-        except (ValueError, TypeError) as error:
+        except (ValueError, TypeError, OverflowError) as error:
             raise SessionError(f"{self.path}: is damaged: a note cannot be read ({error})") from None
 
     def checkpoint_before(self, t_ns: int) -> Checkpoint | None:
@@ -388,7 +388,7 @@ class SessionReader:
             return [
                 (int(row[0]), int(row[1]), action_of(row[2:])) for row in self._rows(query + " ORDER BY id", *values)
             ]
-        except (ValueError, TypeError) as error:
+        except (ValueError, TypeError, OverflowError) as error:
             raise SessionError(f"{self.path}: is damaged: an action cannot be read ({error})") from None
 
     # -- its end --------------------------------------------------------------------------------------------------

@@ -419,7 +419,7 @@ class AlarmBank:
                 place = self._rules.index.get(key)
                 if place is not None:
                     fresh[place].resume(saved)
-        except (KeyError, TypeError, AttributeError, ValueError) as error:
+        except (KeyError, TypeError, AttributeError, ValueError, OverflowError) as error:
             raise ValueError(f"saved alarms cannot be read: {error!r}") from None
         self._hoist, self._silenced = hoist, silenced
         self._start(fresh)

@@ -187,7 +187,7 @@ class BrakeFilter:
             x = [float(number) for number in saved["x"]]
             p = [float(number) for number in saved["p"]]
             applications = int(saved["applications"])
-        except (KeyError, TypeError, ValueError) as error:
+        except (KeyError, TypeError, ValueError, OverflowError) as error:
             raise ValueError(f"brake effectiveness cannot be restored: {error!r}") from None
         fits = len(x) == 3 and len(p) == 6 and all(map(math.isfinite, x + p)) and min(p[0], p[3], p[5]) > 0.0
         if not fits or not (0.05 <= x[0] <= 2.0 and 0.3 <= x[1] <= 3.0) or applications < 0:

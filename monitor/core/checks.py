@@ -313,7 +313,7 @@ class Checks:
             if running is not None and running["id"] in _BY_ID:
                 who = printable(str(running["who"]), 12)
                 results[str(running["id"])] = CheckResult(t_ns, who, NOT_JUDGED, "the monitor was restarted meanwhile")
-        except (KeyError, TypeError, ValueError, AttributeError) as error:
+        except (KeyError, TypeError, ValueError, AttributeError, OverflowError) as error:
             raise ValueError(f"checks cannot be restored: {error!r}") from None
         self._run = None
         self._start_ns, self._cut_ns, self._passed_ns, self._results = start_ns, cut_ns, passed, results

@@ -123,7 +123,7 @@ def decode(data: bytes) -> None:
             assert item.detail == printable(item.detail)
 
 
-UNBOUNDED: Final = ("speed_bound", "reach_expected", "reach_assured")
+UNBOUNDED: Final = ("speed_bound", "reach_expected", "reach_assured", "emergency_reach")
 """Signals that may be infinite and mean it: nothing is known of the speed; with so little brake it never stops."""
 _WAITS: Final = (0, 1, 1_000_000, 50_000_000, 49_999_999, 50_000_001, 250_000_000, 1_000_000_000, 3_000_000_000)
 _HEALTHS: Final = (

@@ -21,7 +21,7 @@ from monitor.core.types import Action, ActionKind, Frame
 from monitor.playback import ReplayDriver
 from simulators.scenario import load_scenario
 from tests.fuzz.files import sound_session
-from tests.fuzz.stream import T_NS
+from tests.fuzz.stream import T_NS, sound_snapshot
 from tests.fuzz.texts import find_rig_once, rules_for
 
 HUGE = ("9" * 5000, "0x" + "f" * 5000)
@@ -161,3 +161,37 @@ def test_inputs_that_lie_ages_ahead_are_damage_and_can_be_passed_over(tmp_path: 
 def test_before_the_first_input_no_sensor_has_a_value() -> None:
     rig = find_rig_once("land")
     assert not any(sensor.value.known for sensor in Core(rig, rules_for(rig)).snapshot().sensors)
+
+
+@pytest.mark.parametrize("part", ["alarms", "brake", "checks", "height", "hoist", "line work"])
+@pytest.mark.parametrize("number", [math.inf, math.nan, 10**400])
+def test_a_state_full_of_numbers_that_are_none_is_not_taken_up(part: str, number: float) -> None:
+    rig = find_rig_once("land")
+    before = Core(rig, rules_for(rig))
+    before.ingest(Frame(T_NS, "x", b""))
+
+    def spoilt(item: object) -> object:
+        if isinstance(item, dict):
+            return {name: spoilt(inner) for name, inner in item.items()}
+        if isinstance(item, list):
+            return [spoilt(inner) for inner in item]
+        return number if isinstance(item, int | float) and not isinstance(item, bool) else item
+
+    state = before.state()
+    state[part] = spoilt(state[part])
+    core = Core(rig, rules_for(rig))
+    assert len(core.restore(state, T_NS + 1_000_000_000)) <= 1
+    core.ingest(Frame(T_NS + 1_000_000_000, "x", b""))
+    core.advance(T_NS + 2_000_000_000)
+    sound_snapshot(core.snapshot())
+
+
+@pytest.mark.parametrize(
+    "change", ["UPDATE note SET t_ns = 9e999", "UPDATE action SET before = 9e999", "UPDATE finding SET t_ns = 9e999"]
+)
+def test_an_infinite_time_in_a_table_is_damage(change: str, tmp_path: Path) -> None:
+    with (
+        SessionReader(changed(tmp_path / "a.stopmark", change)) as reader,
+        pytest.raises(SessionError, match="damaged"),
+    ):
+        (reader.notes(), reader.findings(), list(reader.inputs()))
