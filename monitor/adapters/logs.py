@@ -27,6 +27,8 @@ MOST_WAITING: Final = 10_000
 PARTING_S: Final = 2.0
 """How long the last lines may take at the end."""
 _STDERR: Final = 2
+_REOPEN: Final = logging.makeLogRecord({})
+"""Stands in the queue where the file is to be opened anew."""
 _REDACTED: Final = "***"
 _SHORTEST_SECRET: Final = 4
 """A shorter one would also strike out words that have nothing to do with it."""
@@ -102,15 +104,11 @@ class _Counting(logging.Handler):
 
 class _ToFile(_Counting, RotatingFileHandler):
     def reopen(self) -> None:
-        """Go on in a new file of the same name: somebody has moved the old one."""
-        self.acquire()
-        try:
-            if self.stream is not None:
-                stream, self.stream = self.stream, None
-                with contextlib.suppress(OSError):
-                    stream.close()
-        finally:
-            self.release()
+        """Go on in a new file of the same name: somebody has moved the old one. In the thread that writes."""
+        if self.stream is not None:
+            stream, self.stream = self.stream, None
+            with contextlib.suppress(OSError):
+                stream.close()
 
 
 class _ToStderr(_Counting):
@@ -160,9 +158,10 @@ class ServiceLog:
         return self._intake.lost + self._handler.lost
 
     def reopen(self) -> bool:
-        """Open the file anew. False where there is none."""
+        """Have the file opened anew, after what was logged before. False where there is none. Never waits for the disk."""
         if isinstance(self._handler, _ToFile):
-            self._handler.reopen()
+            with contextlib.suppress(queue.Full):  # lines are being lost: nobody will miss this
+                self._lines.put_nowait(_REOPEN)
             return True
         return False
 
@@ -190,6 +189,9 @@ class ServiceLog:
 
     def _write(self) -> None:
         while (record := self._lines.get()) is not None:
+            if record is _REOPEN and isinstance(self._handler, _ToFile):
+                self._handler.reopen()
+                continue
             before = self._handler.lost
             self._handler.handle(record)
             lost = self.lost

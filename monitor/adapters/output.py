@@ -14,7 +14,7 @@ from typing import Final, Self
 
 MOST_WAITING: Final = 10_000
 PARTING_S: Final = 2.0
-"""How long the last lines may take at the end."""
+"""So long without a line getting through at the end, and the rest is given up."""
 
 
 class LineWriter:
@@ -28,8 +28,8 @@ class LineWriter:
         self._lines: deque[bytes] = deque()
         self._wake = threading.Event()
         self._closing = False
-        self.dropped = 0
-        """Lines that were never written."""
+        self._dropped = 0
+        self._written = 0
         self.gone = self._handle < 0
         """Nobody reads any more: the pipe or the terminal is closed."""
         self._thread = threading.Thread(target=self._run, name="output", daemon=True)
@@ -41,7 +41,7 @@ class LineWriter:
             return
         if len(self._lines) >= MOST_WAITING:
             self._lines.popleft()
-            self.dropped += 1
+            self._dropped += 1
         self._lines.append(line.encode("utf-8", "replace") + b"\n")
         self._wake.set()
 
@@ -53,11 +53,19 @@ class LineWriter:
     ) -> None:
         self.close()
 
-    def close(self, timeout_s: float = PARTING_S) -> bool:
-        """Write what waits. False when some of it could not be within `timeout_s`."""
+    @property
+    def unwritten(self) -> int:
+        """Lines that were dropped, or still wait."""
+        return self._dropped + len(self._lines)
+
+    def close(self, patience_s: float = PARTING_S) -> bool:
+        """Write what waits, for as long as somebody reads at all. False when some of it could not be."""
         self._closing = True
         self._wake.set()
-        self._thread.join(timeout_s)
+        before = -1
+        while self._thread.is_alive() and self._written != before:
+            before = self._written
+            self._thread.join(patience_s)
         return not self._thread.is_alive() and not self.gone
 
     def _run(self) -> None:
@@ -83,3 +91,4 @@ class LineWriter:
                 data = data[os.write(self._handle, data) :]
             except BlockingIOError:  # somebody made the pipe so that it does not wait
                 time.sleep(0.01)
+        self._written += 1

@@ -223,8 +223,9 @@ def watch_headless(
             with contextlib.suppress(KeyboardInterrupt):
                 asyncio.run(run_for(driver, args.seconds, unread))
             output(json.dumps(summary_of(driver, tally)))
-        if not output.close() and output.dropped:
-            say(f"{output.dropped} findings were not printed: nobody read them; the session has them")
+        output.close()
+        if output.unwritten and not output.gone:
+            say(f"{output.unwritten} lines were not printed: nobody read them; a session has them all")
     return 0
 
 
