@@ -40,6 +40,11 @@ MAX_PAYLOAD_BYTES: Final = 16 << 20
 MAX_RAW_BYTES: Final = BLOCK_BYTES + MAX_PAYLOAD_BYTES + (40 << 20)
 """No honest block is larger than this, packed or unpacked; a hostile one is refused there."""
 MAX_BLOCK_FRAMES: Final = 200_000
+EFFORT: Final = 6
+"""How hard zlib tries, 1 to 9."""
+EFFORT_WITH_MUCH: Final = 4
+"""The same for blocks of `MUCH_BYTES` and more: under half the time, and a twentieth more on the disk."""
+MUCH_BYTES: Final = 1 << 18
 DICTIONARY_BYTES: Final = 32_000
 """zlib looks back no further than 32 KiB."""
 
@@ -101,7 +106,7 @@ def _parts(payload: bytes) -> list[bytes]:
     """Words and numbers of a payload in turn; the payload whole where its numbers are too many or too long."""
     if len(payload) > _SPLIT_BYTES:
         return [payload]
-    parts = _split(payload)
+    parts = _split(payload, _MAX_NUMBERS + 1)  # one more tells that there are too many
     if len(parts) > 2 * _MAX_NUMBERS + 1 or max(map(len, parts[1::2]), default=0) > _MAX_DIGITS:
         return [payload]
     return parts
@@ -152,8 +157,10 @@ def pack_block(frames: Sequence[Frame], dictionary: bytes = b"") -> tuple[bytes,
     if unit != 1:
         steps = [step // unit for step in steps]
     head = _HEAD.pack(1, len(frames), len(kinds), len(described), times[0], unit)
-    engine = zlib.compressobj(6, zdict=dictionary) if dictionary else zlib.compressobj(6)
-    packed = engine.compress(b"".join((head, described, _column(which), _column(steps), *columns)))
+    raw = b"".join((head, described, _column(which), _column(steps), *columns))
+    effort = EFFORT if len(raw) < MUCH_BYTES else EFFORT_WITH_MUCH
+    engine = zlib.compressobj(effort, zdict=dictionary) if dictionary else zlib.compressobj(effort)
+    packed = engine.compress(raw)
     return packed + engine.flush(), described[-DICTIONARY_BYTES:]
 
 
