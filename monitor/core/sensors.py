@@ -258,6 +258,8 @@ class SensorRegister:
         self.start_ns = 0
         self.silent_share = 0.0
         """Share of all sensors that are stale, 0 to 1."""
+        self.odd = False
+        """Whether any sensor is silent, refused or odd."""
         self.missing = 0
         """Readings that sequence numbers show to be lost on the way, all sensors together."""
         self.flags: dict[str, Flag] = dict.fromkeys(QUANTITIES, _ABSENT)
@@ -289,6 +291,7 @@ class SensorRegister:
         """Find out, for a grid point, who is silent or odd and what is missing, and what every quantity says: one pass
         over all sensors."""
         silent = missing = 0
+        odd = False
         flags = self.flags
         for record, quantity in self._rows:
             if record.suspect:
@@ -297,13 +300,20 @@ class SensorRegister:
             if last_ns < 0 or t_ns - last_ns > record.stale_ns:
                 record.stale = t_ns - (last_ns if last_ns >= 0 else self.start_ns) > record.stale_ns
                 silent += record.stale
+                odd = True
                 flag = _SILENT
+            elif record.verdict:
+                record.stale, odd = False, True
+                flag = (record.number, _DEGRADED)
             else:
                 record.stale = False
-                flag = (record.number, _DEGRADED if record.verdict else _VALID)
+                flag = (record.number, _VALID)
             if quantity is not None:
                 flags[quantity] = flag
             missing += record.missing
+            if record.refused_in_row:
+                odd = True
+        self.odd = odd
         self.silent_share = silent / len(self.records)
         self.missing = missing
 
