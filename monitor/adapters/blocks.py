@@ -173,13 +173,22 @@ class Packed(NamedTuple):
 
     def numbers(self) -> tuple[int, ...]:
         """The numbers themselves."""
-        raw = self.planes
-        if self.width != 1:
-            mixed = bytearray(len(raw))
-            for place in range(self.width):
-                mixed[place :: self.width] = raw[place * self.size : (place + 1) * self.size]
-            raw = bytes(mixed)
-        return struct.unpack(f"<{self.size}{_CODES[self.width]}", raw)
+        return _unpacked(self.width, self.size, self.planes)
+
+
+def _unpacked(width: int, size: int, planes: bytes) -> tuple[int, ...]:
+    """`size` signed numbers of `width` bytes, which lie in planes."""
+    raw: bytes | bytearray = planes
+    if width == 2:
+        mixed = bytearray(len(raw))
+        mixed[::2], mixed[1::2] = raw[:size], raw[size:]
+        raw = mixed
+    elif width != 1:
+        mixed = bytearray(len(raw))
+        for place in range(width):
+            mixed[place::width] = raw[place * size : (place + 1) * size]
+        raw = mixed
+    return struct.unpack(f"<{size}{_CODES[width]}", raw)
 
 
 class Numbers(NamedTuple):
@@ -194,7 +203,7 @@ class Numbers(NamedTuple):
 
     def values(self) -> Iterable[int]:
         """The whole numbers that are stored."""
-        return accumulate(Packed(self.width, self.size, self.planes).numbers(), initial=self.first)
+        return accumulate(_unpacked(self.width, self.size, self.planes), initial=self.first)
 
 
 class Kind(NamedTuple):
@@ -215,17 +224,24 @@ class Kind(NamedTuple):
         cells: list[Iterable[int | bytes]] = []
         form = self.words[0].replace(b"%", b"%%")
         for column, words in zip(self.columns, self.words[1:], strict=True):
+            plain = False
             if not isinstance(column, Numbers):
                 cells.append(column)
             elif column.mode == PLAIN:
                 cells.append(column.values())
+                plain = True
             elif column.mode == LED:
-                cells.append((b"%d" % number)[1:] for number in column.values())
+                cells.append([text[1:] for text in _digits(column.values())])
             else:
-                cells.append(_halve(number) for number in column.values())
-            plain = isinstance(column, Numbers) and column.mode == PLAIN
+                cells.append([_halve(number) for number in column.values()])
             form += (b"%d" if plain else b"%b") + words.replace(b"%", b"%%")
         return [form % row for row in zip(*cells, strict=True)]
+
+
+def _digits(numbers: Iterable[int]) -> list[bytes]:
+    """Every number written out."""
+    row = tuple(numbers)
+    return (b"%d " * len(row) % row).split()
 
 
 Table = tuple[tuple[str, bool, tuple[bytes, ...], int], ...]
@@ -279,12 +295,13 @@ class Block:
 
     def frames(self) -> list[Frame]:
         """The frames, in order."""
-        heads = [(kind.topic, kind.retained, iter(kind.payloads())) for kind in self.kinds()]
-        steps = (step * self.unit_ns for step in self.steps.numbers())
+        heads = [(kind.topic, iter(kind.payloads()).__next__, kind.retained) for kind in self.kinds()]
+        unit_ns = self.unit_ns
+        times = accumulate([step * unit_ns for step in self.steps.numbers()], initial=self.first_ns)
         frames = []
-        for kind, t_ns in zip(self.which.numbers(), accumulate(steps, initial=self.first_ns), strict=True):
-            topic, retained, payload = heads[kind]
-            frames.append(Frame(t_ns, topic, next(payload), retained))
+        for kind, t_ns in zip(self.which.numbers(), times, strict=True):
+            topic, payload, retained = heads[kind]
+            frames.append(Frame(t_ns, topic, payload(), retained))
         return frames
 
 
