@@ -116,7 +116,8 @@ def flooded(
     mode: str, folder: Path, rate: float, seconds: float, screen: bool = False
 ) -> Iterator[Callable[[], Course]]:
     """A monitor on a broker of `mode`, both running; what is given plays the fault once."""
-    broker = Child("tests.flood_broker", mode, "--rate", str(rate), "--seconds", str(seconds))
+    words = ("--rate", str(rate), "--seconds", str(seconds))
+    broker = Child("tests.flood_senders", *words) if mode == "mosquitto" else Child("tests.flood_broker", mode, *words)
     monitor: Child | None = None
     try:
         url = f"mqtt://127.0.0.1:{int(broker.line(20.0))}"
