@@ -4,6 +4,7 @@ import asyncio
 import csv
 import json
 import math
+import shutil
 from pathlib import Path
 
 import pytest
@@ -52,7 +53,11 @@ def test_report_is_written_once_and_whole(session: Path, tmp_path: Path, capsys:
     assert "00:00:21 to 2026-01-01 00:00:40" in part
     assert "Past help: upper limit" in part
     assert "lies before" in mistake(capsys, "report", session, "-o", out, "--force", "--from", "+21", "--to", "+20")
-    assert "cannot be written" in mistake(capsys, "report", session, "-o", tmp_path / "none" / "x.html")
+    assert "there is no folder" in mistake(capsys, "report", session, "-o", tmp_path / "none" / "x.html")
+    assert "must end in .html or .htm" in mistake(capsys, "report", session, "-o", tmp_path / "x.txt")
+    assert "--data" in mistake(capsys, "report", session, "-o", tmp_path / "x.html", "--data", tmp_path / "none")
+    (tmp_path / "folder.html").mkdir()
+    assert "is a folder" in mistake(capsys, "report", session, "-o", tmp_path / "folder.html", "--force")
     assert "no such session" in mistake(capsys, "report", tmp_path / "x.stopmark", "-o", tmp_path / "y.html")
 
 
@@ -190,6 +195,28 @@ def test_export_writes_tables(session: Path, tmp_path: Path, capsys: Capture) ->
     assert len(table) == 10
     assert set(table[0]) == {"time", "hoist", "height [m]", "speed [m/s]"}
     assert "goes with" in mistake(capsys, "export", session, "-o", tmp_path / "x.csv", "--signals", "height")
+    before = out.read_bytes()
+    assert "--force" in mistake(capsys, "export", session, "-o", out)
+    assert "lies before" in mistake(capsys, "export", session, "-o", out, "--force", "--from", "+20", "--to", "+10")
+    assert ".parquet or .xlsx" in mistake(capsys, "export", session, "-o", tmp_path / "x.tsv")
+    assert out.read_bytes() == before
+    assert "5 rows" in say(capsys, "export", session, "-o", out, "--force", "--what", "findings")
+
+
+def test_no_command_writes_over_what_it_reads(session: Path, tmp_path: Path, capsys: Capture) -> None:
+    for name, words in (("a.html", ["report"]), ("a.csv", ["export"])):
+        copy = tmp_path / name
+        shutil.copy(session, copy)
+        before = copy.read_bytes()
+        assert "one of the files to read" in mistake(capsys, *words, copy, "-o", copy, "--force")
+        assert copy.read_bytes() == before
+    log = tmp_path / "log.stopmark"
+    log.write_text("time,pos\n1,2\n")
+    (tmp_path / "map.toml").write_text("format = 1\n")
+    assert "one of the files to read" in mistake(capsys, "import", log, "--map", tmp_path / "map.toml", "-o", log)
+    assert "must end in .stopmark" in mistake(
+        capsys, "import", log, "--map", tmp_path / "map.toml", "-o", tmp_path / "x"
+    )
 
 
 def test_ledger_takes_corrects_and_exports(session: Path, tmp_path: Path, capsys: Capture) -> None:

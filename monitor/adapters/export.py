@@ -205,8 +205,11 @@ def export_resampled(
         for path in sessions:
             with SessionReader(path) as session:
                 begin_ns = session.t_first_ns if from_ns is None else max(from_ns, session.t_first_ns)
-                end_ns = session.end_ns if to_ns is None else min(to_ns - 1, session.end_ns)
-                if not session.end_ns or begin_ns > end_ns:
+                blocks = session.blocks()
+                if not blocks:
+                    continue
+                end_ns = blocks[-1].t_last_ns if to_ns is None else min(to_ns - 1, blocks[-1].t_last_ns)
+                if begin_ns > end_ns:
                     continue
                 if due_ns is None:
                     due_ns = -(-begin_ns // every_ns) * every_ns

@@ -25,12 +25,15 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--own-units", action="store_true", help="each sensor's own unit instead of SI")
     parser.add_argument("--from", dest="start", metavar="TIME", help="begin there: +SECONDS, HH:MM:SS or ISO 8601, UTC")
     parser.add_argument("--to", dest="end", metavar="TIME", help="end there")
+    parser.add_argument("--force", action="store_true", help="replace the file if it exists")
 
 
 def run(args: argparse.Namespace) -> int:
     """Export."""
     from monitor.adapters import export
     from monitor.adapters.chain import SessionChain, moment
+    from monitor.adapters.outfile import check_out
+    from monitor.adapters.tables import FORMATS
 
     if args.signals and args.what != "signals":
         raise UserError("--signals: goes with --what signals")
@@ -38,10 +41,13 @@ def run(args: argparse.Namespace) -> int:
         raise UserError(f"--own-units: {args.what} are SI")
     if args.what == "findings" and (args.start or args.end):
         raise UserError("--from and --to: findings are exported whole")
+    check_out(args.out, [f".{ending}" for ending in FORMATS], args.force, args.sessions)
     with SessionChain(args.sessions) as chain:
         first, last = chain.t_first_ns, chain.end_ns
         from_ns = moment(args.start, first, last) if args.start else None
         to_ns = moment(args.end, first, last) if args.end else None
+        if to_ns is not None and to_ns <= (from_ns or first):
+            raise UserError(f"--to {args.end}: lies before the beginning")
         sessions = [session.path for session in chain.sessions]
     every_ns = round(args.every * 1e9)
     if args.what == "readings":

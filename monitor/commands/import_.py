@@ -21,6 +21,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     """Import; what was dropped is printed by reason."""
     from monitor.adapters.fieldlog import EXAMPLE, FieldLog, load_map
+    from monitor.adapters.outfile import check_out
     from monitor.adapters.recorder import Recorder
     from monitor.configfile import read_text
     from monitor.core.rules import default_rules_path
@@ -32,6 +33,7 @@ def run(args: argparse.Namespace) -> int:
         return 0
     if args.log is None or args.map is None or args.out is None:
         raise UserError("give FILE.csv, --map MAP.toml and -o SESSION; --example prints a map to begin from")
+    check_out(args.out, (".stopmark",), None, (args.log, args.map))
     mapping = load_map(args.map)
     rules_path = Path(args.rules or default_rules_path())
     rules = read_text(rules_path)

@@ -1,7 +1,6 @@
 """`stopmark report`: what is in one or more sessions, as one printable page."""
 
 import argparse
-import os
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -34,8 +33,11 @@ def count(text: str) -> int:
 
 def run(args: argparse.Namespace) -> int:
     """Write the report."""
-    if args.out.exists() and not args.force:
-        raise UserError(f"{args.out}: exists already; give --force to replace it")
+    from monitor.adapters.outfile import check_out, write_whole
+
+    check_out(args.out, (".html", ".htm"), args.force, args.sessions)
+    if args.data is not None and not args.data.is_dir():
+        raise UserError(f"--data {args.data}: no such folder")
     from monitor.adapters.chain import SessionChain, moment
     from monitor.report.collect import collect
     from monitor.report.pieces import processors
@@ -64,18 +66,3 @@ def ledger_entries(folder: Path, rig: str) -> "list[Entry]":
 
     with open_ledger(folder, rig) as ledger:
         return ledger.entries()
-
-
-def write_whole(path: Path, text: str) -> None:
-    """Write `text` to `path`, all of it or nothing.
-
-    Raises:
-        UserError: it cannot be written.
-    """
-    part = path.with_name(f".{path.name}.{os.getpid()}.part")
-    try:
-        part.write_text(text, encoding="utf-8", errors="replace")
-        os.replace(part, path)
-    except OSError as error:
-        part.unlink(missing_ok=True)
-        raise UserError(f"{path}: cannot be written ({error.strerror or error})") from None

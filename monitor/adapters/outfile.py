@@ -1,0 +1,48 @@
+"""A file that a command is asked to write: whether it can be what is meant, said before the work and not after it."""
+
+import os
+from collections.abc import Iterable, Sequence
+from pathlib import Path
+
+from monitor.errors import UserError
+
+
+def check_out(path: Path, endings: Sequence[str], replace: bool | None, sources: Iterable[Path] = ()) -> None:
+    """Look at `path` before writing: its ending (one of `endings`), its folder, and whether something is there already.
+
+    `replace` says that a file there may be replaced (None: this command has no word for it). A file that is one of
+    `sources` is never replaced: it is what is being read.
+
+    Raises:
+        UserError: it will not do; the message says why.
+    """
+    if path.suffix.lower() not in endings:
+        *others, last = endings
+        raise UserError(f"{path}: the name must end in {', '.join(others) + ' or ' if others else ''}{last}")
+    if path.is_dir():
+        raise UserError(f"{path}: is a folder; give the name of a file")
+    if not path.parent.is_dir():
+        raise UserError(f"{path}: cannot be written: there is no folder {path.parent}")
+    if not path.exists():
+        return
+    if any(source.exists() and path.samefile(source) for source in sources):
+        raise UserError(f"{path}: is one of the files to read; give another name")
+    if not replace:
+        raise UserError(
+            f"{path}: exists already; give {'another name' if replace is None else '--force to replace it'}"
+        )
+
+
+def write_whole(path: Path, text: str) -> None:
+    """Write `text` to `path`, all of it or nothing.
+
+    Raises:
+        UserError: it cannot be written.
+    """
+    part = path.with_name(f".{path.name}.{os.getpid()}.part")
+    try:
+        part.write_text(text, encoding="utf-8", errors="replace")
+        os.replace(part, path)
+    except OSError as error:
+        part.unlink(missing_ok=True)
+        raise UserError(f"{path}: cannot be written ({error.strerror or error})") from None
