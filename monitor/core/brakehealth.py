@@ -94,6 +94,8 @@ class BrakeHealth:
         )
         self._effect = (math.nan, math.nan, _INVALID if self._pressure_fitted else _NOT_FITTED)
         """Effectiveness, its sigma, validity."""
+        self.effectiveness: Flag = (math.nan, self._effect[2])
+        self.fade: Flag = (1.0 - self._fade, self._fade_validity)
         self._lever_fitted = rig.sensor_of("brake_lever") is not None
         self._accumulator_fitted = rig.sensor_of("accumulator_pressure") is not None
 
@@ -194,6 +196,7 @@ class BrakeHealth:
             self._fade = sum(map(fade, known)) / len(known)
             self._fade_low = fade(max(known))
             self._fade_validity = _OK if len(known) == 2 or _NOT_FITTED in (ok1, ok2) else _DEGRADED
+            self.fade = (1.0 - self._fade, self._fade_validity)
             return
         self._measured_c = math.nan
         modelled = self.heat.temperature_c
@@ -201,6 +204,7 @@ class BrakeHealth:
         # The model's rise is only as good as the friction power: a quarter more for the value to rely on.
         self._fade_low = fade(modelled + 0.25 * max(0.0, modelled - self._rig.braking.ambient_c))
         self._fade_validity = _DEGRADED
+        self.fade = (1.0 - self._fade, _DEGRADED)
 
     def _hanging(self, dt: float, load_n: float, validity: int, a: float) -> float:
         """Hanging mass, kg, NaN where not known. It is weighed in steady motion, since a load cell may or may not feel
@@ -273,7 +277,8 @@ class BrakeHealth:
         Raises:
             KeyError: no number has that name.
         """
-        return NUMBERS[name](self)
+        flag: Flag = attrgetter(NUMBERS[name])(self)
+        return flag
 
     def scales(self, direction: int) -> tuple[float, float]:
         """(expected, assured) factors on the configured friction for a stop in `direction`, heat included.
@@ -301,32 +306,46 @@ class BrakeHealth:
         relative = spread / max(1.0, value)
         validity = _INVALID if relative > limit else _DEGRADED if relative > _SAYS_ENOUGH else _OK
         self._effect = (value, spread, validity)
+        self.effectiveness = self._weighed(value)
 
-    def _effectiveness(self) -> Flag:
-        value, _, validity = self._effect
-        return (math.nan, validity) if validity > _DEGRADED else (value, validity)
+    @property
+    def effectiveness_sigma(self) -> Flag:
+        """Standard deviation of `effectiveness`."""
+        return self._weighed(self._effect[1])
 
-    def _effectiveness_sigma(self) -> Flag:
-        _, sigma, validity = self._effect
-        return (math.nan, validity) if validity > _DEGRADED else (sigma, validity)
+    @property
+    def friction_scale(self) -> Flag:
+        """Cold friction over the configured one."""
+        return self._weighed(self.filter.friction)
 
-    def _raw(self, number: float) -> Flag:
+    @property
+    def inertia_scale(self) -> Flag:
+        """Inertia over the configured one."""
+        return self._weighed(self.filter.inertia)
+
+    def _weighed(self, number: float) -> Flag:
         validity = self._effect[2]
         return (math.nan, validity) if validity > _DEGRADED else (number, validity)
 
-    def _response(self) -> Flag:
+    @property
+    def response_time(self) -> Flag:
+        """Time from demand to 80 % of the pressure, s."""
         if not (self._pressure_fitted and self._lever_fitted):
             return ABSENT
         seconds = self.hydraulics.response.number
         return UNKNOWN if math.isnan(seconds) else (seconds, _OK)
 
-    def _leak(self) -> Flag:
+    @property
+    def leak_rate(self) -> Flag:
+        """Leak-down of the accumulator, Pa/s."""
         if not self._accumulator_fitted:
             return ABSENT
         leak = self.hydraulics.leak
         return UNKNOWN if math.isnan(leak.rate) else (leak.rate, _OK if leak.age_s < _OLD_LEAK_S else _DEGRADED)
 
-    def _pump(self) -> Flag:
+    @property
+    def pump_cycle(self) -> Flag:
+        """Time from one recharge to the next, s."""
         if not self._accumulator_fitted:
             return ABSENT
         seconds = self.hydraulics.pump.number
@@ -391,20 +410,20 @@ def _known_of_pair(first: float, ok1: int, second: float, ok2: int) -> tuple[flo
     return first, second
 
 
-NUMBERS: Final[Mapping[str, Callable[[BrakeHealth], Flag]]] = {
-    "effectiveness": BrakeHealth._effectiveness,
-    "effectiveness_sigma": BrakeHealth._effectiveness_sigma,
-    "friction_scale": lambda h: h._raw(h.filter.friction),
-    "inertia_scale": lambda h: h._raw(h.filter.inertia),
-    "response_time": BrakeHealth._response,
-    "creep": attrgetter("creep.flag"),
-    "fade": lambda h: (1.0 - h._fade, h._fade_validity),
-    "disc_modelled": attrgetter("heat.flag"),
-    "leak_rate": BrakeHealth._leak,
-    "pump_cycle": BrakeHealth._pump,
-    "aux_share": attrgetter("descent.share"),
-    "aux_missing": attrgetter("auxiliary.missing"),
-    "disc_energy": attrgetter("descent.energy"),
+NUMBERS: Final[Mapping[str, str]] = {
+    "effectiveness": "effectiveness",
+    "effectiveness_sigma": "effectiveness_sigma",
+    "friction_scale": "friction_scale",
+    "inertia_scale": "inertia_scale",
+    "response_time": "response_time",
+    "creep": "creep.flag",
+    "fade": "fade",
+    "disc_modelled": "heat.flag",
+    "leak_rate": "leak_rate",
+    "pump_cycle": "pump_cycle",
+    "aux_share": "descent.share",
+    "aux_missing": "auxiliary.missing",
+    "disc_energy": "descent.energy",
 }
-"""Every number by name: `effectiveness` is torque seen over torque expected from pressure at the configured friction,
+"""Where each number lies, by name: `effectiveness` is torque seen over torque expected from pressure at the configured friction,
 heat included; `friction_scale` is the cold friction's factor behind it."""

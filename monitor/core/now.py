@@ -89,7 +89,11 @@ class Now:
         self.supply_validity = _INVALID
         self.hook_load_n = math.nan
         self.string_load_n = math.nan
-        self.slack = False
+        self.slack = 0.0
+        """1 where something else carries the block."""
+        self.slow_data = 0.0
+        self.height_unknown = 0.0
+        """1 where the height is not known although there was time to find it: not in the first seconds of a stream."""
         self.stop: StopResult
         self.holding_ratio = math.nan
         self.emergency_ratio = math.nan
@@ -122,7 +126,10 @@ class Now:
             load, validity = math.nan, _INVALID
         self.load_validity = validity
         self.hook_load_n, self.string_load_n = load, string_load_n
-        self.slack = validity <= _DEGRADED and load < _SLACK_SHARE * self.block_n
+        self.slack = 1.0 if validity <= _DEGRADED and load < _SLACK_SHARE * self.block_n else 0.0
+        self.slow_data = 1.0 if estimate.slow else 0.0
+        missed = self.height_validity == _INVALID and t_ns - self.sensors.start_ns > _START_NS
+        self.height_unknown = 1.0 if missed else 0.0
         health, brake = self.brake_health, self.brake
         health.update(t_ns, estimate, hoist, direction, load, validity, self._reading)
         way = 1 if estimate.speed_m_s > 0 else -1
@@ -169,9 +176,15 @@ class Now:
         return full, self._min_pressure_pa
 
     @property
-    def height_missed(self) -> bool:
-        """Whether the height is not known although there was time to find it: not in the first seconds of a stream."""
-        return self.height_validity == _INVALID and self.t_ns - self.sensors.start_ns > _START_NS
+    def health(self) -> Health:
+        """The monitor's own state."""
+        return self._health
+
+    @health.setter
+    def health(self, health: Health) -> None:
+        self._health = health
+        self.recorder_failed = 1.0 if health.recording == "failed" else 0.0
+        self.disconnected = 1.0 if health.connected is False else 0.0
 
     @property
     def stop_validity(self) -> int:

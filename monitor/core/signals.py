@@ -5,8 +5,8 @@ row. Validity rules: a result is no better than its worst input; an INVALID numb
 is NOT_FITTED.
 
 Rows are read at every grid point, so most of them are not functions but say where their number lies: `Measured` names a
-quantity, `Picked` a place in `Now`. `SignalReader` takes these together; read one by one they give the same. A row is a function
-of `Now` alone, so those that no rule looks at may wait until somebody asks.
+quantity, `Picked` and `Told` a place in `Now`. `SignalReader` takes these together; read one by one they give the same. A row
+is a function of `Now` alone, so those that no rule looks at may wait until somebody asks.
 """
 
 import math
@@ -24,8 +24,6 @@ Flag = tuple[float, int]
 _OK: Final = int(Validity.VALID)
 _DEGRADED: Final = int(Validity.DEGRADED)
 _INVALID: Final = int(Validity.INVALID)
-_YES: Final[Flag] = (1.0, _OK)
-_NO: Final[Flag] = (0.0, _OK)
 _UNKNOWN: Final[Flag] = (math.nan, _INVALID)
 _ABSENT: Final[Flag] = (math.nan, int(Validity.NOT_FITTED))
 
@@ -84,14 +82,21 @@ def _certain(path: str) -> Picked:
     return Picked("certain", path)
 
 
-def _health(name: str) -> Callable[[Now], Flag]:
+@dataclass(frozen=True, slots=True)
+class Told:
+    """A row whose number lies at `path` in `Now` together with its validity."""
+
+    path: str
+
+    def __call__(self, now: Now) -> Flag:
+        """Both."""
+        flag: Flag = attrgetter(self.path)(now)
+        return flag
+
+
+def _health(name: str) -> Told:
     """A number tracked by the brake watch; (NaN, INVALID) until it has evidence."""
-    number = NUMBERS[name]
-    return lambda now: number(now.brake_health)
-
-
-def _flag(pick: Callable[[Now], bool]) -> Callable[[Now], Flag]:
-    return lambda now: _YES if pick(now) else _NO
+    return Told(f"brake_health.{NUMBERS[name]}")
 
 
 def _pressure_shortfall(now: Now) -> Flag:
@@ -143,10 +148,6 @@ def _overtravel_untested(now: Now) -> Flag:
     if not (now.sensors.fitted("overtravel_electric") or now.sensors.fitted("overtravel_air")):
         return _ABSENT
     return 1.0 if now.overtravel_due else 0.0, _OK
-
-
-def _slack(now: Now) -> Flag:
-    return (1.0 if now.slack else 0.0, now.load_validity) if now.load_validity <= _DEGRADED else _UNKNOWN
 
 
 def _holding(now: Now) -> Flag:
@@ -202,14 +203,14 @@ SIGNALS: Final[tuple[Signal, ...]] = (
            _motion("speed_over_max_m_s")),
     Signal("overtravel_room", "length", "room to the overtravel device's height",
            _height("overtravel_room_m")),
-    Signal("height_unknown", "switch", "height unknown", _flag(lambda n: n.height_missed)),
-    Signal("slow_data", "switch", "slow data", _flag(lambda n: n.estimate.slow)),
+    Signal("height_unknown", "switch", "height unknown", _certain("height_unknown")),
+    Signal("slow_data", "switch", "slow data", _certain("slow_data")),
     Signal("sensors_silent", "fraction", "share of sensors silent", _certain("sensors.silent_share")),
     # Load and line
     Signal("hook_load", "force", "hook load", _load("hook_load_n")),
     Signal("string_load", "force", "string load", _load("string_load_n")),
     Signal("load_over_rating", "ratio", "hook load over rating", _load("load_over_rating")),
-    Signal("slack", "switch", "slack line", _slack),
+    Signal("slack", "switch", "slack line", _load("slack")),
     Signal("fast_line_tension", "force", "fast-line tension", _load("fast_line_n")),
     Signal("design_factor", "ratio", "design factor of the fast line", _load("design_factor")),
     Signal("line_work", "energy", "line work since the start", _certain("line_work.total_j")),
@@ -254,8 +255,8 @@ SIGNALS: Final[tuple[Signal, ...]] = (
     # The monitor itself
     Signal("loop_lag", "time", "lag of the monitor's loop", _certain("health.lag_s")),
     Signal("dropped", "ratio", "readings dropped in the last minute", lambda n: (float(n.dropped_recently), _OK)),
-    Signal("recorder_failed", "switch", "recorder failed", _flag(lambda n: n.health.recording == "failed")),
-    Signal("disconnected", "switch", "no broker", _flag(lambda n: n.health.connected is False)),
+    Signal("recorder_failed", "switch", "recorder failed", _certain("recorder_failed")),
+    Signal("disconnected", "switch", "no broker", _certain("disconnected")),
 )  # fmt: skip
 
 SIGNAL_NAMES: Final = tuple(signal.name for signal in SIGNALS)
@@ -275,7 +276,10 @@ class SignalReader:
             (validity, [place for place, _ in group], _together([path for _, path in group]))
             for validity, group in groups.items()
         ]
-        self._others = [(i, s.read) for i, s in rows if not isinstance(s.read, Measured | Picked)]
+        told = [(i, s.read.path) for i, s in rows if isinstance(s.read, Told)]
+        self._told_places = [place for place, _ in told]
+        self._told: Callable[[Now], tuple[Flag, ...]] = _together([path for _, path in told])
+        self._others = [(i, s.read) for i, s in rows if not isinstance(s.read, Measured | Picked | Told)]
 
     def read(self, now: Now, numbers: list[float], validities: list[int]) -> None:
         """Put numbers and validities of its rows into the two lists, which have the order of SIGNALS."""
@@ -291,11 +295,15 @@ class SignalReader:
             else:
                 for place in places:
                     numbers[place], validities[place] = _UNKNOWN
+        for place, flag in zip(self._told_places, self._told(now), strict=True):
+            numbers[place], validities[place] = flag
         for place, read in self._others:
             numbers[place], validities[place] = read(now)
 
 
-def _together(paths: list[str]) -> Callable[[Now], tuple[float, ...]]:
+def _together(paths: list[str]) -> Callable[[Now], tuple[Any, ...]]:
     """One function for all `paths`."""
-    pick: Any = attrgetter(*paths)
-    return pick if len(paths) > 1 else lambda now: (pick(now),)
+    if len(paths) > 1:
+        return attrgetter(*paths)
+    alone = [attrgetter(path) for path in paths]
+    return lambda now: tuple(pick(now) for pick in alone)
