@@ -18,6 +18,8 @@ from typing import Self
 from monitor.configfile import config_root
 
 START_S = 15.0
+MONITORS = r"stopmark-[^ ]*|monitor-one"
+"""Names under which monitors come to the brokers of tests, as a pattern."""
 
 
 def program(name: str) -> str | None:
@@ -160,6 +162,12 @@ class Mosquitto:
     def wills(self) -> list[str]:
         """Log lines of last wills that any client left."""
         return [line for line in self.text().splitlines() if re.search(r": Will message specified", line)]
+
+
+    def monitors_kept_silent(self) -> None:
+        """Fail where a monitor published something or left a will. A quiet broker has not seen it either way."""
+        assert self.published_by(MONITORS) == []
+        assert self.wills() == []
 
 
 def published_by(log: str, client_id: str) -> list[str]:

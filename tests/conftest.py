@@ -19,7 +19,10 @@ settings.load_profile("stopmark")
 
 @pytest.fixture
 def make_broker(tmp_path: Path) -> Iterator[Callable[..., Mosquitto]]:
-    """Makes brokers (see `Mosquitto` for the words) and ends them after the test. They are started already."""
+    """Makes brokers (see `Mosquitto` for the words) and ends them after the test. They are started already.
+
+    Whatever the test was about: no monitor may have published or left a will; the broker's log is the witness.
+    """
     made: list[Mosquitto] = []
 
     def make(**options: Any) -> Mosquitto:
@@ -30,6 +33,8 @@ def make_broker(tmp_path: Path) -> Iterator[Callable[..., Mosquitto]]:
     yield make
     for broker in made:
         broker.stop()
+    for broker in made:
+        broker.monitors_kept_silent()
 
 
 @pytest.fixture

@@ -138,7 +138,7 @@ def _from_file(path: Path) -> dict[str, str]:
         table = tomllib.loads(path.read_text(encoding="utf-8"))
     except (OSError, UnicodeDecodeError) as error:
         raise BrokerUrlError(f"{path}: cannot be read ({short_reason(error)})") from None
-    except tomllib.TOMLDecodeError:
+    except (ValueError, RecursionError):
         # The parser's own message may quote the line, and with it the password.
         raise BrokerUrlError(f'{path}: is not valid TOML: write lines like user = "name"') from None
     for name, value in table.items():
