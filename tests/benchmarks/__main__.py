@@ -5,6 +5,7 @@ ratios and CPU times, not wall times, and compare only what one run printed.
 """
 
 import sys
+import time
 from importlib import import_module
 from pathlib import Path
 
@@ -22,9 +23,12 @@ def main() -> int:
         print(f"no benchmark is called {', '.join(unknown)}; there are: {', '.join(names())}", file=sys.stderr)
         return 2
     for name in wanted:
-        print(f"--- {name}", flush=True)
         sys.argv = [f"tests.benchmarks.{name}"]
-        import_module(sys.argv[0]).main()
+        module = import_module(sys.argv[0])
+        print(f"--- {name}: {(module.__doc__ or '').splitlines()[0]}", flush=True)
+        start = time.monotonic()
+        module.main()
+        print(f"({name} took {time.monotonic() - start:.0f} s)\n", flush=True)
     return 0
 
 

@@ -1,0 +1,24 @@
+"""The live pipeline keeps its promise of speed, as a ratio within one run (figures: `tests.benchmarks.pipeline_figures`)."""
+
+from collections.abc import Callable
+from pathlib import Path
+
+from tests.benchmarks.pipeline_figures import BATCH, floor, pipeline
+from tests.broker import Mosquitto
+
+
+async def test_the_whole_pipeline_costs_at_most_twice_a_bare_consumer(
+    make_broker: Callable[..., Mosquitto], tmp_path: Path
+) -> None:
+    # With recorder and all rules. It is usually cheaper than the bare consumer, which hands every message through a queue.
+    broker = make_broker(quiet=True, extra=["max_queued_messages 0"])
+    bare = await floor(broker.port, 6_000, 1)
+    ours = await pipeline(broker.url, 6_000, 1, tmp_path)
+    assert ours.used == 1.0
+    assert ours.cpu_us <= 2.0 * bare.cpu_us
+
+
+async def test_of_batches_every_reading_is_used(make_broker: Callable[..., Mosquitto], tmp_path: Path) -> None:
+    broker = make_broker(quiet=True, extra=["max_queued_messages 0"])
+    ours = await pipeline(broker.url, 3_000, BATCH, tmp_path)
+    assert ours.used == 1.0
