@@ -59,6 +59,8 @@ def test_report_is_written_once_and_whole(session: Path, tmp_path: Path, capsys:
     (tmp_path / "folder.html").mkdir()
     assert "is a folder" in mistake(capsys, "report", session, "-o", tmp_path / "folder.html", "--force")
     assert "no such session" in mistake(capsys, "report", tmp_path / "x.stopmark", "-o", tmp_path / "y.html")
+    (tmp_path / "empty.stopmark").touch()
+    assert "it is empty" in mistake(capsys, "report", tmp_path / "empty.stopmark", "-o", tmp_path / "y.html")
 
 
 def test_compare_says_where_rules_differ(session: Path, tmp_path: Path, capsys: Capture) -> None:

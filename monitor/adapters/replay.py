@@ -117,6 +117,8 @@ class SessionReader:
 
     def _check(self) -> dict[str, Any]:
         log = self.path.with_name(self.path.name + "-wal")
+        if not self.path.stat().st_size and not log.exists():
+            raise SessionError(f"{self.path}: is not a Stopmark session: it is empty")
         if self.path.stat().st_size % self._number("PRAGMA page_size") and not log.exists():
             raise SessionError(f"{self.path}: is cut off: its last part is missing")
         mark = self._number("PRAGMA application_id")
