@@ -85,6 +85,8 @@ class Core:
         rig = self.rig
         self._sensors = SensorRegister(rig)
         self._estimator = Estimator(rig)
+        told = self._estimator.unheld.quantities
+        self._told = [sensor.quantity if sensor.quantity in told else "" for sensor in rig.sensors]
         self._tracker = HoistTracker(rig)
         self._now = Now(rig, self._sensors)
         self._bank = AlarmBank(self._rules, SIGNAL_NAMES)
@@ -123,11 +125,12 @@ class Core:
             reason = record.accept(item)
             if reason is None and self._fused[item.sensor]:
                 reason = self._estimator.ingest(item)
-                if reason is not None:
-                    self._sensors.refuse(Reject(item.t_ns, item.sensor, reason))
-            elif reason is not None:
+            if reason is not None:
                 self._sensors.refuse(Reject(item.t_ns, item.sensor, reason))
-            elif self._is_load[item.sensor]:
+                continue
+            if self._told[item.sensor]:
+                self._estimator.unheld.tell(item.t_ns, self._told[item.sensor], item.value)
+            if self._is_load[item.sensor]:
                 load, validity = self._now.hook_load(item.t_ns, self._tracker.direction)
                 if validity <= Validity.DEGRADED:
                     self._estimator.load(item.t_ns, load)

@@ -27,7 +27,7 @@ from monitor.core.aiding import Correction
 from monitor.core.carried import number, part, words
 from monitor.core.estimate import Estimate, Fusion
 from monitor.core.height import HeightFrame
-from monitor.core.plausible import Contradictions
+from monitor.core.plausible import UNHELD_S, Contradictions, Unheld
 from monitor.core.prediction import READY_MADE_VARIANCE, TRANSPORT_S, nothing, predict
 from monitor.core.sources import SLOW_PERIOD_S, Mark, Source, clock_of
 from monitor.core.tracking import (
@@ -62,6 +62,8 @@ class Estimator:
         self._frame = frame = HeightFrame(rig)
         self._track = Tracking(rig, frame)
         self._against = Contradictions(rig)
+        self.unheld = Unheld(rig)
+        """To be told of the readings that it names."""
         self._braking_ns = 0
         self._dispute_m = 0.0
         """What a second source differs by beyond the doubt of both."""
@@ -124,6 +126,10 @@ class Estimator:
             if not leads:
                 return self._compare(source, taken, z)
             reason = track.weigh(source, taken, z)
+            same_s = source.run * source.interval_s
+            if same_s > UNHELD_S and source.drum and source.state is TRACKING and self.unheld.seconds(taken) > UNHELD_S:
+                # It has said the same all the time since nothing holds the block any more: it is stuck.
+                track.freeze(source, taken, z)
             if self._against.undriven and source.drum and self._against.rise(taken, track.kin.v):
                 track.doubt_m = max(track.doubt_m, LOST_M)
                 source.verdict = "block rises faster and faster with the clutch out: look at encoder and clutch signal"

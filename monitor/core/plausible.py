@@ -6,12 +6,16 @@ where the load went all at once while the block was not being lowered, the line 
 block may be anywhere below.
 
 And with the clutch out nothing can speed a block up on its way up. An encoder that goes on saying so counts the wrong
-way (its channels were swapped), or the clutch's signal is wrong: either way the height is in doubt. Derived here.
+way (its channels were swapped), or the clutch's signal is wrong: either way the height is in doubt.
+
+And a block that hangs on its line with every brake off and the clutch out goes down. An encoder that says the same count
+all the while is stuck, however long it had stood still before. All derived here.
 """
 
+import math
 from typing import Final
 
-from monitor.config import Rig
+from monitor.config import RegenAux, Rig
 from monitor.units import STANDARD_GRAVITY_M_S2 as GRAVITY
 
 SLACK_SHARE: Final = 0.1
@@ -29,6 +33,64 @@ SUSPECT_NS: Final = 250_000_000
 RISING_NS: Final = 700_000_000
 """The clutch's signal may come late: at first the height is only suspected, then it needs a new reference."""
 SUSPECT_M: Final = 0.3
+HANGING_SHARE: Final = 0.6
+"""Hook load over block weight above which what hangs there turns a drum that nothing holds."""
+PRESSED_SHARE: Final = 0.1
+"""Service pressure over full pressure below which pads do not hold (they touch first)."""
+RELEASED_SHARE: Final = 0.9
+"""Release pressure over its nominal above which spring-applied calipers do not hold."""
+UNHELD_S: Final = 2.0
+"""So long after it was let go a block has moved by many counts: even 0.01 m/s^2 make 2 cm of it (derived here)."""
+FRESH_NS: Final = 2_500_000_000
+
+
+class Unheld:
+    """Since when nothing holds the block, by what is known of brakes, clutch and load. Each must be known, and fresh."""
+
+    __slots__ = ("_fitted", "_held", "_least", "_since_ns", "_told_ns")
+
+    def __init__(self, rig: Rig) -> None:
+        brake = rig.brake
+        least: dict[str, tuple[float, bool]] = {
+            "brake_lever": (0.05, True),
+            "clutch_engaged": (0.5, True),
+            "service_pressure_1": (PRESSED_SHARE * brake.full_pressure_pa, True),
+            "service_pressure_2": (PRESSED_SHARE * brake.full_pressure_pa, True),
+            "hook_load": (HANGING_SHARE * rig.block.mass_kg * GRAVITY, False),
+        }
+        needed = ["brake_lever", "clutch_engaged", "hook_load"]
+        springs = brake.kind == "caliper" and brake.emergency_calipers > 0
+        if brake.kind == "caliper" and springs:
+            least["emergency_release_pressure"] = (RELEASED_SHARE * brake.release_pressure_pa, False)
+            needed.append("emergency_release_pressure")
+        have = {sensor.quantity for sensor in rig.sensors}
+        # A drive that brakes may hold a block at rest.
+        self._fitted = have.issuperset(needed) and not isinstance(rig.aux, RegenAux)
+        self._least = {quantity: row for quantity, row in least.items() if quantity in have} if self._fitted else {}
+        """By quantity: a level, and whether above it (or below) the block may be held."""
+        self._held = dict.fromkeys(self._least, True)
+        self._told_ns = dict.fromkeys(self._least, 0)
+        self._since_ns = 0
+
+    @property
+    def quantities(self) -> frozenset[str]:
+        """What `tell` wants to know; nothing where the rig cannot say that a block is free."""
+        return frozenset(self._least)
+
+    def tell(self, t_ns: int, quantity: str, value: float) -> None:
+        """A reading of one of `quantities`, SI."""
+        level, above = self._least[quantity]
+        held = (value >= level) is above
+        self._held[quantity] = held
+        self._told_ns[quantity] = t_ns
+        if held:
+            self._since_ns = t_ns
+
+    def seconds(self, t_ns: int) -> float:
+        """How long nothing has held it; NaN where something does, or is not known."""
+        if not self._fitted or True in self._held.values() or t_ns - min(self._told_ns.values()) > FRESH_NS:
+            return math.nan
+        return (t_ns - self._since_ns) * 1e-9
 
 
 class Contradictions:

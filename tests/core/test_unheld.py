@@ -1,0 +1,95 @@
+"""A block that nothing holds goes down: an encoder that had stood still before it got stuck is found by that."""
+
+import math
+
+import pytest
+
+from monitor.config import RegenAux, find_rig
+from monitor.core.plausible import UNHELD_S, Unheld
+from monitor.core.types import Frame, Validity
+from simulators.faults import Freeze
+from simulators.feed import shipped_core
+from simulators.scenario import Scenario, Work
+from simulators.session import PlantSource
+
+RIG = find_rig("land")
+SECOND = 1_000_000_000
+FREE = {
+    "brake_lever": 0.0,
+    "clutch_engaged": 0.0,
+    "service_pressure_1": 1e5,
+    "service_pressure_2": 1e5,
+    "hook_load": 600_000.0,
+    "emergency_release_pressure": 11.5e6,
+}
+HELD = {
+    "brake_lever": 0.3,
+    "clutch_engaged": 1.0,
+    "service_pressure_1": 5e6,
+    "service_pressure_2": 5e6,
+    "hook_load": 20_000.0,
+    "emergency_release_pressure": 4e6,
+}
+
+
+def test_it_counts_from_the_moment_at_which_the_last_thing_let_go() -> None:
+    unheld = Unheld(RIG)
+    assert unheld.quantities == set(FREE)
+    assert math.isnan(unheld.seconds(0))
+    for quantity in FREE:
+        for t in range(4):
+            for other, value in FREE.items():
+                unheld.tell(t * SECOND, other, HELD[other] if other == quantity and t < 3 else value)
+            assert math.isnan(unheld.seconds(t * SECOND)) == (t < 3)
+        assert unheld.seconds(3 * SECOND) == pytest.approx(1.0)
+
+
+def test_what_has_not_been_heard_of_lately_is_not_known() -> None:
+    unheld = Unheld(RIG)
+    for quantity, value in FREE.items():
+        unheld.tell(SECOND, quantity, value)
+    for t in range(2, 8):
+        for quantity, value in FREE.items():
+            if quantity != "clutch_engaged":
+                unheld.tell(t * SECOND, quantity, value)
+    assert math.isnan(unheld.seconds(7 * SECOND))
+
+
+def test_a_rig_that_cannot_tell_asks_for_nothing() -> None:
+    without = RIG.model_copy(update={"sensors": tuple(s for s in RIG.sensors if s.quantity != "clutch_engaged")})
+    assert Unheld(without).quantities == frozenset()
+    deep = find_rig("deep")
+    assert isinstance(deep.aux, RegenAux)
+    assert Unheld(deep).quantities == frozenset()
+
+
+@pytest.mark.parametrize("frozen", [True, False])
+def test_an_encoder_stuck_while_the_block_stood_is_found_when_it_goes_down(frozen: bool) -> None:
+    scenario = Scenario(
+        name="stuck",
+        description="the encoder sticks while the block stands; then the block is lowered",
+        duration_s=24.0,
+        work=Work(
+            program="run-to-floor",
+            start_m=30.0,
+            settings={"string_n": 900_000.0, "wait_s": 8.0, "lower_m_s": 0.8, "brake_at_m": 8.0},
+        ),
+        faults=(Freeze(sensor="drum", start_s=4.0),) if frozen else (),
+    )
+    source = PlantSource(RIG, scenario, 3)
+    core = shipped_core(RIG)
+    wrong_s = 0.0
+    keys = set()
+    for now_ns, items in source.ticks():
+        for item in items:
+            assert isinstance(item, Frame)
+            keys |= {finding.key for finding in core.ingest(core.admit(item))}
+        if source.plant.ticks % 5 == 0 and core.now_ns:
+            keys |= {finding.key for finding in core.advance(now_ns)}
+            value, bound = core.snapshot().value("height"), core.snapshot().value("height_bound").number
+            off = abs(value.number - source.plant.height_m) > bound + 0.05
+            wrong_s += 0.05 * (value.validity is Validity.VALID and off)
+    assert source.plant.height_m < 25.0
+    assert ("sensor-refused:drum" in keys) == frozen
+    assert ("height-unknown" in keys) == frozen
+    assert wrong_s < UNHELD_S + 2.0
