@@ -3,11 +3,13 @@
 Run it with ``python -m tests.benchmarks.soak_figures --hours 72 --faults 200``; without options it runs one hour with three
 faults. It goes as fast as the machine lets it (about 100 times real speed), and prints a line per hour of the stream, then
 the faults that were not recovered and a summary. With ``-o soak.csv`` the hours go into that file and the faults into
-``soak-faults.csv`` beside it. ``--minutes`` ends it after so much real time at the next full hour. `tests.benchmarks.soak`
+``soak-faults.csv`` beside it. ``--minutes`` ends it after so much real time at the next full hour; Ctrl-C ends it at once and
+tells what was reached. `tests.benchmarks.soak`
 says how a fault is judged.
 """
 
 import argparse
+import contextlib
 import csv
 import gc
 import os
@@ -122,21 +124,22 @@ def _run(soak: Soak, given: argparse.Namespace) -> list[dict[str, Any]]:
     first: dict[str, int] = {}
     before: tracemalloc.Snapshot | None = None
     next_s = HOUR_S
-    for t_s in soak.seconds():
-        if t_s < next_s - 0.5 or soak.recorder.state != "on":
-            continue
-        next_s += HOUR_S
-        rows.append(hour_row(soak, t_s, started))
-        print("  ".join(f"{name} {value}" for name, value in rows[-1].items()), flush=True)
-        if given.output:
-            _write(given.output, rows)
-            _write(given.output.with_name(given.output.stem + "-faults.csv"), [case.row() for case in soak.cases])
-        first = first or containers_of(soak.core)
-        if given.trace and not tracemalloc.is_tracing():
-            tracemalloc.start(8)
-            before = tracemalloc.take_snapshot()
-        if given.minutes and time.monotonic() - started[0] > 60 * given.minutes:
-            break
+    with contextlib.suppress(KeyboardInterrupt):  # what was reached is told all the same
+        for t_s in soak.seconds():
+            if t_s < next_s - 0.5 or soak.recorder.state != "on":
+                continue
+            next_s += HOUR_S
+            rows.append(hour_row(soak, t_s, started))
+            print("  ".join(f"{name} {value}" for name, value in rows[-1].items()), flush=True)
+            if given.output:
+                _write(given.output, rows)
+                _write(given.output.with_name(given.output.stem + "-faults.csv"), [case.row() for case in soak.cases])
+            first = first or containers_of(soak.core)
+            if given.trace and not tracemalloc.is_tracing():
+                tracemalloc.start(8)
+                before = tracemalloc.take_snapshot()
+            if given.minutes and time.monotonic() - started[0] > 60 * given.minutes:
+                break
     soak.recorder.flush(60.0)
     soak.close()
     grown = {way: size - first.get(way, 0) for way, size in containers_of(soak.core).items()} if first else {}
