@@ -105,6 +105,13 @@ def test_readings_as_parquet_are_equal_to_the_bit(session: Path, tmp_path: Path)
     assert frame["source_time"].notna().all()
     rows = query(f"SELECT count(*), sum(value), max(unit) FILTER (sensor = 'hook-load') FROM '{out}'")
     assert rows == [(len(expected), pytest.approx(sum(sample.value for sample in expected)), "N")]
+    rows = query(f"SELECT epoch_ns(time), epoch_ns(source_time), sensor, quantity, value, unit FROM '{out}'")
+    assert rows == [
+        (sample.t_ns, sample.source_t_ns, sensor.id, sensor.quantity, sample.value, SI_UNITS[sensor.spec.dimension])
+        for sample, sensor in ((sample, RIG.sensors[sample.sensor]) for sample in expected)
+    ]
+    assert frame["source_time"].astype("int64").tolist() == [sample.source_t_ns for sample in expected]
+    assert frame["unit"].tolist() == [row[5] for row in rows]
 
 
 def test_readings_as_csv_are_equal_and_typed_without_options(session: Path, tmp_path: Path) -> None:
@@ -121,6 +128,12 @@ def test_readings_as_csv_are_equal_and_typed_without_options(session: Path, tmp_
     assert types["value"] == "DOUBLE"
     total = query(f"SELECT sum(value) FROM '{out}'")
     assert total == [(pytest.approx(sum(sample.value for sample in expected)),)]
+    rows = query(f"SELECT epoch_us(time), sensor, quantity, value, unit FROM '{out}'")
+    assert rows == [
+        (sample.t_ns // 1000, sensor.id, sensor.quantity, sample.value, SI_UNITS[sensor.spec.dimension])
+        for sample, sensor in ((sample, RIG.sensors[sample.sensor]) for sample in expected)
+    ]
+    assert frame["sensor"].tolist() == [row[1] for row in rows]
 
 
 def test_readings_in_the_sensors_own_units_and_between_two_times(session: Path, tmp_path: Path) -> None:
