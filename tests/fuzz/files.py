@@ -8,7 +8,6 @@ import sqlite3
 import zlib
 from contextlib import closing
 from copy import deepcopy
-from dataclasses import replace
 from functools import lru_cache
 from pathlib import Path
 from typing import Any, Final
@@ -365,9 +364,9 @@ def restart(data: bytes) -> None:
         for finding in core.ingest(core.admit(Frame(t_ns, CARRIED_TOPIC, carried(draws)))):
             sound_finding(finding)
         for frame in _frames(24):
-            for finding in core.ingest(core.admit(replace(frame, t_ns=t_ns + frame.t_ns - T_NS))):
+            for finding in core.ingest(core.admit(Frame(t_ns + frame.t_ns - T_NS, frame.topic, frame.payload))):
                 sound_finding(finding)
-        t_ns += 1_000_000_000
+        t_ns += 600_000_000
         if draws.flag(4):
             core.act(
                 core.admit(Action(t_ns, draws.pick(tuple(ActionKind)), draws.pick(("", "ease-up", "holding")), 10.0))

@@ -125,7 +125,18 @@ def decode(data: bytes) -> None:
 
 UNBOUNDED: Final = ("speed_bound", "reach_expected", "reach_assured", "emergency_reach")
 """Signals that may be infinite and mean it: nothing is known of the speed; with so little brake it never stops."""
-_WAITS: Final = (0, 1, 1_000_000, 50_000_000, 49_999_999, 50_000_001, 250_000_000, 1_000_000_000, 3_000_000_000)
+_WAITS: Final = (
+    0,
+    1,
+    1_000_000,
+    20_000_000,
+    50_000_000,
+    49_999_999,
+    50_000_001,
+    50_000_000,
+    250_000_000,
+    1_000_000_000,
+)
 _HEALTHS: Final = (
     b'{"recording": "on", "connected": true, "dropped": 0, "lag_s": 0.0, "note": ""}',
     b'{"recording": "failed", "connected": false, "dropped": 12, "lag_s": 3.5, "note": "disk full"}',
