@@ -44,6 +44,11 @@ class Inbox:
         """Roughly what waits, bytes."""
         return self._bytes
 
+    @property
+    def crowded(self) -> bool:
+        """Whether it neither runs empty nor has room for many more: of what comes now, only the newest is worth reading."""
+        return self._bytes > STANDING_BYTES // 2 and time.monotonic() - self._empty_s >= STANDING_S
+
     def put(self, t_ns: int, messages: list[Message]) -> int:
         """Add messages that arrived at `t_ns`; how many had to go for them."""
         append, size = self._queue.append, self._bytes

@@ -47,6 +47,8 @@ class Link(aiomqtt.Client):
 
     wire: Wire
     take: Callable[[list[Message]], None]
+    most: Callable[[], int]
+    """How many messages of a topic are wanted out of one piece; 0: all."""
 
     def __init__(self, *args: Any, **options: Any) -> None:
         super().__init__(*args, **options)
@@ -85,7 +87,7 @@ class Link(aiomqtt.Client):
                     self._client.loop_read()
                     return
                 self._heard = True
-                messages, rest = self.wire.feed(piece)
+                messages, rest = self.wire.feed(piece, self.most())
                 if messages:
                     self.take(messages)
                 if rest:

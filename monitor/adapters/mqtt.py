@@ -52,6 +52,9 @@ RECEIVE_BYTES: Final = 1 << 18
 TAKE_TURN_S: Final = 0.004
 """Longest turn of handing on before the rest of the monitor gets its own."""
 
+CROWD: Final = 256
+"""While more comes than can be taken, so many of the newest messages are read out of a piece, an equal share of each topic."""
+
 OnMessage = Callable[[int, str, bytes, bool], None]
 OnState = Callable[[bool, str], None]
 OnDropped = Callable[[int], None]
@@ -117,7 +120,8 @@ class MqttSource:
         self._message_s = 0.0
         self.received = 0
         """Messages handed on."""
-        self._foreign = 0
+        self._foreign = self._left_out = 0
+        self._dropped_told = 0
         self._wire: Wire | None = None
         self.connections = 0
         """Times that a connection stood."""
@@ -130,7 +134,8 @@ class MqttSource:
     @property
     def dropped(self) -> int:
         """Messages that came faster than they could be taken, and were let go."""
-        return self._inbox.dropped
+        left_out = self._left_out + (self._wire.dropped if self._wire is not None else 0)
+        return self._inbox.dropped + left_out
 
     async def run(self) -> None:
         """Connect, subscribe, listen, and again, until cancelled.
@@ -200,8 +205,9 @@ class MqttSource:
         except BrokerUrlError as error:
             return str(error), False
         self._foreign = self.foreign
+        self._left_out += self._wire.dropped if self._wire is not None else 0
         link.wire = self._wire = Wire(self._names, self._wild)
-        link.take = self._put
+        link.take, link.most = self._put, self._most
         try:
             await self._connect(link)
             await self._listen(link)
@@ -297,9 +303,16 @@ class MqttSource:
             LOG.log(logging.INFO if connected else logging.WARNING, "%s", words)
             self._on_state(connected, words)
 
+    def _most(self) -> int:
+        return max(4, CROWD // len(self._names)) if self._names and self._inbox.crowded else 0
+
     def _put(self, messages: list[Message]) -> None:
-        if self._inbox.put(self._clock.now_ns(), messages) and self._on_dropped is not None:
-            self._on_dropped(self._inbox.dropped)
+        self._inbox.put(self._clock.now_ns(), messages)
+        dropped = self.dropped
+        if dropped != self._dropped_told:
+            self._dropped_told = dropped
+            if self._on_dropped is not None:
+                self._on_dropped(dropped)
         if not self._taking:
             self._taking = True
             self._take()

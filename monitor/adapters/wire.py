@@ -45,14 +45,19 @@ class Wire:
         """Packets that came in whole (or were cut at their bound)."""
         self.foreign = 0
         """Messages under topics that nobody asked for."""
+        self.dropped = 0
+        """Messages left out because more came than was wanted."""
 
     @property
     def amid(self) -> bool:
         """Whether a packet has begun and not ended."""
         return bool(self._held or self._skip)
 
-    def feed(self, piece: bytes) -> tuple[list[Message], bytes]:
+    def feed(self, piece: bytes, most: int = 0) -> tuple[list[Message], bytes]:
         """The messages that `piece` completes, in order, and the bytes of all other packets.
+
+        In a flood, `most` (0: no bound) is how many messages of a topic are wanted out of one piece: the newest ones. The
+        others are counted as dropped, and cost a fraction of what they would as messages.
 
         Raises:
             WireError: the bytes break the protocol; nothing that follows can be understood.
@@ -73,8 +78,13 @@ class Wire:
         rest = bytearray()
         known = self._names.get
         at, end, packets = 0, len(piece), 0
+        plain: list[int] = []
         while end - at >= 2:
             first, length, body = piece[at], piece[at + 1], at + 2
+            if most and first == _PUBLISH and length < 0x80 and body + length <= end:
+                plain.append(at)
+                at = body + length
+                continue
             if length & 0x80:
                 shift, more = 7, length
                 length &= 0x7F
@@ -109,6 +119,8 @@ class Wire:
                     raise WireError("a topic longer than its message")
                 raw = piece[text:name_end]
                 topic = known(raw) or self._other(raw)
+                if plain:
+                    self._newest(piece, plain, most, messages)
                 if topic:
                     messages.append((topic, piece[start:cut], first & _RETAIN == _RETAIN))
             packets += 1
@@ -117,12 +129,45 @@ class Wire:
                 at = end
                 break
             at = stop
+        if plain:
+            self._newest(piece, plain, most, messages)
         self.packets += packets
         if at < end:
             self._held += piece[at:]
             if end - at < 5:
                 self._needed = 0  # not even the length is known
         return messages, bytes(rest)
+
+    def _newest(self, piece: bytes, starts: list[int], most: int, out: list[Message]) -> None:
+        """The newest `most` messages of each topic among the short ones that start at `starts`, which is emptied."""
+        taken: dict[bytes, int] = {}
+        found: list[Message] = []
+        known = self._names.get
+        self.packets += len(starts)
+        lacking = 0 if self._wild else len(self._names)
+        for place in range(len(starts) - 1, -1, -1):
+            body = starts[place] + 2
+            text, stop = body + 2, body + piece[body - 1]
+            name_end = text + (piece[body] << 8 | piece[body + 1])
+            if text > stop or name_end > stop:
+                raise WireError("a topic longer than its message")
+            raw = piece[text:name_end]
+            count = taken.get(raw, 0)
+            if count >= most:
+                self.dropped += 1
+                continue
+            topic = known(raw) or self._other(raw)
+            if topic:
+                taken[raw] = count + 1
+                found.append((topic, piece[name_end:stop], False))
+                if count + 1 == most:
+                    lacking -= 1
+                    if not lacking:  # every topic has its share: nothing older is wanted
+                        self.dropped += place
+                        break
+        found.reverse()
+        out += found
+        starts.clear()
 
     def _other(self, raw: bytes) -> str:
         """The name of a topic that is not one of those asked for; empty when it is not wanted."""

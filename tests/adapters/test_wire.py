@@ -29,11 +29,11 @@ def packet(topic: bytes, payload: bytes, flags: int = 0) -> bytes:
     return bytes((0x30 | flags,)) + length_of(len(body)) + body
 
 
-def fed(wire: Wire, pieces: list[bytes]) -> tuple[list[Message], bytes]:
+def fed(wire: Wire, pieces: list[bytes], most: int = 0) -> tuple[list[Message], bytes]:
     messages: list[Message] = []
     rest = b""
     for piece in pieces:
-        some, other = wire.feed(piece)
+        some, other = wire.feed(piece, most)
         messages += some
         rest += other
     return messages, rest
@@ -61,11 +61,40 @@ def test_the_pieces_do_not_matter(sent: list[tuple[bytes, bytes, int]], chance: 
         assert not wire.amid
 
 
-@given(st.lists(st.binary(max_size=60), max_size=30), st.booleans())
-def test_rubbish_never_does_more_than_break_the_protocol(pieces: list[bytes], wild: bool) -> None:
+@given(MESSAGES, st.integers(1, 4), st.randoms(use_true_random=False))
+def test_in_a_flood_the_newest_of_each_topic_are_given_and_all_are_counted(
+    sent: list[tuple[bytes, bytes, int]], most: int, chance: random.Random
+) -> None:
+    wire = Wire(NAMES)
+    stream = b"".join(
+        packet(topic, payload, flags) + b"\xd0\x00" * chance.randrange(2) for topic, payload, flags in sent
+    )
+    messages, _ = wire.feed(stream, most)
+    whole = [(NAMES[topic], payload, bool(flags & 1)) for topic, payload, flags in sent]
+    assert len(messages) + wire.dropped == len(whole)
+    assert not wire.amid
+    rest = iter(whole)
+    assert all(message in rest for message in messages), "in order, and nothing made up"
+    for topic in NAMES.values():
+        assert [m for m in messages if m[0] == topic][-1:] == [m for m in whole if m[0] == topic][-1:]
+
+
+def test_in_a_flood_quiet_topics_lose_nothing() -> None:
+    wire = Wire(NAMES)
+    stream = b"".join(
+        packet(b"rig/a", b"%d" % n) + (packet(b"rig/b", b"%d" % n) if n % 100 == 0 else b"") for n in range(900)
+    )
+    messages, _ = wire.feed(stream, 9)
+    assert [payload for topic, payload, _ in messages if topic == "rig/b"] == [b"%d" % n for n in range(0, 900, 100)]
+    assert [payload for topic, payload, _ in messages if topic == "rig/a"] == [b"%d" % n for n in range(891, 900)]
+    assert wire.dropped == 891
+
+
+@given(st.lists(st.binary(max_size=60), max_size=30), st.booleans(), st.integers(0, 2))
+def test_rubbish_never_does_more_than_break_the_protocol(pieces: list[bytes], wild: bool, most: int) -> None:
     wire = Wire(NAMES, wild)
     try:
-        messages, rest = fed(wire, pieces)
+        messages, rest = fed(wire, pieces, most)
     except WireError:
         return
     assert sum(len(payload) for _, payload, _ in messages) + len(rest) <= sum(map(len, pieces))
