@@ -243,3 +243,5 @@ def restore_heat(heat: DiscHeat, saved: Mapping[str, Any], idle_s: float, brakin
         raise ValueError(f"disc temperature cannot be restored: {temperature!r}")
     ambient = braking.ambient_c
     heat.temperature_c = ambient + (temperature - ambient) * math.exp(-max(0.0, idle_s) / braking.cooling_tau_s)
+    # After a pause a measurement tells more than the model; a moment later it would only bring its noise.
+    heat._seeded = idle_s < 60.0

@@ -33,7 +33,7 @@ S = 1_000_000_000
 DIFFER: Final[Mapping[str, float]] = {
     "line_work": 2000.0,  # J: the sums are of 32 bits, taken up from the checkpoint
     "string_load": 1000.0,  # N: the smoothing of the block's weight forgets over minutes
-    "disc_modelled": 5.0,  # K: begins at a measured temperature again, which is noisy
+    "disc_modelled": 0.01,  # K
     "effectiveness": 0.01,
     "holding_ratio": 0.05,
     "room_up": 1e-3, "room_down": 1e-3, "late_margin_up": 0.02, "late_margin_down": 0.02,
