@@ -9,13 +9,12 @@ import shutil
 from collections.abc import Callable, Sequence
 from dataclasses import asdict
 from pathlib import Path
-from typing import Any, Literal
+from typing import TYPE_CHECKING, Any, Literal
 
 from monitor.adapters.address import BrokerUrl
 from monitor.adapters.clock import StreamClock
 from monitor.adapters.keeper import Keeper
 from monitor.adapters.ledger import KINDS, Entry, iso
-from monitor.adapters.mqtt import MqttSource
 from monitor.adapters.recorder import Recorder
 from monitor.adapters.segments import SegmentedRecorder
 from monitor.config import Rig
@@ -26,6 +25,9 @@ from monitor.core.types import Action, ActionKind, Finding, Severity, Snapshot
 from monitor.report.entrywords import figures
 from monitor.runner import Clock, Runner, Sink
 from monitor.ui.driver import LINE_EVENT
+
+if TYPE_CHECKING:
+    from monitor.adapters.mqtt import MqttSource
 
 LOG = logging.getLogger(__name__)
 
@@ -109,7 +111,7 @@ class LiveDriver:
         self._more_topics: list[str] = []
         self._on_message: Callable[[int, str, bytes, bool], None] = self.runner.message
         self._first_connection: Callable[[], None] | None = None
-        self.source: MqttSource | None = None
+        self.source: "MqttSource | None" = None
         """The connection, while it runs."""
         self._stopping = asyncio.Event()
         self._when_running: Callable[[], None] | None = None
@@ -171,6 +173,8 @@ class LiveDriver:
             state = await asyncio.to_thread(left_behind, self.recorder.path.parent, self.rig.name)
             self.runner.carry(self.clock.now_ns(), state)
         self.runner.health(self.clock.now_ns())
+        from monitor.adapters.mqtt import MqttSource  # with its library, which the first paint does without
+
         topics = self.topics + self._more_topics
         self.source = MqttSource(
             self._url, topics, self.clock, self._on_message, self._connection, on_dropped=self._drops
