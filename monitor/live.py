@@ -111,7 +111,7 @@ class LiveDriver:
         self._more_topics: list[str] = []
         self._on_message: Callable[[int, str, bytes, bool], None] = self.runner.message
         self._first_connection: Callable[[], None] | None = None
-        self.source: "MqttSource | None" = None
+        self.source: MqttSource | None = None
         """The connection, while it runs."""
         self._stopping = asyncio.Event()
         self._when_running: Callable[[], None] | None = None
