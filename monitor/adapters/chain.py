@@ -6,11 +6,11 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any, Literal, Self
 
-from monitor.adapters.replay import SessionReader
+from monitor.adapters.replay import LONGEST_JUMP_NS, SessionReader
 from monitor.adapters.session import Checkpoint, Note, SessionError
 from monitor.adapters.sessions import Gap, gaps_of
 from monitor.config import Rig
-from monitor.core.types import Action, Finding, Frame
+from monitor.core.types import CARRIED_TOPIC, Action, Finding, Frame
 
 
 class SessionChain:
@@ -136,15 +136,27 @@ class SessionChain:
         damaged: Literal["raise", "skip"] = "raise",
         after: Checkpoint | None = None,
     ) -> Iterator[Frame | Action]:
-        """Frames and actions of all of them in exact order (see `SessionReader.inputs`)."""
+        """Frames and actions of all of them in exact order (see `SessionReader.inputs`).
+
+        Where more than a day lies between two of them a run begins anew: to play through the time in between would take
+        hours, and what was known before says nothing any more.
+        """
+        before_ns: int | None = None
         for session in self.sessions:
             if after is not None:
                 # Of the file that it lies in, what came after it; of later files, everything.
-                if session.path == after.path:
-                    yield from session.inputs(None, damaged, after)
-                    after, from_ns = None, None
-            elif from_ns is None or session.end_ns >= from_ns:
-                yield from session.inputs(from_ns, damaged)
+                if session.path != after.path:
+                    continue
+                given = session.inputs(None, damaged, after)
+                after, from_ns = None, None
+            elif from_ns is not None and session.end_ns < from_ns:
+                continue
+            else:
+                given = session.inputs(from_ns, damaged)
+            if before_ns is not None and session.t_first_ns - before_ns > LONGEST_JUMP_NS:
+                yield Frame(session.t_first_ns, CARRIED_TOPIC, b"{}")
+            yield from given
+            before_ns = session.end_ns
 
     def close(self) -> None:
         """Close the files."""

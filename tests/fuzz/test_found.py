@@ -9,7 +9,9 @@ from pathlib import Path
 import pytest
 
 from monitor.adapters.blocks import pack_block
+from monitor.adapters.chain import SessionChain
 from monitor.adapters.fieldlog import EXAMPLE, load_map
+from monitor.adapters.recorder import Recorder
 from monitor.adapters.replay import SessionReader
 from monitor.adapters.session import SessionError
 from monitor.config import Rig
@@ -18,10 +20,11 @@ from monitor.core.engine import Core
 from monitor.core.rules import build_rules
 from monitor.core.signals import SIGNAL_NAMES
 from monitor.core.types import Action, ActionKind, Frame
+from monitor.live import header_of
 from monitor.playback import ReplayDriver
 from simulators.scenario import load_scenario
-from tests.fuzz.files import sound_session
-from tests.fuzz.stream import T_NS, sound_snapshot
+from tests.fuzz.files import few_rules, sound_session
+from tests.fuzz.stream import T_NS, shipped, sound_snapshot
 from tests.fuzz.texts import find_rig_once, rules_for
 
 HUGE = ("9" * 5000, "0x" + "f" * 5000)
@@ -195,3 +198,20 @@ def test_an_infinite_time_in_a_table_is_damage(change: str, tmp_path: Path) -> N
         pytest.raises(SessionError, match="damaged"),
     ):
         (reader.notes(), reader.findings(), list(reader.inputs()))
+
+
+def test_a_month_between_two_sessions_is_not_played_through(tmp_path: Path) -> None:
+    rig, _ = shipped("land")
+    month_ns = 30 * 86_400_000_000_000
+    paths = [tmp_path / "one.stopmark", tmp_path / "two.stopmark"]
+    for path, start_ns in zip(paths, (T_NS, T_NS + month_ns), strict=True):
+        with Recorder(path, header_of(rig, few_rules(), "IMPORTED", start_ns)) as recorder:
+            for place in range(20):
+                recorder.frame(Frame(start_ns + 50_000_000 * place, "x", b"1"))
+    with SessionChain(paths) as chain:
+        driver = ReplayDriver(chain, math.inf)
+        driver.play_out()
+        assert driver.core.now_ns == T_NS + month_ns + 950_000_000
+        assert [frame.payload for frame in chain.inputs() if isinstance(frame, Frame)] == [b"1"] * 20 + [b"{}"] + [
+            b"1"
+        ] * 20
