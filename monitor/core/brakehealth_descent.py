@@ -225,6 +225,10 @@ class CreepWatch:
             self._heights.append((self._t_s, height))
             self._next_s += 1.0
 
+    def put_right(self, by_m: float) -> None:
+        """The height was put right by so much: what was seen before is told as it would have read."""
+        self._heights = deque(((t, height + by_m) for t, height in self._heights), self.SPAN)
+
     def _leave(self, flag: Flag) -> None:
         self.flag = flag
         self._heights.clear()

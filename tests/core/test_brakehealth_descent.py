@@ -223,6 +223,20 @@ def test_a_stop_is_no_creep() -> None:
     assert worst[0] < 0.003
 
 
+def test_a_height_that_is_put_right_is_no_creep_and_hides_none() -> None:
+    for creep_m_s in (0.0, 0.02):
+        watch = CreepWatch()
+        height = 12.0
+        for i in range(400):
+            height -= creep_m_s * 0.05
+            if i == 200:
+                height -= 0.8
+                watch.put_right(-0.8)
+            watch.step(0.05, True, -creep_m_s * 0.9, height, OK)
+            if i > 100:
+                assert watch.flag[0] == pytest.approx(creep_m_s, abs=1e-6)
+
+
 def test_creep_is_not_known_without_height_or_brake_readings() -> None:
     watch = CreepWatch()
     for i in range(200):
