@@ -53,7 +53,8 @@ def compare(chain: SessionChain, rules: tuple[tuple[str, str], tuple[str, str]])
     """
     cores = [core_of(chain.rig, text, where) for text, where in rules]
     found: list[list[Finding]] = [[], []]
-    for item in chain.inputs():
+    inputs, _ = [begin(core, chain) for core in cores]
+    for item in inputs:
         for core, findings in zip(cores, found, strict=True):
             findings += core.ingest(core.admit(item)) if isinstance(item, Frame) else core.act(core.admit(item))
     for core, findings in zip(cores, found, strict=True):
