@@ -148,8 +148,10 @@ class Wire:
         for place in range(len(starts) - 1, -1, -1):
             body = starts[place] + 2
             text, stop = body + 2, body + piece[body - 1]
+            if text > stop:
+                raise WireError("a message without a topic")
             name_end = text + (piece[body] << 8 | piece[body + 1])
-            if text > stop or name_end > stop:
+            if name_end > stop:
                 raise WireError("a topic longer than its message")
             raw = piece[text:name_end]
             count = taken.get(raw, 0)

@@ -1,13 +1,16 @@
-"""Targets inside the core: payloads into the decoder, and whole streams of frames and the crew's actions into `Core`.
+"""Targets on the way in: a broker's bytes, payloads into the decoder, whole streams of frames and the crew's actions into `Core`.
 
 Oracle: no exception at all; readings in range or refused with printable words; numbers finite or marked as not known.
 """
 
 import json
 import math
+from collections.abc import Sequence
 from functools import lru_cache
+from itertools import pairwise
 from typing import Any, Final
 
+from monitor.adapters.wire import MAX_PACKET_BYTES, Message, Wire, WireError
 from monitor.config import Rig, Sensor
 from monitor.core.decode import Decoder, printable
 from monitor.core.engine import Core
@@ -228,3 +231,57 @@ def core(data: bytes) -> None:
     for finding in under_test.advance(t_ns + 500_000_000):
         sound_finding(finding)
     sound_snapshot(under_test.snapshot())
+
+
+_TOPIC_BYTES: Final = (b"a", b"rig/a/drum", b"$SYS/x", b"", b"\xff\xfe", b"a\0b", b"x" * 200)
+_LENGTHS: Final = (b"\x00", b"\x7f", b"\x80\x01", b"\xff\xff\xff\x7f", b"\xff\xff\xff\xff", b"\xff\xff\x7f", b"\x02")
+
+
+def _packet(draws: Draws) -> bytes:
+    """One packet of a broker, mostly sound."""
+    topic = draws.pick(_TOPIC_BYTES)
+    body = len(topic).to_bytes(2, "big") + topic + draws.pick(_PAYLOADS)
+    first = draws.pick((0x30, 0x30, 0x30, 0x31, 0x32, 0x34, 0x3D, 0x20, 0x90, 0xD0, 0x00, 0xF0))
+    if draws.flag(6):
+        return bytes((first,)) + draws.pick(_LENGTHS) + body
+    length, left = bytearray(), len(body)
+    while True:
+        left, low = left >> 7, left & 0x7F
+        length.append(low | 0x80 if left else low)
+        if not left:
+            return bytes((first, *length)) + body
+
+
+def wire(data: bytes) -> None:
+    """A broker's bytes, edited, in pieces of any size: messages or an error in words; the pieces do not matter."""
+    draws = Draws(data)
+    wild, most = draws.flag(), draws.pick((0, 0, 1, 2, 32))
+    stream = b"".join(_packet(draws) for _ in range(1 + draws.below(8)))
+    if draws.flag():
+        stream = edited(draws, stream, (*_LENGTHS, b"\x30", b"\x00\x00", b"\xff" * 6))
+    cuts = sorted(draws.below(len(stream) + 1) for _ in range(draws.below(6)))
+    pieces = [stream[start:stop] for start, stop in pairwise((0, *cuts, len(stream)))]
+    whole, broken = _fed((stream,), wild, most)
+    parts, broken_too = _fed(pieces, wild, most)
+    if most == 0:
+        # Broken bytes may be seen to be so a piece earlier or later, and then more or less before them was given.
+        shorter = min(len(whole), len(parts))
+        assert whole[:shorter] == parts[:shorter]
+        assert broken or broken_too or len(whole) == len(parts)
+    for topic, payload, _ in whole:
+        assert topic
+        assert len(payload) <= MAX_PACKET_BYTES
+
+
+def _fed(pieces: Sequence[bytes], wild: bool, most: int) -> tuple[list[Message], bool]:
+    under_test = Wire({b"a": "a", b"rig/a/drum": "rig/a/drum"}, wild)
+    found: list[Message] = []
+    for piece in pieces:
+        try:
+            messages, rest = under_test.feed(piece, most)
+        except WireError:
+            return found, True
+        found += messages
+        assert len(rest) <= len(piece) + MAX_PACKET_BYTES
+        assert len(under_test._held) <= MAX_PACKET_BYTES + 8
+    return found, False

@@ -10,6 +10,7 @@ Target = Callable[[bytes], None]
 
 TARGETS: Final[Mapping[str, Target]] = MappingProxyType(
     {
+        "wire": stream.wire,
         "decode": stream.decode,
         "rig": texts.rig,
         "rules": texts.rules,

@@ -14,6 +14,7 @@ from monitor.adapters.fieldlog import EXAMPLE, load_map
 from monitor.adapters.recorder import Recorder
 from monitor.adapters.replay import SessionReader
 from monitor.adapters.session import SessionError
+from monitor.adapters.wire import Wire, WireError
 from monitor.config import Rig
 from monitor.configfile import ConfigError, config_root, parse_toml, validate
 from monitor.core.engine import Core
@@ -215,3 +216,10 @@ def test_a_month_between_two_sessions_is_not_played_through(tmp_path: Path) -> N
         assert [frame.payload for frame in chain.inputs() if isinstance(frame, Frame)] == [b"1"] * 20 + [b"{}"] + [
             b"1"
         ] * 20
+
+
+def test_a_message_without_a_topic_at_the_end_of_a_piece_breaks_the_protocol_and_no_more() -> None:
+    for most in (0, 32):
+        for stream in (b"\x30\x00", b"\x30\x01\x00", b"\x30\x03\x00\x01a\x30\x00"):
+            with pytest.raises(WireError, match="topic"):
+                Wire({b"a": "a"}).feed(stream, most)

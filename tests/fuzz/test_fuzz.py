@@ -15,6 +15,7 @@ from hypothesis import strategies as st
 from tests.fuzz.targets import SIZES, TARGETS
 
 INPUTS = {
+    "wire": 3000,
     "decode": 4000,
     "rig": 300,
     "rules": 600,
