@@ -19,7 +19,6 @@ import threading
 import time
 from collections import deque
 from collections.abc import Callable, Mapping
-from dataclasses import replace
 from pathlib import Path
 from typing import Any, Final, Literal
 
@@ -126,7 +125,7 @@ class Recorder:
     def frame(self, frame: Frame) -> None:
         """Record one frame, with its time as the core took it. A payload beyond the format's bound is cut there."""
         if len(frame.payload) > MAX_PAYLOAD_BYTES:
-            frame = replace(frame, payload=frame.payload[:MAX_PAYLOAD_BYTES])
+            frame = frame._replace(payload=frame.payload[:MAX_PAYLOAD_BYTES])
         size = len(frame.payload) + FRAME_BYTES
         if self._put_bytes - self._taken_bytes > HELD_BYTES:
             if not self._wait or self._stopped:

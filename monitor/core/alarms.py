@@ -152,11 +152,7 @@ class AlarmBank:
         due += [p for p, s, trip in self._below if validities[s] > 1 or not numbers[s] >= trip]
         due += [p for p, s, validity in self._waiting if validities[s] != validity]
         if sensors is not self._quiet_flags:
-            odd = []
-            for p, sensor, flag, trip in self._flags:
-                number, validity = sensors[sensor][flag]
-                if validity > 1 or not number <= trip:
-                    odd.append(p)
+            odd = [p for p, s, f, trip in self._flags if sensors[s][f][1] > 1 or not sensors[s][f][0] <= trip]
             due += odd
             # The very same flags, which nobody can change, need not be looked at again.
             self._quiet_flags = sensors if not odd and type(sensors) is tuple else None

@@ -10,7 +10,10 @@ Theory of operation
     A frame of `CARRIED_TOPIC` begins a new run: the core forgets everything, and takes up what the run before left
     behind. As it is a recorded input, a restart replays as it was.
 
-    At each grid point: estimate → hoist state → one look (`Now`) → guided checks → every signal → every rule.
+    Over 450 lines, because it is the one place where everything meets and the order of things is fixed.
+
+    At each grid point: estimate → hoist state → one look (`Now`) → guided checks → signals → every rule. Signals that no
+    rule looks at are read when somebody asks for them, or before anything changes that they are made of.
 """
 
 import json
@@ -21,7 +24,7 @@ from dataclasses import replace
 from types import MappingProxyType
 from typing import Any, Final, TypeVar
 
-from monitor.config import Rig
+from monitor.config import Rig, Sensor
 from monitor.core.alarms import AlarmBank
 from monitor.core.carried import FORMAT, part, whole
 from monitor.core.checks import Checks
@@ -31,7 +34,7 @@ from monitor.core.hoist import HoistTracker
 from monitor.core.now import Now
 from monitor.core.rules import RuleSet
 from monitor.core.sensors import SensorRecord, SensorRegister
-from monitor.core.signals import SIGNAL_NAMES, SIGNALS
+from monitor.core.signals import SIGNAL_NAMES, SIGNALS, SignalReader
 from monitor.core.types import (
     CARRIED_TOPIC,
     GRID_NS,
@@ -44,6 +47,7 @@ from monitor.core.types import (
     HoistState,
     Reject,
     RejectReason,
+    Sample,
     SensorView,
     Severity,
     Snapshot,
@@ -61,6 +65,7 @@ _NO_MARKS: Final = StopMarks(math.nan, math.nan, math.nan, False)
 _YES: Final = (1.0, int(Validity.VALID))
 _NO: Final = (0.0, int(Validity.VALID))
 _ALL_WELL: Final = (_NO, _NO, _NO)
+_VALIDITIES: Final = tuple(Validity)
 
 
 class Core:
@@ -73,11 +78,11 @@ class Core:
         """For reports and exports, which want every grid point."""
         self._rules = rules
         self._decoder = Decoder(rig)
-        self._reads = tuple(signal.read for signal in SIGNALS)
+        self._watched = SignalReader(rules.signals)
+        self._unwatched = SignalReader(set(SIGNAL_NAMES) - rules.signals)
         self._fused = [sensor.spec.role in ("position", "mark") for sensor in rig.sensors]
-        self._is_load = [sensor.spec.role == "load" for sensor in rig.sensors]
-        self._is_lever = [sensor.quantity == "brake_lever" for sensor in rig.sensors]
-        self._is_clutch = [sensor.quantity == "clutch_engaged" for sensor in rig.sensors]
+        self._fused_places = [place for place, fused in enumerate(self._fused) if fused]
+        self._all_well = (_ALL_WELL,) * len(rig.sensors)
         self._begin()
 
     def _begin(self) -> None:
@@ -98,12 +103,28 @@ class Core:
         self._connected_once = False
         self._dropped: deque[tuple[int, int]] = deque()
         self._verdicts: list[str] = [""] * len(rig.sensors)
+        self._judged = False
+        """Whether any of them is not empty."""
+        self._all_read = True
+        """Whether the signals that no rule looks at are those of the last grid point."""
+        self._takes = [self._taker(sensor) for sensor in rig.sensors]
+        """What to do with a good reading of each sensor, beyond keeping it; None where there is nothing."""
+
+    def _taker(self, sensor: Sensor) -> Callable[[Sample], RejectReason | None] | None:
+        role, quantity = sensor.spec.role, sensor.quantity
+        if role in ("position", "mark"):
+            return self._take_height
+        if role == "load":
+            return self._take_load
+        return {"brake_lever": self._take_lever, "clutch_engaged": self._take_clutch}.get(quantity)
 
     # --- inputs -----------------------------------------------------------------------------------------------------
 
     def admit(self, item: T) -> T:
         """The same input with the time at which it counts: its arrival, but never before the time advanced to."""
-        return item if item.t_ns >= self.now_ns else replace(item, t_ns=self.now_ns)
+        if item.t_ns >= self.now_ns:
+            return item
+        return item._replace(t_ns=self.now_ns) if isinstance(item, Frame) else replace(item, t_ns=self.now_ns)
 
     def ingest(self, frame: Frame) -> list[Finding]:
         """Take one admitted frame; the findings of the grid points that it made due.
@@ -113,36 +134,49 @@ class Core:
         """
         if frame.topic == CARRIED_TOPIC:
             return self._go_on(frame)
-        findings = self._run_to(frame.t_ns)
+        t_ns = frame.t_ns
+        if self.now_ns <= t_ns < self._next_grid:  # no grid point is due
+            self.now_ns = t_ns
+            findings = []
+        else:
+            findings = self._run_to(t_ns)
         if frame.topic == HEALTH_TOPIC:
             self._take_health(frame)
             return findings
+        sensors = self._sensors
         for item in self._decoder.decode(frame):
             if isinstance(item, Reject):
-                self._sensors.refuse(item)
+                sensors.refuse(item)
                 continue
-            record = self._sensors.records[item.sensor]
-            reason = record.accept(item)
-            if reason is None and self._fused[item.sensor]:
-                reason = self._estimator.ingest(item)
+            sensor = item.sensor
+            reason = sensors.records[sensor].accept(item)
+            take = self._takes[sensor]
+            if reason is None and take is not None:
+                reason = take(item)
             if reason is not None:
-                self._sensors.refuse(Reject(item.t_ns, item.sensor, reason))
-                continue
-            if self._told[item.sensor]:
-                self._estimator.unheld.tell(item.t_ns, self._told[item.sensor], item.value)
-            if self._is_load[item.sensor]:
-                load, validity = self._now.hook_load(item.t_ns, self._tracker.direction)
-                if validity <= Validity.DEGRADED:
-                    self._estimator.load(item.t_ns, load)
-            elif self._is_lever[item.sensor]:
-                self._estimator.braking(item.t_ns, item.value >= 0.05)
-            elif self._is_clutch[item.sensor]:
-                self._estimator.driven(item.t_ns, item.value >= 0.5)
+                sensors.refuse(Reject(item.t_ns, sensor, reason))
+            elif self._told[sensor]:
+                self._estimator.unheld.tell(item.t_ns, self._told[sensor], item.value)
         return findings
+
+    def _take_height(self, sample: Sample) -> RejectReason | None:
+        return self._estimator.ingest(sample)
+
+    def _take_load(self, sample: Sample) -> None:
+        load, validity = self._now.hook_load(sample.t_ns, self._tracker.direction)
+        if validity <= Validity.DEGRADED:
+            self._estimator.load(sample.t_ns, load)
+
+    def _take_lever(self, sample: Sample) -> None:
+        self._estimator.braking(sample.t_ns, sample.value >= 0.05)
+
+    def _take_clutch(self, sample: Sample) -> None:
+        self._estimator.driven(sample.t_ns, sample.value >= 0.5)
 
     def act(self, action: Action) -> list[Finding]:
         """Take one admitted action of the crew."""
         findings = self._run_to(action.t_ns)
+        self._read_all()
         if action.kind == ActionKind.REFERENCE_HEIGHT:
             findings.append(self._reference(action))
         elif action.kind == ActionKind.SLIP_AND_CUT:
@@ -168,6 +202,7 @@ class Core:
 
     def snapshot(self) -> Snapshot:
         """All that a screen may show, as of the last grid point. Changes nothing."""
+        self._read_all()
         t_ns = self.now_ns
         values = {
             name: Value(number, Validity(validity))
@@ -198,6 +233,7 @@ class Core:
     @property
     def values(self) -> Sequence[tuple[float, int]]:
         """(number, validity) of every signal at the last grid point, in the order of SIGNALS. For reports and trials."""
+        self._read_all()
         return list(zip(self._numbers, self._validities, strict=True))
 
     def brake_number(self, name: str) -> tuple[float, int]:
@@ -262,6 +298,7 @@ class Core:
         told = saved.get("verdicts")
         if isinstance(told, Mapping):
             self._verdicts = [printable(str(told.get(record.id, "")), 200) for record in self._sensors.records]
+            self._judged = any(self._verdicts)
         return failed
 
     def _go_on(self, frame: Frame) -> list[Finding]:
@@ -304,50 +341,61 @@ class Core:
 
     def _evaluate(self, g: int, findings: list[Finding]) -> None:
         self._sensors.look(g)
+        now, tracker = self._now, self._tracker
         estimate = self._estimator.estimate(g)
-        now = self._now
-        load, validity = now.hook_load(g, self._tracker.direction)
-        set_downs = self._tracker.set_downs
-        hoist = self._tracker.update(g, estimate, Value(load, Validity(validity)))
-        if self._tracker.set_downs > set_downs:
+        load, validity = now.hook_load(g, tracker.direction)
+        set_downs = tracker.set_downs
+        hoist = tracker.update(g, estimate, Value(load, _VALIDITIES[validity]))
+        if tracker.set_downs > set_downs:
             self._estimator.set_down(g)
         now.dropped_recently = self._recent_drops(g)
-        now.look(g, estimate, hoist, self._tracker.direction, self._tracker.string_load_n)
+        now.look(g, estimate, hoist, tracker.direction, tracker.string_load_n)
         findings += self._checks.look(g, now)
         now.overtravel_due = self._checks.overtravel_due(g)
         self._looked = True
         numbers, validities = self._numbers, self._validities
-        for i, read in enumerate(self._reads):
-            numbers[i], validities[i] = read(now)
+        self._watched.read(now, numbers, validities)
+        self._all_read = False
         findings += self._bank.evaluate(g, numbers, validities, hoist, self._sensor_flags(g, findings))
         if self.observer is not None:
+            self._read_all()
             self.observer(g, hoist, numbers, validities)
 
-    def _sensor_flags(self, g: int, findings: list[Finding]) -> list[tuple[tuple[float, int], ...]]:
+    def _read_all(self) -> None:
+        """Read the signals that no rule looks at, if that has not been done since the last grid point."""
+        if not self._all_read:
+            self._unwatched.read(self._now, self._numbers, self._validities)
+            self._all_read = True
+
+    def _sensor_flags(self, g: int, findings: list[Finding]) -> tuple[tuple[tuple[float, int], ...], ...]:
         """(stale, rejecting, out of range) of every sensor; a changed drift verdict becomes a finding on the way."""
-        flags: list[tuple[tuple[float, int], ...]] = []
-        for index, record in enumerate(self._sensors.records):
+        records, verdicts = self._sensors.records, self._verdicts
+        flags: list[tuple[tuple[float, int], ...]] | None = None
+        # Where nothing is odd or was, only what the estimator says of its own sensors can be news.
+        for index in range(len(records)) if self._sensors.odd or self._judged else self._fused_places:
+            record = records[index]
             rejecting, verdict = record.rejecting or bool(record.verdict), record.verdict
             if self._fused[index]:
-                fusion = self._estimator.fusion(index)
-                rejecting, verdict = rejecting or fusion.rejecting, fusion.verdict
-            if verdict != self._verdicts[index]:
+                refused, verdict = self._estimator.judged(index)
+                rejecting = rejecting or refused
+            if verdict != verdicts[index]:
                 findings.append(
-                    Finding(g, "instrument", f"verdict:{record.id}", Severity.NOTICE, self._verdicts[index],
+                    Finding(g, "instrument", f"verdict:{record.id}", Severity.NOTICE, verdicts[index],
                             verdict, verdict or "verdict withdrawn")
                 )  # fmt: skip
-                self._verdicts[index] = verdict
+                verdicts[index] = verdict
+                self._judged = any(verdicts)
             if record.stale or rejecting or record.refused_in_row:
-                flags.append(
-                    (_YES if record.stale else _NO, _YES if rejecting else _NO, _YES if record.out_of_range else _NO)
-                )
-            else:
-                flags.append(_ALL_WELL)
-        return flags
+                flags = flags or list(self._all_well)
+                flags[index] = (
+                    _YES if record.stale else _NO, _YES if rejecting else _NO, _YES if record.out_of_range else _NO
+                )  # fmt: skip
+        return self._all_well if flags is None else tuple(flags)
 
     # --- small parts ------------------------------------------------------------------------------------------------
 
     def _take_health(self, frame: Frame) -> None:
+        self._read_all()
         try:
             told: Any = json.loads(frame.payload)
             health = Health(

@@ -1,12 +1,12 @@
 """What the estimator says: the motion of the block, and how each position sensor fares."""
 
 from dataclasses import dataclass
+from typing import NamedTuple
 
 from monitor.core.types import Validity
 
 
-@dataclass(frozen=True, slots=True)
-class Estimate:
+class Estimate(NamedTuple):
     """The motion of the block at `t_ns`. Sigmas are one standard deviation, bounds 99 % half-widths.
 
     `height_m` is NaN where `validity` is INVALID. `layer` counts from 1; `radius_m` is to the rope's centre there.

@@ -258,15 +258,13 @@ class Estimator:
         source = self._sources.get(sensor)
         if source is not None:
             clock = source.clock
-            words = source.verdict or ("" if clock is None else clock.verdict)
-            if not words and source is self._lead:
-                words = self._against.words or self._frame.watch.verdict.text or self._set_down_words
+            refusing, words = self.judged(sensor)
             return Fusion(
                 source.innovation,
                 source.test_ratio,
                 source.fused,
                 source.rejected,
-                source.state is REFUSING or source.state is FROZEN,
+                refusing,
                 None if clock is None else clock.latency_s,
                 None if source is self._lead else source.agreement,
                 words,
@@ -284,6 +282,17 @@ class Estimator:
             mark.innovation,
             mark.verdict,
         )
+
+    def judged(self, sensor: int) -> tuple[bool, str]:
+        """(whether its readings are being refused, what there is to say of it) of a sensor, as in `fusion`."""
+        source = self._sources.get(sensor)
+        if source is None:
+            mark = self._marks.get(sensor)
+            return (False, "") if mark is None else (mark.refused_m is not None, mark.verdict)
+        words = source.verdict or ("" if source.clock is None else source.clock.verdict)
+        if not words and source is self._lead:
+            words = self._against.words or self._frame.watch.verdict.text or self._set_down_words
+        return source.state is REFUSING or source.state is FROZEN, words
 
     @property
     def _trusted(self) -> bool:

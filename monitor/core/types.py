@@ -9,7 +9,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from enum import IntEnum, StrEnum
 from types import MappingProxyType
-from typing import TYPE_CHECKING, Final, Literal
+from typing import TYPE_CHECKING, Final, Literal, NamedTuple
 
 if TYPE_CHECKING:
     from monitor.units import Dimension
@@ -85,8 +85,7 @@ class ActionKind(StrEnum):
     NOTE = "note"  # text
 
 
-@dataclass(frozen=True, slots=True)
-class Frame:
+class Frame(NamedTuple):
     """One message as it came: bytes of a topic at a stream time. What a session stores and a replay feeds."""
 
     t_ns: int
@@ -108,8 +107,7 @@ class Action:
     """Initials, as the crew typed them."""
 
 
-@dataclass(frozen=True, slots=True)
-class Sample:
+class Sample(NamedTuple):
     """One decoded reading in SI (counts stay counts). `source_t_ns` is when the source says it was taken."""
 
     t_ns: int

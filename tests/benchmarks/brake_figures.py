@@ -11,7 +11,6 @@ import random
 import statistics
 import sys
 import time
-from dataclasses import replace
 
 from monitor.core.brakehealth import BrakeHealth
 from monitor.core.braking import BrakeModel
@@ -109,7 +108,7 @@ def cost(rig: str) -> None:
     t_ns = bench.t_ns
     for name, state in (("moving", HoistState.LOWERING), ("still", HoistState.STILL)):
         best = float("inf")
-        estimate = moving if state is HoistState.LOWERING else replace(moving, speed_m_s=0.0, acceleration_m_s2=0.0)
+        estimate = moving if state is HoistState.LOWERING else moving._replace(speed_m_s=0.0, acceleration_m_s2=0.0)
         for _ in range(5):
             begin = time.process_time()
             for _ in range(4000):

@@ -1,43 +1,54 @@
-"""What one sample and one evaluation of all signals and rules cost.
+"""What one sample and one evaluation of all signals and rules cost, and how fast a session replays.
 
-Run it with ``python -m tests.benchmarks.core_figures``. A calm trip of the land rig is simulated first; then its frames are fed
-to a core with the clock of the process (CPU time, so that a busy machine tells nearly the same). Evaluations are timed by
-advancing an otherwise idle core from grid point to grid point; a sample's cost is what remains of the whole.
+Run it with ``python -m tests.benchmarks.core_figures``. Trips of the land rig are simulated first; then their frames are fed to a
+core with the clock of the process (CPU time, so that a busy machine tells nearly the same).
+
+*Replay at max* takes a session of the land rig with twelve sensors at 20 Hz through `ReplayDriver.play_out`, the headless replay:
+reading blocks, every sample, every rule. Its three parts are measured once more on their own.
 """
 
+import argparse
 import time
+from collections.abc import Callable, Iterator, Sequence
+from itertools import groupby
+from pathlib import Path
+from tempfile import TemporaryDirectory
 
-from monitor.config import find_rig
-from monitor.core.types import GRID_NS, Frame
+from monitor.adapters.replay import SessionReader
+from monitor.config import Rig, find_rig
+from monitor.core.types import GRID_NS, Action, Frame
+from monitor.playback import ReplayDriver
+from simulators.commands.simulate import record
 from simulators.feed import shipped_core
 from simulators.scenario import find_scenario
 from simulators.session import PlantSource
 
 SECONDS = 120.0
+REPLAY_SECONDS = 300.0
+FULL_RATE = 20.0
+"""Hz, of so many sensors:"""
+FULL_RATE_SENSORS = 12
 
 
 def main() -> None:
     """Print the figures."""
+    parser = argparse.ArgumentParser(description="Cost of a sample and of an evaluation; speed of a replay.")
+    parser.add_argument("--seconds", type=float, default=REPLAY_SECONDS, help="length of the session that is replayed")
+    args = parser.parse_args()
+    both()
+    with TemporaryDirectory() as folder:
+        replaying(Path(folder) / "figures.stopmark", args.seconds)
+    batched()
+
+
+def both() -> None:
+    """Cost per sample and per evaluation with the sensors' own rates, and the monitor beside its plant."""
     rig = find_rig("land")
-    start = time.process_time()
-    frames = list(PlantSource(rig, find_scenario("calm-trip"), 1, duration_s=SECONDS).items())
-    plant_s = time.process_time() - start
-    core = shipped_core(rig)
-    evaluating = 0.0
-    whole = time.process_time()
-    for item in frames:
-        item = core.admit(item)
-        # The grid points that this frame makes due are run on their own first: what `ingest` then does is the sample.
-        begin = time.process_time()
-        core.advance(item.t_ns)
-        evaluating += time.process_time() - begin
-        if isinstance(item, Frame):
-            core.ingest(item)
-    whole = time.process_time() - whole
+    frames: list[Frame | Action] = []
+    plant_s = cpu_s(lambda: frames.extend(PlantSource(rig, find_scenario("calm-trip"), 1, duration_s=SECONDS).items()))
+    evaluating, sampling = parts_s(rig, frames)
+    whole = evaluating + sampling
     points = SECONDS * 1e9 / GRID_NS
-    clock = _clock_cost()
-    evaluating -= clock * len(frames)
-    sampling = whole - evaluating - 2 * clock * len(frames)
     print(f"one evaluation of all signals and rules   {1e6 * evaluating / points:7.1f} us  (goal: under 150)")
     print(f"one sample, from bytes into the estimator {1e6 * sampling / len(frames):7.2f} us  (goal: under 8)")
     print(f"plant, operator and sensors               {SECONDS / plant_s:7.0f} times real time")
@@ -45,11 +56,75 @@ def main() -> None:
     print(f"both                                      {SECONDS / (plant_s + whole):7.0f} times real time (goal: 200)")
 
 
-def _clock_cost() -> float:
+def replaying(path: Path, seconds: float) -> None:
+    """Speed of a headless replay, and where its time goes."""
+    rig = full_rate(find_rig("land"))
+    record(PlantSource(rig, find_scenario("calm-trip"), 1, duration_s=seconds), path)
+    with SessionReader(path) as session:
+        whole = cpu_s(ReplayDriver(session, float("inf")).play_out)
+        items: list[Frame | Action] = []
+        reading = cpu_s(lambda: items.extend(session.inputs()))
+    evaluating, sampling = parts_s(rig, items)
+    points = seconds * 1e9 / GRID_NS
+    print(f"replay at max, {len(items) / seconds:.0f} samples/s              {seconds / whole:7.0f} times real time"
+          " (goal: 500, wished: 1000)")  # fmt: skip
+    for name, part, count in (
+        ("reading", reading, len(items)), ("samples", sampling, len(items)), ("grid", evaluating, points),
+    ):  # fmt: skip
+        print(f"  {name:<37} {1e3 * part / seconds:9.3f} ms per second of the stream, {1e6 * part / count:.2f} us each")
+
+
+def batched(size: int = 20) -> None:
+    """Cost of a sample that comes with others in one message."""
+    rig = find_rig("land")
+    scenario = find_scenario("batched")
+    carry = scenario.transport.model_copy(update={"batch": size})
+    source = PlantSource(rig, scenario.model_copy(update={"transport": carry}), 1, duration_s=SECONDS)
+    frames = list(source.items())
+    _, sampling = parts_s(rig, frames)
+    print(f"one sample of {size} in a message             {1e6 * sampling / (len(frames) * size):7.2f} us")
+
+
+def full_rate(rig: Rig) -> Rig:
+    """`rig` with its first twelve sensors at 20 Hz."""
+    sensors = [
+        sensor.model_copy(update={"rate_hz": FULL_RATE}) if place < FULL_RATE_SENSORS else sensor
+        for place, sensor in enumerate(rig.sensors)
+    ]
+    return rig.model_copy(update={"sensors": tuple(sensors)})
+
+
+def parts_s(rig: Rig, items: Sequence[Frame | Action]) -> tuple[float, float]:
+    """CPU time of a fresh core in (grid points, everything else) while it is fed `items`."""
+    core = shipped_core(rig)
+    evaluating = sampling = 0.0
+    clock = time.process_time
+    for group in between_grid_points(items):
+        begin = clock()
+        # The grid points that this group makes due are run on their own first: what `ingest` then does is the samples.
+        core.advance(group[0].t_ns)
+        middle = clock()
+        for item in group:
+            if isinstance(item, Frame):
+                core.ingest(core.admit(item))
+            else:
+                core.act(core.admit(item))
+        evaluating += middle - begin
+        sampling += clock() - middle
+    return evaluating, sampling
+
+
+def between_grid_points(items: Sequence[Frame | Action]) -> Iterator[list[Frame | Action]]:
+    """`items` in order, those between two grid points together."""
+    for _, group in groupby(items, key=lambda item: item.t_ns // GRID_NS):
+        yield list(group)
+
+
+def cpu_s(work: Callable[[], object]) -> float:
+    """CPU time that `work` takes."""
     begin = time.process_time()
-    for _ in range(100_000):
-        time.process_time()
-    return (time.process_time() - begin) / 100_000
+    work()
+    return time.process_time() - begin
 
 
 if __name__ == "__main__":

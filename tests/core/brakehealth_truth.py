@@ -8,7 +8,7 @@ own machine: friction, inertia, sheaves, lag, load reading and radius may all di
 import math
 import random
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 from monitor.config import BandBrake, CaliperBrake, EddyAux, Rig, find_rig
 from monitor.core.brakehealth import BrakeHealth
@@ -223,9 +223,9 @@ class Bench:
         load = self.mass_kg * (G + (self.a if self.machine.load_feels_inertia else 0.0)) * self.machine.load_reading
         load += self.random.gauss(0.0, 6000.0)
         self.estimator.load(self.t_ns, load)
-        estimate = replace(self.estimator.estimate(self.t_ns), slow=self.slow)
+        estimate = self.estimator.estimate(self.t_ns)._replace(slow=self.slow)
         if self.estimate_validity is Validity.INVALID:
-            estimate = replace(estimate, validity=Validity.INVALID, height_m=math.nan)
+            estimate = estimate._replace(validity=Validity.INVALID, height_m=math.nan)
         if self.load_validity > 1:
             load = math.nan
         if self.state is not HoistState.IN_SLIPS:
