@@ -43,14 +43,15 @@ STEADY = {
 """Mean and noise of what stands still; the rest is 0 but for the drum and the clutch."""
 
 
-def reading(sensor: str, run_us: int, chance: random.Random) -> bytes:
-    """What `sensor` shows `run_us` after the start, as JSON."""
-    if sensor == "drum":
-        return b"%d" % (1_184_000 - int(20_480 * math.cos(run_us * 1.6e-7)))
-    if sensor in STEADY:
-        mean, noise = STEADY[sensor]
-        return b"%.2f" % chance.gauss(mean, noise)
-    return b"1" if sensor == "clutch" else b"0"
+def noisy(sensor: str, chance: random.Random) -> Iterator[bytes]:
+    """Readings of a sensor that stands still, again and again: made beforehand, so that sending is cheap."""
+    mean, noise = STEADY.get(sensor, (1.0 if sensor == "clutch" else 0.0, 0.0))
+    return itertools.cycle([b"%.2f" % chance.gauss(mean, noise) if noise else b"%d" % mean for _ in range(1009)])
+
+
+def drum(run_us: int) -> bytes:
+    """Counts of the drum `run_us` after the start: the block swings by a metre, from rest."""
+    return b"%d" % (1_184_000 - int(20_480 * math.cos(run_us * 1.6e-7)))
 
 
 def order(chance: random.Random) -> list[str]:
@@ -84,6 +85,7 @@ def connect(port: int) -> socket.socket:
 def messages(batch: int) -> Iterator[bytes]:
     """Packets without end, each made at the moment it is asked for."""
     chance = random.Random(1)
+    still = {sensor: noisy(sensor, chance) for sensor in PER_SECOND}
     last_us: dict[str, int] = {}
     start_us = time.time_ns() // 1000
     for number, sensor in enumerate(itertools.cycle(order(chance))):
@@ -92,10 +94,15 @@ def messages(batch: int) -> Iterator[bytes]:
         now_us = max(now_us, before_us + batch)
         last_us[sensor] = now_us
         if batch == 1:
-            values, times = reading(sensor, now_us - start_us, chance), b"%d" % now_us
+            values = drum(now_us - start_us) if sensor == "drum" else next(still[sensor])
+            times = b"%d" % now_us
         else:
             moments = [now_us - (now_us - before_us) * back // batch for back in range(batch - 1, -1, -1)]
-            values = b"[" + b",".join([reading(sensor, moment - start_us, chance) for moment in moments]) + b"]"
+            if sensor == "drum":
+                made = [drum(moment - start_us) for moment in moments]
+            else:
+                made = list(itertools.islice(still[sensor], batch))
+            values = b"[" + b",".join(made) + b"]"
             times = b"[" + b",".join([b"%d" % moment for moment in moments]) + b"]"
         extra = b', "seq": %d' % number if sensor == "drum" and batch == 1 else b""
         yield packet(PREFIX + sensor, b'{"value": %b, "t": %b%b}' % (values, times, extra))
