@@ -29,7 +29,7 @@ from monitor.live import Tally, core_of, finding_dict, header_of
 from monitor.runner import Runner
 from simulators.scenario import Scenario, Work
 from simulators.session import PlantSource
-from tests.benchmarks.soak_faults import DATUM, PACE, STOPS, Mishap
+from tests.benchmarks.soak_faults import DATUM, PACE, STOPS, Mishap, string_up
 from tests.benchmarks.soak_work import Crew, afresh, halt, work
 
 HOLD_S: Final = 5
@@ -40,6 +40,8 @@ UNSEEN_S: Final = 45.0
 """How long the crew looks at a height that is wrong or not known before it measures and tells, s."""
 STUCK_S: Final = 1200.0
 """How long the block may stand before work begins afresh, s."""
+REPAIR_S: Final = 60.0
+"""How long after the line has parted a new one is strung, s."""
 KEPT_DAYS: Final = 0.25
 """Age at which recordings are removed: six hours, so that most of a run's segments are."""
 FLUSH_S: Final = 60
@@ -194,11 +196,12 @@ class Soak:
         self.cases: list[Case] = []
         self.actions = 0
         self.cpu, self.wall = Latency(), Latency()
-        self.calm = {"looked": 0, "valid": 0, "wrong": 0, "worst_m": 0.0, "stuck": 0, "unasked": 0}
+        self.calm = {"looked": 0, "valid": 0, "wrong": 0, "worst_m": 0.0, "stuck": 0, "unasked": 0, "parted": 0}
         """Looks while no fault was open."""
         self._waiting = sorted(mishaps, key=lambda mishap: mishap.start_s)
         self._open: list[Case] = []
         self._moved_s = 0.0
+        self._parted_s = 0.0
         self._moved_m = 0.0
         self._wrong_s = 0
         self._halt_s: float | None = None
@@ -262,7 +265,8 @@ class Soak:
                 self._open.append(case)
                 mishap.begin(self, t_s)
                 if mishap.kind in STOPS:
-                    late = 1.0 if mishap.kind in ("drive-tripped", "line-parted") else self.draw.uniform(3.0, 15.0)
+                    slow = mishap.kind in ("emergency-not-releasing", "pump-lost")
+                    late = self.draw.uniform(3.0, 15.0) if slow else 1.0
                     self._halt_s = t_s + late
         if self._halt_s is not None and t_s >= self._halt_s:
             self._halt_s = None
@@ -333,7 +337,14 @@ class Soak:
         return ills
 
     def _keep_working(self, t_s: float) -> None:
-        """Work that has come to nothing (a hand cannot think of everything) begins afresh."""
+        """Work that has come to nothing (a hand cannot think of everything) begins afresh. So it does with a new line where
+        a fault has ended in a parted one."""
+        if not self.source.plant.parted or any(case.mishap.kind == "line-parted" for case in self._open):
+            self._parted_s = t_s
+        elif t_s - self._parted_s > REPAIR_S:
+            self.calm["parted"] += 1
+            string_up(self.source)
+            self.source.operator.follow(afresh(self.source.operator, self.draw, self._tell, new_line=True))
         height_m = self.source.plant.height_m
         if abs(height_m - self._moved_m) > 1.0 or self._moved_s == 0.0:
             self._moved_m, self._moved_s = height_m, t_s

@@ -42,7 +42,7 @@ BRAKE: Final = (
 HEAT: Final = ("hot-discs", "caliper-dragging")
 DATUM: Final = ("missed-counts", "rope-slip", "reversed")
 """They move the height's datum: the crew gives the height after them, as it would after seeing the block elsewhere."""
-STOPS: Final = ("drive-tripped", "line-parted", "emergency-not-releasing", "pump-lost")
+STOPS: Final = ("drive-tripped", "line-parted", "hung-up", "emergency-not-releasing", "pump-lost")
 """Work stops soon after they come."""
 
 PACE: Final = 20.0
@@ -323,7 +323,7 @@ class Mishap:
         if self.kind == "precharge-lost":
             _recharge(source)
         elif self.kind == "line-parted":
-            _string_up(source)
+            string_up(source)
 
 
 def _recharge(source: PlantSource) -> None:
@@ -334,7 +334,7 @@ def _recharge(source: PlantSource) -> None:
     gas.gas_m3 = gas.volume_m3 * (gas.precharge_pa + ATMOSPHERE_PA) / (gas.pressure_pa + ATMOSPHERE_PA)
 
 
-def _string_up(source: PlantSource) -> None:
+def string_up(source: PlantSource) -> None:
     """A new line: the block hangs in it where it lies, with other wraps on the drum and the string in the slips."""
     plant = source.plant
     turns = plant.turns
@@ -370,4 +370,6 @@ def mishap(kind: str, from_s: float, slot_s: float, rig: Rig, draw: random.Rando
         length_s = min(length_s, 90.0)
     elif kind in ("rope-slip", "hung-up"):
         length_s = min(length_s, 30.0)
+    elif kind == "broker-outage" and told["buffered"]:
+        length_s = min(length_s, 60.0)  # what the simulated gateway keeps is in this process's memory too
     return Mishap(kind, start_s, length_s, told)

@@ -191,7 +191,8 @@ def _tell(soak: Soak, rows: list[dict[str, Any]], kept: int, unsound: list[str])
     if calm["valid"]:
         print(f"between faults: {calm['looked']} looks, VALID {calm['valid'] / calm['looked']:.2%}, beyond the bound "
               f"{calm['wrong'] / calm['valid']:.3%} of these (worst by {calm['worst_m']:.3f} m); "
-              f"{calm['unasked']} references asked for, {calm['stuck']} times work began afresh")  # fmt: skip
+              f"{calm['unasked']} references asked for, "
+              f"{calm['stuck']} times work began afresh, {calm['parted']} new lines")  # fmt: skip
     print(
         f"frames {soak.runner.frames}, findings {soak.lines.count}, crew actions {soak.actions}, frames lost {soak.recorder.lost}"
     )
