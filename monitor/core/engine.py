@@ -444,6 +444,9 @@ class Core:
         speed = before.speed_m_s if math.isfinite(before.speed_bound_m_s) else math.nan
         self._checks.reference(action.t_ns, height, before.height_m, speed)
         self._estimator.reference(action.t_ns, height)
+        by_m = self._estimator.estimate(action.t_ns).height_m - before.height_m
+        if math.isfinite(by_m):
+            self._now.brake_health.creep.put_right(by_m)
         return _said(action, f"height reference taken at {height:.2f} m")
 
     def _slip_and_cut(self, action: Action) -> Finding:
