@@ -5,6 +5,7 @@ The monitor's loop runs beside it on the same asyncio loop, as a worker; when th
 with its sentence.
 """
 
+import os
 import sys
 import time
 from collections.abc import Callable, Iterable, Mapping, Sequence
@@ -35,6 +36,8 @@ from monitor.ui.view import UNSEEN, KeyRow, Look, ReplayView, View, standing
 from monitor.ui.widgets.face import Face
 
 HERTZ: Final = 10
+LOOK_S: Final = 1.0
+"""Between two looks whether the terminal is still there."""
 SEEN_S: Final = 1.0
 """An alarm can be acknowledged once it has been on view this long, so that no key meant for another one hits it."""
 NO_FACTS: Final[Mapping[str, str]] = MappingProxyType({})
@@ -80,6 +83,7 @@ class StopmarkApp(App[int]):
         self._slipped_s = float("-inf")
         self._moved_s, self._moved_ns = clock(), -1
         self._bell = Bell()
+        self._terminal: int | None = None
         for name in THEMES:
             self.register_theme(textual_theme(name, self._depth))
         self.theme = f"stopmark-{theme}"
@@ -99,7 +103,15 @@ class StopmarkApp(App[int]):
         """Start the monitor's loop and the pull."""
         self.run_worker(self._monitor(), name="monitor", exit_on_error=False)
         self.set_interval(1 / HERTZ, self.tick)
+        self._terminal = getattr(self._driver, "fileno", None)
+        if isinstance(self._terminal, int) and os.isatty(self._terminal):
+            self.set_interval(LOOK_S, self._look_for_terminal)
         self.tick()
+
+    def _look_for_terminal(self) -> None:
+        """End where the terminal has gone and no signal said so: waiting for its keys would take all of a core."""
+        if self._terminal is not None and not os.isatty(self._terminal):
+            self.exit(0)
 
     async def _monitor(self) -> None:
         try:

@@ -1,0 +1,37 @@
+"""A terminal that goes away without a signal (none was its own, or it was told to be ignored) ends the watch in order."""
+
+import os
+import pty
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+from monitor.adapters.folder import session_files
+from monitor.adapters.replay import SessionReader
+from tests.benchmarks.screen_figures import read_until
+from tests.broker import free_port
+
+
+def test_the_watch_ends_in_order_when_its_terminal_goes_away_without_a_word(tmp_path: Path) -> None:
+    master, slave = pty.openpty()
+    words = ["watch", "--rig", "land", "--broker", f"mqtt://127.0.0.1:{free_port()}", "--data", str(tmp_path)]
+    # In a session of its own, so that the terminal is nobody's and its end sends no signal.
+    process = subprocess.Popen(
+        [sys.executable, "-m", "monitor.cli", *words], stdin=slave, stdout=slave, stderr=slave,
+        env=os.environ | {"TERM": "xterm-256color"}, start_new_session=True,
+    )  # fmt: skip
+    os.close(slave)
+    try:
+        painted = read_until(master, b"ADVISORY ONLY", 30.0, time.monotonic())
+    finally:
+        os.close(master)
+    try:
+        assert painted is not None
+        assert process.wait(20.0) == 0
+    finally:
+        process.kill()
+        process.wait()
+    (session,) = session_files(tmp_path)
+    with SessionReader(session) as reader:
+        assert sum(1 for _ in reader.inputs()) > 0
