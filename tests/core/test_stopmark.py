@@ -95,6 +95,22 @@ def test_where_the_margin_is_used_up_the_speed_is_the_allowed_speed(
     assert there.allowed_m_s == pytest.approx(speed, rel=1e-6)
 
 
+@given(speed=st.floats(0.2, 1.5), way=ways, tonnes=weights, slowing=st.floats(-1.5, 1.5), sigma=st.floats(0.0, 0.5))
+def test_the_notice_alone_gives_way_to_a_block_that_surely_slows_down(
+    speed: float, way: int, tonnes: float, slowing: float, sigma: float
+) -> None:
+    """The margin grows by what is saved on the way to the brake, at most by the notice; reach and room are as before."""
+    steady = CALCULATOR.solve(estimate(20.0, way * speed), load(tonnes), Brakes(FULL, FULL * 0.85))
+    slower = estimate(20.0, way * speed, slowing=-way * slowing)._replace(acceleration_sigma_m_s2=sigma)
+    seen = CALCULATOR.solve(slower, load(tonnes), Brakes(FULL, FULL * 0.85))
+    assert seen.reach_assured_m == steady.reach_assured_m
+    gained = seen.margin_up_m - steady.margin_up_m if way > 0 else seen.margin_down_m - steady.margin_down_m
+    sure = max(0.0, slowing - 2.0 * sigma)
+    wait = RIG.limits.reaction_s + RIG.limits.notice_s
+    assert gained == pytest.approx(min(RIG.limits.notice_s * speed, 0.5 * sure * wait * wait), abs=1e-9)
+    assert seen.allowed_m_s >= steady.allowed_m_s
+
+
 def test_a_brake_that_cannot_hold_is_a_value_not_a_number() -> None:
     weak = Brakes(FULL * 0.05, FULL * 0.04)
     seen = CALCULATOR.solve(estimate(20.0, -0.5), load(300.0), weak)
