@@ -19,7 +19,7 @@ block has come to rest.
 At a grid point the order is: conditions, shelves that have run out, design, then the conditions' events. So an alarm
 that is hidden by a worse one of the same moment never shows up first. Two safety valves: an unknown hoist state leaves
 suppression as it was (losing the data must not hide an alarm), and a suppressed rule's condition is evaluated all the
-same.
+same, but without its off delay: what is right again by the time it would be told is not told.
 
 Findings are the told story of an alarm: `before` of each is `after` of the one before. A normal alarm that is
 suppressed and becomes normal again, as dozens do with every movement of the block, has nothing to tell and makes no
@@ -170,7 +170,7 @@ class AlarmBank:
             condition = alarm.condition
             before, blind = condition.state, condition.blind
             number, validity = self._read(alarm)
-            if condition.take(t_ns, number, validity):
+            if condition.take(t_ns, number, validity, alarm.suppressed):
                 changed.append(alarm)
             if condition.state is not before or condition.blind is not blind or validity != alarm.validity:
                 alarm.validity = validity

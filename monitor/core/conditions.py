@@ -22,6 +22,9 @@ Three rules follow from "no data is worse than bad data":
   known at both of its ends. So silence can neither confirm an alarm nor wear it out.
 * A condition whose input is UNKNOWN says so (`blind`), also while it is FALSE: "not known" is never "all clear".
 
+The off delay keeps what people were told from coming and going. Where nobody was told (the alarm was suppressed), it is
+not waited for: else an alarm could come up for what has passed.
+
 ABSENT means that the rule does not apply here: the state is FALSE and it is not blind. Delays are stream time, so a
 replay at any speed takes the same decisions as the live run. The levels belong to the safe side: exactly at the trip
 level is not beyond it, exactly at the clear level is safe.
@@ -153,8 +156,9 @@ class Condition:
         """Take the signal's value at grid point `t_ns`. Returns whether `true` changed."""
         return self.take(t_ns, value.number, value.validity)
 
-    def take(self, t_ns: int, number: float, validity: int) -> bool:
-        """As `step`, from the bare number and validity: the engine's loop has no `Value` at hand."""
+    def take(self, t_ns: int, number: float, validity: int, untold: bool = False) -> bool:
+        """As `step`, from the bare number and validity: the engine's loop has no `Value` at hand. `untold`: nobody was
+        told that it is true, so that it need not stay true for the off delay."""
         reading = self.read(number, validity)
         before = self.state
         state = TRANSITIONS[before, reading]
@@ -167,7 +171,7 @@ class Condition:
         self._counting = known
         self.blind = not known
         if known and state in _DELAYED:
-            delay_ns = self._on_ns if state is ConditionState.PENDING else self._off_ns
+            delay_ns = self._on_ns if state is ConditionState.PENDING else 0 if untold else self._off_ns
             if self._elapsed_ns >= delay_ns:
                 state = TRANSITIONS[state, Reading.ELAPSED]
                 self._elapsed_ns = 0

@@ -23,6 +23,8 @@ from monitor.physics.motion import Hoist, Phases, Reach, hoisting_phases, loweri
 from monitor.units import STANDARD_GRAVITY_M_S2 as _G
 
 _STILL_M_S = 0.02
+_SURE_Z = 2.0
+"""Sigmas by which a block must be slowing down for that to count."""
 NEVER_S = 999.0
 """Driving time shown when nothing is being approached."""
 
@@ -102,8 +104,9 @@ class StopCalculator:
         extra = _extra(expected, assured, estimate)
         reach = assured.distance_m + extra
         room = room_up if up else room_down
-        margin = room - reach - self._notice * size
-        wait = self._reaction + self._notice
+        notice = self._notice_left(size, -estimate.acceleration_m_s2 if up else estimate.acceleration_m_s2, estimate)
+        margin = room - reach - notice * size
+        wait = self._reaction + notice
         light, heavy = worst
         allowed = min(
             light.allowed_m_s(room - extra, wait, self._slow_lag), heavy.allowed_m_s(room - extra, wait, self._slow_lag)
@@ -112,7 +115,7 @@ class StopCalculator:
         # Only as much change of speed as the estimate is sure of: noise must neither warn nor put off.
         change = estimate.acceleration_m_s2 if up else -estimate.acceleration_m_s2
         sure = math.copysign(max(0.0, abs(change) - estimate.acceleration_sigma_m_s2), change)
-        time_left = _time_to(margin, size, sure, assured, self._notice)
+        time_left = _time_to(margin, size, sure, assured, notice)
         return StopResult(
             1 if up else -1,
             room_up,
@@ -146,6 +149,18 @@ class StopCalculator:
         expected = phases.reach(size, self._reaction, self._lag)
         assured = self._worst(expected, worst, size)
         return expected.distance_m, assured.distance_m + _extra(expected, assured, estimate)
+
+    def _notice_left(self, speed: float, slowing: float, estimate: Estimate) -> float:
+        """Of the notice, s, what is left for a block that is `slowing` (m/s2) already.
+
+        The notice is for news that a driver does not expect. He who slows the block down is at it: what that saves of
+        the way until his hand is on the brake, as far as the estimate is sure of it, comes off the notice. Reaction and
+        stop stay as they are, so that nothing is lost but the notice where the slowing down ends (derived here)."""
+        sure = slowing - _SURE_Z * estimate.acceleration_sigma_m_s2
+        if not sure > 0.0:
+            return self._notice
+        wait = self._reaction + self._notice
+        return max(0.0, self._notice - 0.5 * sure * wait * wait / speed)
 
     def _phases(self, up: bool, radius_m: float, load: Load, brakes: Brakes) -> tuple[Phases, tuple[Phases, Phases]]:
         """Phases of the expected stop, and of the assured one at either end of the inertia."""

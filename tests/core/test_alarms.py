@@ -159,6 +159,18 @@ def test_suppression_of_a_normal_alarm_tells_nothing() -> None:
     assert (finding.before, finding.after) == (N, U)
 
 
+def test_what_has_passed_when_suppression_ends_is_not_told() -> None:
+    """Beyond the trip level for a moment while it did not count, and right again: the off delay keeps nothing alive that
+    nobody was told of. What is still beyond is told at once."""
+    bench = Bench(rule("one", when=["lowering"], off_delay_s=0.5), rule("two", "b", when=["lowering"], off_delay_s=0.5))
+    bench.step(a=2.0, b=2.0)
+    assert bench.step(2, a=0.0) == []
+    bench.hoist = HoistState.LOWERING
+    assert [(f.key, f.after) for f in bench.step()] == [("two", U)]
+    assert bench.step(20, b=0.0)[0].key == "two"
+    assert [(f.key, f.after) for f in bench.step(a=2.0)] == [("one", U)]
+
+
 def test_an_unknown_hoist_leaves_suppression_as_it_was() -> None:
     bench = Bench(rule("one", when=["lowering"]))
     bench.hoist = HoistState.LOWERING
