@@ -220,13 +220,14 @@ class ReplayDriver:
     def _feed(self, upto_ns: int, len_limit: int | None) -> None:
         """Feed inputs up to a stream time; stop early after `len_limit` of them."""
         item, runner, count = self._pending, self._runner, 0
+        take, inputs = runner.frame, self._inputs
         try:
             while item is not None and item.t_ns <= upto_ns:
                 if type(item) is Frame:
-                    runner.frame(item)
+                    take(item)
                 elif isinstance(item, Action):
                     runner.action(item)
-                item = next(self._inputs, None)
+                item = next(inputs, None)
                 count += 1
                 if len_limit is not None and count >= len_limit:
                     return

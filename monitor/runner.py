@@ -84,12 +84,14 @@ class Runner:
 
     def frame(self, frame: Frame) -> None:
         """One frame: admitted, recorded, taken."""
-        frame = self.core.admit(frame)
-        recorder = self._recorder
+        core, recorder = self.core, self._recorder
+        frame = core.admit(frame)
         if recorder is not None:
             recorder.frame(frame)
         self.frames += 1
-        self._emit(self.core.ingest(frame))
+        findings = core.ingest(frame)
+        if findings:
+            self._emit(findings)
         if recorder is not None and frame.t_ns >= recorder.checkpoint_due_ns:
             self.checkpoint()
 

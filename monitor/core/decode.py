@@ -6,7 +6,7 @@ carries many readings. Whatever comes in, the answer is a list of `Sample` and `
 (the string ``"12"`` is not a number), and text from outside is cut and stripped of control characters before it is kept.
 
 Nearly every message is an object with its fields at the top, of the usual types and in range. `_SensorDecoder` takes those
-by a short way (`_usual`, `_usual_batch`) and all others field by field; only that long way says what is wrong.
+by a short way and all others field by field; only that long way says what is wrong.
 """
 
 import math
@@ -165,34 +165,28 @@ class _SensorDecoder:
     def decode(self, t_ns: int, document: Any, out: Decoded) -> None:
         """Readings of this sensor in a parsed `document`, appended to `out`."""
         if self.short and type(document) is dict:
-            value = document.get(self.value_name)
-            if type(value) is list:
-                if self._usual_batch(t_ns, document, value, out):
+            value: Any = document.get(self.value_name)
+            kind = type(value)
+            if kind in self.kinds and self.low <= value <= self.high:
+                # The usual reading, unless its time or its sequence number is not what it should be.
+                source = sequence = None
+                usual = True
+                if self.time_name is not None:
+                    source = document.get(self.time_name)
+                    if type(source) is int:
+                        source *= self.tick_ns
+                        usual = 0 <= source < _LATEST_NS
+                    else:
+                        usual = False
+                if self.sequence_name is not None:
+                    sequence = document.get(self.sequence_name)
+                    usual = usual and type(sequence) is int and 0 <= sequence < _GREATEST_INT
+                if usual:
+                    out.append(Sample(t_ns, self.index, self.scale * value + self.offset, source, sequence))
                     return
-            else:
-                sample = self._usual(t_ns, document, value)
-                if sample is not None:
-                    out.append(sample)
-                    return
+            elif kind is list and self._usual_batch(t_ns, document, value, out):
+                return
         self._decode(t_ns, document, out)
-
-    def _usual(self, t_ns: int, document: dict[str, Any], value: Any) -> Sample | None:
-        """The reading with this `value`; None if anything about it is unusual."""
-        if type(value) not in self.kinds or not self.low <= value <= self.high:
-            return None
-        source = sequence = None
-        if self.time_name is not None:
-            source = document.get(self.time_name)
-            if type(source) is not int:
-                return None
-            source *= self.tick_ns
-            if not 0 <= source < _LATEST_NS:
-                return None
-        if self.sequence_name is not None:
-            sequence = document.get(self.sequence_name)
-            if type(sequence) is not int or not 0 <= sequence < _GREATEST_INT:
-                return None
-        return Sample(t_ns, self.index, self.scale * value + self.offset, source, sequence)
 
     def _usual_batch(self, t_ns: int, document: dict[str, Any], values: list[Any], out: Decoded) -> bool:
         """Take a message of many readings if nothing about any of them is unusual."""

@@ -94,7 +94,7 @@ class Core:
         self._told = [sensor.quantity if sensor.quantity in told else "" for sensor in rig.sensors]
         self._tracker = HoistTracker(rig)
         self._now = Now(rig, self._sensors)
-        self._bank = AlarmBank(self._rules, SIGNAL_NAMES)
+        self._bank = AlarmBank(self._rules, self._watched.names)
         self._checks = Checks(rig)
         self._numbers: list[float] = [math.nan] * len(SIGNALS)
         self._validities: list[int] = [int(Validity.INVALID)] * len(SIGNALS)
@@ -105,6 +105,8 @@ class Core:
         self._verdicts: list[str] = [""] * len(rig.sensors)
         self._judged = False
         """Whether any of them is not empty."""
+        self._seen: tuple[list[float], list[int]] = ([], [])
+        """Numbers and validities of the signals that rules look at."""
         self._all_read = True
         """Whether the signals that no rule looks at are those of the last grid point."""
         self._takes = [self._taker(sensor) for sensor in rig.sensors]
@@ -353,19 +355,23 @@ class Core:
         findings += self._checks.look(g, now)
         now.overtravel_due = self._checks.overtravel_due(g)
         self._looked = True
-        numbers, validities = self._numbers, self._validities
-        self._watched.read(now, numbers, validities)
+        self._seen = seen = self._watched.read(now)
         self._all_read = False
-        findings += self._bank.evaluate(g, numbers, validities, hoist, self._sensor_flags(g, findings))
+        findings += self._bank.evaluate(g, *seen, hoist, self._sensor_flags(g, findings))
         if self.observer is not None:
             self._read_all()
-            self.observer(g, hoist, numbers, validities)
+            self.observer(g, hoist, self._numbers, self._validities)
 
     def _read_all(self) -> None:
-        """Read the signals that no rule looks at, if that has not been done since the last grid point."""
-        if not self._all_read:
-            self._unwatched.read(self._now, self._numbers, self._validities)
-            self._all_read = True
+        """Read the signals that no rule looks at, and put all in order, if that was not done since the last grid point."""
+        if self._all_read:
+            return
+        self._all_read = True
+        numbers, validities = self._numbers, self._validities
+        for reader, read in ((self._watched, self._seen), (self._unwatched, self._unwatched.read(self._now))):
+            for place, number, validity in zip(reader.places, *read, strict=True):
+                numbers[place] = number
+                validities[place] = validity
 
     def _sensor_flags(self, g: int, findings: list[Finding]) -> tuple[tuple[tuple[float, int], ...], ...]:
         """(stale, rejecting, out of range) of every sensor; a changed drift verdict becomes a finding on the way."""

@@ -266,39 +266,50 @@ class SignalReader:
     """Reads many rows at once: readings straight from the register, plain numbers in one go for each validity."""
 
     def __init__(self, names: Collection[str] = SIGNAL_NAMES) -> None:
-        rows = [(place, signal) for place, signal in enumerate(SIGNALS) if signal.name in names]
-        self._readings = [(i, s.read.quantity) for i, s in rows if isinstance(s.read, Measured)]
+        rows = [(place, signal.read) for place, signal in enumerate(SIGNALS) if signal.name in names]
         groups: dict[str, list[tuple[int, str]]] = {}
-        for place, signal in rows:
-            if isinstance(signal.read, Picked):
-                groups.setdefault(signal.read.validity, []).append((place, signal.read.path))
-        self._groups: list[tuple[str, list[int], Callable[[Now], tuple[float, ...]]]] = [
-            (validity, [place for place, _ in group], _together([path for _, path in group]))
-            for validity, group in groups.items()
-        ]
-        told = [(i, s.read.path) for i, s in rows if isinstance(s.read, Told)]
-        self._told_places = [place for place, _ in told]
-        self._told: Callable[[Now], tuple[Flag, ...]] = _together([path for _, path in told])
-        self._others = [(i, s.read) for i, s in rows if not isinstance(s.read, Measured | Picked | Told)]
+        for place, read in rows:
+            if isinstance(read, Picked):
+                groups.setdefault(read.validity, []).append((place, read.path))
+        self._groups = [(validity, *_picker([path for _, path in group])) for validity, group in groups.items()]
+        measured = [(place, read.quantity) for place, read in rows if isinstance(read, Measured)]
+        self._quantities = [quantity for _, quantity in measured]
+        told = [(place, read.path) for place, read in rows if isinstance(read, Told)]
+        self._told = _together([path for _, path in told])
+        others = [(place, read) for place, read in rows if not isinstance(read, Picked | Measured | Told)]
+        self._others = [read for _, read in others]
+        picked = [row for group in groups.values() for row in group]
+        self.places = tuple(place for place, _ in (*picked, *measured, *told, *others))
+        """Its rows by their places in SIGNALS, in the order in which it reads them."""
+        self.names = tuple(SIGNAL_NAMES[place] for place in self.places)
 
-    def read(self, now: Now, numbers: list[float], validities: list[int]) -> None:
-        """Put numbers and validities of its rows into the two lists, which have the order of SIGNALS."""
+    def read(self, now: Now) -> tuple[list[float], list[int]]:
+        """Numbers and validities of its rows, in its own order."""
+        numbers: list[float] = []
+        validities: list[int] = []
+        for name, pick, nothing, alike in self._groups:
+            validity: int = getattr(now, name)
+            numbers += pick(now) if validity <= _DEGRADED else nothing
+            validities += alike[validity]
         flags = now.sensors.flags
-        for place, quantity in self._readings:
-            numbers[place], validities[place] = flags[quantity]
-        for validity, places, pick in self._groups:
-            worst: int = getattr(now, validity)
-            if worst <= _DEGRADED:
-                for place, number in zip(places, pick(now), strict=True):
-                    numbers[place] = number
-                    validities[place] = worst
-            else:
-                for place in places:
-                    numbers[place], validities[place] = _UNKNOWN
-        for place, flag in zip(self._told_places, self._told(now), strict=True):
-            numbers[place], validities[place] = flag
-        for place, read in self._others:
-            numbers[place], validities[place] = read(now)
+        pairs = [flags[quantity] for quantity in self._quantities]
+        pairs += self._told(now)
+        pairs += [read(now) for read in self._others]
+        if pairs:
+            more, of_more = zip(*pairs, strict=True)
+            numbers += more
+            validities += of_more
+        return numbers, validities
+
+
+_Picker = tuple[Callable[[Now], tuple[float, ...]], tuple[float, ...], tuple[tuple[int, ...], ...]]
+
+
+def _picker(paths: list[str]) -> _Picker:
+    """What reads the numbers at all `paths` at once; as many that are not known; and as many times each validity."""
+    size = len(paths)
+    alike = tuple((min(validity, _INVALID),) * size for validity in map(int, Validity))
+    return _together(paths), (math.nan,) * size, alike
 
 
 def _together(paths: list[str]) -> Callable[[Now], tuple[Any, ...]]:

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 import pytest
 
 from monitor.config import find_rig
-from monitor.core.signals import SIGNALS, SignalReader
+from monitor.core.signals import SIGNAL_NAMES, SIGNALS, SignalReader
 from monitor.core.types import Frame, HoistState, Validity
 from simulators.feed import shipped_core
 from simulators.scenario import find_scenario
@@ -21,14 +21,14 @@ def test_all_at_once_is_one_by_one(scenario: str, seconds: float) -> None:
     rig = find_rig(chosen.rig)
     core = shipped_core(rig)
     reader, seen = SignalReader(), set()
+    assert sorted(reader.names) == sorted(SIGNAL_NAMES)
 
     def compare(_g: int, _hoist: HoistState, numbers: Sequence[float], validities: Sequence[int]) -> None:
         now = core._now
-        together = [math.inf] * len(SIGNALS), [-1] * len(SIGNALS)
-        reader.read(now, *together)
-        for signal, number, validity, *given in zip(SIGNALS, *together, numbers, validities, strict=True):
-            alone = signal.read(now)
-            assert repr(alone) == repr((number, validity)) == repr(tuple(given)), signal.name
+        for place, number, validity in zip(reader.places, *reader.read(now), strict=True):
+            signal = SIGNALS[place]
+            alone, given = signal.read(now), (numbers[place], validities[place])
+            assert repr(alone) == repr((number, validity)) == repr(given), signal.name
             assert type(number) is float, signal.name
             assert math.isfinite(number) or validity > Validity.DEGRADED or signal.name in MAY_BE_INFINITE, signal.name
             seen.add(validity)
