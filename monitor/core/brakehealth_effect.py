@@ -73,14 +73,6 @@ def estimator_delay_s(speed_sigma_m_s: float, acceleration_sigma_m_s2: float) ->
     return min(0.4, max(0.02, 2.0 / math.sqrt(1.5) * speed_sigma_m_s / acceleration_sigma_m_s2))
 
 
-def position_sigma_m(speed_sigma_m_s: float, acceleration_sigma_m_s2: float) -> float:
-    """Standard deviation of the estimated position, m, from the estimate's other sigmas: the same steady state (see the
-    top of this file) has P_xx = 2 w R, hence 2/3 of sigma_v^2 / sigma_a (derived here); 0 where they are not known."""
-    if not (speed_sigma_m_s > 0.0 and acceleration_sigma_m_s2 > 0.0):
-        return 0.0
-    return 2.0 / 3.0 * speed_sigma_m_s * speed_sigma_m_s / acceleration_sigma_m_s2
-
-
 class Lag:
     """Three equal first-order lags in a row with a given total delay, at any step: the acceleration's low-pass,
     imitated."""
@@ -135,7 +127,6 @@ class _Stop:
         "fade",
         "last_angle",
         "mass",
-        "position_sigma",
         "pressure_angle",
         "sigma",
         "speed",
@@ -146,8 +137,6 @@ class _Stop:
     def __init__(self, way: int, speed: float, sigma: float, arm: float, mass: float, fade: float) -> None:
         self.way, self.speed, self.sigma, self.arm, self.mass, self.fade = way, speed, sigma, arm, mass, fade
         self.angle = self.pressure_angle = self.aux_j = self.aux_doubt_j = self.t = self.last_angle = 0.0
-        self.position_sigma = 0.0
-        """Of the place where it began, m."""
 
 
 class Effectiveness:
@@ -270,7 +259,6 @@ class Effectiveness:
             if ready and abs(speed) > _STOP_FROM_M_S and look.mass_kg > 0.0 and math.isfinite(turns + sigma):
                 way = 1 if speed > 0.0 else -1
                 self._stop = _Stop(way, abs(speed), sigma, look.radius_m / self.filter.lines, look.mass_kg, look.fade)
-                self._stop.position_sigma = position_sigma_m(sigma, look.acceleration_sigma_m_s2)
         stop = self._stop
         if stop is None:
             return
@@ -309,11 +297,12 @@ class Effectiveness:
         floor = _ENERGY_FLOOR * (spin + abs(load)) * (2.0 if look.doubtful else 1.0)
         # Where the way itself is in doubt, so is the work over it: a position read to a centimetre says little of a stop
         # of three. Its noise counts at both ends; and a speed that is shown where the block stands is the estimate's
-        # error, which its delay has made one of the way, too (one and a half of it, seen with a position read to 1 cm).
-        end_sigma = position_sigma_m(look.speed_sigma_m_s, look.acceleration_sigma_m_s2)
+        # error, which its delay has made one of the way, too, but of no more than three sigmas of its readings (one and
+        # a half delays of it, seen with a position read to 1 cm).
+        sigma = filter_.position_sigma_m
         delay = estimator_delay_s(look.speed_sigma_m_s, look.acceleration_sigma_m_s2)
-        astray = 1.5 * delay * look.speed_m_s
-        way_doubt = math.hypot(stop.position_sigma, end_sigma, astray) / stop.arm
+        astray = min(1.5 * delay * abs(look.speed_m_s), 3.0 * sigma)
+        way_doubt = math.hypot(sigma, sigma, astray) / stop.arm
         force = per_pa * filter_.grip_pa(look.pressure_sum_pa) + filter_.tackle(way) * stop.mass * _G * stop.arm
         r = (force * way_doubt) ** 2 + kinetic**2 + timing**2 + contact**2 + floor**2 + stop.aux_doubt_j**2
         took, _ = filter_.take(slope * stop.pressure_angle, -spin, -filter_.tackle_slope[way] * load, short, r)

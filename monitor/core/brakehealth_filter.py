@@ -44,6 +44,13 @@ class BrakeFilter:
         self.lines = lines = rig.line.lines
         self.inertia_kg_m2 = rig.drum.inertia_kg_m2
         self.full_pa = rig.brake.full_pressure_pa
+        counts, position = rig.sensor_of("drum_counts"), rig.sensor_of("block_position")
+        self.position_sigma_m = 0.0
+        """Noise of one reading of the position that the motion is taken from."""
+        if counts is not None and counts.counts_per_turn is not None:
+            self.position_sigma_m = counts.sigma / counts.counts_per_turn * math.pi * rig.drum.core_diameter_m / lines
+        elif position is not None:
+            self.position_sigma_m = position.sigma * position.si.scale
         # A load that comes from the dead line was itself corrected with K, and its error goes the other way.
         dead = rig.sensor_of("hook_load") is None
         k = rig.line.sheave_factor
