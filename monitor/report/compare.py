@@ -8,6 +8,7 @@ from monitor.adapters.chain import SessionChain
 from monitor.core.rules import Rule
 from monitor.core.types import AlarmState, Finding, Frame, Severity
 from monitor.live import core_of, rules_of
+from monitor.playback import begin
 
 SAME_NS: Final = 30_000_000_000
 """Two alarms of one key that begin within this of one another are the same one, sooner or later."""
