@@ -85,6 +85,9 @@ class Now:
         self.height_validity = _INVALID
         self.speed_validity = _INVALID
         self.load_validity = _INVALID
+        self.stop_validity = _INVALID
+        """Of margins: they need height and speed, and readings often enough to act on. With slow data no warning could come
+        in time, and bounds metres wide would warn all day; the notice says so."""
         self.load_validity_for_stop = _DEGRADED
         self.supply_validity = _INVALID
         self.hook_load_n = math.nan
@@ -94,11 +97,20 @@ class Now:
         self.slow_data = 0.0
         self.height_unknown = 0.0
         """1 where the height is not known although there was time to find it: not in the first seconds of a stream."""
+        self.load_over_rating = math.nan
+        self.overtravel_room_m = math.nan
+        """Room up to the overtravel device's height."""
         self.stop: StopResult
+        self.allowed_m_s = math.nan
+        """Allowed speed here, in the direction of motion, never above the site's maximum."""
+        self.speed_excess_m_s = math.nan
+        """|speed| above the allowed speed; negative below it."""
+        self.speed_over_max_m_s = math.nan
+        """|speed| above the site's maximum; negative below it."""
         self.holding_ratio = math.nan
         self.emergency_ratio = math.nan
         self._weight: Load
-        self._springs: Brakes
+        self._springs_n_m = self._low = math.nan
         self.fast_line_n = math.nan
         self.design_factor = math.nan
         self.line_work = LineWork(rig.limits.max_speed_m_s)
@@ -119,29 +131,39 @@ class Now:
         last motion, held while still."""
         self.t_ns, self.estimate, self.hoist, self.direction = t_ns, estimate, hoist, direction
         self.height_validity = int(estimate.validity)
-        known = math.isfinite(estimate.speed_m_s)
+        speed = estimate.speed_m_s
+        known = math.isfinite(speed)
         self.speed_validity = _INVALID if not known else _OK if estimate.speed_bound_m_s < 0.25 else _DEGRADED
+        self.stop_validity = max(self.height_validity, self.speed_validity, self.load_validity_for_stop)
+        self.slow_data = 0.0
+        if estimate.slow:
+            self.slow_data, self.stop_validity = 1.0, _INVALID
         load, validity = self.hook_load(t_ns, direction)
         if validity > _DEGRADED:
             load, validity = math.nan, _INVALID
         self.load_validity = validity
         self.hook_load_n, self.string_load_n = load, string_load_n
         self.slack = 1.0 if validity <= _DEGRADED and load < _SLACK_SHARE * self.block_n else 0.0
-        self.slow_data = 1.0 if estimate.slow else 0.0
         missed = self.height_validity == _INVALID and t_ns - self.sensors.start_ns > _START_NS
         self.height_unknown = 1.0 if missed else 0.0
         health, brake = self.brake_health, self.brake
         health.update(t_ns, estimate, hoist, direction, load, validity, self._reading)
-        way = 1 if estimate.speed_m_s > 0 else -1
+        way = 1 if speed > 0 else -1
         scale, low = health.scales(way)
         expected_pa, assured_pa = self._supply()
         circuits, sure = health.circuits()
         expected = brake.full_torque_n_m(expected_pa, scale, way, circuits)
         assured = brake.full_torque_n_m(assured_pa, low, way, sure)
         weight = self._load(load)
-        self.stop = self.calculator.solve(estimate, weight, Brakes(expected, assured))
+        self.stop = stop = self.calculator.solve(estimate, weight, Brakes(expected, assured))
         springs = brake.emergency_torque_n_m(0.0, scale)
-        self._weight, self._springs = weight, Brakes(springs, brake.emergency_torque_n_m(0.0, low))
+        self._weight, self._springs_n_m, self._low = weight, springs, low
+        size, most = abs(speed), self._max_speed_m_s
+        self.allowed_m_s = min(stop.allowed_m_s, most)
+        self.speed_excess_m_s = size - stop.allowed_m_s if size > _MOVING_M_S else -most
+        self.speed_over_max_m_s = size - most
+        self.overtravel_room_m = self._overtravel_m - estimate.height_m
+        self.load_over_rating = load / self.rated_load_n
         if math.isfinite(load):
             # What hangs on the line wants down: holding it is a matter of the lowering side, whichever way the block moves.
             holding = expected if way < 0 else brake.full_torque_n_m(expected_pa, scale, -1, circuits)
@@ -187,48 +209,15 @@ class Now:
         self.disconnected = 1.0 if health.connected is False else 0.0
 
     @property
-    def stop_validity(self) -> int:
-        """Of margins: they need height, speed and load, and readings often enough to act on. With slow data no warning could
-        come in time, and bounds metres wide would warn all day; the notice says so."""
-        if self.estimate.slow:
-            return _INVALID
-        return max(self.height_validity, self.speed_validity, self.load_validity_for_stop)
-
-    @property
     def layer(self) -> float:
         """Layer on the drum, from 1."""
         return float(self.estimate.layer)
 
     @property
-    def overtravel_room_m(self) -> float:
-        """Room up to the overtravel device's height, m."""
-        return self._overtravel_m - self.estimate.height_m
-
-    @property
-    def speed_over_max_m_s(self) -> float:
-        """|speed| above the site's maximum, m/s; negative below it."""
-        return abs(self.estimate.speed_m_s) - self._max_speed_m_s
-
-    @property
-    def load_over_rating(self) -> float:
-        """Hook load over the rated one."""
-        return self.hook_load_n / self.rated_load_n
-
-    @property
     def emergency_reach_m(self) -> float:
         """Assured reach of the spring-applied calipers alone, m; infinite where they do not stop this load."""
-        return self.calculator.reaches(self.estimate, self._weight, self._springs)[1]
-
-    @property
-    def allowed_m_s(self) -> float:
-        """Allowed speed here, in the direction of motion, never above the site's maximum."""
-        return min(self.stop.allowed_m_s, self._max_speed_m_s)
-
-    @property
-    def speed_excess_m_s(self) -> float:
-        """|speed| above the allowed speed, m/s; negative below it."""
-        speed = abs(self.estimate.speed_m_s)
-        return speed - self.stop.allowed_m_s if speed > _MOVING_M_S else -self._max_speed_m_s
+        alone = Brakes(self._springs_n_m, self.brake.emergency_torque_n_m(0.0, self._low))
+        return self.calculator.reaches(self.estimate, self._weight, alone)[1]
 
     def applications_left(self, pressure_pa: float) -> int:
         """Full applications in the accumulator at gauge `pressure_pa`, fast discharge after slow charge."""
