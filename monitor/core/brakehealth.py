@@ -248,8 +248,10 @@ class BrakeHealth:
         load_torque = mass * _G * arm
         if moving:
             scale = self.filter.best * self._fade
-            grip = self.filter.grip_pa(pressure_sum)
-            friction_w = (self._brake.circuit_torque_n_m(grip, scale, way) + emergency * scale) * omega
+            torque = 0.0
+            if pressure_sum != 0.0:
+                torque = self._brake.circuit_torque_n_m(self.filter.grip_pa(pressure_sum), scale, way)
+            friction_w = (torque + emergency * scale) * omega
             # Lowering without a drive, the motion shows all braking there is (tackle friction at the configured value).
             seen_w = math.nan
             if way < 0:

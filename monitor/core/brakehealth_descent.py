@@ -172,15 +172,15 @@ class DiscHeat:
             self._seeded = True
             self.temperature_c = measured_c
         braking = self._braking
-        cooling = dt / braking.cooling_tau_s
-        self._blind_s -= self._blind_s * min(1.0, cooling)
+        cooling = min(1.0, dt / braking.cooling_tau_s)
+        self._blind_s -= self._blind_s * cooling
         if math.isnan(power_w):
             power_w = 0.0
             if moving:
                 self._blind_s += dt
         rise = self.temperature_c - braking.ambient_c
         # One Euler step: the time constant is tens of minutes, the grid 50 ms.
-        self.temperature_c += power_w * dt / braking.heat_capacity_j_k - rise * min(1.0, cooling)
+        self.temperature_c += power_w * dt / braking.heat_capacity_j_k - rise * cooling
 
     @property
     def flag(self) -> Flag:
