@@ -6,18 +6,24 @@ and what it then knows goes as the first input into the new run: a restart is re
 """
 
 import logging
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
+from itertools import chain, takewhile
 from pathlib import Path
-from typing import Any
+from typing import Any, Final
 
 from monitor.adapters.folder import session_files
 from monitor.adapters.replay import SessionReader
 from monitor.adapters.session import SessionError
+from monitor.core.engine import Core
+from monitor.core.types import Action, Frame
 from monitor.errors import UserError
 from monitor.live import core_of
 from monitor.playback import begin
 from monitor.runner import Runner
 
+CATCH_UP_NS: Final = 600_000_000_000
+"""There is a checkpoint about every minute; more than this is not played, so that no damaged time in an old session keeps a
+new run waiting."""
 LOG = logging.getLogger(__name__)
 
 
@@ -36,9 +42,16 @@ def left_behind(folder: Path, rig: str) -> Mapping[str, Any]:
                     return {}
                 core = core_of(session.rig, session.rules_text, f"{path}: rules")
                 # Not before the last checkpoint: what came earlier is in it.
-                inputs = begin(core, session, session.end_ns, settle_s=0.0, damaged="skip")
-                Runner(core).replay(inputs, session.end_ns)
+                _catch_up(core, begin(core, session, session.end_ns, settle_s=0.0, damaged="skip"), session.end_ns)
                 return core.state()
         except (SessionError, UserError, ValueError) as error:
             LOG.warning("%s: what it left cannot be used: %s", path.name, error)
     return {}
+
+
+def _catch_up(core: Core, inputs: Iterator[Frame | Action], end_ns: int) -> None:
+    """Feed what came after the last checkpoint, up to `end_ns`, but no more than `CATCH_UP_NS` of it."""
+    first = next(inputs, None)
+    if first is not None:
+        end_ns = min(end_ns, first.t_ns + CATCH_UP_NS)
+        Runner(core).replay(takewhile(lambda item: item.t_ns <= end_ns, chain((first,), inputs)), end_ns)

@@ -24,6 +24,7 @@ from monitor.core.types import CARRIED_TOPIC, HEALTH_TOPIC, RESERVED, Action, Ac
 from monitor.errors import UserError
 from monitor.live import header_of
 from monitor.playback import ReplayDriver
+from monitor.restart import left_behind
 from tests.fuzz.draws import Draws, edited
 from tests.fuzz.stream import T_NS, TOKENS, shipped, sound_finding, sound_snapshot
 from tests.fuzz.texts import folder, in_words, shipped_rules
@@ -264,7 +265,8 @@ def carried(draws: Draws) -> bytes:
 def session(data: bytes) -> None:
     """A changed session, read in every way."""
     draws = Draws(data)
-    path = folder() / "case.stopmark"
+    path = folder() / "sessions" / "land-20231114-221320.stopmark"
+    path.parent.mkdir(exist_ok=True)
     raw = sound_session()
     kind = draws.below(8)
     if kind == 0:
@@ -300,7 +302,7 @@ def _changed_state(draws: Draws) -> bytes:
 
 def read_in_every_way(path: Path, draws: Draws) -> None:
     """Fail where a reader of sessions raises something else than a `UserError`: the plain one, and one of the others."""
-    for way in (_plainly, draws.pick((_as_columns, _as_summary, _as_chain, _played))):
+    for way in (_plainly, draws.pick((_as_columns, _as_summary, _as_chain, _played, _gone_on_from))):
         try:
             way(path, draws)
         except UserError as error:
@@ -352,6 +354,11 @@ def _played(path: Path, draws: Draws) -> None:
         driver.snapshot()
         driver.seek_finding(-1)
         driver.seek_to(driver.end_ns - 10**9)
+
+
+def _gone_on_from(path: Path, draws: Draws) -> None:
+    """A live run that starts beside it takes up what it can, and starts in any case."""
+    json.dumps(left_behind(path.parent, "land"), allow_nan=False)
 
 
 def restart(data: bytes) -> None:

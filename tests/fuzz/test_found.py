@@ -23,6 +23,7 @@ from monitor.core.signals import SIGNAL_NAMES
 from monitor.core.types import Action, ActionKind, Frame
 from monitor.live import header_of
 from monitor.playback import ReplayDriver
+from monitor.restart import CATCH_UP_NS, left_behind
 from simulators.scenario import load_scenario
 from tests.fuzz.files import few_rules, sound_session
 from tests.fuzz.stream import T_NS, shipped, sound_snapshot
@@ -223,3 +224,13 @@ def test_a_message_without_a_topic_at_the_end_of_a_piece_breaks_the_protocol_and
         for stream in (b"\x30\x00", b"\x30\x01\x00", b"\x30\x03\x00\x01a\x30\x00"):
             with pytest.raises(WireError, match="topic"):
                 Wire({b"a": "a"}).feed(stream, most)
+
+
+def test_a_run_before_whose_times_lie_days_ahead_keeps_no_new_run_waiting(tmp_path: Path) -> None:
+    days_ns = 11 * 86_400_000_000_000
+    changed(
+        tmp_path / "land-20231114-221320.stopmark",
+        *(f"UPDATE block SET {column} = {column} + {days_ns}" for column in ("t_first_ns", "t_last_ns", "advanced_ns")),
+    )
+    state = left_behind(tmp_path, "land")
+    assert T_NS <= state["t_ns"] <= T_NS + CATCH_UP_NS + 2_000_000_000
