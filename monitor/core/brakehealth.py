@@ -134,6 +134,7 @@ class BrakeHealth:
         if ok > _DEGRADED:
             accumulator = math.nan
         self.hydraulics.step(dt, lever, first, second, accumulator)
+        first, second = self.hydraulics.first, self.hydraulics.second
         emergency = self._emergency_torque(number) if self._springs else 0.0
 
         speed, a, radius = estimate.speed_m_s, estimate.acceleration_m_s2, estimate.radius_m

@@ -1,7 +1,13 @@
 """Hydraulics watch: how fast the brake answers, which circuits answer at all, and whether oil leaves the accumulator.
 
-Theory of operation. Four small machines, each fed at every grid point, none of which takes a missing reading for
+Theory of operation. Five small machines, each fed at every grid point, none of which takes a missing reading for
 evidence.
+
+*Unasked pressure.* With the lever off for longer than the oil needs to go back, one circuit that still reads pressure
+while the other reads none has a sensor that is off its zero (or stuck, or late), or a valve that holds oil back. Which it
+is, no reading tells; but a reading that the lever does not explain is no measure of what the pads do. Until it has been
+near zero with the lever off again it counts as not known, for everything but the alarm that says so. Where both circuits
+read pressure, something else may have set the brake (an overtravel device, an automatic driller), and both count.
 
 *Response.* An application begins when the lever rises past the demand position after the brake was off, and is
 answered when every circuit still counted shows 80 % of what the lever asks for (no more than the supply can give).
@@ -37,8 +43,52 @@ _ANSWERED: Final = 0.8
 practice)."""
 _TOO_LATE_S: Final = 5.0
 _FAILED: Final = 0.5
+_OFF: Final = 0.03
+"""Lever position below which nobody asks for pressure (common practice, no source)."""
+_UNASKED: Final = 0.06
+"""Share of full pressure that is more than what pads in contact or a gauge's zero explain."""
 _SUSPECT_S: Final = 0.12
 _CONFIRM_S: Final = 0.6
+
+
+class UnaskedPressure:
+    """Which circuit's reading is not to be believed, because it shows pressure that the lever does not ask for."""
+
+    __slots__ = ("_good_s", "_level", "_off_s", "_wait", "pressure_pa", "suspect")
+
+    def __init__(self, rig: Rig) -> None:
+        sensors = (rig.sensor_of("service_pressure_1"), rig.sensor_of("service_pressure_2"))
+        noise = max(sensor.sigma * sensor.si.scale if sensor else 0.0 for sensor in sensors)
+        self._level = max(_UNASKED * rig.brake.full_pressure_pa, 6.0 * noise)
+        self._wait = (rig.braking.lag_s + rig.braking.ramp_s) * (1.0 + rig.uncertainty.lag) + 0.1
+        self._off_s = 0.0
+        self._good_s = [0.0, 0.0]
+        self.suspect = [False, False]
+        self.pressure_pa = 0.0
+        """What a suspect reading last showed with the lever off, Pa; 0 where none is suspect."""
+
+    def step(self, dt: float, lever: float, first: float, second: float) -> None:
+        """Readings in SI; NaN where not known, which changes nothing."""
+        if not lever < _OFF:
+            self._off_s = 0.0
+            return
+        self._off_s += dt
+        level = self._level
+        if self._off_s < self._wait or (first < level and second < level and not (self.suspect[0] or self.suspect[1])):
+            return
+        self._judge(0, dt, first, second)
+        self._judge(1, dt, second, first)
+        if not (self.suspect[0] or self.suspect[1]):
+            self.pressure_pa = 0.0
+
+    def _judge(self, place: int, dt: float, reading: float, other: float) -> None:
+        if reading > self._level and other < 0.5 * self._level:
+            self.suspect[place] = True
+            self.pressure_pa = reading
+            self._good_s[place] = 0.0
+        elif reading < 0.5 * self._level and self.suspect[place]:
+            self._good_s[place] += dt
+            self.suspect[place] = self._good_s[place] < _CONFIRM_S
 
 
 class ResponseWatch:
@@ -146,7 +196,6 @@ class Circuits:
 
     def step(self, dt: float, lever: float, first: float, second: float, supply: float) -> None:
         """Readings in SI; NaN where not known."""
-        self._compare(first, second)
         if lever < self._demand and self._demand_s == 0.0:
             return  # nothing is asked, nor was it before
         if math.isnan(lever):
@@ -162,7 +211,8 @@ class Circuits:
         self.pair[0].step(dt, first, asked)
         self.pair[1].step(dt, second, asked)
 
-    def _compare(self, first: float, second: float) -> None:
+    def compare(self, first: float, second: float) -> None:
+        """Take both readings for the ratio; NaN where not known."""
         high, low = (first, second) if first > second else (second, first)
         if math.isnan(first + second):
             self._ratios, self.ratio = _NO_RATIOS, math.nan
@@ -325,10 +375,13 @@ class PumpWatch:
 
 
 class HydraulicsWatch:
-    """The four together."""
+    """The five together."""
 
     def __init__(self, rig: Rig) -> None:
         self._full = rig.brake.full_pressure_pa
+        self.unasked = UnaskedPressure(rig)
+        self.first = self.second = math.nan
+        """Both circuits' pressures, Pa, as far as they are believed; NaN where not known."""
         self.response = ResponseWatch(rig)
         self.circuits = Circuits(rig)
         self.leak = LeakWatch(rig)
@@ -338,8 +391,13 @@ class HydraulicsWatch:
     def step(self, dt: float, lever: float, first: float, second: float, accumulator: float) -> None:
         """One grid point. SI; NaN where not known."""
         supply = self._full if math.isnan(accumulator) else max(0.0, accumulator)
-        self.circuits.step(dt, lever, first, second, supply)
-        self.response.step(dt, lever, self.circuits.slowest(first, second), supply)
+        self.circuits.compare(first, second)
+        self.unasked.step(dt, lever, first, second)
+        bad1, bad2 = self.unasked.suspect
+        self.first = one = math.nan if bad1 else first
+        self.second = two = math.nan if bad2 else second
+        self.circuits.step(dt, lever, one, two, supply)
+        self.response.step(dt, lever, self.circuits.slowest(one, two), supply)
         # Leak and pump are slow matters: five looks a second are plenty.
         self._waited_s += dt
         if self._waited_s > 0.19:
@@ -359,6 +417,8 @@ class HydraulicsWatch:
             "leak_age_s": self.leak.age_s,
             "pump_s": plain(self.pump.last),
             "circuits": [[watch.expected, watch.assured] for watch in self.circuits.pair],
+            "unasked": self.unasked.pressure_pa,
+            "suspect": list(self.unasked.suspect),
         }
 
     def restore(self, saved: Mapping[str, Any], idle_s: float) -> None:
@@ -373,10 +433,13 @@ class HydraulicsWatch:
             )
             age = float(saved["leak_age_s"]) + max(0.0, idle_s)
             flags = [(bool(expected), bool(assured)) for expected, assured in saved["circuits"]]
+            # A state of an earlier version has none.
+            unasked, suspect = float(saved.get("unasked", 0.0)), [bool(flag) for flag in saved.get("suspect", (0, 0))]
         except (KeyError, TypeError, ValueError, OverflowError) as error:
             raise ValueError(f"hydraulics watch cannot be restored: {error!r}") from None
-        if len(flags) != 2:
+        if len(flags) != 2 or len(suspect) != 2 or not math.isfinite(unasked):
             raise ValueError("hydraulics watch cannot be restored: two circuits are needed")
         self.response.last, self.leak.rate, self.leak.age_s, self.pump.last = response, leak, age, pump
+        self.unasked.pressure_pa, self.unasked.suspect = unasked, suspect
         for watch, (expected, assured) in zip(self.circuits.pair, flags, strict=True):
             watch.expected, watch.assured = expected, assured

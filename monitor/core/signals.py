@@ -121,6 +121,14 @@ def _circuit_ratio(now: Now) -> Flag:
     return now.brake_health.hydraulics.circuits.ratio, worst
 
 
+def _pressure_unasked(now: Now) -> Flag:
+    flags = now.sensors.flags
+    worst = max(flags["brake_lever"][1], flags["service_pressure_1"][1], flags["service_pressure_2"][1])
+    if worst > _DEGRADED:
+        return (math.nan, worst) if worst == _INVALID else _ABSENT
+    return now.brake_health.hydraulics.unasked.pressure_pa, worst
+
+
 def _disc_imbalance(now: Now) -> Flag:
     left, ok1 = now.sensors.flags["disc_temperature_left"]
     right, ok2 = now.sensors.flags["disc_temperature_right"]
@@ -222,6 +230,7 @@ SIGNALS: Final[tuple[Signal, ...]] = (
     Signal("service_pressure_2", "pressure", "service pressure, circuit 2", Measured("service_pressure_2")),
     Signal("pressure_shortfall", "fraction", "service pressure missing under demand", _pressure_shortfall),
     Signal("circuit_ratio", "ratio", "lower over higher circuit", _circuit_ratio),
+    Signal("pressure_unasked", "pressure", "pressure of one circuit, lever off", _pressure_unasked),
     Signal("emergency_release_pressure", "pressure", "emergency release pressure", Measured("emergency_release_pressure")),
     Signal("holding_ratio", "ratio", "holding ratio, service", _holding),
     Signal("emergency_ratio", "ratio", "holding ratio, emergency", _emergency),

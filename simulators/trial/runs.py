@@ -184,7 +184,8 @@ def _announces(finding: Finding, sensor: str, quantity: str) -> bool:
     if quantity in ("hook_load", "dead_line_tension"):
         return finding.key in ("slack-line", "load-over-rating", "load-near-rating", "design-factor-low")
     if quantity.startswith("service_pressure"):
-        return finding.key in ("circuits-unequal", "service-pressure-low", "brake-weak", "brake-weakening")
+        brake = ("pressure-unasked", "circuits-unequal", "service-pressure-low", "brake-weak", "brake-weakening")
+        return finding.key in brake
     by_quantity = {
         "emergency_release_pressure": ("release-pressure-low", "release-pressure-drift", "emergency-ratio-low"),
         "accumulator_pressure": ("accumulator-low", "applications-few", "oil-leak"),

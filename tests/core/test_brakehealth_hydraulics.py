@@ -15,7 +15,9 @@ from monitor.core.brakehealth_hydraulics import (
     LeakWatch,
     PumpWatch,
     ResponseWatch,
+    UnaskedPressure,
 )
+from monitor.core.estimator import Estimator
 from monitor.core.types import Validity
 from monitor.physics.hydraulics import Accumulator
 from tests.core.brakehealth_truth import INVALID, NOT_FITTED, OK, Bench, Machine
@@ -104,6 +106,90 @@ def test_a_low_supply_is_not_a_slow_brake() -> None:
     assert watch.last < 0.5
 
 
+# --- unasked pressure -----------------------------------------------------------------------------------------------
+
+
+def hold(watch: UnaskedPressure, seconds: float, lever: float, first: float, second: float) -> None:
+    for _ in range(round(seconds / DT)):
+        watch.step(DT, lever, first, second)
+
+
+def test_one_circuit_with_pressure_that_nobody_asks_for_is_not_believed_until_it_reads_zero() -> None:
+    watch = UnaskedPressure(RIG)
+    hold(watch, 0.7, 0.0, 0.5 * FULL, 0.0)
+    assert watch.suspect == [False, False]  # the oil may still be on its way back
+    hold(watch, 0.3, 0.0, 0.5 * FULL, 0.0)
+    assert watch.suspect == [True, False]
+    assert watch.pressure_pa == 0.5 * FULL
+    hold(watch, 5.0, 1.0, FULL, FULL)  # asked for, it tells nothing
+    hold(watch, 5.0, NAN, 0.0, 0.0)
+    hold(watch, 1.2, 0.0, 0.0, 0.0)
+    assert watch.suspect == [True, False]
+    hold(watch, 0.4, 0.0, 0.0, 0.0)
+    assert watch.suspect == [False, False]
+    assert watch.pressure_pa == 0.0
+
+
+@pytest.mark.parametrize(
+    ("lever", "first", "second"),
+    [
+        (0.0, 0.04, 0.0),  # pads in contact
+        (0.0, 0.8, 0.8),  # an overtravel device has set the brake
+        (0.3, 0.4, 0.0),  # asked for: a matter of the circuits
+        (NAN, 0.5, 0.0),
+        (0.0, NAN, 0.0),
+        (0.0, 0.5, NAN),
+    ],
+)
+def test_what_may_well_be_so_is_believed(lever: float, first: float, second: float) -> None:
+    watch = UnaskedPressure(RIG)
+    hold(watch, 10.0, lever, first * FULL, second * FULL)
+    assert watch.suspect == [False, False]
+
+
+class Biased(Bench):
+    """A bench whose first service pressure reads too much."""
+
+    bias_pa = 0.0
+
+    def number(self, quantity: str) -> tuple[float, int]:
+        value, validity = super().number(quantity)
+        return (value + self.bias_pa if quantity == "service_pressure_1" else value), validity
+
+
+@pytest.mark.parametrize("bias", [0.15, 0.5])
+@pytest.mark.parametrize("friction", [1.0, 0.5])
+def test_a_pressure_that_reads_too_much_is_no_weak_brake_and_hides_none(bias: float, friction: float) -> None:
+    bench = Biased("land", Machine(), 150_000.0)
+    bench.height_m = 30.0
+    bench.estimator = Estimator(bench.rig)
+    bench.lower_and_stop(1.0, 0.6)
+    bench.lower_and_stop(1.0, 0.6)
+    before, _ = bench.health.number("effectiveness")
+    assert before > 0.9
+    bench.lever = 0.0
+    bench.run(1.0)
+    bench.bias_pa = bias * FULL
+    bench.run(0.4)
+    bench.lever = 0.6
+    bench.run(3.0)
+    bench.lower_and_stop(0.8, 0.6)
+    assert bench.health.number("effectiveness")[0] == pytest.approx(before, abs=0.02)
+    assert bench.health.circuits() == (2, 2)
+    assert bench.health.hydraulics.unasked.pressure_pa == pytest.approx(bias * FULL, rel=0.1)
+    bench.bias_pa = 0.0  # put right
+    bench.machine.friction = friction
+    bench.lever = 0.0
+    bench.run(1.6)
+    bench.lever = 0.8
+    bench.run(3.0)
+    bench.lower_and_stop(0.8, 0.8)
+    bench.lower_and_stop(0.8, 0.8)
+    after, validity = bench.health.number("effectiveness")
+    assert validity <= Validity.DEGRADED
+    assert after < 0.7 if friction < 0.7 else after > 0.9
+
+
 # --- circuits -------------------------------------------------------------------------------------------------------
 
 
@@ -169,7 +255,7 @@ def test_one_odd_reading_does_not_drop_a_circuit() -> None:
 def test_readings_taken_at_different_moments_of_a_stroke_do_not_make_circuits_unequal() -> None:
     circuits = Circuits(RIG)
     for first, second in ((0.0, 0.0), (0.4, 0.1), (0.8, 0.4), (0.8, 0.8), (0.3, 0.7), (0.0, 0.1)):
-        circuits.step(DT, 0.8, first * FULL, second * FULL, FULL)
+        circuits.compare(first * FULL, second * FULL)
         assert circuits.ratio > 0.9
     assert math.isnan(Circuits(RIG).ratio)
 
@@ -178,12 +264,12 @@ def test_circuits_that_stay_unequal_show_after_a_tenth_of_a_second_and_lost_read
     circuits = Circuits(RIG)
     seen = []
     for second in (0.8, 0.6, 0.6, 0.6):
-        circuits.step(DT, 0.8, 0.8 * FULL, second * FULL, FULL)
+        circuits.compare(0.8 * FULL, second * FULL)
         seen.append(circuits.ratio)
     assert seen == [1.0, 1.0, 1.0, pytest.approx(0.75)]
-    circuits.step(DT, 0.8, NAN, 0.6 * FULL, FULL)
+    circuits.compare(NAN, 0.6 * FULL)
     assert math.isnan(circuits.ratio)
-    circuits.step(DT, 0.8, 0.8 * FULL, 0.2 * FULL, FULL)
+    circuits.compare(0.8 * FULL, 0.2 * FULL)
     assert circuits.ratio == pytest.approx(0.25)
 
 
@@ -331,8 +417,11 @@ def test_restart_keeps_a_failed_circuit_and_the_last_results() -> None:
     watch = HydraulicsWatch(RIG)
     for i in range(600):
         watch.step(DT, 1.0 if i > 20 else 0.0, FULL if i > 30 else 0.0, 0.0, 15e6)
+    watch.unasked.suspect, watch.unasked.pressure_pa = [False, True], 7.0e6
     again = HydraulicsWatch(RIG)
     again.restore(json.loads(json.dumps(watch.state())), 60.0)
+    assert again.unasked.suspect == [False, True]
+    assert again.unasked.pressure_pa == 7.0e6
     assert again.circuits.counts == (1, 1)
     assert again.response.last == watch.response.last
     assert not math.isnan(again.leak.rate)
