@@ -37,6 +37,7 @@ from collections.abc import Mapping
 from typing import Any, Final
 
 from monitor.config import Rig
+from monitor.core.carried import number, optional
 
 _ANSWERED: Final = 0.8
 """Share of the demanded pressure that counts as the brake's answer (the usual point on a step response; common
@@ -408,8 +409,8 @@ class HydraulicsWatch:
     def state(self) -> dict[str, Any]:
         """What a restart needs, JSON-able."""
 
-        def plain(number: float) -> float | None:
-            return number if math.isfinite(number) else None
+        def plain(value: float) -> float | None:
+            return value if math.isfinite(value) else None
 
         return {
             "response_s": plain(self.response.last),
@@ -428,10 +429,9 @@ class HydraulicsWatch:
             ValueError: it is not such a state.
         """
         try:
-            response, leak, pump = (
-                math.nan if saved[key] is None else float(saved[key]) for key in ("response_s", "leak_pa_s", "pump_s")
-            )
-            age = float(saved["leak_age_s"]) + max(0.0, idle_s)
+            found = [optional(saved, key) for key in ("response_s", "leak_pa_s", "pump_s")]
+            response, leak, pump = (math.nan if value is None else value for value in found)
+            age = number(saved, "leak_age_s", 0.0) + max(0.0, idle_s)
             flags = [(bool(expected), bool(assured)) for expected, assured in saved["circuits"]]
             # A state of an earlier version has none.
             unasked, suspect = float(saved.get("unasked", 0.0)), [bool(flag) for flag in saved.get("suspect", (0, 0))]

@@ -1,5 +1,6 @@
 """What the fuzzers found, one test each: it stays found."""
 
+import json
 import math
 import re
 import sqlite3
@@ -234,3 +235,17 @@ def test_a_run_before_whose_times_lie_days_ahead_keeps_no_new_run_waiting(tmp_pa
     )
     state = left_behind(tmp_path, "land")
     assert T_NS <= state["t_ns"] <= T_NS + CATCH_UP_NS + 2_000_000_000
+
+
+@pytest.mark.parametrize("name", ["response_s", "leak_pa_s", "leak_age_s", "pump_s"])
+@pytest.mark.parametrize("number", [math.inf, math.nan, 10**400])
+def test_a_hydraulics_figure_that_is_no_number_is_not_taken_up(name: str, number: float) -> None:
+    rig = find_rig_once("land")
+    before = Core(rig, rules_for(rig))
+    before.ingest(Frame(T_NS, "x", b""))
+    state = before.state()
+    state["brake"]["hydraulics"][name] = number
+    core = Core(rig, rules_for(rig))
+    assert [word for word in core.restore(state, T_NS + 1_000_000_000) if "brake" in word]
+    core.ingest(Frame(T_NS + 1_000_000_000, "x", b""))
+    json.dumps(core.state(), allow_nan=False)
