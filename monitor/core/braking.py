@@ -20,7 +20,10 @@ class BrakeModel:
         self._caliper: CaliperBrake | None = rig.brake if isinstance(rig.brake, CaliperBrake) else None
         self._band: BandBrake | None = rig.brake if isinstance(rig.brake, BandBrake) else None
         brake = self._caliper
+        self.has_emergency = brake is not None and brake.emergency_calipers > 0
+        """Whether the rig has spring-applied calipers."""
         if brake is not None:
+            self._release_pa = brake.release_pressure_pa
             # Torque is straight in pressure and friction: one number each is enough.
             args = (brake.friction, brake.effective_radius_m)
             self._per_circuit = caliper_torque_n_m(brake.clamp_force_n, *args, brake.calipers) / 2
@@ -47,16 +50,11 @@ class BrakeModel:
 
     def emergency_torque_n_m(self, release_pa: float = 0.0, scale: float = 1.0) -> float:
         """Torque of the spring-applied calipers at a release pressure (0: springs alone); 0 where there are none."""
-        brake = self._caliper
-        if brake is None or brake.emergency_calipers == 0:
+        if not self.has_emergency:
             return 0.0
-        left = 1.0 - min(max(release_pa, 0.0) / brake.release_pressure_pa, 1.0)
-        return self._springs * left * scale
-
-    @property
-    def has_emergency(self) -> bool:
-        """Whether the rig has spring-applied calipers."""
-        return self._caliper is not None and self._caliper.emergency_calipers > 0
+        if release_pa <= 0.0:
+            return self._springs * scale
+        return self._springs * (1.0 - min(release_pa / self._release_pa, 1.0)) * scale
 
     def fade(self, temperature_c: float) -> float:
         """Share of the cold friction left at a disc temperature."""

@@ -58,12 +58,17 @@ class Now:
         self.overtravel_due = False
         self.rated_load_n = rig.block.rated_load_kg * _G
         self.block_n = rig.block.mass_kg * _G
+        self.ambient_c = rig.braking.ambient_c
+        self.demand_lever = rig.braking.demand_lever
         self._lines = rig.line.lines
         self._breaking_n = rig.line.breaking_strength_n
         self._load_doubt = rig.uncertainty.load
         self._max_speed_m_s = rig.limits.max_speed_m_s
         self._overtravel_m = rig.limits.overtravel_m
         self._min_pressure_pa = rig.hydraulics.min_pressure_pa
+        self._stroke_m3 = rig.hydraulics.stroke_volume_m3
+        self._counted_pa, self._counted = math.nan, 0
+        """For which accumulator pressure applications were counted last, and how many there were."""
         self._coolant_max_c = None if isinstance(rig.aux, NoAux) else rig.aux.coolant_max_c
         self._release_pa = rig.brake.release_pressure_pa if rig.brake.kind == "caliper" else 1.0
         self._weighs_hook = sensors.fitted("hook_load")
@@ -221,11 +226,14 @@ class Now:
 
     def applications_left(self, pressure_pa: float) -> int:
         """Full applications in the accumulator at gauge `pressure_pa`, fast discharge after slow charge."""
-        least = self._min_pressure_pa
-        if pressure_pa <= least:
-            return 0
-        stroke = self.rig.hydraulics.stroke_volume_m3
-        return self._accumulator.applications_left(pressure_pa + _ATMOSPHERE_PA, least + _ATMOSPHERE_PA, stroke)
+        if pressure_pa != self._counted_pa:
+            least = self._min_pressure_pa
+            self._counted_pa, self._counted = pressure_pa, 0
+            if pressure_pa > least:
+                self._counted = self._accumulator.applications_left(
+                    pressure_pa + _ATMOSPHERE_PA, least + _ATMOSPHERE_PA, self._stroke_m3
+                )
+        return self._counted
 
     def line_to_cut(self) -> tuple[float, int]:
         """Length of line that the work since the last cut has used up by the goal, m: what a cut would now take off."""

@@ -106,7 +106,7 @@ def _pressure_shortfall(now: Now) -> Flag:
     worst = max(lever_ok, ok1, ok2)
     if worst > _DEGRADED:
         return (math.nan, worst) if worst == _INVALID else _ABSENT
-    if lever < now.rig.braking.demand_lever:
+    if lever < now.demand_lever:
         return 0.0, worst
     expected = lever * now.brake.full_pressure_pa
     return max(0.0, 1.0 - 0.5 * (p1 + p2) / expected), worst
@@ -135,12 +135,12 @@ def _disc_imbalance(now: Now) -> Flag:
     worst = max(ok1, ok2)
     if worst > _DEGRADED:
         return (math.nan, worst) if worst == _INVALID else _ABSENT
-    ambient = now.rig.braking.ambient_c
-    rise1, rise2 = max(left - ambient, 0.0), max(right - ambient, 0.0)
+    ambient = now.ambient_c
+    hotter, cooler = (left, right) if left > right else (right, left)
     # Below 40 K of rise a ratio is mostly noise and draught.
-    if max(rise1, rise2) < 40.0:
+    if hotter - ambient < 40.0:
         return 1.0, worst
-    return max(rise1, rise2) / max(min(rise1, rise2), 10.0), worst
+    return (hotter - ambient) / max(cooler - ambient, 10.0), worst
 
 
 def _overtravel_disagree(now: Now) -> Flag:

@@ -61,7 +61,15 @@ class StopResult(NamedTuple):
     late_margin_up_m: float
     late_margin_down_m: float
     allowed_m_s: float
-    marks: StopMarks
+    expected_mark_m: float
+    up_mark_m: float
+    down_mark_m: float
+    stops: bool
+
+    @property
+    def marks(self) -> StopMarks:
+        """Where the block comes to rest, for a screen."""
+        return StopMarks(self.expected_mark_m, self.up_mark_m, self.down_mark_m, self.stops)
 
 
 class StopCalculator:
@@ -130,12 +138,10 @@ class StopCalculator:
             room - late if up else room_up,
             room_down if up else room - late,
             allowed,
-            StopMarks(
-                height + expected.distance_m if up else height - expected.distance_m,
-                height + reach if up else height + bound,
-                height - bound if up else height - reach,
-                assured.stops,
-            ),
+            height + expected.distance_m if up else height - expected.distance_m,
+            height + reach if up else height + bound,
+            height - bound if up else height - reach,
+            assured.stops,
         )
 
     def reaches(self, estimate: Estimate, load: Load, brakes: Brakes) -> tuple[float, float]:
@@ -193,7 +199,6 @@ class StopCalculator:
 
     @staticmethod
     def _still(height: float, bound: float, room_up: float, room_down: float) -> StopResult:
-        marks = StopMarks(height, height + bound, height - bound, True)
         return StopResult(
             0,
             room_up,
@@ -208,7 +213,10 @@ class StopCalculator:
             room_up,
             room_down,
             math.inf,
-            marks,
+            height,
+            height + bound,
+            height - bound,
+            True,
         )
 
 
