@@ -234,8 +234,10 @@ def watch_headless(
 
 def say(words: str) -> None:
     """A line for the person at the terminal, if there still is one."""
+    from monitor.errors import harmless
+
     with contextlib.suppress(OSError, ValueError, AttributeError):
-        print(f"stopmark: {words}", file=sys.stderr, flush=True)
+        print(f"stopmark: {harmless(words)}", file=sys.stderr, flush=True)
 
 
 def watch_in_browsers(args: argparse.Namespace, rig: "Rig", url: "BrokerUrl", clock: "Clock", mode: "Mode") -> int:

@@ -20,6 +20,7 @@ from textual.binding import BindingType
 from textual.screen import Screen
 
 from monitor.core.types import ActionKind, AlarmView, Severity, Snapshot
+from monitor.errors import harmless
 from monitor.ui.actions import GLOBAL
 from monitor.ui.bell import Bell
 from monitor.ui.canvas import Canvas
@@ -385,6 +386,6 @@ def run_app(driver: Driver, theme: ThemeName = "day") -> int:
     app = StopmarkApp(driver, theme)
     app.run()
     if app.error:
-        print(f"stopmark: {app.error}", file=sys.stderr)
+        print(f"stopmark: {harmless(app.error)}", file=sys.stderr)
         return 1
     return app.return_code or 0

@@ -19,7 +19,7 @@ from typing import Final
 
 from monitor.config import Rig
 from monitor.core.types import ActionKind, Snapshot
-from monitor.errors import UserError
+from monitor.errors import UserError, harmless
 from monitor.ui.app import MESSAGE_S, StopmarkApp
 from monitor.ui.driver import Mode
 from monitor.web.hub import HUB_PASS, HUB_PORT
@@ -172,7 +172,7 @@ def main() -> int:
     _die_with_parent()
     sentence = asyncio.run(_show(int(port), word))
     if sentence:
-        print(f"stopmark: {sentence}", file=sys.stderr)
+        print(f"stopmark: {harmless(sentence)}", file=sys.stderr)
     return 1 if sentence else 0
 
 

@@ -11,6 +11,7 @@ import resource
 import signal
 import subprocess
 import sys
+import tempfile
 import time
 import traceback
 from collections.abc import Callable
@@ -20,6 +21,8 @@ from types import FrameType
 
 LIMIT_S = 10.0
 """An input that takes longer is a hang. The slowest honest ones take about 0.2 s."""
+
+FOUND = Path(tempfile.gettempdir()) / "stopmark-fuzz-found"
 
 Target = Callable[[bytes], None]
 
