@@ -214,6 +214,8 @@ def drip(peer: Peer, readings: Readings, seconds: float) -> dict[str, float]:
                 peer.send(b" ")
                 sent, left = sent + 1, left - 1
                 peer.serve(0.05)
+            if peer.connections != begun:
+                left = 0  # a new connection has not begun with it
     with contextlib.suppress(ConnectionError):
         peer.send(b" " * left)  # the message that has begun is ended, so that what follows can be read
     return {"sent": sent, "usual": 0, "seconds": time.monotonic() - start_s, "rate": 0.0, "megabytes": sent / 1e6}

@@ -197,6 +197,8 @@ class Outcome:
     """From its end until a reading that was sent after it was taken."""
     twice: int
     """Readings taken twice."""
+    wrote: list[str]
+    """Lines of the broker's log that show the monitor writing anything, or leaving a will. There must be none."""
 
 
 async def endure(scene: Scene, begin: Act, end: Act, words: str, hold_s: float = 0.0) -> Outcome:
@@ -214,7 +216,9 @@ async def endure(scene: Scene, begin: Act, end: Act, words: str, hold_s: float =
     back_s = time.monotonic() - ended_s
     announced_s = watch.announced(begun_s)
     assert announced_s is not None
-    return Outcome(announced_s - begun_s, said, back_s, len(watch.drum) - len(set(watch.drum)))
+    wrote = scene.broker.published_by("stopmark-[0-9a-f]+") + scene.broker.wills()
+    assert scene.broker.published_by("instruments") != [], "the log must show a PUBLISH where there is one"
+    return Outcome(announced_s - begun_s, said, back_s, len(watch.drum) - len(set(watch.drum)), wrote)
 
 
 # --- the faults -----------------------------------------------------------------------------------------------------

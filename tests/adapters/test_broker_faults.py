@@ -35,6 +35,7 @@ async def test_announced_in_the_stale_time_and_back_within_two_seconds(
     assert outcome.announced_s <= STALE_S + BUSY_S
     assert outcome.back_s <= 2.0
     assert outcome.twice == 0
+    assert outcome.wrote == []
 
 
 async def test_a_broker_that_moved_is_found_by_its_name(
