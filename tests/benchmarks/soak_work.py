@@ -20,6 +20,10 @@ TAPE_M: Final = 0.01
 """Standard deviation of a height that the crew measures."""
 
 
+STILL_M_S: Final = 0.03
+"""Slow enough to measure the block's height: a bit that drills ahead goes slower, for a quarter of an hour on end."""
+
+
 def drilling(op: Operator) -> Moves:
     """Like the program of that name, but from a string in the slips, as a shift finds it."""
     p = op.plant
@@ -178,7 +182,7 @@ class Crew:
         """One second has passed."""
         draw, tell = self.draw, self.tell
         plant = self.plant
-        still = plant.omega == 0.0 and abs(plant.speed_m_s) < 0.005 and not plant.parted
+        still = abs(plant.speed_m_s) < STILL_M_S and not plant.parted
         self._still_s = self._still_s + 1 if still else 0
         if self.reference_wanted and self._still_s >= 3:
             tell(ActionKind.REFERENCE_HEIGHT, "", measured(plant, self.rig, draw))

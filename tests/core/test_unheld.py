@@ -7,7 +7,7 @@ import pytest
 from monitor.config import RegenAux, find_rig
 from monitor.core.plausible import UNHELD_S, Unheld
 from monitor.core.types import Frame, Validity
-from simulators.faults import Freeze
+from simulators.faults_readings import Freeze
 from simulators.feed import shipped_core
 from simulators.scenario import Scenario, Work
 from simulators.session import PlantSource
