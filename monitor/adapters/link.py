@@ -151,7 +151,13 @@ class Link(aiomqtt.Client):
                 self._broken(Slow())
             elif silent == ASK_LOOKS or unasked * LOOK_S >= self._keepalive / 2:
                 unasked = 0
-                self._client._send_pingreq()
+                self._ask()
+
+    def _ask(self) -> None:
+        try:
+            self._client._send_pingreq()
+        except Exception as error:  # as in writing
+            self._broken(error)
 
     def _on_disconnect(self, client: Any, userdata: Any, flags: Any, reason_code: Any, properties: Any = None) -> None:
         if not self._connected.done() and not self._dropped:

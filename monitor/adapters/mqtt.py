@@ -32,6 +32,8 @@ from monitor.adapters.wire import Message, Wire
 
 LOG = logging.getLogger(__name__)
 
+AT_ONCE_S: Final = 0.05
+"""Pause after a connection was lost: a broker that ended is not there then, one that gave our place to a twin is."""
 FIRST_DELAY_S: Final = 0.2
 LAST_DELAY_S: Final = 1.5
 """From the start of one attempt to the next, if that did not take longer: grows from the first to the last."""
@@ -157,7 +159,7 @@ class MqttSource:
                 if self.connections > before:
                     delay_s = FIRST_DELAY_S
                     taken_over = taken_over + 1 if ended and lasted_s < TWIN_S else 0
-                    pause_s = delay_s
+                    pause_s = AT_ONCE_S
                 else:
                     taken_over = 0
                     pause_s = max(FIRST_DELAY_S, delay_s - lasted_s)
