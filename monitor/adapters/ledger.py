@@ -277,20 +277,25 @@ def _seal(before: str, row: Sequence[Any]) -> str:
 
 def _entry(row: Sequence[Any]) -> Entry:
     entry_id, t_ns, written_ns, kind, who, text, numbers, corrects = row
-    if not all(isinstance(word, str) for word in (kind, who, text)) or not isinstance(t_ns, int):
+    if not all(isinstance(word, str) for word in (kind, who, text)) or not all(
+        isinstance(whole, int) for whole in (entry_id, t_ns, written_ns)
+    ):
         raise TypeError("a column holds the wrong type")
-    values = {str(name): float(number) for name, number in json.loads(numbers).items()}
-    return Entry(int(entry_id), t_ns, int(written_ns), kind, who, text, MappingProxyType(values), corrects)
+    table = json.loads(numbers)
+    if not isinstance(table, dict) or not isinstance(corrects, int | None):
+        raise TypeError("a column holds the wrong type")
+    values = {str(name): float(number) for name, number in table.items()}
+    return Entry(entry_id, t_ns, written_ns, kind, who, text, MappingProxyType(values), corrects)
 
 
 def write_csv(entries: Sequence[Entry], out: IO[str]) -> None:
     """`entries` as CSV, one column per name of a number. Text that a spreadsheet would take for a formula is disarmed."""
     names = sorted({name for entry in entries for name in entry.numbers})
     writer = csv.writer(out)
-    writer.writerow(["id", "time", "written", "kind", "who", "text", "corrects", *names])
+    writer.writerow(["id", "time", "written", "kind", "who", "text", "corrects", *map(inert, names)])
     for entry in entries:
         numbers = [entry.numbers.get(name, "") for name in names]
-        words = [entry.kind, inert(entry.who), inert(entry.text)]
+        words = [inert(entry.kind), inert(entry.who), inert(entry.text)]
         corrects = "" if entry.corrects is None else entry.corrects
         writer.writerow([entry.id, iso(entry.t_ns), iso(entry.written_ns), *words, corrects, *numbers])
 

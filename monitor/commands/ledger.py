@@ -6,7 +6,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from monitor.errors import UserError
+from monitor.errors import UserError, harmless
 
 if TYPE_CHECKING:
     from monitor.adapters.ledger import Ledger
@@ -166,7 +166,8 @@ def _show(ledger: "Ledger", args: argparse.Namespace) -> int:
         who = "".join(ch if ch.isprintable() else " " for ch in entry.who)
         told = "  ".join(part for part in (text, figures(entry.numbers)) if part)
         mends = f"  (corrects {entry.corrects})" if entry.corrects is not None else ""
-        print(f"{entry.id:>5}  {clock(entry.t_ns, date=True)}  {entry.kind:<10}  {who:<4}  {told}{mends}".rstrip())
+        row = f"{entry.id:>5}  {clock(entry.t_ns, date=True)}  {entry.kind:<10}  {who:<4}  {told}{mends}".rstrip()
+        print(harmless(row))
     print(f"{len(entries)} entries; times are UTC")
     return 0
 

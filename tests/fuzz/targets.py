@@ -17,6 +17,7 @@ TARGETS: Final[Mapping[str, Target]] = MappingProxyType(
         "scenario": texts.scenario,
         "import": texts.fieldlog,
         "session": files.session,
+        "ledger": files.ledger,
         "core": stream.core,
         "carried": files.restart,
     }

@@ -12,6 +12,7 @@ import pytest
 from monitor.adapters.blocks import pack_block
 from monitor.adapters.chain import SessionChain
 from monitor.adapters.fieldlog import EXAMPLE, load_map
+from monitor.adapters.ledger import Ledger, LedgerError
 from monitor.adapters.recorder import Recorder
 from monitor.adapters.replay import SessionReader
 from monitor.adapters.session import SessionError
@@ -249,3 +250,17 @@ def test_a_hydraulics_figure_that_is_no_number_is_not_taken_up(name: str, number
     assert [word for word in core.restore(state, T_NS + 1_000_000_000) if "brake" in word]
     core.ingest(Frame(T_NS + 1_000_000_000, "x", b""))
     json.dumps(core.state(), allow_nan=False)
+
+
+@pytest.mark.parametrize(
+    "change", ["numbers = '5'", "numbers = '[]'", "written_ns = 1e30", "corrects = 'x'", "t_ns = 9e999"]
+)
+def test_a_ledger_with_a_cell_of_the_wrong_kind_is_damage(change: str, tmp_path: Path) -> None:
+    path = tmp_path / "land.ledger"
+    with Ledger(path) as made:
+        made.add("note", T_NS, T_NS, who="ab", text="x")
+    with closing(sqlite3.connect(path, isolation_level=None)) as base:
+        base.execute("DROP TRIGGER entry_stays")
+        base.execute(f"UPDATE entry SET {change}")
+    with Ledger(path) as made, pytest.raises(LedgerError, match="damaged"):
+        made.entries(corrected=True)

@@ -22,6 +22,7 @@ INPUTS = {
     "scenario": 400,
     "import": 150,
     "session": 60,
+    "ledger": 60,
     "core": 120,
     "carried": 80,
 }
