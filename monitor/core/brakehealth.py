@@ -362,6 +362,7 @@ class BrakeHealth:
             "format": STATE_FORMAT,
             "t_ns": self._last_ns,
             "disc_c": self.heat.temperature_c,
+            "disc_measured": self.heat.seeded,
             "effect": self.filter.state(),
             "hydraulics": self.hydraulics.state(),
             "aux_share": list(self.descent.share) if self.descent.share[1] <= _DEGRADED else None,

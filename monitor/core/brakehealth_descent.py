@@ -157,19 +157,20 @@ class DescentLedger:
 class DiscHeat:
     """Bulk temperature of the discs, degC, from friction power; and the friction that heat takes away."""
 
-    __slots__ = ("_blind_s", "_braking", "_seeded", "temperature_c")
+    __slots__ = ("_blind_s", "_braking", "seeded", "temperature_c")
 
     def __init__(self, braking: BrakeDynamics) -> None:
         self._braking = braking
         self.temperature_c = braking.ambient_c
-        self._seeded = False
+        self.seeded = False
+        """Whether it began at a measured temperature."""
         self._blind_s = 0.0
         """Motion during which the friction power was not known, forgotten as the discs cool."""
 
     def step(self, dt: float, power_w: float, moving: bool, measured_c: float) -> None:
         """One grid point; `power_w` NaN where not known, `measured_c` NaN where not measured."""
-        if not self._seeded and not math.isnan(measured_c):
-            self._seeded = True
+        if not self.seeded and not math.isnan(measured_c):
+            self.seeded = True
             self.temperature_c = measured_c
         braking = self._braking
         cooling = min(1.0, dt / braking.cooling_tau_s)
@@ -248,4 +249,4 @@ def restore_heat(heat: DiscHeat, saved: Mapping[str, Any], idle_s: float, brakin
     ambient = braking.ambient_c
     heat.temperature_c = ambient + (temperature - ambient) * math.exp(-max(0.0, idle_s) / braking.cooling_tau_s)
     # After a pause a measurement tells more than the model; a moment later it would only bring its noise.
-    heat._seeded = idle_s < 60.0
+    heat.seeded = idle_s < 60.0 and saved.get("disc_measured") is True

@@ -19,7 +19,7 @@ Theory of operation
 import json
 import math
 from collections import deque
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import replace
 from types import MappingProxyType
 from typing import Any, Final, TypeVar
@@ -75,7 +75,8 @@ class Core:
         self.rig = rig
         self.now_ns = 0
         self.observer: Observer | None = None
-        """For reports and exports, which want every grid point."""
+        """For reports and exports, which want every grid point. Told of all signals, or of those that `observe` named."""
+        self._observed: SignalReader | None = None
         self._rules = rules
         self._decoder = Decoder(rig)
         self._watched = SignalReader(rules.signals)
@@ -199,6 +200,12 @@ class Core:
         """Let stream time pass up to `now_ns`; the findings of the grid points on the way. The past is ignored."""
         # Before the first input there is no stream: the time at which it starts must be the same when replayed.
         return self._run_to(now_ns) if now_ns > self.now_ns > 0 else []
+
+    def observe(self, observer: Observer, names: Collection[str]) -> tuple[str, ...]:
+        """Have `observer` told at each grid point of these signals alone; their names in the order in which they come."""
+        self.observer = observer
+        self._observed = SignalReader(names)
+        return self._observed.names
 
     # --- output -----------------------------------------------------------------------------------------------------
 
@@ -359,8 +366,11 @@ class Core:
         self._all_read = False
         findings += self._bank.evaluate(g, *seen, hoist, self._sensor_flags(g, findings))
         if self.observer is not None:
-            self._read_all()
-            self.observer(g, hoist, self._numbers, self._validities)
+            if self._observed is None:
+                self._read_all()
+                self.observer(g, hoist, self._numbers, self._validities)
+            else:
+                self.observer(g, hoist, *self._observed.read(now))
 
     def _read_all(self) -> None:
         """Read the signals that no rule looks at, and put all in order, if that was not done since the last grid point."""

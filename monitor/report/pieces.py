@@ -16,7 +16,7 @@ import os
 import signal
 from array import array
 from collections import Counter
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
 from dataclasses import dataclass, replace
@@ -31,7 +31,6 @@ import numpy.typing as npt
 from monitor.adapters.chain import SessionChain
 from monitor.core.engine import Core
 from monitor.core.rules import RuleSet
-from monitor.core.signals import SIGNAL_NAMES
 from monitor.core.types import CARRIED_TOPIC, GRID_NS, Action, ActionKind, Frame, HoistState, Snapshot
 from monitor.playback import begin
 
@@ -138,17 +137,20 @@ class _Replay:
         """Rows at which line work began at zero again."""
         self._work_before: float | None = None
         """Line work of the first core before the first row."""
-        self._pick = itemgetter(*(SIGNAL_NAMES.index(name) for name in COLUMNS))
-        self._height, self._line_work = SIGNAL_NAMES.index("height"), SIGNAL_NAMES.index("line_work")
         self._code = {state: place for place, state in enumerate(STATES)}
         self._counts = _Counts(len(chain.rig.sensors))
         self._core: Core
         self._since_ns = 0
+        self._pick: Callable[[Sequence[float]], tuple[float, ...]]
+        self._height = self._line_work = 0
         self._attach()
 
     def _attach(self) -> None:
         self._core = Core(self._chain.rig, RuleSet(()))
-        self._core.observer = self._look
+        # They come in the order in which a core reads them.
+        names = self._core.observe(self._look, COLUMNS)
+        self._pick = itemgetter(*(names.index(name) for name in COLUMNS))
+        self._height, self._line_work = names.index("height"), names.index("line_work")
 
     def _look(self, t_ns: int, hoist: HoistState, numbers: Sequence[float], validities: Sequence[int]) -> None:
         if t_ns < self._from_ns:
@@ -276,7 +278,8 @@ def cuts_of(chain: SessionChain, from_ns: int | None, end_ns: int) -> list[int]:
     cuts: list[int] = []
     at_ns = start_ns + PIECE_NS
     while at_ns <= end_ns - PIECE_NS // 3:
-        near = times[(times > at_ns - _NEAR_NS) & (times < at_ns + _NEAR_NS)]
+        least_ns = max(at_ns - _NEAR_NS, cuts[-1] + GRID_NS if cuts else start_ns)
+        near = times[(times > least_ns) & (times < at_ns + _NEAR_NS)]
         found = None
         for t_ns in near[np.argsort(np.abs(near - at_ns), kind="stable")].tolist():
             in_slips = _fit(chain, t_ns - _WARM_UP_NS)

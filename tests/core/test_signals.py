@@ -7,7 +7,7 @@ import pytest
 
 from monitor.config import find_rig
 from monitor.core.signals import SIGNAL_NAMES, SIGNALS, SignalReader
-from monitor.core.types import Frame, HoistState, Validity
+from monitor.core.types import Finding, Frame, HoistState, Validity
 from simulators.feed import shipped_core
 from simulators.scenario import find_scenario
 from simulators.session import PlantSource
@@ -42,3 +42,28 @@ def test_all_at_once_is_one_by_one(scenario: str, seconds: float) -> None:
 
 MAY_BE_INFINITE = {"reach_assured", "reach_expected", "emergency_reach", "allowed_speed", "height_bound", "speed_bound"}
 """A brake that never stops the load, and what is not known at all yet."""
+
+
+def test_an_observer_of_some_signals_is_told_what_one_of_all_is() -> None:
+    chosen = find_scenario("calm-trip")
+    rig = find_rig(chosen.rig)
+    wanted = ("hook_load", "height", "brake_lever", "margin_up", "effectiveness")
+    rows: list[list[tuple[object, ...]]] = [[], []]
+    whole, some = shipped_core(rig), shipped_core(rig)
+    names = some.observe(lambda g, hoist, *told: rows[1].append((g, hoist, *map(tuple, told))), wanted)
+    assert sorted(names) == sorted(wanted)
+    places = [SIGNAL_NAMES.index(name) for name in names]
+
+    def all_of_them(g: int, hoist: HoistState, numbers: Sequence[float], validities: Sequence[int]) -> None:
+        rows[0].append((g, hoist, tuple(numbers[i] for i in places), tuple(validities[i] for i in places)))
+
+    whole.observer = all_of_them
+    findings: list[list[Finding]] = [[], []]
+    for item in PlantSource(rig, chosen, 1, duration_s=20.0):
+        assert isinstance(item, Frame)
+        for core, said in zip((whole, some), findings, strict=True):
+            said += core.ingest(core.admit(item))
+    assert len(rows[0]) > 300
+    assert list(map(repr, rows[0])) == list(map(repr, rows[1]))
+    assert findings[0] == findings[1]
+    assert repr(whole.snapshot()) == repr(some.snapshot())
