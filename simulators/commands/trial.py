@@ -28,6 +28,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--runs", type=whole, help="runs per set (default: 200 danger, 4 calm of 30 min, 60 instrument)"
     )
     parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--only", type=int, metavar="INDEX", help="this run alone; its result as JSON on stdout")
     parser.add_argument("--jobs", type=whole, help="processes (default: all cores)")
     parser.add_argument("--json", action="store_true", help="figures as one JSON object on stdout")
     parser.add_argument("-o", dest="output", metavar="FILE", type=Path, help="report as an HTML file")
@@ -40,12 +41,17 @@ def run(args: argparse.Namespace) -> int:
     """Try, score, report. 0 when it ran, whatever the figures are."""
     from monitor.errors import UserError
     from monitor.live import data_folder
-    from simulators.trial.cases import SETS
+    from simulators.trial.cases import SETS, case_of
     from simulators.trial.pool import fingerprint, keep_sessions, run_set, usable_cores
     from simulators.trial.report import page
-    from simulators.trial.runs import progress_of
+    from simulators.trial.runs import progress_of, run_case
     from simulators.trial.score import score
 
+    if args.only is not None:
+        for name in SETS:
+            if args.sets in (name, "all"):
+                print(json.dumps(run_case(case_of(name, args.seed, args.only))))
+        return 0
     folder = data_folder(args.data) / "trials"
     jobs = args.jobs or usable_cores()
     live = sys.stderr.isatty()

@@ -7,6 +7,7 @@ from typing import Any
 
 import pytest
 
+from monitor.cli import main
 from monitor.config import find_rig
 from simulators.plant import Plant
 from simulators.trial.cases import SETS, case_of
@@ -82,6 +83,21 @@ def test_same_results_whatever_the_number_of_processes_and_resumed(tmp_path: Pat
     assert again == alone
     assert fresh == {1, 2}
     assert seen == [1, 2, 3]
+
+
+def test_one_run_can_be_repeated_alone(capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["trial", "--set", "danger", "--seed", "9", "--only", "2"]) == 0
+    assert json.loads(capsys.readouterr().out) == json.loads(json.dumps(run_case(case_of("danger", 9, 2))))
+
+
+@pytest.mark.parametrize("index", [28, 119])
+def test_a_service_pressure_that_reads_too_much_raises_no_alarm_of_motion(index: int) -> None:
+    """Half and a third of full pressure too much, on the land and the light rig, from 70 or 90 s on: said, not believed."""
+    case = case_of("instrument", 7, index)
+    assert (case.facts["kind"], case.facts["quantity"][:16]) == ("bias", "service_pressure")
+    result = run_case(case)
+    assert result["announced_s"] < 1.0
+    assert result["false_motion"] == 0
 
 
 def test_results_of_another_monitor_are_not_mixed_in(tmp_path: Path) -> None:
