@@ -16,7 +16,7 @@ from monitor.adapters.replay import SessionReader
 from monitor.adapters.session import SessionError
 from monitor.core.engine import Core
 from monitor.core.types import Action, Frame
-from monitor.errors import UserError
+from monitor.errors import UserError, harmless
 from monitor.live import core_of
 from monitor.playback import begin
 from monitor.runner import Runner
@@ -45,7 +45,7 @@ def left_behind(folder: Path, rig: str) -> Mapping[str, Any]:
                 _catch_up(core, begin(core, session, session.end_ns, settle_s=0.0, damaged="skip"), session.end_ns)
                 return core.state()
         except (SessionError, UserError, ValueError) as error:
-            LOG.warning("%s: what it left cannot be used: %s", path.name, error)
+            LOG.warning("%s: what it left cannot be used: %s", path.name, harmless(str(error)))
     return {}
 
 

@@ -28,6 +28,7 @@ from monitor.core.signals import SIGNAL_NAMES
 from monitor.core.types import Action, ActionKind, Finding, Frame, Reject, Severity
 from monitor.live import finding_line, header_of
 from monitor.playback import ReplayDriver
+from monitor.restart import left_behind
 from monitor.ui.app import StopmarkApp
 from tests.fuzz.stream import T_NS, shipped
 
@@ -65,6 +66,7 @@ def evil_session(path: Path) -> Path:
                 recorder.frame(frame)
                 for finding in core.ingest(frame):
                     recorder.finding(finding)
+        recorder.checkpoint(core.now_ns, core.state())
         for place, word in enumerate(EVIL):
             kind = ActionKind.NOTE if place % 2 else ActionKind.ACKNOWLEDGE
             action = core.admit(Action(core.now_ns, kind, word, 1.0, word, word))
@@ -138,6 +140,23 @@ def test_a_stranger_s_session_cannot_speak_to_the_terminal(tmp_path: Path, capfd
     out, err = capfd.readouterr()
     plain(out)
     plain(err)
+
+
+def test_what_an_old_session_left_is_told_without_its_control_characters(
+    tmp_path: Path, caplog: pytest.LogCaptureFixture
+) -> None:
+    path = evil_session(tmp_path / "land-20231114-221320.stopmark")
+    config = find_rig("land").model_dump(mode="json")
+    with closing(sqlite3.connect(path, isolation_level=None)) as base:
+        base.execute("UPDATE header SET value = ? WHERE key = 'config'", (json.dumps({**config, EVIL[0]: 1}),))
+    with Recorder(
+        tmp_path / "land-20231114-221321.stopmark", {"rig": "land", "config": {}, "rules": "", "mode": "LIVE"}
+    ):
+        pass
+    assert left_behind(tmp_path, "land") == {}
+    assert caplog.records
+    for record in caplog.records:
+        plain(record.getMessage())
 
 
 @pytest.mark.parametrize("word", EVIL)

@@ -6,6 +6,7 @@ The inputs run in a child process with bounded memory; one that takes too long o
 
 import argparse
 import json
+import logging
 import random
 import resource
 import signal
@@ -144,6 +145,7 @@ def main() -> int:
         _target(args.target)(args.repeat.read_bytes())
         return 0
     if args.child:
+        logging.disable(logging.CRITICAL)  # a word about each damaged input would be millions
         if not args.guided:  # the library bounds memory itself
             _bound(args.memory)
         return _guided(args) if args.guided else _random(args)
