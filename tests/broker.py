@@ -163,7 +163,6 @@ class Mosquitto:
         """Log lines of last wills that any client left."""
         return [line for line in self.text().splitlines() if re.search(r": Will message specified", line)]
 
-
     def monitors_kept_silent(self) -> None:
         """Fail where a monitor published something or left a will. A quiet broker has not seen it either way."""
         assert self.published_by(MONITORS) == []
