@@ -48,6 +48,11 @@ STOPS: Final = ("drive-tripped", "line-parted", "hung-up", "emergency-not-releas
 PACE: Final = 20.0
 """Stream seconds per real second while the disk refuses."""
 
+WARMING: Final = ("broker-outage", "disk-refuses")
+"""They need most memory, so they come in the hour before growth is counted."""
+KEPT_S: Final = 60.0
+"""Longest stretch that the simulated gateway keeps."""
+
 Draw = Callable[[random.Random, Rig], dict[str, Any]]
 
 
@@ -99,7 +104,7 @@ DRAWS: Final[Mapping[str, Draw]] = {
     "late": lambda draw, rig: {"sensor": draw.choice(("*", "drum")), "delay_s": draw.uniform(0.1, 3.0)},
     "clock-step": lambda draw, rig: {"step_s": draw.choice((-3600.0, -2.0, 3.0, 3600.0))},
     "gateway-restart": _plain(),
-    "broker-outage": lambda draw, rig: {"buffered": draw.random() < 0.5},
+    "broker-outage": lambda draw, rig: {"buffered": draw.random() < 0.7},
     "circuit-leak": lambda draw, rig: {"circuit": draw.choice((1, 2)), "share": draw.uniform(0.2, 0.6)},
     "pump-lost": _plain(seep=(1.0, 3.0)),
     "precharge-lost": _plain(share=(0.3, 0.8)),
@@ -349,7 +354,10 @@ def string_up(source: PlantSource) -> None:
 
 
 def deck(rig: Rig, count: int, hours: float, draw: random.Random) -> list[Mishap]:
-    """`count` mishaps in a run of `hours`, one in each equal stretch of it, early enough in it to be over in its middle."""
+    """`count` mishaps in a run of `hours`, one in each equal stretch of it, early enough in it to be over in its middle.
+
+    Those that need most memory come first, in the hour that warms up: a burst from a gateway, a disk that refuses.
+    """
     slot_s = hours * 3600.0 / max(count, 1)
     mishaps: list[Mishap] = []
     kinds: list[str] = []
@@ -357,7 +365,12 @@ def deck(rig: Rig, count: int, hours: float, draw: random.Random) -> list[Mishap
         if not kinds:
             kinds = list(KINDS)
             draw.shuffle(kinds)
-        mishaps.append(mishap(kinds.pop(), i * slot_s, slot_s, rig, draw))
+            if not mishaps:
+                kinds.sort(key=WARMING.__contains__)
+        drawn = mishap(kinds.pop(), i * slot_s, slot_s, rig, draw)
+        if i < len(WARMING) and drawn.kind == "broker-outage":
+            drawn.told["buffered"], drawn.length_s = True, KEPT_S
+        mishaps.append(drawn)
     return mishaps
 
 
@@ -371,5 +384,5 @@ def mishap(kind: str, from_s: float, slot_s: float, rig: Rig, draw: random.Rando
     elif kind in ("rope-slip", "hung-up"):
         length_s = min(length_s, 30.0)
     elif kind == "broker-outage" and told["buffered"]:
-        length_s = min(length_s, 60.0)  # what the simulated gateway keeps is in this process's memory too
+        length_s = min(length_s, KEPT_S)  # what the simulated gateway keeps is in this process's memory too
     return Mishap(kind, start_s, length_s, told)
