@@ -265,10 +265,7 @@ class _Workbook:
 
     def write(self, columns: Sequence[Cells]) -> int:
         count = min(len(columns[0]), XLSX_ROWS - self._rows)
-        shown = [
-            [_XLSX_CELLS[kind](cell) for cell in plain(column)[:count]]
-            for kind, column in zip(self._kinds, columns, strict=True)
-        ]
+        shown = [_xlsx_cells(kind, column)[:count] for kind, column in zip(self._kinds, columns, strict=True)]
         for row in zip(*shown, strict=True):
             self._sheet.append(row)
         self._rows += count
@@ -292,6 +289,12 @@ def _xlsx_time(t_ns: int | None) -> datetime | None:
 
 def _xlsx_number(number: Any) -> float | None:
     return None if number is None or number != number else float(number)
+
+
+def _xlsx_cells(kind: Kind, column: Cells) -> Sequence[Any]:
+    if isinstance(column, Codes):
+        return Codes(column.places, [inert(name) for name in column.names]).texts()
+    return [_XLSX_CELLS[kind](cell) for cell in plain(column)]
 
 
 _XLSX_CELLS: Final[Mapping[Kind, Callable[[Any], Any]]] = {

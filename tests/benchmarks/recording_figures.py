@@ -9,10 +9,12 @@ import asyncio
 import json
 import math
 import random
+import resource
 import subprocess
 import sys
 import time
 from collections.abc import Callable, Iterator
+from functools import partial
 from pathlib import Path
 from tempfile import TemporaryDirectory
 
@@ -21,7 +23,7 @@ from pydantic_core import from_json
 
 from monitor.adapters.clock import StreamClock
 from monitor.adapters.columns import ColumnDecoder
-from monitor.adapters.export import export_readings
+from monitor.adapters.export import export_readings, export_resampled
 from monitor.adapters.mqtt import MqttSource, parse_broker_url
 from monitor.adapters.recorder import Recorder
 from monitor.adapters.replay import SessionReader
@@ -109,6 +111,36 @@ def recording(folder: Path, seconds: int) -> None:
     out = folder / "figures.parquet"
     export_readings([path], out, to_ns=START_NS)  # the libraries are loaded once
     line("export to Parquet", count / cpu_s(lambda: export_readings([path], out)), "samples/s CPU")
+    part_ns = START_NS + min(seconds, 300) * 10**9
+    part = count * min(seconds, 300) // seconds
+    for ending in ("csv", "xlsx"):
+        to = folder / f"figures.{ending}"
+        line(
+            f"export to {ending}",
+            part / cpu_s(partial(export_readings, [path], to, None, part_ns)),
+            "samples/s CPU",
+        )
+    wide = folder / "wide.parquet"
+    line(
+        "export resampled at 20 Hz", count / cpu_s(lambda: export_resampled([path], wide, 50_000_000)), "samples/s CPU"
+    )
+
+
+def report(folder: Path, session: Path) -> None:
+    """Time and memory of `stopmark report` on a session, in a process of its own."""
+    start = time.perf_counter()
+    command = [
+        str(Path(sys.executable).with_name("stopmark")),
+        "report",
+        str(session),
+        "-o",
+        str(folder / "report.html"),
+    ]
+    subprocess.run(command, check=True, stdout=subprocess.DEVNULL)
+    used = resource.getrusage(resource.RUSAGE_CHILDREN)
+    line("report, from start to end", time.perf_counter() - start, "s")
+    line("report, all processes", used.ru_utime + used.ru_stime, "s CPU")
+    line("report, largest process", used.ru_maxrss / 1024, "MB")
 
 
 async def intake(folder: Path, count: int) -> None:
@@ -182,8 +214,12 @@ def main() -> None:
     parser.add_argument("--seconds", type=int, default=1800, help="length of the recorded stream")
     parser.add_argument("--messages", type=int, default=100_000, help="messages sent through the broker")
     parser.add_argument("--kills", type=int, default=0, help="how often to kill a recorder")
+    parser.add_argument("--report", type=Path, metavar="SESSION", help="only time a report of this session")
     args = parser.parse_args()
     with TemporaryDirectory() as name:
+        if args.report is not None:
+            report(Path(name), args.report)
+            return
         recording(Path(name), args.seconds)
         asyncio.run(intake(Path(name), args.messages))
         if args.kills:
