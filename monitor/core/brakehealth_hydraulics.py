@@ -46,8 +46,10 @@ _TOO_LATE_S: Final = 5.0
 _FAILED: Final = 0.5
 _OFF: Final = 0.03
 """Lever position below which nobody asks for pressure (common practice, no source)."""
-_UNASKED: Final = 0.06
-"""Share of full pressure that is more than what pads in contact or a gauge's zero explain."""
+_UNASKED: Final = 0.10
+"""Share of full pressure that is more than pads in contact, a gauge's zero or a hand that rests on the lever explain."""
+_NEWS_S: Final = 2.5
+"""Longest wait for a new reading (common practice, no source)."""
 _SUSPECT_S: Final = 0.12
 _CONFIRM_S: Final = 0.6
 
@@ -55,7 +57,7 @@ _CONFIRM_S: Final = 0.6
 class UnaskedPressure:
     """Which circuit's reading is not to be believed, because it shows pressure that the lever does not ask for."""
 
-    __slots__ = ("_good_s", "_level", "_off_s", "_wait", "pressure_pa", "suspect")
+    __slots__ = ("_good_s", "_level", "_news", "_off_s", "_seen", "_wait", "pressure_pa", "suspect")
 
     def __init__(self, rig: Rig) -> None:
         sensors = (rig.sensor_of("service_pressure_1"), rig.sensor_of("service_pressure_2"))
@@ -63,6 +65,10 @@ class UnaskedPressure:
         self._level = max(_UNASKED * rig.brake.full_pressure_pa, 6.0 * noise)
         self._wait = (rig.braking.lag_s + rig.braking.ramp_s) * (1.0 + rig.uncertainty.lag) + 0.1
         self._off_s = 0.0
+        self._seen: tuple[float, float, float] | None = None
+        """Readings when the oil had had its time."""
+        self._news = False
+        """Whether another has come since."""
         self._good_s = [0.0, 0.0]
         self.suspect = [False, False]
         self.pressure_pa = 0.0
@@ -72,10 +78,17 @@ class UnaskedPressure:
         """Readings in SI; NaN where not known, which changes nothing."""
         if not lever < _OFF:
             self._off_s = 0.0
+            self._seen, self._news = None, False
             return
         self._off_s += dt
         level = self._level
         if self._off_s < self._wait or (first < level and second < level and not (self.suspect[0] or self.suspect[1])):
+            return
+        if self._seen is None:
+            self._seen = (lever, first, second)
+        # What came in one batch with the lever's last move is as old as that: wait for news, or for long enough.
+        self._news = self._news or self._seen != (lever, first, second) or self._off_s >= self._wait + _NEWS_S
+        if not self._news:
             return
         self._judge(0, dt, first, second)
         self._judge(1, dt, second, first)

@@ -110,13 +110,13 @@ def test_a_low_supply_is_not_a_slow_brake() -> None:
 
 
 def hold(watch: UnaskedPressure, seconds: float, lever: float, first: float, second: float) -> None:
-    for _ in range(round(seconds / DT)):
-        watch.step(DT, lever, first, second)
+    for i in range(round(seconds / DT)):
+        watch.step(DT, lever, first, second + (i % 2) * 100.0)  # never quite the same twice
 
 
 def test_one_circuit_with_pressure_that_nobody_asks_for_is_not_believed_until_it_reads_zero() -> None:
     watch = UnaskedPressure(RIG)
-    hold(watch, 0.7, 0.0, 0.5 * FULL, 0.0)
+    hold(watch, 0.65, 0.0, 0.5 * FULL, 0.0)
     assert watch.suspect == [False, False]  # the oil may still be on its way back
     hold(watch, 0.3, 0.0, 0.5 * FULL, 0.0)
     assert watch.suspect == [True, False]
@@ -130,10 +130,22 @@ def test_one_circuit_with_pressure_that_nobody_asks_for_is_not_believed_until_it
     assert watch.pressure_pa == 0.0
 
 
+def test_pressure_that_came_in_one_batch_with_the_lever_waits_for_the_next() -> None:
+    watch = UnaskedPressure(RIG)
+    for _ in range(40):
+        watch.step(DT, 0.0, 0.3 * FULL, 0.0)
+        assert watch.suspect == [False, False]
+    watch.step(DT, 0.0, 0.0, 0.0)
+    assert watch.suspect == [False, False]
+    for _ in range(80):  # and readings that never change are judged at last
+        watch.step(DT, 0.0, 0.3 * FULL, 0.0)
+    assert watch.suspect == [True, False]
+
+
 @pytest.mark.parametrize(
     ("lever", "first", "second"),
     [
-        (0.0, 0.04, 0.0),  # pads in contact
+        (0.0, 0.09, 0.0),  # pads in contact, a hand on the lever
         (0.0, 0.8, 0.8),  # an overtravel device has set the brake
         (0.3, 0.4, 0.0),  # asked for: a matter of the circuits
         (NAN, 0.5, 0.0),
