@@ -5,6 +5,7 @@ So a fresh core takes up the last checkpoint, replays what came after it (a minu
 and what it then knows goes as the first input into the new run: a restart is recorded like everything else.
 """
 
+import json
 import logging
 from collections.abc import Iterator, Mapping
 from itertools import chain, takewhile
@@ -43,7 +44,13 @@ def left_behind(folder: Path, rig: str) -> Mapping[str, Any]:
                 core = core_of(session.rig, session.rules_text, f"{path}: rules")
                 # Not before the last checkpoint: what came earlier is in it.
                 _catch_up(core, begin(core, session, session.end_ns, settle_s=0.0, damaged="skip"), session.end_ns)
-                return core.state()
+                if core.now_ns:
+                    return core.state()
+                # Nothing came after the checkpoint, and so nothing has told the core what time it was.
+                kept = session.checkpoint_before(session.end_ns)
+                if kept is not None:
+                    json.dumps(kept.state, allow_nan=False)  # it is to be written as it is
+                    return kept.state
         except (SessionError, UserError, ValueError) as error:
             LOG.warning("%s: what it left cannot be used: %s", path.name, harmless(str(error)))
     return {}

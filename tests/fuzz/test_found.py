@@ -264,3 +264,16 @@ def test_a_ledger_with_a_cell_of_the_wrong_kind_is_damage(change: str, tmp_path:
         base.execute(f"UPDATE entry SET {change}")
     with Ledger(path) as made, pytest.raises(LedgerError, match="damaged"):
         made.entries(corrected=True)
+
+
+def test_a_run_that_ended_in_silence_is_gone_on_from_where_it_ended(tmp_path: Path) -> None:
+    rig, rules = shipped("land")
+    core = Core(rig, rules)
+    with Recorder(tmp_path / "land-20231114-221320.stopmark", header_of(rig, few_rules(), "LIVE", T_NS)) as recorder:
+        frame = Frame(T_NS, "x", b"1")
+        recorder.frame(frame)
+        core.ingest(frame)
+        core.advance(T_NS + 90_000_000_000)
+        recorder.advanced(core.now_ns)
+        recorder.checkpoint(core.now_ns, core.state())
+    assert left_behind(tmp_path, "land")["t_ns"] == T_NS + 90_000_000_000
