@@ -178,6 +178,8 @@ class Soak:
             rig=rig.name,
             duration_s=hours * 3600.0,
             work=Work(program="wait", start_m=rig.limits.lower_m + 2.0),
+            # A machine much weaker than its file is rightly called weak all the time, which would be taken for a fault's.
+            truth_spread=0.5,
         )
         self.source = source = PlantSource(rig, scenario, seed)
         self.draw = random.Random(f"soak:{seed}")
