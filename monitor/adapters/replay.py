@@ -211,7 +211,7 @@ class SessionReader:
         query = "SELECT id, t_first_ns, t_last_ns, advanced_ns FROM block WHERE id > ? ORDER BY id"
         for row in self._numbers(query, block):
             block, times = row[0], row[1:]
-            reached_ns = min(times) if reached_ns is None else reached_ns
+            reached_ns = sorted(times)[1] if reached_ns is None else reached_ns  # one wrong of three is outvoted
             reached_ns = max(t_ns for t_ns in (reached_ns, *times) if t_ns - reached_ns <= LONGEST_JUMP_NS)
         self._reached = block, reached_ns
         return reached_ns or 0
