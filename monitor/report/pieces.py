@@ -276,6 +276,8 @@ def cuts_of(chain: SessionChain, from_ns: int | None, end_ns: int) -> list[int]:
     start_ns = chain.t_first_ns if from_ns is None else max(from_ns, chain.t_first_ns)
     times = np.array(sorted(chain.checkpoint_times()), np.int64) + _WARM_UP_NS
     cuts: list[int] = []
+    if len(times):
+        end_ns = min(end_ns, int(times[-1]) + PIECE_NS)  # a damaged file may claim any end
     at_ns = start_ns + PIECE_NS
     while at_ns <= end_ns - PIECE_NS // 3:
         least_ns = max(at_ns - _NEAR_NS, cuts[-1] + GRID_NS if cuts else start_ns)

@@ -122,6 +122,9 @@ def test_pieces_begin_a_warm_up_after_a_checkpoint_and_follow_the_record_alone(l
 def test_a_short_session_or_one_without_checkpoints_stays_in_one_piece(long_trip: Path, tmp_path: Path) -> None:
     with SessionChain([long_trip]) as chain:
         assert cuts_of(chain, None, START_NS + 110 * S) == []
+        assert cuts_of(chain, None, 1 << 62)[: len(cuts_of(chain, None, chain.end_ns))] == cuts_of(
+            chain, None, chain.end_ns
+        )
     bare = tmp_path / "bare.stopmark"
     shutil.copy(long_trip, bare)
     with sqlite3.connect(bare) as base:
