@@ -235,11 +235,23 @@ class _Parquet:
     def _array(self, column: Cells, kind: Any) -> Any:
         pa = self._arrow
         if isinstance(column, Codes):
-            return pa.DictionaryArray.from_arrays(pa.array(column.places, pa.int32()), pa.array(list(column.names)))
-        if hasattr(column, "dtype") and pa.types.is_timestamp(kind):
-            missing = column == NO_TIME
-            return pa.array(column, kind, mask=missing if missing.any() else None)
+            return pa.DictionaryArray.from_arrays(
+                self._plain(column.places.astype("int32"), pa.int32(), None), pa.array(list(column.names))
+            )
+        if hasattr(column, "dtype"):
+            if pa.types.is_timestamp(kind) and column.dtype == "int64":
+                return self._plain(column, kind, column == NO_TIME)
+            if pa.types.is_float64(kind) and column.dtype == "float64":
+                return self._plain(column, kind, column != column)
         return pa.array(column, kind, from_pandas=True)
+
+    def _plain(self, column: Any, kind: Any, missing: Any) -> Any:
+        """A numpy array as it lies in memory: the usual way would load pandas, which takes longer than many a table."""
+        import numpy as np
+
+        pa = self._arrow
+        known = None if missing is None or not missing.any() else pa.py_buffer(np.packbits(~missing, bitorder="little"))
+        return pa.Array.from_buffers(kind, len(column), [known, pa.py_buffer(np.ascontiguousarray(column))])
 
     def finish(self) -> None:
         self._writer.close()
