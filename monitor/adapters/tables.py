@@ -236,7 +236,7 @@ class _Parquet:
         pa = self._arrow
         if isinstance(column, Codes):
             return pa.DictionaryArray.from_arrays(
-                self._plain(column.places.astype("int32"), pa.int32(), None), pa.array(list(column.names))
+                self._plain(column.places.astype("int32"), pa.int32(), None), self._names(column.names)
             )
         if hasattr(column, "dtype"):
             if pa.types.is_timestamp(kind) and column.dtype == "int64":
@@ -244,6 +244,14 @@ class _Parquet:
             if pa.types.is_float64(kind) and column.dtype == "float64":
                 return self._plain(column, kind, column != column)
         return pa.array(column, kind, from_pandas=True)
+
+    def _names(self, names: Sequence[str]) -> Any:
+        import numpy as np
+
+        pa = self._arrow
+        words = [name.encode() for name in names]
+        ends = np.cumsum([0, *map(len, words)], dtype=np.int32)
+        return pa.Array.from_buffers(pa.string(), len(words), [None, pa.py_buffer(ends), pa.py_buffer(b"".join(words))])
 
     def _plain(self, column: Any, kind: Any, missing: Any) -> Any:
         """A numpy array as it lies in memory: the usual way would load pandas, which takes longer than many a table."""
