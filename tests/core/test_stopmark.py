@@ -155,7 +155,8 @@ def test_driving_time_agrees_with_driving(speed: float, slowing: float, height: 
     later_speed = speed + slowing * t
     if not 0.3 < t < 6.0 or not 0.1 < later_speed < 1.8:
         return
-    later = CALCULATOR.solve(estimate(height - speed * t - slowing * t * t / 2, -later_speed), load(tonnes), brake)
+    there = height - speed * t - slowing * t * t / 2
+    later = CALCULATOR.solve(estimate(there, -later_speed, slowing=-slowing), load(tonnes), brake)
     if slowing <= 0:
         # The doubt about height and speed is part of the reach and does not shrink with the speed.
         assert later.margin_down_m > -0.10
