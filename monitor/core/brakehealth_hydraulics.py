@@ -1,13 +1,9 @@
 """Hydraulics watch: how fast the brake answers, which circuits answer at all, and whether oil leaves the accumulator.
 
-Theory of operation. Five small machines, each fed at every grid point, none of which takes a missing reading for
+Theory of operation. Small machines, each fed at every grid point, none of which takes a missing reading for
 evidence.
 
-*Unasked pressure.* With the lever off for longer than the oil needs to go back, one circuit that still reads pressure
-while the other reads none has a sensor that is off its zero (or stuck, or late), or a valve that holds oil back. Which it
-is, no reading tells; but a reading that the lever does not explain is no measure of what the pads do. Until it has been
-near zero with the lever off again it counts as not known, for everything but the alarm that says so. Where both circuits
-read pressure, something else may have set the brake (an overtravel device, an automatic driller), and both count.
+*Unasked pressure* has a module of its own (`monitor.core.brakehealth_unasked`).
 
 *Response.* An application begins when the lever rises past the demand position after the brake was off, and is
 answered when every circuit still counted shows 80 % of what the lever asks for (no more than the supply can give).
@@ -37,6 +33,7 @@ from collections.abc import Mapping
 from typing import Any, Final
 
 from monitor.config import Rig
+from monitor.core.brakehealth_unasked import UnaskedPressure
 from monitor.core.carried import number, optional
 
 _ANSWERED: Final = 0.8
@@ -44,65 +41,8 @@ _ANSWERED: Final = 0.8
 practice)."""
 _TOO_LATE_S: Final = 5.0
 _FAILED: Final = 0.5
-_OFF: Final = 0.03
-"""Lever position below which nobody asks for pressure (common practice, no source)."""
-_UNASKED: Final = 0.10
-"""Share of full pressure that is more than pads in contact, a gauge's zero or a hand that rests on the lever explain."""
-_NEWS_S: Final = 2.5
-"""Longest wait for a new reading (common practice, no source)."""
 _SUSPECT_S: Final = 0.12
 _CONFIRM_S: Final = 0.6
-
-
-class UnaskedPressure:
-    """Which circuit's reading is not to be believed, because it shows pressure that the lever does not ask for."""
-
-    __slots__ = ("_good_s", "_level", "_news", "_off_s", "_seen", "_wait", "pressure_pa", "suspect")
-
-    def __init__(self, rig: Rig) -> None:
-        sensors = (rig.sensor_of("service_pressure_1"), rig.sensor_of("service_pressure_2"))
-        noise = max(sensor.sigma * sensor.si.scale if sensor else 0.0 for sensor in sensors)
-        self._level = max(_UNASKED * rig.brake.full_pressure_pa, 6.0 * noise)
-        self._wait = (rig.braking.lag_s + rig.braking.ramp_s) * (1.0 + rig.uncertainty.lag) + 0.1
-        self._off_s = 0.0
-        self._seen: tuple[float, float, float] | None = None
-        """Readings when the oil had had its time."""
-        self._news = False
-        """Whether another has come since."""
-        self._good_s = [0.0, 0.0]
-        self.suspect = [False, False]
-        self.pressure_pa = 0.0
-        """What a suspect reading last showed with the lever off, Pa; 0 where none is suspect."""
-
-    def step(self, dt: float, lever: float, first: float, second: float) -> None:
-        """Readings in SI; NaN where not known, which changes nothing."""
-        if not lever < _OFF:
-            self._off_s = 0.0
-            self._seen, self._news = None, False
-            return
-        self._off_s += dt
-        level = self._level
-        if self._off_s < self._wait or (first < level and second < level and not (self.suspect[0] or self.suspect[1])):
-            return
-        if self._seen is None:
-            self._seen = (lever, first, second)
-        # What came in one batch with the lever's last move is as old as that: wait for news, or for long enough.
-        self._news = self._news or self._seen != (lever, first, second) or self._off_s >= self._wait + _NEWS_S
-        if not self._news:
-            return
-        self._judge(0, dt, first, second)
-        self._judge(1, dt, second, first)
-        if not (self.suspect[0] or self.suspect[1]):
-            self.pressure_pa = 0.0
-
-    def _judge(self, place: int, dt: float, reading: float, other: float) -> None:
-        if reading > self._level and other < 0.5 * self._level:
-            self.suspect[place] = True
-            self.pressure_pa = reading
-            self._good_s[place] = 0.0
-        elif reading < 0.5 * self._level and self.suspect[place]:
-            self._good_s[place] += dt
-            self.suspect[place] = self._good_s[place] < _CONFIRM_S
 
 
 class ResponseWatch:
