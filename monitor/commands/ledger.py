@@ -136,6 +136,7 @@ def _take(folder: Path, sessions: list[Path], simulated: bool) -> int:
     from monitor.adapters.ledger import Ledger, ledger_path
     from monitor.report.collect import collect
     from monitor.report.ledgered import drafts
+    from monitor.report.pieces import processors
 
     with SessionChain(sessions) as chain:
         if "SIMULATED" in chain.mode and not simulated:
@@ -143,7 +144,7 @@ def _take(folder: Path, sessions: list[Path], simulated: bool) -> int:
                 f"{chain.name}: is a simulation, and has no place in the ledger of a rig;"
                 " for practice give --simulated, and --data with a folder of its own"
             )
-        recording = collect(chain)
+        recording = collect(chain, jobs=processors())
     folder.mkdir(parents=True, exist_ok=True)
     path = ledger_path(folder, recording.rig.name)
     with Ledger(path) as ledger:

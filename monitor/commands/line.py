@@ -307,9 +307,10 @@ def recorded(paths: list[Path]) -> "Recording":
     """What is in the sessions."""
     from monitor.adapters.chain import SessionChain
     from monitor.report.collect import collect
+    from monitor.report.pieces import processors
 
     with SessionChain(paths) as chain:
-        return collect(chain)
+        return collect(chain, jobs=processors())
 
 
 def work_in(recording: "Recording") -> float:
