@@ -21,6 +21,7 @@ from tempfile import TemporaryDirectory
 import aiomqtt
 from pydantic_core import from_json
 
+from monitor.adapters.chain import SessionChain
 from monitor.adapters.clock import StreamClock
 from monitor.adapters.columns import ColumnDecoder
 from monitor.adapters.export import export_readings, export_resampled
@@ -29,6 +30,7 @@ from monitor.adapters.recorder import Recorder
 from monitor.adapters.replay import SessionReader
 from monitor.config import Rig, find_rig
 from monitor.core.types import Frame
+from monitor.playback import ReplayDriver
 from tests.adapters.killing import killed_session
 from tests.broker import Mosquitto, until
 
@@ -143,6 +145,22 @@ def report(folder: Path, session: Path) -> None:
     line("report, largest process", used.ru_maxrss / 1024, "MB")
 
 
+def seeks(session: Path, count: int = 40) -> None:
+    """Jumps to random moments of a session, as a person does on the screen; seconds by the clock."""
+    chance = random.Random(1)
+    with SessionChain([session]) as chain:
+        driver = ReplayDriver(chain, 1.0, paused=True)
+        took = []
+        for _ in range(count):
+            t_ns = chance.randint(chain.t_first_ns, chain.end_ns)
+            begin_s = time.perf_counter()
+            driver.seek_to(t_ns)
+            took.append(time.perf_counter() - begin_s)
+        line("session", (chain.end_ns - chain.t_first_ns) / 3.6e12, "h")
+    line("seek, median", sorted(took)[count // 2], "s")
+    line("seek, slowest", max(took), "s")
+
+
 async def intake(folder: Path, count: int) -> None:
     """CPU per message of the broker source, and of a bare aiomqtt consumer that parses the same messages."""
     broker = Mosquitto(folder / "broker", quiet=True, extra=["max_queued_messages 0"]).start()
@@ -215,8 +233,12 @@ def main() -> None:
     parser.add_argument("--messages", type=int, default=100_000, help="messages sent through the broker")
     parser.add_argument("--kills", type=int, default=0, help="how often to kill a recorder")
     parser.add_argument("--report", type=Path, metavar="SESSION", help="only time a report of this session")
+    parser.add_argument("--seek", type=Path, metavar="SESSION", help="only time jumps in this session")
     args = parser.parse_args()
     with TemporaryDirectory() as name:
+        if args.seek is not None:
+            seeks(args.seek)
+            return
         if args.report is not None:
             report(Path(name), args.report)
             return
