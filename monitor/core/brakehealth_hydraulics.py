@@ -29,6 +29,7 @@ The slope counts after 15 s; the first seconds after a recharge are left out, be
 """
 
 import math
+from collections import deque
 from collections.abc import Mapping
 from typing import Any, Final
 
@@ -128,7 +129,9 @@ class CircuitWatch:
             self.assured = self.assured or self._good_s > _CONFIRM_S
 
 
-_NO_RATIOS: Final = (0.0, 0.0, 0.0)
+_LOOKS: Final = 6
+"""Grid points over which the circuits' balance is the best seen: while pressure rises or falls, readings of different moments
+differ for up to a quarter of a second (measured on the simulated rig)."""
 
 
 class Circuits:
@@ -142,9 +145,9 @@ class Circuits:
         # Readings of lever and pressure may be a grid point apart, hence the tenth of a second.
         self._wait = (rig.braking.lag_s + rig.braking.ramp_s) * (1.0 + rig.uncertainty.lag) + 0.1
         self._demand_s = 0.0
-        self._ratios = _NO_RATIOS
+        self._ratios: deque[float] = deque(maxlen=_LOOKS)
         self.ratio = math.nan
-        """Lower over higher circuit, the best of the last three looks: readings taken at different moments of a stroke
+        """Lower over higher circuit, the best of the last looks: readings taken at different moments of a stroke
         differ, and such a dip, at every stroke, would keep an alarm that has ended. NaN where not known."""
         self.pair = (CircuitWatch(), CircuitWatch())
 
@@ -169,12 +172,12 @@ class Circuits:
         """Take both readings for the ratio; NaN where not known."""
         high, low = (first, second) if first > second else (second, first)
         if math.isnan(first + second):
-            self._ratios, self.ratio = _NO_RATIOS, math.nan
+            self._ratios.clear()
+            self.ratio = math.nan
             return
         # Below a tenth of full pressure the residual pressures say nothing about balance.
         fresh = 1.0 if high <= 0.1 * self._full else low / high if low > 0.0 else 0.0
-        _, before, last = self._ratios
-        self._ratios = (before, last, fresh)
+        self._ratios.append(fresh)
         self.ratio = max(self._ratios)
 
     def slowest(self, first: float, second: float) -> float:
