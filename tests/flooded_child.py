@@ -32,6 +32,8 @@ class Watched(LiveDriver):
     """A live driver that keeps an eye on itself."""
 
     ages: list[float]
+    said: list[str]
+    """Words for the connection, each change since the last line: some stand for a hundredth of a second only."""
     late_ns = 0
     seen = 0
     pulled_s = 0.0
@@ -41,6 +43,7 @@ class Watched(LiveDriver):
     def watch_closely(self) -> None:
         """Look at ages and delays from now on."""
         self.ages = []
+        self.said = []
         self._on_message = self._look
         advance = self.runner.advance
 
@@ -59,6 +62,10 @@ class Watched(LiveDriver):
                 sent_ms = float(payload[at + 5 :].split(b",")[0].rstrip(b"}"))
                 self.ages.append(time.time() - sent_ms * 1e-3)
         self.runner.message(t_ns, topic, payload, retained)
+
+    def _connection(self, connected: bool, words: str) -> None:
+        self.said.append(words)
+        super()._connection(connected, words)
 
     def snapshot(self) -> Snapshot | None:
         """As the screen pulls it."""
@@ -85,10 +92,11 @@ async def tell(driver: Watched, recorder: Recorder) -> None:
         due_s = max(due_s, time.monotonic() - PERIOD_S)
         rss = memory_bytes()
         ages, driver.ages = sorted(driver.ages), []
+        said, driver.said = driver.said, []
         snap = LiveDriver.snapshot(driver)
         source = driver.source
         if source is None:
-            continue
+            continue  # nothing can have been said yet
         told = {
             "at": time.monotonic(),
             "cpu": time.process_time(),
@@ -99,7 +107,7 @@ async def tell(driver: Watched, recorder: Recorder) -> None:
             "lost": recorder.lost,
             "connected": driver.runner.connected,
             "connections": source.connections,
-            "words": driver.runner.note,
+            "said": said,
             "late_s": late_s,
             "rules_late_s": driver.late_ns * 1e-9,
             "age_s": ages[len(ages) // 2] if ages else None,

@@ -99,6 +99,10 @@ class Course:
                 return float(max(0.0, line["at"] - self.ended_s))
         return float("inf")
 
+    def said(self, words: str) -> bool:
+        """Whether `words` were among what was said of the connection, during the fault or after it."""
+        return any(words in said for line in self.during + self.after for said in line["said"])
+
     def alarms(self) -> set[str]:
         """Alarms that stood during the fault or after it and not before."""
         stood = {key for line in self.before for key in line["alarms"]}
