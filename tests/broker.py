@@ -4,7 +4,9 @@ Nothing here can skip: without mosquitto (and, for TLS, openssl) on the machine 
 """
 
 import asyncio
+import contextlib
 import os
+import random
 import re
 import shutil
 import signal
@@ -17,7 +19,11 @@ from typing import Self
 
 from monitor.configfile import config_root
 
-START_S = 15.0
+START_S = 60.0
+PATIENCE_S = 60.0
+"""How long a test waits for what must come. It ends as soon as that has come; a busy machine may take its time."""
+PORTS = range(12_000, 32_000)
+"""Below the ports that systems give to outgoing connections: none of those can take a broker's place while it is down."""
 MONITORS = r"stopmark-[^ ]*|monitor-one"
 """Names under which monitors come to the brokers of tests, as a pattern."""
 
@@ -34,15 +40,20 @@ def command(name: str) -> str:
     return found
 
 
+_untried = random.SystemRandom().sample(PORTS, len(PORTS))
+
+
 def free_port() -> int:
-    """A port on the loopback that was free a moment ago."""
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        port: int = probe.getsockname()[1]
-        return port
+    """A port on the loopback that was free a moment ago; each call gives another, and other processes hardly ever the same."""
+    while _untried:
+        with socket.socket() as probe, contextlib.suppress(OSError):
+            probe.bind(("127.0.0.1", _untried.pop()))
+            port: int = probe.getsockname()[1]
+            return port
+    raise AssertionError("no port of the loopback is free")
 
 
-def wait_until(condition: Callable[[], bool], what: str, timeout_s: float = 15.0) -> None:
+def wait_until(condition: Callable[[], bool], what: str, timeout_s: float = PATIENCE_S) -> None:
     """Wait for `condition`, at most `timeout_s`; a test that waits in vain fails and says for what."""
     end = time.monotonic() + timeout_s
     while not condition():
@@ -50,7 +61,7 @@ def wait_until(condition: Callable[[], bool], what: str, timeout_s: float = 15.0
         time.sleep(0.01)
 
 
-async def until(condition: Callable[[], bool], what: str, timeout_s: float = 15.0) -> None:
+async def until(condition: Callable[[], bool], what: str, timeout_s: float = PATIENCE_S) -> None:
     """`wait_until` that lets the event loop run."""
     end = time.monotonic() + timeout_s
     while not condition():
