@@ -21,6 +21,8 @@ from monitor.core.types import UNKNOWN, Reject, RejectReason, Sample, Validity, 
 _CLOCK_STEP_NS: Final = 5_000_000_000
 """A source time further back than this is a stepped clock, not a late reading."""
 _GAP_MOST: Final = 100_000
+_MAY_COME: Final = 64
+"""Of the readings that sequence numbers show to be missing, so many of the last are remembered: they may only be late."""
 _NOT_THE_SENSORS_FAULT: Final = frozenset({RejectReason.RETAINED, RejectReason.DUPLICATE, RejectReason.TOO_OLD})
 _FROZEN_READINGS: Final = 20
 _FROZEN_NS: Final = 2_500_000_000
@@ -55,6 +57,7 @@ class SensorRecord:
         "_back_source_ns",
         "_delay_ns",
         "_late_since_ns",
+        "_may_come",
         "_run",
         "_run_ns",
         "_spike",
@@ -90,6 +93,7 @@ class SensorRecord:
         self.period_s = 0.0
         self.good = 0
         self.missing = 0
+        """Readings that sequence numbers show to be lost; one that comes late after all is not."""
         self.rejected = 0
         self.refused_in_row = 0
         self.stale = False
@@ -111,6 +115,8 @@ class SensorRecord:
         self._back = 0
         self._back_delay_ns = 0
         self._back_source_ns = 0
+        self._may_come: dict[int, None] = {}
+        """Sequence numbers of missing readings, in their order."""
 
     def accept(self, sample: Sample) -> RejectReason | None:
         """Take a decoded reading; the reason when it repeats or precedes one already taken."""
@@ -130,11 +136,14 @@ class SensorRecord:
                 reason = RejectReason.TOO_OLD
             if reason is not None:
                 if not self._set_back(t_ns, source):
+                    self._overtaken(sequence)
                     return reason
                 self._delay_ns = t_ns - source
                 self._late_since_ns = 0
                 self.last_sequence = None  # those before it came, and were refused
             self._back = 0
+        elif self._may_come and self._overtaken(sequence):
+            return RejectReason.TOO_OLD
         good, last_ns = self.good, self.last_ns
         if last_ns >= 0:
             if watched:
@@ -145,7 +154,9 @@ class SensorRecord:
             gap = sequence - self.last_sequence - 1
             # A larger gap, or a number that went back, is a source that began anew.
             if 0 < gap <= _GAP_MOST:
-                self.missing += gap
+                self._miss(sequence, gap)
+            elif gap < 0:
+                self._may_come.clear()
         self.number = sample.value
         self.last_ns = t_ns
         self.last_source_ns = source
@@ -153,6 +164,22 @@ class SensorRecord:
         self.good = good + 1
         self.refused_in_row = 0
         return None
+
+    def _miss(self, sequence: int, gap: int) -> None:
+        """Count the `gap` readings before `sequence` as lost, until they come."""
+        self.missing += gap
+        waited = self._may_come
+        waited.update(dict.fromkeys(range(sequence - min(gap, _MAY_COME), sequence)))
+        while len(waited) > _MAY_COME:
+            del waited[next(iter(waited))]
+
+    def _overtaken(self, sequence: int | None) -> bool:
+        """Whether the reading is one that was counted as lost, and was only overtaken on its way."""
+        if sequence not in self._may_come:
+            return False
+        del self._may_come[sequence]
+        self.missing -= 1
+        return True
 
     def _set_back(self, t_ns: int, source_ns: int) -> bool:
         """Whether a reading that would be refused shows, with those before it, that the source's clock was set back.

@@ -1,5 +1,7 @@
 """The sensor register: staleness, repeats, order, loss, and what a missing sensor is."""
 
+import pytest
+
 from monitor.config import find_rig
 from monitor.core.sensors import SensorRegister
 from monitor.core.types import Reject, RejectReason, Sample, Validity
@@ -54,6 +56,30 @@ def test_sequence_numbers_show_what_was_lost() -> None:
         sensors.records[DRUM].accept(Sample(T + i * MS, DRUM, float(i), T + i * MS, sequence))
     sensors.look(T)
     assert sensors.missing == 3
+
+
+@pytest.mark.parametrize("timed", [True, False])
+def test_a_reading_that_was_only_overtaken_is_refused_and_not_lost(timed: bool) -> None:
+    record = register().records[DRUM]
+    late = [
+        sequence
+        for i, sequence in enumerate((10, 11, 13, 12, 14, 17, 16, 18))
+        if record.accept(Sample(T + i * MS, DRUM, float(i), T + sequence * MS if timed else None, sequence)) is not None
+    ]
+    assert late == [12, 16]
+    assert record.missing == 1  # 15
+    if timed:  # it comes once more, and then much later than any that is waited for
+        for sequence, old in ((16, 16), (15, 4000), (15, 15), (15, 15)):
+            reading = Sample(T + 20 * MS, DRUM, 0.0, T + (sequence - old // 1000) * MS, sequence)
+            assert record.accept(reading) is RejectReason.TOO_OLD
+        assert record.missing == 0
+
+
+def test_of_a_long_gap_only_the_end_can_still_come() -> None:
+    record = register().records[DRUM]
+    for sequence in (1, 1002, *range(1001, 1, -1)):
+        record.accept(Sample(T + sequence * MS, DRUM, 0.0, T + sequence * MS, sequence))
+    assert record.missing == 1000 - 64
 
 
 def test_persistent_refusals_are_told_and_a_good_reading_ends_them() -> None:
