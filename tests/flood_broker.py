@@ -2,7 +2,8 @@
 
 It serves one monitor at a time on a free port of the loopback (printed as the first line) and always sends the land rig's
 readings at their rates. A line on its input starts the fault; when that is over it prints what it really sent as JSON, and
-goes on with the plain readings until its input ends.
+goes on with the plain readings until its input ends. A fault lasts S seconds, and longer on a machine that is slow, until what
+makes it one has been sent (``--least`` messages; of a drip, until the monitor has come anew), up to a minute.
 
 Modes: ``flood`` (all sensors together at N messages a second), ``one`` (one sensor alone at that rate, the others as
 usual), ``storm`` (N distinct topics a second that nobody asked for), ``giant`` (payloads of 256 MB, the most that MQTT knows,
@@ -17,6 +18,7 @@ import select
 import socket
 import sys
 import time
+from typing import Any
 
 from monitor.config import find_rig
 from tests.sender import field, message, packet
@@ -25,6 +27,8 @@ STEP_S = 0.01
 MOST = 4000
 """Messages made between two sends: a sender that fell behind must not fall silent over catching up."""
 GIANT_BYTES = (1 << 28) - 1
+LIMIT_S = 60.0
+"""How long a fault lasts at most."""
 Pieces = tuple[list[bytes], int]
 
 
@@ -43,6 +47,9 @@ class Readings:
             )
         self._sequence = 0
         self._tick = 0
+        self._last_s = [0.0] * len(self.sensors)
+        self.gaps_s = [0.0] * len(self.sensors)
+        """The longest time between two of the usual readings of each sensor."""
 
     def one(self, place: int, now_s: float) -> bytes:
         """One reading of a sensor."""
@@ -66,6 +73,10 @@ class Readings:
             for place, (_, sensor) in enumerate(self.sensors)
             if place != but and (self._tick + place) % max(1, round(1 / (sensor.rate_hz or 20) / STEP_S)) == 0
         ]
+        for place in due:
+            if self._last_s[place]:
+                self.gaps_s[place] = max(self.gaps_s[place], now_s - self._last_s[place])
+            self._last_s[place] = now_s
         return b"".join(self.one(place, now_s) for place in due), len(due)
 
 
@@ -138,11 +149,11 @@ class Peer:
         self._link, self.subscribed = None, False
 
 
-def flood(peer: Peer, readings: Readings, rate: float, seconds: float, mode: str) -> dict[str, float]:
+def flood(peer: Peer, readings: Readings, rate: float, seconds: float, mode: str, least: int) -> dict[str, Any]:
     """The fault itself; what was sent."""
     sent = own = size = 0
     start_s = time.monotonic()
-    while (now_s := time.monotonic()) < start_s + seconds:
+    while (now_s := time.monotonic()) < start_s + (seconds if sent >= least else LIMIT_S):
         due = round((now_s - start_s) * rate) - sent
         if mode != "full":
             due = min(due, MOST)
@@ -168,7 +179,15 @@ def flood(peer: Peer, readings: Readings, rate: float, seconds: float, mode: str
             size += len(block)
         peer.serve(start_s + STEP_S * (int((now_s - start_s) / STEP_S) + 1) - time.monotonic())
     took_s = time.monotonic() - start_s
-    return {"sent": sent, "usual": own, "seconds": took_s, "rate": sent / took_s, "megabytes": size / 1e6}
+    gaps = {sensor.id: gap_s for (_, sensor), gap_s in zip(readings.sensors, readings.gaps_s, strict=True)}
+    return {
+        "sent": sent,
+        "usual": own,
+        "seconds": took_s,
+        "rate": sent / took_s,
+        "megabytes": size / 1e6,
+        "gaps_s": gaps,
+    }
 
 
 def heavy(peer: Peer, readings: Readings, seconds: float, mode: str) -> dict[str, float]:
@@ -201,16 +220,20 @@ def heavy(peer: Peer, readings: Readings, seconds: float, mode: str) -> dict[str
 def drip(peer: Peer, readings: Readings, seconds: float) -> dict[str, float]:
     """One message byte by byte, and another on the next connection, until the time is over."""
     head = field(readings.sensors[1][0].encode())
-    start_s = time.monotonic()
+    start_s, first = time.monotonic(), peer.connections
     sent = left = 0
-    while time.monotonic() < start_s + seconds:
+
+    def going() -> bool:
+        return time.monotonic() < start_s + (seconds if peer.connections > first else LIMIT_S)
+
+    while going():
         with contextlib.suppress(ConnectionError):
-            while not peer.subscribed and time.monotonic() < start_s + seconds:
+            while not peer.subscribed and going():
                 peer.serve(0.05)
             begun = peer.connections
             peer.send(b"\x30\xff\x7f" + head)
             left = 0x3FFF - len(head)
-            while peer.connections == begun and peer.subscribed and time.monotonic() < start_s + seconds:
+            while peer.connections == begun and peer.subscribed and going():
                 peer.send(b" ")
                 sent, left = sent + 1, left - 1
                 peer.serve(0.05)
@@ -227,6 +250,7 @@ def main() -> None:
     parser.add_argument("mode", choices=("flood", "one", "storm", "giant", "batches", "full", "drip"))
     parser.add_argument("--rate", type=float, default=100_000.0)
     parser.add_argument("--seconds", type=float, default=30.0)
+    parser.add_argument("--least", type=int, default=0)
     args = parser.parse_args()
     readings = Readings()
     with socket.create_server(("127.0.0.1", 0)) as server:
@@ -236,7 +260,8 @@ def main() -> None:
         while True:
             with contextlib.suppress(ConnectionError):
                 peer.send(readings.usual()[0])
-            due_s += STEP_S
+            due_s = max(due_s + STEP_S, time.monotonic())
+            peer.serve(due_s - time.monotonic())  # also when it is late: else nobody would ever be let in
             while (left_s := due_s - time.monotonic()) > 0:
                 peer.serve(left_s)
             if not select.select([sys.stdin], [], [], 0)[0]:
@@ -248,7 +273,7 @@ def main() -> None:
             elif args.mode == "drip":
                 told = drip(peer, readings, args.seconds)
             else:
-                told = flood(peer, readings, args.rate, args.seconds, args.mode)
+                told = flood(peer, readings, args.rate, args.seconds, args.mode, args.least)
             print(json.dumps({**told, "end": time.monotonic()}), flush=True)
             due_s = time.monotonic()
 

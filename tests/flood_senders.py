@@ -51,6 +51,7 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--rate", type=float, default=100_000.0)
     parser.add_argument("--seconds", type=float, default=30.0)
+    parser.add_argument("--least", type=int, default=0, help="no bound here: the senders offer what they can")
     parser.add_argument("--sender", nargs=2, type=int, metavar=("PORT", "NUMBER"), help="be one of the senders")
     args = parser.parse_args()
     if args.sender:

@@ -15,38 +15,50 @@ from tests.flooding import Course, flooded
 TOO_LARGE = RejectReason.TOO_LARGE.value
 MEMORY_MB = 64.0
 """Above what it had before. The recorder alone may hold that much while it writes."""
-RECOVERY_S = 2.0
-LATE_S = 1.0
-"""Of rules and screen, on a machine that other tests keep busy as well."""
+RECOVERY_S, RECOVERY_CPU_S = 30.0, 2.0
+"""From the end of it until all is as usual. CPU time is what counts: a machine that is kept busy by others may take its time."""
+BUSY_CPU_S = 0.5
+"""CPU time of the loop's thread that goes by between two turns of the rules, or of the screen with its drawing, at most. If
+they waited for the end of a flood it would be two seconds and more."""
+LATE_S = 10.0
+"""The same in time that passes, whatever else this machine does."""
 
 
-def played(mode: str, folder: Path, rate: float, seconds: float = 2.0, screen: bool = False) -> Course:
-    with flooded(mode, folder, rate, seconds, screen) as play:
+def played(mode: str, folder: Path, rate: float, seconds: float = 2.0, screen: bool = False, least: int = 0) -> Course:
+    with flooded(mode, folder, rate, seconds, screen, least) as play:
         course = play()
     assert course.memory_mb < MEMORY_MB
-    assert course.recovery_s <= RECOVERY_S
+    assert course.recovery_s <= RECOVERY_S, course.after[-1]
+    assert course.recovery_cpu_s <= RECOVERY_CPU_S
+    assert 0 < course.most("rules_cpu_s") < BUSY_CPU_S
     assert course.most("rules_late_s") < LATE_S
     return course
 
 
 def test_all_sensors_at_a_hundred_thousand_a_second_with_the_screen(tmp_path: Path) -> None:
-    course = played("flood", tmp_path, 100_000, screen=True)
-    assert course.offered["sent"] > 50_000
+    course = played("flood", tmp_path, 100_000, screen=True, least=50_000)
+    assert course.offered["sent"] >= 50_000
     assert course.gain("received") + course.gain("dropped") >= course.offered["sent"]
     assert course.gain("connections") == 0
-    assert 0 < course.most("screen_gap_s") < LATE_S
+    assert 0 < course.most("screen_cpu_s") < BUSY_CPU_S
+    assert course.most("screen_gap_s") < LATE_S
     assert (course.gain("dropped") > 0) == ("readings-dropped" in course.alarms())
 
 
 def test_one_sensor_gone_mad_takes_nothing_from_the_others(tmp_path: Path) -> None:
-    course = played("one", tmp_path, 80_000)
+    course = played("one", tmp_path, 80_000, least=50_000)
+    assert course.offered["sent"] >= 50_000
     assert course.gain("received") + course.gain("dropped") >= course.offered["sent"] + course.offered["usual"]
-    assert not [key for key in course.alarms() if key.startswith("sensor") and key.endswith("silent")]
+    assert course.gain("dropped") > 0
+    # Not one reading of the others is missing: between two that were taken there is no more time than between two sent.
+    for name, sent_s in course.offered["gaps_s"].items():
+        if name != "drum":
+            assert max(line["gaps_s"].get(name, 0.0) for line in course.during) < sent_s + 0.001, name
 
 
 def test_a_storm_of_topics_costs_no_memory(tmp_path: Path) -> None:
-    course = played("storm", tmp_path, 100_000)
-    assert course.gain("foreign") == course.offered["sent"] > 50_000
+    course = played("storm", tmp_path, 100_000, least=50_000)
+    assert course.gain("foreign") == course.offered["sent"] >= 50_000
     assert course.gain("dropped") == 0
     assert course.memory_mb < 8.0
     assert course.said("topics nobody asked for")
@@ -61,11 +73,11 @@ def test_payloads_of_256_mb_are_cut_while_they_come_in(tmp_path: Path) -> None:
 
 def test_batches_far_too_large_are_refused_and_counted(tmp_path: Path) -> None:
     course = played("batches", tmp_path, 1)
-    assert course.after[-1]["rejects"][TOO_LARGE] >= course.offered["sent"] - course.gain("dropped") > 0
+    assert course.after[-1]["rejects"][TOO_LARGE] >= max(1, course.offered["sent"] - course.gain("dropped"))
 
 
 def test_the_largest_batches_that_are_taken_do_not_stop_the_rules(tmp_path: Path) -> None:
-    course = played("full", tmp_path, 400_000)
+    course = played("full", tmp_path, 400_000, least=100_000)
     assert course.offered["sent"] >= 100_000
 
 
