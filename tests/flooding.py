@@ -79,8 +79,8 @@ class Course:
     ended_s: float = 0.0
 
     def most(self, name: str) -> float:
-        """The largest value of a figure during the fault."""
-        return max((line[name] for line in self.during if line[name] is not None), default=0.0)
+        """The largest value of a figure during the fault; the first line after it tells of its end."""
+        return max((line[name] for line in self.during + self.after[:1] if line[name] is not None), default=0.0)
 
     def median(self, name: str) -> float:
         """The median of a figure during the fault."""
