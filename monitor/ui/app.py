@@ -33,7 +33,7 @@ from monitor.ui.keys import MOVES
 from monitor.ui.page import draw_page, draw_waiting
 from monitor.ui.screens import SCREENS, ScreenSpec
 from monitor.ui.theme import THEMES, Depth, Palette, ThemeName, palette, textual_theme
-from monitor.ui.view import UNSEEN, KeyRow, Look, ReplayView, View, standing
+from monitor.ui.view import UNSEEN, KeyRow, Look, ReplayView, View, as_known, standing
 from monitor.ui.widgets.face import Face
 
 HERTZ: Final = 10
@@ -152,6 +152,7 @@ class StopmarkApp(App[int]):
         snap = self.driver.snapshot()
         if snap is None:
             return draw_waiting(self.driver.rig, self.driver.mode, width, height)
+        snap = as_known(snap)
         self.history.feed(snap)
         view = self.view(snap)
         self._note_seen(snap)

@@ -1,11 +1,13 @@
 """One page: the chrome around a screen's body, drawn on a canvas. The only thing the terminal widget and the tests
 call."""
 
+from dataclasses import replace
+
 from monitor.config import Rig
 from monitor.ui.canvas import Area, Canvas
 from monitor.ui.driver import Mode
 from monitor.ui.screens import ScreenSpec
-from monitor.ui.view import View
+from monitor.ui.view import View, as_known
 from monitor.ui.widgets import chrome
 
 SMALLEST = (60, 20)
@@ -14,6 +16,7 @@ SMALLEST = (60, 20)
 
 def draw_page(view: View, spec: ScreenSpec, width: int, height: int) -> Canvas:
     """The whole screen as characters and roles."""
+    view = replace(view, snap=as_known(view.snap))
     canvas = Canvas(width, height)
     area = canvas.area
     if width < SMALLEST[0] or height < SMALLEST[1]:

@@ -1,11 +1,11 @@
 """What a screen is given to draw: the snapshot and everything around it that is not the core's."""
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from types import MappingProxyType
 
 from monitor.config import Rig
-from monitor.core.types import AlarmState, AlarmView, HoistState, Severity, Snapshot, Validity, Value
+from monitor.core.types import UNKNOWN, AlarmState, AlarmView, HoistState, Severity, Snapshot, Validity, Value
 from monitor.ui.driver import Mode
 from monitor.ui.format import SI, Units
 from monitor.ui.history import History
@@ -73,6 +73,18 @@ class View:
 
 
 FROZEN_S = 1.5
+_OF_MOTION = ("speed", "acceleration", "speed_excess")
+
+
+def as_known(snap: Snapshot) -> Snapshot:
+    """`snap` without the figures of a motion that is not known.
+
+    Before the first reading, or long after the last one, the estimate is a nought with a bound wider than any hoist is
+    fast. A large "0" would read as a block at rest.
+    """
+    if snap.hoist is not HoistState.UNKNOWN or not snap.value("speed").known:
+        return snap
+    return replace(snap, values=MappingProxyType({**snap.values, **dict.fromkeys(_OF_MOTION, UNKNOWN)}))
 
 
 def standing(snap: Snapshot) -> list[AlarmView]:
