@@ -39,7 +39,7 @@ class SourceClock:
 
     __slots__ = (
         "_arrival_ns", "_held_ns", "_offset_ns", "_period_ns", "_said_ns", "_same", "_source_ns", "latency_s",
-        "spread_s", "steps", "verdict",
+        "sooner_ns", "spread_s", "steps", "verdict",
     )  # fmt: skip
 
     def __init__(self, rate_hz: float) -> None:
@@ -52,6 +52,8 @@ class SourceClock:
         self._held_ns = 0
         self._said_ns = 0
         self.steps = 0
+        self.sooner_ns = 0
+        """By how much the last reading's delay was below the shortest known before."""
         self.latency_s = 0.0
         """Delay of the last reading over the shortest seen, s."""
         self.spread_s = 0.2
@@ -90,7 +92,9 @@ class SourceClock:
         if held or mismatch > STEP_NS or mismatch < -STEP_NS:
             offset += self._step(arrival_ns, seen - offset, waited, spaced, held)
         offset += (waited if waited > 0 else 0) // DRIFT_DIVISOR
+        self.sooner_ns = 0
         if seen < offset:
+            self.sooner_ns = offset - seen
             offset = seen
         self._offset_ns = offset
         delay = seen - offset

@@ -50,6 +50,8 @@ MARK_SIGMA_M: Final = 0.02
 """Where in its travel past the mark the switch changes (common practice, no source)."""
 SECOND_SIGMA_M: Final = 0.03
 """Doubt of one comparison with a second source, outside what the datum knows (common practice, no source)."""
+YOUNG: Final = 20
+"""Readings of a source after which the shortest delay is taken as known: from then on it changes by little."""
 APART_M: Final = 2.0
 """Comparisons with a second source count as new evidence this far apart."""
 
@@ -100,6 +102,12 @@ class Estimator:
         else:
             taken = clock.taken_ns(sample.t_ns, sample.source_t_ns)
         track, frame, value, leads = self._track, self._frame, sample.value, source is self._lead
+        if source.fused < YOUNG and clock is not None and clock.sooner_ns and leads and track.started:
+            # A shorter delay than any before: the readings so far were taken so much sooner, and what lies between them and
+            # this one is as much longer. Left as it is, the first speed of a block in motion may be twice the true one.
+            track.t_ns -= clock.sooner_ns
+            track.fused_ns -= clock.sooner_ns
+            source.taken_ns -= clock.sooner_ns
         since = (taken - source.taken_ns) * 1e-9
         if source.drum:
             z = frame.layers.height(source.offset + track.count(source, value, since, leads) * source.per_count)

@@ -329,3 +329,16 @@ def test_an_emergency_stop_is_not_taken_for_a_fault() -> None:
     assert not outside(bench)
     assert bench.estimator.fusion(bench.index("drum")).rejected == 0
     assert bench.last[1].validity is Validity.VALID
+
+
+@pytest.mark.parametrize("late_s", [0.01, 0.045, 0.2])
+def test_a_first_reading_that_came_late_makes_no_wrong_speed(late_s: float) -> None:
+    """The monitor starts while the block is on its way, and the very first reading was held up more than those after it."""
+    bench = Bench(rig_with("land"), lambda t: 30.0 - 1.1 * t, delay_s=late_s)
+    bench.run(0.02)
+    bench.delay_s = 0.005
+    bench.run(2.0)
+    seen = [(t, e.speed_m_s, e.speed_bound_m_s) for t, _, e in bench.track if t > late_s + 0.1]
+    assert seen
+    assert not [look for look in seen if abs(look[1] + 1.1) > look[2]]
+    assert bench.last[1].speed_m_s == pytest.approx(-1.1, abs=0.02)
