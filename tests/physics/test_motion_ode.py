@@ -9,7 +9,7 @@ from collections.abc import Callable
 from typing import Any
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 from scipy.integrate import solve_ivp
 
@@ -18,6 +18,9 @@ from monitor.physics.motion import Hoist
 from tests.physics.rigs import Stop, spans, stops
 
 G = 9.80665
+LONG_S = 1e7
+"""Longer than any stop drawn here takes: a brake a few per cent above the load stops a light block on a heavy drum only
+after hours (net force 0.05 m g against a hundred thousand times the block's mass in the drum)."""
 
 
 def chain_factor(hoist: Hoist, direction: int) -> float:
@@ -76,12 +79,13 @@ def phases(
         (s.reaction_s, (lambda _: 0.0) if hold else (lambda _: torque(0.0))),
         (s.lag_s, lambda _: torque(0.0)),
         (s.ramp_s, lambda t: torque(t / s.ramp_s)),
-        (1e4, lambda _: torque(1.0)),
+        (LONG_S, lambda _: torque(1.0)),
     ]
 
 
 @settings(max_examples=80, deadline=None)
 @given(stops(1.05))
+@example(Stop(Hoist(5000.0, 2967.0, 16, 0.22265625, 1.0), 2.0, 724.9941902160645, 0.0, 0.0, 0.0))
 def test_lowering(s: Stop) -> None:
     reach = motion.reach_lowering(s.speed_m_s, s.hoist, s.torque_n_m, s.reaction_s, s.lag_s, s.ramp_s)
     distance, time, peak = integrate(phases(s, -1), s.speed_m_s)
@@ -138,7 +142,7 @@ def test_power_lost_while_hoisting(s: Stop) -> None:
         [
             (lag_left, lambda t: falling(time + t)),
             (ramp_left, lambda t: falling(max(time, s.lag_s) + t)),
-            (1e4, lambda _: falling(1e4)),
+            (LONG_S, lambda _: falling(LONG_S)),
         ],
         1e-9,
     )
