@@ -31,10 +31,13 @@ class Watch:
 
     def __init__(self, url: BrokerUrl) -> None:
         rules = Path(default_rules_path())
-        self.raised: list[tuple[float, str]] = []
-        """Alarms raised: real time (monotonic, s) and rule."""
+        self.raised: list[tuple[float, float, str]] = []
+        """Alarms raised: real time (monotonic, s), stream time since the reading that was taken last (s), and rule."""
         self.drum: list[int] = []
         """Sequence numbers of the drum, as they were taken."""
+        self.said: list[str] = []
+        """All that was said of the connection: some words stand for a hundredth of a second only."""
+        self._taken_ns = 0
         self.driver = LiveDriver(
             find_rig("land"),
             rules.read_text(encoding="utf-8"),
@@ -44,14 +47,23 @@ class Watch:
             sinks=(self._found,),
         )
         self.driver._on_message = self._message
+        tell = self.driver._connection
+
+        def told(connected: bool, words: str) -> None:
+            self.said.append(words)
+            tell(connected, words)
+
+        self.driver._connection = told  # type: ignore[method-assign]
 
     def _found(self, finding: Finding) -> None:
         if finding.kind == "alarm" and finding.after == "unacknowledged":
-            self.raised.append((time.monotonic(), finding.key.partition(":")[0]))
+            silent_s = (finding.t_ns - self._taken_ns) * 1e-9
+            self.raised.append((time.monotonic(), silent_s, finding.key.partition(":")[0]))
 
     def _message(self, t_ns: int, topic: str, payload: bytes, retained: bool) -> None:
         if b'"seq"' in payload:
             self.drum.append(int(payload.rpartition(b":")[2].strip(b" }")))
+        self._taken_ns = t_ns
         self.driver.runner.message(t_ns, topic, payload, retained)
 
     @property
@@ -59,9 +71,19 @@ class Watch:
         """What the monitor says about its connection."""
         return self.driver.runner.note
 
-    def announced(self, since_s: float) -> float | None:
-        """When a rule first said, after `since_s`, that nothing comes."""
-        return next((at_s for at_s, rule in self.raised if at_s >= since_s and rule in ANNOUNCING), None)
+    def announced(self, since_s: float) -> tuple[float, float] | None:
+        """When a rule first said, after `since_s`, that nothing comes, and how long in stream time nothing had come then."""
+        return next(
+            ((at_s, silent_s) for at_s, silent_s, rule in self.raised if at_s >= since_s and rule in ANNOUNCING), None
+        )
+
+    @property
+    def calm(self) -> bool:
+        """Whether readings come and no rule says that they do not, so that one can say it anew."""
+        alarms = self.driver.core.snapshot().alarms
+        return len(self.drum) > 40 and not any(
+            alarm.active and alarm.key.partition(":")[0] in ANNOUNCING for alarm in alarms
+        )
 
 
 @contextlib.asynccontextmanager
@@ -178,7 +200,7 @@ async def scene(proxied: bool = False) -> AsyncIterator[Scene]:
         )
         try:
             async with running(Instruments(find_rig("land"), senders)) as instruments, watching(url) as watch:
-                await until(lambda: len(watch.drum) > 40, "readings")
+                await until(lambda: watch.calm, "readings")
                 yield Scene(broker, instruments, watch, proxy, spare)
         finally:
             await proxy.stop()
@@ -191,10 +213,14 @@ class Outcome:
 
     announced_s: float
     """From its beginning until an alarm said that nothing comes."""
+    silent_s: float
+    """Stream time between the last reading and that alarm, whatever the machine does meanwhile."""
     words: str
     """What the monitor said about its connection at the end of it."""
     back_s: float
     """From its end until a reading that was sent after it was taken."""
+    sent_s: float
+    """From its end until one was sent at all: the senders connect anew, too."""
     twice: int
     """Readings taken twice."""
     wrote: list[str]
@@ -204,21 +230,24 @@ class Outcome:
 async def endure(scene: Scene, begin: Act, end: Act, words: str, hold_s: float = 0.0) -> Outcome:
     """Let a fault begin, last until the monitor says `words` (and at least `hold_s`), and end."""
     watch, instruments = scene.watch, scene.instruments
-    begun_s = time.monotonic()
+    begun_s, before = time.monotonic(), len(watch.said)
     await begin()
-    await until(lambda: watch.announced(begun_s) is not None, f"an alarm; words: {watch.words}", 8.0)
-    await until(lambda: words in watch.words, f"words like {words!r}", 15.0)
-    said = watch.words
-    await until(lambda: time.monotonic() >= begun_s + hold_s, "the fault to last", hold_s + 1.0)
+    await until(lambda: watch.announced(begun_s) is not None, f"an alarm; words: {watch.words}")
+    await until(lambda: any(words in told for told in [*watch.said[before:], watch.words]), f"words like {words!r}")
+    said = next(told for told in [watch.words, *watch.said[before:]] if words in told)
+    await until(lambda: time.monotonic() >= begun_s + hold_s, "the fault to last")
     await end()
     ended_s, ticks = time.monotonic(), instruments.ticks
-    await until(lambda: watch.drum[-1] > ticks, f"readings again; words: {watch.words}", 30.0)
+    await until(lambda: instruments.ticks > ticks, "the senders send again")
+    sent_s = time.monotonic() - ended_s
+    await until(lambda: watch.drum[-1] > ticks, f"readings again; words: {watch.words}")
     back_s = time.monotonic() - ended_s
-    announced_s = watch.announced(begun_s)
-    assert announced_s is not None
+    announced = watch.announced(begun_s)
+    assert announced is not None
     wrote = scene.broker.published_by("stopmark-[0-9a-f]+") + scene.broker.wills()
     assert scene.broker.published_by("instruments") != [], "the log must show a PUBLISH where there is one"
-    return Outcome(announced_s - begun_s, said, back_s, len(watch.drum) - len(set(watch.drum)), wrote)
+    twice = len(watch.drum) - len(set(watch.drum))
+    return Outcome(announced[0] - begun_s, announced[1], said, back_s, sent_s, twice, wrote)
 
 
 # --- the faults -----------------------------------------------------------------------------------------------------
