@@ -1,19 +1,24 @@
 """What the driller takes from the screen at one look: no figure that is not known, none that runs into another."""
 
 from dataclasses import replace
+from itertools import pairwise
 from types import MappingProxyType
 
 import pytest
 
-from monitor.core.types import HoistState, Snapshot, Validity, Value
+from monitor.core.types import Health, HoistState, Snapshot, Validity, Value
 from monitor.ui.canvas import Canvas
+from monitor.ui.format import System, Units
 from monitor.ui.page import draw_page
 from monitor.ui.screens import SCREENS, ScreenSpec
 from monitor.ui.view import View
+from monitor.ui.widgets import digits
 from tests.ui import sample
 from tests.ui.walk import app_with, shown
 
-SIZES = ((60, 20), (80, 24), (100, 30), (120, 40), (180, 45), (200, 50))
+FIGURES = {(60, 20): 1, (80, 24): 2, (100, 30): 2, (120, 40): 3, (180, 50): 4, (200, 50): 4}
+"""Size of the large figures by the terminal's."""
+SIZES = tuple(FIGURES)
 RIG = sample.rig()
 DRIVE, TRENDS = SCREENS[0], SCREENS[4]
 
@@ -53,3 +58,65 @@ def test_a_known_motion_keeps_its_degraded_speed() -> None:
     snap = sample.degraded()
     assert snap.hoist is not HoistState.UNKNOWN
     assert "−0.80" in page(snap).figures
+
+
+def columns_of(canvas: Canvas, word: str) -> int:
+    line = next(line for line in canvas.text().splitlines() if word in line)
+    return line.index(word)
+
+
+@pytest.mark.parametrize("size", SIZES, ids=str)
+@pytest.mark.parametrize("system", ["si", "field"])
+@pytest.mark.parametrize(("height_m", "speed_m_s"), [(38.1, 0.0), (38.1, 0.4), (30.37, -1.42), (30.37, 1.5)])
+def test_height_and_speed_are_told_apart(
+    size: tuple[int, int], system: System, height_m: float, speed_m_s: float
+) -> None:
+    """As large as each other, and further apart than the digits of one figure."""
+    units, large = Units(system), FIGURES[size]
+    snap = replace(sample.calm(), values=sample.values(height=height_m, speed=speed_m_s))
+    canvas = page(snap, size=size, units=units)
+    start = columns_of(canvas, "HEIGHT") + digits.width_of(units.number(height_m, "length"), large)
+    speed = columns_of(canvas, "SPEED")
+    gap = digits.width_of("00", large) - 2 * digits.width_of("0", large)
+    assert speed - start >= 2 * gap
+    assert speed + digits.width_of(units.number(speed_m_s, "speed", signed=True), large) <= size[0]
+    assert large_rows(canvas, start - 2) == digits.rows_of(large)
+
+
+def large_rows(canvas: Canvas, before: int) -> int:
+    """Rows of the large figure that ends in column `before`."""
+    rows = canvas.chars[first_row(canvas, "HEIGHT") : first_row(canvas, "±")]
+    return sum(any(char in "█▀▄" for char in row[columns_of(canvas, "HEIGHT") : before]) for row in rows)
+
+
+def first_row(canvas: Canvas, word: str) -> int:
+    return next(y for y, line in enumerate(canvas.text().splitlines()) if word in line)
+
+
+@pytest.mark.parametrize("size", [(80, 24), (100, 30), (120, 40)], ids=str)
+def test_limits_have_their_names_beside_the_mast(size: tuple[int, int]) -> None:
+    text = page(sample.calm(), size=size).text()
+    assert "upper" in text
+    assert "lower" in text
+    assert "crown" in text
+
+
+def test_bars_of_neighbouring_rows_do_not_run_into_one() -> None:
+    canvas = page(sample.still(), SCREENS[1], (120, 40))
+    for above, below in pairwise(canvas.chars):
+        assert not any(a == b == "█" for a, b in zip(above, below, strict=True))
+
+
+def test_the_next_alarms_are_named_at_80_by_24() -> None:
+    rows = page(sample.warning()).text().splitlines()
+    assert "Auxiliary brake takes only 41 %" in rows[3]
+
+
+@pytest.mark.parametrize("size", SIZES, ids=str)
+def test_troubles_of_the_data_are_named_whole(size: tuple[int, int]) -> None:
+    snap = replace(never_seen_moving(), blind_rules=35, health=Health(recording="on", connected=False))
+    canvas = page(replace(snap, sensors=sample.sensors(RIG, ("drum", "lever", "coolant"))), size=size)
+    text = "".join(canvas.chars[-2])
+    assert "BROKER NOT CONNECTED" in text
+    assert "…" not in text.partition("drum")[0]
+    assert "SILENT" in text or size[0] < 80

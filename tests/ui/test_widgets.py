@@ -121,7 +121,7 @@ def test_no_stop_runs_to_the_floor() -> None:
     marks = StopMarks(math.nan, math.nan, math.nan, stops=False)
     lines = mast(20.0, HoistState.LOWERING, marks)
     assert "▼" in lines[-1]
-    assert "!!" in lines[-1]
+    assert "no stop" in lines[-1]
 
 
 def test_limits_out_of_order_draw_no_mast() -> None:
@@ -134,7 +134,7 @@ def test_limits_out_of_order_draw_no_mast() -> None:
 def test_bar_fills_and_marks() -> None:
     canvas = Canvas(10, 1)
     bars.level(canvas.area, 0, 0, 10, 0.5, mark=0.0)
-    assert canvas.text() == "┃████─────"
+    assert canvas.text() == "┃▄▄▄▄─────"
     canvas = Canvas(10, 1)
     bars.level(canvas.area, 0, 0, 10, math.nan)
     assert canvas.text() == "─" * 10

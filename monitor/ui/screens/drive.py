@@ -32,7 +32,7 @@ DIRECTION = {
 
 
 @dataclass(frozen=True, slots=True)
-class _Plan:
+class Plan:
     """Sizes chosen for the room there is."""
 
     mast: int
@@ -40,24 +40,31 @@ class _Plan:
     room: int
     gap: int
 
+    def split(self, width: int) -> int:
+        """Column at which the right half of the figures begins: in the middle where there is room, else as far right as
+        keeps height and speed apart, so that "125.1" beside "0" is not read as "125.10"."""
+        left, right = digits.width_of("00.00", self.figure), digits.width_of("+0.00", self.figure)
+        return max(width // 2, min(left + 2 * self.figure + 2, width - right))
 
-def _plan(width: int, rows: int) -> _Plan:
+
+def plan(width: int, rows: int) -> Plan:
+    """The largest sizes at which the widest usual height and speed still stand beside each other."""
     if width >= 180 and rows >= 38:
-        return _Plan(mast=44, figure=4, room=3, gap=2)
-    if width >= 110 and rows >= 28:
-        return _Plan(mast=30, figure=3, room=2, gap=1)
+        return Plan(mast=44, figure=4, room=3, gap=2)
+    if width >= 119 and rows >= 28:
+        return Plan(mast=min(30, width - 100), figure=3, room=2, gap=1)
     if width >= 78 and rows >= 17:
-        return _Plan(mast=20, figure=2, room=1, gap=0)
-    return _Plan(mast=15, figure=1, room=1, gap=0)
+        return Plan(mast=20, figure=2, room=1, gap=0)
+    return Plan(mast=15, figure=1, room=1, gap=0)
 
 
 def draw(area: Area, view: View) -> tuple[str, ...]:
     """The body of the screen (banner, data line and keys are drawn around it)."""
-    plan = _plan(area.width, area.height)
-    ladder.draw(area.part(1, 0, plan.mast, area.height), view)
-    right = area.part(plan.mast + 3, 0, area.width - plan.mast - 4, area.height)
-    used = _motion(right, view, plan)
-    used += _room(right.part(0, used, right.width, right.height - used), view, plan)
+    sizes = plan(area.width, area.height)
+    ladder.draw(area.part(1, 0, sizes.mast, area.height), view)
+    right = area.part(sizes.mast + 3, 0, area.width - sizes.mast - 4, area.height)
+    used = _motion(right, view, sizes)
+    used += _room(right.part(0, used, right.width, right.height - used), view, sizes)
     rest = right.part(0, used, right.width, right.height - used)
     if right.width >= 140:
         _lately(rest.part(right.width // 2, 1, right.width - right.width // 2, rest.height - 1), view)
@@ -72,10 +79,10 @@ def _caption(area: Area, x: int, y: int, name: str, unit: str) -> None:
     area.put(end + 2, y, unit, "dim")
 
 
-def _motion(area: Area, view: View, plan: _Plan) -> int:
+def _motion(area: Area, view: View, plan: Plan) -> int:
     """Height and speed; returns the rows used."""
     units, snap = view.units, view.snap
-    half = area.width // 2
+    half = plan.split(area.width)
     rows = digits.rows_of(plan.figure)
     _caption(area, 0, plan.gap, "HEIGHT", units.label("length"))
     _caption(area, half, plan.gap, "SPEED", units.label("speed"))
@@ -126,11 +133,11 @@ def _margin(view: View, margin: Value) -> str:
     return "NONE" if margin.known and margin.number == -inf else view.units.value(margin, "length")
 
 
-def _room(area: Area, view: View, plan: _Plan) -> int:
+def _room(area: Area, view: View, plan: Plan) -> int:
     """Room to the limit that lies ahead (both when still), reach and margin; returns the rows used."""
     units, snap = view.units, view.snap
     way = heading(snap)
-    half = area.width // 2
+    half = plan.split(area.width)
     rows = digits.rows_of(plan.room)
     names = {1: ("room_up", "margin_up", "ROOM UP ▲"), -1: ("room_down", "margin_down", "ROOM DOWN ▼")}
     if way == 0:

@@ -5,7 +5,8 @@ from math import isfinite
 from monitor.ui.canvas import Area
 from monitor.ui.theme import Role
 
-_EIGHTHS = " ▏▎▍▌▋▊▉"
+_FULL, _HALF = "▄", "▖"
+"""Half a row high: bars of neighbouring rows stay apart."""
 
 
 def level(area: Area, x: int, y: int, width: int, share: float, role: Role = "bar", mark: float | None = None) -> None:
@@ -14,10 +15,7 @@ def level(area: Area, x: int, y: int, width: int, share: float, role: Role = "ba
         return
     area.put(x, y, "─" * width, "track")
     if isfinite(share):
-        eighths = round(min(1.0, max(0.0, share)) * width * 8)
-        full, rest = divmod(eighths, 8)
-        area.put(x, y, "█" * full, role)
-        if rest and full < width:
-            area.put(x + full, y, _EIGHTHS[rest], role)
+        full, rest = divmod(round(min(1.0, max(0.0, share)) * width * 2), 2)
+        area.put(x, y, _FULL * full + _HALF * rest, role)
     if mark is not None and isfinite(mark):
         area.put(x + min(width - 1, max(0, round(min(1.0, max(0.0, mark)) * (width - 1)))), y, "┃", "limit")

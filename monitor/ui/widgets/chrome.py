@@ -126,7 +126,7 @@ def _alarm(area: Area, view: View, alarms: list[AlarmView]) -> None:
     filled.right(area.width - 1, 0, tail, role)
     for y, line in enumerate(lines):
         filled.put(x if y == 0 else 4, y, line, role)
-    if last:
+    if len(alarms) > 1 and filled.height < area.height:
         _others(area.part(0, filled.height, area.width, 1), alarms[1:])
 
 
@@ -179,7 +179,10 @@ def data_line(area: Area, view: View) -> None:
     # Every trouble is named before any of them is spelled out: names of sensors go first when the room is short.
     text = " · ".join(parts)
     if cell_len(printable(text)) > area.width - x - 1:
-        text = " · ".join(part.partition(":")[0] for part in parts)
+        parts = [part.partition(":")[0] for part in parts]
+        while len(parts) > 1 and cell_len(" · ".join(parts)) > area.width - x - 1:
+            parts.pop()
+        text = " · ".join(parts)
     x = area.say(x, 0, text, role, area.width - x - 1) + 3
     _parts(area, x, quiet, "dim")
 

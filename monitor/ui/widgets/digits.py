@@ -46,7 +46,7 @@ def large(text: str, size: int) -> tuple[str, ...] | None:
     """`text` as rows of block characters; None where the font has no such character."""
     if any(char not in _FONT for char in text):
         return None
-    dots = ["".join(_scaled(_FONT[char][row], size) for char in text) for row in range(5)]
+    dots = ["".join(_scaled(_FONT[char][row], size, char == "+") for char in text) for row in range(5)]
     half_rows = [row for row, times in zip(dots, _HALF_ROWS[size], strict=True) for _ in range(times)]
     if len(half_rows) % 2:
         half_rows.append(" " * len(half_rows[0]))
@@ -59,8 +59,11 @@ def large(text: str, size: int) -> tuple[str, ...] | None:
 _HALF: Final = {"##": "█", "# ": "▀", " #": "▄", "  ": " "}
 
 
-def _scaled(row: str, size: int) -> str:
+def _scaled(row: str, size: int, plus: bool) -> str:
+    """One row of dots; a plus has short arms, so that it is about as wide as a minus."""
     widths = (size, _HOLE[size], size) if len(row) == 3 else (size,) * len(row)
+    if plus:
+        widths = ((size + 1) // 2, size, (size + 1) // 2)
     return "".join(dot * width for dot, width in zip(row, widths, strict=True)) + " " * _GAP[size]
 
 

@@ -68,7 +68,7 @@ def draw(area: Area, view: View) -> None:
         area.say(0, 0, "limits unknown", "caution")
         return
     labels = 13 if area.width >= 24 else 6 if area.width >= 14 else 0
-    marks = 7 if area.width >= 28 else 2
+    marks = 7 if area.width >= 19 and not 24 <= area.width < 28 else 2
     mast = area.part(labels, 0, max(5, area.width - labels - marks), area.height)
     _mast(mast, scale, view)
     if labels:
@@ -104,6 +104,7 @@ def _limit_labels(area: Area, scale: Scale, view: View, units: Units) -> None:
         ("floor", limits.floor_m),
     )
     taken: set[int] = set()
+    narrow: list[tuple[str, int]] = []
     for name, height_m in shown:
         y = scale.row(height_m)
         if name == "crown":
@@ -117,13 +118,26 @@ def _limit_labels(area: Area, scale: Scale, view: View, units: Units) -> None:
         start = area.right(area.width - 1, y, figure, "limit") if len(figure) < area.width else area.width
         if start > len(name):
             area.put(0, y, name, "dim")
+        else:
+            narrow.append((name, y))
+    # Beside a narrow mast the name stands in the next row toward the middle, where that one is free.
+    for name, y in narrow:
+        beside = y + 1 if y < area.height // 2 else y - 1
+        if beside not in taken:
+            taken.add(beside)
+            area.put(max(0, area.width - 1 - len(name)), beside, name, "dim")
+
+
+def _inner(mast: Area) -> int:
+    """How wide the block is drawn: with air at its sides where the mast is not narrow."""
+    return max(1, mast.width - (4 if mast.width >= 9 else 2))
 
 
 def _block(mast: Area, scale: Scale, height_m: float) -> None:
     """Two half rows high, its lower edge at the height."""
     bottom = scale.half_row(height_m)
     top = max(0, bottom - 1)
-    inner = max(1, mast.width - 4)
+    inner = _inner(mast)
     x = (mast.width - inner) // 2
     if top // 2 == bottom // 2:
         mast.put(x, top // 2, "█" * inner, "block")
@@ -139,7 +153,7 @@ def _marks(area: Area, mast: Area, x: int, width: int, scale: Scale, view: View)
     marks = snap.marks
     assured = marks.assured_up_m if way > 0 else marks.assured_down_m
     here = height(snap).number
-    inner = max(1, mast.width - 4)
+    inner = _inner(mast)
     left = (mast.width - inner) // 2
     if way == 0:
         area.put(x, scale.row(here), "◄", "block")
