@@ -3,6 +3,9 @@
 Three tables: the readings as they came (one row per reading), the same resampled (one column per sensor), the derived
 signals at grid points (one column per signal), and what was said (findings). Times are UTC; numbers are SI, with the
 unit in the column's name or beside the number.
+
+Tables with a row per step go on for `SILENT_NS` into a silence, so that one sees how it began; the rest of it is left out,
+and told, however long it is. Where sessions lie more than a day apart the signals begin anew, as in a replay.
 """
 
 from collections.abc import Iterator, Mapping, Sequence
@@ -10,14 +13,16 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Final
 
-from monitor.adapters.replay import SessionReader
+from monitor.adapters.replay import LONGEST_JUMP_NS, SessionReader
 from monitor.adapters.tables import Codes, Column, ExportError, TableFile
 from monitor.config import Rig, Sensor
 from monitor.configfile import parse_toml
-from monitor.core.types import GRID_NS, Action, Frame
+from monitor.core.types import CARRIED_TOPIC, GRID_NS, Action, Frame
 from monitor.units import UNITS, Dimension
 
 BATCH_ROWS: Final = 50_000
+SILENT_NS: Final = 60_000_000_000
+"""A silence that is longer than this has no rows after this time."""
 
 SI_UNITS: Final[Mapping[Dimension, str]] = {
     unit.dimension: unit.name for unit in reversed([*UNITS.values()]) if unit.scale == 1.0 and unit.offset == 0.0
@@ -38,6 +43,28 @@ class ExportResult:
     """Readings that were left out, by reason."""
     message: str = ""
     """Something the user should know; empty when all of it was written."""
+    silences: Sequence[tuple[int, int]] = ()
+    """Stretches (from, to) of a table with a row per step that have no rows because nothing was recorded."""
+
+
+class _Steps:
+    """When rows are due, and the stretches that have none."""
+
+    def __init__(self, every_ns: int) -> None:
+        self._every_ns = every_ns
+        self.silences: list[tuple[int, int]] = []
+
+    def from_on(self, t_ns: int) -> int:
+        """The first time at or after `t_ns` that is a whole number of steps."""
+        return -(-t_ns // self._every_ns) * self._every_ns
+
+    def skip(self, due_ns: int, t_ns: int) -> int:
+        """Nothing was recorded up to `t_ns`: when the next row is due instead of at `due_ns`."""
+        again_ns = self.from_on(t_ns + 1)
+        if again_ns <= due_ns:
+            return due_ns
+        self.silences.append((due_ns, t_ns))
+        return again_ns
 
 
 class _Rows:
@@ -63,11 +90,10 @@ class _Rows:
             self._table.write(self._columns)
             self._columns = [[] for _ in self._columns]
 
-    def result(self, refused: Mapping[str, int]) -> ExportResult:
+    def result(self, refused: Mapping[str, int], silences: Sequence[tuple[int, int]] = ()) -> ExportResult:
         self.flush()
-        return ExportResult(
-            self._table.path, self._table.rows, self.from_ns, self.to_ns, refused, _left_out(self._table)
-        )
+        message = _left_out(self._table)
+        return ExportResult(self._table.path, self._table.rows, self.from_ns, self.to_ns, refused, message, silences)
 
 
 def _left_out(table: TableFile) -> str:
@@ -82,14 +108,18 @@ def _left_out(table: TableFile) -> str:
 def _inputs(
     sessions: Sequence[Path], from_ns: int | None, to_ns: int | None
 ) -> Iterator[tuple[SessionReader, Frame | Action]]:
+    before_ns: int | None = None
     for path in sessions:
         with SessionReader(path) as session:
             if to_ns is not None and session.t_first_ns >= to_ns:
                 continue
+            if before_ns is not None and session.t_first_ns - before_ns > LONGEST_JUMP_NS:
+                yield session, Frame(session.t_first_ns, CARRIED_TOPIC, b"{}")
             for item in session.inputs(from_ns):
                 if to_ns is not None and item.t_ns >= to_ns:
                     break
                 yield session, item
+            before_ns = session.end_ns
 
 
 def _rig_of(sessions: Sequence[Path]) -> Rig:
@@ -167,7 +197,8 @@ def export_resampled(
     to_ns: int | None = None,
     own_units: bool = False,
 ) -> ExportResult:
-    """The last reading of every sensor at each multiple of `every_ns`; empty where it was stale by the rig's own measure.
+    """The last reading of every sensor at each multiple of `every_ns`; empty where it was stale by the rig's own measure,
+    and no row at all later than `SILENT_NS` into a silence.
 
     Raises:
         ExportError: the step is below 1 ms, or the table cannot be written. SessionError: a session cannot be read.
@@ -186,10 +217,12 @@ def export_resampled(
             Column(f"{sensor.id} [{sensor.unit if own_units else SI_UNITS[sensor.spec.dimension]}]", "number")
         )
     held = [_Held(sensor, own_units) for sensor in rig.sensors]
+    steps = _Steps(every_ns)
     with TableFile(out, columns) as table:
         due_ns: int | None = None
         first_ns: int | None = None
         last_ns: int | None = None
+        heard_ns = end_ns = 0
 
         def rows(until_ns: int) -> None:
             """Every row that is due by `until_ns`."""
@@ -212,17 +245,26 @@ def export_resampled(
                 if begin_ns > end_ns:
                     continue
                 if due_ns is None:
-                    due_ns = -(-begin_ns // every_ns) * every_ns
+                    due_ns = steps.from_on(begin_ns)
+                    heard_ns = begin_ns
                 for part in decoder.read(session, from_ns, to_ns):
                     for index, one in enumerate(held):
                         mine = part.sensor == index
                         one.add(part.t_ns[mine], part.value[mine])
                     if len(part.t_ns):
-                        rows(int(part.t_ns[-1]))
+                        before = np.concatenate(([heard_ns], part.t_ns[:-1]))
+                        for place in np.flatnonzero(part.t_ns - before > SILENT_NS).tolist():
+                            rows(int(before[place]) + SILENT_NS)
+                            due_ns = steps.skip(due_ns, int(part.t_ns[place]))
+                        heard_ns = int(part.t_ns[-1])
+                        rows(heard_ns)
                     if table.full:
                         break
-                rows(end_ns)
-        return ExportResult(out, table.rows, first_ns, last_ns, dict(decoder.refused), _left_out(table))
+                rows(min(end_ns, heard_ns + SILENT_NS))
+        if due_ns is not None and not table.full:
+            steps.skip(due_ns, end_ns)
+        message = _left_out(table)
+        return ExportResult(out, table.rows, first_ns, last_ns, dict(decoder.refused), message, steps.silences)
 
 
 class _Held:
@@ -290,24 +332,31 @@ def export_signals(
     columns += [Column(f"{SIGNALS[i].name} [{SI_UNITS[SIGNALS[i].dimension]}]", "number") for i in picked]
     with TableFile(out, columns) as table:
         rows = _Rows(table, len(columns))
+        steps = _Steps(every_ns)
         due_ns: int | None = None
+        heard_ns = 0
         for _, item in _inputs(sessions, None, to_ns):
+            t_ns = item.t_ns
             if due_ns is None:
-                due_ns = -(-item.t_ns // every_ns) * every_ns
-            while due_ns <= item.t_ns:
+                due_ns, heard_ns = steps.from_on(t_ns), t_ns
+            silent = t_ns - heard_ns > SILENT_NS
+            while due_ns <= (heard_ns + SILENT_NS if silent else t_ns):
                 core.advance(due_ns)
                 if from_ns is None or due_ns >= from_ns:
                     values = core.values
                     numbers = [values[i][0] if values[i][1] <= 1 else None for i in picked]
                     rows.add(due_ns, core.snapshot().hoist.value, *numbers)
                 due_ns += every_ns
+            if silent:
+                due_ns = steps.skip(due_ns, t_ns)
+            heard_ns = t_ns
             if table.full:
                 break
             if isinstance(item, Action):
                 core.act(core.admit(item))
             else:
                 core.ingest(core.admit(item))
-        return rows.result({})
+        return rows.result({}, [(start, end) for start, end in steps.silences if from_ns is None or end > from_ns])
 
 
 def export_findings(sessions: Sequence[Path], out: Path) -> ExportResult:

@@ -1,6 +1,7 @@
 """`stopmark export`: sessions as tables for other programs: CSV, Parquet, xlsx."""
 
 import argparse
+from collections.abc import Sequence
 from pathlib import Path
 
 from monitor.errors import UserError
@@ -19,7 +20,11 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         help="readings as they came; resampled, one column per sensor; derived signals; what was said",
     )  # fmt: skip
     parser.add_argument(
-        "--every", metavar="SECONDS", type=positive, default=1.0, help="step of resampled and signals (1)"
+        "--every",
+        metavar="SECONDS",
+        type=positive,
+        default=1.0,
+        help="step of resampled and signals (1); a silence of more than a minute has no rows after that, and is told",
     )
     parser.add_argument("--signals", metavar="NAME,NAME", help="some of the signals only")
     parser.add_argument("--own-units", action="store_true", help="each sensor's own unit instead of SI")
@@ -62,6 +67,20 @@ def run(args: argparse.Namespace) -> int:
     print(f"{result.path}: {result.rows} rows")
     for reason, count in result.refused.items():
         print(f"  left out: {count} {reason}")
+    if result.silences:
+        print(f"  {silence_words(result.silences)}")
     if result.message:
         print(f"  {result.message}")
     return 0
+
+
+def silence_words(silences: Sequence[tuple[int, int]]) -> str:
+    """What to say of stretches (from, to; ns) without rows."""
+    from monitor.ui.format import clock, span
+
+    first_ns, last_ns = max(silences, key=lambda silence: silence[1] - silence[0])
+    where = f"from {clock(first_ns, date=True)} to {clock(last_ns, date=True)} UTC"
+    if len(silences) == 1:
+        return f"no rows {where}: nothing was recorded there"
+    total = span(sum(to_ns - from_ns for from_ns, to_ns in silences) * 1e-9)
+    return f"no rows in {len(silences)} stretches ({total} in all) in which nothing was recorded; the longest: {where}"

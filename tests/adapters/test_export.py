@@ -28,7 +28,7 @@ from monitor.core.decode import Decoder
 from monitor.core.engine import Core
 from monitor.core.rules import build_rules, default_rules_path
 from monitor.core.signals import SIGNAL_NAMES
-from monitor.core.types import Action, ActionKind, Finding, Frame, Sample, Severity
+from monitor.core.types import HEALTH_TOPIC, Action, ActionKind, Finding, Frame, Sample, Severity
 from tests.adapters.streams import START_NS
 
 RIG = find_rig("land")
@@ -313,3 +313,43 @@ def test_an_interrupted_table_leaves_nothing_behind(tmp_path: Path, name: str) -
         interrupted()
     assert [path.name for path in tmp_path.iterdir()] == [name]
     assert (tmp_path / name).read_bytes() == b"older"
+
+
+def later(frames: list[Frame], by_s: int) -> list[Frame]:
+    """The same messages so much later, their own times included."""
+    made = []
+    for frame in frames:
+        document = json.loads(frame.payload)
+        document["t"] += by_s * 1000
+        made.append(Frame(frame.t_ns + by_s * SECOND_NS, frame.topic, json.dumps(document).encode()))
+    return made
+
+
+@pytest.mark.parametrize(("apart_s", "one_file"), [(300, True), (300, False), (30 * 86_400, False)])
+def test_where_nothing_was_recorded_there_are_no_rows(tmp_path: Path, apart_s: int, one_file: bool) -> None:
+    again = later(FRAMES, apart_s)
+    if one_file:
+        paths = [write(tmp_path / "a.stopmark", [*FRAMES, *again])]
+    else:
+        paths = [write(tmp_path / "a.stopmark", [*FRAMES]), write(tmp_path / "b.stopmark", [*again])]
+    for what, result in (
+        ("resampled", export_resampled(paths, tmp_path / "r.csv", SECOND_NS)),
+        ("signals", export_signals(paths, tmp_path / "s.csv", SECOND_NS, ["hook_load", "height_unknown"])),
+    ):
+        table = pd.read_csv(result.path)
+        at_s = (pd.to_datetime(table["time"]) - pd.Timestamp(START_NS, unit="ns", tz="UTC")).dt.total_seconds()
+        gone = [at for at in at_s if 8 + 61 <= at < apart_s]
+        assert (what, gone) == (what, [])
+        assert sum(8 < at <= 8 + 61 for at in at_s) in (59, 60, 61), what  # so that one sees how it began
+        assert sum(at >= apart_s for at in at_s) == sum(at < 8 for at in at_s), what
+        ((from_ns, to_ns),) = result.silences
+        assert from_ns == pytest.approx(FRAMES[-1].t_ns + 60 * SECOND_NS, abs=2 * SECOND_NS)
+        assert to_ns == again[0].t_ns
+        assert table.iloc[-1].notna().sum() >= 3, what
+
+
+def test_a_silence_at_the_end_is_told_too(tmp_path: Path) -> None:
+    health = Frame(FRAMES[-1].t_ns + 500 * SECOND_NS, HEALTH_TOPIC, b"{}")
+    result = export_resampled([write(tmp_path / "a.stopmark", [*FRAMES, health])], tmp_path / "r.csv", SECOND_NS)
+    assert result.to_ns == pytest.approx(FRAMES[-1].t_ns + 60 * SECOND_NS, abs=SECOND_NS)
+    assert [to_ns for _, to_ns in result.silences] == [health.t_ns]
