@@ -1,10 +1,19 @@
 """The queue of messages that wait: bounded, the oldest go first, and only those of the topics that flood."""
 
+from types import SimpleNamespace
+
+import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
 from monitor.adapters import inbox as module
 from monitor.adapters.inbox import BURST_BYTES, MESSAGE_BYTES, STANDING_BYTES, Inbox, Waiting
+
+
+@pytest.fixture(autouse=True)
+def clock(monkeypatch: pytest.MonkeyPatch) -> None:
+    """No time passes but what a test takes away from the box's own memory: a stalled machine must not make a queue old."""
+    monkeypatch.setattr(module, "time", SimpleNamespace(monotonic=lambda: 1e6))
 
 
 def emptied(box: Inbox) -> list[Waiting]:
