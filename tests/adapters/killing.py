@@ -4,6 +4,7 @@ import random
 import subprocess
 import sys
 import time
+from dataclasses import dataclass
 from pathlib import Path
 
 from monitor.adapters.replay import SessionReader
@@ -27,16 +28,29 @@ def killed(child: str, target: Path, said: Path, after_s: float) -> list[str]:
     return said.read_text(encoding="ascii").split("\n")[:-1]
 
 
-def killed_session(folder: Path, seed: int, most_s: float = 1.8) -> tuple[list[Frame | Action], list[Finding], float]:
-    """Inputs and findings of a session whose recorder was killed, and how many seconds of its stream are missing."""
+@dataclass(frozen=True)
+class Killed:
+    """A session whose recorder was killed."""
+
+    inputs: list[Frame | Action]
+    findings: list[Finding]
+    missing_s: float
+    """How much of its stream is missing: from the first lost frame, when it had been given, to the last."""
+    behind_s: list[float]
+    """For how long, at each frame, the recorder said that not everything was on the disk."""
+
+
+def killed_session(folder: Path, seed: int, most_s: float = 1.8) -> Killed:
+    """Record, kill, and look at what is there."""
     path, said = folder / f"killed-{seed}.stopmark", folder / f"said-{seed}"
     lines = killed("tests.adapters.recording_child", path, said, random.Random(seed).uniform(0.05, most_s))
-    given_ns = [int(line.split()[1]) for line in lines]
+    told = [line.split() for line in lines]
     with SessionReader(path) as session:
         inputs = list(session.inputs())
         findings = session.findings()
-    kept_ns = max((item.t_ns for item in inputs), default=given_ns[0])
-    return inputs, findings, (given_ns[-1] - kept_ns) * 1e-9
+    kept = sum(isinstance(item, Frame) for item in inputs)
+    missing_s = (int(told[-1][1]) - int(told[kept][2])) * 1e-9 if kept < len(told) else 0.0
+    return Killed(inputs, findings, max(0.0, missing_s), [float(words[3]) for words in told])
 
 
 def killed_ledger(folder: Path, seed: int, most_s: float = 0.4) -> tuple[Path, list[int]]:

@@ -1,6 +1,7 @@
 """A process that records until it is killed: ``python -m tests.adapters.recording_child SESSION``.
 
-Prints the number of each frame it has given to the recorder, with the moment, so that the test knows what could be lost.
+Prints the number of each frame it has given to the recorder, the moment, the moment when it had been given, and for how long
+by then the recorder says that not everything was on the disk (s), so that the test knows what could be lost.
 """
 
 import sys
@@ -23,7 +24,7 @@ def main(path: Path) -> None:
         if count % 10 == 9:
             recorder.action(Action(t_ns, ActionKind.NOTE, number=float(count)))
             recorder.finding(Finding(t_ns, "health", "k", Severity.NOTICE, "", "", "said", number=float(count)))
-        sys.stdout.write(f"{count} {t_ns}\n")
+        sys.stdout.write(f"{count} {t_ns} {clock.now_ns()} {recorder.behind_s:.4f}\n")
         sys.stdout.flush()
         count += 1
         time.sleep(0.004)

@@ -221,7 +221,7 @@ async def ended(task: "asyncio.Task[None]") -> None:
 
 def kills(folder: Path, count: int) -> None:
     """Kill a recorder `count` times; every session must open."""
-    missing = [killed_session(folder, seed)[2] for seed in range(count)]
+    missing = [killed_session(folder, seed).missing_s for seed in range(count)]
     line("kills after which the session opened", float(len(missing)), f"of {count}")
     line("stream missing at worst", max(missing), "s")
 
