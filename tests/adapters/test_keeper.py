@@ -162,7 +162,7 @@ def test_while_another_holds_it_entries_wait_and_the_watch_goes_on(path: Path, r
         began_s = time.monotonic()
         for t_ns in range(2, 302):
             say(keeper, t_ns)
-        assert time.monotonic() - began_s < 1.0
+        assert time.monotonic() - began_s < 300 * keeping._PATIENCE_S / 2  # it waits for nobody, not once
         wait_until(lambda: "held by another program" in keeper.problem, "the trouble is told")
         assert "waiting" in keeper.facts()["ledger"]
         other.execute("ROLLBACK")
