@@ -63,7 +63,7 @@ class Watch:
     def _message(self, t_ns: int, topic: str, payload: bytes, retained: bool) -> None:
         if b'"seq"' in payload:
             self.drum.append(int(payload.rpartition(b":")[2].strip(b" }")))
-        self._taken_ns = t_ns
+        self._taken_ns = max(t_ns, self.driver.core.now_ns)  # as the core takes it
         self.driver.runner.message(t_ns, topic, payload, retained)
 
     @property
