@@ -170,7 +170,8 @@ class LiveDriver:
             from monitor.restart import left_behind
 
             # In a thread: the screen is up meanwhile, and says that it waits.
-            state = await asyncio.to_thread(left_behind, self.recorder.path.parent, self.rig.name)
+            path = self.recorder.path
+            state = await asyncio.to_thread(left_behind, path.parent, self.rig.name, path)
             self.runner.carry(self.clock.now_ns(), state)
         self.runner.health(self.clock.now_ns())
         from monitor.adapters.mqtt import MqttSource  # with its library, which the first paint does without

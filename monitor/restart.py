@@ -28,12 +28,14 @@ new run waiting."""
 LOG = logging.getLogger(__name__)
 
 
-def left_behind(folder: Path, rig: str) -> Mapping[str, Any]:
+def left_behind(folder: Path, rig: str, but: Path | None = None) -> Mapping[str, Any]:
     """`Core.state` at the end of the latest live run of `rig` recorded in `folder`; empty where there is none to use.
 
-    Sessions that cannot be read are passed over, with a word in the log.
+    Sessions that cannot be read are passed over, with a word in the log; `but`, the one being recorded, without.
     """
     for path in reversed([*session_files(folder, rig)]):
+        if path == but:
+            continue
         try:
             with SessionReader(path) as session:
                 if session.mode != "LIVE" or session.end_ns == 0:
@@ -51,7 +53,7 @@ def left_behind(folder: Path, rig: str) -> Mapping[str, Any]:
                 if kept is not None:
                     json.dumps(kept.state, allow_nan=False)  # it is to be written as it is
                     return kept.state
-        except (SessionError, UserError, ValueError) as error:
+        except (SessionError, UserError, ValueError, OSError) as error:
             LOG.warning("%s: what it left cannot be used: %s", path.name, harmless(str(error)))
     return {}
 

@@ -15,6 +15,7 @@ from monitor.adapters.chain import SessionChain
 from monitor.adapters.clock import StreamClock
 from monitor.adapters.folder import session_files
 from monitor.adapters.replay import SessionReader
+from monitor.adapters.segments import SegmentedRecorder
 from monitor.commands.watch import live_driver
 from monitor.config import find_rig
 from monitor.core.types import CARRIED_TOPIC, ActionKind, AlarmState, Frame, Snapshot
@@ -112,3 +113,48 @@ def test_what_cannot_be_read_is_passed_over(tmp_path: Path, caplog: pytest.LogCa
     (tmp_path / "land-20260101-000000.stopmark").write_bytes(b"no session at all")
     assert left_behind(tmp_path, "land") == {}
     assert "what it left cannot be used" in caplog.text
+
+
+def test_the_session_being_recorded_is_not_taken_for_the_run_before(
+    tmp_path: Path, caplog: pytest.LogCaptureFixture
+) -> None:
+    """On a full disk it is an empty file: nothing to complain about."""
+    own = tmp_path / "land-20260101-000000.stopmark"
+    own.write_bytes(b"")
+    assert left_behind(tmp_path, "land", own) == {}
+    assert caplog.text == ""
+
+
+def test_a_file_that_may_not_be_looked_at_is_passed_over(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
+) -> None:
+    (tmp_path / "land-20260101-000000.stopmark").write_bytes(b"")
+
+    def refuse(_path: Path) -> SessionReader:
+        raise PermissionError(13, "Permission denied")
+
+    monkeypatch.setattr("monitor.restart.SessionReader", refuse)
+    assert left_behind(tmp_path, "land") == {}
+    assert "Permission denied" in caplog.text
+
+
+async def test_a_full_disk_at_the_start_does_not_cost_what_the_run_before_left(
+    broker: Mosquitto, tmp_path: Path
+) -> None:
+    """Old sessions make room, but not the one that a restart goes on from."""
+    rig, data = own_rig(tmp_path), tmp_path / "data"
+    for retention in ([], ["--keep-free", "900TB"]):
+        args = words("--rig", str(rig), "--broker", broker.url, "--data", str(data), *retention)
+        url = parse_broker_url(broker.url, {})
+        with live_driver(args, find_rig(str(rig)), url, StreamClock.live(), "LIVE", ()) as driver:
+            assert isinstance(driver.recorder, SegmentedRecorder)
+            assert driver.recorder._pruning is not None
+            driver.recorder._pruning.join()  # it has made what room it can
+            running = asyncio.create_task(driver.run())
+            await until(lambda: driver.runner.connected is True, "the connection")
+            driver.stop()
+            await running
+    _, second = session_files(data)
+    with SessionReader(second) as session:
+        assert [f.after for f in session.findings() if f.key == "carried"] == ["carried"]
+        assert [note.text for note in session.notes() if note.kind == "removal"] == []

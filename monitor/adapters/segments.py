@@ -3,6 +3,8 @@
 A run of the monitor is a row of segments. Each holds the whole header and says which run it belongs to, its number in it,
 and which file went before; replayed one after another they are the run, input for input.
 
+In its first hour a run keeps the last file of the run before, whatever the bounds: a start reads there what it left.
+
 Nothing is removed in silence. Every removal is written into the session that is being recorded, and one that held
 findings nobody had acknowledged, or was flagged, is also logged as a warning.
 """
@@ -147,6 +149,8 @@ class SegmentedRecorder:
         self._pruning: threading.Thread | None = None
         self._next_look_ns = 0
         self._by_age: bool | None = None
+        self._before = next(reversed([*session_files(folder.path, rig)]), None)
+        """What the run before left: this one goes on from it, and may not have read it yet."""
         self._recorder = Recorder(folder.session_path(rig, now_ns), self._segment_header(""), hold=folder.hold)
         self._prune(now_ns)
 
@@ -177,6 +181,8 @@ class SegmentedRecorder:
             if self._by_age is None:
                 self._by_age = self._ages_make_sense(t_ns, keep)
             retention = self._retention if self._by_age else replace(self._retention, max_age_days=None)
+            if self._segment == 1 and self._before is not None:
+                keep.add(self._before)
             for removal in prune(self._folder.path, retention, t_ns, self._usage, keep):
                 self._recorder.note(t_ns, "removal", removal.words)
         except Exception as error:  # a fault here must not end in silence, nor touch the recording
