@@ -16,6 +16,7 @@ from monitor.adapters.exposition import Endpoint, HealthFile, parse_place
 from monitor.adapters.metrics import Facts, page
 from monitor.core.types import AlarmState, Severity
 from monitor.errors import UserError
+from tests.broker import PATIENCE_S
 from tests.ui import sample
 
 # --- the figures --------------------------------------------------------------------------------------------------------
@@ -108,7 +109,7 @@ async def asked(port: int, request: bytes) -> bytes:
     reader, writer = await asyncio.open_connection("127.0.0.1", port)
     try:
         writer.write(request)
-        return await asyncio.wait_for(reader.read(), 20.0)
+        return await asyncio.wait_for(reader.read(), PATIENCE_S)
     except ConnectionError:  # hung up on before all was read
         return b""
     finally:
@@ -147,6 +148,7 @@ async def test_slow_large_and_too_many_requests_are_hung_up_on(monkeypatch: pyte
     await endpoint.start()
     try:
         assert await asked(endpoint.port, b"GET /metrics HTTP/1.1\r\nHost: lo") == b""
+        monkeypatch.setattr(exposition, "REQUEST_S", 60.0)
         assert await asked(endpoint.port, b"GET /" + b"x" * 1_000_000) == b""
         monkeypatch.setattr(exposition, "MOST_READERS", 0)
         assert await asked(endpoint.port, b"GET /metrics HTTP/1.1\r\nHost: localhost\r\n\r\n") == b""
