@@ -115,6 +115,8 @@ class MqttSource:
         self._renamed = False
         self.client_id = client_id or f"stopmark-{secrets.token_hex(4)}"
         self._state: tuple[bool, str] | None = None
+        self._well = f"connected to {url}"
+        """Words for a connection over which everything comes; all others are a warning in the log."""
         self._fault: asyncio.Future[None] | None = None
         self._inbox = Inbox()
         self._taking = False
@@ -285,7 +287,7 @@ class MqttSource:
             )
         if link.wire.foreign:
             return f"connected, but {self._url} sends topics nobody asked for: they are not taken"
-        return f"connected to {self._url}"
+        return self._well
 
     async def _leave(self, link: Link) -> None:
         if link.lost.done():
@@ -302,7 +304,8 @@ class MqttSource:
     def _tell(self, connected: bool, words: str) -> None:
         if self._state != (connected, words):
             self._state = connected, words
-            LOG.log(logging.INFO if connected else logging.WARNING, "%s", words)
+            well = connected and words == self._well
+            LOG.log(logging.INFO if well else logging.WARNING, "%s", words)
             self._on_state(connected, words)
 
     def _most(self) -> int:

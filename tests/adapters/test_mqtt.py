@@ -2,6 +2,7 @@
 
 import asyncio
 import contextlib
+import logging
 import socket
 import ssl
 from collections.abc import AsyncIterator, Callable, Sequence
@@ -373,3 +374,12 @@ async def test_an_unknown_host_is_told() -> None:
         await until(lambda: heard.words != "", "words")
     assert "rig-broker.invalid" in heard.words
     assert not heard.connected
+
+
+def test_the_log_warns_of_a_connection_over_which_not_everything_comes(caplog: pytest.LogCaptureFixture) -> None:
+    caplog.set_level(logging.INFO)
+    source = Listener("mqtt://127.0.0.1", ["a"]).source
+    source._tell(True, "connected to mqtt://127.0.0.1:1883")
+    source._tell(True, "connected, but mqtt://127.0.0.1:1883 sends nothing")
+    source._tell(False, "nothing answers")
+    assert [record.levelno for record in caplog.records] == [logging.INFO, logging.WARNING, logging.WARNING]
