@@ -26,7 +26,7 @@ class Ask(ModalScreen[str | None]):
 
     def __init__(self, title: str, explain: str, restrict: str, longest: int) -> None:
         super().__init__()
-        self._title, self._explain = title, explain
+        self._title, self.explain = title, explain
         self._restrict, self._longest = restrict, longest
 
     def compose(self) -> ComposeResult:
@@ -34,7 +34,7 @@ class Ask(ModalScreen[str | None]):
         with Vertical() as box:
             # Content and not a string: a string would be read as markup.
             box.border_title = Content(self._title)
-            yield Static(Content(self._explain))
+            yield Static(Content(self.explain))
             yield Input(restrict=self._restrict, max_length=self._longest, compact=True)
 
     def on_input_submitted(self, event: Input.Submitted) -> None:

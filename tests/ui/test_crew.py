@@ -188,35 +188,85 @@ async def test_note_is_recorded_with_initials() -> None:
         assert [(act.kind, act.text, act.who) for act in driver.acts] == [(ActionKind.NOTE, "[red]pads", "AB")]
 
 
+async def line_page(pilot: Walk, key: str) -> None:
+    """The Line screen with the question behind `key`."""
+    await pilot.press("w")
+    await initials(pilot)
+    await pilot.press("6", key)
+    await pilot.pause()
+
+
+async def answer(pilot: Walk, text: str) -> None:
+    assert isinstance(pilot.app.screen, Ask)
+    await pilot.press(*text, "enter")
+    await pilot.pause()
+
+
 async def test_height_is_set_in_the_units_on_the_screen() -> None:
     app, driver, _ = app_with(sample.still())
     async with app.run_test(size=(80, 24)) as pilot:
-        await pilot.press("w")
-        await initials(pilot)
-        await pilot.press("6", "e")
-        await pilot.pause()
-        await pilot.press(*"10.0", "enter")
-        await pilot.pause()
+        await line_page(pilot, "e")
+        await answer(pilot, "61.0")
         assert driver.acts[0].kind is ActionKind.REFERENCE_HEIGHT
-        assert driver.acts[0].number == pytest.approx(3.048)
+        assert driver.acts[0].number == pytest.approx(61.0 * 0.3048)
         await pilot.press("e")
         await pilot.pause()
-        await pilot.press(*"999", "enter")
-        await pilot.pause()
+        await answer(pilot, "999")
         assert len(driver.acts) == 1
         assert "Not taken" in shown(app)
 
 
-async def test_cut_and_slip_takes_wraps() -> None:
+@pytest.mark.parametrize(("word", "taken"), [("yes", 1), ("no", 0)])
+async def test_a_height_far_from_the_one_shown_is_asked_about(word: str, taken: int) -> None:
+    """A slip of the finger would move every limit."""
     app, driver, _ = app_with(sample.still())
     async with app.run_test(size=(80, 24)) as pilot:
-        await pilot.press("w")
-        await initials(pilot)
-        await pilot.press("6", "c")
+        await line_page(pilot, "e")
+        await answer(pilot, "10.0")
+        assert driver.acts == []
+        assert isinstance(app.screen, Ask)
+        assert "60.4 ft" in app.screen.explain
+        await answer(pilot, word)
+        assert [act.number for act in driver.acts] == [pytest.approx(3.048)] * taken
+
+
+async def test_a_height_is_not_asked_about_twice_where_none_is_known() -> None:
+    app, driver, _ = app_with(sample.height_unknown())
+    async with app.run_test(size=(80, 24)) as pilot:
+        await line_page(pilot, "e")
+        await answer(pilot, "10.0")
+        assert len(driver.acts) == 1
+
+
+@pytest.mark.parametrize("key", ["e", "c"])
+async def test_height_and_wraps_are_not_taken_while_the_block_moves(key: str) -> None:
+    app, driver, _ = app_with(sample.calm())
+    async with app.run_test(size=(80, 24)) as pilot:
+        await line_page(pilot, key)
+        assert not isinstance(app.screen, Ask)
+        assert "The block moves" in shown(app)
+        driver.held = sample.still()
+        await pilot.press(key)
         await pilot.pause()
-        await pilot.press(*"14,5", "enter")
-        await pilot.pause()
+        driver.held = sample.calm()
+        await answer(pilot, "60.5")
+        assert "The block moves" in shown(app)
+        assert driver.acts == []
+
+
+async def test_cut_and_slip_takes_wraps_once_confirmed() -> None:
+    app, driver, _ = app_with(sample.still())
+    async with app.run_test(size=(80, 24)) as pilot:
+        await line_page(pilot, "c")
+        await answer(pilot, "14,5")
+        assert driver.acts == [], "it ends the count of the line's work: asked about"
+        await answer(pilot, "yes")
         assert [(act.kind, act.number) for act in driver.acts] == [(ActionKind.SLIP_AND_CUT, 14.5)]
+        await pilot.press("c")
+        await pilot.pause()
+        await answer(pilot, "900")
+        assert "Not taken: give the wraps on the drum" in shown(app), "more than the drum holds"
+        assert len(driver.acts) == 1
 
 
 async def test_a_check_is_started_stepped_and_broken_off() -> None:
@@ -255,3 +305,25 @@ async def test_the_running_check_is_shown_and_its_measured_step_takes_no_key() -
         await pilot.press("end", "enter")
         assert "Not possible on this rig" in shown(app)
         assert driver.acts == []
+
+
+async def test_a_second_check_is_not_said_to_have_started() -> None:
+    app, driver, _ = app_with(sample.still())
+    async with app.run_test(size=(80, 24)) as pilot:
+        await pilot.press("7", "down", "enter")
+        assert "Brake holding test is running: end it first" in shown(app)
+        assert driver.acts == []
+
+
+async def test_a_step_that_is_not_yet_done_is_not_said_to_be() -> None:
+    running = sample.checks()[0]
+    crew = replace(running, steps=(replace(running.steps[0], state="now"), replace(running.steps[1], state="open")))
+    app, driver, _ = app_with(replace(sample.still(), checks=(crew,)))
+    async with app.run_test(size=(80, 24)) as pilot:
+        await pilot.press("w")
+        await initials(pilot)
+        await pilot.press("7", "space")
+        assert "Not yet: the block is not yet at rest" in shown(app)
+        driver.held = replace(sample.still(), checks=(replace(crew, hint=""),))
+        await pilot.press("space")
+        assert "Next step" in shown(app)

@@ -194,6 +194,11 @@ def _current(deck: Deck) -> CheckView | None:
     return check
 
 
+def _running(deck: Deck) -> CheckView | None:
+    snap = deck.snapshot()
+    return next((check for check in snap.checks if check.running), None) if snap else None
+
+
 def _start(deck: Deck) -> None:
     check = _current(deck)
     if check is None:
@@ -202,6 +207,8 @@ def _start(deck: Deck) -> None:
         deck.say(f"Not possible on this rig: {printable(check.unfit)}.")
     elif check.running:
         deck.say("It is running: space when the step is done, x to break off.")
+    elif (busy := _running(deck)) is not None:
+        deck.say(f"{printable(busy.title)} is running: end it first.")
     else:
         name = check.id
         deck.crew(lambda: deck.act(ActionKind.CHECK_START, "Started. Follow the site's own procedure.", name))
@@ -218,7 +225,9 @@ def _done(deck: Deck) -> None:
         deck.say("This step ends by itself, by what is measured.")
     else:
         name = check.id
-        deck.crew(lambda: deck.act(ActionKind.CHECK_STEP, "Next step.", name))
+        # The core refuses a step whose own measurement still objects; its objection is what the crew must read.
+        words = f"Not yet: {printable(check.hint)}." if check.hint else "Next step."
+        deck.crew(lambda: deck.act(ActionKind.CHECK_STEP, words, name))
 
 
 def _abort(deck: Deck) -> None:

@@ -1,20 +1,25 @@
 """Line: what the drilling line is made of, what it carries now, and the work it has done."""
 
+from collections.abc import Callable
 from math import nan
+from typing import Final
 
-from monitor.core.types import ActionKind, HoistState, Validity
+from monitor.core.types import UNKNOWN, ActionKind, HoistState, Validity, Value
 from monitor.ui.canvas import Area, printable
 from monitor.ui.driver import LINE_EVENT
 from monitor.ui.format import plain
 from monitor.ui.keys import Deck, Key
 from monitor.ui.theme import Role
-from monitor.ui.view import View
+from monitor.ui.view import View, heading, height
 from monitor.ui.widgets import sections
 from monitor.ui.widgets.sections import Item, Section
 from monitor.units import TON_MILE_J
 
 TITLE = "Line"
 HELP = "drilling line: load, design factor, work; height reference and cut and slip"
+
+FAR_M: Final = 1.0
+"""A height set further than this from the one shown is asked about: more likely a slip of the finger than a correction."""
 
 
 def draw(area: Area, view: View) -> tuple[str, ...]:
@@ -131,8 +136,31 @@ def number_of(text: str) -> float | None:
         return None
 
 
+def _moves(deck: Deck) -> bool:
+    """Whether the block moves; said where it does: what is measured now would not hold a moment later."""
+    snap = deck.snapshot()
+    if snap is None or not heading(snap):
+        return False
+    deck.say("The block moves: not taken. Stop it and measure again.")
+    return True
+
+
+def _confirmed(deck: Deck, title: str, explain: str, act: Callable[[], None]) -> None:
+    """Ask for the whole word before something that cannot be taken back."""
+
+    def take(text: str) -> None:
+        if text.lower() != "yes":
+            deck.say("Not taken: left as it was.")
+        elif not _moves(deck):
+            act()
+
+    deck.ask(title, f"{explain} Type yes to take it.", r"[A-Za-z]*", 3, take)
+
+
 def set_height(deck: Deck) -> None:
     """The block's true height now, typed in the units on the screen."""
+    if _moves(deck):
+        return
     shown = deck.units.shown("length")
     mast = deck.driver.rig.mast
 
@@ -143,21 +171,49 @@ def set_height(deck: Deck) -> None:
             low, high = deck.units.text(mast.floor_m, "length"), deck.units.text(mast.crown_m, "length")
             deck.say(f"Not taken: give a height between {low} and {high}.")
             return
-        deck.act(ActionKind.REFERENCE_HEIGHT, f"Height set to {deck.units.text(height_m, 'length')}.", number=height_m)
+        if _moves(deck):
+            return
+        words = deck.units.text(height_m, "length")
 
-    explain = f"Measured height of the block above the floor, in {shown.label}. The block must stand still."
+        def act() -> None:
+            deck.act(ActionKind.REFERENCE_HEIGHT, f"Height set to {words}.", number=height_m)
+
+        now = _height(deck)
+        if now.known and abs(now.number - height_m) > FAR_M:
+            explain = f"{words} is far from the {deck.units.value(now, 'length')} shown. Every limit moves with it."
+            _confirmed(deck, "Height reference", explain, act)
+        else:
+            act()
+
+    now = deck.units.value(_height(deck), "length")
+    explain = f"Measured height of the block above the floor, in {shown.label} (shown now: {now}). It must stand still."
     deck.crew(lambda: deck.ask("Height reference", explain, _NUMBER, 8, take))
+
+
+def _height(deck: Deck) -> Value:
+    snap = deck.snapshot()
+    return UNKNOWN if snap is None else height(snap)
 
 
 def _cut(deck: Deck) -> None:
     """Wraps on the drum at the reference height after a cut and slip."""
+    if _moves(deck):
+        return
+    rig = deck.driver.rig
+    least, most = rig.drum.dead_wraps, rig.drum.wraps_per_layer * rig.drum.max_layers
 
     def take(text: str) -> None:
         turns = number_of(text)
-        if turns is None or turns <= deck.driver.rig.drum.dead_wraps:
-            deck.say("Not taken: give the wraps on the drum, more than the dead wraps.")
+        if turns is None or not least < turns <= most:
+            deck.say(f"Not taken: give the wraps on the drum, above {plain(least, 1)}, at most {plain(most, 0)}.")
             return
-        deck.act(ActionKind.SLIP_AND_CUT, f"Cut and slip recorded: {plain(turns, 1)} wraps.", number=turns)
+        words = f"{plain(turns, 1)} wraps"
+
+        def act() -> None:
+            deck.act(ActionKind.SLIP_AND_CUT, f"Cut and slip recorded: {words}.", number=turns)
+
+        explain = f"{words} (rig file: {plain(rig.reference.turns, 1)}). The line's work since the cut starts anew."
+        _confirmed(deck, "Cut and slip", explain, act)
 
     explain = "Wraps on the drum (dead wraps included) with the block at the reference height, counted after the cut."
     deck.crew(lambda: deck.ask("Cut and slip", explain, _NUMBER, 8, take))
