@@ -195,14 +195,21 @@ async def test_a_slow_disk_is_told_and_does_not_slow_the_watch(
 
 def test_a_disk_that_hangs_is_told_before_it_answers(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(recorder_module, "STUCK_S", 0.3)
-    answer = threading.Event()
+    asked, answer = threading.Event(), threading.Event()
     with Recorder(tmp_path / "a.stopmark", HEADER) as recorder:
         commit = recorder._commit
-        monkeypatch.setattr(recorder, "_commit", lambda: commit() if answer.wait(DEADLINE_S) else None)
+
+        def hanging() -> None:
+            asked.set()
+            assert answer.wait(DEADLINE_S)
+            commit()
+
+        monkeypatch.setattr(recorder, "_commit", hanging)
         for frame in rig_stream(1.0):
             recorder.frame(frame)
+        assert asked.wait(DEADLINE_S)
         wait_until(lambda: recorder.slow, "the word")
-        assert recorder.waiting_bytes > 0
+        assert recorder.waiting_bytes > 1000
         answer.set()
         wait_until(lambda: not recorder.slow, "its end")
     assert len(recorded(tmp_path)) == len(list(rig_stream(1.0)))

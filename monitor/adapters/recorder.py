@@ -102,7 +102,7 @@ class Recorder:
         self._slow_for = 0
         self._slow = False
         self.held_bytes = 0
-        """Payload waiting in memory for the disk, beyond what came since the last attempt."""
+        """Payload in the thread's hands that is not on the disk, beyond what came since it last took."""
         self._base: sqlite3.Connection | None = None
         self._inode: tuple[int, int] | None = None
         self._frames = 0
@@ -239,13 +239,15 @@ class Recorder:
                 closing, flushing = self._closing, self._flush_wanted
                 self._flush_wanted = False
                 self._take()
+                # Before the write as well: a disk that hangs in it holds up all of this.
+                self.held_bytes = sum(batch.size for batch in self._held) + self._open_batch.size
                 if not self._problem or closing or flushing or time.monotonic() >= next_try_s:
                     self._write()
                     next_try_s = time.monotonic() + RETRY_S
                     if not self._problem:
                         self._safe(began_s)
                 self._shed()
-                self.held_bytes = sum(batch.size for batch in self._held)
+                self.held_bytes = sum(batch.size for batch in self._held) + self._open_batch.size
                 if flushing:
                     self._flushed.set()
                 if closing:
