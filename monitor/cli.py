@@ -4,6 +4,7 @@ Only the module of the command in use is imported, so that `--help` answers at o
 """
 
 import argparse
+import errno
 import gc
 import os
 import sys
@@ -19,6 +20,9 @@ CAUTION = (
     "ADVISORY ONLY. Stopmark reads and warns; it never commands. It replaces no safety device, procedure, manual, "
     "local code or licensed person."
 )
+_RIGHTS = (errno.EACCES, errno.EPERM)
+_REFUSALS = (*_RIGHTS, errno.EROFS, errno.ENOSPC, errno.EDQUOT, errno.EIO, errno.EMFILE, errno.ENFILE)
+"""What the machine refuses whoever asks: rights, a disk, handles."""
 START_OBJECTS = (100_000, 10, 10)
 """A start makes very many objects and hardly any garbage: looking for it all the while takes a tenth of the start."""
 
@@ -48,7 +52,7 @@ def _parser(found: dict[str, Command], wanted: str | None) -> argparse.ArgumentP
 
 
 def main(argv: Sequence[str] | None = None) -> int:
-    """Run one command; its exit code. 2 for a user's error, 1 for an error of ours."""
+    """Run one command; its exit code. 2 for a user's error, 1 for what the machine refuses and for an error of ours."""
     gc.set_threshold(*START_OBJECTS)
     words = list(sys.argv[1:] if argv is None else argv)
     found = commands()
@@ -65,22 +69,37 @@ def main(argv: Sequence[str] | None = None) -> int:
         # The reader of our output went away (head, a closed pager): that is no error, but stdout must not be flushed.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return 0
+    except OSError as error:
+        return _refused(args.command, error) if error.errno in _REFUSALS else _internal_error(args.command)
     except Exception:
         return _internal_error(args.command)
+
+
+def _refused(command: str, error: OSError) -> int:
+    """Say what the machine refuses: another user, more room or another place may help."""
+    where = f"{error.filename}: " if error.filename else ""
+    words = f"this user may not use it ({error.strerror})" if where and error.errno in _RIGHTS else error.strerror
+    print(f"stopmark {command}: {harmless(f'{where}{words}')}", file=sys.stderr)
+    return 1
 
 
 def _internal_error(command: str) -> int:
     """Keep the traceback in a file and say where; a traceback never reaches the user."""
     import traceback
 
-    handle, name = tempfile.mkstemp(prefix="stopmark-error-", suffix=".txt")
-    with os.fdopen(handle, "w", encoding="utf-8") as file:
-        traceback.print_exc(file=file)
     kind, error, _ = sys.exc_info()
+    details = traceback.format_exc()
+    try:
+        handle, name = tempfile.mkstemp(prefix="stopmark-error-", suffix=".txt")
+        with os.fdopen(handle, "w", encoding="utf-8", errors="backslashreplace") as file:
+            file.write(details)
+        kept = f"are in {Path(name)}"
+    except OSError as trouble:
+        kept = f"could not be kept ({trouble.strerror})"
     first = harmless((str(error).splitlines() or [""])[0][:200])
     print(
         f"stopmark {command}: internal error ({kind.__name__ if kind else ''}: {first}). "
-        f"This is a mistake in Stopmark, not yours; the details are in {Path(name)}",
+        f"This is a mistake in Stopmark, not yours; the details {kept}",
         file=sys.stderr,
     )
     return 1

@@ -1,6 +1,7 @@
 """`stopmark sessions`: what is recorded, whether it is sound, copies of it, and what is worth keeping."""
 
 import argparse
+import os
 import sys
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -49,6 +50,7 @@ def run(args: argparse.Namespace) -> int:
         return _verify(args.sessions, folder)
     if not folder.is_dir():
         raise UserError(f"{folder}: no such folder; give one with --data")
+    os.scandir(folder).close()  # a folder that may not be looked into would else seem to be empty
     found = list(list_sessions(folder, getattr(args, "rig", None)))
     _print(found, folder)
     return 1 if any(summary.problem for summary in found) else 0
@@ -88,6 +90,8 @@ def _verify(sessions: list[Path], folder: Path) -> int:
     from monitor.adapters.session import SessionError
     from monitor.adapters.sessions import verify_session
 
+    if not sessions and folder.is_dir():
+        os.scandir(folder).close()  # see above
     paths = sessions or list(session_files(folder))
     if not paths:
         raise UserError(f"{folder}: no sessions to verify; name them, or give the folder with --data")
