@@ -6,7 +6,8 @@ from types import MappingProxyType
 
 import pytest
 
-from monitor.core.types import Health, HoistState, Snapshot, Validity, Value
+from monitor.core.checks_overtravel import OVERTRAVEL
+from monitor.core.types import CheckReading, CheckStepView, Health, HoistState, Snapshot, Validity, Value
 from monitor.ui.canvas import Canvas
 from monitor.ui.format import System, Units
 from monitor.ui.page import draw_page
@@ -120,3 +121,47 @@ def test_troubles_of_the_data_are_named_whole(size: tuple[int, int]) -> None:
     assert "BROKER NOT CONNECTED" in text
     assert "…" not in text.partition("drum")[0]
     assert "SILENT" in text or size[0] < 80
+
+
+def guided(step: int) -> Snapshot:
+    """An overtravel test at one of its steps, with the words that the core gives."""
+    words = [entry.words for entry in OVERTRAVEL.steps]
+    steps = tuple(
+        CheckStepView(text, "done" if place < step else "now" if place == step else "open", place == 0)
+        for place, text in enumerate(words)
+    )
+    readings = (
+        CheckReading("hook load", Value(208_000.0, Validity.VALID), "force"),
+        CheckReading("block height", Value(34.6, Validity.VALID), "length"),
+        CheckReading("overtravel device, electric", Value(0.0, Validity.VALID), "switch"),
+        CheckReading("overtravel device, air", Value(1.0, Validity.VALID), "switch"),
+    )
+    check = replace(
+        sample.checks()[1], running=True, steps=steps, readings=readings, hint="11.7 ft to the device's height",
+        about=OVERTRAVEL.about, progress=0.3,
+    )  # fmt: skip
+    return replace(sample.still(), checks=(check, *sample.checks()[2:]))
+
+
+@pytest.mark.parametrize("size", SIZES, ids=str)
+@pytest.mark.parametrize("step", range(len(OVERTRAVEL.steps)))
+def test_a_guided_check_always_shows_step_wait_readings_and_keys(size: tuple[int, int], step: int) -> None:
+    canvas = page(guided(step), SCREENS[6], size)
+    text = " ".join(" ".join(canvas.text().replace("│", " ").split()).split())
+    assert "x: break off" in text
+    assert ("space: done with this step" in text) == (step == 0)
+    right = "\n".join(line.partition("│")[2] or line for line in canvas.text().splitlines())
+    assert OVERTRAVEL.steps[step].words in " ".join(right.split()), "the step at hand is never shortened"
+    assert "Waits: 11.7 ft" in text
+    assert "hook load 208 kN" in text
+    if size[1] >= 24:
+        assert "overtravel device, electric not tripped" in text
+        assert "overtravel device, air TRIPPED" in text
+
+
+def test_switches_are_called_the_same_everywhere() -> None:
+    snap = sample.still()
+    assert "not tripped" in page(snap, SCREENS[1], (120, 40)).text()
+    rows = page(snap, SCREENS[3], (120, 40)).text().splitlines()
+    assert "not tripped" in next(row for row in rows if "overtravel-air" in row)
+    assert "released" in next(row for row in rows if "clutch" in row)

@@ -9,6 +9,7 @@ from monitor.ui.screens.drive import ratio, ratio_role
 from monitor.ui.theme import Role
 from monitor.ui.view import View
 from monitor.ui.widgets import sections
+from monitor.ui.widgets.names import signal_label, switch_words
 from monitor.ui.widgets.sections import Item, Section
 from monitor.units import Dimension
 
@@ -150,7 +151,7 @@ def _overtravel(view: View) -> list[Item | None]:
         if value.validity is Validity.NOT_FITTED:
             continue
         tripped = _above(value, 0.5)
-        text = view.units.switch(value, "TRIPPED", "not tripped")
+        text = view.units.switch(value, *switch_words(signal_label(name)))
         items.append(Item(label, (f"▲ {text}" if tripped else text,), "warning" if tripped else "strong"))
     due = view.value("overtravel_untested")
     if due.known:

@@ -2,14 +2,17 @@
 
 from math import isfinite
 
+from rich.cells import cell_len
+
 from monitor.core.types import ActionKind, CheckReading, CheckStepView, CheckVerdict, CheckView
-from monitor.ui.canvas import Area, printable, words_that_fit, wrapped
+from monitor.ui.canvas import Area, Canvas, printable, words_that_fit, wrapped
 from monitor.ui.format import clock, plain
 from monitor.ui.keys import Deck, Key
 from monitor.ui.screens.line import set_height
 from monitor.ui.theme import Role
 from monitor.ui.view import View
 from monitor.ui.widgets import bars
+from monitor.ui.widgets.names import switch_words
 
 TITLE = "Checks"
 HELP = "guided tests of brakes, overtravel device and height: steps, live measurement, verdict, due dates"
@@ -94,6 +97,9 @@ def _short_list(area: Area, checks: tuple[CheckView, ...], shown: CheckView) -> 
 
 def _detail(area: Area, view: View, check: CheckView) -> None:
     """The chosen check: what it is, its steps, what is measured now, the last verdict."""
+    if check.running:
+        _guide(area, view, check)
+        return
     y = _paragraph(area, 0, check.about, "dim", 2)
     if check.unfit:
         _paragraph(area, y, f"Not possible on this rig: {check.unfit}.", "caution", 3)
@@ -103,12 +109,8 @@ def _detail(area: Area, view: View, check: CheckView) -> None:
         y = _paragraph(area, y, f"▲ Due: {check.due_words}" if check.due else check.due_words, due, 1)
     y += 1 if area.height >= 15 else 0
     for step in check.steps:
-        y = _step(area, y, step, check.running)
-    if check.running:
-        y = _progress(area, y, check)
-        y = _readings(area, y, view, check.readings)
-        _paragraph(area, y, _what_to_press(check), "strong", 2)
-    elif check.result is not None:
+        y = _step(area, y, step)
+    if check.result is not None:
         y += 1 if area.height - y > 6 else 0
         words, role = _VERDICT[check.result.verdict]
         by = f" by {printable(check.result.who)}" if check.result.who else ""
@@ -119,6 +121,23 @@ def _detail(area: Area, view: View, check: CheckView) -> None:
         _paragraph(area, y + (1 if area.height - y > 2 else 0), "enter starts it. Nothing is moved by it.", "dim", 1)
 
 
+def _guide(area: Area, view: View, check: CheckView) -> None:
+    """A check under way. What the crew needs now never goes: the step at hand, what it waits for, what is measured, the
+    keys. Where the room is short the other steps shrink to a line, then the readings go from the last one up."""
+    body = area.part(0, 0, area.width, area.height - 1)
+    below = _progress(Area(Canvas(body.width, 3), 0, 0, body.width, 3), 0, check) + len(check.readings)
+    rows = [len(wrapped(step.words, body.width - 2, 3)) for step in check.steps]
+    spare = body.height - below - sum(rows)
+    y = 0
+    if spare >= 3:
+        y = _paragraph(body, 0, check.about, "dim", 2) + (1 if spare >= 5 else 0)
+    for step in check.steps:
+        y = _step(body, y, step, 1 if spare < 0 and step.state != "now" else 3)
+    y = _progress(body, y, check)
+    y = _readings(body, y, view, check.readings)
+    _paragraph(area, min(area.height - 1, y + (1 if spare >= 1 else 0)), _what_to_press(check), "strong", 1)
+
+
 def _paragraph(area: Area, y: int, text: str, role: Role, rows: int) -> int:
     """Wrapped words from row `y`; returns the row after them."""
     for line in wrapped(text, area.width, max(0, min(rows, area.height - y))):
@@ -127,13 +146,13 @@ def _paragraph(area: Area, y: int, text: str, role: Role, rows: int) -> int:
     return y
 
 
-def _step(area: Area, y: int, step: CheckStepView, running: bool) -> int:
-    """One step; the one that is on stands out."""
+def _step(area: Area, y: int, step: CheckStepView, rows: int = 3) -> int:
+    """One step in at most `rows` lines; the one that is on stands out."""
     if y >= area.height:
         return y
-    role: Role = "strong" if step.state == "now" and running else "dim" if step.state == "done" else "base"
+    role: Role = "strong" if step.state == "now" else "dim" if step.state == "done" else "base"
     area.put(0, y, _STEP[step.state], role)
-    return y + _paragraph(area.part(2, y, area.width - 2, area.height - y), 0, step.words, role, 3)
+    return y + _paragraph(area.part(2, y, area.width - 2, area.height - y), 0, step.words, role, rows)
 
 
 def _progress(area: Area, y: int, check: CheckView) -> int:
@@ -153,17 +172,25 @@ def _readings(area: Area, y: int, view: View, readings: tuple[CheckReading, ...]
     for reading in readings:
         if y >= area.height:
             break
-        value, limit = reading.value, reading.limit
-        text = view.units.fine(value, reading.dimension, limit or 0.0)
-        choices = [text, text.partition(" ")[0]]
-        if reading.relation and limit is not None:
-            beside = value.number if value.known else 0.0
-            choices.insert(0, f"{text}  ({reading.relation} {view.units.fine_text(limit, reading.dimension, beside)})")
-        width = min(26, area.width // 2)
+        usual = min(26, area.width // 2)
+        width = max(usual, min(cell_len(reading.label) + 2, area.width - 12))
         area.say(0, y, reading.label, "dim", width - 1)
-        area.best(width, y, choices, reading_role(reading))
+        area.best(width, y, _reading(view, reading), reading_role(reading))
         y += 1
     return y
+
+
+def _reading(view: View, reading: CheckReading) -> list[str]:
+    """Ways to say one reading, longest first."""
+    value, limit = reading.value, reading.limit
+    if reading.dimension == "switch":
+        return [view.units.switch(value, *switch_words(reading.label))]
+    text = view.units.fine(value, reading.dimension, limit or 0.0)
+    choices = [text, text.partition(" ")[0]]
+    if reading.relation and limit is not None:
+        beside = value.number if value.known else 0.0
+        choices.insert(0, f"{text}  ({reading.relation} {view.units.fine_text(limit, reading.dimension, beside)})")
+    return choices
 
 
 def reading_role(reading: CheckReading) -> Role:

@@ -9,7 +9,7 @@ from monitor.ui.format import plain, span
 from monitor.ui.keys import Key
 from monitor.ui.theme import Role
 from monitor.ui.view import View
-from monitor.ui.widgets.names import quantity_dimension, quantity_label
+from monitor.ui.widgets.names import quantity_dimension, quantity_label, switch_words
 
 TITLE = "Instruments"
 HELP = "every sensor: value, age, rate, agreement with the estimate, refusals"
@@ -86,7 +86,7 @@ def _cells(view: View, sensor: SensorView) -> dict[str, tuple[str, ...]]:
     dimension = quantity_dimension(sensor.quantity)
     units = view.units
     if dimension == "switch":
-        value: tuple[str, ...] = (units.switch(sensor.value),)
+        value: tuple[str, ...] = (units.switch(sensor.value, *switch_words(quantity_label(sensor.quantity))),)
     else:
         text = units.value(sensor.value, dimension)
         value = (text, text.partition(" ")[0])

@@ -25,3 +25,16 @@ def quantity_dimension(name: str) -> Dimension:
 def quantity_label(name: str) -> str:
     """What a sensor's quantity is called."""
     return QUANTITIES[name].label if name in QUANTITIES else name.replace("_", " ")
+
+
+_SWITCH_WORDS = {
+    quantity_label("overtravel_electric"): ("TRIPPED", "not tripped"),
+    quantity_label("overtravel_air"): ("TRIPPED", "not tripped"),
+    quantity_label("clutch_engaged"): ("engaged", "released"),
+    quantity_label("height_mark"): ("at the mark", "not at it"),
+}
+
+
+def switch_words(label: str) -> tuple[str, str]:
+    """What a switch of that label says when it is on and when it is off."""
+    return _SWITCH_WORDS.get(label, ("yes", "no"))
