@@ -8,33 +8,27 @@ import os
 import re
 from functools import cached_property
 from pathlib import Path
-from typing import Annotated, Literal, Self
+from typing import Annotated, Final, Literal
 
-from pydantic import BaseModel, ConfigDict, Field, model_validator
+from pydantic import Field, ValidationInfo, field_validator
 
 from monitor.configfile import ConfigError, config_root, named_file, read_toml, validate
 from monitor.core.quantities import QUANTITIES, Quantity
 from monitor.core.types import RESERVED
+from monitor.fields import (
+    MOST,
+    Finite,
+    Model,
+    Name,
+    NotNegative,
+    Pointer,
+    Positive,
+    QuantityName,
+    Share,
+    UnitName,
+    Words,
+)
 from monitor.units import UNITS, Unit
-
-# Far wider than any machine, and far from where products of such numbers overflow or vanish.
-_LEAST, _MOST = 1e-9, 1e12
-Positive = Annotated[float, Field(ge=_LEAST, le=_MOST, allow_inf_nan=False)]
-NotNegative = Annotated[float, Field(ge=0, le=_MOST, allow_inf_nan=False)]
-Finite = Annotated[float, Field(ge=-_MOST, le=_MOST, allow_inf_nan=False)]
-Share = Annotated[float, Field(ge=0, le=1, allow_inf_nan=False)]
-Name = Annotated[str, Field(pattern=r"^[a-z0-9][a-z0-9_-]{0,39}$")]
-Words = Annotated[str, Field(pattern=r"^[^\p{Cc}\u2028\u2029\u202a-\u202e\u2066-\u2069]*$")]
-"""Text that is shown: one line, without control characters (a terminal takes some for commands) and without those that turn
-the direction of writing."""
-Pointer = Annotated[str, Field(pattern=r"^(/([^~/]|~[01])*)*$")]
-"""A JSON Pointer (RFC 6901); the empty string is the whole document."""
-
-
-class Model(BaseModel):
-    """Frozen, strict, closed to unknown fields."""
-
-    model_config = ConfigDict(frozen=True, extra="forbid", strict=True, ser_json_inf_nan="constants")
 
 
 class Block(Model):
@@ -98,7 +92,7 @@ class Drum(Model):
     """The drum and everything that turns with it."""
 
     core_diameter_m: Positive
-    wraps_per_layer: Positive
+    wraps_per_layer: Annotated[float, Field(ge=1, le=MOST, allow_inf_nan=False)]
     nesting: Annotated[float, Field(ge=0.7, le=1.0)] = 0.866
     max_layers: Annotated[int, Field(ge=1, le=12)] = 5
     dead_wraps: NotNegative = 3.0
@@ -112,7 +106,7 @@ class Reference(Model):
     height_m: Finite
     turns: NotNegative
     """Wraps on the drum at that height, counted from the first wrap of layer 1, dead wraps included."""
-    counts: dict[str, int] = {}
+    counts: dict[str, int] = Field(default_factory=dict)
     """Encoder counts at that height, by sensor id. A sensor not named here starts without a height."""
     hook_load_n: NotNegative
     """Hook load at which the reference was taken (stretch is measured from there)."""
@@ -174,6 +168,14 @@ class BrakeDynamics(Model):
     """Where the required ratios come from (site procedure, maker's manual): shown beside them."""
     demand_lever: Share = 0.5
     """Lever position (fraction) above which full service pressure is expected."""
+
+    @field_validator("fade_full_c")
+    @classmethod
+    def _above_onset(cls, full_c: float, info: ValidationInfo) -> float:
+        onset_c = info.data.get("fade_onset_c")
+        if onset_c is not None and not onset_c < full_c:
+            raise ValueError(f"must be above fade_onset_c ({onset_c:g})")
+        return full_c
 
 
 class NoAux(Model):
@@ -261,10 +263,10 @@ class Sensor(Model):
     """One sensor: what it measures, where its readings come from, and how far to trust them."""
 
     id: Name
-    quantity: str
+    quantity: QuantityName
     topic: str = ""
     """MQTT topic; empty takes ``rig/<rig>/hoist/<id>``."""
-    unit: str
+    unit: UnitName
     payload: Literal["json", "ascii"] = "json"
     value: Pointer = ""
     time: Pointer | None = None
@@ -296,31 +298,40 @@ class Sensor(Model):
         """Row of the quantity it measures."""
         return QUANTITIES[self.quantity]
 
-    @model_validator(mode="after")
-    def _consistent(self) -> Self:
-        problems = []
-        quantity = QUANTITIES.get(self.quantity)
-        known = UNITS.get(self.unit)
-        if quantity is None:
-            problems.append(f"quantity: unknown quantity {self.quantity!r}; known: {', '.join(QUANTITIES)}")
-        if known is None:
-            problems.append(f"unit: unknown unit {self.unit!r}; known: {', '.join(UNITS)}")
-        if quantity and known and known.dimension != quantity.dimension:
-            fits = ", ".join(name for name, entry in UNITS.items() if entry.dimension == quantity.dimension)
-            problems.append(f"unit: {self.unit!r} does not measure {quantity.dimension}; use one of {fits}")
-        if self.range[0] >= self.range[1]:
-            problems.append(f"range: the lowest reading {self.range[0]} must be below the highest {self.range[1]}")
-        if self.quantity == "drum_counts" and self.counts_per_turn is None:
-            problems.append("counts_per_turn: needed for a drum encoder")
-        if self.quantity == "height_mark" and self.height_m is None:
-            problems.append("height_m: needed for a height mark")
-        if re.search(r"[+#]", self.topic) or not self.topic.isprintable() or self.topic.startswith((RESERVED, "$")):
-            problems.append(f"topic: {self.topic!r} is not a plain topic (printable, no + or #, not starting with $)")
-        if self.payload == "ascii" and (self.value or self.time or self.sequence or self.quality):
-            problems.append("payload: plain ASCII numbers have no fields to point into")
-        if problems:
-            raise ValueError("; ".join(problems))
-        return self
+    @field_validator("topic")
+    @classmethod
+    def _plain(cls, topic: str) -> str:
+        if re.search(r"[+#]", topic) or not topic.isprintable() or topic.startswith((RESERVED, "$")):
+            raise ValueError(
+                f"{topic!r} is not a plain topic (printable, no + or #, not starting with $ or {RESERVED})"
+            )
+        return topic
+
+    @field_validator("value", "time", "sequence", "quality")
+    @classmethod
+    def _has_fields(cls, pointer: str | None, info: ValidationInfo) -> str | None:
+        if pointer and info.data.get("payload") == "ascii":
+            raise ValueError('a payload of plain numbers ("ascii") has no fields to point into')
+        return pointer
+
+    @field_validator("range")
+    @classmethod
+    def _rises(cls, ends: tuple[float, float]) -> tuple[float, float]:
+        if ends[0] >= ends[1]:
+            raise ValueError(f"the lowest reading {ends[0]:g} must be below the highest {ends[1]:g}")
+        return ends
+
+    @field_validator("counts_per_turn", "height_m")
+    @classmethod
+    def _given(cls, number: float | None, info: ValidationInfo) -> float | None:
+        owner = _NEEDED_BY.get(info.field_name or "")
+        if number is None and owner is not None and info.data.get("quantity") == owner:
+            raise ValueError(f"this field is missing: a sensor of {owner} needs it")
+        return number
+
+
+_NEEDED_BY: Final = {"counts_per_turn": "drum_counts", "height_m": "height_mark"}
+"""Fields that sensors of one quantity cannot do without."""
 
 
 class Rig(Model):
@@ -352,42 +363,51 @@ class Rig(Model):
         """First sensor of `quantity`, or None where the rig has none."""
         return next((sensor for sensor in self.sensors if sensor.quantity == quantity), None)
 
-    @model_validator(mode="after")
-    def _consistent(self) -> Self:
-        problems = []
-        mast, limits = self.mast, self.limits
-        if not mast.floor_m <= limits.lower_m < limits.upper_m <= limits.overtravel_m < mast.crown_m:
-            problems.append(
-                "limits: heights must rise in the order mast.floor_m <= lower_m < upper_m <= overtravel_m < mast.crown_m"
-                f" (now {mast.floor_m}, {limits.lower_m}, {limits.upper_m}, {limits.overtravel_m}, {mast.crown_m})"
+    @field_validator("limits")
+    @classmethod
+    def _in_order(cls, limits: LimitHeights, info: ValidationInfo) -> LimitHeights:
+        mast: Mast | None = info.data.get("mast")
+        if mast is not None and not (
+            mast.floor_m <= limits.lower_m < limits.upper_m <= limits.overtravel_m < mast.crown_m
+        ):
+            raise ValueError(
+                "heights must rise in the order mast.floor_m <= lower_m < upper_m <= overtravel_m < mast.crown_m"
+                f" (now {mast.floor_m:g}, {limits.lower_m:g}, {limits.upper_m:g}, {limits.overtravel_m:g}, {mast.crown_m:g})"
             )
-        drum, braking = self.drum, self.braking
-        if not self.line.rope_diameter_m < drum.core_diameter_m:
-            problems.append(f"line.rope_diameter_m: must be below drum.core_diameter_m ({drum.core_diameter_m})")
-        if drum.wraps_per_layer < 1:
-            problems.append("drum.wraps_per_layer: a layer holds at least one wrap")
-        if not braking.fade_onset_c < braking.fade_full_c:
-            problems.append(f"braking.fade_full_c: must be above fade_onset_c ({braking.fade_onset_c})")
-        ids = [sensor.id for sensor in self.sensors]
-        problems += [f"sensors: id {name!r} is used twice" for name in sorted({i for i in ids if ids.count(i) > 1})]
-        problems += [
-            f"reference.counts: no sensor has the id {name!r}" for name in self.reference.counts if name not in ids
-        ]
-        if not any(sensor.spec.role == "position" for sensor in self.sensors):
-            problems.append("sensors: a drum encoder (drum_counts) or a block position is needed")
-        if not any(sensor.spec.role == "load" for sensor in self.sensors):
-            problems.append("sensors: a hook load or a dead-line tension is needed")
+        return limits
+
+    @field_validator("drum")
+    @classmethod
+    def _takes_rope(cls, drum: Drum, info: ValidationInfo) -> Drum:
+        line: Line | None = info.data.get("line")
+        if line is not None and not line.rope_diameter_m < drum.core_diameter_m:
+            raise ValueError(
+                f"core_diameter_m: must be above line.rope_diameter_m ({line.rope_diameter_m:g}), not {drum.core_diameter_m:g}"
+            )
+        return drum
+
+    @field_validator("sensors")
+    @classmethod
+    def _suffice(cls, sensors: tuple[Sensor, ...], info: ValidationInfo) -> tuple[Sensor, ...]:
+        ids = [sensor.id for sensor in sensors]
+        problems = [f"id {name!r} is used twice" for name in sorted({i for i in ids if ids.count(i) > 1})]
+        reference: Reference | None = info.data.get("reference")
+        counts = reference.counts if reference is not None else {}
+        problems += [f"none has the id {name!r} that reference.counts names" for name in counts if name not in ids]
+        roles = {sensor.spec.role for sensor in sensors}
+        if "position" not in roles:
+            problems.append("a drum encoder (drum_counts) or a block position is needed")
+        if "load" not in roles:
+            problems.append("a hook load or a dead-line tension is needed")
         single: dict[str, str] = {}
-        for sensor in self.sensors:
+        for sensor in sensors:
             if sensor.spec.role in ("plain", "switch", "load"):
                 if sensor.quantity in single:
-                    problems.append(
-                        f"sensors: {sensor.id!r} and {single[sensor.quantity]!r} both measure {sensor.quantity}"
-                    )
+                    problems.append(f"{sensor.id!r} and {single[sensor.quantity]!r} both measure {sensor.quantity}")
                 single.setdefault(sensor.quantity, sensor.id)
         if problems:
             raise ValueError("; ".join(problems))
-        return self
+        return sensors
 
 
 def load_rig(path: str | os.PathLike[str]) -> Rig:

@@ -3,7 +3,7 @@
 import random
 from typing import TYPE_CHECKING, Literal
 
-from monitor.config import Positive, Share
+from monitor.fields import Positive, Share
 from simulators.faults_base import Fault, Number, OnSensor
 from simulators.sensors import Message
 

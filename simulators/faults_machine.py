@@ -2,7 +2,7 @@
 
 from typing import TYPE_CHECKING, Literal
 
-from monitor.config import Positive, Share
+from monitor.fields import Positive, Share
 from simulators.faults_base import Fault, Number
 
 if TYPE_CHECKING:

@@ -6,14 +6,16 @@ at once, with the field.
 
 import os
 from collections.abc import Iterable, Sequence
+from math import inf
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Literal, Self, Union
+from typing import TYPE_CHECKING, Annotated, Literal, Union
 
-from pydantic import Field, model_validator
+from pydantic import AfterValidator, Field, ValidationInfo, field_validator
 
-from monitor.config import Finite, Model, NotNegative, Positive, Rig, shipped_rigs
+from monitor.config import Rig, shipped_rigs
 from monitor.configfile import ConfigError, config_root, named_file, read_toml, validate
 from monitor.core.types import AlarmState, Finding, Severity
+from monitor.fields import Finite, Model, NotNegative, Positive
 from simulators.faults import FAULTS
 from simulators.faults_base import Fault
 from simulators.programs import PROGRAMS
@@ -24,18 +26,22 @@ if TYPE_CHECKING:
 else:
     AnyFault = Annotated[Union[FAULTS], Field(discriminator="kind")]  # noqa: UP007
 
-EVENTS = ("lower_limit", "upper_limit", "floor", "crown", "parted")
-"""What the truth can do, by the names that `before` uses."""
-
-
+Event = Literal["lower_limit", "upper_limit", "floor", "crown", "parted"]
+"""What the truth can do: a limit passed, floor or crown struck, the line parted."""
 _HEIGHTS = ("brake_at_m", "low_m")
 """Settings of programs that are heights in the mast, not lengths."""
+
+
+def _program(name: str) -> str:
+    if name not in PROGRAMS:
+        raise ValueError(f"unknown program {name!r}, known: {', '.join(PROGRAMS)}")
+    return name
 
 
 class Work(Model):
     """What the operator does: a program, its settings, and where the block starts."""
 
-    program: str
+    program: Annotated[str, AfterValidator(_program)]
     start_m: Finite
     settings: dict[str, Finite] = Field(default_factory=dict)
 
@@ -56,7 +62,7 @@ class Expect(Model):
     """A finding that must come: its key (``rule`` or ``rule:sensor``), and perhaps before something the truth does."""
 
     key: str
-    before: Literal["lower_limit", "upper_limit", "floor", "crown", "parted"] | None = None
+    before: Event | None = None
     after_s: NotNegative = 0.0
     """Not earlier than this time of the run."""
     within_s: Positive | None = None
@@ -96,22 +102,33 @@ class Scenario(Model):
     expect: tuple[Expect, ...] = ()
     forbid: Forbid = Forbid()
 
-    @model_validator(mode="after")
-    def _consistent(self) -> Self:
-        problems = []
-        if "\n" in self.description or not self.description:
-            problems.append("description: one line is needed")
-        if self.work.program not in PROGRAMS:
-            problems.append(f"work.program: unknown program {self.work.program!r} (known: {', '.join(PROGRAMS)})")
-        for i, fault in enumerate(self.faults):
-            if fault.start_s >= self.duration_s:
-                problems.append(f"faults.{i}.start_s: {fault.start_s} is after the end ({self.duration_s})")
-        for i, expect in enumerate(self.expect):
-            if expect.key in self.forbid.keys:
-                problems.append(f"expect.{i}.key: {expect.key!r} is forbidden as well")
-        if problems:
-            raise ValueError("; ".join(problems))
-        return self
+    @field_validator("description")
+    @classmethod
+    def _one_line(cls, description: str) -> str:
+        if "\n" in description or not description:
+            raise ValueError("must be one line")
+        return description
+
+    @field_validator("faults")
+    @classmethod
+    def _begin_in_time(cls, faults: tuple[Fault, ...], info: ValidationInfo) -> tuple[Fault, ...]:
+        end_s = info.data.get("duration_s", inf)
+        late = [
+            f"{i}.start_s: {fault.start_s:g} is after the end"
+            for i, fault in enumerate(faults)
+            if fault.start_s >= end_s
+        ]
+        if late:
+            raise ValueError("; ".join(f"{words} (duration_s = {end_s:g})" for words in late))
+        return faults
+
+    @field_validator("forbid")
+    @classmethod
+    def _not_expected(cls, forbid: Forbid, info: ValidationInfo) -> Forbid:
+        both = [expect.key for expect in info.data.get("expect", ()) if expect.key in forbid.keys]
+        if both:
+            raise ValueError("; ".join(f"keys: {key!r} is expected as well" for key in both))
+        return forbid
 
     def on(self, rig: Rig, home: Rig) -> "Scenario":
         """This scenario, written for `home`, on `rig`: loads by the ratio of the ratings, heights by the place between
@@ -149,7 +166,7 @@ class Scenario(Model):
     def judge(self, findings: Iterable[Finding], events: Sequence[tuple[str, int]], origin_ns: int) -> list[str]:
         """What the findings lack or have too much, one sentence each; empty when all is as expected.
 
-        `events` are what the truth did: names of EVENTS with stream times in ns.
+        `events` are what the truth did: names (see `Event`) with stream times in ns.
         """
         alarms = [f for f in findings if f.kind == "alarm" and _raised(f)]
         first: dict[str, int] = {}
@@ -196,9 +213,16 @@ def load_scenario(path: str | os.PathLike[str]) -> Scenario:
         ConfigError: with every problem of the file.
     """
     data = read_toml(Path(path))
-    scenario = validate(Scenario, {**data, "name": data.get("name") or Path(path).stem}, str(path))
-    if scenario.rig not in shipped_rigs() and not scenario.rig.endswith(".toml"):
-        raise ConfigError([f"{path}: rig: no rig is called {scenario.rig!r}; shipped: {', '.join(shipped_rigs())}"])
+    rig = data.get("rig")
+    problems = []
+    if isinstance(rig, str) and rig not in shipped_rigs() and not rig.endswith(".toml"):
+        problems.append(f"{path}: rig: no rig is called {rig!r}; shipped: {', '.join(shipped_rigs())}")
+    try:
+        scenario = validate(Scenario, {**data, "name": data.get("name") or Path(path).stem}, str(path))
+    except ConfigError as error:
+        raise ConfigError(problems + error.problems) from None
+    if problems:
+        raise ConfigError(problems)
     return scenario
 
 

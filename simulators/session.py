@@ -25,7 +25,7 @@ DEFAULT_ORIGIN_NS: Final = 1_767_225_600_000_000_000
 
 @dataclass(frozen=True, slots=True)
 class TruthEvent:
-    """Something the truth did: its name (see `simulators.scenario.EVENTS`), when, where and how fast."""
+    """Something the truth did: its name (see `simulators.scenario.Event`), when, where and how fast."""
 
     name: str
     t_ns: int

@@ -65,7 +65,7 @@ def test_every_mistake_of_a_rig_file_comes_at_once(tmp_path: Path) -> None:
     rig.write_text(text + "\nsurprise = 1\n")
     done = stopmark("check", "--rig", str(rig))
     assert done.returncode == 2
-    for part in ("line.lines", "sensors.1", "mast.crown_m", "surprise"):
+    for part in ("line.lines", "sensors.hook-load.unit", "mast.crown_m", "surprise"):
         assert any(str(rig) in line and part in line for line in done.stderr.splitlines()), part
 
 

@@ -1,55 +1,24 @@
 """Field logs: tables in text that other people's recorders wrote, made into frames of a rig.
 
-A map (TOML) says which column is what; the log's readings become messages on the topics of a rig that is like a given one
-but has the log's sensors. A log is taken as it is found: with gaps, spikes, repeated times, clocks that run back, columns
-that are empty for hours. What cannot be a reading is dropped and counted by reason, and nothing is made up for it.
-`EXAMPLE` is a map with everything in it.
+A map (`monitor.adapters.fieldmap`) says which column is what. A log is taken as it is found: with gaps, spikes, repeated
+times, clocks that run back, columns that are empty for hours. What cannot be a reading is dropped and counted by reason, and
+nothing is made up for it.
 """
 
 import csv
-import json
 import math
 from collections import Counter
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator
 from datetime import UTC, datetime
 from itertools import pairwise
 from pathlib import Path
 from statistics import median
-from typing import Annotated, Any, Final, Literal
+from typing import Final
 
-from pydantic import Field
-
-from monitor.config import Finite, Model, NotNegative, Positive, Rig, find_rig
-from monitor.configfile import ConfigError, read_toml, validate
-from monitor.core.quantities import QUANTITIES
+from monitor.adapters.fieldmap import LogColumn, LogMap, iso_ns, rig_of
 from monitor.core.types import Frame
 from monitor.errors import UserError
-from monitor.units import UNITS
 
-EXAMPLE: Final = """\
-format = 1
-rig = "land"                       # shipped rig or rig file: its mast, drum, line, brake
-delimiter = ","                    # left out: found by looking
-decimal = "."
-skip_rows = 0                      # rows above the heads
-units_rows = 0                     # rows between the heads and the first line of data
-missing = ["-999.25", "NULL"]      # words for "no reading", besides the empty cell
-
-[time]
-columns = ["date", "time"]         # one or more; joined by a space
-format = "%d.%m.%Y %H:%M:%S"       # strptime's, or: s, ms, us, ns, iso8601, elapsed_s
-utc_offset_h = 0.0
-start = "2026-01-01T00:00:00"      # of a log with elapsed seconds
-
-[[columns]]
-column = "Block Pos"
-quantity = "block_position"        # as in a rig's file
-unit = "ft"
-range = [-5, 140]                  # what can be; left out: wide limits for the quantity
-max_rate = 12                      # fastest change per second that can be, in the column's unit
-zero_is_missing = false            # a zero is no reading
-sigma = 0.1                        # noise
-"""
 LOOK_ROWS: Final = 4000
 """Rows that are read ahead to learn the log's rate."""
 LONGEST_GAP_S: Final = 86_400.0
@@ -62,88 +31,6 @@ _HEAD_BYTES: Final = 65_536
 
 class FieldLogError(UserError):
     """A log or a map that cannot be used; the message says which, what is wrong, and what to do."""
-
-
-class TimeColumns(Model):
-    """Where the time stands and how it is written."""
-
-    columns: Annotated[tuple[str, ...], Field(min_length=1)]
-    format: str = "iso8601"
-    utc_offset_h: Finite = 0.0
-    start: str = ""
-
-
-class LogColumn(Model):
-    """One column that is a sensor."""
-
-    column: str
-    quantity: str
-    unit: str
-    id: str = ""
-    range: tuple[Finite, Finite] | None = None
-    max_rate: Positive | None = None
-    zero_is_missing: bool = False
-    sigma: NotNegative | None = None
-    counts_per_turn: Positive | None = None
-    sense: Literal[1, -1] = 1
-    height_m: Finite | None = None
-
-
-class LogMap(Model):
-    """A whole map."""
-
-    format: Literal[1]
-    rig: str
-    delimiter: Annotated[str, Field(min_length=1, max_length=1)] | None = None
-    decimal: Literal[".", ","] = "."
-    encoding: str = "utf-8-sig"
-    skip_rows: Annotated[int, Field(ge=0, le=100_000)] = 0
-    units_rows: Annotated[int, Field(ge=0, le=1000)] = 0
-    missing: tuple[str, ...] = ("-999.25", "-9999", "NULL", "null", "NaN", "nan", "N/A", "-")
-    time: TimeColumns
-    columns: Annotated[tuple[LogColumn, ...], Field(min_length=1)]
-
-
-def load_map(path: Path) -> LogMap:
-    """The map in the TOML file at `path`; a rig file named in it is looked for beside it.
-
-    Raises:
-        ConfigError: every problem of the map at once.
-    """
-    mapping = validate(LogMap, read_toml(path), str(path))
-    problems = []
-    for place, column in enumerate(mapping.columns):
-        quantity, known = QUANTITIES.get(column.quantity), UNITS.get(column.unit)
-        if quantity is None:
-            names = ", ".join(QUANTITIES)
-            problems.append(f"{path}: columns.{place}.quantity: {column.quantity!r} is not known; known: {names}")
-        elif known is None or known.dimension != quantity.dimension:
-            fits = ", ".join(name for name, unit in UNITS.items() if unit.dimension == quantity.dimension)
-            problems.append(
-                f"{path}: columns.{place}.unit: {column.unit!r} does not measure {quantity.label}; use {fits}"
-            )
-    ids = Counter(sensor_id(column) for column in mapping.columns)
-    for name in [name for name, count in ids.items() if count > 1]:
-        problems.append(
-            f"{path}: columns: {ids[name]} of them would be the sensor {name!r}; give each an id of its own"
-        )
-    if mapping.time.format == "elapsed_s":
-        try:
-            _iso_ns(mapping.time.start, 0)
-        except ValueError:
-            problems.append(
-                f"{path}: time.start: with elapsed_s it says when the log begins, like 2026-01-01T00:00:00; "
-                f"{mapping.time.start!r} is no such time"
-            )
-    if problems:
-        raise ConfigError(problems)
-    beside = path.parent / mapping.rig
-    return mapping.model_copy(update={"rig": str(beside)}) if mapping.rig.endswith(".toml") else mapping
-
-
-def sensor_id(column: LogColumn) -> str:
-    """The id that the column's sensor gets."""
-    return column.id or column.quantity.replace("_", "-")
 
 
 class FieldLog:
@@ -162,7 +49,7 @@ class FieldLog:
         self.begun = False
         self._start_offset_ns = 0
         if mapping.time.format == "elapsed_s":
-            self._start_offset_ns = _iso_ns(mapping.time.start, 0)
+            self._start_offset_ns = iso_ns(mapping.time.start, 0)
         head = self._head()
         self._dialect = mapping.delimiter or self._sniff(head)
         self._places: list[int] = []
@@ -173,7 +60,7 @@ class FieldLog:
         self.start_ns = times[0]
         steps = [later - one for one, later in pairwise(times) if later > one]
         self.period_s = max(0.01, median(steps) * 1e-9) if steps else 1.0
-        self.rig = self._rig()
+        self.rig = rig_of(mapping, self.period_s)
         self._topics = [self.rig.topic(sensor) for sensor in self.rig.sensors]
         self._ranges = [sensor.range for sensor in self.rig.sensors]
 
@@ -271,7 +158,7 @@ class FieldLog:
                 scale = _EPOCH_SCALES.get(how, 10**9)
                 t_ns = self._start_offset_ns + round(number * scale)
             elif how == "iso8601":
-                t_ns = _iso_ns(words, self._map.time.utc_offset_h)
+                t_ns = iso_ns(words, self._map.time.utc_offset_h)
             else:
                 when = datetime.strptime(words, how)
                 zone_s = 0.0 if when.tzinfo else self._map.time.utc_offset_h * 3600.0
@@ -280,34 +167,6 @@ class FieldLog:
         except (ValueError, OverflowError, IndexError):
             return None
         return t_ns if 0 < t_ns < 1 << 62 else None
-
-    def _rig(self) -> Rig:
-        """The map's rig with the log's sensors instead of its own."""
-        rig = find_rig(self._map.rig)
-        sensors = []
-        for column in self._map.columns:
-            low, high = column.range or _usual_range(column, rig)
-            span = high - low
-            sensor: dict[str, Any] = {
-                "id": sensor_id(column),
-                "quantity": column.quantity,
-                "unit": column.unit,
-                "value": "/value",
-                "rate_hz": 1.0 / self.period_s,
-                "stale_after_s": max(0.5, 3.5 * self.period_s),
-                "range": [low, high],
-                "sigma": column.sigma if column.sigma is not None else span * 1e-3,
-                "sense": column.sense,
-            }
-            for name in ("counts_per_turn", "height_m"):
-                if getattr(column, name) is not None:
-                    sensor[name] = getattr(column, name)
-            sensors.append(sensor)
-        plain = json.loads(rig.model_dump_json())
-        counts = {name: n for name, n in plain["reference"]["counts"].items() if name in {s["id"] for s in sensors}}
-        plain["sensors"] = sensors
-        plain["reference"]["counts"] = counts
-        return validate(Rig, plain, f"the map's columns as sensors of the rig {rig.name}")
 
     # --- reading it --------------------------------------------------------------------------------------------------
 
@@ -407,30 +266,3 @@ class _Judge:
             return False
         self._refused += 1
         return True
-
-
-def _iso_ns(words: str, utc_offset_h: float) -> int:
-    when = datetime.fromisoformat(words)
-    shift_s = 0.0 if when.tzinfo else utc_offset_h * 3600.0
-    when = when if when.tzinfo else when.replace(tzinfo=UTC)
-    return round((when.timestamp() - shift_s) * 1e6) * 1000
-
-
-_WIDE: Final[Mapping[str, tuple[float, float]]] = {
-    "pressure": (-0.5e6, 60e6), "temperature": (-60.0, 1000.0), "torque": (-1e6, 1e6), "current": (-2000.0, 2000.0),
-    "fraction": (-0.1, 1.1), "count": (0.0, 4294967295.0), "switch": (0.0, 1.0),
-}  # fmt: skip
-"""Widest believable readings, SI, by dimension, for columns whose map gives none (common practice, no source)."""
-
-
-def _usual_range(column: LogColumn, rig: Rig) -> tuple[float, float]:
-    """Wide limits for a column's readings, in its own unit: what this rig can show at all."""
-    unit = UNITS[column.unit]
-    if column.quantity == "block_position":
-        low, high = rig.mast.floor_m - 2.0, rig.mast.crown_m + 2.0
-    elif unit.dimension == "force":
-        rated = 1.5 * rig.block.rated_load_kg * 9.80665
-        low, high = -0.03 * rated, rated
-    else:
-        low, high = _WIDE[unit.dimension]
-    return unit.from_si(low), unit.from_si(high)

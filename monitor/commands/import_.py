@@ -20,7 +20,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Import; what was dropped is printed by reason."""
-    from monitor.adapters.fieldlog import EXAMPLE, FieldLog, load_map
+    from monitor.adapters.fieldlog import FieldLog
+    from monitor.adapters.fieldmap import EXAMPLE, load_map
     from monitor.adapters.outfile import check_out
     from monitor.adapters.recorder import Recorder
     from monitor.configfile import read_text

@@ -19,9 +19,10 @@ from typing import Annotated, Any, Final, Literal, Self, Union, get_args, get_or
 
 from pydantic import BaseModel, Field, model_validator
 
-from monitor.config import Finite, Model, Name, NotNegative, Rig, Words
+from monitor.config import Rig
 from monitor.configfile import ConfigError, FilePath, config_root, read_toml, validate
 from monitor.core.types import HoistState, Severity
+from monitor.fields import Finite, Model, Name, NotNegative, Words
 
 MESSAGE_LENGTH: Final = 38
 GUIDANCE_LENGTH: Final = 76
@@ -163,7 +164,8 @@ def build_rules(data: Mapping[str, Any], where: str, rig: Rig, known_signals: Co
             left_out.append(table.id)
         except ConfigError as error:
             problems += error.problems
-    written = [entry.get("id") for entry in data.get("rule", ()) if isinstance(entry, dict)]
+    entries = data.get("rule")
+    written = [entry.get("id") for entry in entries if isinstance(entry, dict)] if isinstance(entries, list) else []
     problems += _hides_problems(tables, [name for name in written if isinstance(name, str)], where)
     if problems:
         raise ConfigError(problems)

@@ -10,7 +10,8 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from monitor.adapters.fieldlog import EXAMPLE, FieldLog, FieldLogError, load_map
+from monitor.adapters.fieldlog import FieldLog, FieldLogError
+from monitor.adapters.fieldmap import EXAMPLE, load_map
 from monitor.configfile import ConfigError
 from monitor.core.types import Frame
 
@@ -154,8 +155,8 @@ def test_a_log_that_cannot_be_used_says_why(tmp_path: Path, text: str, words: st
 @pytest.mark.parametrize(
     ("old", "new", "words"),
     [
-        ('"hook_load"', '"hook_weight"', "'hook_weight' is not known"),
-        ('unit = "kN"', 'unit = "bar"', "'bar' does not measure"),
+        ('"hook_load"', '"hook_weight"', "columns.1.quantity: unknown quantity 'hook_weight'"),
+        ('unit = "kN"', 'unit = "bar"', "columns.1.unit: 'bar' does not measure hook load .force., use N, kN"),
         ('rig = "land"', 'rig = "sea"', "no rig is called"),
         ('format = "s"', 'format = "elapsed_s"', "time.start: with elapsed_s it says when"),
         ('format = "s"', 'format = "elapsed_s"\nstart = "yesterday"', "'yesterday' is no such time"),

@@ -143,6 +143,7 @@ def test_every_mistake_is_told_at_once_with_its_rule_and_field() -> None:
         {"format": 2, "rule": [rule("one")]},
         {"format": 1, "rule": []},
         {"format": 1, "rule": ["one"]},
+        {"format": 1, "rule": 3},
         {"format": 1, "rule": {"one": rule("one")}},
         {"format": 1, "rule": [rule("one")], "rules": []},
     ],

@@ -12,15 +12,17 @@ from pathlib import Path
 from typing import Any, Final
 from unittest.mock import patch
 
-from monitor.adapters import fieldlog as importing
-from monitor.adapters.fieldlog import EXAMPLE, FieldLog, load_map
-from monitor.config import Model, Rig, find_rig, shipped_rigs
+from monitor.adapters import fieldmap
+from monitor.adapters.fieldlog import FieldLog
+from monitor.adapters.fieldmap import EXAMPLE, load_map
+from monitor.config import Rig, find_rig, shipped_rigs
 from monitor.configfile import config_root, parse_toml, validate
 from monitor.core.engine import Core
 from monitor.core.rules import RuleSet, build_rules
 from monitor.core.signals import SIGNAL_NAMES
 from monitor.core.types import Action, ActionKind, Frame
 from monitor.errors import UserError
+from monitor.fields import Model
 from simulators.scenario import load_scenario, shipped_scenarios
 from tests.fuzz.draws import Draws, edited, edited_lines
 
@@ -372,7 +374,7 @@ def fieldlog(data: bytes) -> None:
     (here / "log.csv").write_bytes(log)
     try:
         # To parse a shipped rig anew for each input would take most of the time.
-        with patch.object(importing, "find_rig", _find):
+        with patch.object(fieldmap, "find_rig", _find):
             found = FieldLog(here / "log.csv", load_map(here / "map.toml"))
         before = 0
         for frame in found.frames():

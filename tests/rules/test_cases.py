@@ -15,12 +15,13 @@ from typing import Annotated, Literal
 import pytest
 from pydantic import Field
 
-from monitor.config import Finite, Model, find_rig, shipped_rigs
+from monitor.config import find_rig, shipped_rigs
 from monitor.configfile import read_toml, validate
 from monitor.core.alarms import AlarmBank
 from monitor.core.rules import SENSOR_SIGNALS, RuleSet, default_rules_path, load_rules
 from monitor.core.signals import SIGNAL_NAMES
 from monitor.core.types import GRID_NS, AlarmState, Finding, HoistState, Severity, Validity
+from monitor.fields import Finite, Model
 
 FOLDER = Path(__file__).parent
 FILES = sorted(FOLDER.glob("*.toml"))

@@ -1,0 +1,180 @@
+"""The map of a field log: which column of somebody else's table is what, and the rig that comes of it.
+
+A map is a TOML file; `EXAMPLE` is one with everything in it. The rig of a log is like a given one but has the log's sensors.
+"""
+
+import json
+from collections import Counter
+from collections.abc import Mapping
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Annotated, Any, Final, Literal
+
+from pydantic import Field
+
+from monitor.config import Rig, find_rig
+from monitor.configfile import ConfigError, read_toml, validate
+from monitor.fields import Finite, Model, NotNegative, Positive, QuantityName, UnitName
+from monitor.units import STANDARD_GRAVITY_M_S2, UNITS
+
+EXAMPLE: Final = """\
+format = 1
+rig = "land"                       # shipped rig or rig file: its mast, drum, line, brake
+delimiter = ","                    # left out: found by looking
+decimal = "."
+skip_rows = 0                      # rows above the heads
+units_rows = 0                     # rows between the heads and the first line of data
+missing = ["-999.25", "NULL"]      # words for "no reading", besides the empty cell
+
+[time]
+columns = ["date", "time"]         # one or more; joined by a space
+format = "%d.%m.%Y %H:%M:%S"       # strptime's, or: s, ms, us, ns, iso8601, elapsed_s
+utc_offset_h = 0.0
+start = "2026-01-01T00:00:00"      # of a log with elapsed seconds
+
+[[columns]]
+column = "Block Pos"
+quantity = "block_position"        # as in a rig's file
+unit = "ft"
+range = [-5, 140]                  # what can be; left out: wide limits for the quantity
+max_rate = 12                      # fastest change per second that can be, in the column's unit
+zero_is_missing = false            # a zero is no reading
+sigma = 0.1                        # noise
+"""
+
+
+class TimeColumns(Model):
+    """Where the time stands and how it is written."""
+
+    columns: Annotated[tuple[str, ...], Field(min_length=1)]
+    format: str = "iso8601"
+    utc_offset_h: Finite = 0.0
+    start: str = ""
+
+
+class LogColumn(Model):
+    """One column that is a sensor."""
+
+    column: str
+    quantity: QuantityName
+    unit: UnitName
+    id: str = ""
+    range: tuple[Finite, Finite] | None = None
+    max_rate: Positive | None = None
+    zero_is_missing: bool = False
+    sigma: NotNegative | None = None
+    counts_per_turn: Positive | None = None
+    sense: Literal[1, -1] = 1
+    height_m: Finite | None = None
+
+
+class LogMap(Model):
+    """A whole map."""
+
+    format: Literal[1]
+    rig: str
+    delimiter: Annotated[str, Field(min_length=1, max_length=1)] | None = None
+    decimal: Literal[".", ","] = "."
+    encoding: str = "utf-8-sig"
+    skip_rows: Annotated[int, Field(ge=0, le=100_000)] = 0
+    units_rows: Annotated[int, Field(ge=0, le=1000)] = 0
+    missing: tuple[str, ...] = ("-999.25", "-9999", "NULL", "null", "NaN", "nan", "N/A", "-")
+    time: TimeColumns
+    columns: Annotated[tuple[LogColumn, ...], Field(min_length=1)]
+
+
+def load_map(path: Path) -> LogMap:
+    """The map in the TOML file at `path`; a rig file named in it is looked for beside it.
+
+    Raises:
+        ConfigError: every problem of the map at once.
+    """
+    mapping = validate(LogMap, read_toml(path), str(path))
+    problems = []
+    ids = Counter(sensor_id(column) for column in mapping.columns)
+    for name in [name for name, count in ids.items() if count > 1]:
+        problems.append(
+            f"{path}: columns: {ids[name]} of them would be the sensor {name!r}; give each an id of its own"
+        )
+    if mapping.time.format == "elapsed_s":
+        try:
+            iso_ns(mapping.time.start, 0)
+        except ValueError:
+            problems.append(
+                f"{path}: time.start: with elapsed_s it says when the log begins, like 2026-01-01T00:00:00; "
+                f"{mapping.time.start!r} is no such time"
+            )
+    if problems:
+        raise ConfigError(problems)
+    beside = path.parent / mapping.rig
+    return mapping.model_copy(update={"rig": str(beside)}) if mapping.rig.endswith(".toml") else mapping
+
+
+def sensor_id(column: LogColumn) -> str:
+    """The id that the column's sensor gets."""
+    return column.id or column.quantity.replace("_", "-")
+
+
+def rig_of(mapping: LogMap, period_s: float) -> Rig:
+    """The map's rig with the log's sensors instead of its own; `period_s` is the time between two lines.
+
+    Raises:
+        ConfigError: the rig cannot be used with these columns.
+    """
+    rig = find_rig(mapping.rig)
+    sensors = []
+    for column in mapping.columns:
+        low, high = column.range or _usual_range(column, rig)
+        span = high - low
+        sensor: dict[str, Any] = {
+            "id": sensor_id(column),
+            "quantity": column.quantity,
+            "unit": column.unit,
+            "value": "/value",
+            "rate_hz": 1.0 / period_s,
+            "stale_after_s": max(0.5, 3.5 * period_s),
+            "range": [low, high],
+            "sigma": column.sigma if column.sigma is not None else span * 1e-3,
+            "sense": column.sense,
+        }
+        for name in ("counts_per_turn", "height_m"):
+            if getattr(column, name) is not None:
+                sensor[name] = getattr(column, name)
+        sensors.append(sensor)
+    plain = json.loads(rig.model_dump_json())
+    counts = {name: n for name, n in plain["reference"]["counts"].items() if name in {s["id"] for s in sensors}}
+    plain["sensors"] = sensors
+    plain["reference"]["counts"] = counts
+    return validate(Rig, plain, f"the map's columns as sensors of the rig {rig.name}")
+
+
+_WIDE: Final[Mapping[str, tuple[float, float]]] = {
+    "pressure": (-0.5e6, 60e6), "temperature": (-60.0, 1000.0), "torque": (-1e6, 1e6), "current": (-2000.0, 2000.0),
+    "fraction": (-0.1, 1.1), "count": (0.0, 4294967295.0), "switch": (0.0, 1.0),
+}  # fmt: skip
+"""Widest believable readings, SI, by dimension, for columns whose map gives none (common practice, no source)."""
+
+
+def _usual_range(column: LogColumn, rig: Rig) -> tuple[float, float]:
+    """Wide limits for a column's readings, in its own unit: what this rig can show at all."""
+    unit = UNITS[column.unit]
+    if column.quantity == "block_position":
+        low, high = rig.mast.floor_m - 2.0, rig.mast.crown_m + 2.0
+    elif unit.dimension == "force":
+        rated = 1.5 * rig.block.rated_load_kg * STANDARD_GRAVITY_M_S2
+        low, high = -0.03 * rated, rated
+    else:
+        low, high = _WIDE[unit.dimension]
+    return unit.from_si(low), unit.from_si(high)
+
+
+def iso_ns(words: str, utc_offset_h: float) -> int:
+    """An ISO 8601 time in ns of the epoch; where it names no zone, its clock is `utc_offset_h` hours ahead of UTC.
+
+    Raises:
+        ValueError: it is none. OverflowError: it lies beyond all calendars.
+    """
+    when = datetime.fromisoformat(words)
+    shift_s = 0.0 if when.tzinfo else utc_offset_h * 3600.0
+    when = when if when.tzinfo else when.replace(tzinfo=UTC)
+    return round((when.timestamp() - shift_s) * 1e6) * 1000

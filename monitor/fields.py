@@ -1,0 +1,82 @@
+"""Kinds of fields of configuration files: numbers, names, words, pointers, units; and the model that all files are made of.
+
+What must agree in a file is checked field by field, with what came before (`ValidationInfo.data`), and not at the end over
+the whole: so a mistake in one field does not hide those in others, and a person gets all of them at once.
+"""
+
+import re
+from typing import Annotated
+
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationInfo
+
+from monitor.core.quantities import QUANTITIES
+from monitor.units import UNITS
+
+# Far wider than any machine, and far from where products of such numbers overflow or vanish.
+_LEAST, MOST = 1e-9, 1e12
+Positive = Annotated[float, Field(ge=_LEAST, le=MOST, allow_inf_nan=False)]
+NotNegative = Annotated[float, Field(ge=0, le=MOST, allow_inf_nan=False)]
+Finite = Annotated[float, Field(ge=-MOST, le=MOST, allow_inf_nan=False)]
+Share = Annotated[float, Field(ge=0, le=1, allow_inf_nan=False)]
+
+
+def _matching(pattern: str, words: str) -> AfterValidator:
+    """Text that matches `pattern` as a whole; `words` say what it must be otherwise."""
+    compiled = re.compile(pattern)
+
+    def check(text: str) -> str:
+        if compiled.fullmatch(text) is None:
+            raise ValueError(words)
+        return text
+
+    return AfterValidator(check)
+
+
+Name = Annotated[
+    str, _matching(r"[a-z0-9][a-z0-9_-]{0,39}", "must be a name of a-z, 0-9, - and _, 40 characters at most")
+]
+Words = Annotated[
+    str,
+    _matching(
+        r"[^\x00-\x1f\x7f-\x9f\u2028\u2029\u202a-\u202e\u2066-\u2069]*",
+        "must be one line, without control characters",
+    ),
+]
+"""Text that is shown: one line, without control characters (a terminal takes some for commands) and without those that turn
+the direction of writing."""
+Pointer = Annotated[
+    str, _matching(r"(/([^~/]|~[01])*)*", 'must be a JSON Pointer, as "/value" or "/readings/0/v", or "" for all of it')
+]
+"""A JSON Pointer (RFC 6901); the empty string is the whole document."""
+
+
+def _known_quantity(name: str) -> str:
+    if name not in QUANTITIES:
+        raise ValueError(f"unknown quantity {name!r}, known: {', '.join(QUANTITIES)}")
+    return name
+
+
+def _unit_of_quantity(name: str, info: ValidationInfo) -> str:
+    """A unit that is known and measures the quantity beside it (where that one is known)."""
+    quantity, unit = QUANTITIES.get(info.data.get("quantity", "")), UNITS.get(name)
+    if unit is None or (quantity is not None and unit.dimension != quantity.dimension):
+        fits = ", ".join(
+            each.name for each in UNITS.values() if quantity is None or each.dimension == quantity.dimension
+        )
+        if unit is None or quantity is None:
+            raise ValueError(f"unknown unit {name!r}, use {fits}")
+        raise ValueError(f"{name!r} does not measure {quantity.label} ({quantity.dimension}), use {fits}")
+    return name
+
+
+QuantityName = Annotated[str, AfterValidator(_known_quantity)]
+UnitName = Annotated[str, AfterValidator(_unit_of_quantity)]
+"""A unit's name, in a model that has a `quantity` before it."""
+
+
+class Model(BaseModel):
+    """Frozen, strict, closed to unknown fields. The value of a field that was left out is checked like one that was given."""
+
+    model_config = ConfigDict(
+        frozen=True, extra="forbid", strict=True, validate_default=True, ser_json_inf_nan="constants"
+    )
