@@ -273,6 +273,7 @@ def test_the_sample_unit_is_hardened_and_starts_a_command_that_is_understood() -
     for name in ("NoNewPrivileges", "ProtectHome", "PrivateTmp", "ProtectKernelTunables"):
         assert service[name] == "yes"
     assert service["ProtectSystem"] == "strict"
+    assert unit()["Unit"]["StartLimitIntervalSec"] == "0"
     assert service["User"] not in ("", "root")
     words = service["ExecStart"].replace("%%", "%").split()
     assert words[1] == "record"

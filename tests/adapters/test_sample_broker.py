@@ -115,3 +115,21 @@ def test_what_is_missing_is_said(tmp_path: Path) -> None:
     )
     assert done.returncode == 1
     assert "openssl is missing: apt-get install" in done.stderr
+
+
+def test_the_sample_unit_hands_its_service_what_this_broker_asks_for(
+    prepared: tuple[Path, int], tmp_path: Path
+) -> None:
+    """By its own lines only: those that install, and those that load credentials."""
+    folder, port = prepared
+    unit = (config_root() / "systemd" / "stopmark-record.service").read_text("utf-8")
+    (copied,) = re.findall(r"install -m 0600 -t /etc/stopmark (.+)", unit)
+    installed = {f"/etc/stopmark/{Path(name).name}": folder / Path(name).name for name in copied.split()}
+    shown = tmp_path / "credentials"
+    shown.mkdir()
+    for name, source in re.findall(r"^LoadCredential=([^:]+):(.+)$", unit, re.MULTILINE):
+        (shown / name).write_bytes(installed[source].read_bytes())
+    (used,) = re.findall(r"--credentials %d/(\S+)", unit)
+    login = parse_broker_url(f"mqtts://localhost:{port}", {}, shown / used)
+    assert login.user == "monitor"
+    assert login.cert == shown / "monitor.pem"
