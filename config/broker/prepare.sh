@@ -7,7 +7,8 @@
 # HOST is the name or the address by which the monitor and the sensors reach the broker. Into FOLDER go the broker's
 # configuration, an authority of its own, a certificate for the broker and one for the monitor, two users with random
 # passwords, their rights, and monitor.toml for `stopmark watch --credentials FOLDER/monitor.toml --broker mqtts://HOST`.
-# Run by the superuser it gives what the broker reads to the user `mosquitto`, to whom the broker then changes.
+# Run by the superuser it gives what the broker reads to the user `mosquitto`, to whom the broker then changes. The
+# certificates of broker and clients are good for 825 days: prepare another folder in time, and hand its files out.
 set -eu
 umask 077
 [ $# -eq 2 ] || { echo "usage: sh prepare.sh FOLDER HOST" >&2; exit 2; }
@@ -15,11 +16,14 @@ PATH=$PATH:/usr/sbin:/usr/local/sbin # where Debian puts mosquitto, and ordinary
 for program in openssl mosquitto_passwd mosquitto; do
     command -v "$program" >/dev/null || { echo "$program is missing: apt-get install mosquitto openssl" >&2; exit 1; }
 done
+host=$2
+case $host in
+    '' | *[!A-Za-z0-9.:_-]*) echo "'$host' is no name and no address of a host" >&2; exit 2 ;;
+esac
 here=$(cd "$(dirname "$0")" && pwd)
 mkdir -p "$1"
 cd "$1"
 folder=$(pwd)
-host=$2
 [ ! -e ca.key ] || { echo "$folder: holds an authority already; take another folder" >&2; exit 1; }
 
 case $host in
@@ -29,14 +33,17 @@ case $host in
 esac
 new_key="-newkey ec -pkeyopt ec_paramgen_curve:prime256v1 -nodes"
 
-openssl req -x509 $new_key -keyout ca.key -out ca.pem -days 3650 -subj "/CN=Rig authority" 2>/dev/null
+quiet() { # a command that talks even when all is well
+    words=$("$@" 2>&1) || { echo "$words" >&2; exit 1; }
+}
+quiet openssl req -x509 $new_key -keyout ca.key -out ca.pem -days 3650 -subj "/CN=Rig authority"
 certificate() { # file, common name, alternative name
-    openssl req $new_key -keyout "$1.key" -out "$1.csr" -subj "/CN=$2" 2>/dev/null
+    quiet openssl req $new_key -keyout "$1.key" -out "$1.csr" -subj "/CN=$2"
     printf 'subjectAltName=%s\n' "$3" >"$1.ext"
-    openssl x509 -req -in "$1.csr" -CA ca.pem -CAkey ca.key -CAcreateserial -out "$1.pem" -days 825 -extfile "$1.ext" 2>/dev/null
+    quiet openssl x509 -req -in "$1.csr" -CA ca.pem -CAkey ca.key -CAcreateserial -out "$1.pem" -days 825 -extfile "$1.ext"
     rm "$1.csr" "$1.ext"
 }
-certificate server "$host" "$name"
+certificate server broker "$name"
 certificate monitor monitor DNS:monitor
 certificate sensors sensors DNS:sensors
 
@@ -50,9 +57,11 @@ done
 mosquitto_passwd -U passwords # the passwords in the file become their digests
 
 cp "$here/rights" rights
-sed "s|FOLDER|$folder|" "$here/mosquitto.conf" >mosquitto.conf
+sed "s|FOLDER|$(printf %s "$folder" | sed 's/[&|\\]/\\&/g')|" "$here/mosquitto.conf" >mosquitto.conf
 chmod 600 rights mosquitto.conf
 if [ "$(id -u)" -eq 0 ] && id mosquitto >/dev/null 2>&1; then
     chown mosquitto . mosquitto.conf ca.pem server.pem server.key passwords rights
+    su -s /bin/sh mosquitto -c 'test -r "$1"' sh "$folder/passwords" ||
+        echo "the user mosquitto cannot get into $folder: prepare another, where all may pass" >&2
 fi
 echo "$folder: ready. Start the broker: $(command -v mosquitto) -c $folder/mosquitto.conf"

@@ -1,6 +1,7 @@
 """The shipped broker configuration: it starts as its comment says, and the monitor's user can read and nothing else."""
 
 import asyncio
+import os
 import re
 import socket
 import subprocess
@@ -133,3 +134,53 @@ def test_the_sample_unit_hands_its_service_what_this_broker_asks_for(
     login = parse_broker_url(f"mqtts://localhost:{port}", {}, shown / used)
     assert login.user == "monitor"
     assert login.cert == shown / "monitor.pem"
+
+
+def prepare(folder: Path, host: str) -> subprocess.CompletedProcess[str]:
+    script = config_root() / "broker" / "prepare.sh"
+    return subprocess.run([command("sh"), script, folder, host], capture_output=True, text=True, timeout=60)
+
+
+@pytest.mark.parametrize("host", ["", "two words", "[::1]", "a/b", "mqtts://rig", "*"])
+def test_what_is_no_host_is_refused_in_words(
+    tmp_path: Path, certificates: object, make_broker: object, host: str
+) -> None:
+    done = prepare(tmp_path / "broker", host)
+    assert done.returncode == 2
+    assert "is no name and no address of a host" in done.stderr
+    assert not (tmp_path / "broker").exists()
+
+
+def test_any_folder_and_any_length_of_name_will_do(tmp_path: Path, certificates: object, make_broker: object) -> None:
+    folder = tmp_path / "a & b|c"
+    done = prepare(folder, "a" * 60 + ".rig.example")  # longer than the common name of a certificate may be
+    assert done.returncode == 0, done.stderr
+    assert f"certfile {folder}/server.pem" in (folder / "mosquitto.conf").read_text("utf-8")
+    told = subprocess.run(
+        [command("openssl"), "x509", "-in", folder / "server.pem", "-noout", "-ext", "subjectAltName"],
+        capture_output=True, text=True,
+    )  # fmt: skip
+    assert f"DNS:{'a' * 60}.rig.example" in told.stdout
+
+
+def test_a_folder_that_the_broker_will_not_get_into_is_told(
+    tmp_path: Path, certificates: object, make_broker: object
+) -> None:
+    tmp_path.chmod(0o700)
+    done = prepare(tmp_path / "broker", "localhost")
+    assert done.returncode == 0
+    changes = os.geteuid() == 0 and subprocess.run(["id", "mosquitto"], capture_output=True).returncode == 0
+    assert ("the user mosquitto cannot get into" in done.stderr) == changes
+
+
+def test_what_openssl_refuses_is_shown(tmp_path: Path, certificates: object, make_broker: object) -> None:
+    tools = tmp_path / "openssl"
+    tools.write_text("#!/bin/sh\necho openssl is out of order >&2\nexit 1\n")
+    tools.chmod(0o755)
+    script = config_root() / "broker" / "prepare.sh"
+    done = subprocess.run(
+        [command("sh"), script, tmp_path / "broker", "localhost"], env={"PATH": f"{tmp_path}:{os.environ['PATH']}"},
+        capture_output=True, text=True,
+    )  # fmt: skip
+    assert done.returncode != 0
+    assert "openssl is out of order" in done.stderr
