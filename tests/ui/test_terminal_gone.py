@@ -10,7 +10,7 @@ from pathlib import Path
 from monitor.adapters.folder import session_files
 from monitor.adapters.replay import SessionReader
 from tests.benchmarks.screen_figures import read_until
-from tests.broker import free_port
+from tests.broker import PATIENCE_S, free_port
 
 
 def test_the_watch_ends_in_order_when_its_terminal_goes_away_without_a_word(tmp_path: Path) -> None:
@@ -23,12 +23,12 @@ def test_the_watch_ends_in_order_when_its_terminal_goes_away_without_a_word(tmp_
     )  # fmt: skip
     os.close(slave)
     try:
-        painted = read_until(master, b"ADVISORY ONLY", 30.0, time.monotonic())
+        painted = read_until(master, b"ADVISORY ONLY", PATIENCE_S, time.monotonic())
     finally:
         os.close(master)
     try:
         assert painted is not None
-        assert process.wait(20.0) == 0
+        assert process.wait(PATIENCE_S) == 0
     finally:
         process.kill()
         process.wait()
