@@ -16,7 +16,7 @@ from monitor.ui.widgets.digits import large
 from tests.broker import wait_until
 
 START_S = 60.0
-ANSWER_S = 30.0
+ANSWER_S = 60.0
 
 _TERMINAL = """function () {
   for (const found of this) {
@@ -66,7 +66,7 @@ class Chromium:
         """End it."""
         self.process.terminate()
         try:
-            self.process.wait(10)
+            self.process.wait(30)
         except subprocess.TimeoutExpired:
             self.process.kill()
             self.process.wait(10)
@@ -131,7 +131,7 @@ class Page:
         result: dict[str, Any] = told["result"]
         return result
 
-    async def until_true(self, expression: str, timeout_s: float = 20.0) -> None:
+    async def until_true(self, expression: str, timeout_s: float = 60.0) -> None:
         """Wait until an expression is true in the page."""
         async with asyncio.timeout(timeout_s):
             while True:

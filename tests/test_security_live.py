@@ -29,7 +29,7 @@ from tests.ui.drivers import FakeDriver
 
 SECRET = "Nobody-Reads-7hxQ"
 HAND = ("hand", "not-the-monitor")
-WAIT_S = 60.0
+WAIT_S = 120.0
 
 
 def forms(secret: str) -> list[bytes]:

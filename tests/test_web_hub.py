@@ -23,7 +23,7 @@ from tests.test_commands import ROOT
 from tests.ui import sample
 from tests.ui.drivers import FakeDriver
 
-END_S = 20.0
+END_S = 60.0
 
 
 async def test_one_browser_too_many_is_told_so(monkeypatch: pytest.MonkeyPatch) -> None:

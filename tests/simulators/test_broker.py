@@ -2,7 +2,6 @@
 
 import asyncio
 import time
-from collections.abc import Callable
 
 import aiomqtt
 import pytest
@@ -16,6 +15,7 @@ from simulators.process import start_simulated_rig
 from simulators.publish import publish
 from simulators.scenario import find_scenario
 from simulators.session import PlantSource
+from tests.broker import PATIENCE_S, until
 
 
 async def listen(port: int, topic: str, count: int, ready: asyncio.Event) -> list[tuple[str, bytes]]:
@@ -42,7 +42,7 @@ async def test_frames_arrive_as_they_were_made() -> None:
         listener = asyncio.create_task(listen(url.port, "rig/land/#", len(frames), ready))
         await ready.wait()
         assert await publish(url, lambda _: frames, lambda: None) == len(frames)
-        got = await asyncio.wait_for(listener, 20)
+        got = await asyncio.wait_for(listener, PATIENCE_S)
     assert sorted(got) == sorted((frame.topic, frame.payload) for frame in frames)
 
 
@@ -50,13 +50,6 @@ async def test_nobody_at_the_address_is_told_in_one_sentence() -> None:
     url = parse_broker_url(f"mqtt://127.0.0.1:{free_port()}", {})
     with pytest.raises(UserError, match="is the broker running"):
         await publish(url, lambda _: [], lambda: None)
-
-
-async def until(condition: Callable[[], bool], timeout_s: float = 30.0) -> None:
-    """Wait until a condition holds, or fail."""
-    async with asyncio.timeout(timeout_s):
-        while not condition():  # noqa: ASYNC110 (the condition is set by another process)
-            await asyncio.sleep(0.02)
 
 
 async def test_the_rig_in_its_own_process_tells_what_the_truth_does() -> None:
@@ -69,8 +62,8 @@ async def test_the_rig_in_its_own_process_tells_what_the_truth_does() -> None:
             await asyncio.to_thread(rig.wait_ready)
             origin = time.time_ns()
             rig.go(origin, time.monotonic_ns())
-            assert len(await asyncio.wait_for(listener, 20)) == 20
-            await until(lambda: rig.finished)
+            assert len(await asyncio.wait_for(listener, PATIENCE_S)) == 20
+            await until(lambda: rig.finished, "its end")
         assert [event["name"] for event in rig.events] == ["upper_limit"]
         assert (rig.events[0]["t_ns"] - origin) * 1e-9 == pytest.approx(24.5, abs=3.0)
 
