@@ -2,14 +2,10 @@
 
 import asyncio
 import contextlib
-import json
 import logging
-import os
 import shutil
 from collections.abc import Callable, Sequence
-from dataclasses import asdict
-from pathlib import Path
-from typing import TYPE_CHECKING, Any, Literal
+from typing import TYPE_CHECKING, Any
 
 from monitor.adapters.address import BrokerUrl
 from monitor.adapters.clock import StreamClock
@@ -17,14 +13,13 @@ from monitor.adapters.keeper import Keeper
 from monitor.adapters.ledger import KINDS, Entry, iso
 from monitor.adapters.recorder import Recorder
 from monitor.adapters.segments import SegmentedRecorder
+from monitor.assembly import core_of
 from monitor.config import Rig
-from monitor.core.engine import Core
-from monitor.core.rules import RuleSet, build_rules
-from monitor.core.signals import SIGNAL_NAMES
-from monitor.core.types import Action, ActionKind, Finding, Severity, Snapshot
-from monitor.report.entrywords import figures
+from monitor.core.types import Action, ActionKind, Snapshot
+from monitor.findings import Tally
 from monitor.runner import Clock, Runner, Sink
-from monitor.ui.driver import LINE_EVENT
+from monitor.ui.driver import LINE_EVENT, Mode
+from monitor.ui.entrywords import figures
 
 if TYPE_CHECKING:
     from monitor.adapters.mqtt import MqttSource
@@ -34,50 +29,6 @@ LOG = logging.getLogger(__name__)
 _LOOK_S = 5.0
 """Real time between two looks for the ledger."""
 _CLOCK_STEP_NS = 1_000_000_000
-
-Mode = Literal["LIVE", "SIMULATED", "REPLAY"]
-
-
-def data_folder(given: str | None) -> Path:
-    """Where sessions go: the given folder, else the user's data folder (XDG base directories)."""
-    if given:
-        return Path(given)
-    base = os.environ.get("XDG_DATA_HOME") or Path.home() / ".local" / "share"
-    return Path(base) / "stopmark"
-
-
-def core_of(rig: Rig, rules_text: str, where: str) -> Core:
-    """A core for `rig` with the rules in a TOML text.
-
-    Raises:
-        ConfigError: every problem of the rules at once.
-    """
-    return Core(rig, rules_of(rig, rules_text, where))
-
-
-def rules_of(rig: Rig, rules_text: str, where: str) -> RuleSet:
-    """The rules in a TOML text, for `rig`.
-
-    Raises:
-        ConfigError: every problem of the rules at once.
-    """
-    from monitor.configfile import parse_toml
-
-    return build_rules(parse_toml(rules_text, where), where, rig, SIGNAL_NAMES)
-
-
-def header_of(rig: Rig, rules_text: str, mode: Mode | Literal["IMPORTED"], created_ns: int) -> dict[str, object]:
-    """What a session keeps about how it was made: the whole configuration."""
-    from importlib.metadata import version
-
-    return {
-        "rig": rig.name,
-        "config": json.loads(rig.model_dump_json()),
-        "rules": rules_text,
-        "version": version("stopmark"),
-        "created": created_ns,
-        "mode": mode,
-    }
 
 
 class LiveDriver:
@@ -246,41 +197,6 @@ def line_event(entry: Entry) -> tuple[str, str]:
     """An event in the drilling line's life as a fact for the Line screen."""
     told = ", ".join(part for part in (entry.text, figures(entry.numbers)) if part)
     return LINE_EVENT + iso(entry.t_ns)[:16], f"{KINDS[entry.kind]} {told}".strip()
-
-
-def print_finding(finding: Finding) -> None:
-    """One finding as one line of JSON on stdout; waits for whoever reads. For what is not live."""
-    print(finding_line(finding), flush=True)
-
-
-def finding_line(finding: Finding) -> str:
-    """One finding as one line of JSON."""
-    return json.dumps(finding_dict(finding), allow_nan=False)
-
-
-def finding_dict(finding: Finding) -> dict[str, Any]:
-    """A finding as plain data, the severity by its word."""
-    plain = asdict(finding)
-    plain["severity"] = finding.severity.name
-    for name in ("number", "threshold"):
-        value = plain[name]
-        if value is not None and not (-1e300 < value < 1e300):
-            plain[name] = None
-    return plain
-
-
-class Tally:
-    """Counts findings for the summary line. A sink."""
-
-    def __init__(self) -> None:
-        self.raised: dict[str, int] = {severity.name: 0 for severity in Severity}
-        self.first: dict[str, int] = {}
-
-    def __call__(self, finding: Finding) -> None:
-        """Count a finding; of alarms, only those that became active."""
-        if finding.kind == "alarm" and finding.after == "unacknowledged":
-            self.raised[finding.severity.name] += 1
-            self.first.setdefault(finding.key, finding.t_ns)
 
 
 def summary_of(driver: LiveDriver, tally: Tally) -> dict[str, Any]:

@@ -16,10 +16,10 @@ from typing import Final, Literal
 from monitor.adapters.chain import SessionChain
 from monitor.adapters.clock import StreamClock
 from monitor.adapters.replay import SessionReader
+from monitor.assembly import core_of
 from monitor.config import Rig
 from monitor.core.engine import Core
 from monitor.core.types import Action, ActionKind, Finding, Frame, HoistState, Snapshot
-from monitor.live import core_of
 from monitor.runner import TICK_S, Runner, Sink
 
 SETTLE_S: Final = 15.0

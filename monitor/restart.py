@@ -15,10 +15,10 @@ from typing import Any, Final
 from monitor.adapters.folder import session_files
 from monitor.adapters.replay import SessionReader
 from monitor.adapters.session import SessionError
+from monitor.assembly import core_of
 from monitor.core.engine import Core
 from monitor.core.types import Action, Frame
 from monitor.errors import UserError, harmless
-from monitor.live import core_of
 from monitor.playback import begin
 from monitor.runner import Runner
 

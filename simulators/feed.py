@@ -3,12 +3,12 @@
 from collections.abc import Iterator
 from pathlib import Path
 
+from monitor.assembly import core_of
 from monitor.config import Rig
 from monitor.configfile import read_text
 from monitor.core.engine import Core
 from monitor.core.rules import default_rules_path
 from monitor.core.types import Finding, Frame
-from monitor.live import core_of
 from simulators.session import PlantSource
 
 

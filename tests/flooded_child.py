@@ -16,10 +16,11 @@ from pathlib import Path
 from monitor.adapters.address import parse_broker_url
 from monitor.adapters.clock import StreamClock
 from monitor.adapters.recorder import Recorder
+from monitor.assembly import header_of
 from monitor.config import find_rig
 from monitor.core.rules import default_rules_path
 from monitor.core.types import Snapshot
-from monitor.live import LiveDriver, header_of
+from monitor.live import LiveDriver
 
 PAGE_BYTES = os.sysconf("SC_PAGE_SIZE")
 STATM = Path("/proc/self/statm")

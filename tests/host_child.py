@@ -16,10 +16,11 @@ from monitor.adapters.address import parse_broker_url
 from monitor.adapters.clock import StreamClock
 from monitor.adapters.folder import DataFolder
 from monitor.adapters.segments import SegmentedRecorder
+from monitor.assembly import header_of
 from monitor.config import find_rig
 from monitor.configfile import read_text
 from monitor.core.rules import default_rules_path
-from monitor.live import LiveDriver, header_of, run_for
+from monitor.live import LiveDriver, run_for
 
 
 class Said(logging.Handler):

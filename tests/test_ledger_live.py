@@ -16,14 +16,16 @@ from monitor.adapters.drafts import DAY_NS, enter
 from monitor.adapters.keeper import Keeper
 from monitor.adapters.ledger import Entry, Ledger
 from monitor.adapters.recorder import Recorder
+from monitor.assembly import core_of, header_of
 from monitor.cli import main
 from monitor.commands.watch import add_arguments, live_driver
 from monitor.config import find_rig
 from monitor.core.types import Action, ActionKind
-from monitor.live import LiveDriver, Mode, core_of, header_of
+from monitor.live import LiveDriver
 from monitor.report.collect import collect
 from monitor.report.ledgered import drafts
 from monitor.runner import Runner
+from monitor.ui.driver import Mode
 from simulators.scenario import find_scenario
 from simulators.session import PlantSource
 from tests.broker import Mosquitto, until

@@ -18,6 +18,7 @@ import pytest
 from monitor.adapters.folder import DataFolder, FolderError
 from monitor.adapters.recorder import Recorder
 from monitor.adapters.replay import SessionReader
+from monitor.assembly import header_of
 from monitor.cli import main
 from monitor.config import Rig, find_rig
 from monitor.configfile import ConfigError, config_root, parse_toml, validate
@@ -26,7 +27,7 @@ from monitor.core.engine import Core
 from monitor.core.rules import build_rules
 from monitor.core.signals import SIGNAL_NAMES
 from monitor.core.types import Action, ActionKind, Finding, Frame, Reject, Severity
-from monitor.live import finding_line, header_of
+from monitor.findings import finding_line
 from monitor.playback import ReplayDriver
 from monitor.restart import left_behind
 from monitor.ui.app import StopmarkApp

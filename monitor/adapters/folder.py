@@ -127,6 +127,14 @@ def _lock(handle: IO[str]) -> None:
         fcntl.flock(handle.fileno(), fcntl.LOCK_EX | fcntl.LOCK_NB)
 
 
+def data_folder(given: str | None) -> Path:
+    """Where sessions go: the given folder, else the user's data folder (XDG base directories)."""
+    if given:
+        return Path(given)
+    base = os.environ.get("XDG_DATA_HOME") or Path.home() / ".local" / "share"
+    return Path(base) / "stopmark"
+
+
 def session_files(folder: Path, rig: str | None = None) -> Iterator[Path]:
     """Sessions in `folder` by their names, oldest first; of one rig when given. Other files are passed over."""
     found = []

@@ -24,9 +24,9 @@ def run(args: argparse.Namespace) -> int:
     from monitor.adapters.fieldmap import EXAMPLE, load_map
     from monitor.adapters.outfile import check_out
     from monitor.adapters.recorder import Recorder
+    from monitor.assembly import core_of, header_of
     from monitor.configfile import read_text
     from monitor.core.rules import default_rules_path
-    from monitor.live import core_of, header_of
     from monitor.runner import Runner
 
     if args.example:

@@ -47,8 +47,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Show, add, take from sessions, export, verify, or look for trends."""
+    from monitor.adapters.folder import data_folder
     from monitor.adapters.ledger import Ledger, ledger_path
-    from monitor.live import data_folder
 
     folder = data_folder(args.data)
     if args.what == "take":
@@ -155,7 +155,7 @@ def _take(folder: Path, sessions: list[Path], simulated: bool) -> int:
 
 def _show(ledger: "Ledger", args: argparse.Namespace) -> int:
     from monitor.adapters.ledger import KINDS
-    from monitor.report.entrywords import figures
+    from monitor.ui.entrywords import figures
     from monitor.ui.format import clock
 
     if args.kind is not None and args.kind not in KINDS:

@@ -56,7 +56,7 @@ def run(args: argparse.Namespace) -> int:
     """Play it."""
     from monitor.adapters.chain import SessionChain, moment
     from monitor.commands.compare import rules_text
-    from monitor.live import Tally, print_finding
+    from monitor.findings import Tally, print_finding
     from monitor.playback import ReplayDriver, play
 
     speed = args.speed if args.speed is not None else (math.inf if args.headless else 1.0)

@@ -32,8 +32,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """List, verify, copy or flag; 1 when a session is not sound."""
+    from monitor.adapters.folder import data_folder
     from monitor.adapters.sessions import copy_session, flag_session, list_sessions
-    from monitor.live import data_folder
 
     if args.what == "copy":
         copy_session(args.session, args.target)

@@ -19,8 +19,9 @@ if TYPE_CHECKING:
     from monitor.adapters.segments import Retention
     from monitor.config import Rig
     from monitor.core.types import Finding
-    from monitor.live import LiveDriver, Mode
+    from monitor.live import LiveDriver
     from monitor.runner import Clock
+    from monitor.ui.driver import Mode
 
 DEMOS = "demos"
 """Folder of what a demo records, inside the user's data folder."""
@@ -206,7 +207,8 @@ def watch_headless(
 ) -> int:
     """Findings on standard output, whoever reads them or not."""
     from monitor.adapters.output import LineWriter
-    from monitor.live import Tally, finding_line, run_for, summary_of
+    from monitor.findings import Tally, finding_line
+    from monitor.live import run_for, summary_of
 
     tally = Tally()
     with LineWriter() as output:
@@ -244,7 +246,8 @@ def watch_in_browsers(args: argparse.Namespace, rig: "Rig", url: "BrokerUrl", cl
     """Record and watch a rig until the end; the screen in any number of browsers. Headless prints findings besides."""
     from monitor.adapters.ending import Ending
     from monitor.adapters.output import LineWriter
-    from monitor.live import Tally, finding_line, summary_of
+    from monitor.findings import Tally, finding_line
+    from monitor.live import summary_of
     from monitor.web import listen
 
     tally = Tally()
@@ -269,14 +272,15 @@ def live_driver(
 ) -> Iterator["LiveDriver"]:
     """A live driver with its recorder and, of a real rig, its ledger's keeper; all are closed at the end, with the last
     readings on the disk."""
-    from monitor.adapters.folder import DataFolder
+    from monitor.adapters.folder import DataFolder, data_folder
     from monitor.adapters.keeper import Keeper
     from monitor.adapters.ledger import ledger_path
     from monitor.adapters.recorder import Recorder
     from monitor.adapters.segments import SegmentedRecorder
+    from monitor.assembly import header_of
     from monitor.configfile import read_text
     from monitor.core.rules import default_rules_path
-    from monitor.live import LiveDriver, data_folder, header_of
+    from monitor.live import LiveDriver
 
     rules_path = Path(args.rules or default_rules_path())
     rules_text = read_text(rules_path)

@@ -5,9 +5,9 @@ from dataclasses import dataclass, fields
 from typing import Final
 
 from monitor.adapters.chain import SessionChain
+from monitor.assembly import core_of, rules_of
 from monitor.core.rules import Rule
 from monitor.core.types import AlarmState, Finding, Frame, Severity
-from monitor.live import core_of, rules_of
 from monitor.playback import begin
 
 SAME_NS: Final = 30_000_000_000

@@ -23,7 +23,7 @@ from monitor.adapters.trend import FEWEST_POINTS, SHORTEST_DAYS, trend
 from monitor.core.linework import BRIDGE_S
 from monitor.core.types import GRID_NS, Action, Finding
 from monitor.report.collect import Numbers, Recording
-from monitor.report.entrywords import figure
+from monitor.ui.entrywords import figure
 
 SERIES: Final = {
     "effectiveness": "brake effectiveness",

@@ -14,11 +14,11 @@ from monitor.core.types import CheckReading, HoistState, Severity
 from monitor.physics.line import cut_due_m, goal_j_per_m
 from monitor.report.attention import FEW_READINGS, taken_share
 from monitor.report.collect import STATES, Numbers
-from monitor.report.entrywords import figures as entry_figures
 from monitor.report.html import cards, lacking, paragraph, table, verdict
 from monitor.report.ledgered import trend_words, work_since_cut_j
 from monitor.report.motion import LEAST_DESCENT_M, LEAST_STAND_M, STOP_FROM_M_S, Stop
 from monitor.report.sections import NONE, Story, cut, many, mega, percent
+from monitor.ui.entrywords import figures as entry_figures
 from monitor.ui.format import clock, plain, span
 from monitor.units import FOOT_M as foot
 from monitor.units import TON_MILE_J

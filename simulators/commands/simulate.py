@@ -105,10 +105,10 @@ def record(source: "PlantSource", path: Path, speed: float | None = None) -> int
         UserError: there is a file at `path` already.
     """
     from monitor.adapters.recorder import Recorder
+    from monitor.assembly import core_of, header_of
     from monitor.configfile import read_text
     from monitor.core.rules import default_rules_path
     from monitor.core.types import Frame
-    from monitor.live import core_of, header_of
     from monitor.runner import Runner
 
     rules_path = Path(default_rules_path())

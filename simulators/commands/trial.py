@@ -39,8 +39,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Try, score, report. 0 when it ran, whatever the figures are."""
+    from monitor.adapters.folder import data_folder
     from monitor.errors import UserError
-    from monitor.live import data_folder
     from simulators.trial.cases import SETS, case_of
     from simulators.trial.pool import fingerprint, keep_sessions, run_set, usable_cores
     from simulators.trial.report import page

@@ -21,11 +21,12 @@ from typing import IO, Any, Final
 
 from monitor.adapters.folder import DataFolder
 from monitor.adapters.segments import HOUR_NS, Retention, SegmentedRecorder
+from monitor.assembly import core_of, header_of
 from monitor.config import Rig, find_rig
 from monitor.configfile import read_text
 from monitor.core.rules import default_rules_path
 from monitor.core.types import Action, ActionKind, Finding, Frame, Snapshot, Validity
-from monitor.live import Tally, core_of, finding_dict, header_of
+from monitor.findings import Tally, finding_dict
 from monitor.runner import Runner
 from simulators.scenario import Scenario, Work
 from simulators.session import PlantSource

@@ -21,11 +21,12 @@ from monitor.adapters.recorder import Recorder
 from monitor.adapters.replay import SessionReader
 from monitor.adapters.session import pack_state
 from monitor.adapters.sessions import summarise, verify_session
+from monitor.assembly import header_of
 from monitor.cli import main
 from monitor.core.engine import Core
 from monitor.core.types import CARRIED_TOPIC, HEALTH_TOPIC, RESERVED, Action, ActionKind, Finding, Frame, Severity
 from monitor.errors import UserError, harmless
-from monitor.live import header_of, line_event
+from monitor.live import line_event
 from monitor.playback import ReplayDriver
 from monitor.restart import left_behind
 from tests.fuzz.draws import Draws, edited

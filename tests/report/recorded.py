@@ -7,11 +7,11 @@ from pathlib import Path
 from typing import Any
 
 from monitor.adapters.recorder import Recorder
+from monitor.assembly import core_of, header_of
 from monitor.config import find_rig
 from monitor.configfile import read_text
 from monitor.core.rules import default_rules_path
 from monitor.core.types import Action, Finding, Frame
-from monitor.live import core_of, header_of
 from monitor.runner import Runner
 from simulators.commands.simulate import record
 from simulators.scenario import find_scenario
