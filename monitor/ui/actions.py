@@ -42,12 +42,18 @@ def initials(deck: Deck) -> None:
 
 
 GLOBAL: Final[tuple[Key, ...]] = (
-    Key("a", acknowledge_banner, "acknowledge", "acknowledge the alarm in the banner, once on view for a second"),
-    Key("s", silence, "silence", "silence the bell without acknowledging anything"),
+    Key(
+        "a",
+        acknowledge_banner,
+        "acknowledge",
+        "acknowledge the alarm in the banner, once on view for a second",
+        where="live",
+    ),
+    Key("s", silence, "silence", "silence the bell without acknowledging anything", where="live"),
     Key("u", lambda deck: deck.next_units(), "units", "next unit system: SI, metric, field"),
     Key("t", lambda deck: deck.next_theme(), "theme", "next theme: day, night, high contrast"),
-    Key("n", note, "note", "write a note into the record", footer=False),
-    Key("w", initials, "initials", "give other initials (a new shift)", footer=False),
+    Key("n", note, "note", "write a note into the record", footer=False, where="live"),
+    Key("w", initials, "initials", "give other initials (a new shift)", footer=False, where="live"),
     Key(
         "q",
         lambda deck: deck.leave(),

@@ -24,19 +24,22 @@ from monitor.errors import harmless
 from monitor.ui.actions import GLOBAL
 from monitor.ui.bell import Bell
 from monitor.ui.canvas import Canvas
-from monitor.ui.dialogs import Ask, Help
+from monitor.ui.dialogs import WIDEST_HELP, Ask, Help
 from monitor.ui.driver import Driver, TellsFacts
 from monitor.ui.format import SYSTEM_LABEL, SYSTEMS, Units
 from monitor.ui.helptext import help_text
 from monitor.ui.history import History
-from monitor.ui.keys import MOVES
+from monitor.ui.keys import MOVES, Key
 from monitor.ui.page import draw_page, draw_waiting
 from monitor.ui.screens import SCREENS, ScreenSpec
+from monitor.ui.screens.session import REPLAY_KEYS
 from monitor.ui.theme import THEMES, Depth, Palette, ThemeName, palette, textual_theme
 from monitor.ui.view import UNSEEN, KeyRow, Look, ReplayView, View, as_known, standing
 from monitor.ui.widgets.face import Face
 
 HERTZ: Final = 10
+ALL_SCREENS: Final = f"1-{len(SCREENS)}"
+"""The one hint for all screens, where there is no room to name them."""
 LOOK_S: Final = 1.0
 """Between two looks whether the terminal is still there."""
 SEEN_S: Final = 1.0
@@ -192,19 +195,22 @@ class StopmarkApp(App[int]):
             facts=self.driver.facts() if isinstance(self.driver, TellsFacts) else NO_FACTS,
         )
 
+    def keys(self) -> list[Key]:
+        """The keys of this moment: the screen's own, a replay's, everybody's."""
+        replaying = self.driver.mode == "REPLAY"
+        found: dict[str, Key] = {}
+        for key in (*self.spec.keys, *(REPLAY_KEYS if replaying else ()), *GLOBAL):
+            known = found.get(key.key)
+            if known is None or (key.fits(replaying) and not known.fits(replaying)):
+                found[key.key] = key
+        return list(found.values())
+
     def _footer(self) -> tuple[KeyRow, ...]:
-        """Keys for the footer: with every screen named, with the screens as one entry, with that and few others."""
-        own = tuple((key.printed, key.label) for key in self.spec.keys if key.footer)
-        taken = {key.key for key in self.spec.keys}
-        common = tuple((key.printed, key.label) for key in GLOBAL[:-1] if key.footer and key.key not in taken)
-        help_row = ((GLOBAL[-1].printed, GLOBAL[-1].label),)
+        """Keys for the footer: with every screen named, and with the screens as one entry."""
+        replaying = self.driver.mode == "REPLAY"
+        hints = tuple((key.printed, key.label) for key in self.keys() if key.footer and key.fits(replaying))
         named = tuple((spec.key, spec.name) for spec in SCREENS)
-        brief = ((f"1-{len(SCREENS)}", "screens"),)
-        return (
-            (*own, *common, *named, *help_row),
-            (*own, *common, *brief, *help_row),
-            (*own, *brief, *common, *help_row),
-        )
+        return (*hints[:-1], *named, hints[-1]), (*hints[:-1], (ALL_SCREENS, "screens"), hints[-1])
 
     def look(self) -> Look:
         """State of the screen shown."""
@@ -248,7 +254,7 @@ class StopmarkApp(App[int]):
             self._move(MOVES[pressed])
             event.stop()
             return
-        for key in (*self.spec.keys, *GLOBAL):
+        for key in self.keys():
             if pressed == key.key:
                 event.stop()
                 key.act(self)
@@ -258,6 +264,42 @@ class StopmarkApp(App[int]):
                 event.stop()
                 self.open_screen(spec)
                 return
+
+    def on_click(self, event: events.Click) -> None:
+        """A hint is pressed, a row is chosen, the banner leads to the list of alarms."""
+        shown = self._face.shown
+        spot = shown.hit(event.screen_x, event.screen_y) if shown and len(self.screen_stack) == 1 else None
+        if spot is None:
+            return
+        event.stop()
+        if spot.kind == "row":
+            self.set_look(replace(self.look(), chosen=spot.id))
+        elif spot.kind == "banner":
+            self.open_named("alarms")
+        else:
+            self._press(spot.id, event.screen_x - spot.left)
+
+    def _press(self, printed: str, along: int) -> None:
+        """Press the key of a hint; where it has two, the one that lies `along` columns into it."""
+        if printed == ALL_SCREENS:
+            self.open_screen(SCREENS[(SCREENS.index(self.spec) + 1) % len(SCREENS)])
+            return
+        keys = {key.printed: key for key in self.keys()}
+        key = keys.get(printed[1:], keys.get(printed)) if along == 2 and len(printed) == 2 else keys.get(printed)
+        if key is not None:
+            key.act(self)
+        else:
+            self.open_screen(next((spec for spec in SCREENS if spec.key == printed), self.spec))
+
+    def on_mouse_scroll_down(self, _event: object) -> None:
+        """The wheel moves the cursor of a list."""
+        if len(self.screen_stack) == 1:
+            self._move(1)
+
+    def on_mouse_scroll_up(self, _event: object) -> None:
+        """As `on_mouse_scroll_down`."""
+        if len(self.screen_stack) == 1:
+            self._move(-1)
 
     def open_screen(self, spec: ScreenSpec) -> None:
         """Show another screen."""
@@ -290,7 +332,9 @@ class StopmarkApp(App[int]):
         """The command palette: every screen and every key."""
         for spec in SCREENS:
             yield SystemCommand(spec.name, spec.help, lambda spec=spec: self.open_screen(spec))
-        for key in (*self.spec.keys, *GLOBAL):
+        for key in self.keys():
+            if not key.help:
+                continue
             yield SystemCommand(key.label.capitalize(), key.help, lambda key=key: key.act(self))
 
     # What the functions behind keys may use (see `monitor.ui.keys.Deck`)
@@ -309,7 +353,8 @@ class StopmarkApp(App[int]):
 
     def show_help(self) -> None:
         """The help page."""
-        self.push_screen(Help(help_text(SCREENS, self.spec, self.size.width * 96 // 100 - 9)))
+        room = min(self.size.width, WIDEST_HELP) - 9
+        self.push_screen(Help(help_text(SCREENS, self.spec, room, self.driver.mode == "REPLAY")))
 
     def leave(self) -> None:
         """Stop the monitor, on the second press."""
@@ -362,7 +407,7 @@ class StopmarkApp(App[int]):
             self.who, self._who_since_ns = text.upper(), snap.t_ns if snap else 0
             then()
 
-        explain = "Asked once per shift (12 h) and recorded with what you do. Enter confirms, Escape leaves."
+        explain = "Asked once per shift (12 h) and recorded with what you do."
         self.ask("Your initials", explain, r"[A-Za-z]*", 4, answer)
 
     def ask(self, title: str, explain: str, restrict: str, longest: int, then: Callable[[str], None]) -> None:

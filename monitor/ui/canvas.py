@@ -7,6 +7,7 @@ nothing here parses any.
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from typing import Literal
 
 from rich.cells import cell_len
 
@@ -60,6 +61,18 @@ def wrapped(text: str, width: int, rows: int) -> list[str]:
     return lines
 
 
+@dataclass(frozen=True, slots=True)
+class Spot:
+    """Part of a row that answers to a click."""
+
+    y: int
+    left: int
+    right: int
+    """First column after it."""
+    kind: Literal["row", "key", "banner"]
+    id: str
+
+
 @dataclass(slots=True)
 class Canvas:
     """`height` rows of `width` cells. `cut` collects figures that had no room: a layout that leaves any there is
@@ -72,6 +85,7 @@ class Canvas:
     cut: list[str] = field(init=False)
     figures: list[str] = field(init=False)
     """Every figure drawn, the large ones too: what tests look through."""
+    spots: list[Spot] = field(init=False)
     places: tuple[str, ...] = ()
     """Ids of the rows a cursor can stand on, as the screen's drawing found them."""
 
@@ -80,11 +94,16 @@ class Canvas:
         self.roles = [["base"] * self.width for _ in range(self.height)]
         self.cut = []
         self.figures = []
+        self.spots = []
 
     @property
     def area(self) -> "Area":
         """All of it."""
         return Area(self, 0, 0, self.width, self.height)
+
+    def hit(self, x: int, y: int) -> Spot | None:
+        """What lies at that cell."""
+        return next((spot for spot in self.spots if spot.y == y and spot.left <= x < spot.right), None)
 
     def text(self) -> str:
         """The characters alone."""
@@ -163,6 +182,14 @@ class Area:
         x = x_end - cell_len(text)
         self.figure(x, y, text, role)
         return x
+
+    def spot(
+        self, y: int, id: str, kind: Literal["row", "key", "banner"] = "row", x: int = 0, width: int | None = None
+    ) -> None:
+        """Have the row `y` answer to clicks, from column `x` on over `width` cells (to the edge)."""
+        if 0 <= y < self.height:
+            end = self.width if width is None else min(self.width, x + width)
+            self.canvas.spots.append(Spot(self.top + y, self.left + x, self.left + end, kind, id))
 
     def fill(self, role: Role, char: str = BLANK) -> None:
         """Every cell the same."""

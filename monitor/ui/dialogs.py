@@ -1,7 +1,7 @@
 """Questions and help over the screen. They answer to the keyboard alone, Escape leaves, and they stay low: the banner
 and the large figures remain in sight."""
 
-from typing import ClassVar
+from typing import ClassVar, Final
 
 from textual.app import ComposeResult
 from textual.binding import Binding, BindingType
@@ -34,6 +34,7 @@ class Ask(ModalScreen[str | None]):
         with Vertical() as box:
             # Content and not a string: a string would be read as markup.
             box.border_title = Content(self._title)
+            box.border_subtitle = Content("Enter confirms, Escape leaves")
             yield Static(Content(self.explain))
             yield Input(restrict=self._restrict, max_length=self._longest, compact=True)
 
@@ -47,16 +48,19 @@ class Ask(ModalScreen[str | None]):
         self.dismiss(None)
 
 
-class Help(ModalScreen[None]):
-    """All keys and words. Any key closes it; arrow keys scroll."""
+WIDEST_HELP: Final = 88
 
-    DEFAULT_CSS = """
-    Help { align: center bottom; background: transparent; }
-    Help > VerticalScroll {
-        width: 96%; max-width: 88; height: auto; max-height: 83%;
+
+class Help(ModalScreen[None]):
+    """All keys and words. Any key or click closes it; arrow keys and the wheel scroll."""
+
+    DEFAULT_CSS = f"""
+    Help {{ align: center bottom; background: transparent; }}
+    Help > VerticalScroll {{
+        width: 100%; max-width: {WIDEST_HELP}; height: auto; max-height: 83%;
         border: round $foreground; background: $background; padding: 0 2;
-    }
-    Help Static { width: 100%; height: auto; color: $foreground; background: $background; }
+    }}
+    Help Static {{ width: 100%; height: auto; color: $foreground; background: $background; }}
     """
 
     def __init__(self, text: str) -> None:
@@ -65,7 +69,8 @@ class Help(ModalScreen[None]):
 
     def compose(self) -> ComposeResult:
         """The text."""
-        with VerticalScroll():
+        with VerticalScroll() as box:
+            box.border_subtitle = Content("↑↓ scroll, any other key closes")
             yield Static(Content(self._text))
 
     def on_mount(self) -> None:
@@ -77,3 +82,7 @@ class Help(ModalScreen[None]):
         key = getattr(event, "key", "")
         if key not in ("up", "down", "pageup", "pagedown", "home", "end"):
             self.dismiss(None)
+
+    def on_click(self) -> None:
+        """A click closes, too."""
+        self.dismiss(None)

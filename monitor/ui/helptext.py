@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 from monitor.ui.actions import GLOBAL
 
 if TYPE_CHECKING:
+    from monitor.ui.keys import Key
     from monitor.ui.screens import ScreenSpec
 
 WORDS = (
@@ -34,13 +35,21 @@ def _entry(name: str, meaning: str, width: int) -> list[str]:
     return wrap(meaning, width, initial_indent=head, subsequent_indent=" " * _INDENT)
 
 
-def help_text(screens: "Sequence[ScreenSpec]", current: "ScreenSpec", room: int = WIDEST) -> str:
+def _rows(keys: "Sequence[Key]") -> list[tuple[str, str]]:
+    return [(key.printed, key.help) for key in keys if key.help]
+
+
+def help_text(screens: "Sequence[ScreenSpec]", current: "ScreenSpec", room: int = WIDEST, replay: bool = False) -> str:
     """Keys of the screen, of all screens, the screens, the words; at most `room` columns wide."""
+    from monitor.ui.screens.session import KEYS, REPLAY_KEYS
+
+    own = () if replay and current.keys is KEYS else current.keys
     width = max(40, min(WIDEST, room))
     lines = ["STOPMARK watches and warns. It never acts on the rig: ADVISORY ONLY."]
     groups: list[tuple[str, list[tuple[str, str]]]] = [
-        (f"On {current.name}", [(key.printed, key.help) for key in current.keys]),
-        ("Everywhere", [(key.printed, key.help) for key in GLOBAL]),
+        (f"On {current.name}", _rows(own)),
+        ("In this replay", _rows(REPLAY_KEYS) if replay else []),
+        ("Everywhere", _rows(GLOBAL)),
         ("", [("ctrl+p", "every command by name"), ("arrows", "move in a list")]),
         ("Screens", [(spec.key, f"{spec.name}: {spec.help}") for spec in screens]),
         ("Words", list(WORDS)),
@@ -52,4 +61,4 @@ def help_text(screens: "Sequence[ScreenSpec]", current: "ScreenSpec", room: int 
             lines += ["", title]
         for name, meaning in entries:
             lines += _entry(name, meaning, width)
-    return "\n".join([*lines, "", "Any key but the arrows closes this page."])
+    return "\n".join(lines)

@@ -2,7 +2,7 @@
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from typing import Final, Protocol
+from typing import Final, Literal, Protocol
 
 from monitor.core.types import ActionKind, AlarmView, Snapshot
 from monitor.ui.driver import Driver
@@ -68,11 +68,18 @@ class Key:
     """As Textual names it; capital letters as themselves."""
     act: Callable[[Deck], None]
     label: str
-    """One or two words, for the footer."""
+    """One or two words, for the footer; empty for the second of two keys that share a hint."""
     help: str
+    """A sentence; empty for the second of two keys."""
     footer: bool = True
     cap: str = ""
     """As printed on the key; empty takes `key`."""
+    where: Literal["any", "live", "replay"] = "any"
+    """A crew action is for the living, a replay's control for a replay; elsewhere the key has no hint and says why."""
+
+    def fits(self, replaying: bool) -> bool:
+        """Whether it has a use here."""
+        return self.where == "any" or (self.where == "replay") == replaying
 
     @property
     def printed(self) -> str:

@@ -55,7 +55,7 @@ class View:
     mode: Mode
     units: Units = SI
     keys: tuple[KeyRow, ...] = ()
-    """Footer: rows of (key, what it does), the fullest row first; the last key of each is help."""
+    """Footer: rows of (key, what it does), the fullest row first; the last two of each are the other screens and help."""
     history: History = field(default_factory=History)
     replay: ReplayView | None = None
     who: str = ""

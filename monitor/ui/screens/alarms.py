@@ -69,6 +69,7 @@ def _list(area: Area, view: View, alarms: tuple[AlarmView, ...], chosen: int) ->
     for y, alarm in enumerate(alarms[first : first + area.height]):
         at = first + y == chosen
         role: Role = "select" if at else TEXT_ROLE[alarm.severity] if alarm.active else "dim"
+        area.spot(y, alarm.key)
         if at:
             area.put(0, y, " " * area.width, "select")
         x = area.put(1, y, f"{'›' if at else ' '}{SHAPE[alarm.severity]} {alarm.severity.name:<8}", role)
@@ -269,10 +270,17 @@ def _page(deck: Deck) -> None:
 
 
 KEYS: tuple[Key, ...] = (
-    Key("a", _acknowledge, "acknowledge", "acknowledge the chosen alarm, once on view for a second"),
-    Key("A", _acknowledge_all, "all", "acknowledge every alarm that has been on view for a second"),
-    Key("h", _shelve, "shelve", "shelve the chosen alarm for some minutes, or bring it back"),
-    Key("r", _reset, "reset", "reset the chosen alarm where it is held (latched) and its cause is gone", footer=False),
-    Key("o", _service, "out of service", "take the chosen alarm out of service, or back", footer=False),
+    Key("a", _acknowledge, "acknowledge", "acknowledge the chosen alarm, once on view for a second", where="live"),
+    Key("A", _acknowledge_all, "all", "acknowledge every alarm that has been on view for a second", where="live"),
+    Key("h", _shelve, "shelve", "shelve the chosen alarm for some minutes, or bring it back", where="live"),
+    Key(
+        "r",
+        _reset,
+        "reset",
+        "reset the chosen alarm where it is held (latched) and its cause is gone",
+        footer=False,
+        where="live",
+    ),
+    Key("o", _service, "out of service", "take the chosen alarm out of service, or back", footer=False, where="live"),
     Key("l", _page, "history", "list or history of alarms"),
 )

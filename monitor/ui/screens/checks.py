@@ -70,6 +70,8 @@ def _list(area: Area, view: View, checks: tuple[CheckView, ...], shown: CheckVie
     for row, check in enumerate(checks[first : first + fit]):
         y = row * tall
         at = check is shown
+        area.spot(y, check.id)
+        area.spot(y + 1, check.id)
         if at:
             area.put(0, y, " " * area.width, "select")
             area.put(0, y, "›", "select")
@@ -87,6 +89,7 @@ def _short_list(area: Area, checks: tuple[CheckView, ...], shown: CheckView) -> 
     first = min(max(0, place - area.height + 1), max(0, len(checks) - area.height))
     for y, check in enumerate(checks[first : first + area.height]):
         at = check is shown
+        area.spot(y, check.id)
         if at:
             area.put(0, y, " " * area.width, "select")
         words, role = state(check)
@@ -277,8 +280,8 @@ def _abort(deck: Deck) -> None:
 
 
 KEYS: tuple[Key, ...] = (
-    Key("enter", _start, "start", "start the chosen check"),
-    Key("space", _done, "step done", "the step at hand is done (steps that are measured end by themselves)"),
-    Key("x", _abort, "break off", "break the running check off"),
-    Key("e", set_height, "set height", "tell the monitor the block's true height now"),
+    Key("enter", _start, "start", "start the chosen check", where="live"),
+    Key("space", _done, "done", "the step at hand is done (steps that are measured end by themselves)", where="live"),
+    Key("x", _abort, "break off", "break the running check off", where="live"),
+    Key("e", set_height, "set height", "tell the monitor the block's true height now", where="live"),
 )

@@ -109,6 +109,7 @@ def _cells(view: View, sensor: SensorView) -> dict[str, tuple[str, ...]]:
 def _row(
     area: Area, y: int, view: View, sensor: SensorView, columns: list[_Column], name_width: int, chosen: bool
 ) -> None:
+    area.spot(y, sensor.id)
     if chosen:
         area.put(0, y, " " * area.width, "select")
     words, role = state(sensor)

@@ -220,6 +220,12 @@ def _cut(deck: Deck) -> None:
 
 
 KEYS: tuple[Key, ...] = (
-    Key("e", set_height, "set height", "tell the monitor the block's true height now"),
-    Key("c", _cut, "cut and slip", "tell the monitor of a cut and slip: wraps on the drum at the reference height"),
+    Key("e", set_height, "set height", "tell the monitor the block's true height now", where="live"),
+    Key(
+        "c",
+        _cut,
+        "cut and slip",
+        "tell the monitor of a cut and slip: wraps on the drum at the reference height",
+        where="live",
+    ),
 )

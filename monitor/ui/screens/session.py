@@ -1,6 +1,6 @@
 """Session: what is recorded and how, where a replay stands, and the configuration in force."""
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from math import isfinite
 from typing import Literal
 
@@ -192,16 +192,24 @@ def time_of_day(text: str, after_ns: int) -> int | None:
     return after_ns + (wanted - after_ns) % day_ns
 
 
-KEYS: tuple[Key, ...] = (
-    Key("space", _pause, "pause", "replay: pause or go on"),
-    Key("left", lambda deck: _step(deck, -10), "10 s", "replay: back 10 s (right: on 10 s)", cap="←→"),
-    Key("right", lambda deck: _step(deck, 10), "", "replay: on 10 s", footer=False, cap="→"),
-    Key("full_stop", lambda deck: _step(deck, 0.05), "step", "replay: on one step of 50 ms (,: back)", cap=",."),
-    Key("comma", lambda deck: _step(deck, -0.05), "", "replay: back one step of 50 ms", footer=False, cap=","),
-    Key("k", _skip_still, "skip", "replay: skip stretches in which the block stands still, or no longer", footer=False),
-    Key("less_than_sign", lambda deck: _speed(deck, 0.5), "speed", "replay: half the speed (>: double)", cap="<>"),
-    Key("greater_than_sign", lambda deck: _speed(deck, 2.0), "", "replay: double the speed", footer=False, cap=">"),
-    Key("left_square_bracket", lambda deck: _alarm(deck, -1), "alarm", "replay: previous alarm (]: next)", cap="[]"),
-    Key("right_square_bracket", lambda deck: _alarm(deck, 1), "", "replay: next alarm", footer=False, cap="]"),
-    Key("j", _seek, "jump", "replay: jump to a time of day", footer=False),
+def _key(key: str, act: Callable[[Deck], None], label: str, text: str, cap: str = "", footer: bool = True) -> Key:
+    return Key(key, act, label, f"replay: {text}" if text else "", footer and bool(label), cap, "replay")
+
+
+# Two keys that undo each other share a hint and a line of the help page.
+REPLAY_KEYS: tuple[Key, ...] = (
+    _key("space", _pause, "pause", "pause or go on"),
+    _key("left", lambda deck: _step(deck, -10), "10 s", "back, on 10 s", "←→"),
+    _key("right", lambda deck: _step(deck, 10), "", "", "→"),
+    _key("left_square_bracket", lambda deck: _alarm(deck, -1), "alarm", "previous, next alarm", "[]"),
+    _key("right_square_bracket", lambda deck: _alarm(deck, 1), "", "", "]"),
+    _key("less_than_sign", lambda deck: _speed(deck, 0.5), "speed", "half, double the speed", "<>"),
+    _key("greater_than_sign", lambda deck: _speed(deck, 2.0), "", "", ">"),
+    _key("comma", lambda deck: _step(deck, -0.05), "step", "back, on one step of 50 ms", ",."),
+    _key("full_stop", lambda deck: _step(deck, 0.05), "", "", "."),
+    _key("k", _skip_still, "skip", "skip stretches in which the block stands still, or no longer", footer=False),
+    _key("j", _seek, "jump", "jump to a time of day", footer=False),
 )
+"""Work on every screen of a replay."""
+
+KEYS = REPLAY_KEYS

@@ -129,6 +129,6 @@ KEYS: tuple[Key, ...] = (
     Key("g", _group, "group", "next group of signals"),
     Key("plus", lambda deck: _span(deck, 1), "longer", "look further back", cap="+"),
     Key("minus", lambda deck: _span(deck, -1), "shorter", "look less far back", cap="-"),
-    Key("left", lambda deck: _cursor(deck, -1), "cursor", "cursor back in time (right: toward now)", cap="←→"),
-    Key("right", lambda deck: _cursor(deck, 1), "", "cursor toward now", footer=False, cap="→"),
+    Key("left", lambda deck: _cursor(deck, -1), "cursor", "cursor back in time, toward now", cap="←→"),
+    Key("right", lambda deck: _cursor(deck, 1), "", "", footer=False, cap="→"),
 )

@@ -56,6 +56,9 @@ def banner(area: Area, view: View) -> None:
     """The worst alarm: word, shape, message, and what to look at. Quiet when there is none, and never more than is
     known."""
     alarms = standing(view.snap)
+    if view.snap.alarms:
+        for y in range(area.height):
+            area.spot(y, "", "banner")
     if view.frozen_s > FROZEN_S:
         _frozen(area, view)
     elif alarms:
@@ -195,7 +198,7 @@ def _parts(area: Area, x: int, parts: list[str], role: Role) -> None:
 
 
 def footer(area: Area, view: View) -> None:
-    """One row: the answer to the last key, or the keys: the fullest row that fits, and the last key (help) always."""
+    """One row: the answer to the last key, or the fullest row of keys that fits; its last two (other screens, help) always."""
     if view.message:
         area.fill("title")
         area.say(1, 0, view.message, "title")
@@ -206,10 +209,13 @@ def footer(area: Area, view: View) -> None:
 
     rows = view.keys or ((),)
     keys = list(next((row for row in rows if size(row) < area.width), rows[-1]))
-    while len(keys) > 1 and size(tuple(keys)) >= area.width:
-        keys.pop(-2)
+    # The last two, other screens and help, stay.
+    while len(keys) > 2 and size(tuple(keys)) >= area.width:
+        keys.pop(-3)
     x = 1
     for key, label in keys:
+        start = x
         x = area.put(x, 0, f" {key} ", "key")
         if label:
             x = area.put(x, 0, f" {label} ", "dim")
+        area.spot(0, key, "key", start, x - start)

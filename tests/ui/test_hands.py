@@ -1,0 +1,167 @@
+"""Keys and mouse: hints that are right and reachable, and everything by either hand."""
+
+from typing import Any
+
+import pytest
+
+from monitor.core.types import ActionKind
+from monitor.ui.app import StopmarkApp
+from monitor.ui.dialogs import Ask, Help
+from monitor.ui.helptext import help_text
+from monitor.ui.screens import SCREENS
+from tests.ui import sample
+from tests.ui.drivers import FakeReplay
+from tests.ui.walk import Walk, app_with, initials, shown, wait
+
+REPLAY = {"mode": "REPLAY"}
+
+
+def foot(app: StopmarkApp) -> str:
+    return shown(app).splitlines()[-1]
+
+
+def replaying(**changes: Any) -> tuple[StopmarkApp, FakeReplay]:
+    replay = FakeReplay(**changes)
+    app, _, _ = app_with(sample.warning(), mode="REPLAY", replay=replay)
+    return app, replay
+
+
+@pytest.mark.parametrize("size", [(60, 20), (80, 24), (120, 40)], ids=str)
+async def test_every_screen_says_how_to_leave_it_and_how_to_get_help(size: tuple[int, int]) -> None:
+    app, _, _ = app_with(sample.warning())
+    async with app.run_test(size=size) as pilot:
+        for spec in SCREENS:
+            await pilot.press(spec.key)
+            assert "1-8  screens" in foot(app), spec.name
+            assert "?  help" in foot(app), spec.name
+
+
+async def test_live_hints_name_no_replay_key_and_replay_hints_no_crew_key() -> None:
+    app, _, _ = app_with(sample.warning())
+    async with app.run_test(size=(120, 40)) as pilot:
+        await pilot.press("8")
+        assert "pause" not in foot(app)
+        assert "a  acknowledge" in foot(app)
+    app, _ = replaying()
+    async with app.run_test(size=(120, 40)) as pilot:
+        for spec in SCREENS:
+            await pilot.press(spec.key)
+            assert "space  pause" in foot(app), spec.name
+            assert not any(word in foot(app) for word in ("acknowledge", "silence", "start", "set height", "shelve"))
+
+
+@pytest.mark.parametrize("spec", SCREENS, ids=lambda spec: spec.id)
+async def test_a_replay_is_paused_and_moved_on_every_screen(spec: Any) -> None:
+    app, replay = replaying()
+    async with app.run_test(size=(80, 24)) as pilot:
+        await pilot.press(spec.key, "space")
+        assert replay.paused
+        await pilot.press("]", ">")
+        assert replay.position_ns == sample.T0_NS + 30 * sample.SECOND
+        assert replay.speed == 2.0
+
+
+def test_help_of_a_replay_lists_its_keys_on_every_screen() -> None:
+    assert "pause or go on" in help_text(SCREENS, SCREENS[0], replay=True)
+    assert "pause or go on" not in help_text(SCREENS, SCREENS[0])
+
+
+async def test_no_command_of_the_palette_is_nameless() -> None:
+    app, _, _ = app_with(sample.warning())
+    async with app.run_test(size=(80, 24)) as pilot:
+        for spec in SCREENS:
+            await pilot.press(spec.key)
+            assert all(command.title.strip() and command.help for command in app.get_system_commands(app.screen))
+
+
+async def click(pilot: Walk, word: str, along: int = 0, row: int | None = None) -> None:
+    """Click on a word of the screen, `along` columns from its start; on the last line that has it."""
+    app = pilot.app
+    assert isinstance(app, StopmarkApp)
+    lines = shown(app).splitlines()
+    y = row if row is not None else max(at for at, line in enumerate(lines) if word in line)
+    await pilot.click(offset=(lines[y].index(word) + along, y))
+    await pilot.pause()
+
+
+async def test_hints_can_be_clicked() -> None:
+    app, driver, clock = app_with(sample.warning())
+    async with app.run_test(size=(200, 50)) as pilot:
+        await click(pilot, " Brakes ")
+        assert app.spec.name == "Brakes"
+        before = app.units
+        await click(pilot, "units")
+        assert app.units != before
+        await wait(pilot, clock, 5.0)
+        await click(pilot, "acknowledge ")
+        await initials(pilot)
+        assert [act.kind for act in driver.acts] == [ActionKind.ACKNOWLEDGE]
+        await wait(pilot, clock, 5.0)
+        await click(pilot, "help")
+        assert isinstance(app.screen, Help)
+        await pilot.click(offset=(100, 2))
+        await pilot.pause()
+        assert not isinstance(app.screen, Help)
+
+
+async def test_one_hint_for_all_screens_goes_on_to_the_next() -> None:
+    app, _, _ = app_with(sample.warning())
+    async with app.run_test(size=(80, 24)) as pilot:
+        for spec in (*SCREENS[1:], SCREENS[0]):
+            await click(pilot, "screens")
+            assert app.spec is spec
+
+
+async def test_both_halves_of_a_double_key_can_be_clicked() -> None:
+    app, replay = replaying()
+    async with app.run_test(size=(120, 40)) as pilot:
+        await click(pilot, "<>")
+        assert replay.speed == 0.5
+        await wait_for_hints(pilot)
+        await click(pilot, "<>", along=1)
+        assert replay.speed == 1.0
+
+
+async def wait_for_hints(pilot: Walk) -> None:
+    app = pilot.app
+    assert isinstance(app, StopmarkApp)
+    app.clock.now_s += 5.0  # type: ignore[attr-defined]
+    app.tick()
+    await pilot.pause()
+
+
+async def test_rows_are_chosen_by_click_and_wheel() -> None:
+    app, _, _ = app_with(sample.warning())
+    async with app.run_test(size=(80, 24)) as pilot:
+        for key, word, chosen in (("3", "CAUTION ", "aux-share-low"), ("4", "hook-load ", "hook-load")):
+            await pilot.press(key)
+            await click(pilot, word)
+            assert app.look().chosen == chosen
+        await pilot.press("7")
+        await click(pilot, "Pressure leak-down")
+        assert app.look().chosen == "pressure-leak-down"
+        await pilot.press("3", "home")
+        app.on_mouse_scroll_down(None)
+        assert app.look().chosen == "aux-share-low"
+        app.on_mouse_scroll_up(None)
+        assert app.look().chosen == "lower-limit-brake-now"
+
+
+async def test_a_click_on_the_banner_opens_the_alarms_and_does_nothing_else() -> None:
+    app, driver, clock = app_with(sample.warning())
+    async with app.run_test(size=(80, 24)) as pilot:
+        await wait(pilot, clock, 1.2)
+        await click(pilot, "BRAKE NOW", row=1)
+        assert app.spec.name == "Alarms"
+        assert driver.acts == []
+
+
+async def test_no_click_reaches_through_a_question() -> None:
+    app, _, _ = app_with(sample.still())
+    async with app.run_test(size=(80, 24)) as pilot:
+        await pilot.press("w")
+        await pilot.pause()
+        assert isinstance(app.screen, Ask)
+        await click(pilot, "units")
+        assert isinstance(app.screen, Ask)
+        assert app.units.system == "field"
