@@ -1,16 +1,18 @@
 """The live timer: it wakes just past the grid points of the stream, whenever the stream began."""
 
 import asyncio
-import time
-from collections.abc import Mapping
+import contextlib
+from collections.abc import Mapping, Sequence
+from itertools import pairwise
 from typing import Any
 
-from monitor.adapters.clock import StreamClock
+import pytest
+
+from monitor import runner as runner_module
 from monitor.config import find_rig
 from monitor.core.types import GRID_NS, Action, Finding, Frame
 from monitor.runner import Runner
 from simulators.feed import shipped_core
-from tests.broker import until
 
 
 class Times:
@@ -39,15 +41,60 @@ class Times:
         self.advances.append(t_ns)
 
 
-async def test_the_timer_wakes_just_past_the_grid_points() -> None:
-    # The stream starts 10 ms after a grid point: a timer of its own phase would always be about 10 ms late.
-    recorder = Times()
-    clock = StreamClock(1_700_000_000_000_000_000 + 10_000_000, 1.0, time.monotonic_ns())
-    runner = Runner(shipped_core(find_rig("land")), recorder)
-    task = asyncio.create_task(runner.tick(clock))
-    await until(lambda: len(recorder.advances) >= 8, "eight ticks")
-    task.cancel()
-    await asyncio.wait([task])
-    late_ns = [t_ns % GRID_NS for t_ns in recorder.advances]
-    assert min(late_ns) < 6_000_000, late_ns
-    assert all(later - earlier > 0 for earlier, later in zip(recorder.advances, recorder.advances[1:], strict=False))
+class Machine:
+    """A machine's clock, its sleeps, each of which ends as late as is told in turn, and a stream of 10 ms past a grid point."""
+
+    rate = 1.0
+
+    def __init__(self, late_s: Sequence[float]) -> None:
+        self.monotonic_ns = 5_000_000_000
+        self._late_s = iter(late_s)
+
+    def monotonic(self) -> float:
+        return self.monotonic_ns * 1e-9
+
+    def now_ns(self) -> int:
+        return 1_700_000_000_010_000_000 + self.monotonic_ns - 5_000_000_000
+
+    async def sleep(self, seconds: float) -> None:
+        late_s = next(self._late_s, None)
+        if late_s is None:
+            raise asyncio.CancelledError
+        self.monotonic_ns += round((seconds + late_s) * 1e9)
+
+
+async def ticks(monkeypatch: pytest.MonkeyPatch, *late_s: float) -> list[int]:
+    """How far a timer advances that stream."""
+    machine, recorder = Machine(late_s), Times()
+    monkeypatch.setattr(runner_module, "time", machine)
+    monkeypatch.setattr(runner_module, "asyncio", machine)
+    with contextlib.suppress(asyncio.CancelledError):
+        await Runner(shipped_core(find_rig("land")), recorder).tick(machine)
+    return recorder.advances
+
+
+async def test_the_timer_wakes_just_past_the_grid_points(monkeypatch: pytest.MonkeyPatch) -> None:
+    # A timer of its own phase would always be about 10 ms late.
+    told = await ticks(monkeypatch, *[0.0] * 40)
+    assert len(told) == 40
+    assert all(0 < t_ns % GRID_NS < 1_000_000 for t_ns in told), told
+    assert {later - earlier for earlier, later in pairwise(told)} == {GRID_NS}
+
+
+async def test_a_machine_that_stalls_costs_its_own_time_and_no_grid_point_after_it(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    told = await ticks(monkeypatch, 0.0, 0.03, 0.0, 0.12, 0.0, 0.0, 0.0, 3.013, 0.0, 0.0)
+    late_ms = [t_ns % GRID_NS // 1_000_000 for t_ns in told]
+    assert late_ms == [0, 30, 0, 20, 20, 0, 0, 13, 0, 0]
+    assert [(later - earlier) // 1_000_000 for earlier, later in pairwise(told)] == [
+        80,
+        20,
+        170,
+        0,
+        30,
+        50,
+        3063,
+        37,
+        50,
+    ]
