@@ -23,7 +23,7 @@ class BrakeModel:
         self.has_emergency = brake is not None and brake.emergency_calipers > 0
         """Whether the rig has spring-applied calipers."""
         if brake is not None:
-            self._release_pa = brake.release_pressure_pa
+            self._lift_pa = brake.lift_pressure_pa
             # Torque is straight in pressure and friction: one number each is enough.
             args = (brake.friction, brake.effective_radius_m)
             self._per_circuit = caliper_torque_n_m(brake.clamp_force_n, *args, brake.calipers) / 2
@@ -49,12 +49,15 @@ class BrakeModel:
         return circuits * self.circuit_torque_n_m(pressure, scale, direction)
 
     def emergency_torque_n_m(self, release_pa: float = 0.0, scale: float = 1.0) -> float:
-        """Torque of the spring-applied calipers at a release pressure (0: springs alone); 0 where there are none."""
+        """Torque of the spring-applied calipers at a release pressure (0: springs alone); 0 where there are none.
+
+        Springs less oil, F0 - A p, is nothing from the lift pressure on; fully clear of the disc the pads are only higher up.
+        """
         if not self.has_emergency:
             return 0.0
         if release_pa <= 0.0:
             return self._springs * scale
-        return self._springs * (1.0 - min(release_pa / self._release_pa, 1.0)) * scale
+        return self._springs * (1.0 - min(release_pa / self._lift_pa, 1.0)) * scale
 
     def fade(self, temperature_c: float) -> float:
         """Share of the cold friction left at a disc temperature."""
