@@ -74,6 +74,9 @@ class Recording:
     def logged(self, message: str) -> bool:
         return any(message in line["message"] for line in self.lines())
 
+    def found(self, key: str) -> bool:
+        return any(key in line.get("fields", {}).get("key", "") for line in self.lines())
+
     def end(self, number: int = signal.SIGTERM) -> None:
         self.process.send_signal(number)
         out, err = self.process.communicate(timeout=DEADLINE_S)
@@ -94,7 +97,7 @@ def manager(tmp_path: Path) -> Iterator[Manager]:
 
 def figures(port: int) -> dict[str, float]:
     """The page as the independent parser reads it: every sample by its name and labels."""
-    with urllib.request.urlopen(f"http://127.0.0.1:{port}/metrics", timeout=10) as answer:
+    with urllib.request.urlopen(f"http://127.0.0.1:{port}/metrics", timeout=DEADLINE_S) as answer:
         assert answer.headers["Content-Type"].startswith("text/plain; version=0.0.4")
         text = answer.read().decode()
     return parsed(text)
@@ -123,10 +126,15 @@ def test_a_service_from_its_start_to_its_end(broker: Mosquitto, manager: Manager
         wait_until(lambda: manager.status().startswith("STATUS=connected; recording;"), "the status", DEADLINE_S)
         pings = manager.heard("WATCHDOG=1")
         since = time.monotonic()
-        wait_until(lambda: manager.heard("WATCHDOG=1") >= pings + 10, "signs of life", DEADLINE_S)
-        assert time.monotonic() - since > 0.5  # ten at a third of the time asked for, and no more than that
+        wait_until(lambda: manager.heard("WATCHDOG=1") >= pings + 20, "signs of life", DEADLINE_S)
+        # At a third of the time asked for: two seconds, less those that waited to be heard while this machine stalled.
+        assert time.monotonic() - since > 0.8
         hand = Hand(broker)
-        hand.run_down(from_ft=24.0, ft_s=5.0, seconds=3.5)
+        for _ in range(10):  # until a machine that is busy with other things saw enough of the runs
+            hand.run_down(from_ft=24.0, ft_s=5.0, seconds=3.5)
+            taken = figures(port).get("stopmark_sensor_readings_total,quantity=block_position,sensor=block", 0.0)
+            if taken > 50 and service.found("brake-now-down"):
+                break
         hand.say("weight", "heavy")
         wait_until(
             lambda: figures(port).get("stopmark_rejects_total,reason=not a number") == 1.0, "the reject", DEADLINE_S
@@ -159,7 +167,7 @@ def test_a_service_from_its_start_to_its_end(broker: Mosquitto, manager: Manager
     assert lines[0]["message"] == "started"
     assert lines[0]["fields"] | {"rig": "own", "broker": broker.url} == lines[0]["fields"]
     assert any(line["message"] == f"connected to {broker.url}" for line in lines)
-    assert any("brake-now-down" in line.get("fields", {}).get("key", "") for line in lines)
+    assert service.found("brake-now-down")
     assert lines[-1]["message"] == "stopped (SIGTERM)"
     (session,) = service.data.glob("*.stopmark")
     with SessionReader(session) as reader:
@@ -174,7 +182,7 @@ def test_a_lost_broker_is_logged_and_told_and_the_log_goes_on_after_a_hangup(
     service = Recording(tmp_path, broker.url, NOTIFY_SOCKET=str(manager.path))
     try:
         wait_until(lambda: manager.status().startswith("STATUS=connected"), "the connection", DEADLINE_S)
-        assert manager.heard("WATCHDOG=1") > 0
+        wait_until(lambda: manager.heard("WATCHDOG=1") > 0, "a sign of life", DEADLINE_S)
         broker.stop()
         wait_until(lambda: manager.status().startswith("STATUS=not connected ("), "the loss", DEADLINE_S)
         wait_until(lambda: service.logged("nothing answers at"), "the reason in the log", DEADLINE_S)
@@ -203,7 +211,7 @@ def test_no_secret_in_log_status_figures_or_session(make_broker: Any, manager: M
     try:
         wait_until(lambda: "password" in manager.status(), "the refusal in words", DEADLINE_S)
         arguments = Path(f"/proc/{service.process.pid}/cmdline").read_bytes().decode()
-        page = urllib.request.urlopen(f"http://127.0.0.1:{port}/metrics", timeout=10).read().decode()
+        page = urllib.request.urlopen(f"http://127.0.0.1:{port}/metrics", timeout=DEADLINE_S).read().decode()
         service.end()
     finally:
         service.kill()
