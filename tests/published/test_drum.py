@@ -36,6 +36,8 @@ TABLE = [
     Row("layer 2 radius", DERIVED, lambda: LAND.radius_m(36), 0.40331, 1e-4),
     Row("layer 3 radius", DERIVED, lambda: LAND.radius_m(72), 0.43355, 1e-4),
     Row("rope on the first layer", DERIVED, lambda: LAND.line_m(36), 84.38, 1e-3),
+    Row("rope on the second layer", DERIVED, lambda: LAND.line_m(72) - LAND.line_m(36), 91.23, 1e-3),
+    Row("rope on the third layer", DERIVED, lambda: LAND.line_m(108) - LAND.line_m(72), 98.07, 1e-3),
     Row("rope on three layers", DERIVED, lambda: LAND.line_m(108), 273.7, 1e-3),
     Row("block travel per turn, layer 1", DERIVED, lambda: LAND.block_travel_per_turn_m(10, 12), 0.19534, 1e-4),
     Row("block travel per turn, layer 2", DERIVED, lambda: LAND.block_travel_per_turn_m(40, 12), 0.21117, 1e-4),
@@ -47,6 +49,7 @@ TABLE = [
         0.140,
         5e-3,
     ),
+    Row("pull lost on layer 3 at the same torque", DERIVED, lambda: 1 - drum.holding_fraction(LAND, 72), 0.140, 5e-3),
     Row("rise over 150 turns from wrap 4", DERIVED, lambda: five_layer_rise(4, 150), 33.354, 1e-3),
     Row(
         "six more wraps at the start: rise over 150 turns",
@@ -114,6 +117,30 @@ TABLE = [
         1e-3,
     ),
     Row(
+        "the same block drop, mm",
+        "derived here (Hooke), modulus of the Wire Rope Users Manual, from memory",
+        lambda: (
+            1e3
+            * drum.block_drop_m(lbf(40_000), drum.rope_ea_n(inches(1.375), psi(13.5e6)), ft(60), 10, ft(150), ft(150))
+        ),
+        91,
+        6e-3,
+    ),
+    Row(
+        "metallic area of 1-3/8 in rope, in2",
+        "public rope tables, fill 0.47 (from memory)",
+        lambda: drum.rope_ea_n(inches(1.375), 1.0) / c.inch**2,
+        0.8886,
+        1e-4,
+    ),
+    Row(
+        "strain by the modulus, per cent",
+        "derived here (Hooke), modulus of the Wire Rope Users Manual, from memory",
+        lambda: 100 * lbf(40_000) / drum.rope_ea_n(inches(1.375), psi(13.5e6)),
+        0.333,
+        2e-3,
+    ),
+    Row(
         "strain by the G factor, per cent",
         "public stretch table, G = 1.36e-5",
         lambda: 100 * drum.strain_by_g_factor(lbf(40_000), inches(1.375)),
@@ -126,6 +153,18 @@ TABLE = [
 @rows(TABLE)
 def test_value(row: Row) -> None:
     check(row)
+
+
+def first_kink(start: float) -> float:
+    """Turns after which the block first moves further per tenth of a turn than at the beginning."""
+    steps = [five_layer_rise(start + i / 10, 0.1) for i in range(600)]
+    return next(i / 10 for i, step in enumerate(steps) if step > steps[0] * 1.01)
+
+
+def test_six_more_wraps_at_the_start_bring_the_layer_changes_six_turns_earlier() -> None:
+    # Derived here: what cut and slip does to the height curve, 36 wraps a layer, start on wrap 4 and on wrap 10.
+    assert first_kink(4) == pytest.approx(32)
+    assert first_kink(10) == pytest.approx(26)
 
 
 @pytest.mark.parametrize(("size", "k"), drum.HANDBOOK_K.items())

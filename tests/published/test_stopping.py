@@ -26,11 +26,24 @@ def d2(inertia: float) -> motion.Reach:
     return motion.reach_hoisting(1.5, hoist(20, inertia), TORQUE, 0.2, 0.5)
 
 
+def d1_lag_m() -> float:
+    """Way of the block while the brake lags 0.5 s behind, 1600 kg m2: mean speed times time."""
+    return (1.0 + d1(1600).peak_speed_m_s) / 2 * 0.5
+
+
 def d1_energy() -> heat.StopEnergy:
     """Energies of the braked part of the lowering stop with 1600 kg m2: what is left after the 0.5 s lag."""
     rig, reach = hoist(150, 1600), d1(1600)
-    braked = reach.distance_m - (1.0 + reach.peak_speed_m_s) / 2 * 0.5
-    return heat.stop_energy(rig, reach.peak_speed_m_s, braked, TORQUE)
+    return heat.stop_energy(rig, reach.peak_speed_m_s, reach.distance_m - d1_lag_m(), TORQUE)
+
+
+def d2_parts() -> tuple[float, float, float]:
+    """Way of the geared empty block at full speed, while the brake lags, and braked."""
+    rig = hoist(20, 6000)
+    command = 1.5 * 0.2
+    left = 1.5 + motion.acceleration_hoisting_m_s2(rig, 0.0) * 0.5
+    lag = (1.5 + left) / 2 * 0.5
+    return command, lag, motion.reach_hoisting(left, rig, TORQUE, 0.0, 0.0).distance_m
 
 
 STAND = heat.descent_energy_j(150e3, 28.0)
@@ -39,6 +52,7 @@ SHIGLEY = "Shigley, Mechanical Engineering Design, example 16-5, first part (fro
 IRON_HEAT = 101 * c.foot * c.lbf / (c.pound * c.degree_Fahrenheit)  # 101 ft lb per lb and degF
 IRON_DENSITY = 0.253 * c.pound / c.inch**3
 IRON_VOLUME = heat.metal_volume_m3(lbf(4000) * ft(200), 150 * c.degree_Fahrenheit, IRON_DENSITY, IRON_HEAT)
+STEEL_HEAT = 0.108 * c.Btu / (c.pound * c.degree_Fahrenheit)
 SPIN = heat.spin_energy_j(lb_in(289), rpm(250))  # 289 lb in s2
 
 TABLE = [
@@ -76,6 +90,11 @@ TABLE = [
     Row("lowering stop, 6000 kg m2", DERIVED, lambda: d1(6000).distance_m, 1.067, 1e-3),
     Row("hoisting stop, 1600 kg m2", DERIVED, lambda: d2(1600).distance_m, 1.205, 1e-3),
     Row("hoisting stop, 6000 kg m2", DERIVED, lambda: d2(6000).distance_m, 1.777, 1e-3),
+    Row("lowering stop: in the lag, m", DERIVED, d1_lag_m, 0.604, 1e-3),
+    Row("lowering stop: braked, m", DERIVED, lambda: d1(1600).distance_m - d1_lag_m(), 0.245, 2e-3),
+    Row("hoisting stop: in the lag, m", DERIVED, lambda: d2_parts()[1], 0.743, 1e-3),
+    Row("hoisting stop: braked, m", DERIVED, lambda: d2_parts()[2], 0.734, 1e-3),
+    Row("hoisting stop: its parts together, m", DERIVED, lambda: sum(d2_parts()), 1.777, 1e-3),
     Row("ballistic rise from 1.5 m/s", "v^2 / 2g", lambda: motion.ballistic_rise_m(1.5), 0.1147, 1e-3),
     Row("ballistic rise from 2.0 m/s", "v^2 / 2g", lambda: motion.ballistic_rise_m(2.0), 0.2039, 1e-3),
     Row(
@@ -133,11 +152,15 @@ TABLE = [
     Row(
         "rise per stop of 2.0 lb of steel, degF",
         SHIGLEY,
-        lambda: (
-            heat.temperature_rise_k(SPIN, 2.0 * c.pound, 0.108 * c.Btu / (c.pound * c.degree_Fahrenheit))
-            / c.degree_Fahrenheit
-        ),
+        lambda: heat.temperature_rise_k(SPIN, 2.0 * c.pound, STEEL_HEAT) / c.degree_Fahrenheit,
         49.1,
+        5e-3,
+    ),
+    Row(
+        "steel that takes 10.6 Btu at a rise of 49.1 degF, lb",
+        SHIGLEY,
+        lambda: heat.metal_volume_m3(10.6 * c.Btu, 49.1 * c.degree_Fahrenheit, 1.0, STEEL_HEAT) / c.pound,
+        2.0,
         5e-3,
     ),
     Row(

@@ -20,16 +20,6 @@ def rings(times: list[float], key: str = "a", severity: Severity = Severity.CAUT
                                        said(t + 5, key, AlarmState.RETURNED, severity))]  # fmt: skip
 
 
-@pytest.mark.parametrize(("per_day", "per_10_min"), [(150, 1), (300, 2)])
-def test_day_figures_of_the_standard_and_its_ten_minute_figures_agree(per_day: int, per_10_min: float) -> None:
-    # ANSI/ISA-18.2: about 150 and 300 alarms a day go with 1 and 2 in ten minutes (144 and 288 exactly).
-    found = figures(rings([i * 86_400 / per_day for i in range(per_day)]), 0, DAY)
-    assert found.per_10_min == pytest.approx(per_10_min, rel=0.05)
-    assert found.intervals == 144
-    assert found.intervals_above_10 == 0
-    assert found.flood_share == 0.0
-
-
 def test_a_flood_begins_above_ten_and_ends_below_five() -> None:
     # One alarm each 20 s for 400 s: the 11th, at 200 s, begins it. Fewer than five are left in the last ten minutes when
     # the sixteenth is over ten minutes old.
