@@ -1,50 +1,17 @@
-"""What can go wrong: the table of every fault. A scenario names them by `kind`, with a start and a length; any may be
-combined.
+"""What can go wrong: every fault. A scenario names them by `kind`, with a start and a length; any may be combined.
 
 To add one: write its class beside its like, in `faults_readings` (what a sensor says), `faults_delivery` (how messages
-travel) or `faults_machine` (the plant), and put it into FAULTS.
+travel) or `faults_machine` (the plant), and put it into the table at the end of that file.
 """
 
 from typing import Any, Final
 
 from simulators.faults_base import Fault
-from simulators.faults_delivery import BrokerOutage, ClockStep, Duplicate, GatewayRestart, Late, OutOfOrder
-from simulators.faults_machine import (
-    AuxLost,
-    BandSlack,
-    CaliperDragging,
-    CircuitLeak,
-    CoolantLost,
-    DriveTripped,
-    EmergencyNotReleasing,
-    HotDiscs,
-    HungUp,
-    LineParted,
-    OvertravelElectricFailed,
-    OvertravelNotReset,
-    PadsGlazed,
-    PrechargeLost,
-    PumpLost,
-    RopeSlip,
-)
-from simulators.faults_readings import (
-    BadQuality,
-    Bias,
-    Drift,
-    Dropout,
-    Freeze,
-    MissedCounts,
-    Reversed,
-    Spikes,
-    WrongUnit,
-)
+from simulators.faults_delivery import DELIVERY_FAULTS
+from simulators.faults_machine import MACHINE_FAULTS
+from simulators.faults_readings import READING_FAULTS
 
-FAULTS: Final = (
-    Freeze, Bias, Drift, Dropout, Spikes, MissedCounts, Reversed, WrongUnit, BadQuality,
-    Duplicate, OutOfOrder, Late, ClockStep, GatewayRestart, BrokerOutage,
-    CircuitLeak, PumpLost, PrechargeLost, PadsGlazed, HotDiscs, CaliperDragging, BandSlack, AuxLost, CoolantLost, DriveTripped,
-    EmergencyNotReleasing, OvertravelNotReset, OvertravelElectricFailed, RopeSlip, LineParted, HungUp,
-)  # fmt: skip
+FAULTS: Final = (*READING_FAULTS, *DELIVERY_FAULTS, *MACHINE_FAULTS)
 """Every fault that a scenario can name."""
 
 

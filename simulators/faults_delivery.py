@@ -1,7 +1,7 @@
 """Faults of the network and the gateway: they change how messages travel. A scenario names each by its `kind`."""
 
 import random
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING, Final, Literal
 
 from monitor.fields import Positive, Share
 from simulators.faults_base import Fault, Number, OnSensor
@@ -98,3 +98,9 @@ class BrokerOutage(Fault):
         if not self.buffered or self.length_s is None:
             return []
         return [Message(-int(self.end_s * 1e9), m.topic, m.payload, m.retained) for m in messages]
+
+
+DELIVERY_FAULTS: Final = (
+    Duplicate, OutOfOrder, Late, ClockStep, GatewayRestart, BrokerOutage,
+)  # fmt: skip
+"""All of them."""

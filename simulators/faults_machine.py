@@ -1,6 +1,6 @@
 """Faults of the machine: they change the plant. A scenario names each by its `kind`."""
 
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING, Final, Literal
 
 from monitor.fields import Positive, Share
 from simulators.faults_base import Fault, Number
@@ -208,3 +208,10 @@ class HungUp(Fault):
 
     def finish(self, source: "PlantSource") -> None:
         source.plant.support_m = source.plant.truth.floor_m
+
+
+MACHINE_FAULTS: Final = (
+    CircuitLeak, PumpLost, PrechargeLost, PadsGlazed, HotDiscs, CaliperDragging, BandSlack, AuxLost, CoolantLost,
+    DriveTripped, EmergencyNotReleasing, OvertravelNotReset, OvertravelElectricFailed, RopeSlip, LineParted, HungUp,
+)  # fmt: skip
+"""All of them."""

@@ -1,7 +1,7 @@
 """Faults of sensors: they change or swallow what a sensor says. A scenario names each by its `kind`."""
 
 import random
-from typing import Literal
+from typing import Final, Literal
 
 from monitor.fields import Share
 from simulators.faults_base import Number, OnSensor
@@ -114,3 +114,9 @@ class BadQuality(OnSensor):
 
     def quality(self, active: bool) -> bool:
         return not active
+
+
+READING_FAULTS: Final = (
+    Freeze, Bias, Drift, Dropout, Spikes, MissedCounts, Reversed, WrongUnit, BadQuality,
+)  # fmt: skip
+"""All of them."""

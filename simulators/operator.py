@@ -76,12 +76,11 @@ class Operator:
         self.stand_kg = self.get("stand_kg", 26.0 * self.stand_m)
         self.brake_torque_n_m = full_torque_n_m(rig, plant.truth)
         self._wander = 0.0
-        self.doing = "waiting"
         self.done = False
         self._moves: Moves = self.wait(1e9)
 
     def get(self, name: str, default: float) -> float:
-        """A setting of the scenario, or its default."""
+        """A setting of the scenario (a name in `simulators.settings`), or its default."""
         return float(self.settings.get(name, default))
 
     def follow(self, moves: Moves) -> None:
@@ -94,7 +93,6 @@ class Operator:
             next(self._moves)
         except StopIteration:
             self.done = True
-            self.doing = "finished"
 
     # --- moves ------------------------------------------------------------------------------------------------------
 
@@ -138,7 +136,6 @@ class Operator:
         target = target_m if exact else self._aim(target_m)
         if target - p.height_m < 0.03:
             return
-        self.doing = "hoisting"
         levers.aux = 0.0
         levers.clutch = True
         levers.speed_m_s = 0.1
@@ -175,7 +172,6 @@ class Operator:
         target = target_m if exact else self._aim(target_m)
         if p.height_m - target < 0.03:
             return
-        self.doing = "lowering"
         yield from self.run_down(target, speed_m_s, self.hand.slow_down_m_s2)
         yield from self.settle()
 

@@ -77,7 +77,6 @@ class Plant:
         """Turns of the drum less turns of rope on it: rope that slipped on the drum, or was cut and slipped."""
         self.force_n = 0.0
         """Sum of the tensions of the lines at the block: the hook load that a perfect sensor would show."""
-        self.crown_force_n = 0.0
         self._resting = False
         # The datum: where the block hung when the reference was taken.
         self._line_0 = self.spool.line_m(truth.reference_turns)
@@ -195,9 +194,11 @@ class Plant:
         """Weight of all that hangs in the line now, N (no dynamics)."""
         return (self.truth.block_mass_kg + self.hung_kg) * GRAVITY_M_S2 + self.string.force_n
 
-    def _string_elastic(self) -> float:
+    def _string_elastic(self, force_n: float | None = None) -> float:
+        """Energy in the string stretched by a pull (None: the present one), J."""
         s = self.string
-        return s.force_n**2 * s.pick_up_m / (2 * s.weight_n) if s.weight_n > 0 else 0.0
+        pull_n = s.force_n if force_n is None else force_n
+        return pull_n**2 * s.pick_up_m / (2 * s.weight_n) if s.weight_n > 0 else 0.0
 
     def stored_j(self) -> float:
         """Kinetic and elastic energy now, J."""
@@ -276,7 +277,6 @@ class Plant:
         spring = s.weight_n / s.pick_up_m if latched else 0.0
         force = self.force_n
         brake_j = aux_j = drive_j = tackle_j = rope_j = grav_j = drag_j = bump_j = 0.0
-        crown_n = 0.0
         net = 0.0
         for _ in range(self.substeps):
             stretch = hang - y
@@ -344,7 +344,6 @@ class Plant:
                 bump = elastic_bump - bump_c * v
                 if bump > 0.0:
                     bump = 0.0
-                crown_n = -bump
             net = accelerating + bump
             before = v
             v += net / mass * dt
@@ -362,7 +361,6 @@ class Plant:
             if bump or elastic_bump:
                 bump_j -= (bump - elastic_bump) * middle
         self.force_n = force
-        self.crown_force_n = crown_n
         # Slips hold a string that would fall; what comes up through them stays up.
         if hanging != s.hanging:
             s.hanging = hanging
@@ -378,7 +376,7 @@ class Plant:
                 if not slips and s.force_n > 0.0:
                     # Slips pulled before the elevator had it all: the rest drops onto the elevator.
                     if s.force_n < s.weight_n:
-                        g.handling += self._elastic_at(s.weight_n) - self._elastic_at(s.force_n)
+                        g.handling += self._string_elastic(s.weight_n) - self._string_elastic()
                     s.hanging, s.force_n = True, s.weight_n
                     heavy = mass + s.mass_kg
                     bump_j += 0.5 * mass * v * v * (1 - mass / heavy)
@@ -412,10 +410,6 @@ class Plant:
         self._resting = omega == 0.0 and omega_0 == 0.0 and -1e-3 < v < 1e-3 and abs(net) < 0.02 * mass
         if not parted and force / n * share > t.breaking_strength_n:
             self.part()
-
-    def _elastic_at(self, force_n: float) -> float:
-        s = self.string
-        return force_n**2 * s.pick_up_m / (2 * s.weight_n)
 
     def part(self) -> None:
         """The line breaks: the block falls."""

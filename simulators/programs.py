@@ -52,7 +52,6 @@ def drill(op: Operator) -> Moves:
     yield from op.wait(3.0)
     rate = op.get("rate_m_s", 0.02)
     while True:
-        op.doing = "drilling"
         bottom = op.low_m + 0.5
         while p.height_m > bottom + 0.05:
             yield from op.run_down(max(bottom, p.height_m - 1.0), rate, 0.05)
@@ -147,7 +146,6 @@ def run_to_floor(op: Operator) -> Moves:
         yield from op.run_down(p.height_m - 2.0, 0.5, 50.0)
         yield from op.settle()
         yield from op.wait(2.0)
-    op.doing = "lowering"
     brake_at = op.get("brake_at_m", op.rig.limits.lower_m + 0.5)
     yield from op.run_down(brake_at, op.hand.lower_m_s, 50.0)
     yield from op.settle()
@@ -162,7 +160,6 @@ def run_to_crown(op: Operator) -> Moves:
     if weight > 0:
         p.hang_string(weight)
     yield from op.wait(op.get("wait_s", 2.0))
-    op.doing = "hoisting"
     levers.clutch, levers.speed_m_s = True, 0.1
     for _ in range(12):
         yield

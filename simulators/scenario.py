@@ -20,6 +20,7 @@ from simulators.faults import FAULTS
 from simulators.faults_base import Fault
 from simulators.programs import PROGRAMS
 from simulators.sensors import READ
+from simulators.settings import SETTINGS
 
 if TYPE_CHECKING:
     AnyFault = Fault
@@ -28,8 +29,6 @@ else:
 
 Event = Literal["lower_limit", "upper_limit", "floor", "crown", "parted"]
 """What the truth can do: a limit passed, floor or crown struck, the line parted."""
-_HEIGHTS = ("brake_at_m", "low_m")
-"""Settings of programs that are heights in the mast, not lengths."""
 
 
 def _program(name: str) -> str:
@@ -38,12 +37,18 @@ def _program(name: str) -> str:
     return name
 
 
+def _setting(name: str) -> str:
+    if name not in SETTINGS:
+        raise ValueError(f"there is no such setting, known: {', '.join(SETTINGS)}")
+    return name
+
+
 class Work(Model):
     """What the operator does: a program, its settings, and where the block starts."""
 
     program: Annotated[str, AfterValidator(_program)]
     start_m: Finite
-    settings: dict[str, Finite] = Field(default_factory=dict)
+    settings: dict[Annotated[str, AfterValidator(_setting)], Finite] = Field(default_factory=dict)
 
 
 class Transport(Model):
@@ -143,7 +148,7 @@ class Scenario(Model):
             return ours.lower_m + (metres - theirs.lower_m) * taller
 
         settings = {
-            name: value * heavier if name == "string_n" else height(value) if name in _HEIGHTS else value
+            name: {"": value, "rating": value * heavier, "limits": height(value)}[SETTINGS[name].follows]
             for name, value in self.work.settings.items()
         }
         work = self.work.model_copy(update={"start_m": height(self.work.start_m), "settings": settings})

@@ -16,7 +16,9 @@ from monitor.commands.watch import positive
 from monitor.errors import UserError
 
 if TYPE_CHECKING:
+    from monitor.config import Rig
     from monitor.core.types import Frame
+    from simulators.scenario import Scenario
     from simulators.session import PlantSource, TruthEvent
 
 
@@ -134,13 +136,9 @@ def record(source: "PlantSource", path: Path, speed: float | None = None) -> int
     return runner.findings
 
 
-def _write(args: argparse.Namespace, rig: object, scenario: object) -> int:
-    from monitor.config import Rig
-    from simulators.scenario import Scenario
+def _write(args: argparse.Namespace, rig: "Rig", scenario: "Scenario") -> int:
     from simulators.session import PlantSource
 
-    assert isinstance(rig, Rig)
-    assert isinstance(scenario, Scenario)
     source = PlantSource(rig, scenario, args.seed, duration_s=args.seconds, on_event=tell)
     speed = None if args.rate is None or math.isinf(args.rate) else args.rate
     findings = record(source, args.session, speed)

@@ -33,7 +33,6 @@ def drilling(op: Operator) -> Moves:
         yield from op.stand_in()
         yield from op.take_weight()
         yield from op.up(op.top_m, 0.6)
-        op.doing = "drilling"
         bottom = op.low_m + 0.5
         while p.height_m > bottom + 0.05 and p.string.hanging:
             before_m = p.height_m

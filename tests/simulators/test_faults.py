@@ -10,6 +10,7 @@ import pytest
 from monitor.config import find_rig
 from monitor.configfile import validate
 from simulators.faults import FAULTS, kind_of
+from simulators.faults_base import Fault, OnSensor
 from simulators.scenario import Scenario
 from simulators.session import PlantSource
 
@@ -56,6 +57,13 @@ def hoisting(**fault: Any) -> PlantSource:
 
 def test_table_is_complete_and_its_kinds_are_unique() -> None:
     kinds = [kind_of(fault) for fault in FAULTS]
+    written = [
+        fault
+        for base in (Fault, OnSensor)
+        for fault in base.__subclasses__()
+        if fault.__module__.startswith("simulators.")
+    ]
+    assert set(FAULTS) == set(written) - {OnSensor}, "a fault is missing in the table of its file"
     assert len(set(kinds)) == len(kinds) >= 28
     assert all(fault.__doc__ for fault in FAULTS)
 

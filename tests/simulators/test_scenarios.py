@@ -1,17 +1,22 @@
 """Scenario files: those that ship, those that are wrong, and how a scenario judges findings."""
 
+import re
 from pathlib import Path
 
 import pytest
 
 from monitor.config import find_rig
 from monitor.configfile import ConfigError, validate
+from monitor.core.rules import default_rules_path, load_rules
+from monitor.core.signals import SIGNAL_NAMES
 from monitor.core.types import Finding, Severity
+from simulators import operator, programs
 from simulators.commands.scenarios import run as list_scenarios
 from simulators.faults import FAULTS, kind_of
 from simulators.programs import PROGRAMS
-from simulators.scenario import Scenario, find_scenario, load_scenario, shipped_scenarios
+from simulators.scenario import Scenario, Work, find_scenario, load_scenario, shipped_scenarios
 from simulators.session import DEFAULT_ORIGIN_NS, PlantSource
+from simulators.settings import SETTINGS
 
 
 def test_shipped_scenarios_load_fit_their_rig_and_say_what_they_are() -> None:
@@ -31,6 +36,35 @@ def test_shipped_scenarios_use_every_program_and_nearly_every_fault() -> None:
     assert {kind_of(fault) for fault in FAULTS} - used <= {"bad-quality", "hot-discs"}
 
 
+def test_settings_are_those_that_somebody_asks_for() -> None:
+    """A setting that no program asks for would be ignored in silence."""
+    source = "".join(Path(module.__file__ or "").read_text(encoding="utf-8") for module in (operator, programs))
+    assert set(re.findall(r'\.get\("(\w+)",', source)) == set(SETTINGS)
+    settings = {"string_n": 1e6, "brake_at_m": 3.0, "stand_m": 28.0}
+    home, deep = find_rig("land"), find_rig("deep")
+    moved = (
+        find_scenario("calm-trip")
+        .model_copy(update={"work": Work(program="trip", start_m=3.0, settings=settings)})
+        .on(deep, home)
+    )
+    low, high = home.limits.lower_m, home.limits.upper_m
+    share = (3.0 - low) / (high - low)
+    assert moved.work.settings == {
+        "string_n": pytest.approx(1e6 * deep.block.rated_load_kg / home.block.rated_load_kg),
+        "brake_at_m": pytest.approx(deep.limits.lower_m + share * (deep.limits.upper_m - deep.limits.lower_m)),
+        "stand_m": 28.0,
+    }
+
+
+def test_every_shipped_scenario_speaks_of_alarms_that_there_are() -> None:
+    """A finding that must not come, misspelt, would never come."""
+    for path in shipped_scenarios().values():
+        scenario = load_scenario(path)
+        rules = load_rules(default_rules_path(), find_rig(scenario.rig), SIGNAL_NAMES).rules
+        known = {rule.key for rule in rules} | {rule.id for rule in rules}
+        assert {*scenario.forbid.keys, *(expect.key for expect in scenario.expect)} <= known, path.name
+
+
 def test_every_mistake_in_a_file_is_told_at_once(tmp_path: Path) -> None:
     path = tmp_path / "wrong.toml"
     path.write_text(
@@ -42,6 +76,7 @@ colour = "red"
 [work]
 program = "dance"
 start_m = "high"
+settings = { tempo = 3.0 }
 [[faults]]
 kind = "gremlin"
 start_s = 1
@@ -57,8 +92,17 @@ before = "lunch"
     with pytest.raises(ConfigError) as caught:
         load_scenario(path)
     text = "\n".join(caught.value.problems)
-    assert len(caught.value.problems) >= 6
-    for word in ("duration_s", "colour", "start_m", "faults.0", "faults.1", "expect.0.before", str(path)):
+    assert len(caught.value.problems) == 8
+    for word in (
+        "duration_s",
+        "colour",
+        "start_m",
+        "work.settings.tempo",
+        "faults.0",
+        "faults.1",
+        "expect.0.before",
+        str(path),
+    ):
         assert word in text
 
 
