@@ -52,7 +52,8 @@ def run(args: argparse.Namespace) -> int:
         recording = collect(chain, from_ns, to_ns, args.jobs or processors())
     entries = None if args.data is None else ledger_entries(args.data, recording.rig.name)
     write_whole(args.out, make_report(recording, args.units, entries))
-    print(f"{args.out}: {recording.seconds / 3600:.2f} h of {recording.rig.name}")
+    spread = f", in {recording.seconds / 3600:.2f} h" if recording.watched_s < 0.99 * recording.seconds else ""
+    print(f"{args.out}: {recording.watched_s / 3600:.2f} h of {recording.rig.name}{spread}")
     return 0
 
 

@@ -12,7 +12,7 @@ from monitor.report.alarmfigures import Span
 from monitor.report.collect import Recording
 from monitor.report.html import Raw, lacking, paragraph, severity, table, text
 from monitor.report.sections import Story, many, percent
-from monitor.ui.format import clock, plain, span
+from monitor.ui.format import plain, span
 
 FEW_READINGS: Final = 0.9
 """A sensor that gave a smaller share of its readings is worth a look."""
@@ -62,9 +62,9 @@ def _alarms(story: Story) -> Iterator[Look]:
         longest = max(one.to_ns - one.from_ns for one in times) * 1e-9
         words = f"{times[0].message} [{key}]: "
         if len(times) == 1:
-            words += f"{clock(times[0].from_ns)}, for {span(longest)}"
+            words += f"{story.when(times[0].from_ns)}, for {span(longest)}"
         else:
-            words += f"{len(times)} times from {clock(times[0].from_ns)}, the longest {span(longest)}"
+            words += f"{len(times)} times from {story.when(times[0].from_ns)}, the longest {span(longest)}"
         words += ", still true at the end" if stands else ""
         unseen = sum(one.acknowledged_ns is None for one in times)
         if unseen:
@@ -75,7 +75,7 @@ def _alarms(story: Story) -> Iterator[Look]:
 def _checks(story: Story) -> Iterator[Look]:
     for view in story.rec.snapshot.checks:
         if view.result is not None and view.result.verdict != "pass":
-            words = f"{view.title}, {clock(view.result.t_ns)}: {view.result.verdict}, {view.result.reason}."
+            words = f"{view.title}, {story.when(view.result.t_ns)}: {view.result.verdict}, {view.result.reason}."
             yield Look("check", words, "checks")
         if view.due and not view.unfit:
             yield Look("check", f"{view.title} is due: {view.due_words}.", "checks")
@@ -86,7 +86,7 @@ def _brake(story: Story) -> Iterator[Look]:
     longer = [stop for stop in full if stop.reach_m - stop.reach_bound_m > stop.reach_full_m]
     if longer:
         words = f"{len(longer)} of {many(len(full), 'stop')} with the full brake went further than expected, first at "
-        yield Look("brake", words + f"{clock(longer[0].t_ns)}.", "stops")
+        yield Look("brake", words + f"{story.when(longer[0].t_ns)}.", "stops")
 
 
 def _line(story: Story) -> Iterator[Look]:

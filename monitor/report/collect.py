@@ -58,12 +58,18 @@ class Recording:
     notes: list[Note]
     gaps: list[Gap]
     restarts: int
-    """Silences so long that everything was begun anew."""
+    """Silences so long that what was under way was let go."""
 
     @property
     def seconds(self) -> float:
         """Length."""
         return (self.end_ns - self.start_ns) * 1e-9
+
+    @property
+    def away(self) -> list[tuple[int, int]]:
+        """Silences so long that nothing was waited for: (from, to), ns."""
+        places = np.flatnonzero(np.diff(self.t_ns) > GRID_NS)
+        return [(int(self.t_ns[place]), int(self.t_ns[place + 1])) for place in places]
 
     def __getitem__(self, name: str) -> Numbers:
         return self.columns[name]

@@ -47,7 +47,8 @@ COLUMNS: Final = (
 """Signals that are kept at every grid point."""
 STATES: Final = tuple(HoistState)
 RESTART_NS: Final = 1_800_000_000_000
-"""A silence longer than this begins a new core: nothing that was under way before it says anything after it."""
+"""A silence longer than this begins a new core, which is given the state of the one before: nothing that was under way
+before it says anything after it."""
 WARM_UP_S: Final = 60.0
 PIECE_NS: Final = 3_600_000_000_000
 """Length of a piece, about."""
@@ -152,6 +153,14 @@ class _Replay:
         self._pick = itemgetter(*(names.index(name) for name in COLUMNS))
         self._height, self._line_work = names.index("height"), names.index("line_work")
 
+    def _renew(self, t_ns: int) -> Core:
+        """After a long silence a new core goes on from what the old one knew, as over a restart: a height that the crew gave
+        holds on. Only what was under way is gone."""
+        state = self._core.state()
+        self._attach()
+        self._core.restore(state, t_ns)
+        return self._core
+
     def _look(self, t_ns: int, hoist: HoistState, numbers: Sequence[float], validities: Sequence[int]) -> None:
         if t_ns < self._from_ns:
             self._work_before = numbers[self._line_work]
@@ -195,8 +204,7 @@ class _Replay:
                     self._since_ns = item.t_ns
                 else:
                     restarts += within
-                    self._attach()
-                    core = self._core
+                    core = self._renew(item.t_ns)
                 self._starts.append(len(self._times))
                 if not self._times:
                     self._work_before = 0.0

@@ -11,8 +11,9 @@ from datetime import UTC, datetime
 from typing import Final
 
 import numpy as np
+import numpy.typing as npt
 
-from monitor.core.types import Severity
+from monitor.core.types import GRID_NS, Severity
 from monitor.report.alarmfigures import Span
 from monitor.report.collect import Numbers
 from monitor.report.html import text as escape
@@ -73,17 +74,31 @@ def time_ticks(start_ns: int, end_ns: int) -> list[tuple[int, str]]:
     first = -(-start_ns // (step * 1_000_000_000)) * step
     form = "%H:%M:%S" if step < 60 else "%H:%M" if step < 86_400 else "%d %b"
     return [
-        (t * 1_000_000_000, datetime.fromtimestamp(t, UTC).strftime(form))
+        # In more than a day midnight is told by its date: the same time of day comes twice.
+        (
+            t * 1_000_000_000,
+            datetime.fromtimestamp(t, UTC).strftime("%d %b" if span_s > 86_400 and t % 86_400 == 0 else form),
+        )
         for t in range(first, end_ns // 1_000_000_000 + 1, step)
     ]
 
 
 class Chart:
-    """Panels under one another over the time from `start_ns` to `end_ns`."""
+    """Panels under one another over the time from `start_ns` to `end_ns`.
 
-    def __init__(self, start_ns: int, end_ns: int, holes: Sequence[tuple[int, int]] = ()) -> None:
+    `t_ns` are the times of the curves' numbers; left out, these are spread evenly.
+    """
+
+    def __init__(
+        self,
+        start_ns: int,
+        end_ns: int,
+        holes: Sequence[tuple[int, int]] = (),
+        t_ns: npt.NDArray[np.int64] | None = None,
+    ) -> None:
         self.start_ns, self.end_ns = start_ns, max(end_ns, start_ns + 1)
         self._holes = holes
+        self._bins = None if t_ns is None else bins(t_ns, self.start_ns, self.end_ns)
         self._parts: list[str] = []
         self._y = 4.0
 
@@ -96,7 +111,7 @@ class Chart:
         """Add a panel; `marks` are alarms shown as ticks along its upper edge."""
         top, bottom = self._y + 16, self._y + PANEL
         self._frame(panel.title, top, bottom)
-        bands = [(curve, band(curve.numbers)) for curve in panel.curves]
+        bands = [(curve, band(curve.numbers, self._bins)) for curve in panel.curves]
         known = [band for _, band in bands if np.isfinite(band[0]).any()]
         if not known:
             self._say(panel.missing, (top + bottom) / 2)
@@ -211,9 +226,25 @@ class Chart:
         )
 
 
-def band(numbers: Numbers) -> tuple[Numbers, Numbers]:
-    """(least, greatest) of each bin; NaN where nothing in it is known."""
-    if len(numbers) <= BINS:
-        return numbers, numbers
-    starts = np.linspace(0, len(numbers), BINS, endpoint=False).astype(np.int64)
-    return np.fmin.reduceat(numbers, starts), np.fmax.reduceat(numbers, starts)
+def bins(t_ns: npt.NDArray[np.int64], start_ns: int, end_ns: int) -> npt.NDArray[np.int64]:
+    """Where in `t_ns` each of equal parts of the time from `start_ns` to `end_ns` begins: `BINS` of them, fewer in less
+    time."""
+    count = max(1, min(BINS, (end_ns - start_ns) // GRID_NS))
+    edges = start_ns + np.arange(count, dtype=np.int64) * (end_ns - start_ns) // count
+    return np.searchsorted(t_ns, edges)
+
+
+def band(numbers: Numbers, starts: npt.NDArray[np.int64] | None = None) -> tuple[Numbers, Numbers]:
+    """(least, greatest) of each bin; NaN where nothing in it is known. `starts` says where each bin begins (see `bins`);
+    left out, all hold as many numbers."""
+    if starts is None:
+        if len(numbers) <= BINS:
+            return numbers, numbers
+        starts = np.linspace(0, len(numbers), BINS, endpoint=False).astype(np.int64)
+    filled = np.diff(starts, append=len(numbers)) > 0
+    lows = np.full(len(starts), np.nan, np.float32)
+    highs = lows.copy()
+    if filled.any():
+        lows[filled] = np.fmin.reduceat(numbers, starts[filled])
+        highs[filled] = np.fmax.reduceat(numbers, starts[filled])
+    return lows, highs

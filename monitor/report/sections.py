@@ -7,7 +7,7 @@ so instead of leaving a hole.
 import math
 import tomllib
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import Final
 
@@ -62,8 +62,21 @@ class Story:
 
     @cached_property
     def alarms(self) -> AlarmFigures:
-        """Alarm statistics."""
-        return figures(self.rec.findings, self.rec.start_ns, self.rec.end_ns)
+        """Alarm statistics: per time watched, so that weeks between two sessions make no rig look quiet."""
+        rec = self.rec
+        away = rec.away
+        if not away:
+            return figures(rec.findings, rec.start_ns, rec.end_ns)
+
+        def watched_ns(t_ns: int) -> int:
+            return t_ns - sum(max(0, min(t_ns, to_ns) - from_ns) for from_ns, to_ns in away)
+
+        findings = [replace(finding, t_ns=watched_ns(finding.t_ns)) for finding in rec.findings]
+        return figures(findings, watched_ns(rec.start_ns), watched_ns(rec.end_ns))
+
+    def when(self, t_ns: int) -> str:
+        """A time in the report: of day, in more than a day with its date."""
+        return clock(t_ns, date=True)[5:] if self.rec.seconds > 86_400 else clock(t_ns)
 
     @cached_property
     def _dimensions(self) -> dict[str, Dimension]:
@@ -146,7 +159,10 @@ def summary(story: Story) -> str:
     parts = [
         cards(
             [
-                (span(rec.seconds), "recorded"),
+                (
+                    span(rec.watched_s),
+                    "recorded" if rec.watched_s > 0.99 * rec.seconds else f"recorded, in {span(rec.seconds)}",
+                ),
                 (many(alarms.raised, "alarm"), f"worst: {worst.name if worst is not None else 'none'}"),
                 (many(len(story.stands), "stand"), "from set-down to set-down"),
                 (f"{plain(work / TON_MILE_J, 1)} ton-miles", f"line work, {mega(work, 0)} MJ"),
@@ -185,7 +201,7 @@ def _data_words(story: Story) -> str:
     parts = []
     known = rec.known("height")
     bounds = rec["height_bound"][np.isfinite(rec["height_bound"])]
-    if (1.0 - known) * rec.seconds > 1.0:
+    if (1.0 - known) * rec.watched_s > 1.0:
         parts.append(
             lacking(f"The height was known for {percent(known, 1)} of the time; nothing is shown for the rest.")
         )
@@ -205,11 +221,14 @@ def _data_words(story: Story) -> str:
         )
     if rec.restarts:
         parts.append(
-            lacking(f"{many(rec.restarts, 'silence')} of more than half an hour: everything was begun anew after each.")
+            lacking(
+                f"{many(rec.restarts, 'silence')} of more than half an hour: what was under way before was let go; the reference "
+                "of the height, brake health and line work were kept, as over a restart."
+            )
         )
     for note in rec.notes:
         if note.kind in ("clock", "import"):
-            parts.append(paragraph(f"{clock(note.t_ns)}: {note.text}", "note"))
+            parts.append(paragraph(f"{story.when(note.t_ns)}: {note.text}", "note"))
     rejects = sorted(rec.snapshot.rejects.items(), key=lambda item: -item[1])
     if rejects:
         parts.append(paragraph("Refused readings: " + ", ".join(f"{n} {reason}" for reason, n in rejects) + "."))
@@ -220,7 +239,7 @@ def _chart(story: Story) -> Chart:
     rec = story.rec
     holes = [(gap.from_ns, gap.to_ns) for gap in rec.gaps]
     first = int(rec.t_ns[0]) if len(rec.t_ns) else rec.start_ns
-    return Chart(first, rec.end_ns, holes)
+    return Chart(first, rec.end_ns, holes, rec.t_ns)
 
 
 def motion_plots(story: Story) -> str:
@@ -307,4 +326,4 @@ def _told(story: Story, finding: Finding, found: Span | None) -> tuple[str, ...]
     words = finding.message + (f" [{finding.key}]" if finding.kind in ("alarm", "instrument") else "")
     who = f" ({finding.after})" if finding.kind == "action" and finding.after else ""
     word = severity(finding.severity.name) if finding.kind == "alarm" else finding.kind
-    return (clock(finding.t_ns), word, words + who, number, threshold, lasted, waited)
+    return (story.when(finding.t_ns), word, words + who, number, threshold, lasted, waited)

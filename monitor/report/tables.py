@@ -74,7 +74,7 @@ def _stop_words(story: Story, stops: Sequence[Stop]) -> str:
 def _stop_row(story: Story, stop: Stop) -> tuple[str, ...]:
     comparable = stop.comparable
     return (
-        clock(stop.t_ns),
+        story.when(stop.t_ns),
         ("up" if stop.direction > 0 else "down")
         + (" F" if stop.full else "")
         + (" D" if stop.dragged else "")
@@ -103,7 +103,7 @@ def descent_table(story: Story) -> str:
         return paragraph(f"No descent of {story.full(LEAST_DESCENT_M, 'length')} or more.")
     rows = [
         (
-            clock(d.t_ns),
+            story.when(d.t_ns),
             f"{d.seconds:.0f}",
             story.number(d.distance_m, "length"),
             story.number(d.top_speed_m_s, "speed"),
@@ -167,7 +167,7 @@ def stand_table(story: Story) -> str:
     heads = ("|set in slips", "|way", "time per stand, s", "connection, s", "slips to slips, s",
              story.head("travel", "length"), story.head("load", "force"))  # fmt: skip
     lines = [
-        (clock(s.t_ns), s.way, f"{s.seconds:.0f}", f"{s.connection_s:.0f}", f"{s.hanging_s:.0f}",
+        (story.when(s.t_ns), s.way, f"{s.seconds:.0f}", f"{s.connection_s:.0f}", f"{s.hanging_s:.0f}",
          story.number(s.travel_m, "length"), story.number(s.load_n, "force"))
         for s in found
     ]  # fmt: skip
@@ -188,7 +188,7 @@ def check_table(story: Story) -> str:
             rows.append((view.title, f"cannot be run: {view.unfit}", "", ""))
             continue
         result = view.result
-        done = f"{clock(result.t_ns)} {result.verdict}: {result.reason}" if result else "not run in this record"
+        done = f"{story.when(result.t_ns)} {result.verdict}: {result.reason}" if result else "not run in this record"
         due = verdict(False, f"due: {view.due_words}") if view.due else view.due_words
         measured = "; ".join(_reading(story, reading) for reading in result.readings) if result else ""
         rows.append((view.title, done, measured, due))
@@ -196,7 +196,7 @@ def check_table(story: Story) -> str:
     told = [f for f in rec.findings if f.kind == "check"]
     if told:
         parts.append("<h3>As they went</h3>")
-        shown, more = cut([(clock(f.t_ns), f.message) for f in told])
+        shown, more = cut([(story.when(f.t_ns), f.message) for f in told])
         parts.append(table(("|time", "<what"), shown) + more)
     parts.append(_device(story))
     return "".join(parts)
@@ -218,7 +218,9 @@ def _device(story: Story) -> str:
         acted = rec[f"overtravel_{half}"] >= 0.5
         for at in np.flatnonzero(acted[1:] & ~acted[:-1]).tolist():
             height, speed = float(rec["height"][at + 1]), float(rec["speed"][at + 1])
-            rows.append((clock(int(rec.t_ns[at + 1])), half, story.full(height, "length"), story.full(speed, "speed")))
+            rows.append(
+                (story.when(int(rec.t_ns[at + 1])), half, story.full(height, "length"), story.full(speed, "speed"))
+            )
     if not any(rec.rig.sensor_of(f"overtravel_{half}") for half in ("electric", "air")):
         return lacking("The overtravel device is not connected to the monitor: whether it acted is not known.")
     if not rows:
@@ -298,7 +300,7 @@ def sensor_table(story: Story) -> str:
     if verdicts:
         parts.append("<h3>What the drift watch said</h3>")
         parts.append(table(("|time", "<sensor", "<verdict"),
-                           [(clock(f.t_ns), f.key.partition(":")[2], f.message) for f in verdicts[:200]]))  # fmt: skip
+                           [(story.when(f.t_ns), f.key.partition(":")[2], f.message) for f in verdicts[:200]]))  # fmt: skip
     return "".join(parts)
 
 
@@ -350,7 +352,7 @@ def line_table(story: Story) -> str:
     steps = np.diff(work, prepend=0.0)
     share = {state: float(steps[rec.hoist == place].sum()) for place, state in enumerate(STATES)}
     tension, factor = _most(rec["fast_line_tension"]), _least(rec["design_factor"])
-    hours = max(rec.seconds / _HOUR_S, 1e-9)
+    hours = max(rec.watched_s / _HOUR_S, 1e-9)
     boxes = [
         (f"{plain(total / TON_MILE_J, 2)} ton-miles", f"= {mega(total, 0)} MJ, "
          f"± {percent(rec.rig.uncertainty.load)} with the load"),
