@@ -4,6 +4,8 @@ import argparse
 import asyncio
 import json
 import time
+from collections.abc import AsyncIterator
+from contextlib import asynccontextmanager, suppress
 from pathlib import Path
 
 import aiomqtt
@@ -16,6 +18,7 @@ from monitor.adapters.drafts import DAY_NS, enter
 from monitor.adapters.keeper import Keeper
 from monitor.adapters.ledger import Entry, Ledger
 from monitor.adapters.recorder import Recorder
+from monitor.adapters.session import SessionError
 from monitor.assembly import core_of, header_of
 from monitor.cli import main
 from monitor.commands.watch import add_arguments, live_driver
@@ -33,7 +36,8 @@ from tests.report.recorded import rules
 from tests.test_commands import Watching, own_rig
 from tests.test_commands import until as wait_until
 
-FT_S = 4.0
+FT_S, PERIOD_S = 4.0, 3.0
+WORK_J = 1e6
 
 
 def words(*given: str) -> argparse.Namespace:
@@ -43,15 +47,36 @@ def words(*given: str) -> argparse.Namespace:
     return parser.parse_args(given)
 
 
-async def travel(broker: Mosquitto, seconds: float) -> None:
+@asynccontextmanager
+async def travelling(broker: Mosquitto) -> AsyncIterator[None]:
     """The block of the hand-written rig goes down and up, under load."""
-    start_s = time.monotonic()
-    async with aiomqtt.Client("127.0.0.1", broker.port) as client:
-        while (gone_s := time.monotonic() - start_s) < seconds:
-            height_ft = 60.0 - FT_S * (gone_s if gone_s < seconds / 2 else seconds - gone_s)
-            await client.publish("wellsite/block/ft", json.dumps({"data": [{"reading": height_ft}]}))
-            await client.publish("weight", "120.0")
-            await asyncio.sleep(0.05)
+
+    async def send() -> None:
+        start_s = time.monotonic()
+        async with aiomqtt.Client("127.0.0.1", broker.port) as client:
+            while True:
+                gone_s = (time.monotonic() - start_s) % PERIOD_S
+                height_ft = 60.0 - FT_S * min(gone_s, PERIOD_S - gone_s)
+                await client.publish("wellsite/block/ft", json.dumps({"data": [{"reading": height_ft}]}))
+                await client.publish("weight", "120.0")
+                await asyncio.sleep(0.05)
+
+    task = asyncio.create_task(send())
+    try:
+        yield
+    finally:
+        task.cancel()
+        await asyncio.wait([task])
+
+
+async def work_done(driver: LiveDriver) -> None:
+    """Wait until the line has done some since the run began or it was cut."""
+
+    def done() -> bool:
+        snapshot = driver.snapshot()
+        return snapshot is not None and snapshot.values["line_work"].number > WORK_J
+
+    await until(done, "work of the line")
 
 
 def crew(driver: LiveDriver) -> None:
@@ -71,12 +96,15 @@ async def run(rig: Path, broker: Mosquitto, data: Path, mode: Mode = "LIVE") -> 
     with live_driver(args, find_rig(str(rig)), url, StreamClock.live(), mode, ()) as driver:
         running = asyncio.create_task(driver.run())
         await until(lambda: driver.runner.connected is True, "the connection")
-        await travel(broker, 3.0)
-        crew(driver)
-        await travel(broker, 2.0)
-        facts = driver.facts()
-        driver.stop()
-        await running
+        async with travelling(broker):
+            await work_done(driver)
+            crew(driver)
+            await work_done(driver)
+            keeper = driver.keeper
+            await until(lambda: keeper is None or bool(keeper.line_events), "the cut in the ledger")
+            facts = driver.facts()
+            driver.stop()
+            await running
     return facts
 
 
@@ -84,6 +112,13 @@ def entries(data: Path, rig: str = "own") -> list[Entry]:
     with Ledger(data / f"{rig}.ledger") as ledger:
         assert ledger.verify() == []
         return ledger.entries()
+
+
+def work_in(session: Path) -> float:
+    """Of the line, in what is on the disk of a session; none as long as that is not enough to read."""
+    with suppress(SessionError), SessionChain([session]) as chain:
+        return float(collect(chain)["line_work"][-1])
+    return 0.0
 
 
 async def test_a_live_run_keeps_the_ledger_and_take_finds_nothing_new(
@@ -105,9 +140,8 @@ async def test_a_live_run_keeps_the_ledger_and_take_finds_nothing_new(
         ),
     ]
     (session,) = data.glob("*.stopmark")
-    with SessionChain([session]) as chain:
-        work_j = float(collect(chain)["line_work"][-1])
-    assert work_j > 1e5
+    work_j = work_in(session)
+    assert work_j > 2 * WORK_J
     assert sum(entry.numbers.get("work_j", 0.0) for entry in found) == pytest.approx(work_j, rel=1e-6)
     assert not list(data.glob("*-running"))
     assert main(["ledger", "take", str(session), "--data", str(data)]) == 0
@@ -142,7 +176,9 @@ async def test_after_a_kill_the_next_run_says_so_and_take_brings_what_is_missing
     watch = Watching(own_rig(tmp_path), broker, data)
     try:
         await asyncio.to_thread(wait_until, lambda: "Received SUBSCRIBE" in broker.text(), "the subscription")
-        await travel(broker, 3.0)
+        async with travelling(broker):
+            await until(lambda: watch.session is not None and work_in(watch.session) > WORK_J, "work on the disk")
+            watch.process.kill()
     finally:
         watch.process.kill()
         watch.process.wait()
@@ -153,10 +189,7 @@ async def test_after_a_kill_the_next_run_says_so_and_take_brings_what_is_missing
     assert [entry.kind for entry in live][:2] == ["restart", "line-work"]
     sessions = sorted(data.glob("*.stopmark"))
     assert len(sessions) == 2
-    total_j = 0.0
-    for session in sessions:
-        with SessionChain([session]) as chain:
-            total_j += float(collect(chain)["line_work"][-1])
+    total_j = sum(work_in(session) for session in sessions)
     for expected in ("1 new entries", "0 new entries"):
         capsys.readouterr()
         assert main(["ledger", "take", str(killed), "--data", str(data)]) == 0
