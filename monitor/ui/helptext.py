@@ -49,7 +49,7 @@ def help_text(screens: "Sequence[ScreenSpec]", current: "ScreenSpec", room: int 
     groups: list[tuple[str, list[tuple[str, str]]]] = [
         (f"On {current.name}", _rows(own)),
         ("In this replay", _rows(REPLAY_KEYS) if replay else []),
-        ("Everywhere", _rows(GLOBAL)),
+        ("Everywhere", _rows([key for key in GLOBAL if key.fits(replay)])),
         ("", [("ctrl+p", "every command by name"), ("arrows", "move in a list")]),
         ("Screens", [(spec.key, f"{spec.name}: {spec.help}") for spec in screens]),
         ("Words", list(WORDS)),

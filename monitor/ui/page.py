@@ -6,12 +6,15 @@ from dataclasses import replace
 from monitor.config import Rig
 from monitor.ui.canvas import Area, Canvas
 from monitor.ui.driver import Mode
+from monitor.ui.format import UNKNOWN_WORD
 from monitor.ui.screens import ScreenSpec
-from monitor.ui.view import View, as_known
+from monitor.ui.screens.drive import DIRECTION
+from monitor.ui.theme import FILL_ROLE, SHAPE
+from monitor.ui.view import FROZEN_S, View, as_known, height, standing
 from monitor.ui.widgets import chrome
 
 SMALLEST = (60, 20)
-"""Columns and rows below which the page asks for a larger window instead of leaving something out."""
+"""Columns and rows below which the page asks for a larger window instead of a layout with holes."""
 
 
 def draw_page(view: View, spec: ScreenSpec, width: int, height: int) -> Canvas:
@@ -20,7 +23,7 @@ def draw_page(view: View, spec: ScreenSpec, width: int, height: int) -> Canvas:
     canvas = Canvas(width, height)
     area = canvas.area
     if width < SMALLEST[0] or height < SMALLEST[1]:
-        _too_small(area)
+        _too_small(area, view)
         return canvas
     banner = 3 if height < 30 else 4 if height < 45 else 5
     chrome.top_bar(area.part(0, 0, width, 1), view, spec.name)
@@ -36,10 +39,23 @@ def draw_page(view: View, spec: ScreenSpec, width: int, height: int) -> Canvas:
     return canvas
 
 
-def _too_small(area: Area) -> None:
-    area.say(0, 0, "STOPMARK: window too small", "danger")
+def _too_small(area: Area, view: View) -> None:
+    """Asks for more room, and meanwhile tells the worst alarm, the height and the speed in plain text."""
+    snap, units = view.snap, view.units
+    alarms = standing(snap)
+    if view.frozen_s > FROZEN_S:
+        area.say(0, 0, "◆ MONITOR STOPPED: figures are old", "fill_danger")
+    elif alarms:
+        worst = alarms[0]
+        area.say(0, 0, f"{SHAPE[worst.severity]} {worst.severity.name} {worst.message}", FILL_ROLE[worst.severity])
+    speed = snap.value("speed")
     area.say(0, 1, f"Make it {SMALLEST[0]} by {SMALLEST[1]} or more.")
-    area.say(0, 2, chrome.ADVISORY)
+    area.say(0, 2, f"HEIGHT {units.value(height(snap), 'length')}".replace(UNKNOWN_WORD, "UNKNOWN"), "strong")
+    area.say(
+        0, 3, f"{DIRECTION[snap.hoist]} {units.value(speed, 'speed', signed=True) if speed.known else ''}", "strong"
+    )
+    area.say(0, 4, f"Window too small: {area.width} by {area.height}.")
+    area.say(0, 5, chrome.ADVISORY)
 
 
 def draw_waiting(rig: Rig, mode: Mode, width: int, height: int) -> Canvas:

@@ -1,18 +1,20 @@
 """What the driller takes from the screen at one look: no figure that is not known, none that runs into another."""
 
+import re
 from dataclasses import replace
 from itertools import pairwise
 from types import MappingProxyType
+from typing import Any
 
 import pytest
 
 from monitor.core.checks_overtravel import OVERTRAVEL
-from monitor.core.types import CheckReading, CheckStepView, Health, HoistState, Snapshot, Validity, Value
+from monitor.core.types import CheckReading, CheckStepView, Health, HoistState, Severity, Snapshot, Validity, Value
 from monitor.ui.canvas import Canvas
 from monitor.ui.format import System, Units
 from monitor.ui.page import draw_page
 from monitor.ui.screens import SCREENS, ScreenSpec
-from monitor.ui.view import View
+from monitor.ui.view import ReplayView, View
 from monitor.ui.widgets import digits
 from tests.ui import sample
 from tests.ui.walk import app_with, shown
@@ -165,3 +167,86 @@ def test_switches_are_called_the_same_everywhere() -> None:
     rows = page(snap, SCREENS[3], (120, 40)).text().splitlines()
     assert "not tripped" in next(row for row in rows if "overtravel-air" in row)
     assert "released" in next(row for row in rows if "clutch" in row)
+
+
+NOTE = "nothing answers at rig-broker.site:1883: is the broker running, and is this its port?"
+
+
+def unconnected(**changes: Any) -> Snapshot:
+    """A first start before the broker is there."""
+    snap = replace(never_seen_moving(), alarms=(), blind_rules=35, **changes)
+    health = Health(recording="on", connected=False, note=NOTE)
+    return replace(snap, health=health, sensors=sample.sensors(RIG, tuple(sensor.id for sensor in RIG.sensors)))
+
+
+@pytest.mark.parametrize("size", SIZES, ids=str)
+def test_a_start_without_a_broker_says_why_and_what_to_look_at(size: tuple[int, int]) -> None:
+    """At once, and after the alarms have come, whichever of them is the worst."""
+    gone = sample.alarm("disconnected", Severity.CAUTION, "No connection to the broker", "Check the network.",
+                        signal="disconnected")  # fmt: skip
+    blind = sample.alarm("height-unknown", Severity.WARNING, "Block height not known", "Watch the block itself.")
+    for alarms in ((), (gone,), (blind, gone), (blind, sample.alarm("x", Severity.WARNING, "Other"), gone)):
+        text = " ".join(page(replace(unconnected(), alarms=alarms), size=size).text().split())
+        assert "nothing answers at rig-broker.site:1883" in text, alarms
+
+
+@pytest.mark.parametrize("size", SIZES[1:], ids=str)
+def test_paths_and_notes_of_the_session_are_told_whole(size: tuple[int, int]) -> None:
+    facts = {"file": "land-20261125-182848.stopmark, 0.3 MB", "folder": "/srv/data/rigs/stopmark, 214.0 GB free"}
+    canvas = page(unconnected(), SCREENS[7], size, facts=facts)
+    left = size[0] // (3 if size[0] >= 150 else 2)
+    told = "".join("".join(row[:left]) for row in canvas.chars).replace(" ", "")
+    assert "land-20261125-182848.stopmark,0.3MB" in told
+    assert "/srv/data/rigs/stopmark,214.0GBfree" in told
+    assert "isthebrokerrunning,andisthisitsport?" in told
+
+
+@pytest.mark.parametrize("failed", [False, True])
+def test_a_replay_does_not_claim_to_record(failed: bool) -> None:
+    snap = replace(sample.calm(), health=Health(recording="failed" if failed else "on"))
+    replay = ReplayView(sample.T0_NS, sample.T0_NS + 10**9, sample.T0_NS, 4.0, False)
+    for spec in (DRIVE, SCREENS[7]):
+        text = page(snap, spec, mode="REPLAY", replay=replay).text()
+        assert "● REC" not in text
+        assert "○ not recording" not in text
+        assert "● on" not in text
+
+
+@pytest.mark.parametrize("size", [(59, 20), (40, 10), (30, 8), (60, 19)], ids=str)
+def test_a_window_too_small_still_tells_the_worst_alarm_and_the_height(size: tuple[int, int]) -> None:
+    text = page(sample.danger(), size=size).text()
+    assert "Make it 60 by 20" in text
+    assert f"{size[0]} by {size[1]}" in text
+    assert "◆ DANGER" in text
+    assert "2.02 m" in text
+    assert "−1.77 m/s" in text
+    assert "HEIGHT UNKNOWN" in page(sample.height_unknown(), size=size).text()
+    assert page(sample.danger(), size=size).cut == []
+
+
+def test_alarms_and_banner_say_the_same_of_rules_not_judged() -> None:
+    snap = replace(sample.calm(), blind_rules=5)
+    text = page(snap, SCREENS[2]).text()
+    assert text.count("5 rules not judged yet") == 3
+    blind = replace(snap, sensors=sample.sensors(RIG, ("lever",)))
+    assert page(blind, SCREENS[2]).text().count("5 rules cannot be judged") == 2
+
+
+def test_why_an_alarm_of_a_switch_fired_is_told_in_words() -> None:
+    silent = sample.alarm("sensor-silent:lever", Severity.CAUTION, "Silent: lever", "Check its cable.",
+                          signal="sensor_stale", number=1.0, threshold=0.5)  # fmt: skip
+    slack = sample.alarm("slack", Severity.WARNING, "Slack line", "Look up.", signal="slack", number=1.0, threshold=0.5)
+    for size in SIZES:
+        for alarm in (silent, slack):
+            text = page(replace(sample.calm(), alarms=(alarm,)), SCREENS[2], size).text()
+            assert "0.50" not in text
+            assert "1.00" not in text
+    assert "slack line: now no" in page(replace(sample.calm(), alarms=(slack,)), SCREENS[2], (120, 40)).text()
+    assert "sensor silent: now yes" in page(replace(sample.calm(), alarms=(silent,)), SCREENS[2], (120, 40)).text()
+
+
+def test_rope_and_drum_are_in_inches_in_field_units() -> None:
+    text = page(sample.still(), SCREENS[5], (120, 40), units=Units("field")).text()
+    assert re.search(r"diameter +1\.37\d in", text)
+    assert re.search(r"core diameter +28\.0 in", text)
+    assert re.search(r"diameter +34\.9 mm", page(sample.still(), SCREENS[5], (120, 40)).text())

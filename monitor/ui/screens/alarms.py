@@ -4,15 +4,15 @@ this view."""
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 
-from monitor.core.types import ActionKind, AlarmState, AlarmView, Value
+from monitor.core.types import UNKNOWN, ActionKind, AlarmState, AlarmView, Validity, Value
 from monitor.ui.canvas import Area, printable, words_that_fit, wrapped
 from monitor.ui.format import clock, span
 from monitor.ui.keys import Deck, Key
 from monitor.ui.theme import SHAPE, TEXT_ROLE, Role
 from monitor.ui.view import UNSEEN, View
 from monitor.ui.widgets import plot
-from monitor.ui.widgets.chrome import STATE_WORDS
-from monitor.ui.widgets.names import signal_dimension, signal_label
+from monitor.ui.widgets.chrome import STATE_WORDS, no_alarm
+from monitor.ui.widgets.names import signal_dimension, signal_label, switch_words
 
 TITLE = "Alarms"
 HELP = "what stands and why; acknowledge, shelve; history"
@@ -34,8 +34,7 @@ def draw(area: Area, view: View) -> tuple[str, ...]:
         return _history(area, view)
     alarms = view.snap.alarms
     if not alarms:
-        blind = view.snap.blind_rules
-        area.say(2, 1, "No alarm stands." if not blind else f"No alarm stands; {blind} rules cannot be judged.", "base")
+        area.say(2, 1, no_alarm(view)[0], "base")
         area.say(2, 3, "l shows the history.", "dim")
         return ()
     chosen = _chosen(alarms, view.look.chosen)
@@ -109,28 +108,37 @@ def _signal(area: Area, view: View, alarm: AlarmView) -> None:
         return
     dimension = signal_dimension(alarm.signal)
     value: Value | None = view.snap.values.get(alarm.signal)
-    now = view.units.value(value, dimension) if value is not None else ""
-    then = view.units.text(alarm.number, dimension) if alarm.number is not None else "unknown"
-    threshold = f"{view.units.text(alarm.threshold, dimension)}" if alarm.threshold is not None else "none"
     label = signal_label(alarm.signal)
-    texts = [f"{label}: now {now}, limit {threshold}", f"now {now}, limit {threshold}", f"now {now}"]
-    if not now:
-        texts = [f"{label} when it fired {then}, limit {threshold}", f"{then}, limit {threshold}", then]
+    words = switch_words(label)
+    if value is None:  # of one sensor: the alarm knows it
+        value = UNKNOWN if alarm.number is None else Value(alarm.number, Validity.VALID)
+        kept = False
+    else:
+        kept = True
+    if dimension == "switch":
+        now = view.units.switch(value, *words)
+        texts = [f"{label}: now {now}", f"now {now}", now]
+    else:
+        now = view.units.value(value, dimension)
+        threshold = f"{view.units.text(alarm.threshold, dimension)}" if alarm.threshold is not None else "none"
+        texts = [f"{label}: now {now}, limit {threshold}", f"now {now}, limit {threshold}", f"now {now}"]
     area.best(0, 0, [printable(text) for text in texts], "base")
     track = view.history.track(alarm.signal, WHY_S)
     extra = () if alarm.threshold is None else (alarm.threshold,)
     axis = plot.range_of(track, *extra)
     if axis is None or not track.t_s or area.height < 3:
         if area.height > 1:
-            area.say(0, 1, "No curve: this signal is not kept over time." if value is None else "", "dim")
+            area.say(0, 1, "" if kept else "No curve: this signal is not kept over time.", "dim")
         return
     chart = area.part(0, 1, area.width - 11, area.height - 2)
     plot.line(chart, track, WHY_S, axis)
     if alarm.threshold is not None:
         plot.level(chart, axis, alarm.threshold, TEXT_ROLE[alarm.severity])
-    plot.axis_labels(
-        area.part(area.width - 10, 1, 10, area.height - 2), axis, lambda x: view.units.number(x, dimension)
-    )
+
+    def axis_text(number: float) -> str:
+        return words[number < 0.5] if dimension == "switch" else view.units.number(number, dimension)
+
+    plot.axis_labels(area.part(area.width - 10, 1, 10, area.height - 2), axis, axis_text)
     area.put(0, area.height - 1, "1 min ago", "dim")
     area.put(chart.width - 3, area.height - 1, "now", "dim")
 

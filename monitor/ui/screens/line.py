@@ -2,7 +2,7 @@
 
 from collections.abc import Callable
 from math import nan
-from typing import Final
+from typing import Final, Literal
 
 from monitor.core.types import UNKNOWN, ActionKind, HoistState, Validity, Value
 from monitor.ui.canvas import Area, printable
@@ -13,7 +13,7 @@ from monitor.ui.theme import Role
 from monitor.ui.view import View, heading, height
 from monitor.ui.widgets import sections
 from monitor.ui.widgets.sections import Item, Section
-from monitor.units import TON_MILE_J
+from monitor.units import FOOT_M, TON_MILE_J
 
 TITLE = "Line"
 HELP = "drilling line: load, design factor, work; height reference and cut and slip"
@@ -100,15 +100,22 @@ def _drum(view: View) -> list[Item]:
         text = plain(turns.number, 1) if turns.known else units.value(turns, "count")
         items.append(Item("wraps", (text,), "strong" if turns.known else "caution"))
     items.append(Item("wraps per layer", (plain(drum.wraps_per_layer, 1),), "dim"))
-    items.append(Item("core diameter", sections.choices(units.text(drum.core_diameter_m, "length")), "dim"))
+    items.append(Item("core diameter", sections.choices(_thick(view, drum.core_diameter_m, "length", 1)), "dim"))
     return items
+
+
+def _thick(view: View, metres: float, dimension: Literal["length", ""], decimals: int) -> str:
+    """A diameter: inches to `decimals` places in field units, else as a length, or in millimetres."""
+    if view.units.system == "field":
+        return f"{plain(metres / FOOT_M * 12, decimals)} in"
+    return view.units.text(metres, dimension) if dimension else f"{plain(metres * 1e3, 1)} mm"
 
 
 def _line(view: View) -> list[Item]:
     line, units = view.rig.line, view.units
     return [
         Item("lines strung", (str(line.lines),), "base"),
-        Item("diameter", (f"{plain(line.rope_diameter_m * 1e3, 1)} mm",), "base"),
+        Item("diameter", (_thick(view, line.rope_diameter_m, "", 3),), "base"),
         Item("grade", (line.grade,), "base"),
         Item("breaking", sections.choices(units.text(line.breaking_strength_n, "force")), "base"),
     ]

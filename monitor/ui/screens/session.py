@@ -56,15 +56,19 @@ def contents(view: View) -> list[Section]:
 
 
 def _recording(view: View) -> list[Item]:
+    if view.mode == "REPLAY":
+        return [Item("recording", ("none: a replay", "none"), "dim"), *_facts(view)]
     words = {"on": "● on", "off": "○ off", "failed": "▲ FAILED"}[view.snap.health.recording]
     failed = view.snap.health.recording == "failed"
-    items = [Item("recording", (words,), "warning" if failed else "strong")]
-    items += [
+    return [Item("recording", (words,), "warning" if failed else "strong"), *_facts(view)]
+
+
+def _facts(view: View) -> list[Item]:
+    return [
         Item(name, (printable(text),), "base", free=True)
         for name, text in view.facts.items()
         if not name.startswith(LINE_EVENT)
     ]
-    return items
 
 
 def _intake(view: View) -> list[Item]:

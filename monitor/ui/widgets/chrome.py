@@ -12,7 +12,9 @@ ADVISORY = "ADVISORY ONLY"
 
 
 def recording(view: View) -> tuple[str, Role]:
-    """Recording state in words."""
+    """Recording state in words. A replay records nothing: what was recorded then is no news."""
+    if view.mode == "REPLAY":
+        return "", "title"
     match view.snap.health.recording:
         case "on":
             return "● RECORDING", "title"
@@ -37,13 +39,14 @@ def top_bar(area: Area, view: View, title: str) -> None:
     area.fill("title")
     record, record_role = recording(view)
     narrow = area.width < 76
-    if narrow:
+    if narrow and record:
         record = {"on": "● REC", "failed": "▲ REC FAILED"}.get(view.snap.health.recording, "○ NO REC")
     x = area.width - 1
     if area.width >= 66:
         x = area.right(x, 0, clock(view.snap.t_ns) + " UTC", "title") - 2
     x = area.right(x, 0, ADVISORY, "title") - 2
-    x = area.right(x, 0, f" {record} " if record_role != "title" else record, record_role) - 2
+    if record:
+        x = area.right(x, 0, f" {record} " if record_role != "title" else record, record_role) - 2
     tag = f" {mode(view)} "
     x = area.right(x, 0, tag, "tag") - 1
     left = words_that_fit(f"STOPMARK · {title} · {view.rig.title}", x - 1)
@@ -80,14 +83,25 @@ def _frozen(area: Area, view: View) -> None:
 def _calm(area: Area, view: View) -> None:
     snap = view.snap
     shelved = len(snap.alarms)
-    if snap.blind_rules and data_severity(snap) is not None:
-        area.say(2, 0, f"△ No alarm from what can be seen; {_rules(snap.blind_rules)} cannot be judged.", "caution")
-    elif snap.blind_rules:
-        area.say(2, 0, f"No alarm; {_rules(snap.blind_rules)} not judged yet: no evidence so far.", "dim")
-    else:
-        area.say(2, 0, "No alarm", "dim")
+    if snap.health.connected is False:
+        area.say(2, 0, "◆ No connection to the broker: nothing is watched.", "danger")
+        for y, line in enumerate(wrapped(snap.health.note, area.width - 6, area.height - 1), 1):
+            area.put(4, y, line, "danger")
+        return
+    words, role = no_alarm(view)
+    area.say(2, 0, words, role)
     if shelved and area.height > 1:
         area.say(2, 1, f"{shelved} shelved or out of service (see Alarms)", "dim")
+
+
+def no_alarm(view: View) -> tuple[str, Role]:
+    """What may be said where no alarm stands: never more than is known."""
+    snap = view.snap
+    if snap.blind_rules and data_severity(snap) is not None:
+        return f"△ No alarm from what can be seen; {_rules(snap.blind_rules)} cannot be judged.", "caution"
+    if snap.blind_rules:
+        return f"No alarm; {_rules(snap.blind_rules)} not judged yet: no evidence so far.", "dim"
+    return "No alarm", "dim"
 
 
 def _rules(count: int) -> str:
@@ -106,7 +120,8 @@ STATE_WORDS = {
 def _alarm(area: Area, view: View, alarms: list[AlarmView]) -> None:
     worst = alarms[0]
     role = FILL_ROLE[worst.severity] if worst.active or worst.state is not AlarmState.RETURNED else "fill_notice"
-    last = area.height >= 4 and len(alarms) > 1
+    cause = next((alarm for alarm in alarms if alarm.signal == "disconnected"), None)
+    last = (area.height >= 4 or cause not in (None, worst)) and len(alarms) > 1
     height = area.height - (1 if last else 0)
     state = "held blind" if worst.blind else STATE_WORDS.get(worst.state, str(worst.state))
     more = f"+{len(alarms) - 1}" if len(alarms) > 1 else ""
@@ -122,7 +137,8 @@ def _alarm(area: Area, view: View, alarms: list[AlarmView]) -> None:
     if lines and lines[0].endswith("…"):
         first = lines[0].removesuffix("…").rstrip()
         lines = [first, *wrapped(message[len(first) :], area.width - 6, max(1, height - 2))]
-    lines += wrapped(worst.guidance, area.width - 6, max(0, height - len(lines)))
+    guidance = view.snap.health.note if worst is cause and view.snap.health.note else worst.guidance
+    lines += wrapped(guidance, area.width - 6, max(0, height - len(lines)))
     filled = area.part(0, 0, area.width, max(2, len(lines)))
     filled.fill(role)
     filled.put(2, 0, head, role)
@@ -130,10 +146,18 @@ def _alarm(area: Area, view: View, alarms: list[AlarmView]) -> None:
     for y, line in enumerate(lines):
         filled.put(x if y == 0 else 4, y, line, role)
     if len(alarms) > 1 and filled.height < area.height:
-        _others(area.part(0, filled.height, area.width, 1), alarms[1:])
+        # A lost connection explains most other alarms: it is named first, with its reason.
+        rest = sorted(alarms[1:], key=lambda alarm: alarm is not cause)
+        _others(area.part(0, filled.height, area.width, 1), rest, view.snap.health.note if rest[0] is cause else "")
 
 
-def _others(area: Area, alarms: list[AlarmView]) -> None:
+def _others(area: Area, alarms: list[AlarmView], note: str) -> None:
+    """The alarms behind the worst, as many as fit; `note` is why the first one stands."""
+    if note:
+        first = alarms[0]
+        text = f"{first.message}: {note}" if area.width >= 76 else note
+        area.say(2, 0, f"{SHAPE[first.severity]} {text}", TEXT_ROLE[first.severity], area.width - 3)
+        return
     x = 2
     for index, alarm in enumerate(alarms):
         text = f"{SHAPE[alarm.severity]} {printable(alarm.message)}"

@@ -7,13 +7,25 @@ from monitor.units import Dimension
 _SIGNALS = {signal.name: signal for signal in SIGNALS}
 
 
+_OF_A_SENSOR = {
+    "sensor_stale": "sensor silent",
+    "sensor_rejecting": "readings refused",
+    "sensor_out_of_range": "reading out of range",
+}
+"""Signals of one sensor, which the table does not list."""
+
+
 def signal_label(name: str) -> str:
     """What a signal is called."""
+    if name in _OF_A_SENSOR:
+        return _OF_A_SENSOR[name]
     return _SIGNALS[name].label if name in _SIGNALS else name.replace("_", " ")
 
 
 def signal_dimension(name: str) -> Dimension:
     """What a signal measures; plain ratio for one that the core does not list."""
+    if name in _OF_A_SENSOR:
+        return "switch"
     return _SIGNALS[name].dimension if name in _SIGNALS else "ratio"
 
 

@@ -2,7 +2,7 @@
 short."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from math import nan
 
 from rich.cells import cell_len
@@ -12,6 +12,8 @@ from monitor.ui.theme import Role
 from monitor.ui.widgets import bars
 
 LABEL = 17
+MOST_ROWS = 6
+"""Of one item."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -24,7 +26,7 @@ class Item:
     share: float = nan
     mark: float | None = None
     free: bool = False
-    """Words from elsewhere and not a figure: may be shortened."""
+    """Words from elsewhere and not a figure: may go on in further rows."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,12 +40,49 @@ class Section:
 Line = tuple[str, Item | None]
 
 
-def _flow(sections: Sequence[Section], columns: int) -> list[list[Line]]:
+def _rows(item: Item, width: int) -> list[Line]:
+    """An item as lines of `width` cells: words that do not fit go on below."""
+    room = width - _start(width)
+    if not item.free or any(cell_len(text) <= room for text in item.choices):
+        return [(item.label, item)]
+    first, *more = folded(item.choices[0], max(1, room), MOST_ROWS)
+    rows: list[Line] = [(item.label, replace(item, choices=(first,)))]
+    rows += [("", replace(item, choices=(line,))) for line in more]
+    return rows
+
+
+def _start(width: int) -> int:
+    """Column of the values."""
+    return LABEL if width >= 34 else 13
+
+
+def folded(text: str, width: int, rows: int) -> list[str]:
+    """`text` in at most `rows` lines: whole words, and what is longer than a line (a path) broken where the line ends. The
+    last one ends in "…" when not all of it fits."""
+    lines = [""]
+    for word in text.split():
+        piece = word
+        if lines[-1] and cell_len(f"{lines[-1]} {piece}") <= width:
+            lines[-1] += f" {piece}"
+            continue
+        while cell_len(piece) > width:
+            cut = max(1, next(end for end in range(len(piece), -1, -1) if cell_len(piece[:end]) <= width))
+            lines.append(piece[:cut])
+            piece = piece[cut:]
+        lines.append(piece)
+    lines = [line for line in lines if line] or [""]
+    if len(lines) > rows:
+        lines = [*lines[: rows - 1], words_that_fit(f"{lines[rows - 1]} {lines[rows]}", width)]
+    return lines
+
+
+def _flow(sections: Sequence[Section], columns: int, width: int) -> list[list[Line]]:
     """Sections in order, whole ones, into columns of about the same length."""
     blocks: list[list[Line]] = []
     for section in sections:
         if section.items:
-            blocks.append([(section.title, None), *((item.label, item) for item in section.items), ("", None)])
+            rows = [row for item in section.items for row in _rows(item, width)]
+            blocks.append([(section.title, None), *rows, ("", None)])
     total = sum(len(block) for block in blocks)
     flowed: list[list[Line]] = [[] for _ in range(columns)]
     done = 0
@@ -58,11 +97,11 @@ def _flow(sections: Sequence[Section], columns: int) -> list[list[Line]]:
 def draw(area: Area, sections: Sequence[Section], chosen: str) -> tuple[str, ...]:
     """Draw them; returns the scroll positions (ids "0", "1", ...) when not all rows fit."""
     columns = 1 if area.width < 58 else 2 if area.width < 150 else 3
-    flowed = _flow(sections, columns)
+    width = area.width // columns
+    flowed = _flow(sections, columns, width - 3)
     longest = max((len(column) - 1 for column in flowed if column), default=0)
     hidden = max(0, longest - area.height)
     offset = min(hidden, int(chosen) if chosen.isdecimal() else 0)
-    width = area.width // columns
     for index, column in enumerate(flowed):
         part = area.part(index * width + 1, 0, width - 3, area.height)
         for y, line in enumerate(column[offset : offset + area.height]):
@@ -81,10 +120,11 @@ def _line(area: Area, y: int, line: Line) -> None:
             area.put(0, y, label, "dim")
             area.put(len(label) + 1, y, "─" * (area.width - len(label) - 1), "frame")
         return
-    start = LABEL if area.width >= 34 else 13
+    start = _start(area.width)
     area.say(0, y, label, "base", start - 1)
     if item.free:
-        area.put(start, y, _shortened(item.choices, area.width - start), item.role)
+        fitting = (text for text in item.choices if cell_len(text) <= area.width - start)
+        area.put(start, y, next(fitting, words_that_fit(item.choices[0], area.width - start)), item.role)
         return
     end = area.best(start, y, item.choices, item.role)
     if item.share == item.share and area.width - start >= 26:
@@ -93,15 +133,6 @@ def _line(area: Area, y: int, line: Line) -> None:
         if area.width - x >= 6:
             role: Role = item.role if item.role in ("warning", "danger", "caution") else "bar"
             bars.level(area, x, y, area.width - x, item.share, role, item.mark)
-
-
-def _shortened(texts: tuple[str, ...], width: int) -> str:
-    """The first of `texts` that fits; else whole words of the first; else its end, which is what tells paths apart."""
-    for text in texts:
-        if cell_len(text) <= width:
-            return text
-    words = words_that_fit(texts[0], width)
-    return words if words != "…" else "…" + texts[0][-(width - 1) :] if texts[0].isascii() else words
 
 
 def choices(text: str) -> tuple[str, ...]:
