@@ -41,9 +41,11 @@ def test_short_soak_recovers_from_every_fault_and_does_not_grow(tmp_path: Path) 
     for path in session_files(soak.folder):
         assert verify_session(path) == []
     after = containers_of(soak.core)
-    assert sum(after.values()) - sum(sizes.values()) < 40, {
-        way: (sizes.get(way, 0), size) for way, size in after.items() if size > sizes.get(way, 0) + 4
-    }
+    # Numbers of readings that may still come are kept up to a bound of their own; the faults after the first look fill it.
+    lost = {way for way in after if way.endswith("._may_come")}
+    assert all(after[way] <= 64 for way in lost)
+    grown = {way: size - sizes.get(way, 0) for way, size in after.items() if way not in lost}
+    assert sum(grown.values()) < 40, {way: more for way, more in grown.items() if more > 4}
 
 
 def test_a_fault_that_stays_is_not_called_recovered() -> None:
