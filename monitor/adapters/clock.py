@@ -56,10 +56,6 @@ class StreamClock:
             elapsed_ns = int(elapsed_ns * self.rate)
         return (self._origin_ns + elapsed_ns) // 1000 * 1000
 
-    def real_s_until(self, t_ns: int) -> float:
-        """Real seconds until stream time `t_ns`; below zero when it has passed."""
-        return (t_ns - self.now_ns()) * 1e-9 / self.rate
-
     def wall_step_ns(self) -> int:
         """How far the wall clock has moved against this clock since it was set, ns. Positive: it was put forward.
 

@@ -106,11 +106,6 @@ def height(snap: Snapshot) -> Value:
     return snap.value("height")
 
 
-def trusted(value: Value) -> bool:
-    """Whether there is a number to show and nothing against it."""
-    return value.known and value.number == value.number
-
-
 def stale_sensors(snap: Snapshot) -> list[str]:
     """Sensors without a fresh, accepted reading."""
     return [sensor.id for sensor in snap.sensors if sensor.stale]

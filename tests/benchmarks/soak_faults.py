@@ -136,11 +136,6 @@ class World(Protocol):
 
 
 @contextmanager
-def _nothing(world: World) -> Any:
-    yield
-
-
-@contextmanager
 def connection_lost(world: World) -> Any:
     """The monitor loses the broker, knows it, and gets nothing until it is back; then come the retained messages."""
     world.runner.connected = False
