@@ -22,4 +22,5 @@ def test_scenario_gives_its_golden_findings(name: str) -> None:
 
 def test_there_is_one_golden_file_per_scenario() -> None:
     assert len(NAMES) >= 24
-    assert sorted(path.stem for path in FOLDER.glob("*.jsonl")) == NAMES
+    golden = sorted(path.stem for path in FOLDER.glob("*.jsonl"))
+    assert golden == NAMES, "a new scenario: python -m tests.golden.regenerate NAME, and read what it wrote"
