@@ -15,6 +15,9 @@ from monitor.ui.widgets.sections import Item, Section
 SLOWEST, FASTEST = 0.125, 1024.0
 """Bounds of the replay's speed."""
 
+_SOURCE = {"broker": "  at", "topics": "topics"}
+"""Facts of the driver that tell where readings come from, and their labels."""
+
 TITLE = "Session"
 HELP = "recording, replay position and speed, configuration in force"
 
@@ -67,7 +70,7 @@ def _facts(view: View) -> list[Item]:
     return [
         Item(name, (printable(text),), "base", free=True)
         for name, text in view.facts.items()
-        if not name.startswith(LINE_EVENT)
+        if not name.startswith(LINE_EVENT) and name not in _SOURCE
     ]
 
 
@@ -77,6 +80,11 @@ def _intake(view: View) -> list[Item]:
     items = [
         Item("source", (view.mode,), "strong"),
         Item("broker", (broker,), "warning" if health.connected is False else "strong"),
+        *(
+            Item(label, (printable(view.facts[name]),), "base", free=True)
+            for name, label in _SOURCE.items()
+            if name in view.facts
+        ),
         Item("dropped", (str(health.dropped),), "strong" if not health.dropped else "caution"),
         Item("lag", (f"{plain(health.lag_s, 3)} s",), "strong"),
     ]

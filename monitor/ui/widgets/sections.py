@@ -100,11 +100,13 @@ def draw(area: Area, sections: Sequence[Section], chosen: str) -> tuple[str, ...
     width = area.width // columns
     flowed = _flow(sections, columns, width - 3)
     longest = max((len(column) - 1 for column in flowed if column), default=0)
-    hidden = max(0, longest - area.height)
+    # The last row then tells that there is more.
+    height = area.height if longest <= area.height else max(1, area.height - 1)
+    hidden = max(0, longest - height)
     offset = min(hidden, int(chosen) if chosen.isdecimal() else 0)
     for index, column in enumerate(flowed):
-        part = area.part(index * width + 1, 0, width - 3, area.height)
-        for y, line in enumerate(column[offset : offset + area.height]):
+        part = area.part(index * width + 1, 0, width - 3, height)
+        for y, line in enumerate(column[offset : offset + height]):
             _line(part, y, line)
     if hidden:
         more = "↑↓ more" if 0 < offset < hidden else "↓ more" if offset < hidden else "↑ more"
