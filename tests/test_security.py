@@ -174,7 +174,9 @@ def test_topics_and_payloads_are_kept_harmless(word: str) -> None:
     topic = rig.topic(rig.sensors[0])
     frames = (Frame(T_NS, word, b"1"), Frame(T_NS, topic, word.encode()), Frame(T_NS, topic, json.dumps(word).encode()))
     for frame in frames:
-        for item in Decoder(rig).decode(frame):
+        items = list(Decoder(rig).decode(frame))
+        assert items
+        for item in items:
             assert isinstance(item, Reject)
             plain(item.detail)
             assert "\n" not in item.detail
