@@ -255,11 +255,12 @@ def test_rope_and_drum_are_in_inches_in_field_units() -> None:
 @pytest.mark.parametrize("spec", [SCREENS[1], SCREENS[5], SCREENS[7]], ids=lambda spec: spec.id)
 @pytest.mark.parametrize("size", [(60, 20), (80, 24)], ids=str)
 def test_the_hint_that_more_follows_covers_nothing(spec: ScreenSpec, size: tuple[int, int]) -> None:
-    canvas = page(sample.still(), spec, size, facts={"file": "x" * 100})
+    facts = {"file": "x" * 100, "folder": "/" + "y" * 100}
+    canvas = page(sample.still(), spec, size, facts=facts)
     row = next("".join(row) for row in canvas.chars if "↓ more" in "".join(row))
     assert row.strip() == "↓ more"
     last = str(10_000)
-    end = page(sample.still(), spec, size, facts={"file": "x" * 100}, look=Look(chosen=last)).text()
+    end = page(sample.still(), spec, size, facts=facts, look=Look(chosen=last)).text()
     assert "↑ more" in end
 
 

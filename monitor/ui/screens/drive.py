@@ -54,7 +54,7 @@ def plan(width: int, rows: int) -> Plan:
     if width >= 119 and rows >= 28:
         return Plan(mast=min(30, width - 100), figure=3, room=2, gap=1)
     if width >= 78 and rows >= 17:
-        return Plan(mast=20, figure=2, room=1, gap=0)
+        return Plan(mast=min(30, max(20, width - 76)), figure=2, room=1, gap=0)
     return Plan(mast=15, figure=1, room=1, gap=0)
 
 

@@ -67,8 +67,8 @@ def draw(area: Area, view: View) -> None:
     if not scale.sound:
         area.say(0, 0, "limits unknown", "caution")
         return
-    labels = 13 if area.width >= 24 else 6 if area.width >= 14 else 0
-    marks = 7 if area.width >= 19 and not 24 <= area.width < 28 else 2
+    labels = 13 if area.width >= 28 else 6 if area.width >= 14 else 0
+    marks = 7 if area.width >= 19 else 2
     mast = area.part(labels, 0, max(5, area.width - labels - marks), area.height)
     _mast(mast, scale, view)
     if labels:
