@@ -10,7 +10,7 @@ import asyncio
 import contextlib
 import math
 from bisect import bisect_left, bisect_right
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from typing import Final, Literal
 
 from monitor.adapters.chain import SessionChain
@@ -19,7 +19,7 @@ from monitor.adapters.replay import SessionReader
 from monitor.assembly import core_of
 from monitor.config import Rig
 from monitor.core.engine import Core
-from monitor.core.types import Action, ActionKind, Finding, Frame, HoistState, Snapshot
+from monitor.core.types import Action, ActionKind, AlarmState, Finding, Frame, HoistState, Snapshot
 from monitor.runner import TICK_S, Runner, Sink
 
 SETTLE_S: Final = 15.0
@@ -91,10 +91,19 @@ class ReplayDriver:
         self._rules = session.rules_text if rules_text is None else rules_text
         self._rules_path = rules_path or f"{session.path}: rules"
         self._sinks = sinks
-        self._found = [finding.t_ns for finding in session.findings() if finding.kind == "alarm"]
+        alarms = [finding for finding in session.findings() if finding.kind == "alarm"]
+        self._found = [finding.t_ns for finding in alarms]
+        files = session.sessions if isinstance(session, SessionChain) else [session]
+        self._facts = {
+            "replay of": files[0].path.name + (f" and {len(files) - 1} more" if len(files) > 1 else ""),
+            "recorded": session.mode.lower() or "not said how",
+            "alarms then": str(sum(finding.after == AlarmState.UNACKNOWLEDGED for finding in alarms)),
+            "rules": "as they were then" if self._rules == session.rules_text else self._rules_path,
+        }
         self._pending: Frame | Action | None = None
         self._clock = StreamClock(self.start_ns)
         self._quiet = False
+        self._before = 0
         self._start(None)
         if self.from_ns > self.start_ns:
             self._skip_to(self.from_ns)
@@ -113,6 +122,15 @@ class ReplayDriver:
     def position_ns(self) -> int:
         """Where the replay is."""
         return self.core.now_ns or self.start_ns
+
+    @property
+    def frames(self) -> int:
+        """Messages played since the beginning, or since the place last gone to."""
+        return self._runner.frames - self._before
+
+    def facts(self) -> Mapping[str, str]:
+        """What the Session screen says of what is replayed."""
+        return self._facts
 
     @property
     def finished(self) -> bool:
@@ -191,6 +209,7 @@ class ReplayDriver:
         if not 0 < self.core.now_ns <= t_ns < self.core.now_ns + SETTLE_S * 1e9:
             self._start(t_ns)
         self._feed(t_ns, len_limit=None)
+        self._before = self._runner.frames
         self._moved_ns = self.position_ns
         self._quiet = False
 

@@ -52,7 +52,8 @@ def test_report_is_written_once_and_whole(session: Path, tmp_path: Path, capsys:
     part = out.read_text()
     assert "00:00:21 to 2026-01-01 00:00:40" in part
     assert "Past help: upper limit" in part
-    assert "lies before" in mistake(capsys, "report", session, "-o", out, "--force", "--from", "+21", "--to", "+20")
+    told = mistake(capsys, "report", session, "-o", out, "--force", "--from", "+21", "--to", "+20")
+    assert "--to +20: 2026-01-01 00:00:20 UTC is not after the beginning, 2026-01-01 00:00:21 UTC" in told
     assert "there is no folder" in mistake(capsys, "report", session, "-o", tmp_path / "none" / "x.html")
     assert "must end in .html or .htm" in mistake(capsys, "report", session, "-o", tmp_path / "x.txt")
     assert "--data" in mistake(capsys, "report", session, "-o", tmp_path / "x.html", "--data", tmp_path / "none")
@@ -95,6 +96,8 @@ def test_replay_from_a_finding_to_a_time_with_other_rules(session: Path, tmp_pat
     assert "brake-now-up" not in replayed(say(capsys, *base, "--rules", rules))[0]
     assert "brake-now-up, ease-up, past-help-up" in mistake(capsys, *base, "--at", "nothing")
     assert "has 5 findings" in mistake(capsys, *base, "--at", "99")
+    assert "has it 1 time" in mistake(capsys, *base, "--at", "past-help-up:2")
+    assert "has it 1 time" in mistake(capsys, *base, "--at", "ease-up:2")  # its end is no second one
     assert "outside the session" in mistake(capsys, *base, "--from", "+100")
 
 
@@ -155,8 +158,10 @@ def test_line_work_measured_stands_beside_the_plan(session: Path, capsys: Captur
 
 def test_sessions_are_listed_and_verified(session: Path, tmp_path: Path, capsys: Capture) -> None:
     told = say(capsys, "sessions", "--data", session.parent)
-    assert "DANGER; not acknowledged: past-help-up" in told
-    assert "1 sessions" in told
+    assert "DANGER" in told
+    assert "not acknowledged: past-help-up" in told
+    assert "1 session of land" in told
+    assert max(map(len, told.splitlines()[:3])) <= 80
     assert "sound" in say(capsys, "sessions", "verify", session)
     copy = tmp_path / "land-20260101-000001.stopmark"
     say(capsys, "sessions", "copy", session, copy)
@@ -168,6 +173,34 @@ def test_sessions_are_listed_and_verified(session: Path, tmp_path: Path, capsys:
     assert main(["sessions", "verify", str(copy)]) == 1
     assert "NOT SOUND" in capsys.readouterr().out
     assert "no such folder" in mistake(capsys, "sessions", "--data", tmp_path / "none")
+    assert "WHY" in mistake(capsys, "sessions", "flag", session, " ")
+
+
+def test_copies_go_into_folders_and_are_listed_under_any_name(session: Path, tmp_path: Path, capsys: Capture) -> None:
+    assert str(tmp_path / session.name) in say(capsys, "sessions", "copy", session, tmp_path)
+    say(capsys, "sessions", "copy", session, tmp_path / "near miss.stopmark")
+    assert "exists already" in mistake(capsys, "sessions", "copy", session, tmp_path)
+    assert "no folder" in mistake(capsys, "sessions", "copy", session, tmp_path / "none" / "x.stopmark")
+    assert "must end in .stopmark" in mistake(capsys, "sessions", "copy", session, tmp_path / "x.db")
+    told = say(capsys, "sessions", "--data", tmp_path, "--rig", "land")
+    assert "near miss.stopmark" in told
+    assert "rig land" in told
+    assert "2 sessions of land" in told
+    assert "no sessions" in say(capsys, "sessions", "--data", tmp_path, "--rig", "deep")
+    assert "near miss.stopmark: sound" in say(capsys, "sessions", "verify", "--data", tmp_path)
+
+
+def test_a_bare_name_is_sought_in_the_users_data_folder(
+    session: Path, tmp_path: Path, capsys: Capture, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    folder = tmp_path / "stopmark"
+    folder.mkdir()
+    shutil.copy(session, folder / session.name)
+    monkeypatch.setenv("XDG_DATA_HOME", str(tmp_path))
+    monkeypatch.chdir(tmp_path)
+    assert str(folder / session.name) in say(capsys, "sessions", "verify", session.name)
+    assert '"summary": "replay"' in say(capsys, "replay", session.name, "--headless", "--to", "+5")
+    assert "no such session" in mistake(capsys, "replay", "other.stopmark", "--headless")
 
 
 def test_export_writes_tables(session: Path, tmp_path: Path, capsys: Capture) -> None:
@@ -199,7 +232,7 @@ def test_export_writes_tables(session: Path, tmp_path: Path, capsys: Capture) ->
     assert "goes with" in mistake(capsys, "export", session, "-o", tmp_path / "x.csv", "--signals", "height")
     before = out.read_bytes()
     assert "--force" in mistake(capsys, "export", session, "-o", out)
-    assert "lies before" in mistake(capsys, "export", session, "-o", out, "--force", "--from", "+20", "--to", "+10")
+    assert "is not after the beginning" in mistake(capsys, "export", session, "-o", out, "--force", "--from", "+20", "--to", "+10")
     assert ".parquet or .xlsx" in mistake(capsys, "export", session, "-o", tmp_path / "x.tsv")
     assert out.read_bytes() == before
     assert "5 rows" in say(capsys, "export", session, "-o", out, "--force", "--what", "findings")

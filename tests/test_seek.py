@@ -141,3 +141,11 @@ def test_a_later_hour_alone_begins_with_what_the_hours_before_had_left(trip: Ses
     assert found is not None
     assert [(v.key, v.state) for v in found.alarms] == [(v.key, v.state) for v in whole.alarms]
     assert found.values["height"].number == pytest.approx(whole.values["height"].number, abs=0.005)
+
+
+def test_a_replay_says_what_is_replayed(trip: SessionReader) -> None:
+    driver = ReplayDriver(trip, math.inf, from_ns=trip.t_first_ns + 200 * SECOND, to_ns=trip.t_first_ns + 201 * SECOND)
+    assert driver.facts()["replay of"] == "crew.stopmark"
+    assert driver.facts()["rules"] == "as they were then"
+    driver.play_out()
+    assert 100 < driver.frames < 200  # of one second, not of the whole session

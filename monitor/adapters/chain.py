@@ -4,13 +4,16 @@ from collections.abc import Iterator, Sequence
 from contextlib import ExitStack
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any, Literal, Self
+from typing import Any, Final, Literal, Self
 
 from monitor.adapters.replay import LONGEST_JUMP_NS, SessionReader
 from monitor.adapters.session import Checkpoint, Note, SessionError
 from monitor.adapters.sessions import Gap, gaps_of
 from monitor.config import Rig
 from monitor.core.types import CARRIED_TOPIC, Action, Finding, Frame
+
+DAY_NS: Final = 86_400_000_000_000
+_SLACK_NS: Final = 1_000_000_000
 
 
 class SessionChain:
@@ -158,6 +161,11 @@ class SessionChain:
             yield from given
             before_ns = session.end_ns
 
+    def moment(self, text: str, after_ns: int | None = None) -> int:
+        """The stream time that `text` means in these sessions (see `moment`)."""
+        recorded = [(session.t_first_ns, session.end_ns) for session in self.sessions]
+        return moment(text, self.t_first_ns, self.end_ns, recorded, after_ns)
+
     def close(self) -> None:
         """Close the files."""
         self._stack.close()
@@ -169,9 +177,18 @@ class SessionChain:
         self.close()
 
 
-def moment(text: str, start_ns: int, end_ns: int) -> int:
+def moment(
+    text: str,
+    start_ns: int,
+    end_ns: int,
+    recorded: Sequence[tuple[int, int]] = (),
+    after_ns: int | None = None,
+) -> int:
     """A stream time as people write it: ``+90`` (s after the start), ``14:30``, ``14:30:05.5`` (the first such time
     in the session, UTC), or ISO 8601. In ns.
+
+    Of several days, a time of day means the first one on which it lies in one of the stretches `recorded`, and later
+    than `after_ns`.
 
     Raises:
         SessionError: it is none of these, or lies outside the session.
@@ -183,16 +200,26 @@ def moment(text: str, start_ns: int, end_ns: int) -> int:
         elif len(text) <= 15 and "-" not in text and ":" in text:
             hours, minutes, *rest = text.split(":")
             day_s = int(hours) * 3600 + int(minutes) * 60 + (float(rest[0]) if rest else 0.0)
-            t_ns = start_ns // 86_400_000_000_000 * 86_400_000_000_000 + round(day_s * 1e9)
-            if t_ns < start_ns - 1_000_000_000:
-                t_ns += 86_400_000_000_000
+            t_ns = start_ns // DAY_NS * DAY_NS + round(day_s * 1e9)
+            if t_ns < start_ns - _SLACK_NS:
+                t_ns += DAY_NS
+            t_ns = _day_of(t_ns, [*recorded] or [(start_ns, end_ns)], start_ns if after_ns is None else after_ns)
         else:
             when = datetime.fromisoformat(text)
             when = when.replace(tzinfo=UTC) if when.tzinfo is None else when
             t_ns = round(when.timestamp() * 1e6) * 1000
     except (ValueError, OverflowError, IndexError):
         raise SessionError(f"{text!r} is no time: give +SECONDS, HH:MM:SS, or 2026-01-01T14:30:00") from None
-    if not start_ns - 1_000_000_000 <= t_ns <= end_ns + 1_000_000_000:
+    if not start_ns - _SLACK_NS <= t_ns <= end_ns + _SLACK_NS:
         first, last = (datetime.fromtimestamp(t // 1_000_000_000, UTC).isoformat()[:19] for t in (start_ns, end_ns))
         raise SessionError(f"{text}: outside the session, which goes from {first} to {last} UTC")
+    return t_ns
+
+
+def _day_of(t_ns: int, recorded: Sequence[tuple[int, int]], after_ns: int) -> int:
+    """`t_ns`, or the same time on the first later day on which something was recorded then."""
+    for from_ns, to_ns in recorded:
+        days = -(-max(0, max(from_ns, after_ns) - _SLACK_NS - t_ns) // DAY_NS)
+        if t_ns + days * DAY_NS <= to_ns + _SLACK_NS:
+            return t_ns + days * DAY_NS
     return t_ns

@@ -8,9 +8,9 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
 
-from monitor.adapters.folder import session_files
+from monitor.adapters.folder import started_ns
 from monitor.adapters.replay import SessionReader
-from monitor.adapters.session import APPLICATION_ID, SessionError, clean_text
+from monitor.adapters.session import APPLICATION_ID, SUFFIX, SessionError, clean_text
 from monitor.core.types import AlarmState, Severity
 
 GAP_NS: Final = 2_000_000_000
@@ -91,9 +91,12 @@ def summarise(path: Path) -> SessionSummary:
 
 
 def list_sessions(folder: Path, rig: str | None = None) -> Iterator[SessionSummary]:
-    """The sessions in `folder`, oldest first, of one rig when given."""
-    for path in session_files(folder, rig):
-        yield summarise(path)
+    """The sessions in `folder`, oldest first, of one rig when given; copies under names of their own, too."""
+    found = [(started_ns(path), path) for path in folder.glob("*" + SUFFIX) if path.is_file()]
+    for _, path in sorted((path.stat().st_mtime_ns if t_ns is None else t_ns, path) for t_ns, path in found):
+        summary = summarise(path)
+        if rig is None or summary.rig == rig or (summary.problem and path.name.startswith(f"{rig}-")):
+            yield summary
 
 
 def gaps_of(session: SessionReader) -> Iterator[Gap]:
@@ -158,16 +161,23 @@ def _misplaced(session: SessionReader, frames: int) -> Iterator[str]:
         yield "actions are not in the order of the frames"
 
 
-def copy_session(source: Path, target: Path) -> None:
-    """A copy of `source` as it is now, complete and alone in one file, even while it is being written.
+def copy_session(source: Path, target: Path) -> Path:
+    """A copy of `source` as it is now, complete and alone in one file, even while it is being written. `target` may be a
+    folder. Where the copy is.
 
     Raises:
         SessionError: `source` is no session, or `target` exists or cannot be written.
     """
     with SessionReader(source):
         pass
+    if target.is_dir():
+        target = target / source.name
+    if target.suffix != SUFFIX:
+        raise SessionError(f"{target}: the name must end in {SUFFIX}")
     if target.exists():
         raise SessionError(f"{target}: exists already; nothing was copied")
+    if not target.parent.is_dir():
+        raise SessionError(f"{target}: cannot be written: there is no folder {target.parent}")
     part = target.with_name(target.name + ".part")
     try:
         uri = source.absolute().as_uri() + "?mode=ro"
@@ -175,6 +185,7 @@ def copy_session(source: Path, target: Path) -> None:
             old.backup(new, pages=256, sleep=0.01)
             new.execute("PRAGMA journal_mode=DELETE")
         os.replace(part, target)
+        return target
     except (sqlite3.Error, OSError) as error:
         part.unlink(missing_ok=True)
         raise SessionError(f"{target}: the copy failed ({error})") from None

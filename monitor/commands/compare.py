@@ -5,6 +5,7 @@ from collections import Counter
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from monitor.commands.stretch import add_sessions
 from monitor.errors import UserError
 
 if TYPE_CHECKING:
@@ -14,7 +15,7 @@ if TYPE_CHECKING:
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """The command's words."""
-    parser.add_argument("sessions", metavar="SESSION", nargs="+", type=Path, help="recorded sessions of one rig")
+    add_sessions(parser)
     parser.add_argument(
         "--rules", metavar="FILE", action="append", required=True,
         help='rule catalogue; give it twice: A, then B. "recorded" is what was in force then, "shipped" what comes with '

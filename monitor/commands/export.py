@@ -4,6 +4,7 @@ import argparse
 from collections.abc import Sequence
 from pathlib import Path
 
+from monitor.commands.stretch import add_sessions, add_stretch, stretch
 from monitor.errors import UserError
 
 
@@ -11,7 +12,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     """The command's words."""
     from monitor.commands.watch import positive
 
-    parser.add_argument("sessions", metavar="SESSION", nargs="+", type=Path, help="recorded sessions of one rig")
+    add_sessions(parser)
     parser.add_argument(
         "-o", "--out", metavar="FILE", type=Path, required=True, help="table to write: .csv, .parquet, .xlsx"
     )
@@ -28,15 +29,14 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument("--signals", metavar="NAME,NAME", help="some of the signals only")
     parser.add_argument("--own-units", action="store_true", help="each sensor's own unit instead of SI")
-    parser.add_argument("--from", dest="start", metavar="TIME", help="begin there: +SECONDS, HH:MM:SS or ISO 8601, UTC")
-    parser.add_argument("--to", dest="end", metavar="TIME", help="end there")
+    add_stretch(parser)
     parser.add_argument("--force", action="store_true", help="replace the file if it exists")
 
 
 def run(args: argparse.Namespace) -> int:
     """Export."""
     from monitor.adapters import export
-    from monitor.adapters.chain import SessionChain, moment
+    from monitor.adapters.chain import SessionChain
     from monitor.adapters.outfile import check_out
     from monitor.adapters.tables import FORMATS
 
@@ -48,11 +48,7 @@ def run(args: argparse.Namespace) -> int:
         raise UserError("--from and --to: findings are exported whole")
     check_out(args.out, [f".{ending}" for ending in FORMATS], args.force, args.sessions)
     with SessionChain(args.sessions) as chain:
-        first, last = chain.t_first_ns, chain.end_ns
-        from_ns = moment(args.start, first, last) if args.start else None
-        to_ns = moment(args.end, first, last) if args.end else None
-        if to_ns is not None and to_ns <= (from_ns or first):
-            raise UserError(f"--to {args.end}: lies before the beginning")
+        from_ns, to_ns = stretch(args, chain)
         sessions = [session.path for session in chain.sessions]
     every_ns = round(args.every * 1e9)
     if args.what == "readings":

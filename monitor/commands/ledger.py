@@ -6,6 +6,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from monitor.commands.stretch import add_sessions
 from monitor.errors import UserError, harmless
 
 if TYPE_CHECKING:
@@ -30,7 +31,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     add.add_argument("--at", metavar="TIME", help="when it happened: ISO 8601, UTC (default: now)")
     add.add_argument("--corrects", metavar="ID", type=int, help="number of the entry that this one replaces")
     take = kinds.add_parser("take", help="take from sessions: brake health by day, checks, cuts, references, line work")
-    take.add_argument("sessions", metavar="SESSION", nargs="+", type=Path, help="recorded sessions of one rig")
+    add_sessions(take)
     take.add_argument("--simulated", action="store_true", help="also take what was only simulated, for practice")
     take.add_argument("--data", metavar="DIR", help="folder of the ledgers (default: the user's data folder)")
     export = kinds.add_parser("export", help="write the entries as CSV")

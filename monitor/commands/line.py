@@ -6,6 +6,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
+from monitor.commands.stretch import add_sessions, session_path
 from monitor.errors import UserError
 from monitor.units import (
     FOOT_M,
@@ -112,7 +113,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     load.add_argument("--rig", default="land", help="rig file or shipped rig: lines, rope, sheaves")
     load.add_argument("--load", type=weight, metavar="WEIGHT", required=True, help="hook load, block included")
     seen = kinds.add_parser("measured", help="work done in sessions")
-    seen.add_argument("sessions", metavar="SESSION", nargs="+", type=Path, help="recorded sessions of one rig")
+    add_sessions(seen)
 
 
 def _add_string(place: argparse.ArgumentParser, depths: tuple[str, ...], casing: bool) -> None:
@@ -138,7 +139,12 @@ def _add_string(place: argparse.ArgumentParser, depths: tuple[str, ...], casing:
 
 def _add_measured(place: argparse.ArgumentParser) -> None:
     place.add_argument(
-        "--measured", metavar="SESSION", nargs="+", type=Path, default=[], help="sessions of the job, to put beside it"
+        "--measured",
+        metavar="SESSION",
+        nargs="+",
+        type=session_path,
+        default=[],
+        help="sessions of the job, to put beside it",
     )
 
 

@@ -4,9 +4,9 @@ import argparse
 import asyncio
 import json
 import math
-from pathlib import Path
 from typing import TYPE_CHECKING
 
+from monitor.commands.stretch import add_sessions, add_stretch, stretch
 from monitor.errors import UserError
 
 if TYPE_CHECKING:
@@ -31,16 +31,15 @@ def speed_of(text: str) -> float:
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """The command's words."""
-    parser.add_argument(
-        "sessions", metavar="SESSION", nargs="+", type=Path, help="recorded sessions of one rig, in a row"
-    )
+    add_sessions(parser)
     parser.add_argument("--speed", type=speed_of, default=None, help="0.1 to 1000, or max (default: 1; headless: max)")
     where = parser.add_mutually_exclusive_group()
-    where.add_argument("--from", dest="start", metavar="TIME", help="begin there: +SECONDS, HH:MM:SS or ISO 8601, UTC")
+    add_stretch(parser, begin=where)
     where.add_argument(
-        "--at", metavar="FINDING", help="begin shortly before a finding: its number, or the name of an alarm (key[:n])"
-    )
-    parser.add_argument("--to", dest="end", metavar="TIME", help="end there")
+        "--at", metavar="FINDING",
+        help="begin 5 s before a finding: its name (brake-now-up; brake-now-up:2 is the second of them), as report and"
+        " --headless tell it, or its number among all (the row of it in export --what findings)",
+    )  # fmt: skip
     parser.add_argument("--loop", action="store_true", help="begin again at the end")
     parser.add_argument("--paused", action="store_true", help="begin paused")
     parser.add_argument(
@@ -54,7 +53,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Play it."""
-    from monitor.adapters.chain import SessionChain, moment
+    from monitor.adapters.chain import SessionChain
     from monitor.commands.compare import rules_text
     from monitor.findings import Tally, print_finding
     from monitor.playback import ReplayDriver, play
@@ -64,11 +63,7 @@ def run(args: argparse.Namespace) -> int:
         raise UserError("--loop and --paused are for the screen: leave them out with --headless")
     with SessionChain(args.sessions) as session:
         text, where = rules_text(args.rules, session)
-        first, last = session.t_first_ns, session.end_ns
-        from_ns = finding_ns(args.at, session) if args.at else moment(args.start, first, last) if args.start else None
-        to_ns = moment(args.end, first, last) if args.end else None
-        if to_ns is not None and to_ns <= (from_ns or first):
-            raise UserError(f"--to {args.end}: lies before the beginning")
+        from_ns, to_ns = stretch(args, session, finding_ns(args.at, session) if args.at else None)
         tally = Tally()
         driver = ReplayDriver(
             session, speed, (print_finding, tally) if args.headless else (), rules_text=text, rules_path=where,
@@ -88,7 +83,7 @@ def run(args: argparse.Namespace) -> int:
             "rig": driver.rig.name,
             "rules": args.rules,
             "stream_seconds": round((driver.end_ns - driver.from_ns) * 1e-9, 3),
-            "frames": session.frames,
+            "frames": driver.frames,
             "raised": tally.raised,
         }
         print(json.dumps(summary), flush=True)
@@ -107,13 +102,16 @@ def finding_ns(word: str, session: "SessionChain") -> int:
         if not 1 <= int(word) <= len(found):
             raise UserError(f"--at {word}: the session has {len(found)} findings")
         return max(session.t_first_ns, found[int(word) - 1].t_ns - BEFORE_FINDING_NS)
-    rung = [f for f in found if f.kind != "alarm" or f.after == "unacknowledged"]
+    begun = {"alarm": "unacknowledged", "prompt": "acknowledged"}  # a prompt needs no acknowledgement
+    rung = [f for f in found if f.after == begun.get(f.kind, f.after)]
     named = [f for f in rung if f.key == word]
     place = 1
     key, colon, count = word.rpartition(":")
     if not named and colon and count.isdecimal():
         named, place = [f for f in rung if f.key == key], int(count)
-    if not 1 <= place <= len(named):
+    if named and not 1 <= place <= len(named):
+        raise UserError(f"--at {word}: the session has it {len(named)} time{'s' if len(named) > 1 else ''}")
+    if not named:
         keys = ", ".join(sorted({f.key for f in rung})) or "none"
         raise UserError(f"--at {word}: no such finding in the session; it has: {keys}")
     return max(session.t_first_ns, named[place - 1].t_ns - BEFORE_FINDING_NS)

@@ -4,6 +4,7 @@ import argparse
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from monitor.commands.stretch import add_sessions, add_stretch, stretch
 from monitor.errors import UserError
 
 if TYPE_CHECKING:
@@ -12,10 +13,9 @@ if TYPE_CHECKING:
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """The command's words."""
-    parser.add_argument("sessions", metavar="SESSION", nargs="+", type=Path, help="recorded sessions of one rig")
+    add_sessions(parser)
     parser.add_argument("-o", "--out", metavar="FILE", type=Path, required=True, help="the page to write (.html)")
-    parser.add_argument("--from", dest="start", metavar="TIME", help="begin there: +SECONDS, HH:MM:SS or ISO 8601, UTC")
-    parser.add_argument("--to", dest="end", metavar="TIME", help="end there")
+    add_stretch(parser)
     parser.add_argument("--data", metavar="DIR", type=Path, help="folder of the rig's ledger, to report from that, too")
     parser.add_argument("--units", choices=("si", "metric", "field"), help="units (default: the rig's)")
     parser.add_argument("--force", action="store_true", help="replace the file if it exists")
@@ -38,17 +38,13 @@ def run(args: argparse.Namespace) -> int:
     check_out(args.out, (".html", ".htm"), args.force, args.sessions)
     if args.data is not None and not args.data.is_dir():
         raise UserError(f"--data {args.data}: no such folder")
-    from monitor.adapters.chain import SessionChain, moment
+    from monitor.adapters.chain import SessionChain
     from monitor.report.collect import collect
     from monitor.report.pieces import processors
     from monitor.report.report import make_report
 
     with SessionChain(args.sessions) as chain:
-        first, last = chain.t_first_ns, chain.end_ns
-        from_ns = moment(args.start, first, last) if args.start else None
-        to_ns = moment(args.end, first, last) if args.end else None
-        if to_ns is not None and to_ns <= (from_ns or first):
-            raise UserError(f"--to {args.end}: lies before the beginning")
+        from_ns, to_ns = stretch(args, chain)
         recording = collect(chain, from_ns, to_ns, args.jobs or processors())
     entries = None if args.data is None else ledger_entries(args.data, recording.rig.name)
     write_whole(args.out, make_report(recording, args.units, entries))

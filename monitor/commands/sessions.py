@@ -3,9 +3,11 @@
 import argparse
 import os
 import sys
+from collections.abc import Iterable, Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from monitor.commands.stretch import session_path
 from monitor.errors import UserError, harmless
 
 if TYPE_CHECKING:
@@ -14,20 +16,24 @@ if TYPE_CHECKING:
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """The command's words."""
+    data = "folder of the sessions (default: the user's data folder)"
+    one = "a file, or a name in the user's data folder"
     kinds = parser.add_subparsers(dest="what", metavar="WHAT")
     listing = kinds.add_parser("list", help="list them (the default)")
     for place in (parser, listing):
-        place.add_argument("--data", metavar="DIR", default=argparse.SUPPRESS, help="folder of the sessions")
-        place.add_argument("--rig", default=argparse.SUPPRESS, help="those of one rig")
+        place.add_argument("--data", metavar="DIR", default=argparse.SUPPRESS, help=data)
+        place.add_argument("--rig", metavar="NAME", default=argparse.SUPPRESS, help="those of one rig")
     verify = kinds.add_parser("verify", help="read all of a session and say what is wrong with it")
-    verify.add_argument("sessions", metavar="SESSION", nargs="*", type=Path, help="default: all in the folder")
-    verify.add_argument("--data", metavar="DIR", default=argparse.SUPPRESS, help="folder of the sessions")
+    verify.add_argument(
+        "sessions", metavar="SESSION", nargs="*", type=session_path, help=f"{one} (default: all in the folder)"
+    )
+    verify.add_argument("--data", metavar="DIR", default=argparse.SUPPRESS, help=data)
     copy = kinds.add_parser("copy", help="a complete copy in one file, even while it is being recorded")
-    copy.add_argument("session", metavar="SESSION", type=Path)
-    copy.add_argument("target", metavar="COPY", type=Path)
-    flag = kinds.add_parser("flag", help="mark a session as worth keeping")
-    flag.add_argument("session", metavar="SESSION", type=Path)
-    flag.add_argument("text", metavar="WHY")
+    copy.add_argument("session", metavar="SESSION", type=session_path, help=one)
+    copy.add_argument("target", metavar="COPY", type=Path, help="file to write (.stopmark), or a folder")
+    flag = kinds.add_parser("flag", help="mark a session as worth keeping: it is removed only with a warning")
+    flag.add_argument("session", metavar="SESSION", type=session_path, help=one)
+    flag.add_argument("text", metavar="WHY", help="why it is worth keeping")
 
 
 def run(args: argparse.Namespace) -> int:
@@ -36,12 +42,13 @@ def run(args: argparse.Namespace) -> int:
     from monitor.adapters.sessions import copy_session, flag_session, list_sessions
 
     if args.what == "copy":
-        copy_session(args.session, args.target)
-        print(f"{args.target}: a copy of {args.session}")
+        print(f"{copy_session(args.session, args.target)}: a copy of {args.session}")
         return 0
     if args.what == "flag":
         import time
 
+        if not args.text.strip():
+            raise UserError("say WHY it is worth keeping")
         flag_session(args.session, args.text, time.time_ns())
         print(f"{args.session}: flagged")
         return 0
@@ -51,48 +58,63 @@ def run(args: argparse.Namespace) -> int:
     if not folder.is_dir():
         raise UserError(f"{folder}: no such folder; give one with --data")
     os.scandir(folder).close()  # a folder that may not be looked into would else seem to be empty
-    found = list(list_sessions(folder, getattr(args, "rig", None)))
-    _print(found, folder)
-    return 1 if any(summary.problem for summary in found) else 0
+    return _print(list_sessions(folder, getattr(args, "rig", None)), folder)
 
 
-def _print(found: list["SessionSummary"], folder: Path) -> None:
+def _print(found: "Iterable[SessionSummary]", folder: Path) -> int:
+    """List them, each as soon as it has been looked at; 1 when one cannot be read."""
+    count, size, bad = 0, 0, 0
+    rigs: dict[str, None] = {}
+    for summary in found:
+        if not count:
+            print(f"{'session':<31}{'from (UTC)':<18}{'length':>8}{'gaps':>5}{'MB':>7}  worst", flush=True)
+        for line in _lines(summary):
+            print(harmless(line).replace("\n", " "), flush=True)
+        count, size, bad = count + 1, size + summary.size_bytes, bad + bool(summary.problem)
+        rigs |= {summary.rig: None} if summary.rig else {}
+    if not count:
+        print(f"{folder}: no sessions")
+        return 0
+    words = f"{count} session{'s' if count > 1 else ''}{' of ' if rigs else ''}{', '.join(rigs)}"
+    print(harmless(f"{words}, {size / 1e6:.1f} MB, in {folder}"))
+    return 1 if bad else 0
+
+
+def _lines(s: "SessionSummary") -> Iterator[str]:
+    """One session: a row of 80 columns, and below it what not every session has."""
     from monitor.ui.format import clock, span
 
-    if not found:
-        print(f"{folder}: no sessions")
+    name = s.path.name
+    if s.problem:
+        yield f"{name}  CANNOT BE READ: {s.problem.removeprefix(f'{s.path}: ')}"
         return
-    print(f"{'session':<36}{'rig':<10}{'from (UTC)':<21}{'length':>9}{'gaps':>6}{'said':>6}{'MB':>8}  worst")
-    for s in found:
-        name = s.path.name if len(s.path.name) <= 35 else s.path.name[:34] + "…"
-        if s.problem:
-            print(harmless(f"{name:<36}CANNOT BE READ: {s.problem.removeprefix(f'{s.path}: ')}"))
-            continue
-        worst = s.worst.name if s.worst is not None else "–"
-        tail = f"; not acknowledged: {', '.join(s.unacknowledged)}" if s.unacknowledged else ""
-        tail += "".join(f"; flagged: {flag}" for flag in s.flags)
-        row = (
-            f"{name:<36}{s.rig:<10}{clock(s.t_first_ns, date=True):<21}{span(s.duration_s):>9}{len(s.gaps):>6}"
-            f"{s.findings:>6}{s.size_bytes / 1e6:>8.1f}  {worst}{tail}"
-        )
-        print(harmless(row).replace("\n", " "))
-        for gap in s.gaps[:3]:
-            lost = f", {gap.lost} messages lost" if gap.lost else ""
-            print(f"    gap at {clock(gap.from_ns, date=True)} for {span((gap.to_ns - gap.from_ns) * 1e-9)}{lost}")
-        if len(s.gaps) > 3:
-            print(f"    and {len(s.gaps) - 3} more gaps")
-    total = sum(s.size_bytes for s in found)
-    print(f"{len(found)} sessions, {total / 1e6:.1f} MB, in {folder}")
+    if len(name) > 30:
+        yield name
+        name = ""
+    worst = s.worst.name if s.worst is not None else "–"
+    length = "empty" if not s.end_ns else span(s.duration_s)
+    start = clock(s.t_first_ns, date=True)[:16] if s.end_ns else "–"
+    yield f"{name:<31}{start:<18}{length:>8}{len(s.gaps):>5}{s.size_bytes / 1e6:>7.1f}  {worst}"
+    if not s.path.name.startswith(f"{s.rig}-"):
+        yield f"    rig {s.rig}"
+    if s.unacknowledged:
+        yield f"    not acknowledged: {', '.join(s.unacknowledged)}"
+    for flag in s.flags:
+        yield f"    flagged: {flag}"
+    for gap in s.gaps[:3]:
+        lost = f", {gap.lost} messages lost" if gap.lost else ""
+        yield f"    gap at {clock(gap.from_ns, date=True)} for {span((gap.to_ns - gap.from_ns) * 1e-9)}{lost}"
+    if len(s.gaps) > 3:
+        yield f"    and {len(s.gaps) - 3} more gaps"
 
 
 def _verify(sessions: list[Path], folder: Path) -> int:
-    from monitor.adapters.folder import session_files
-    from monitor.adapters.session import SessionError
+    from monitor.adapters.session import SUFFIX, SessionError
     from monitor.adapters.sessions import verify_session
 
     if not sessions and folder.is_dir():
         os.scandir(folder).close()  # see above
-    paths = sessions or list(session_files(folder))
+    paths = sessions or sorted(path for path in folder.glob("*" + SUFFIX) if path.is_file())
     if not paths:
         raise UserError(f"{folder}: no sessions to verify; name them, or give the folder with --data")
     bad = 0
@@ -102,7 +124,7 @@ def _verify(sessions: list[Path], folder: Path) -> int:
         except SessionError as error:
             problems = [str(error)]
         bad += bool(problems)
-        print(harmless(f"{path}: {'sound' if not problems else 'NOT SOUND'}"))
+        print(harmless(f"{path}: {'sound' if not problems else 'NOT SOUND'}"), flush=True)
         for problem in problems:
-            print(f"  {harmless(problem)}", file=sys.stderr)
+            print("\n".join(f"  {harmless(line)}" for line in problem.splitlines()), file=sys.stderr)
     return 1 if bad else 0

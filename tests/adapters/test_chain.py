@@ -73,3 +73,14 @@ def test_a_time_that_is_none_or_outside_is_refused(text: str) -> None:
     start = START_NS + 23 * 3600 * S
     with pytest.raises(SessionError, match=r"is no time|outside the session"):
         moment(text, start, start + 7200 * S)
+
+
+def test_a_time_of_day_is_one_at_which_something_was_recorded() -> None:
+    day = 86_400 * S
+    start = START_NS + 22 * 3600 * S
+    nights = [(start, start + 2 * 3600 * S), (start + 20 * day, start + 20 * day + 9 * 3600 * S)]
+    end = nights[-1][1]
+    assert moment("22:30", start, end, nights) == start + 1800 * S
+    assert moment("03:00", start, end, nights) == start + 20 * day + 5 * 3600 * S
+    assert moment("23:00", start, end, nights, after_ns=start + day) == start + 20 * day + 3600 * S
+    assert moment("12:00", start, end, nights) == start + 14 * 3600 * S  # never: the first such time is as good as any

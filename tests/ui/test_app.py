@@ -12,7 +12,7 @@ from monitor.ui.dialogs import Help
 from monitor.ui.helptext import help_text
 from monitor.ui.screens import SCREENS
 from monitor.ui.screens.line import number_of
-from monitor.ui.screens.session import time_of_day
+from monitor.ui.screens.session import date_and_time, time_of_day
 from monitor.ui.widgets.face import Face
 from tests.ui import sample
 from tests.ui.drivers import FakeDriver, FakeReplay
@@ -231,3 +231,10 @@ def test_times_of_day_are_found_after_the_start() -> None:
     assert time_of_day("25:00", start) is None
     assert time_of_day("12", start) is None
     assert time_of_day("²:00", start) is None
+
+
+def test_a_date_and_time_to_jump_to() -> None:
+    assert date_and_time("2026-01-02 03:04") == 1_767_323_040 * sample.SECOND
+    assert date_and_time(" 2026-01-02 03:04:05 ") == 1_767_323_045 * sample.SECOND
+    assert date_and_time("99") is None
+    assert date_and_time("2026-13-02 03:04") is None

@@ -1,6 +1,7 @@
 """Session: what is recorded and how, where a replay stands, and the configuration in force."""
 
 from collections.abc import Callable, Mapping
+from datetime import UTC, datetime
 from math import isfinite
 from typing import Literal
 
@@ -17,6 +18,8 @@ SLOWEST, FASTEST = 0.125, 1024.0
 
 _SOURCE = {"broker": "  at", "topics": "topics"}
 """Facts of the driver that tell where readings come from, and their labels."""
+
+DAY_NS = 86_400_000_000_000
 
 TITLE = "Session"
 HELP = "recording, replay position and speed, configuration in force"
@@ -42,8 +45,9 @@ def _position(area: Area, view: View) -> None:
     state += ", still skipped" if replay.skips_still else ""
     area.say(0, 0, f"REPLAY {state}: {clock(replay.position_ns, date=True)} UTC", "strong")
     bars.level(area, 0, 1, area.width, share)
-    area.put(0, 2, clock(replay.start_ns), "dim")
-    end = clock(replay.end_ns)
+    several = replay.end_ns - replay.start_ns > DAY_NS  # then a time of day alone does not tell
+    area.put(0, 2, clock(replay.start_ns, date=several), "dim")
+    end = clock(replay.end_ns, date=several)
     area.put(area.width - len(end), 2, end, "dim")
 
 
@@ -180,15 +184,25 @@ def _seek(deck: Deck) -> None:
         return
 
     def go(text: str) -> None:
-        t_ns = time_of_day(text, replay.start_ns)
+        t_ns = time_of_day(text, replay.start_ns) or date_and_time(text)
         if t_ns is None:
-            deck.say("Not a time of day: give HH:MM or HH:MM:SS.")
+            deck.say("Not a time: give HH:MM, HH:MM:SS, or with its date YYYY-MM-DD HH:MM.")
             return
         replay.seek_to(t_ns)
         deck.say(f"At {clock(replay.position_ns)}.")
 
-    explain = f"UTC, HH:MM or HH:MM:SS; the session runs from {clock(replay.start_ns)} to {clock(replay.end_ns)}."
-    deck.ask("Jump to", explain, r"[0-9:]*", 8, go)
+    several = replay.end_ns - replay.start_ns > DAY_NS
+    words = "UTC, YYYY-MM-DD HH:MM" if several else "UTC, HH:MM or HH:MM:SS"
+    start, end = clock(replay.start_ns, date=several), clock(replay.end_ns, date=several)
+    deck.ask("Jump to", f"{words}; the session runs from {start} to {end}.", r"[0-9: -]*", 19, go)
+
+
+def date_and_time(text: str) -> int | None:
+    """The moment that a date and a time of day (UTC) name; None when `text` is none."""
+    try:
+        return int(datetime.fromisoformat(text.strip()).replace(tzinfo=UTC).timestamp()) * 1_000_000_000
+    except (ValueError, OverflowError):
+        return None
 
 
 def time_of_day(text: str, after_ns: int) -> int | None:
@@ -199,9 +213,8 @@ def time_of_day(text: str, after_ns: int) -> int | None:
     hours, minutes, seconds = (*(int(part) for part in parts), 0)[:3]
     if hours > 23 or minutes > 59 or seconds > 59:
         return None
-    day_ns = 86_400_000_000_000
     wanted = (hours * 3600 + minutes * 60 + seconds) * 1_000_000_000
-    return after_ns + (wanted - after_ns) % day_ns
+    return after_ns + (wanted - after_ns) % DAY_NS
 
 
 def _key(key: str, act: Callable[[Deck], None], label: str, text: str, cap: str = "", footer: bool = True) -> Key:
