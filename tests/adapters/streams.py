@@ -2,10 +2,11 @@
 
 import json
 import random
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 
 from hypothesis import strategies as st
 
+from monitor.adapters.recorder import Recorder
 from monitor.core.types import Action, ActionKind, Finding, Frame, Severity
 
 START_NS = 1_700_000_000_000_000_000
@@ -45,6 +46,17 @@ _PAYLOADS = st.one_of(
 )
 _TEXT = st.text(max_size=12)
 _NUMBERS = st.one_of(st.none(), st.floats(allow_nan=False))
+
+
+def give(recorder: Recorder, items: Iterable[Frame | Action | Finding]) -> None:
+    """Record `items`, in their order."""
+    for item in items:
+        if isinstance(item, Frame):
+            recorder.frame(item)
+        elif isinstance(item, Action):
+            recorder.action(item)
+        else:
+            recorder.finding(item)
 
 
 @st.composite

@@ -29,7 +29,7 @@ from monitor.core.engine import Core
 from monitor.core.rules import build_rules, default_rules_path
 from monitor.core.signals import SIGNAL_NAMES
 from monitor.core.types import HEALTH_TOPIC, Action, ActionKind, Finding, Frame, Sample, Severity
-from tests.adapters.streams import START_NS
+from tests.adapters.streams import START_NS, give
 
 RIG = find_rig("land")
 RULES = Path(default_rules_path()).read_text(encoding="utf-8")
@@ -57,13 +57,7 @@ FRAMES = readings(8)
 def write(path: Path, items: list[Frame | Action | Finding]) -> Path:
     header = {"rig": RIG.name, "config": RIG.model_dump(mode="json"), "rules": RULES, "mode": "simulated"}
     with Recorder(path, header) as recorder:
-        for item in items:
-            if isinstance(item, Frame):
-                recorder.frame(item)
-            elif isinstance(item, Action):
-                recorder.action(item)
-            else:
-                recorder.finding(item)
+        give(recorder, items)
     return path
 
 

@@ -19,7 +19,7 @@ from monitor.adapters.recorder import Recorder, problem_words
 from monitor.adapters.replay import SessionReader
 from monitor.adapters.session import SessionError
 from monitor.core.types import Action, ActionKind, Finding, Frame, Severity
-from tests.adapters.streams import HEADER, START_NS, rig_stream, streams
+from tests.adapters.streams import HEADER, START_NS, give, rig_stream, streams
 from tests.broker import wait_until
 
 
@@ -28,16 +28,6 @@ def record(path: Path, items: list[Frame | Action | Finding]) -> None:
         give(recorder, items)
     assert recorder.state == "on", recorder.problem
     assert recorder.lost == 0
-
-
-def give(recorder: Recorder, items: list[Frame | Action | Finding]) -> None:
-    for item in items:
-        if isinstance(item, Frame):
-            recorder.frame(item)
-        elif isinstance(item, Action):
-            recorder.action(item)
-        else:
-            recorder.finding(item)
 
 
 def read(path: Path, from_ns: int | None = None) -> list[Frame | Action]:
