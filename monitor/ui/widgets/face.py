@@ -1,5 +1,7 @@
 """The one widget: shows a canvas line by line and repaints only the lines that changed."""
 
+import os
+
 from rich.segment import Segment
 from rich.style import Style
 from textual.geometry import Region
@@ -7,6 +9,7 @@ from textual.strip import Strip
 from textual.widget import Widget
 
 from monitor.ui.canvas import Canvas
+from monitor.ui.glyphs import for_console
 from monitor.ui.theme import Palette, Role
 
 FULL = "█"
@@ -23,6 +26,8 @@ class Face(Widget):
         self._canvas: Canvas | None = None
         self._palette: Palette | None = None
         self._strips: list[Strip] = []
+        self._plain_font = os.environ.get("TERM") == "linux"
+        """A font of 256 characters; see `monitor.ui.glyphs`."""
 
     @property
     def shown(self) -> Canvas | None:
@@ -39,14 +44,14 @@ class Face(Widget):
         )
         self._canvas, self._palette = canvas, palette
         if whole or before is None:
-            self._strips = [strip(canvas, y, palette) for y in range(canvas.height)]
+            self._strips = [strip(canvas, y, palette, self._plain_font) for y in range(canvas.height)]
             self.refresh()
             return
         changed = [
             y for y in range(canvas.height) if canvas.chars[y] != before.chars[y] or canvas.roles[y] != before.roles[y]
         ]
         for y in changed:
-            self._strips[y] = strip(canvas, y, palette)
+            self._strips[y] = strip(canvas, y, palette, self._plain_font)
         if changed:
             self.refresh(*(Region(0, y, canvas.width, 1) for y in changed))
 
@@ -57,12 +62,14 @@ class Face(Widget):
         return Strip.blank(self.size.width, self._palette["base"] if self._palette else None)
 
 
-def strip(canvas: Canvas, y: int, palette: Palette) -> Strip:
-    """Row `y` of a canvas, neighbours of one look joined.
+def strip(canvas: Canvas, y: int, palette: Palette, console: bool = False) -> Strip:
+    """Row `y` of a canvas, neighbours of one look joined; in the characters of a `console` where it is one.
 
     Full blocks become spaces in reversed colours: those tile without seams whatever the font and the line height.
     """
     text = "".join(canvas.chars[y])
+    if console:
+        text = for_console(text)
     roles = canvas.roles[y]
     if len(text) != canvas.width:
         return _wide_strip(canvas, y, palette)
