@@ -19,12 +19,20 @@ when cold; wet or oily it has half from the start. So a brake has no torque of i
 temperature and friction, and the question "does it hold?" is a ratio: torque it can apply over torque the load demands,
 on the layer the rope is on now.
 
+Symbols: mu or f coefficient of friction, F clamp force, r radius to the middle of the friction (ri, ro inner and outer radius
+of a pad), p pressure, A piston area, F0 spring force, k spring rate, w wear of a pad; T1, T2 tension of a band at its tight
+and slack end, phi wrap, b width, D diameter; T_pk greatest torque and n_c or v_c critical speed of an electrodynamic brake,
+u speed over critical speed, B field, rho resistivity, chi air gap, d disc thickness, c and xi geometry factors near one half
+and one, mu0 permeability of vacuum.
+
 Torques are at the drum shaft in N m, pressures gauge in Pa, angles in rad.
 """
 
 import math
 from dataclasses import dataclass
 from typing import NamedTuple
+
+from monitor.physics.given import above_zero, not_below_zero
 
 
 def holding_ratio(brake_torque_n_m: float, load_torque_n_m: float) -> float:
@@ -81,7 +89,11 @@ def pad_force_n(peak_pressure_pa: float, inner_m: float, outer_m: float, angle_r
     """Force that presses one worn-in pad, N, at a peak lining pressure: p ri (ro - ri) theta (machine-design texts).
 
     Uniform wear puts the peak pressure at the inner radius.
+
+    Raises:
+        ValueError: not 0 <= inner < outer.
     """
+    effective_radius_m(inner_m, outer_m)  # the same pad, so the same check
     return peak_pressure_pa * inner_m * (outer_m - inner_m) * angle_rad
 
 
@@ -100,6 +112,9 @@ class ServiceCalipers:
     """Hydraulically applied calipers: pressure clamps, no pressure is no brake.
 
     `return_pressure_pa` is what the retraction springs eat before the pads touch.
+
+    Raises:
+        ValueError: a friction, radius, number or area not above zero; a return pressure below it.
     """
 
     friction: float
@@ -107,6 +122,16 @@ class ServiceCalipers:
     calipers: int
     piston_area_m2: float
     return_pressure_pa: float = 0.0
+
+    def __post_init__(self) -> None:
+        """Check."""
+        above_zero(
+            friction=self.friction,
+            radius_m=self.radius_m,
+            calipers=self.calipers,
+            piston_area_m2=self.piston_area_m2,
+        )
+        not_below_zero(return_pressure_pa=self.return_pressure_pa)
 
     def clamp_n(self, pressure_pa: float) -> float:
         """Clamp force of one caliper, N: piston area times pressure above the retraction springs'."""
@@ -117,7 +142,12 @@ class ServiceCalipers:
         return caliper_torque_n_m(self.clamp_n(pressure_pa), self.friction * fade, self.radius_m, self.calipers)
 
     def pressure_for_torque_pa(self, torque_n_m: float, fade: float = 1.0) -> float:
-        """Pressure that gives a torque, Pa: the inverse of `torque_n_m`."""
+        """Pressure that gives a torque, Pa: the inverse of `torque_n_m`.
+
+        Raises:
+            ValueError: faded to nothing, so that no pressure gives any.
+        """
+        above_zero(fade=fade)
         per_pa = caliper_torque_n_m(self.piston_area_m2, self.friction * fade, self.radius_m, self.calipers)
         return self.return_pressure_pa + torque_n_m / per_pa
 
@@ -129,6 +159,9 @@ class EmergencyCalipers:
     Clamp force F(p, w) = max(0, F0 - k w - A p): springs of force `spring_n` with new pads and rate
     `spring_rate_n_per_m` lose force with pad wear w, and the pressure p on `piston_area_m2` takes the rest (derived
     here, usual arrangement).
+
+    Raises:
+        ValueError: a friction, radius, number, force, rate or area not above zero.
     """
 
     friction: float
@@ -137,6 +170,17 @@ class EmergencyCalipers:
     spring_n: float
     spring_rate_n_per_m: float
     piston_area_m2: float
+
+    def __post_init__(self) -> None:
+        """Check."""
+        above_zero(
+            friction=self.friction,
+            radius_m=self.radius_m,
+            calipers=self.calipers,
+            spring_n=self.spring_n,
+            spring_rate_n_per_m=self.spring_rate_n_per_m,
+            piston_area_m2=self.piston_area_m2,
+        )
 
     def clamp_n(self, pressure_pa: float = 0.0, wear_m: float = 0.0) -> float:
         """Clamp force of one caliper, N."""
@@ -185,8 +229,13 @@ def band_from_pull(
 ) -> Band:
     """A band pulled with `pull_n`: at the slack end (the drum's motion helps) or at the tight end (it works against).
 
-    T = (T1 - T2) r with T1/T2 = exp(f phi).
+    T = (T1 - T2) r with T1/T2 = exp(f phi), for a band that slides or is about to (Euler and Eytelwein).
+
+    Raises:
+        ValueError: pull, friction or wrap below zero, no radius.
     """
+    not_below_zero(pull_n=pull_n, friction=friction, wrap_rad=wrap_rad)
+    above_zero(radius_m=radius_m)
     ratio = band_ratio(friction, wrap_rad)
     slack = pull_n if self_energising else pull_n / ratio
     return Band(slack * ratio, slack, slack * (ratio - 1) * radius_m)
@@ -197,15 +246,25 @@ def band_from_peak_pressure(
 ) -> Band:
     """A band loaded to its lining pressure: T1 = p_max b D / 2 at the tight end, where pressure is greatest.
 
-    A circulated answer takes that pressure all around and finds 672 N m where this gives 359.
+    From p = T / (b r) under a bent band (machine-design texts). A circulated answer takes that pressure all around and finds
+    672 N m for 620 kPa, D 350 mm, b 25 mm, f 0.30 and 270 degrees, where this gives 359.
+
+    Raises:
+        ValueError: radius or width not above zero.
     """
+    above_zero(radius_m=radius_m, width_m=width_m)
     tight = peak_pressure_pa * width_m * radius_m
     slack = tight / band_ratio(friction, wrap_rad)
     return Band(tight, slack, (tight - slack) * radius_m)
 
 
 def band_peak_pressure_pa(tight_n: float, radius_m: float, width_m: float) -> float:
-    """Lining pressure at the tight end, Pa: p_max = 2 T1 / (b D)."""
+    """Lining pressure at the tight end, Pa: p_max = 2 T1 / (b D) (machine-design texts).
+
+    Raises:
+        ValueError: radius or width not above zero.
+    """
+    above_zero(radius_m=radius_m, width_m=width_m)
     return tight_n / (width_m * radius_m)
 
 
@@ -248,7 +307,12 @@ def lining_torque_n_m(pressure_pa: float, friction: float, diameter_m: float, wi
 
 
 def stopping_torque_n_m(inertia_kg_m2: float, speed_rad_s: float, time_s: float) -> float:
-    """Torque that stops an inertia in a time, N m: J omega / t (handbooks: W k^2 n / (308 t) in lb ft2, rpm, s)."""
+    """Torque that stops an inertia in a time, N m: J omega / t (handbooks: W k^2 n / (308 t) in lb ft2, rpm, s).
+
+    Raises:
+        ValueError: no time.
+    """
+    above_zero(time_s=time_s)
     return inertia_kg_m2 * speed_rad_s / time_s
 
 
@@ -262,6 +326,9 @@ class EddyBrake:
     Above `saturation` times the rated current more current brings nothing. `resistivity_per_k` is the rotor's rise of
     resistivity (0.005 per K for steel, common practice without source). Without coolant torque is counted down to
     nothing over `coolant_grace_s` (common practice without source).
+
+    Raises:
+        ValueError: a torque, speed, current, saturation or grace not above zero; a resistivity that falls with heat.
     """
 
     peak_torque_n_m: float
@@ -270,6 +337,17 @@ class EddyBrake:
     saturation: float = 1.0
     resistivity_per_k: float = 0.005
     coolant_grace_s: float = 180.0
+
+    def __post_init__(self) -> None:
+        """Check."""
+        above_zero(
+            peak_torque_n_m=self.peak_torque_n_m,
+            critical_speed_rad_s=self.critical_speed_rad_s,
+            rated_current_a=self.rated_current_a,
+            saturation=self.saturation,
+            coolant_grace_s=self.coolant_grace_s,
+        )
+        not_below_zero(resistivity_per_k=self.resistivity_per_k)
 
     def torque_n_m(
         self, speed_rad_s: float, current_a: float, rotor_rise_k: float = 0.0, coolant_lost_s: float = 0.0
@@ -302,8 +380,13 @@ def eddy_geometry_factor(pole_centre_m: float, disc_radius_m: float, pole_diamet
     """Factor c of a pole of diameter D at radius R on a disc of radius A (Wouterse, IEE Proc. B 138, 1991).
 
     c = 1/2 [1 - 1/4 / ((1 + R/A)^2 ((A - R)/D)^2)]; 0.5 for a small pole far from the rim.
+
+    Raises:
+        ValueError: a pole that does not lie on the disc.
     """
     r, a, d = pole_centre_m, disc_radius_m, pole_diameter_m
+    if not (d > 0 and r - d / 2 >= 0 and r + d / 2 <= a):
+        raise ValueError(f"a pole of {d} m at radius {r} m does not lie on a disc of radius {a} m")
     return 0.5 * (1 - 0.25 / ((1 + r / a) ** 2 * ((a - r) / d) ** 2))
 
 

@@ -5,7 +5,7 @@ of the first, so it is not a full rope diameter further out but about sqrt(3)/2 
 equilateral triangle). Where the rope climbs from one groove to the next it must cross the strand below, and there it
 rides a full diameter higher; a real drum is therefore a little above 0.866, and "nesting" is a parameter here.
 
-A turn on the third layer moves the block some 15 % further than a turn on the first. An encoder knows turns, the crew
+A turn on the third layer moves the block some 16 % further than a turn on the first. An encoder knows turns, the crew
 fears metres: one fixed counts-per-metre, set on layer 1, reads 14 % short on layer 3. Fitting a straight line through a
 low and a high reference looks better, since it is exact at both ends, and is worse where nobody looks: the true curve
 is a chain of straight pieces, each steeper than the one before, which sags below that line by more than a metre on an
@@ -14,7 +14,11 @@ ordinary land rig. Hence everything here is piecewise linear in the turns, with 
 The kinks are also the fingerprint of trouble. After a cut and slip a different amount of rope lies on the drum, and the
 kinks move. A worn rope is thinner: the error grows with each layer. Missed counts shift everything by the same amount.
 Under load the rope stretches: the block hangs lower, and comes back when the load goes. Those four look alike in one
-height error and unlike in their pattern, which is what `calibration` uses.
+height error and unlike in their pattern, which is what `monitor.physics.calibration` uses.
+
+Symbols: D bare diameter of the drum, d rope diameter, c rise per layer in rope diameters (nesting), k layer (1 is the
+first), r_k radius to the rope's centre, N lines strung, omega angular speed of the drum, v speed of the block; T tension of
+a line, E modulus and A metallic area of the rope, L length of rope.
 
 "Turns" always means wraps that lie on the drum, counted from the first wrap of layer 1, dead wraps included. Hoisting
 adds turns.
@@ -22,10 +26,9 @@ adds turns.
 
 import math
 from bisect import bisect_right
-from collections.abc import Sequence
 from dataclasses import dataclass, field
-from typing import Any
 
+from monitor.physics.given import above_zero
 from monitor.units import FOOT_M as foot
 from monitor.units import INCH_M as inch
 from monitor.units import PSI_PA as psi
@@ -113,7 +116,12 @@ class DrumGeometry:
         return self._start_turns[k] + (line_m - self._start_line_m[k]) / self._per_turn_m[k]
 
     def block_travel_per_turn_m(self, turns: float, lines: int) -> float:
-        """Travel of the block per turn of the drum, m, on the layer in use: 2 pi r_k / N with `lines` strung."""
+        """Travel of the block per turn of the drum, m, on the layer in use: 2 pi r_k / N with `lines` strung.
+
+        Raises:
+            ValueError: no lines.
+        """
+        above_zero(lines=lines)
         return self._per_turn_m[self._index(turns)] / lines
 
     @property
@@ -155,7 +163,11 @@ def block_height_m(drum: DrumGeometry, turns: float, start_turns: float, start_h
     """Height of the block, m, at `turns` wraps, when it was at `start_height_m` with `start_turns` wraps.
 
     Rope taken in, divided by the lines strung. Exact across layer changes; stretch is separate (`block_drop_m`).
+
+    Raises:
+        ValueError: no lines.
     """
+    above_zero(lines=lines)
     return start_height_m + (drum.line_m(turns) - drum.line_m(start_turns)) / lines
 
 
@@ -167,12 +179,22 @@ def turns_at_height(
 
 
 def drum_speed_rad_s(block_speed_m_s: float, lines: int, radius_m: float) -> float:
-    """Angular speed of the drum, rad/s, at a block speed: omega = v N / r (rope speed is N times block speed)."""
+    """Angular speed of the drum, rad/s, at a block speed: omega = v N / r (rope speed is N times block speed).
+
+    Raises:
+        ValueError: no radius.
+    """
+    above_zero(radius_m=radius_m)
     return block_speed_m_s * lines / radius_m
 
 
 def block_speed_m_s(drum_rad_s: float, lines: int, radius_m: float) -> float:
-    """Speed of the block, m/s, at an angular speed of the drum: v = omega r / N."""
+    """Speed of the block, m/s, at an angular speed of the drum: v = omega r / N.
+
+    Raises:
+        ValueError: no lines.
+    """
+    above_zero(lines=lines)
     return drum_rad_s * radius_m / lines
 
 
@@ -204,8 +226,12 @@ def handbook_capacity_m(
     Raises:
         ValueError: a dimension that is not above zero.
     """
-    if min(barrel_diameter_m, width_m, flange_depth_m, rope_diameter_m) <= 0:
-        raise ValueError("barrel diameter, width, flange depth and rope diameter must all be above zero")
+    above_zero(
+        barrel_diameter_m=barrel_diameter_m,
+        width_m=width_m,
+        flange_depth_m=flange_depth_m,
+        rope_diameter_m=rope_diameter_m,
+    )
     if k is None:
         k = math.pi / 12 / (rope_diameter_m / inch) ** 2
     a, b, d = flange_depth_m / inch, width_m / inch, barrel_diameter_m / inch
@@ -229,7 +255,8 @@ def holding_fraction(drum: DrumGeometry, turns: float) -> float:
 # --- stretch --------------------------------------------------------------------------------------------------------
 
 MODULUS_6X19_IWRC_PA = 13.5e6 * psi
-"""Modulus of a 6x19 IWRC rope up to 20 % of its strength: 13.5 million psi (Wire Rope Users Manual, from memory)."""
+"""Modulus of a 6x19 IWRC rope up to 20 % of its strength: 13.5 million psi, 15.0 million from 21 to 65 % (Wire Rope Users
+Manual, from memory). A used rope: a new one first stretches by another 0.5 to 1 %, for good."""
 
 METALLIC_FILL_6X19_IWRC = 0.47
 """Metallic area over d^2 of a 6x19 IWRC rope (0.46 to 0.49 in public tables; 0.47 from memory)."""
@@ -241,7 +268,11 @@ def rope_ea_n(
     """Stiffness of the rope, N per unit strain: E A with A = `fill` d^2.
 
     Public sources differ by 20 %: identify it on the rig from two loads at the same drum position.
+
+    Raises:
+        ValueError: diameter, modulus or fill not above zero.
     """
+    above_zero(rope_diameter_m=rope_diameter_m, modulus_pa=modulus_pa, fill=fill)
     return modulus_pa * fill * rope_diameter_m**2
 
 
@@ -252,8 +283,13 @@ def block_drop_m(
 
     drop = T/(E A) [h + (L_fast + L_dead)/N], h from block to crown (Hooke's law, derived here): strung lines stretch
     over h each; fast and dead line pass their stretch on divided by N. About 0.1 m on a land rig under full load, real
-    and reversible: it must not be mistaken for a drifting encoder.
+    and reversible: it must not be mistaken for a drifting encoder. Takes the same tension in all lines (no friction in the
+    sheaves), and leaves out the rope on the drum, whose stretch stays with it.
+
+    Raises:
+        ValueError: no stiffness or no lines.
     """
+    above_zero(ea_n=ea_n, lines=lines)
     return line_tension_n / ea_n * (block_to_crown_m + (fast_line_m + dead_line_m) / lines)
 
 
@@ -261,186 +297,10 @@ def strain_by_g_factor(line_tension_n: float, rope_diameter_m: float, g_percent_
     """Elastic strain (a fraction) by the makers' simplified table: stretch % = W G / d^2, W in lbf, d in inches.
 
     G = 1.36e-5 for 6x19 IWRC (public stretch table). A second opinion on `rope_ea_n`.
+
+    Raises:
+        ValueError: no diameter.
     """
+    above_zero(rope_diameter_m=rope_diameter_m)
     pounds_per_in2 = line_tension_n / rope_diameter_m**2 / psi
     return pounds_per_in2 * g_percent_in2_per_lbf / 100
-
-
-# --- calibration ----------------------------------------------------------------------------------------------------
-
-
-@dataclass(frozen=True, slots=True)
-class Fitted:
-    """One fitted value: its standard error, and whether the references determined it (or only the prior did)."""
-
-    value: float
-    standard_error: float
-    determined: bool
-
-
-@dataclass(frozen=True, slots=True)
-class Calibration:
-    """Result of `calibrate`.
-
-    `start_turns` are the wraps on the drum where the counted turns are zero, `zero_height_m` the block's height there.
-    `residuals_m` are measured minus fitted height per reference. `straight_line_error_m` is the worst error of a
-    straight line through the lowest and the highest reference (positive: it reads too high), found at
-    `straight_line_worst_turns` counted turns; `straight_line_unsafe` when that exceeds the limit given.
-    """
-
-    drum: DrumGeometry
-    start_turns: Fitted
-    rope_diameter_m: Fitted
-    nesting: Fitted
-    zero_height_m: float
-    residuals_m: tuple[float, ...]
-    rms_residual_m: float
-    straight_line_error_m: float
-    straight_line_worst_turns: float
-    straight_line_unsafe: bool
-
-    def height_m(self, counted_turns: float, lines: int) -> float:
-        """Height of the block, m, at counted turns by the fitted drum."""
-        return block_height_m(
-            self.drum, self.start_turns.value + counted_turns, self.start_turns.value, self.zero_height_m, lines
-        )
-
-
-def straight_line_error_m(
-    drum: DrumGeometry, start_turns: float, from_turns: float, to_turns: float, lines: int
-) -> tuple[float, float]:
-    """Worst error of a straight two-point calibration over a range of counted turns: (error m, counted turns there).
-
-    Error is the straight line's height minus the true height; turns are counted from `start_turns` wraps. The error of
-    a chord on a chain of straight pieces is greatest at a kink, so only layer changes are looked at (derived here):
-    exact at both ends, 1.268 m wrong between on a land rig with 150 turns.
-
-    Raises:
-        ValueError: an empty range.
-    """
-    if not to_turns > from_turns:
-        raise ValueError(f"range of turns {from_turns} to {to_turns} is empty: a line needs two different references")
-    low = drum.line_m(start_turns + from_turns) / lines
-    high = drum.line_m(start_turns + to_turns) / lines
-    slope = (high - low) / (to_turns - from_turns)
-    worst, at = 0.0, from_turns
-    for kink in drum.layer_change_turns:
-        counted = kink - start_turns
-        if from_turns < counted < to_turns:
-            error = low + slope * (counted - from_turns) - drum.line_m(kink) / lines
-            if abs(error) > abs(worst):
-                worst, at = error, counted
-    return worst, at
-
-
-def calibrate(
-    heights_m: Sequence[float],
-    counted_turns: Sequence[float],
-    lines: int,
-    guess: DrumGeometry,
-    start_turns: float,
-    *,
-    height_sigma_m: float = 0.02,
-    start_turns_sigma: float = 6.0,
-    rope_diameter_sigma: float = 0.03,
-    nesting_sigma: float = 0.05,
-    straight_line_limit_m: float = 0.1,
-) -> Calibration:
-    """Fit start wrap, rope diameter and nesting to reference heights (same hook load at each, so stretch cancels).
-
-    Two references are enough, more determine more: what the references cannot tell stays at the guess, held by priors
-    (standard deviations: wraps for the start, a fraction of the guess for the diameter, rope diameters for the
-    nesting), and is marked `determined=False` when the data have not halved the prior's spread. The height at zero
-    turns is always fitted. Least squares (`scipy.optimize.least_squares`) started from several wraps, since a fit whose
-    kinks lie on the wrong side of a reference can sit in a local minimum. Standard errors from the Jacobian at the end,
-    for the height error stated or the scatter seen, whichever is larger.
-
-    Raises:
-        ValueError: fewer than two references, unequal lengths, equal turns, values that are not finite, no lines.
-    """
-    n = len(heights_m)
-    if n != len(counted_turns) or n < 2:
-        raise ValueError(f"{n} heights and {len(counted_turns)} turns: give one of each per reference, at least two")
-    if not all(map(math.isfinite, (*heights_m, *counted_turns))):
-        raise ValueError("a reference height or its turns is not a number: leave that reference out")
-    if max(counted_turns) - min(counted_turns) < 1.0:
-        raise ValueError("the references lie within one turn of each other: move the block between them")
-    if lines < 1 or height_sigma_m <= 0:
-        raise ValueError(f"lines {lines} must be at least 1 and height_sigma_m {height_sigma_m} above zero")
-
-    import numpy as np
-    from scipy.optimize import least_squares
-
-    centre = (start_turns, guess.rope_diameter_m, guess.nesting)
-    prior = (start_turns_sigma, rope_diameter_sigma * guess.rope_diameter_m, nesting_sigma)
-    # Enough layers that no start the fit may try runs off the end of the table.
-    reach = start_turns + max(counted_turns) + 6 * start_turns_sigma
-    layers = max(guess.max_layers, math.ceil(reach / guess.wraps_per_layer) + 1)
-
-    def drum_at(x: Sequence[float]) -> DrumGeometry:
-        return DrumGeometry(
-            guess.core_diameter_m,
-            centre[1] + x[1] * prior[1],
-            guess.wraps_per_layer,
-            centre[2] + x[2] * prior[2],
-            layers,
-            guess.dead_wraps,
-        )
-
-    def model(x: Sequence[float]) -> list[float]:
-        drum, start = drum_at(x), centre[0] + x[0] * prior[0]
-        base = drum.line_m(start)
-        return [(drum.line_m(start + t) - base) / lines for t in counted_turns]
-
-    def residuals(x: Any, /) -> list[float]:
-        # Unknowns in units of their priors, so each prior is one more residual: the unknown itself. x[3] is the height
-        # at zero turns and has none.
-        return [*((h - x[3] - m) / height_sigma_m for h, m in zip(heights_m, model(x), strict=True)), x[0], x[1], x[2]]
-
-    # Bounds keep the trial geometry one that DrumGeometry accepts.
-    widest = min(6.0, 0.5 / rope_diameter_sigma)
-    bounds = (
-        [-6.0, -widest, max(-6.0, (0.5 - centre[2]) / prior[2] + 1e-9), -np.inf],
-        [6.0, widest, min(6.0, (1.1 - centre[2]) / prior[2] - 1e-9), np.inf],
-    )
-    best = None
-    for start in (-2.0, -1.5, -1.0, -0.5, 0.0, 0.5, 1.0, 1.5, 2.0):
-        offset = math.fsum(h - m for h, m in zip(heights_m, model((start, 0.0, 0.0)), strict=True)) / n
-        fit = least_squares(residuals, [start, 0.0, 0.0, offset], bounds=bounds)
-        if best is None or fit.cost < best.cost:
-            best = fit
-    assert best is not None
-
-    x = [float(v) for v in best.x]
-    left = tuple(h - x[3] - m for h, m in zip(heights_m, model(x), strict=True))
-    scatter = math.sqrt(math.fsum(r * r for r in left) / (n - 4)) if n > 4 else 0.0
-    jacobian = np.asarray(best.jac, dtype=float)
-    jacobian[:n] *= height_sigma_m / max(height_sigma_m, scatter)
-    error = np.sqrt(np.diag(np.linalg.inv(jacobian.T @ jacobian)))
-
-    def fitted(i: int) -> Fitted:
-        return Fitted(centre[i] + x[i] * prior[i], float(error[i]) * prior[i], bool(error[i] < 0.5))
-
-    fine = drum_at(x)
-    drum = DrumGeometry(
-        guess.core_diameter_m,
-        fine.rope_diameter_m,
-        guess.wraps_per_layer,
-        fine.nesting,
-        guess.max_layers,
-        guess.dead_wraps,
-    )
-    found = fitted(0)
-    worst, at = straight_line_error_m(fine, found.value, min(counted_turns), max(counted_turns), lines)
-    return Calibration(
-        drum=drum,
-        start_turns=found,
-        rope_diameter_m=fitted(1),
-        nesting=fitted(2),
-        zero_height_m=x[3],
-        residuals_m=left,
-        rms_residual_m=math.sqrt(math.fsum(r * r for r in left) / n),
-        straight_line_error_m=worst,
-        straight_line_worst_turns=at,
-        straight_line_unsafe=abs(worst) > straight_line_limit_m,
-    )

@@ -12,6 +12,10 @@ What is computed here is the bulk of the disc. Its face is hotter during and rig
 have been modelled at 300 to 800 degC, in a university study of 2003), and evens out in a minute or so. Fade follows the
 face, so a bulk estimate is a floor, and fade limits are set with that in mind.
 
+Symbols: m mass on the hook and m_J the drum as seen from it, v speed, d distance, dec deceleration, el the tackle's factor
+lowering (`motion`, `tackle`); E energy, c specific heat, C = m c heat capacity, P power, t time, tau time constant of
+cooling, h A heat that the surface gives off per kelvin.
+
 All of it is energy bookkeeping: what goes in must equal what the brake, the tackle and the auxiliary take, and
 `stop_energy` shows all the items so that a test can close the balance. Temperatures in degC, rises in K.
 """
@@ -19,6 +23,7 @@ All of it is energy bookkeeping: what goes in must equal what the brake, the tac
 import math
 from dataclasses import dataclass
 
+from monitor.physics.given import above_zero
 from monitor.physics.motion import Hoist
 from monitor.units import STANDARD_GRAVITY_M_S2 as _STANDARD_GRAVITY
 
@@ -70,19 +75,34 @@ def auxiliary_share(auxiliary_j: float, friction_j: float) -> float:
 
 
 def temperature_rise_k(energy_j: float, mass_kg: float, specific_heat_j_kg_k: float = STEEL_J_KG_K) -> float:
-    """Rise of the bulk temperature, K, when a mass takes in an energy: E / (m c)."""
+    """Rise of the bulk temperature, K, when a mass takes in an energy: E / (m c).
+
+    Raises:
+        ValueError: no mass or no specific heat.
+    """
+    above_zero(mass_kg=mass_kg, specific_heat_j_kg_k=specific_heat_j_kg_k)
     return energy_j / (mass_kg * specific_heat_j_kg_k)
 
 
 def metal_volume_m3(
     energy_j: float, rise_k: float, density_kg_m3: float, specific_heat_j_kg_k: float = STEEL_J_KG_K
 ) -> float:
-    """Metal that takes in an energy at a given rise, m3: E / (rho c dT) (machine-design texts)."""
+    """Metal that takes in an energy at a given rise, m3: E / (rho c dT) (machine-design texts).
+
+    Raises:
+        ValueError: rise, density or specific heat not above zero.
+    """
+    above_zero(rise_k=rise_k, density_kg_m3=density_kg_m3, specific_heat_j_kg_k=specific_heat_j_kg_k)
     return energy_j / (rise_k * density_kg_m3 * specific_heat_j_kg_k)
 
 
 def rim_thickness_m(volume_m3: float, diameter_m: float, width_m: float) -> float:
-    """Thickness of a brake drum, rim and one web alike, m, that holds a volume of metal: V / (pi D b + pi D^2 / 4)."""
+    """Thickness of a brake drum, rim and one web alike, m, that holds a volume of metal: V / (pi D b + pi D^2 / 4).
+
+    Raises:
+        ValueError: diameter or width not above zero.
+    """
+    above_zero(diameter_m=diameter_m, width_m=width_m)
     return volume_m3 / (math.pi * diameter_m * width_m + math.pi * diameter_m**2 / 4)
 
 
@@ -92,12 +112,22 @@ def spin_energy_j(inertia_kg_m2: float, from_rad_s: float, to_rad_s: float = 0.0
 
 
 def time_constant_s(heat_capacity_j_k: float, cooling_w_k: float) -> float:
-    """Time constant of cooling, s: m c / (h A), from the heat capacity in J/K and the cooling in W/K."""
+    """Time constant of cooling, s: m c / (h A), from the heat capacity in J/K and the cooling in W/K.
+
+    Raises:
+        ValueError: heat capacity or cooling not above zero.
+    """
+    above_zero(heat_capacity_j_k=heat_capacity_j_k, cooling_w_k=cooling_w_k)
     return heat_capacity_j_k / cooling_w_k
 
 
 def cooled_c(temperature_c: float, ambient_c: float, time_s: float, tau_s: float) -> float:
-    """Temperature after cooling for a time, degC: Newton's law, exp(-t/tau) towards ambient."""
+    """Temperature after cooling for a time, degC: Newton's law, exp(-t/tau) towards ambient.
+
+    Raises:
+        ValueError: time constant not above zero.
+    """
+    above_zero(tau_s=tau_s)
     return ambient_c + (temperature_c - ambient_c) * math.exp(-time_s / tau_s)
 
 
@@ -107,7 +137,11 @@ def heated_c(
     """Bulk temperature after `time_s` of constant `power_w` with cooling, degC (exact for any step length).
 
     Solution of C dT/dt = P - C (T - T_amb) / tau: towards T_amb + P tau / C as exp(-t/tau).
+
+    Raises:
+        ValueError: heat capacity or time constant not above zero.
     """
+    above_zero(heat_capacity_j_k=heat_capacity_j_k, tau_s=tau_s)
     end = ambient_c + power_w * tau_s / heat_capacity_j_k
     return end + (temperature_c - end) * math.exp(-time_s / tau_s)
 
@@ -116,7 +150,11 @@ def periodic_peak_rise_k(step_k: float, period_s: float, tau_s: float) -> float:
     """Peak above ambient, K, that a heat step repeated forever climbs to: dT / (1 - exp(-t1/tau)).
 
     Geometric series of steps, each cooled until the next (machine-design texts).
+
+    Raises:
+        ValueError: period or time constant not above zero.
     """
+    above_zero(period_s=period_s, tau_s=tau_s)
     return -step_k / math.expm1(-period_s / tau_s)
 
 
@@ -127,7 +165,11 @@ def periods_until_c(
 
     Peaks approach the periodic peak by the factor exp(-t1/tau) per step (derived here). `start_c` is the temperature
     before the first of them, ambient when None.
+
+    Raises:
+        ValueError: step, period or time constant not above zero.
     """
+    above_zero(step_k=step_k, period_s=period_s, tau_s=tau_s)
     keep = math.exp(-period_s / tau_s)
     now = (ambient_c if start_c is None else start_c) - ambient_c
     limit = limit_c - ambient_c

@@ -16,6 +16,9 @@ gas, the further pressure drops for the same stroke of oil (`precharge_seen_pa`)
 Response is what the stop mark calls lag: the valve moves, the pads cross their clearance, the hoses swell, and only
 then does the disc feel force. Every part of it grows as the brake ages, so it is worth a trend of its own.
 
+Symbols: p pressure, P0 precharge, V0 volume of the bottle, V volume of gas in it, n exponent of the gas, q rate of a leak,
+t time, tau time constant of settling, B bulk modulus of the oil.
+
 Pressures here are absolute, in Pa, unless a docstring says gauge; volumes in m3.
 """
 
@@ -24,6 +27,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 from itertools import pairwise
+
+from monitor.physics.given import above_zero
 
 ISOTHERMAL = 1.0
 ADIABATIC = 1.4
@@ -91,8 +96,12 @@ class Accumulator:
         return -slope_pa_s * self.precharge_pa * self.volume_m3 / (pressure_pa * pressure_pa)
 
     def pressure_leaking_pa(self, pressure_pa: float, leak_m3_s: float, time_s: float) -> float:
-        """Pressure after leaking at a constant rate for a time, Pa: 1/p grows by q t / (P0 V0)."""
-        return 1 / (1 / pressure_pa + leak_m3_s * time_s / (self.precharge_pa * self.volume_m3))
+        """Pressure after leaking at a constant rate for a time, Pa: 1/p grows by q t / (P0 V0); 0 once the oil is gone.
+
+        Isothermal, as a leak is slow. Below the precharge no oil is left for the gas to press on.
+        """
+        after = 1 / (1 / pressure_pa + leak_m3_s * time_s / (self.precharge_pa * self.volume_m3))
+        return after if after >= self.precharge_pa else 0.0
 
     def pump_cycle_s(self, high_pa: float, low_pa: float, leak_m3_s: float) -> float:
         """Time between pump starts, s, when only a leak draws oil from `high_pa` to `low_pa`; infinite without leak.
@@ -115,6 +124,7 @@ def precharge_seen_pa(
     Raises:
         ValueError: no drop, or no stroke.
     """
+    above_zero(volume_m3=volume_m3, exponent=exponent)
     if not (before_pa > after_pa > 0 and drawn_m3 > 0):
         raise ValueError(f"from {before_pa} to {after_pa} Pa with {drawn_m3} m3 drawn: needs a drop and oil drawn")
     gas = drawn_m3 / (math.pow(before_pa / after_pa, 1 / exponent) - 1)
@@ -124,7 +134,14 @@ def precharge_seen_pa(
 def discharge_volume_m3(
     efficiency: float, precharge_pa: float, volume_m3: float, low_pa: float, high_pa: float
 ) -> float:
-    """Oil from `high_pa` to `low_pa`, m3, by the fluid-power page's form e P0 V0 (1/p_low - 1/p_high)."""
+    """Oil from `high_pa` to `low_pa`, m3, by the form e P0 V0 (1/p_low - 1/p_high) (public fluid-power page).
+
+    `efficiency` e is what that page takes off for a gas that is not quite isothermal (0.95).
+
+    Raises:
+        ValueError: a pressure not above zero.
+    """
+    above_zero(low_pa=low_pa, high_pa=high_pa)
     return efficiency * precharge_pa * volume_m3 * (1 / low_pa - 1 / high_pa)
 
 

@@ -18,12 +18,17 @@ The rope does not wear evenly either: it wears where it lies on the sheaves when
 feed a little through at a time, moving the worn spots on, and cut the rest before it fails. The goal is work per length
 cut; a share of the programme's cut is slipped in proportion to the work done (Lyons, Standard Handbook).
 
+Symbols: Wp weight of the pipe per length in the mud (Wc of casing), D depth, Ls length of a stand (Lc of a joint), M weight of
+the block and all that travels with it, C excess of the bottom assembly over as much pipe, T1 ... T6 round trips from two
+depths, d rope diameter.
+
 Weights are forces in N, weights of pipe N/m, work J. One ton-mile is 14.317 MJ (`monitor.units.TON_MILE_J`).
 """
 
 import math
 from collections.abc import Sequence
 
+from monitor.physics.given import above_zero, not_below_zero
 from monitor.units import FOOT_M as foot
 from monitor.units import INCH_M as inch
 from monitor.units import POUND_FORCE_N as lbf
@@ -57,8 +62,13 @@ def round_trip_j(depth_m: float, stand_m: float, pipe_buoyed_n_m: float, block_n
     """Work of a round trip from `depth_m`, J: Wp D (Ls + D) + 2 D (2 M + C).
 
     Wp buoyed pipe weight per length, Ls stand, M block and what hangs with it, C excess of the bottom assembly (API RP
-    9B; drilling handbooks with the divisor 10,560,000 for ton-miles).
+    9B; drilling handbooks with the divisor 10,560,000 for ton-miles). Exact for a whole number of stands.
+
+    Raises:
+        ValueError: stand not above zero; depth, pipe or block below zero.
     """
+    above_zero(stand_m=stand_m)
+    not_below_zero(depth_m=depth_m, pipe_buoyed_n_m=pipe_buoyed_n_m, block_n=block_n)
     d = depth_m
     return pipe_buoyed_n_m * d * (stand_m + d) + 2 * d * (2 * block_n + excess_n)
 
@@ -100,7 +110,12 @@ def casing_j(depth_m: float, joint_m: float, casing_buoyed_n_m: float, block_n: 
     """Work of setting casing, J: half of Wc D (Lc + D) + 4 D M: half a round trip, since it goes one way only.
 
     Agrees with the sum over the strokes (`casing_strokes_j`).
+
+    Raises:
+        ValueError: joint not above zero; depth, casing or block below zero.
     """
+    above_zero(joint_m=joint_m)
+    not_below_zero(depth_m=depth_m, casing_buoyed_n_m=casing_buoyed_n_m, block_n=block_n)
     d = depth_m
     return (casing_buoyed_n_m * d * (joint_m + d) + 4 * d * block_n) / 2
 
@@ -180,8 +195,7 @@ def slip_share_m(cut_m: float, programme_work_j: float, work_since_slip_j: float
     Raises:
         ValueError: programme work not above zero.
     """
-    if programme_work_j <= 0:
-        raise ValueError(f"programme work is {programme_work_j} J: must be above zero")
+    above_zero(programme_work_j=programme_work_j)
     return cut_m * work_since_slip_j / programme_work_j
 
 

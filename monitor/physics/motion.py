@@ -21,8 +21,14 @@ If the brake cannot beat the load, the block never stops. That is a value here (
 an extrapolation. Friction in the tackle helps to stop in both directions; the torque that a stop needs is that much
 smaller, and who must be certain sets the sheave factor to 1 for lowering.
 
-Speeds are magnitudes along the motion. Formulas: Newton's law for block and drum joined by the rope, with the tackle
-factors of API RP 9B; derived here, checked against numerical integration.
+Symbols: m mass on the hook (block included), J inertia at the drum shaft, N lines, r radius to the rope on its layer,
+m_J = J N^2 / r^2 the drum as seen from the block, eh efficiency of the tackle hoisting, el its factor lowering (`tackle`),
+T torque at the drum shaft, v speed, a acceleration, g gravity.
+
+Speeds are magnitudes along the motion; times and torques are taken not to be below zero and are not checked, since these
+forms run for every look at the hoist. The line is taken as stiff and the radius as constant: a stop within one layer. What a
+block that bounces on its line does beyond that is some centimetres. Formulas: Newton's law for block and drum joined by the
+rope, with the tackle factors of API RP 9B; derived here, checked against numerical integration.
 """
 
 import math
@@ -110,7 +116,8 @@ def braking_torque_seen_n_m(hoist: Hoist, acceleration_up_m_s2: float, direction
 
     `acceleration_up_m_s2` is positive upwards in both directions; `direction` +1 hoisting, -1 lowering. Lowering: what
     brakes (friction, auxiliary, drive) in sum. Hoisting: brake minus drive, so negative while the drive lifts. The
-    equations of motion solved for the torque.
+    equations of motion solved for the torque. Only while the lines are taut: a block that flies (-g upwards) shows nothing
+    of its drum.
 
     Raises:
         ValueError: direction 0: at rest static friction hides the torque.
@@ -258,8 +265,9 @@ def reach_lowering(
     Constant speed for `reaction_s`; then the brake is called and gravity alone acts for `lag_s`; torque grows linearly
     over `ramp_s` to `brake_torque_n_m` and stays. `aux_torque_n_m` helps during lag, ramp and stop. A brake without
     torque at standstill (eddy current) cannot hold: with `aux_holds` False it counts for no more than cancelling
-    gravity, and the friction brake alone must beat the load, or the block never stops. Set `aux_holds` for a drive that
-    holds at zero speed. Pass 0 for a power cut that takes the auxiliary along.
+    gravity, and the friction brake alone must beat the load, or the block never stops. Even so the reach is a little short
+    for it: the torque given is held to the end, where a real one fades with the speed. Leave it out where the answer must be
+    on the safe side. Set `aux_holds` for a drive that holds at zero speed. Pass 0 for a power cut that takes the auxiliary along.
 
     Returns `stops=False` when the torque does not beat the load. Derived here (see the top of this file); lowering
     150 t at 1 m/s with 0.5 s lag and 240 kN m reaches 0.848 m with 1600 kg m2.
@@ -385,7 +393,8 @@ def power_loss_hoisting(
     """What happens when power is lost at `speed_m_s` upwards and the brake needs `lag_s` and `ramp_s` to set by itself.
 
     Rise against gravity until rest; if the brake's torque at that moment does not hold the load, a fall from rest that
-    gathers speed until the rest of lag and ramp has passed and the brake has stopped it.
+    gathers speed until the rest of lag and ramp has passed and the brake has stopped it. (A light block that flew on over
+    slack lines falls back into them even so; that jerk is not counted as a fall.)
     """
     rise = reach_hoisting(speed_m_s, hoist, brake_torque_n_m, 0.0, lag_s, ramp_s)
     a, jerk, _, dec = lowering_phases(hoist, hoist.mass_kg, brake_torque_n_m, ramp_s)

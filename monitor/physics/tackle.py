@@ -16,6 +16,11 @@ between the lines. The sheave of the dead line does not turn, because the dead l
 nothing. Some formulas in use let it drag all the same, which adds a factor K lowering; `dead_sheave_turns` selects
 that. It is off by default: with it, fast and dead line no longer differ by the sheaves that lie between them.
 
+Symbols: W hook load (all that hangs on the N lines, block included), N lines strung, K sheave factor (tension ratio over one
+turning sheave, 1 without friction), S sheaves that turn, EFF or eh efficiency hoisting, el factor lowering, F tension of the
+fast line. Holds for a rope that moves steadily; each time it turns round, the block travels about a centimetre before
+friction has changed sides.
+
 K is 1.04 for roller bearings and 1.09 for plain ones (API RP 9B); real roller sheaves often do better (rigging tables:
 1.02). The rig tells its own K: dead-line tension of the same load, hoisting and lowering, differs by K^(N-1).
 """
@@ -197,7 +202,7 @@ def derrick_load_n(hook_load_n: float, lines: int, efficiency: float = 1.0, crow
     """Vertical load on the derrick while hoisting, N: hook load, fast line and dead line, plus the crown block.
 
     F_d = W (1 + E + E N) / (E N) (Bourgoyne et al., Applied Drilling Engineering, chapter 1), dead line taken as W/N;
-    E = 1 gives the static case.
+    E = 1 gives the static case. The formula prints the dead line at its frictionless tension, a few per cent too much.
 
     Raises:
         ValueError: efficiency not in (0, 1] or no lines.
@@ -215,7 +220,8 @@ def worst_leg_n(hook_load_n: float, lines: int, crown_block_n: float = 0.0) -> f
 def equivalent_derrick_load_n(hook_load_n: float, lines: int, crown_block_n: float = 0.0) -> float:
     """Four times the load on the worst leg, N: F_de = W (N + 4) / N, plus the crown block.
 
-    The dead line comes down at one leg and loads it alone (Bourgoyne et al., Applied Drilling Engineering, chapter 1).
+    The dead line comes down at one leg and loads it alone; the fast line comes down between two (Bourgoyne et al., Applied
+    Drilling Engineering, chapter 1). That leg is the worst one as long as the tackle's efficiency is above one half.
     """
     if lines < 1:
         raise ValueError(f"lines strung is {lines}: must be at least 1")

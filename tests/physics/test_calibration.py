@@ -5,13 +5,8 @@ import random
 
 import pytest
 
-from monitor.physics.drum import (
-    Calibration,
-    DrumGeometry,
-    block_height_m,
-    calibrate,
-    straight_line_error_m,
-)
+from monitor.physics.calibration import Calibration, calibrate, straight_line_error_m
+from monitor.physics.drum import DrumGeometry, block_height_m
 
 GUESS = DrumGeometry(0.7112, 0.034925, 36)
 LINES = 12

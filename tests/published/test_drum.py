@@ -3,7 +3,7 @@
 import pytest
 from scipy import constants as c
 
-from monitor.physics import drum
+from monitor.physics import calibration, drum
 from monitor.physics.drum import DrumGeometry
 from monitor.physics.tackle import hoisting_speed_at_power_m_s
 from tests.published.rows import Row, check, ft, inches, lbf, psi, rows, rpm, to_ft, to_ft_min, to_rpm
@@ -178,13 +178,13 @@ def test_printed_k_allows_for_oversize_rope(size: float, k: float) -> None:
 
 def test_trap_two_point_calibration_is_exact_at_both_ends_and_metres_wrong_between() -> None:
     # Derived here: start on wrap 4, 150 turns, 12 lines. The straight line reads 1.268 m too high at turn 68.
-    error, at = drum.straight_line_error_m(LAND, 4, 0, 150, 12)
+    error, at = calibration.straight_line_error_m(LAND, 4, 0, 150, 12)
     assert error == pytest.approx(1.268, rel=1e-3)
     assert at == pytest.approx(68)
 
     turns = (0.0, 150.0)
     heights = [five_layer_rise(4, t) for t in turns]
-    fitted = drum.calibrate(heights, turns, 12, LAND, 4.0)
+    fitted = calibration.calibrate(heights, turns, 12, LAND, 4.0)
     assert fitted.straight_line_unsafe
     assert max(map(abs, fitted.residuals_m)) < 0.01
     assert fitted.height_m(68, 12) == pytest.approx(five_layer_rise(4, 68), abs=0.01)
