@@ -4,7 +4,7 @@ from collections.abc import Callable, Mapping
 from types import MappingProxyType
 from typing import Final
 
-from tests.fuzz import files, stream, texts
+from tests.fuzz import carried, ledgers, sessions, stream, texts
 
 Target = Callable[[bytes], None]
 
@@ -16,10 +16,10 @@ TARGETS: Final[Mapping[str, Target]] = MappingProxyType(
         "rules": texts.rules,
         "scenario": texts.scenario,
         "import": texts.fieldlog,
-        "session": files.session,
-        "ledger": files.ledger,
+        "session": sessions.session,
+        "ledger": ledgers.ledger,
         "core": stream.core,
-        "carried": files.restart,
+        "carried": carried.restart,
     }
 )
 SIZES: Final = (4, 8, 16, 32, 64, 128, 256)

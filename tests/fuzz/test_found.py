@@ -27,7 +27,7 @@ from monitor.core.types import Action, ActionKind, Frame
 from monitor.playback import ReplayDriver
 from monitor.restart import CATCH_UP_NS, left_behind
 from simulators.scenario import load_scenario
-from tests.fuzz.files import few_rules, sound_session
+from tests.fuzz.sessions import few_rules, sound_session
 from tests.fuzz.stream import T_NS, shipped, sound_snapshot
 from tests.fuzz.texts import find_rig_once, rules_for
 
