@@ -17,6 +17,7 @@ from typing import ClassVar, Final
 from textual import events
 from textual.app import App, ComposeResult, SystemCommand
 from textual.binding import BindingType
+from textual.command import CommandPalette
 from textual.screen import Screen
 
 from monitor.core.types import ActionKind, AlarmView, Severity, Snapshot
@@ -161,7 +162,7 @@ class StopmarkApp(App[int]):
         self._note_seen(snap)
         if self._bell.due(snap, self.clock()) and self.driver.mode != "REPLAY" and not self._terminal_lags():
             self.bell()
-        if self._bell.fresh >= Severity.WARNING and isinstance(self.screen, Help):
+        if self._bell.fresh >= Severity.WARNING and isinstance(self.screen, Help | CommandPalette):
             self.screen.dismiss(None)
         canvas = draw_page(view, self.spec, width, height)
         self._keep_choice(canvas.places)

@@ -4,6 +4,8 @@ from typing import Any
 
 import pytest
 
+from textual.containers import Vertical
+
 from monitor.core.types import ActionKind
 from monitor.ui.app import StopmarkApp
 from monitor.ui.dialogs import Ask, Help
@@ -165,3 +167,29 @@ async def test_no_click_reaches_through_a_question() -> None:
         await click(pilot, "units")
         assert isinstance(app.screen, Ask)
         assert app.units.system == "field"
+
+
+async def test_the_list_of_commands_gives_way_to_a_new_warning() -> None:
+    """It dims the banner and covers the height."""
+    app, driver, _ = app_with(sample.calm())
+    async with app.run_test(size=(80, 24)) as pilot:
+        await pilot.press("ctrl+p")
+        await pilot.pause()
+        assert len(app.screen_stack) == 2
+        driver.held = sample.warning()
+        app.tick()
+        await pilot.pause()
+        assert len(app.screen_stack) == 1
+
+
+async def test_a_question_stays_when_a_warning_comes_and_leaves_banner_and_figures_in_sight() -> None:
+    app, driver, _ = app_with(sample.still())
+    async with app.run_test(size=(80, 24)) as pilot:
+        await pilot.press("n")
+        await initials(pilot)
+        await pilot.press(*"the pads")
+        driver.held = sample.warning()
+        app.tick()
+        await pilot.pause()
+        assert isinstance(app.screen, Ask)
+        assert app.screen.query_one(Vertical).region.y > 12
