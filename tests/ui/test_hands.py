@@ -3,7 +3,6 @@
 from typing import Any
 
 import pytest
-
 from textual.containers import Vertical
 
 from monitor.core.types import ActionKind
