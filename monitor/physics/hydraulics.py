@@ -60,7 +60,9 @@ class Accumulator:
         """Oil that can still be drawn from `pressure_pa` down to `minimum_pa`, m3; 0 when it is already below.
 
         Charged slowly, drawn with p V^n constant: (P0 V0/p) [(p/p_min)^(1/n) - 1]. n = 1 gives the handbooks'
-        V0 P0 (1/p_min - 1/p); n = 1.4 is a fast discharge (public well-control handbooks; the second derived here).
+        V0 P0 (1/p_min - 1/p); n = 1.4 is a fast discharge (public well-control handbooks; the second derived here). A form in
+        use takes the charging as fast, too, V0 [(P0/p_min)^(1/n) - (P0/p)^(1/n)]: it promises about a quarter more than a
+        bottle gives that has stood charged and cooled down.
         Below precharge the bottle is empty of oil, so a minimum below it counts as the precharge.
         """
         floor = max(minimum_pa, self.precharge_pa)

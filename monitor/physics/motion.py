@@ -35,6 +35,7 @@ import math
 from dataclasses import dataclass, field
 from typing import NamedTuple
 
+from monitor.physics.given import above_zero, not_below_zero
 from monitor.physics.tackle import efficiency_hoisting, factor_lowering
 from monitor.units import STANDARD_GRAVITY_M_S2
 
@@ -63,11 +64,8 @@ class Hoist:
 
     def __post_init__(self) -> None:
         """Check, and work out what every formula needs."""
-        if not (self.mass_kg > 0 and self.drum_inertia_kg_m2 >= 0 and self.radius_m > 0):
-            raise ValueError(
-                f"mass {self.mass_kg} kg and radius {self.radius_m} m must be above zero, "
-                f"inertia {self.drum_inertia_kg_m2} kg m2 not below"
-            )
+        above_zero(mass_kg=self.mass_kg, radius_m=self.radius_m)
+        not_below_zero(drum_inertia_kg_m2=self.drum_inertia_kg_m2)
         pull = self.lines / self.radius_m
         put = object.__setattr__
         put(self, "efficiency", efficiency_hoisting(self.sheave_factor, self.lines))

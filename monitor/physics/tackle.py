@@ -28,6 +28,7 @@ K is 1.04 for roller bearings and 1.09 for plain ones (API RP 9B); real roller s
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Final
 
 HOISTING, STILL, LOWERING = 1, 0, -1
 
@@ -235,11 +236,12 @@ def derrick_efficiency(hook_load_n: float, lines: int, efficiency: float = 1.0, 
     )
 
 
-def design_factor(breaking_strength_n: float, line_tension_n: float) -> float:
-    """Breaking strength over fast-line tension (API RP 9B): at least 3 drilling, 2 setting casing (from memory).
+DESIGN_FACTORS: Final = (("drilling and tripping", 3.0), ("setting casing, freeing pipe", 2.0))
+"""Least design factor of the fast line by operation (API RP 9B, from memory)."""
 
-    Infinite without tension.
-    """
+
+def design_factor(breaking_strength_n: float, line_tension_n: float) -> float:
+    """Breaking strength over fast-line tension (API RP 9B); see `DESIGN_FACTORS`. Infinite without tension."""
     if line_tension_n <= 0:
         return math.inf
     return breaking_strength_n / line_tension_n

@@ -7,12 +7,13 @@ import pytest
 from scipy import constants as c
 
 from monitor.physics import brakes
-from tests.published.rows import Row, check, inches, lbf, psi, rows, to_lb_in, to_lbf
+from tests.published.rows import Row, check, inches, lb_in, lbf, psi, rows, to_lb_in, to_lbf
 
 MOTT = "Mott, Machine Elements in Mechanical Design, example 22-10"
 UGURAL = "Ugural, Mechanical Design, example 13.6"
 PADS = "public worked solution of a caliper problem"
 SHIGLEY = "Shigley, Mechanical Engineering Design, chapter 16 problem (from memory)"
+SHIGLEY_CALIPER = "Shigley, Mechanical Engineering Design, example 16-3 (from memory)"
 PAPER = "university paper on drilling band brakes (2003), ranges of friction and wrap"
 WOUTERSE = "public worksheet after Wouterse 1991 (its rim speed as printed: rpm not divided by 60)"
 PRACTICE = "common practice, no source"
@@ -24,6 +25,10 @@ NARROW_BAND = brakes.band_from_peak_pressure(620e3, 0.30, TURNS_270, 0.175, 0.02
 PULLED_BAND = brakes.band_from_pull(lbf(1580) / brakes.band_ratio(0.28, TURNS_270), 0.28, TURNS_270, inches(6))
 UGURAL_PAD = brakes.pad_force_n(psi(200), inches(2.5), inches(5), math.radians(60))
 SOLUTION_PAD = brakes.pad_force_n(psi(100), inches(4), inches(6), math.radians(45))
+# Two pads, 3.875 to 5.5 in, 108 degrees, f 0.37, cylinders of 1.5 in; 13,000 lb in asked of both.
+SHIGLEY_RADIUS = brakes.effective_radius_m(inches(3.875), inches(5.5))
+SHIGLEY_FORCE = lb_in(6500) / brakes.face_torque_n_m(1.0, 0.37, SHIGLEY_RADIUS)
+SHIGLEY_AREA = math.pi / 4 * inches(1.5) ** 2
 SERVICE = brakes.ServiceCalipers(friction=0.40, radius_m=0.70, calipers=6, piston_area_m2=75e3 / 14e6)
 EMERGENCY = brakes.EmergencyCalipers(0.40, 0.70, 2, spring_n=120e3, spring_rate_n_per_m=6e6, piston_area_m2=0.015)
 LOAD = 340e3 * c.g * 0.43 / 12
@@ -55,6 +60,24 @@ TABLE = [
         ),
         2513.3,
         1e-4,
+    ),
+    Row("pad radius of a caliper, in", SHIGLEY_CALIPER, lambda: SHIGLEY_RADIUS / c.inch, 4.688, 2e-4),
+    Row("pad force of a caliper, lb", SHIGLEY_CALIPER, lambda: to_lbf(SHIGLEY_FORCE), 3748, 2e-4),
+    Row(
+        "pad force of a caliper from its greatest pressure, lb",
+        SHIGLEY_CALIPER,
+        lambda: to_lbf(brakes.pad_force_n(psi(315.8), inches(3.875), inches(5.5), math.radians(108))),
+        3748,
+        5e-4,
+    ),
+    Row(
+        "oil pressure of a caliper, psi",
+        SHIGLEY_CALIPER,
+        lambda: (
+            brakes.ServiceCalipers(0.37, SHIGLEY_RADIUS, 1, SHIGLEY_AREA).pressure_for_torque_pa(lb_in(13_000)) / c.psi
+        ),
+        2121,
+        5e-4,
     ),
     Row("band tight end, lb", MOTT, lambda: to_lbf(MOTT_BAND.tight_n), 300, 5e-3),
     Row("band slack end, lb", MOTT, lambda: to_lbf(MOTT_BAND.slack_n), 112, 5e-3),

@@ -31,7 +31,19 @@ def stacked_winch() -> DrumGeometry:
     return DrumGeometry(16 * 0.05, 0.05, 20, 1.0)
 
 
+# 10 in barrel, 20 in flange, 12 in wide, 1/2 in rope: ten stacked layers of 24 wraps.
+WINCH = DrumGeometry(inches(10), inches(0.5), 24, 1.0, 10)
+WINCH_PAGE = "public winch-drum page, example of ten layers"
+
 TABLE = [
+    Row("rope on ten stacked layers, ft", WINCH_PAGE, lambda: to_ft(WINCH.capacity_m), 940, 5e-3),
+    Row(
+        "the same by the volume of the ring, ft",
+        WINCH_PAGE,
+        lambda: to_ft(drum.handbook_capacity_m(inches(10), inches(12), inches(5), inches(0.5))),
+        940,
+        5e-3,
+    ),
     Row("layer 1 radius", DERIVED, lambda: LAND.radius_m(0), 0.37306, 1e-4),
     Row("layer 2 radius", DERIVED, lambda: LAND.radius_m(36), 0.40331, 1e-4),
     Row("layer 3 radius", DERIVED, lambda: LAND.radius_m(72), 0.43355, 1e-4),

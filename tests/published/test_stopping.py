@@ -164,6 +164,13 @@ TABLE = [
         5e-3,
     ),
     Row(
+        "energy of W k2 = 5875 lb ft2 at 100 rpm, ft lb",
+        "handbook form W k2 n2 / 5875",
+        lambda: heat.spin_energy_j(5875 * c.pound * c.foot**2, rpm(100)) / (c.lbf * c.foot),
+        10_000,
+        2e-3,
+    ),
+    Row(
         "stopping torque of W k2 = 308 lb ft2 from 100 rpm in 10 s, lb ft",
         "handbook form W k2 n / (308 t)",
         lambda: brakes.stopping_torque_n_m(308 * c.pound * c.foot**2, rpm(100), 10) / (c.lbf * c.foot),
@@ -176,6 +183,37 @@ TABLE = [
 @rows(TABLE)
 def test_value(row: Row) -> None:
     check(row)
+
+
+# One rope, no tackle: the closed forms that handbooks print for a load on a drum, I inertia, R radius, Tf friction torque.
+ONE_ROPE = Hoist(1500.0, 95.0, 1, 0.6, 1.0)
+HANDBOOK = "public handbook page on hoists: (m g R -+ Tf) / (m R + I / R)"
+
+
+@pytest.mark.parametrize("friction", [0.0, 800.0, 5000.0])
+def test_one_rope_has_the_handbooks_closed_forms(friction: float) -> None:
+    # HANDBOOK: rising and coming to rest without drive d = (m g R + Tf) / (m R + I / R); lowered without drive a = (m g R -
+    # Tf) / (m R + I / R); brought to rest by T = I b - Tf + m R (g + d) with b = d / R.
+    m, i, r = 1500.0, 95.0, 0.6
+    rising = (m * c.g * r + friction) / (m * r + i / r)
+    lowered = (m * c.g * r - friction) / (m * r + i / r)
+    assert motion.acceleration_hoisting_m_s2(ONE_ROPE, 0.0, friction) == pytest.approx(max(-rising, -c.g)), HANDBOOK
+    assert motion.acceleration_lowering_m_s2(ONE_ROPE, friction) == pytest.approx(lowered), HANDBOOK
+    stop = 2.5
+    torque = i * stop / r - friction + m * r * (c.g + stop)
+    assert motion.braking_torque_seen_n_m(ONE_ROPE, stop, -1) == pytest.approx(torque + friction), HANDBOOK
+    assert motion.reach_lowering(2.0, ONE_ROPE, torque + friction, 0.0, 0.0).distance_m == pytest.approx(2.0**2 / 5.0)
+
+
+def test_a_crate_shows_the_brake_that_drags_on_its_drum() -> None:
+    # Public engineering problem, worked by hand here: drum 200 kg, radius of gyration 0.45 m, diameter 1.2 m; a crate of
+    # 60 kg sinks 3.0 m in 2.20 s from rest. 1.240 m/s2, 2.066 rad/s2, 514.2 N in the rope, 224.8 N m of the brake.
+    rig = Hoist(60.0, 200.0 * 0.45**2, 1, 0.6, 1.0)
+    fall = 2 * 3.0 / 2.20**2
+    torque = motion.braking_torque_seen_n_m(rig, -fall, -1)
+    assert torque == pytest.approx(224.8, rel=2e-3)
+    assert motion.acceleration_lowering_m_s2(rig, torque) == pytest.approx(1.240, rel=1e-3)
+    assert (torque + rig.drum_inertia_kg_m2 * fall / 0.6) / 0.6 == pytest.approx(514.2, rel=1e-3)
 
 
 def test_stop_energy_closes() -> None:
