@@ -42,6 +42,15 @@ def words_that_fit(text: str, width: int) -> str:
     return "…" if width > 0 else ""
 
 
+def name_that_fits(name: str, width: int) -> str:
+    """A name of one piece in `width` cells: start and end, which tell names apart, with "…" between. ASCII names only;
+    others as `words_that_fit`."""
+    if len(name) <= width or not name.isascii() or width < 5:
+        return words_that_fit(name, width)
+    end = (width - 1) * 2 // 3
+    return f"{printable(name[: width - 1 - end])}…{printable(name[-end:])}"
+
+
 def wrapped(text: str, width: int, rows: int) -> list[str]:
     """`text` in at most `rows` lines of whole words; the last one ends in "…" when not all of it fits."""
     lines: list[str] = []

@@ -113,7 +113,7 @@ async def test_history_page_of_alarms() -> None:
     app.history = sample.history()
     async with app.run_test(size=(120, 40)) as pilot:
         await pilot.press("3", "l")
-        assert "Auxiliary brake takes only 41 % of the descent: acknowledged" in shown(app)
+        assert "acknowledged: Auxiliary brake takes only 41 % of the descent" in shown(app)
 
 
 async def test_help_names_every_key_and_closes_with_any() -> None:

@@ -273,3 +273,30 @@ def test_where_readings_come_from_stands_in_one_place() -> None:
     assert heads["RECORDING ─"] < next(y for y, line in enumerate(lines) if "a.stopmark" in line) < heads["INTAKE"]
     assert next(y for y, line in enumerate(lines) if "mqtt://" in line) > heads["INTAKE"]
     assert sum("broker" in line for line in lines) == 1
+
+
+@pytest.mark.parametrize("size", SIZES, ids=str)
+def test_long_names_of_sensors_stay_apart(size: tuple[int, int]) -> None:
+    """Names may have 40 characters and no blank."""
+    named = tuple(
+        replace(sensor, id=f"drawworks-north-side-unit-7-{sensor.id}"[:40]) for sensor in sample.still().sensors
+    )
+    canvas = page(replace(sample.still(), sensors=named), SCREENS[3], size)
+    rows = [line for line in canvas.text().splitlines() if "· good" in line]
+    heads = [row.partition("· good")[0].strip("› ") for row in rows]
+    assert len(set(heads)) == len(heads) >= 8
+    assert all(head.startswith("draw") for head in heads)
+
+
+@pytest.mark.parametrize("size", SIZES, ids=str)
+def test_history_tells_what_became_of_an_alarm_at_every_size(size: tuple[int, int]) -> None:
+    text = page(sample.warning(), SCREENS[2], size, look=Look(page=1), history=sample.history()).text()
+    assert "not acknowledged: BRAKE NOW" in text
+    assert "acknowledged: Auxiliary brake" in text
+
+
+def test_reasons_for_refusing_are_told_whole() -> None:
+    reasons = MappingProxyType({"not a number": 12, "topic not configured": 3})
+    text = " ".join(page(replace(sample.still(), rejects=reasons), SCREENS[7]).text().split())
+    assert "12 not a number" in text
+    assert "3 topic not configured" in text

@@ -159,7 +159,7 @@ def _history(area: Area, view: View) -> tuple[str, ...]:
         x = body.put(x, y, f"{SHAPE[alarm.severity]} {alarm.severity.name:<8}", role) + 1
         words = printable(_FIXED.get(alarm.state, str(alarm.state)))
         state = words if alarm.active or alarm.state is AlarmState.RETURNED else f"{words}, cause gone"
-        body.say(x, y, f"{alarm.message}: {state}", "base" if alarm.active else "dim", body.width - x - 1)
+        body.say(x, y, f"{state}: {alarm.message}", "base" if alarm.active else "dim", body.width - x - 1)
     return tuple(str(position) for position in range(hidden + 1))
 
 

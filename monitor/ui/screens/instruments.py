@@ -4,7 +4,7 @@ from dataclasses import dataclass
 from math import isfinite
 
 from monitor.core.types import SensorView, Validity, Value
-from monitor.ui.canvas import Area, printable, words_that_fit, wrapped
+from monitor.ui.canvas import Area, name_that_fits, printable, wrapped
 from monitor.ui.format import plain, span
 from monitor.ui.keys import Key
 from monitor.ui.theme import Role
@@ -66,7 +66,7 @@ def draw(area: Area, view: View) -> tuple[str, ...]:
     for y, sensor in enumerate(sensors[first : first + rows], 1):
         _row(area, y, view, sensor, columns, name_width, first + y - 1 == chosen)
     below = area.part(1, rows + 1, area.width - 2, detail + 1)
-    below.rule(0, title=words_that_fit(sensors[chosen].id, area.width - 8))
+    below.rule(0, title=name_that_fits(sensors[chosen].id, area.width - 8))
     if first + rows < len(sensors):
         below.right(below.width - 1, 0, f" {len(sensors) - first - rows} more ↓ ", "notice")
     _detail(below.part(1, 1, below.width - 2, below.height - 1), view, sensors[chosen])
@@ -114,7 +114,7 @@ def _row(
         area.put(0, y, " " * area.width, "select")
     words, role = state(sensor)
     area.put(0, y, "›" if chosen else " ", "select" if chosen else "base")
-    area.say(2, y, sensor.id, "select" if chosen else "base", name_width - 1)
+    area.put(2, y, name_that_fits(sensor.id, name_width - 1), "select" if chosen else "base")
     area.put(2 + name_width, y, words, "select" if chosen else role)
     x = 2 + name_width + 11
     cells = _cells(view, sensor)

@@ -101,7 +101,7 @@ def _refused(rejects: Mapping[str, int]) -> list[Item]:
     if not rejects:
         return [Item("nothing so far", ("",), "dim")]
     ordered = sorted(rejects.items(), key=lambda entry: -entry[1])
-    return [Item(reason, (str(count),), "strong") for reason, count in ordered]
+    return [Item(str(count), (reason,), "base", free=True) for reason, count in ordered]
 
 
 def _in_force(view: View) -> list[Item]:
