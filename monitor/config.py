@@ -28,7 +28,8 @@ from monitor.fields import (
     UnitName,
     Words,
 )
-from monitor.units import UNITS, Unit
+from monitor.physics.line import goal_j_per_m
+from monitor.units import FOOT_M, TON_MILE_J, UNITS, Unit
 
 
 class Block(Model):
@@ -86,6 +87,16 @@ class Line(Model):
     def axial_stiffness_n(self) -> float:
         """E A of the rope, N."""
         return self.elastic_modulus_pa * self.fill * self.rope_diameter_m**2
+
+    def goal_j_m(self, at_design_factor: float = 5.0) -> float:
+        """Work to aim for per metre of line cut, J/m: the site's own goal, else the usual one for the rope.
+
+        Raises:
+            ValueError: none is known (see `monitor.physics.line.goal_j_per_m`).
+        """
+        if self.goal_ton_miles_per_ft is not None:
+            return self.goal_ton_miles_per_ft * TON_MILE_J / FOOT_M
+        return goal_j_per_m(self.rope_diameter_m, at_design_factor)
 
 
 class Drum(Model):

@@ -246,7 +246,7 @@ def _factor(rig: "Rig", load_n: float) -> tuple[float, float]:
 
 
 def _print_load(rig: "Rig", load_n: float) -> None:
-    from monitor.report.tables import DESIGN_FACTORS
+    from monitor.physics.tackle import DESIGN_FACTORS
 
     if load_n <= 0:
         raise ValueError("--load: must be above 0")
@@ -257,27 +257,16 @@ def _print_load(rig: "Rig", load_n: float) -> None:
         print(f"  {words}: at least {least:g}: {'met' if factor >= least else 'NOT MET'}")
 
 
-def goal_of(rig: "Rig", factor: float | None = None) -> tuple[float, str]:
-    """(work per length to aim for, J/m; where it comes from).
-
-    Raises:
-        ValueError: no goal is known for this rope.
-    """
-    from monitor.physics.line import goal_j_per_m
-
-    if rig.line.goal_ton_miles_per_ft is not None:
-        return rig.line.goal_ton_miles_per_ft * TON_MILE_J / FOOT_M, "the site's own goal"
-    words = "usual for the rope's diameter" + (f", scaled to a design factor of {factor:.1f}" if factor else "")
-    return goal_j_per_m(rig.line.rope_diameter_m, factor or 5.0), words
-
-
 def _print_cut(args: argparse.Namespace, rig: "Rig") -> None:
     from monitor.physics.line import cut_due_m, slip_share_m, work_until_cut_j
 
     if args.cut <= 0:
         raise ValueError("--cut: must be above 0")
     factor = _factor(rig, args.load)[1] if args.load else None
-    goal, words = goal_of(rig, factor)
+    goal = rig.line.goal_j_m(factor or 5.0)
+    words = "usual for the rope's diameter" + (f", scaled to a design factor of {factor:.1f}" if factor else "")
+    if rig.line.goal_ton_miles_per_ft is not None:
+        words = "the site's own goal"
     done = args.done
     recording = recorded(args.measured) if args.measured else None
     if args.data is not None:

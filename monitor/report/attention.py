@@ -1,15 +1,13 @@
 """What a mechanic should look at first, gathered from all over the record: a line each, with the section that tells more."""
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 from typing import Final
-
-import numpy as np
 
 from monitor.config import Sensor
 from monitor.core.types import SensorView, Severity
 from monitor.report.alarmfigures import Span
-from monitor.report.collect import Recording
+from monitor.report.collect import Recording, least
 from monitor.report.html import Raw, lacking, paragraph, severity, table, text
 from monitor.report.sections import Story, many, percent
 from monitor.ui.format import plain, span
@@ -36,7 +34,7 @@ def taken_share(rec: Recording, view: SensorView, sensor: Sensor) -> float:
 
 def look_table(story: Story) -> str:
     """The list, worst first."""
-    found = [*_alarms(story), *_checks(story), *_brake(story), *_line(story), *_sensors(story), *_data(story)]
+    found = [look for looks in LOOKS for look in looks(story)]
     if not found:
         return paragraph(
             "Nothing: no WARNING or DANGER, no alarm left standing, no check failed or due, every sensor gave its readings."
@@ -90,11 +88,10 @@ def _brake(story: Story) -> Iterator[Look]:
 
 
 def _line(story: Story) -> Iterator[Look]:
-    factors = story.rec["design_factor"]
-    least = float(np.nanmin(factors)) if np.isfinite(factors).any() else np.inf
+    lowest = least(story.rec["design_factor"])
     asked = story.rec.rig.line.min_design_factor
-    if least < asked:
-        words = f"The fast line's design factor fell to {plain(least, 2)}; the site asks for {plain(asked, 1)}."
+    if lowest < asked:
+        words = f"The fast line's design factor fell to {plain(lowest, 2)}; the site asks for {plain(asked, 1)}."
         yield Look("line", words, "line")
 
 
@@ -118,3 +115,7 @@ def _data(story: Story) -> Iterator[Look]:
         yield Look(
             "data", f"{many(rec.unread, 'message')} in damaged parts of the session could not be read.", "summary"
         )
+
+
+LOOKS: Final[tuple[Callable[[Story], Iterable[Look]], ...]] = (_alarms, _checks, _brake, _line, _sensors, _data)
+"""What finds things to look at, gravest first."""

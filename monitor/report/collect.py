@@ -4,6 +4,7 @@ The rules are left out: what was said stands in the session, and that is what th
 worked out anew, so that an old session gets what a newer Stopmark can see in it.
 """
 
+import math
 from dataclasses import dataclass
 from typing import Final
 
@@ -17,7 +18,7 @@ from monitor.config import Rig
 from monitor.core.types import GRID_NS, Action, Finding, Snapshot
 from monitor.report.pieces import COLUMNS, STATES, Numbers, replay
 
-__all__ = ["COLUMNS", "STATES", "Numbers", "Recording", "collect", "runs"]
+__all__ = ["COLUMNS", "STATES", "Numbers", "Recording", "collect", "least", "most", "runs"]
 
 _SILENCES: Final = 5.0
 """So many readings of the quickest sensor in a row must be missing to make a gap: in a slow log two seconds are none."""
@@ -143,3 +144,15 @@ def runs(mask: npt.NDArray[np.bool_], join_s: float = 0.0) -> list[tuple[int, in
         else:
             found.append((first, after))
     return found
+
+
+def most(numbers: Numbers) -> float:
+    """The greatest of the known numbers; NaN where none is known."""
+    known = numbers[np.isfinite(numbers)]
+    return float(known.max()) if len(known) else math.nan
+
+
+def least(numbers: Numbers) -> float:
+    """The least of the known numbers; NaN where none is known."""
+    known = numbers[np.isfinite(numbers)]
+    return float(known.min()) if len(known) else math.nan

@@ -25,7 +25,7 @@ from monitor.core.types import GRID_NS
 from monitor.physics.brakes import EddyBrake
 from monitor.physics.drum import DrumGeometry
 from monitor.physics.motion import Hoist, reach_hoisting, reach_lowering
-from monitor.report.collect import Numbers, Recording, runs
+from monitor.report.collect import Numbers, Recording, most, runs
 from monitor.units import STANDARD_GRAVITY_M_S2 as GRAVITY
 
 STEP_S: Final = GRID_NS * 1e-9
@@ -195,7 +195,7 @@ class _Stops:
             return None
         # To the furthest place: a hard stop springs back on its line.
         way = direction * (self.height[call : after + round(SETTLE_S / STEP_S)] - self.height[call])
-        reach = _most(way)
+        reach = most(way)
         if math.isnan(reach):
             reach = float(np.nansum(from_call)) * STEP_S
         rec = self.rec
@@ -309,7 +309,7 @@ def descents(rec: Recording) -> list[Descent]:
                 friction_j=float(rec.disc_energy_j[place]) if ended else _NAN,
                 aux_share=float(rec["aux_share"][at]) if ended and mean > heavy_n else _NAN,
                 heat_from_c=float(heat[first]),
-                heat_to_c=_most(heat[first:cool]),
+                heat_to_c=most(heat[first:cool]),
                 measured=measured,
             )
         )
@@ -357,8 +357,3 @@ def _smooth(numbers: Numbers) -> Numbers:
 def _mean(numbers: Numbers) -> float:
     known = numbers[np.isfinite(numbers)]
     return float(known.mean()) if len(known) else _NAN
-
-
-def _most(numbers: Numbers) -> float:
-    known = numbers[np.isfinite(numbers)]
-    return float(known.max()) if len(known) else _NAN

@@ -17,7 +17,7 @@ from monitor.adapters.ledger import Entry
 from monitor.core.signals import SIGNALS
 from monitor.core.types import GRID_NS, AlarmState, Finding, Severity
 from monitor.report.alarmfigures import AlarmFigures, Span, figures, spans
-from monitor.report.collect import STATES, Numbers, Recording
+from monitor.report.collect import STATES, Recording, most
 from monitor.report.html import cards, lacking, paragraph, severity, table
 from monitor.report.motion import Descent, Stand, Stop, descents, stands, stops
 from monitor.report.plots import Chart, Curve, Panel
@@ -166,8 +166,8 @@ def summary(story: Story) -> str:
                 (many(alarms.raised, "alarm"), f"worst: {worst.name if worst is not None else 'none'}"),
                 (many(len(story.stands), "stand"), "from set-down to set-down"),
                 (f"{plain(work / TON_MILE_J, 1)} ton-miles", f"line work, {mega(work, 0)} MJ"),
-                (story.full(_top(speed), "speed"), "highest block speed"),
-                (story.full(_top(rec["hook_load"]), "force"), "highest hook load"),
+                (story.full(most(speed), "speed"), "highest block speed"),
+                (story.full(most(rec["hook_load"]), "force"), "highest hook load"),
                 (percent(float(effect[-1])) if len(effect) else "not weighed", "brake effectiveness at the end"),
                 (
                     story.full(heat, "temperature") if math.isfinite(heat) else "no descent",
@@ -189,10 +189,6 @@ def summary(story: Story) -> str:
     parts.append(table(("<the hoist was", "for", "share"), rows))
     parts.append(_data_words(story))
     return "".join(parts)
-
-
-def _top(numbers: Numbers) -> float:
-    return float(np.nanmax(numbers)) if np.isfinite(numbers).any() else math.nan
 
 
 def _data_words(story: Story) -> str:

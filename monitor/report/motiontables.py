@@ -1,0 +1,163 @@
+"""The sections of the report that are tables of what the block did: stops, descents, stands."""
+
+import math
+from collections.abc import Sequence
+from statistics import median
+from typing import Final
+
+from monitor.config import NoAux
+from monitor.report.html import lacking, paragraph, table
+from monitor.report.motion import LEAST_DESCENT_M, LEAST_STAND_M, STOP_FROM_M_S, Stop
+from monitor.report.sections import NONE, Story, cut, many, mega, percent
+from monitor.ui.format import plain
+
+
+def stop_table(story: Story) -> str:
+    """Every stop by the friction brake."""
+    rec, stops = story.rec, story.stops
+    if not any(rec.rig.sensor_of(f"service_pressure_{n}") for n in (1, 2)):
+        return lacking("This rig's brake pressure is not measured: which brake ended a motion cannot be told.")
+    if not stops:
+        return paragraph(f"No motion faster than {story.full(STOP_FROM_M_S, 'speed')} was ended by the friction brake.")
+    parts = [_stop_words(story, stops)]
+    rows = [_stop_row(story, stop) for stop in stops]
+    shown, more = cut(rows)
+    heads = (
+        "|brake called", "|way", story.head("speed", "speed"), story.head("load", "force"), "layer",
+        story.head("pressure", "pressure"), story.head("slowing", "acceleration"), "effectiveness, %",
+        story.head("reach, full brake", "length"), story.head("reach, as braked", "length"),
+        story.head("reach seen", "length"), "seen / as braked",
+    )  # fmt: skip
+    parts.append(table(heads, shown))
+    parts.append(more)
+    parts.append(paragraph(
+        "Reach from the lever's first movement (the first pressure where no lever is measured) to rest. Full brake: predicted "
+        "for a full application with the configured lag, no reaction time. As braked: predicted for the pressure that was "
+        "applied, with the effectiveness known before the stop. F marks a full application; D a brake that had been holding "
+        "the load back before, M a motor still engaged: their distance says nothing about reach. "
+        "± 99 % for speed and effectiveness, half a reading "
+        f"for distances; load ± {percent(rec.rig.uncertainty.load)}.", "note",
+    ))  # fmt: skip
+    return "".join(parts)
+
+
+def _stop_words(story: Story, stops: Sequence[Stop]) -> str:
+    fit = [s.reach_m / s.reach_applied_m for s in stops if s.comparable]
+    full = [s for s in stops if s.full and not s.dragged and math.isfinite(s.reach_full_m)]
+    over = sum(s.reach_m - s.reach_bound_m > s.reach_full_m for s in full)
+    words = f"{many(len(stops), 'stop')}, {len(full)} of them with the full brake. "
+    if fit:
+        words += f"Reach seen over reach predicted for the pressure applied: median {plain(median(fit), 2)}. "
+    if full:
+        words += f"With the full brake {over} of {len(full)} went further than expected."
+    else:
+        words += "None shows what a full application does: the full-brake column stays a prediction."
+    return paragraph(words)
+
+
+def _stop_row(story: Story, stop: Stop) -> tuple[str, ...]:
+    comparable = stop.comparable
+    return (
+        story.when(stop.t_ns),
+        ("up" if stop.direction > 0 else "down")
+        + (" F" if stop.full else "")
+        + (" D" if stop.dragged else "")
+        + (" M" if stop.driven else ""),
+        story.within(stop.speed_m_s, stop.speed_bound_m_s, "speed"),
+        story.number(stop.load_n, "force"),
+        NONE if math.isnan(stop.layer) else f"{stop.layer:.0f}",
+        story.number(stop.pressure_pa, "pressure"),
+        story.number(stop.deceleration_m_s2, "acceleration"),
+        story.within(stop.effectiveness, 2.576 * stop.effectiveness_sigma, "fraction"),
+        story.fine(stop.reach_full_m, "length") if math.isfinite(stop.reach_full_m) else _never(stop.reach_full_m),
+        story.fine(stop.reach_applied_m, "length") if comparable else _never(stop.reach_applied_m),
+        story.fine(stop.reach_m, "length", stop.reach_bound_m),
+        plain(stop.reach_m / stop.reach_applied_m, 2) if comparable else NONE,
+    )
+
+
+def _never(reach_m: float) -> str:
+    return "never stops" if math.isinf(reach_m) else NONE
+
+
+def descent_table(story: Story) -> str:
+    """Every descent: who took the energy, and how hot it made the brake."""
+    rec, found = story.rec, story.descents
+    if not found:
+        return paragraph(f"No descent of {story.full(LEAST_DESCENT_M, 'length')} or more.")
+    rows = [
+        (
+            story.when(d.t_ns),
+            f"{d.seconds:.0f}",
+            story.number(d.distance_m, "length"),
+            story.number(d.top_speed_m_s, "speed"),
+            story.number(d.load_n, "force"),
+            mega(d.energy_j),
+            mega(d.friction_j, 2),
+            percent(d.aux_share),
+            story.number(d.heat_from_c, "temperature"),
+            story.number(d.heat_to_c, "temperature"),
+        )
+        for d in found
+    ]
+    heads = (
+        "|from", "for, s", story.head("distance", "length"), story.head("top speed", "speed"), story.head("load", "force"),
+        "energy, MJ", "to friction brake, MJ", "auxiliary share", story.head("heat before", "temperature"),
+        story.head("heat after", "temperature"),
+    )  # fmt: skip
+    energy = [d.energy_j for d in found if math.isfinite(d.energy_j)]
+    friction = [d.friction_j for d in found if math.isfinite(d.friction_j)]
+    foot_row = ("all", "", "", "", "", mega(sum(energy)), mega(sum(friction), 2), "", "", "")
+    shares = [d.aux_share for d in found if math.isfinite(d.aux_share)]
+    words = (
+        f"Energy is load times distance (± {percent(rec.rig.uncertainty.load)} with the load): what the brakes and the "
+        "tackle's friction took. "
+    )
+    if isinstance(rec.rig.aux, NoAux):
+        words += "This rig has no auxiliary brake. "
+    elif shares:
+        words += f"Auxiliary share of heavy descents: median {percent(median(shares))}, lowest {percent(min(shares))}. "
+    else:
+        words += "No descent was heavy, long and fast enough to tell what the auxiliary brake took. "
+    if not found[0].measured:
+        words += "Disc temperatures are not measured: those shown are modelled from the friction work."
+    shown, more = cut(rows)
+    return paragraph(words) + table(heads, shown, foot_row if not more else ()) + more
+
+
+def stand_table(story: Story) -> str:
+    """Time per stand, slips to slips, connections."""
+    found = story.stands
+    if story.rec.known("string_load") < 0.5:
+        return lacking("The hook load was known for less than half of the time: stands cannot be told.")
+    if not found:
+        return paragraph("The string was not set in slips and lifted again in this record.")
+    parts = []
+    rows = []
+    for way in ("out", "in", "worked"):
+        some = [s for s in found if s.way == way]
+        if some:
+            each = [
+                median(times) for times in zip(*((s.seconds, s.connection_s, s.hanging_s) for s in some), strict=True)
+            ]
+            rows.append((_WAYS[way], str(len(some)), *(f"{t:.0f}" for t in each), f"{min(s.seconds for s in some):.0f}",
+                         f"{max(s.seconds for s in some):.0f}"))  # fmt: skip
+    heads = ("<way", "stands", "time per stand, s", "connection, s", "slips to slips, s", "quickest, s", "slowest, s")
+    words = "Medians; a stand counts from set-down to set-down."
+    if any(s.way == "worked" for s in found):
+        words += f" Lifted and set again: moved by less than {story.full(LEAST_STAND_M, 'length')}."
+    parts.append(paragraph(words))
+    parts.append(table(heads, rows))
+    heads = ("|set in slips", "|way", "time per stand, s", "connection, s", "slips to slips, s",
+             story.head("travel", "length"), story.head("load", "force"))  # fmt: skip
+    lines = [
+        (story.when(s.t_ns), s.way, f"{s.seconds:.0f}", f"{s.connection_s:.0f}", f"{s.hanging_s:.0f}",
+         story.number(s.travel_m, "length"), story.number(s.load_n, "force"))
+        for s in found
+    ]  # fmt: skip
+    shown, more = cut(lines)
+    parts.append(table(heads, shown))
+    return "".join(parts) + more
+
+
+_WAYS: Final = {"out": "out of the hole", "in": "into the hole", "worked": "lifted and set again"}
