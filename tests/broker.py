@@ -13,9 +13,11 @@ import signal
 import socket
 import subprocess
 import time
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import AsyncIterator, Callable, Mapping, Sequence
 from pathlib import Path
 from typing import Self
+
+import aiomqtt
 
 from monitor.configfile import config_root
 
@@ -67,6 +69,29 @@ async def until(condition: Callable[[], bool], what: str, timeout_s: float = PAT
     while not condition():
         assert time.monotonic() < end, f"waited {timeout_s} s in vain for: {what}"
         await asyncio.sleep(0.01)
+
+
+@contextlib.asynccontextmanager
+async def sending(
+    broker: "Mosquitto", messages: Callable[[float], Sequence[tuple[str, str]]], every_s: float = 0.05
+) -> AsyncIterator[None]:
+    """Somebody who sends, again and again, what `messages` gives for the seconds gone."""
+    end = asyncio.Event()
+
+    async def send() -> None:
+        start_s = time.monotonic()
+        async with aiomqtt.Client("127.0.0.1", broker.port) as client:
+            while not end.is_set():
+                for topic, payload in messages(time.monotonic() - start_s):
+                    await client.publish(topic, payload)
+                await asyncio.sleep(every_s)
+
+    task = asyncio.create_task(send())
+    try:
+        yield
+    finally:
+        end.set()  # not cancelled: the library may swallow that, and send for ever
+        await task
 
 
 class Mosquitto:

@@ -3,11 +3,9 @@
 import asyncio
 import json
 import shutil
-from collections.abc import AsyncIterator
-from contextlib import AbstractContextManager, asynccontextmanager
+from contextlib import AbstractAsyncContextManager, AbstractContextManager
 from pathlib import Path
 
-import aiomqtt
 import pytest
 
 from monitor.adapters.address import parse_broker_url
@@ -22,30 +20,17 @@ from monitor.core.types import CARRIED_TOPIC, ActionKind, AlarmState, Frame, Sna
 from monitor.live import LiveDriver
 from monitor.playback import ReplayDriver
 from monitor.restart import left_behind
-from tests.broker import Mosquitto, until
+from tests.broker import Mosquitto, sending, until
 from tests.test_commands import DEADLINE_S, own_rig
 from tests.test_ledger_live import words
 
 FT_M = 0.3048
 
 
-@asynccontextmanager
-async def hanging(broker: Mosquitto, height_ft: float) -> AsyncIterator[None]:
+def hanging(broker: Mosquitto, height_ft: float) -> AbstractAsyncContextManager[None]:
     """The block of the hand-written rig hangs still under load."""
-
-    async def send() -> None:
-        async with aiomqtt.Client("127.0.0.1", broker.port) as client:
-            while True:
-                await client.publish("wellsite/block/ft", json.dumps({"data": [{"reading": height_ft}]}))
-                await client.publish("weight", "120.0")
-                await asyncio.sleep(0.05)
-
-    task = asyncio.create_task(send())
-    try:
-        yield
-    finally:
-        task.cancel()
-        await asyncio.wait([task])
+    height = json.dumps({"data": [{"reading": height_ft}]})
+    return sending(broker, lambda _: [("wellsite/block/ft", height), ("weight", "120.0")])
 
 
 async def height_near(driver: LiveDriver, height_m: float, within_m: float) -> None:
@@ -148,7 +133,7 @@ def test_the_session_being_recorded_is_not_taken_for_the_run_before(
     """On a full disk it is an empty file: nothing to complain about."""
     own = tmp_path / "land-20260101-000000.stopmark"
     own.write_bytes(b"")
-    assert left_behind(tmp_path, "land", own) == {}
+    assert left_behind(tmp_path, "land", but=own) == {}
     assert caplog.text == ""
 
 
@@ -185,3 +170,23 @@ async def test_a_full_disk_at_the_start_does_not_cost_what_the_run_before_left(
     with SessionReader(second) as session:
         assert [f.after for f in session.findings() if f.key == "carried"] == ["carried"]
         assert [note.text for note in session.notes() if note.kind == "removal"] == []
+
+
+async def test_after_the_clock_was_set_back_a_restart_goes_on_from_the_run_before(
+    broker: Mosquitto, tmp_path: Path
+) -> None:
+    """Not from the one with the latest name, which was made an hour ahead."""
+    rig, data = own_rig(tmp_path), tmp_path / "data"
+    carried: list[dict[str, int | None]] = []
+    ahead = StreamClock(StreamClock.live().now_ns() + 3_600_000_000_000)
+    for clock in (ahead, StreamClock.live(), StreamClock.live()):
+        args = words("--rig", str(rig), "--broker", broker.url, "--data", str(data))
+        with live_driver(args, find_rig(str(rig)), parse_broker_url(broker.url, {}), clock, "LIVE", ()) as driver:
+            running = asyncio.create_task(driver.run())
+            await until(lambda: driver.runner.connected is True, "the connection")
+            carried.append(shelved(driver.snapshot()))
+            if len(carried) == 2:
+                driver.act(ActionKind.SHELVE, "slack-line", number=600.0, who="ab")
+            driver.stop()
+            await running
+    assert [[*each] for each in carried] == [[], [], ["slack-line"]]

@@ -7,17 +7,16 @@ import os
 import re
 import socket
 import threading
-from collections.abc import AsyncIterator, Callable
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
-import aiomqtt
 import pytest
 
 from monitor.adapters import link, mqtt
 from tests.adapters.faults_of_broker import BROKER_FAULTS, outcome_of
 from tests.adapters.test_mqtt import Listener, listening, publish
-from tests.broker import Certificates, Mosquitto, until
+from tests.broker import Certificates, Mosquitto, sending, until
 from tests.sender import packet
 
 STALE_S = 1.0
@@ -165,29 +164,11 @@ async def test_a_topic_refused_is_named_and_asked_for_again() -> None:
     assert [b"rig/a" in body for body in asked] == [True, False, False]
 
 
-@contextlib.asynccontextmanager
-async def speaking(broker: Mosquitto, topic: str) -> AsyncIterator[None]:
-    """Somebody who goes on speaking under a topic."""
-
-    async def speak() -> None:
-        async with aiomqtt.Client("127.0.0.1", broker.port, identifier="test-speaker") as client:
-            while True:
-                await client.publish(topic, b"1")
-                await asyncio.sleep(0.1)
-
-    task = asyncio.create_task(speak())
-    try:
-        yield
-    finally:
-        task.cancel()
-        await asyncio.wait([task])
-
-
 async def test_a_topic_that_never_speaks_is_named(broker: Mosquitto, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(mqtt, "UNHEARD_S", 0.5)
     async with listening(Listener(broker.url, ["rig/a", "rig/b"])) as heard:
         await until(lambda: heard.connected, "a connection")
-        async with speaking(broker, "rig/a"):
+        async with sending(broker, lambda _: [("rig/a", "1")]):
             await until(lambda: "nothing comes of rig/b" in heard.words, "words for it")
             await publish(broker, ("rig/b", b"1"))
             await until(lambda: heard.words == f"connected to {broker.url}", "the words end")
