@@ -10,7 +10,7 @@ from monitor.ui.format import UNKNOWN_WORD
 from monitor.ui.screens import ScreenSpec
 from monitor.ui.screens.drive import DIRECTION
 from monitor.ui.theme import FILL_ROLE, SHAPE
-from monitor.ui.view import FROZEN_S, View, as_known, height, standing
+from monitor.ui.view import FROZEN_S, View, as_known, gone, height, standing
 from monitor.ui.widgets import chrome
 
 SMALLEST = (60, 20)
@@ -47,7 +47,9 @@ def _too_small(area: Area, view: View) -> None:
         area.say(0, 0, "◆ MONITOR STOPPED: figures are old", "fill_danger")
     elif alarms:
         worst = alarms[0]
-        area.say(0, 0, f"{SHAPE[worst.severity]} {worst.severity.name} {worst.message}", FILL_ROLE[worst.severity])
+        over = gone(worst)
+        words = f"{SHAPE[worst.severity]} {worst.severity.name}{' (gone)' if over else ''} {worst.message}"
+        area.say(0, 0, words, "fill_notice" if over else FILL_ROLE[worst.severity])
     speed = snap.value("speed")
     area.say(0, 1, f"Make it {SMALLEST[0]} by {SMALLEST[1]} or more.")
     area.say(0, 2, f"HEIGHT {units.value(height(snap), 'length')}".replace(UNKNOWN_WORD, "UNKNOWN"), "strong")

@@ -92,6 +92,12 @@ def standing(snap: Snapshot) -> list[AlarmView]:
     return [alarm for alarm in snap.alarms if alarm.state not in OUT_OF_SIGHT]
 
 
+def gone(alarm: AlarmView) -> bool:
+    """Whether its cause is over and it only waits to be acknowledged: nothing to act on, so it never looks like one that
+    stands."""
+    return alarm.state is AlarmState.RETURNED and not alarm.active
+
+
 def heading(snap: Snapshot) -> int:
     """+1 going up, -1 going down, 0 still or not known."""
     if snap.hoist is HoistState.HOISTING:

@@ -9,7 +9,17 @@ from typing import Any
 import pytest
 
 from monitor.core.checks_overtravel import OVERTRAVEL
-from monitor.core.types import CheckReading, CheckStepView, Health, HoistState, Severity, Snapshot, Validity, Value
+from monitor.core.types import (
+    AlarmState,
+    CheckReading,
+    CheckStepView,
+    Health,
+    HoistState,
+    Severity,
+    Snapshot,
+    Validity,
+    Value,
+)
 from monitor.ui.canvas import Canvas
 from monitor.ui.format import System, Units
 from monitor.ui.page import draw_page
@@ -300,3 +310,18 @@ def test_reasons_for_refusing_are_told_whole() -> None:
     text = " ".join(page(replace(sample.still(), rejects=reasons), SCREENS[7]).text().split())
     assert "12 not a number" in text
     assert "3 topic not configured" in text
+
+
+@pytest.mark.parametrize("size", [*SIZES, (50, 15)], ids=str)
+def test_an_alarm_that_is_gone_is_not_told_as_if_it_stood(size: tuple[int, int]) -> None:
+    gone = sample.alarm("height-unknown", Severity.WARNING, "Block height not known", "Watch it.",
+                        state=AlarmState.RETURNED, active=False)  # fmt: skip
+    past = sample.alarm("past", Severity.DANGER, "Past help", "Look up.")
+    for alarms in ((gone,), (past, gone)):
+        canvas = page(replace(sample.calm(), alarms=alarms), size=size)
+        rows = [y for y, line in enumerate(canvas.text().splitlines()) if "Block height not known" in line]
+        if size != (50, 15) or alarms == (gone,):
+            assert rows
+        for y in rows:
+            assert "gone" in "".join(canvas.chars[y])
+            assert not {"warning", "fill_warning"} & set(canvas.roles[y])

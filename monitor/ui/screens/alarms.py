@@ -132,7 +132,7 @@ def _signal(area: Area, view: View, alarm: AlarmView) -> None:
         return
     chart = area.part(0, 1, area.width - 11, area.height - 2)
     plot.line(chart, track, WHY_S, axis)
-    if alarm.threshold is not None:
+    if alarm.threshold is not None and dimension != "switch":
         plot.level(chart, axis, alarm.threshold, TEXT_ROLE[alarm.severity])
 
     def axis_text(number: float) -> str:

@@ -6,7 +6,7 @@ from monitor.core.types import AlarmState, AlarmView, Validity
 from monitor.ui.canvas import Area, printable, words_that_fit, wrapped
 from monitor.ui.format import clock, plain, span
 from monitor.ui.theme import FILL_ROLE, SHAPE, TEXT_ROLE, Role
-from monitor.ui.view import FROZEN_S, KeyRow, View, bad_sensors, data_severity, height, stale_sensors, standing
+from monitor.ui.view import FROZEN_S, KeyRow, View, bad_sensors, data_severity, gone, height, stale_sensors, standing
 
 ADVISORY = "ADVISORY ONLY"
 
@@ -119,7 +119,7 @@ STATE_WORDS = {
 
 def _alarm(area: Area, view: View, alarms: list[AlarmView]) -> None:
     worst = alarms[0]
-    role = FILL_ROLE[worst.severity] if worst.active or worst.state is not AlarmState.RETURNED else "fill_notice"
+    role = "fill_notice" if gone(worst) else FILL_ROLE[worst.severity]
     cause = next((alarm for alarm in alarms if alarm.signal == "disconnected"), None)
     last = (area.height >= 4 or cause not in (None, worst)) and len(alarms) > 1
     height = area.height - (1 if last else 0)
@@ -160,13 +160,13 @@ def _others(area: Area, alarms: list[AlarmView], note: str) -> None:
         return
     x = 2
     for index, alarm in enumerate(alarms):
-        text = f"{SHAPE[alarm.severity]} {printable(alarm.message)}"
+        text = f"{SHAPE[alarm.severity]} {printable(alarm.message)}{' (gone)' if gone(alarm) else ''}"
         left = len(alarms) - index
         more = f"and {left} more"
         if x + cell_len(text) > area.width - (cell_len(more) + 3 if left > 1 else 1):
             area.say(x, 0, more if index else f"{left} more: see Alarms", "dim")
             return
-        x = area.put(x, 0, text, TEXT_ROLE[alarm.severity]) + 3
+        x = area.put(x, 0, text, "dim" if gone(alarm) else TEXT_ROLE[alarm.severity]) + 3
 
 
 def data_line(area: Area, view: View) -> None:
