@@ -228,7 +228,7 @@ def test_power_lost_with_a_brake_too_weak_falls_for_ever() -> None:
         {"radius_m": 0.0},
         {"radius_m": math.inf},
         {"sheave_factor": 0.9},
-    ],  # fmt: skip
+    ],
 )
 def test_a_hoist_that_cannot_be_is_refused(change: dict[str, float]) -> None:
     given_ = {"mass_kg": 1e5, "drum_inertia_kg_m2": 1600.0, "radius_m": 0.4, "sheave_factor": 1.04}
