@@ -20,7 +20,7 @@ from typing import IO, Any, Final, Self
 
 from monitor.adapters.folder import RIG_NAME
 from monitor.adapters.session import clean_text
-from monitor.errors import UserError
+from monitor.errors import UserError, inert
 
 APPLICATION_ID: Final = 0x53544D4C
 """Marks an SQLite file as a ledger ("STML")."""
@@ -304,12 +304,6 @@ def iso(t_ns: int) -> str:
     """A time as ISO 8601, UTC, to the millisecond."""
     moment = datetime.fromtimestamp(t_ns // 1_000_000_000, UTC)
     return f"{moment:%Y-%m-%dT%H:%M:%S}.{t_ns % 1_000_000_000 // 1_000_000:03d}Z"
-
-
-def inert(text: str) -> str:
-    """`text` as a spreadsheet's cell that stays text: no formula, no control characters."""
-    shown = "".join(ch if ch.isprintable() else " " for ch in text)
-    return "'" + shown if shown.lstrip()[:1] in ("=", "+", "-", "@") else shown
 
 
 def ledger_path(folder: Path, rig: str) -> Path:

@@ -10,6 +10,8 @@ import socket
 from collections.abc import Mapping
 from typing import Final
 
+from monitor.errors import one_line
+
 _STATUS_CHARACTERS: Final = 200
 
 
@@ -47,7 +49,7 @@ class Notifier:
 
     def status(self, words: str) -> None:
         """How things are, in one line; sent when it changed."""
-        words = "".join(c if c.isprintable() else " " for c in words)[:_STATUS_CHARACTERS]
+        words = one_line(words)[:_STATUS_CHARACTERS]
         if words != self._status and self._send(f"STATUS={words}"):
             self._status = words
 

@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from monitor.commands.stretch import add_sessions
-from monitor.errors import UserError, harmless
+from monitor.errors import UserError, harmless, one_line
 
 if TYPE_CHECKING:
     from monitor.adapters.ledger import Ledger
@@ -164,8 +164,7 @@ def _show(ledger: "Ledger", args: argparse.Namespace) -> int:
     from_ns = since_of(args.since, time.time_ns()) if args.since else None
     entries = ledger.entries(args.kind, from_ns, corrected=args.corrected)
     for entry in entries:
-        text = "".join(ch if ch.isprintable() else " " for ch in entry.text)
-        who = "".join(ch if ch.isprintable() else " " for ch in entry.who)
+        text, who = one_line(entry.text), one_line(entry.who)
         told = "  ".join(part for part in (text, figures(entry.numbers)) if part)
         mends = f"  (corrects {entry.corrects})" if entry.corrects is not None else ""
         row = f"{entry.id:>5}  {clock(entry.t_ns, date=True)}  {entry.kind:<10}  {who:<4}  {told}{mends}".rstrip()

@@ -4,6 +4,8 @@ from collections.abc import Iterable, Sequence
 from html import escape
 from typing import Final
 
+from monitor.errors import one_line
+
 STYLE: Final = """
 :root { --ink: #1c2328; --soft: #5a6670; --rule: #d4d9dd; --field: #f6f7f8; }
 * { box-sizing: border-box; }
@@ -60,7 +62,7 @@ class Raw(str):
 
 def text(words: str) -> str:
     """`words` as HTML: escaped, without control characters."""
-    return words if isinstance(words, Raw) else escape("".join(ch if ch.isprintable() else " " for ch in words))
+    return words if isinstance(words, Raw) else escape(one_line(words))
 
 
 def paragraph(words: str, style: str = "") -> str:

@@ -11,8 +11,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from monitor.adapters.ledger import Ledger, LedgerError, inert, iso, ledger_path, write_csv
+from monitor.adapters.ledger import Ledger, LedgerError, iso, ledger_path, write_csv
 from monitor.adapters.trend import DAY_NS, trend
+from monitor.errors import inert
 from tests.adapters.killing import killed
 
 NOW_NS = 1_700_000_000_000_000_000
