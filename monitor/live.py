@@ -121,8 +121,9 @@ class LiveDriver:
             from monitor.restart import left_behind
 
             # In a thread: the screen is up meanwhile, and says that it waits.
-            path = self.recorder.path
-            state = await asyncio.to_thread(left_behind, path.parent, self.rig.name, path)
+            path, rig = self.recorder.path, self.rig.name
+            last = self.recorder.before if isinstance(self.recorder, SegmentedRecorder) else None
+            state = await asyncio.to_thread(left_behind, path.parent, rig, last, path)
             self.runner.carry(self.clock.now_ns(), state)
         self.runner.health(self.clock.now_ns())
         from monitor.adapters.mqtt import MqttSource  # with its library, which the first paint does without

@@ -28,14 +28,14 @@ new run waiting."""
 LOG = logging.getLogger(__name__)
 
 
-def left_behind(folder: Path, rig: str, but: Path | None = None) -> Mapping[str, Any]:
+def left_behind(folder: Path, rig: str, last: Path | None = None, but: Path | None = None) -> Mapping[str, Any]:
     """`Core.state` at the end of the latest live run of `rig` recorded in `folder`; empty where there is none to use.
 
-    Sessions that cannot be read are passed over, with a word in the log; `but`, the one being recorded, without.
+    The run that `last` is of is the latest; without it, or where it is of no use, the one with the latest name. Sessions that
+    cannot be read are passed over, with a word in the log; `but`, the one being recorded, without.
     """
-    for path in reversed([*session_files(folder, rig)]):
-        if path == but:
-            continue
+    by_name = [path for path in reversed([*session_files(folder, rig)]) if path not in (last, but)]
+    for path in by_name if last is None else (last, *by_name):
         try:
             with SessionReader(path) as session:
                 if session.mode != "LIVE" or session.end_ns == 0:

@@ -1,4 +1,8 @@
-"""The data folder: where sessions lie, under which names, and the lock that keeps a second monitor out of it."""
+"""The data folder: where sessions lie, under which names, and the lock that keeps a second monitor out of it.
+
+The lock's file says who holds it, and which session was begun last: their names do not tell after a computer's clock was
+set back.
+"""
 
 import contextlib
 import logging
@@ -45,6 +49,7 @@ class DataFolder:
         self.problem = ""
         """Why the folder is not held yet, in words; empty when it is."""
         self._lock: IO[str] | None = None
+        self._begun = _last_begun(self.path)
         try:
             self.hold()
         except FileExistsError:
@@ -73,17 +78,37 @@ class DataFolder:
             _lock(handle)
         except OSError:
             handle.seek(0)
-            holder = handle.read().strip() or "unknown"
+            holder = handle.readline().strip() or "unknown"
             handle.close()
             raise BlockingIOError(
                 f"{self.path}: another monitor is recording here ({holder}); stop it, or use another folder"
             ) from None
         self._lock = handle
         self.problem = ""
-        with contextlib.suppress(OSError):  # a full disk: the lock holds without a name in it
-            handle.truncate(0)
-            handle.write(f"process {os.getpid()} on {socket.gethostname()}\n")
-            handle.flush()
+        self._write()
+
+    def begin(self, path: Path) -> None:
+        """Note that the session at `path` is the last one begun. From any thread; waits for the disk."""
+        self._begun = path.name
+        self._write()
+
+    def last(self, rig: str) -> Path | None:
+        """The session of `rig` that was begun last, as far as can be told; None when there is none."""
+        match = _NAME.match(self._begun)
+        if match and match[1] == rig and os.path.isfile(self.path / self._begun):
+            return self.path / self._begun
+        return next(reversed([*session_files(self.path, rig)]), None)
+
+    def _write(self) -> None:
+        handle = self._lock
+        with contextlib.suppress(
+            OSError, ValueError
+        ):  # a full disk, or just closed: the lock holds without words in it
+            if handle is not None:
+                handle.truncate(0)
+                handle.write(f"process {os.getpid()} on {socket.gethostname()}\n{self._begun}\n")
+                handle.flush()
+                os.fsync(handle.fileno())
 
     def session_path(self, rig: str, t_ns: int) -> Path:
         """A name that is free for a session of `rig` that starts at `t_ns`: ``<rig>-<YYYYmmdd-HHMMSS>.stopmark``, UTC.
@@ -111,6 +136,16 @@ class DataFolder:
 
     def __exit__(self, *_: object) -> None:
         self.close()
+
+
+def _last_begun(folder: Path) -> str:
+    """Name of the session that was begun last in `folder`, from the lock's file; empty when it does not say."""
+    try:
+        with open(folder / LOCK, encoding="utf-8", errors="replace") as file:
+            lines = file.read(1000).splitlines()
+    except OSError:
+        return ""
+    return lines[1] if len(lines) > 1 else ""
 
 
 def _lock(handle: IO[str]) -> None:

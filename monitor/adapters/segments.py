@@ -149,8 +149,8 @@ class SegmentedRecorder:
         self._pruning: threading.Thread | None = None
         self._next_look_ns = 0
         self._by_age: bool | None = None
-        self._before = next(reversed([*session_files(folder.path, rig)]), None)
-        """What the run before left: this one goes on from it, and may not have read it yet."""
+        self.before = folder.last(rig)
+        """What the run before left: this one goes on from it, and may not have read it yet. None where there is none."""
         self._recorder = Recorder(folder.session_path(rig, now_ns), self._segment_header(""), hold=folder.hold)
         self._prune(now_ns)
 
@@ -174,6 +174,7 @@ class SegmentedRecorder:
 
     def _prune_now(self, t_ns: int) -> None:
         try:
+            self._folder.begin(self._recorder.path)
             keep = {self._recorder.path, self._recorder.path_now}
             for path in session_files(self._folder.path):
                 if path not in keep:
@@ -181,8 +182,8 @@ class SegmentedRecorder:
             if self._by_age is None:
                 self._by_age = self._ages_make_sense(t_ns, keep)
             retention = self._retention if self._by_age else replace(self._retention, max_age_days=None)
-            if self._segment == 1 and self._before is not None:
-                keep.add(self._before)
+            if self._segment == 1 and self.before is not None:
+                keep.add(self.before)
             for removal in prune(self._folder.path, retention, t_ns, self._usage, keep):
                 self._recorder.note(t_ns, "removal", removal.words)
         except Exception as error:  # a fault here must not end in silence, nor touch the recording

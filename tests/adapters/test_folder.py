@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from monitor.adapters.folder import DataFolder, FolderError, session_files
+from monitor.adapters.folder import LOCK, DataFolder, FolderError, session_files
 
 
 def test_sessions_are_named_by_rig_and_time_and_never_twice(tmp_path: Path) -> None:
@@ -64,3 +64,27 @@ def test_folders_that_cannot_be_are_told(tmp_path: Path) -> None:
         DataFolder(tmp_path / "file")
     with pytest.raises(FolderError, match="cannot be kept there"):
         DataFolder(tmp_path / "file" / "deeper")
+
+
+def test_which_session_was_begun_last_is_known_whatever_the_names_say(tmp_path: Path) -> None:
+    names = ["land-20240101-100000.stopmark", "land-20240101-110000.stopmark", "deep-20240101-120000.stopmark"]
+    early, late, deep = (tmp_path / name for name in names)
+    for path in (early, late, deep):
+        path.touch()
+    with DataFolder(tmp_path) as folder:
+        assert folder.last("land") == late
+        folder.begin(early)
+    with DataFolder(tmp_path) as folder:
+        assert (folder.last("land"), folder.last("deep"), folder.last("light")) == (early, deep, None)
+        with pytest.raises(FolderError, match=r"recording here \(process \d+ on [^\n]*\); stop it"):
+            DataFolder(tmp_path)
+    with DataFolder(tmp_path) as folder:
+        assert folder.last("land") == early
+    early.unlink()
+    for rubbish in (b"", b"process 1 on a\n../../etc/passwd\n", b"\xff\n\xff\n", b"x\nland-20240101-100000.stopmark"):
+        (tmp_path / LOCK).write_bytes(rubbish)
+        with DataFolder(tmp_path) as folder:
+            assert folder.last("land") == late
+    with DataFolder(tmp_path) as folder:
+        pass
+    folder.begin(late)  # closed already: nothing to write into
