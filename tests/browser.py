@@ -189,6 +189,23 @@ class Page:
         except TimeoutError:
             raise AssertionError(f"waited {timeout_s} s in vain for {words}; shown at last:\n{shown}") from None
 
+    async def until_any(self, *words: str, timeout_s: float = 60.0) -> str:
+        """Wait until the terminal shows one of `words`; its text."""
+        async with asyncio.timeout(timeout_s):
+            while True:
+                shown = await self.text()
+                if any(word in shown for word in words):
+                    return shown
+                await asyncio.sleep(0.1)
+
+    async def until_not(self, words: str, timeout_s: float = 60.0) -> None:
+        """Wait until the terminal does not show `words`."""
+        async with asyncio.timeout(timeout_s):
+            while True:
+                if words not in await self.text():
+                    return
+                await asyncio.sleep(0.1)
+
     async def press(self, *keys: str) -> None:
         """Press keys one after another: characters, or "Enter"."""
         for key in keys:
