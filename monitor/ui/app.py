@@ -67,7 +67,8 @@ class StopmarkApp(App[int]):
         clock: Callable[[], float] = time.monotonic,
         depth: Depth | None = None,
     ) -> None:
-        super().__init__()
+        # Without colours Textual would otherwise turn the terminal's own into black, which is invisible on black.
+        super().__init__(ansi_color=True if depth == "none" or "NO_COLOR" in os.environ else None)
         self.driver = driver
         self.clock = clock
         self.units = Units("field" if driver.rig.units == "field" else "si")

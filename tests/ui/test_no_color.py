@@ -1,0 +1,36 @@
+"""Without colour: what Textual itself draws (help, questions, the list of commands) keeps to the terminal's own two colours."""
+
+import re
+
+import pytest
+
+from monitor.ui.app import StopmarkApp
+from tests.ui import sample
+from tests.ui.drivers import FakeDriver
+
+
+def ink(svg: str, words: str) -> str:
+    """Colour of the text in a screenshot."""
+    text = words.replace(" ", "&#160;")
+    found = re.search(rf'class="(\S+-r\d+)"[^>]*>[^<]*{re.escape(text)}', svg)
+    assert found, words
+    style = re.search(rf"\.{re.escape(found[1])} {{ fill: (#[0-9a-f]+)", svg)
+    assert style
+    return style[1]
+
+
+@pytest.mark.parametrize("theme", ["day", "night", "contrast"])
+@pytest.mark.parametrize(
+    ("key", "words"), [("question_mark", "STOPMARK watches"), ("w", "Asked once per shift"), ("ctrl+p", "Acknowledge")]
+)
+async def test_what_lies_over_the_screen_is_readable(
+    monkeypatch: pytest.MonkeyPatch, key: str, words: str, theme: str
+) -> None:
+    monkeypatch.setenv("NO_COLOR", "1")
+    app = StopmarkApp(FakeDriver(sample.calm()), theme=theme, clock=lambda: 100.0)  # type: ignore[arg-type]
+    async with app.run_test(size=(80, 24)) as pilot:
+        plain = ink(app.export_screenshot(), "LOWERING")
+        await pilot.press(key)
+        await pilot.pause()
+        assert ink(app.export_screenshot(), words) == plain
+        assert ink(app.export_screenshot(), "LOWERING" if key == "w" else words) == plain
