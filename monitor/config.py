@@ -27,6 +27,7 @@ from monitor.fields import (
     Share,
     UnitName,
     Words,
+    not_above,
 )
 from monitor.physics.line import goal_j_per_m
 from monitor.units import FOOT_M, TON_MILE_J, UNITS, Unit
@@ -139,7 +140,7 @@ class CaliperBrake(Model):
     """Per emergency caliper with no release pressure."""
     release_pressure_pa: Positive
     """Pressure at which the emergency calipers are fully clear of the disc."""
-    lift_pressure_pa: Positive
+    lift_pressure_pa: Annotated[Positive, not_above("release_pressure_pa", "calipers lift before they are clear")]
     """Pressure at which they begin to lift."""
 
 

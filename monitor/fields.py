@@ -69,6 +69,18 @@ def _unit_of_quantity(name: str, info: ValidationInfo) -> str:
     return name
 
 
+def not_above(other: str, why: str) -> AfterValidator:
+    """A number that must not be above the field `other`, which stands before it in its model; `why` is told."""
+
+    def check(number: float, info: ValidationInfo) -> float:
+        most = info.data.get(other)
+        if most is not None and number > most:
+            raise ValueError(f"must not be above {other} ({most:g}): {why}")
+        return number
+
+    return AfterValidator(check)
+
+
 QuantityName = Annotated[str, AfterValidator(_known_quantity)]
 UnitName = Annotated[str, AfterValidator(_unit_of_quantity)]
 """A unit's name, in a model that has a `quantity` before it."""

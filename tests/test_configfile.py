@@ -93,6 +93,11 @@ def changed(text: str, *changes: tuple[str, str]) -> str:
             "sensors.drum.counts_per_turn: this field is missing: a sensor of drum_counts needs it",
         ),
         ("upper_m = 37.5", "upper_m = 99", "limits: heights must rise in the order"),
+        (
+            "lift_pressure_pa = 8.0e6",
+            "lift_pressure_pa = 12.0e6",
+            "brake.lift_pressure_pa: must not be above release_pressure_pa (1.1e+07): calipers lift before they are clear",
+        ),
     ],
 )
 def test_a_mistake_in_a_rig_s_file_is_told_in_words(old: str, new: str, told: str) -> None:
