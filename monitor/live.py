@@ -29,6 +29,8 @@ LOG = logging.getLogger(__name__)
 _LOOK_S = 5.0
 """Real time between two looks for the ledger."""
 _CLOCK_STEP_NS = 1_000_000_000
+_AGAIN_S = 3.0
+"""Longer than a part of the run takes to end in order."""
 
 
 class LiveDriver:
@@ -141,8 +143,11 @@ class LiveDriver:
             if self.keeper is not None:
                 running.append(tasks.create_task(self._keep_ledger(self.keeper)))
             await self._stopping.wait()
-            for task in running:
-                task.cancel()
+            # More than once: a library that waits may swallow it, and a run that does not end is killed with its last second.
+            while any(not task.done() for task in running):
+                for task in running:
+                    task.cancel()
+                await asyncio.wait(running, timeout=_AGAIN_S)
 
     async def _watch_wall_clock(self, clock: StreamClock) -> None:
         """Stream time never steps; that the computer's clock did is said once, and recorded."""

@@ -18,10 +18,12 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from monitor import live
 from monitor.adapters import exposition
 from monitor.adapters.address import parse_broker_url
 from monitor.adapters.clock import StreamClock
 from monitor.adapters.logs import MOST_WAITING, JsonLines, ServiceLog
+from monitor.adapters.mqtt import MqttSource
 from monitor.adapters.notify import Notifier
 from monitor.adapters.segments import Retention
 from monitor.commands import record, watch
@@ -30,7 +32,7 @@ from monitor.configfile import read_text
 from monitor.core.rules import default_rules_path
 from monitor.live import LiveDriver
 from monitor.service import FindingLog, Service
-from tests.broker import until, wait_until
+from tests.broker import PATIENCE_S, until, wait_until
 from tests.test_service_figures import asked
 
 ROOT = Path(__file__).parent.parent
@@ -317,3 +319,26 @@ async def test_the_service_answers_while_it_runs(tmp_path: Path) -> None:
         await running
         service.ended("test")
     assert lines_of(tmp_path / "log")[-1]["message"] == "stopped (test)"
+
+
+async def test_a_stop_ends_the_run_though_the_library_swallows_it(monkeypatch: pytest.MonkeyPatch) -> None:
+    """`asyncio.wait_for` of Python 3.11 does, when what it waits for has come at that very moment."""
+    words: list[str] = []
+
+    async def deaf(_source: MqttSource) -> None:
+        while len(words) < 2:
+            try:
+                await asyncio.sleep(3600.0)
+            except asyncio.CancelledError:
+                words.append("stop")
+
+    monkeypatch.setattr(MqttSource, "run", deaf)
+    monkeypatch.setattr(live, "_AGAIN_S", 0.01)
+    rules = Path(default_rules_path())
+    url = parse_broker_url("mqtt://127.0.0.1:1", {})
+    driver = LiveDriver(find_rig("land"), read_text(rules), str(rules), url, StreamClock.live())
+    running = asyncio.create_task(driver.run())
+    await until(lambda: driver.core.now_ns > 0, "the start")
+    driver.stop()
+    await asyncio.wait_for(running, PATIENCE_S)
+    assert words == ["stop", "stop"]
