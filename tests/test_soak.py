@@ -32,7 +32,7 @@ def test_short_soak_recovers_from_every_fault_and_does_not_grow(tmp_path: Path) 
     for t_s in soak.seconds():
         if round(t_s) == 240:
             sizes = containers_of(soak.core)
-    assert soak.recorder.flush()
+    assert soak.recorder.flush(60.0)
     soak.close()
     assert [(case.mishap.kind, case.outcome) for case in soak.cases] == [(m.kind, "recovered") for m in MISHAPS]
     assert soak.recorder.lost == 0

@@ -63,7 +63,7 @@ def by_hand(
         for finding in findings:
             recorder.finding(finding)
         runner.advance((items[-1].t_ns if items else start_ns) + 1_000_000_000)
-        assert recorder.flush()
+        assert recorder.flush(60.0)
     return path
 
 
