@@ -46,11 +46,11 @@ def holding_ratio(brake_torque_n_m: float, load_torque_n_m: float) -> float:
     return brake_torque_n_m / load_torque_n_m
 
 
-def fade_factor(temperature_c: float, onset_c: float = 225.0, full_c: float = 375.0, floor: float = 0.65) -> float:
+def fade_factor(temperature_c: float, onset_c: float, full_c: float, floor: float) -> float:
     """Share of the cold friction left at a temperature: 1 up to `onset_c`, straight down to `floor` at `full_c`.
 
-    Shape and defaults are common practice without a published source (flat to 200-250 degC, 60-75 % at 350-400 degC);
-    set them from the lining's data sheet.
+    The shape is common practice without a published source (flat to 200-250 degC, 60-75 % at 350-400 degC); the numbers are
+    the lining's, from its data sheet.
 
     Raises:
         ValueError: `full_c` not above `onset_c`, or a floor outside 0 to 1.

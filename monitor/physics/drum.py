@@ -256,7 +256,7 @@ def holding_fraction(drum: DrumGeometry, turns: float) -> float:
 
 MODULUS_6X19_IWRC_PA = 13.5e6 * psi
 """Modulus of a 6x19 IWRC rope up to 20 % of its strength: 13.5 million psi, 15.0 million from 21 to 65 % (Wire Rope Users
-Manual, from memory). A used rope: a new one first stretches by another 0.5 to 1 %, for good."""
+Manual, from memory). Of a used rope: a new one first stretches by another 0.5 to 1 %, for good (public rope tables)."""
 
 METALLIC_FILL_6X19_IWRC = 0.47
 """Metallic area over d^2 of a 6x19 IWRC rope (0.46 to 0.49 in public tables; 0.47 from memory)."""

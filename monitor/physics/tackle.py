@@ -18,8 +18,8 @@ that. It is off by default: with it, fast and dead line no longer differ by the 
 
 Symbols: W hook load (all that hangs on the N lines, block included), N lines strung, K sheave factor (tension ratio over one
 turning sheave, 1 without friction), S sheaves that turn, EFF or eh efficiency hoisting, el factor lowering, F tension of the
-fast line. Holds for a rope that moves steadily; each time it turns round, the block travels about a centimetre before
-friction has changed sides.
+fast line. Holds for a rope that moves steadily: when it turns round, friction changes sides over some travel that no formula
+here knows.
 
 K is 1.04 for roller bearings and 1.09 for plain ones (API RP 9B); real roller sheaves often do better (rigging tables:
 1.02). The rig tells its own K: dead-line tension of the same load, hoisting and lowering, differs by K^(N-1).
@@ -203,7 +203,7 @@ def derrick_load_n(hook_load_n: float, lines: int, efficiency: float = 1.0, crow
     """Vertical load on the derrick while hoisting, N: hook load, fast line and dead line, plus the crown block.
 
     F_d = W (1 + E + E N) / (E N) (Bourgoyne et al., Applied Drilling Engineering, chapter 1), dead line taken as W/N;
-    E = 1 gives the static case. The formula prints the dead line at its frictionless tension, a few per cent too much.
+    E = 1 gives the static case. The formula takes the dead line at its frictionless tension, which makes the whole one or two per cent too much.
 
     Raises:
         ValueError: efficiency not in (0, 1] or no lines.

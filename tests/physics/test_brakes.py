@@ -18,12 +18,12 @@ DRIVE = RegenerativeDrive(torque_limit_n_m=60e3, power_limit_w=900e3)
 
 @given(spans(-50, 800), spans(0.1, 200))
 def test_fade_never_gains_with_heat(temperature: float, more: float) -> None:
-    cool, hot = brakes.fade_factor(temperature), brakes.fade_factor(temperature + more)
+    cool, hot = (brakes.fade_factor(t, 225, 375, 0.65) for t in (temperature, temperature + more))
     assert 0.65 <= hot <= cool <= 1.0
 
 
 def test_fade_by_hand() -> None:
-    assert brakes.fade_factor(200) == 1.0
+    assert brakes.fade_factor(200, 200, 400, 0.6) == 1.0
     assert brakes.fade_factor(300, 200, 400, 0.6) == pytest.approx(0.8)
     assert brakes.fade_factor(1000, 200, 400, 0.6) == 0.6
 
