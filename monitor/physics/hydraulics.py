@@ -194,10 +194,10 @@ def tell_leak(
 ) -> DecayVerdict:
     """Tell a leak from thermal settling in a trace with the pump off and no application.
 
-    Leak: 1/p straight in time. Thermal: p = p_end + dp exp(-t/tau), tau searched from a twentieth of the trace to
-    twenty times its length, and dp at most 30 % of the pressure (gas compressed at once from 60 to 140 bar and cooled
-    again loses 21 %). STEADY when the fall is below three times `noise_pa`. Otherwise the fit whose squared errors,
-    in units of the noise, are smaller by `evidence` (20: odds of e^10 to one), if it explains the trace within three times the noise; else
+    Leak: 1/p straight in time. Thermal: p = p_end + dp exp(-t/tau), tau searched from a twentieth of the trace to twenty
+    times its length, and dp at most 30 % of the pressure (gas compressed at once from 60 to 140 bar and cooled again loses
+    21 %). STEADY when the fall is below three times `noise_pa`. Otherwise the fit whose squared errors, in units of the
+    noise, are smaller by `evidence` (20: odds of e^10 to one), if it explains the trace within three times the noise; else
     UNCLEAR: a short trace is nearly straight and both explain it; wait for a longer one. Derived here. Takes some
     milliseconds: for a trace that has ended, not for every reading.
 

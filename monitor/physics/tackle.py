@@ -202,8 +202,8 @@ def hoisting_speed_at_power_m_s(drum_power_w: float, hook_load_n: float, efficie
 def derrick_load_n(hook_load_n: float, lines: int, efficiency: float = 1.0, crown_block_n: float = 0.0) -> float:
     """Vertical load on the derrick while hoisting, N: hook load, fast line and dead line, plus the crown block.
 
-    F_d = W (1 + E + E N) / (E N) (Bourgoyne et al., Applied Drilling Engineering, chapter 1), dead line taken as W/N;
-    E = 1 gives the static case. The formula takes the dead line at its frictionless tension, which makes the whole one or two per cent too much.
+    F_d = W (1 + E + E N) / (E N) (Bourgoyne et al., Applied Drilling Engineering, chapter 1), E = 1 for the static case. The
+    dead line is taken at its frictionless tension W/N, which makes the whole one or two per cent too much.
 
     Raises:
         ValueError: efficiency not in (0, 1] or no lines.
