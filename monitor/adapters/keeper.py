@@ -32,6 +32,7 @@ from monitor.adapters.drafts import (
     is_cut,
 )
 from monitor.adapters.ledger import Entry, EntryError, Ledger, LedgerError, iso
+from monitor.adapters.refusal import why_refused
 from monitor.core.types import GRID_NS, Action, Finding, Snapshot
 
 LOG = logging.getLogger(__name__)
@@ -44,6 +45,7 @@ SEEN_S: Final = 10.0
 MOST_WAITING: Final = 20_000
 """Drafts that wait; what comes then is left to `stopmark ledger take`."""
 _PATIENCE_S: Final = 1.0
+_THEN: Final = "entries wait meanwhile"
 _HOUR_NS: Final = 3_600_000_000_000
 _EVENTS: Final = 5
 
@@ -212,7 +214,7 @@ class Keeper:
                     self._read_line_events(ledger)
             self._touch()
         except (LedgerError, OSError) as error:
-            self._say(problem_words(error, self.path))
+            self._say(why_refused(error, self.path, _THEN))
             return
         if self.problem:
             self._say("")
@@ -346,15 +348,3 @@ class _BrakeDay:
         """The entry at `t_ns` of what was found so far, if anything was."""
         numbers, self._found = self._found, {}
         return Draft("brake", t_ns, text=BRAKE_WORDS, numbers=numbers) if numbers else None
-
-
-def problem_words(error: Exception, path: Path) -> str:
-    """Why the ledger at `path` cannot be written, and what to do about it."""
-    text = str(error).replace(str(path), "").lower()
-    if "locked" in text or "busy" in text:
-        return f"{path} is held by another program: entries wait until it lets go"
-    if "full" in text or "no space" in text:
-        return f"the disk is full: free some space in {path.parent}; entries wait until there is"
-    if "readonly" in text or "read-only" in text or isinstance(error, PermissionError):
-        return f"no permission to write in {path.parent}: entries wait until there is"
-    return f"the ledger cannot be written ({error}): entries wait until it can"

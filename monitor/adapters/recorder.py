@@ -10,7 +10,6 @@ session's notes as a gap. A disk that takes its time is told too (`Recorder.slow
 power cut, and nobody would know.
 """
 
-import errno
 import json
 import logging
 import os
@@ -24,7 +23,7 @@ from typing import Any, Final, Literal
 
 from monitor.adapters.batches import FRAME_BYTES, Advanced, Batch, CoreState, Entry, Rotate, insert, shed_oldest
 from monitor.adapters.blocks import MAX_PAYLOAD_BYTES, pack_block
-from monitor.adapters.handles import no_handles
+from monitor.adapters.refusal import why_refused
 from monitor.adapters.session import Note, SessionError, clean_text, open_for_writing, pack_state
 from monitor.core.types import Action, Finding, Frame
 
@@ -44,6 +43,7 @@ STUCK_S: Final = 4.0
 _SLOW_TIMES: Final = 3
 CHECKPOINT_NS: Final = 60_000_000_000
 """Stream time between two checkpoints: a replay that seeks makes up for at most so much. About 1 kB each."""
+_THEN: Final = "recording goes on by itself"
 State = Literal["on", "failed"]
 
 
@@ -386,7 +386,7 @@ class Recorder:
         self._connection()
 
     def _fail(self, error: Exception) -> None:
-        words = problem_words(error, self.path_now)
+        words = why_refused(error, self.path_now, _THEN)
         if words != self._problem:
             LOG.warning("not recording: %s", words)
         self._problem = words
@@ -408,22 +408,3 @@ class Recorder:
             LOG.debug("closing %s: %s", self.path_now, error)
         finally:
             base.close()
-
-
-def problem_words(error: Exception, path: Path) -> str:
-    """Why a session at `path` cannot be written, and what to do about it."""
-    text = str(error).lower()
-    number = error.errno if isinstance(error, OSError) else None
-    if "full" in text or number in (errno.ENOSPC, errno.EDQUOT):
-        return f"the disk is full: free some space in {path.parent}; recording goes on by itself"
-    if "readonly" in text or "read-only" in text or isinstance(error, PermissionError):
-        return f"no permission to write in {path.parent}: recording goes on by itself once there is"
-    if number in (errno.EMFILE, errno.ENFILE) or (isinstance(error, sqlite3.OperationalError) and no_handles()):
-        return "no file handles are left: raise the limit of open files; recording goes on by itself once there are"
-    if isinstance(error, FileNotFoundError) or not path.parent.is_dir():
-        return f"the folder {path.parent} is not there: recording goes on by itself once it is"
-    if "unable to open" in text:
-        return f"{path} cannot be opened for writing: check the folder's permissions and space"
-    if "locked" in text:
-        return f"{path} is held by another program"
-    return f"{path} cannot be written ({error})"

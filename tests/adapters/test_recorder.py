@@ -15,7 +15,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from monitor.adapters import recorder as recorder_module
-from monitor.adapters.recorder import Recorder, problem_words
+from monitor.adapters.recorder import Recorder
 from monitor.adapters.replay import SessionReader
 from monitor.adapters.session import SessionError
 from monitor.core.types import Action, ActionKind, Finding, Frame, Severity
@@ -294,17 +294,3 @@ def test_a_fault_in_the_thread_is_told(tmp_path: Path) -> None:
     wait_until(lambda: "fault of its own" in recorder.problem, "words")
     assert recorder.state == "failed"
     assert not recorder.close()
-
-
-@pytest.mark.parametrize(
-    ("error", "words"),
-    [
-        (sqlite3.OperationalError("database or disk is full"), "disk is full"),
-        (sqlite3.OperationalError("attempt to write a readonly database"), "no permission"),
-        (PermissionError(13, "Permission denied"), "no permission"),
-        (sqlite3.OperationalError("database is locked"), "held by another program"),
-        (sqlite3.OperationalError("disk I/O error"), "disk I/O error"),
-    ],
-)
-def test_problems_are_worded(tmp_path: Path, error: Exception, words: str) -> None:
-    assert words in problem_words(error, tmp_path / "a.stopmark")
