@@ -229,7 +229,7 @@ def test_no_secret_in_log_status_figures_or_session(make_broker: Any, manager: M
         (("--metrics", "192.0.2.1:0"), "cannot be served at 192.0.2.1"),
         (("--health-file", "/nowhere/at/all.prom"), "folder that exists"),
         (("--log", "/nowhere/at/all.log"), "give another --log"),
-        (("--log-size", "ten"), "such as 500MB"),
+        (("--log-size", "ten"), "'ten' is not a size such as 500MB"),
         (("--log-keep", "0"), "1 to 1000"),
         (("--keep-days", "-1"), "days above 0, nor none"),
         (("--keep-share", "101%"), "at most 100"),

@@ -7,6 +7,7 @@ import json
 import logging
 import math
 import os
+import re
 import shutil
 import socket
 import subprocess
@@ -255,6 +256,13 @@ def test_help_says_what_happens_to_sessions_that_somebody_may_miss() -> None:
         assert "flagged, or held findings that nobody had acknowledged, is removed only with a warning" in words
 
 
+def test_help_names_every_way_to_give_a_password() -> None:
+    parser = ArgumentParser()
+    record.add_arguments(parser)
+    for name in ("STOPMARK_MQTT_USER", "STOPMARK_MQTT_PASSWORD", "STOPMARK_MQTT_PASSWORD_FILE"):
+        assert re.search(rf"\b{name}\b", parser.format_help()), name
+
+
 # --- the sample unit ----------------------------------------------------------------------------------------------------
 
 UNIT = ROOT / "config/systemd/stopmark-record.service"
@@ -276,6 +284,7 @@ def test_the_sample_unit_is_hardened_and_starts_a_command_that_is_understood() -
         assert service[name] == "yes"
     assert service["ProtectSystem"] == "strict"
     assert unit()["Unit"]["StartLimitIntervalSec"] == "0"
+    assert service["LimitCORE"] == "0"
     assert service["User"] not in ("", "root")
     words = service["ExecStart"].replace("%%", "%").split()
     assert words[1] == "record"

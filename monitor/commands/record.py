@@ -41,7 +41,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--log", metavar="FILE", type=Path, help="log as JSON Lines; SIGHUP opens it anew (default: standard error)"
     )
     group.add_argument(
-        "--log-size", metavar="SIZE", type=valid(size), default=10e6, help="begin a new one at (default: 10MB)"
+        "--log-size", metavar="SIZE", type=valid(log_size), default=10e6, help="begin a new one at (default: 10MB)"
     )
     group.add_argument("--log-keep", metavar="N", type=valid(count), default=5, help="old ones to keep (default: 5)")
 
@@ -51,6 +51,14 @@ def place(text: str) -> tuple[str, int]:
     from monitor.adapters.exposition import parse_place
 
     return parse_place(text)
+
+
+def log_size(text: str) -> float:
+    """Bytes. Raises ValueError."""
+    try:
+        return size(text)
+    except ValueError as error:
+        raise ValueError(f"{text!r} is not {error}") from None
 
 
 def count(text: str) -> int:

@@ -75,7 +75,8 @@ def add_rig_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--credentials",
         metavar="FILE",
-        help="TOML file with user, password, ca, cert, key (or use STOPMARK_MQTT_USER and STOPMARK_MQTT_PASSWORD)",
+        help="TOML file with user, password, ca, cert, key (or use STOPMARK_MQTT_USER, and STOPMARK_MQTT_PASSWORD or the name"
+        " of a file in STOPMARK_MQTT_PASSWORD_FILE)",
     )
 
 
