@@ -51,6 +51,8 @@ class Inbox:
 
     def put(self, t_ns: int, messages: list[Message]) -> int:
         """Add messages that arrived at `t_ns`; how many had to go for them."""
+        if not self._queue:
+            self._empty_s = time.monotonic()  # a silence is no time in which anything waited
         append, size = self._queue.append, self._bytes
         for topic, payload, retained in messages:
             append((t_ns, topic, payload, retained))

@@ -11,9 +11,20 @@ from monitor.adapters.inbox import BURST_BYTES, MESSAGE_BYTES, STANDING_BYTES, I
 
 
 @pytest.fixture(autouse=True)
-def clock(monkeypatch: pytest.MonkeyPatch) -> None:
-    """No time passes but what a test takes away from the box's own memory: a stalled machine must not make a queue old."""
-    monkeypatch.setattr(module, "time", SimpleNamespace(monotonic=lambda: 1e6))
+def clock(monkeypatch: pytest.MonkeyPatch) -> SimpleNamespace:
+    """No time passes but what a test lets pass: a stalled machine must not make a queue old."""
+    passed = SimpleNamespace(now_s=1e6)
+    passed.monotonic = lambda: passed.now_s
+    monkeypatch.setattr(module, "time", passed)
+    return passed
+
+
+def standing_box() -> Inbox:
+    """A box that has not run empty for long: one message waits."""
+    box = Inbox()
+    box.put(-1, [("first", b"", False)])
+    box._empty_s -= 1000.0
+    return box
 
 
 def emptied(box: Inbox) -> list[Waiting]:
@@ -30,6 +41,18 @@ def test_a_burst_stays_whole() -> None:
     assert [waiting[0] for waiting in emptied(box)] == [*range(20_000)]
     assert box.dropped == 0
     assert box.size == 0
+
+
+def test_a_burst_after_a_silence_stays_whole(clock: SimpleNamespace) -> None:
+    """A broker that thaws, a gateway that reconnects: nothing waited meanwhile, so the queue is not old."""
+    box = Inbox()
+    box.put(0, [("a", b"0", False)])
+    assert len(emptied(box)) == 1
+    clock.now_s += 10.0
+    for number in range(20):
+        assert box.put(number, [("a", b"%d" % number, False)] * 1000) == 0
+        assert not box.crowded
+    assert len(emptied(box)) == 20_000
 
 
 def test_a_flood_loses_its_oldest_and_quiet_topics_nothing() -> None:
@@ -52,8 +75,7 @@ def test_a_flood_loses_its_oldest_and_quiet_topics_nothing() -> None:
 
 
 def test_what_never_runs_empty_keeps_only_a_moment() -> None:
-    box = Inbox()
-    box._empty_s -= 2 * module.STANDING_S
+    box = standing_box()
     for number in range(20_000):
         box.put(number, [("a", b"1", False)])
         assert box.size <= STANDING_BYTES
@@ -62,8 +84,7 @@ def test_what_never_runs_empty_keeps_only_a_moment() -> None:
 
 
 def test_the_newest_of_every_topic_stays_however_large() -> None:
-    box = Inbox()
-    box._empty_s -= 2 * module.STANDING_S
+    box = standing_box()
     for number in range(40):
         box.put(number, [("large", bytes(STANDING_BYTES), False), ("small", b"1", False)])
     left = emptied(box)
@@ -73,16 +94,14 @@ def test_the_newest_of_every_topic_stays_however_large() -> None:
 
 @given(st.lists(st.tuples(st.sampled_from("abcdefgh"), st.integers(0, 200_000)), max_size=200), st.booleans())
 def test_whatever_comes_it_is_bounded_counted_and_in_order(sizes: list[tuple[str, int]], standing: bool) -> None:
-    box = Inbox()
-    if standing:
-        box._empty_s -= 1000.0
+    box = standing_box() if standing else Inbox()
     for number, (topic, size) in enumerate(sizes):
         box.put(number, [(topic, bytes(size), False)])
         assert box.size <= (8 * 200_000 + STANDING_BYTES if standing else BURST_BYTES)
         assert box._queue[-1][0] == number
     left = emptied(box)
     assert box.size == 0
-    assert len(left) + box.dropped == len(sizes)
+    assert len(left) + box.dropped == len(sizes) + standing
     assert [waiting[0] for waiting in left] == sorted(waiting[0] for waiting in left)
     for topic in {topic for topic, _ in sizes}:
         arrived = [number for number, (name, _) in enumerate(sizes) if name == topic]
