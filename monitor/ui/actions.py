@@ -38,7 +38,7 @@ def note(deck: Deck) -> None:
 
 def initials(deck: Deck) -> None:
     """Other initials."""
-    deck.ask_initials(lambda: deck.say(f"Initials: {deck.who}"))
+    deck.crew(lambda: deck.ask_initials(lambda: deck.say(f"Initials: {deck.who}")), ask=False)
 
 
 GLOBAL: Final[tuple[Key, ...]] = (

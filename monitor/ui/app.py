@@ -369,6 +369,9 @@ class StopmarkApp(App[int]):
     def acknowledge(self, alarms: Sequence[AlarmView]) -> None:
         """Acknowledge those that have been on view long enough; one press is one act, however long the key is held."""
         now_s = self.clock()
+        if self.driver.mode == "REPLAY":
+            self.crew(lambda: None)
+            return
         if now_s - self._last_acknowledge_s < SEEN_S:
             return
         ready = [alarm for alarm in alarms if self._seen(alarm)]

@@ -9,6 +9,8 @@ from typing import Any
 import pytest
 
 from monitor.core.checks_overtravel import OVERTRAVEL
+from monitor.core.rules import default_rules_path, load_rules
+from monitor.core.signals import SIGNAL_NAMES
 from monitor.core.types import (
     AlarmState,
     CheckReading,
@@ -325,3 +327,12 @@ def test_an_alarm_that_is_gone_is_not_told_as_if_it_stood(size: tuple[int, int])
         for y in rows:
             assert "gone" in "".join(canvas.chars[y])
             assert not {"warning", "fill_warning"} & set(canvas.roles[y])
+
+
+def test_every_rule_leaves_room_for_the_next_alarm_at_80_by_24() -> None:
+    next_one = sample.alarm("next", Severity.CAUTION, "The next alarm")
+    for rule in load_rules(default_rules_path(), RIG, SIGNAL_NAMES).rules:
+        first = sample.alarm(rule.id, Severity.WARNING, rule.message, rule.guidance)
+        rows = page(replace(sample.calm(), alarms=(first, next_one))).text().splitlines()
+        assert "The next alarm" in rows[3], (rule.id, rows[1:4])
+        assert not any("…" in row for row in rows[1:4]), rule.id

@@ -192,3 +192,13 @@ async def test_a_question_stays_when_a_warning_comes_and_leaves_banner_and_figur
         await pilot.pause()
         assert isinstance(app.screen, Ask)
         assert app.screen.query_one(Vertical).region.y > 12
+
+
+@pytest.mark.parametrize("key", ["w", "n", "a", "s"])
+async def test_a_replay_asks_for_no_initials(key: str) -> None:
+    app, _ = replaying()
+    async with app.run_test(size=(80, 24)) as pilot:
+        await pilot.press(key)
+        await pilot.pause()
+        assert not isinstance(app.screen, Ask)
+        assert "This is a replay" in shown(app)

@@ -136,15 +136,15 @@ def _alarm(area: Area, view: View, alarms: list[AlarmView]) -> None:
     lines = wrapped(message, room, 1)
     if lines and lines[0].endswith("…"):
         first = lines[0].removesuffix("…").rstrip()
-        lines = [first, *wrapped(message[len(first) :], area.width - 6, max(1, height - 2))]
+        lines = [first, *wrapped(message[len(first) :], area.width - 3, max(1, height - 2))]
     guidance = view.snap.health.note if worst is cause and view.snap.health.note else worst.guidance
-    lines += wrapped(guidance, area.width - 6, max(0, height - len(lines)))
+    lines += wrapped(guidance, area.width - 3, max(0, height - len(lines)))
     filled = area.part(0, 0, area.width, max(2, len(lines)))
     filled.fill(role)
     filled.put(2, 0, head, role)
     filled.right(area.width - 1, 0, tail, role)
     for y, line in enumerate(lines):
-        filled.put(x if y == 0 else 4, y, line, role)
+        filled.put(x if y == 0 else 2, y, line, role)
     if len(alarms) > 1 and filled.height < area.height:
         # A lost connection explains most other alarms: it is named first, with its reason.
         rest = sorted(alarms[1:], key=lambda alarm: alarm is not cause)
