@@ -96,7 +96,8 @@ def test_a_signal_ends_a_headless_watch_in_order(tmp_path: Path, number: signal.
     process = watching(tmp_path, "--headless", stdout=subprocess.PIPE, stderr=subprocess.PIPE)
     try:
         assert process.stdout is not None
-        assert json.loads(process.stdout.readline())["key"] == "disconnected"
+        while json.loads(process.stdout.readline())["key"] != "disconnected":
+            pass  # on a busy machine it may first say that it runs late
         process.send_signal(number)
         process.send_signal(number)  # some shells pass a second one on; it must not cut the closing short
         out, err = process.communicate(timeout=DEADLINE_S)
