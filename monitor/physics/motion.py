@@ -27,9 +27,9 @@ T torque at the drum shaft, v speed, a acceleration, g gravity.
 
 Speeds are magnitudes along the motion; times and torques are taken not to be below zero and are not checked, since these
 forms run for every look at the hoist. The line is taken as stiff and the radius as constant: a stop within one layer. On a
-line that stretches, the block swings on past the drum's stop by the share dec/g of its static stretch (Hooke's law), a few
-centimetres. Formulas: Newton's law for block and drum joined by the rope, with the tackle factors of API RP 9B; derived here,
-checked against numerical integration.
+line that stretches, the block swings on past the drum's stop, by up to twice the share dec/g of its static stretch (Hooke's
+law, derived here): some centimetres. Formulas: Newton's law for block and drum joined by the rope, with the tackle factors of
+API RP 9B; derived here, checked against numerical integration.
 """
 
 import math

@@ -141,6 +141,24 @@ def test_a_constant_auxiliary_torque_makes_too_little_of_the_reach_of_an_eddy_br
     assert held < truth < alone
 
 
+def test_a_block_on_its_line_swings_past_the_drums_stop_by_at_most_twice_the_share_of_g() -> None:
+    """Drum slowed at once by dec and at once at rest; the block on a spring of static stretch s: z'' = -(g/s) z - a_drum.
+    Whichever part of a swing the stop ends in, it passes by no more than 2 s dec/g, and in the worst one by that."""
+    stretch, slow = 0.10, 3.0
+
+    def past(seconds: float) -> float:
+        def swing(t: float, y: Any) -> list[float]:
+            return [y[1], -G / stretch * y[0] + (slow if t < seconds else 0.0)]
+
+        # z below the drum's own way, at rest with it before; after the drum's stop all of z is past it.
+        run = solve_ivp(swing, (0.0, seconds + 1.0), [0.0, 0.0], max_step=0.004, rtol=1e-8, atol=1e-10)
+        return float(max(z for t, z in zip(run.t, run.y[0], strict=True) if t >= seconds))
+
+    passed = [past(0.10 * i) for i in range(1, 8)] + [past(math.pi * math.sqrt(stretch / G))]
+    assert max(passed) == pytest.approx(2 * stretch * slow / G, rel=1e-3)
+    assert min(passed) < 0.5 * max(passed)
+
+
 def test_work_of_a_stop_is_power_over_time() -> None:
     """150 t, 1600 kg m2, 240 kN m from 1.2 m/s: the brake's and the tackle's power integrated along the motion."""
     slow = -motion.acceleration_lowering_m_s2(RIG, 240e3)
