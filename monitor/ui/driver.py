@@ -87,6 +87,9 @@ class Driver(Protocol):
 LINE_EVENT = "line, "
 """How the label of a fact begins that is an event in the drilling line's life; the rest of the label is its date."""
 
+LAST_RUN = "last run"
+"""Label of the fact that tells what was taken up from the run before."""
+
 
 @runtime_checkable
 class TellsFacts(Protocol):

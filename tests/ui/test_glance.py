@@ -23,6 +23,7 @@ from monitor.core.types import (
     Value,
 )
 from monitor.ui.canvas import Canvas
+from monitor.ui.driver import LAST_RUN
 from monitor.ui.format import System, Units
 from monitor.ui.page import draw_page
 from monitor.ui.screens import SCREENS, ScreenSpec
@@ -336,3 +337,15 @@ def test_every_rule_leaves_room_for_the_next_alarm_at_80_by_24() -> None:
         rows = page(replace(sample.calm(), alarms=(first, next_one))).text().splitlines()
         assert "The next alarm" in rows[3], (rule.id, rows[1:4])
         assert not any("…" in row for row in rows[1:4]), rule.id
+
+
+def test_a_restart_says_what_it_took_up_until_it_is_old_news() -> None:
+    facts = {LAST_RUN: "went on from the run that ended 12 min ago: look whether the height is right"}
+    early = page(sample.still(), facts=facts).text().splitlines()
+    assert "Went on from the run that ended 12 min ago: look whether the height is right" in " ".join(
+        " ".join(early[2:4]).split()
+    )
+    assert "Went on" not in page(sample.still(), facts=facts, history=sample.history()).text()
+    told = " ".join(page(sample.still(), SCREENS[7], (120, 40), facts=facts).text().split())
+    assert "last run" in told
+    assert "No alarm" in early[1]

@@ -4,11 +4,14 @@ from rich.cells import cell_len
 
 from monitor.core.types import AlarmState, AlarmView, Validity
 from monitor.ui.canvas import Area, printable, words_that_fit, wrapped
+from monitor.ui.driver import LAST_RUN
 from monitor.ui.format import clock, plain, span
 from monitor.ui.theme import FILL_ROLE, SHAPE, TEXT_ROLE, Role
 from monitor.ui.view import FROZEN_S, KeyRow, View, bad_sensors, data_severity, gone, height, stale_sensors, standing
 
 ADVISORY = "ADVISORY ONLY"
+TOLD_S = 300.0
+"""How long after its start a run tells what it took up from the one before."""
 
 
 def recording(view: View) -> tuple[str, Role]:
@@ -90,8 +93,14 @@ def _calm(area: Area, view: View) -> None:
         return
     words, role = no_alarm(view)
     area.say(2, 0, words, role)
-    if shelved and area.height > 1:
-        area.say(2, 1, f"{shelved} shelved or out of service (see Alarms)", "dim")
+    y = 1
+    taken_up = view.facts.get(LAST_RUN, "") if view.history.reach_s < TOLD_S else ""
+    if taken_up:
+        for line in wrapped(f"○ {taken_up[0].upper()}{taken_up[1:]}.", area.width - 3, area.height - 1):
+            area.put(2, y, line, "notice")
+            y += 1
+    if shelved and y < area.height:
+        area.say(2, y, f"{shelved} shelved or out of service (see Alarms)", "dim")
 
 
 def no_alarm(view: View) -> tuple[str, Role]:
