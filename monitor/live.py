@@ -3,6 +3,7 @@
 import asyncio
 import contextlib
 import logging
+import math
 import shutil
 from collections.abc import Callable, Sequence
 from typing import TYPE_CHECKING, Any
@@ -17,7 +18,7 @@ from monitor.assembly import core_of
 from monitor.config import Rig
 from monitor.core.types import Action, ActionKind, Snapshot
 from monitor.findings import Tally
-from monitor.runner import Clock, Runner, Sink
+from monitor.runner import Clock, Runner, Sink, run_until
 from monitor.ui.driver import LINE_EVENT, Mode
 from monitor.ui.entrywords import figures
 
@@ -221,19 +222,6 @@ def summary_of(driver: LiveDriver, tally: Tally) -> dict[str, Any]:
 
 
 async def run_for(driver: LiveDriver, seconds: float | None, finished: Callable[[], bool] | None = None) -> None:
-    """Run headless for so many stream seconds (or until cancelled)."""
-    task = asyncio.create_task(driver.run())
-    start_ns = driver.clock.now_ns()
-    try:
-        while not task.done():
-            if seconds is not None and driver.clock.now_ns() - start_ns >= seconds * 1e9:
-                break
-            if finished is not None and finished():
-                break
-            await asyncio.wait([task], timeout=0.05)
-        if task.done():
-            task.result()
-    finally:
-        task.cancel()
-        with contextlib.suppress(asyncio.CancelledError):
-            await task
+    """Run headless for so many stream seconds (None: no end), or until `finished` says so, or until cancelled."""
+    end_ns = math.inf if seconds is None else driver.clock.now_ns() + seconds * 1e9
+    await run_until(driver.run(), lambda: driver.clock.now_ns() >= end_ns or (finished is not None and finished()))

@@ -20,7 +20,7 @@ from monitor.assembly import core_of
 from monitor.config import Rig
 from monitor.core.engine import Core
 from monitor.core.types import Action, ActionKind, AlarmState, Finding, Frame, HoistState, Snapshot
-from monitor.runner import TICK_S, Runner, Sink
+from monitor.runner import TICK_S, Runner, Sink, run_until
 
 SETTLE_S: Final = 15.0
 WARM_UP_S: Final = 60.0
@@ -257,13 +257,4 @@ class ReplayDriver:
 
 async def play(driver: ReplayDriver) -> None:
     """Play a session headless at its speed, to its end."""
-    task = asyncio.create_task(driver.run())
-    try:
-        while not task.done() and not driver.finished:
-            await asyncio.wait([task], timeout=TICK_S)
-        if task.done():
-            task.result()
-    finally:
-        task.cancel()
-        with contextlib.suppress(asyncio.CancelledError):
-            await task
+    await run_until(driver.run(), lambda: driver.finished)

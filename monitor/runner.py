@@ -6,9 +6,10 @@ knows: whether the broker is there, what was dropped, how far the loop lags, how
 """
 
 import asyncio
+import contextlib
 import json
 import time
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Coroutine, Iterable, Mapping, Sequence
 from typing import Any, Final, Protocol
 
 from monitor.core.decode import MAX_PAYLOAD
@@ -179,3 +180,17 @@ class Runner:
 def _past_grid_s(clock: Clock) -> float:
     """When (monotonic clock, s) the stream will be just past its next grid point."""
     return time.monotonic() + (GRID_NS - clock.now_ns() % GRID_NS) * 1e-9 / clock.rate + _PAST_S
+
+
+async def run_until(run: Coroutine[Any, Any, None], finished: Callable[[], bool]) -> None:
+    """Run a driver headless until it ends by itself or `finished` says so, looked at every 50 ms; its error is ours."""
+    task = asyncio.create_task(run)
+    try:
+        while not task.done() and not finished():
+            await asyncio.wait([task], timeout=TICK_S)
+        if task.done():
+            task.result()
+    finally:
+        task.cancel()
+        with contextlib.suppress(asyncio.CancelledError):
+            await task
