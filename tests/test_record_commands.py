@@ -13,6 +13,7 @@ from monitor.adapters.chain import SessionChain
 from monitor.adapters.ledger import Ledger
 from monitor.adapters.replay import SessionReader
 from monitor.cli import main
+from monitor.core.types import CARRIED_TOPIC, Frame
 from monitor.playback import ReplayDriver
 from tests.report.recorded import START_NS, changed, simulated
 
@@ -232,7 +233,9 @@ def test_export_writes_tables(session: Path, tmp_path: Path, capsys: Capture) ->
     assert "goes with" in mistake(capsys, "export", session, "-o", tmp_path / "x.csv", "--signals", "height")
     before = out.read_bytes()
     assert "--force" in mistake(capsys, "export", session, "-o", out)
-    assert "is not after the beginning" in mistake(capsys, "export", session, "-o", out, "--force", "--from", "+20", "--to", "+10")
+    assert "is not after the beginning" in mistake(
+        capsys, "export", session, "-o", out, "--force", "--from", "+20", "--to", "+10"
+    )
     assert ".parquet or .xlsx" in mistake(capsys, "export", session, "-o", tmp_path / "x.tsv")
     assert out.read_bytes() == before
     assert "5 rows" in say(capsys, "export", session, "-o", out, "--force", "--what", "findings")
@@ -327,3 +330,24 @@ def test_a_field_log_becomes_a_session_that_replays_and_reports(tmp_path: Path, 
     bad = tmp_path / "bad.stopmark"
     assert "not one reading" in mistake(capsys, "import", log, "--map", mapping, "-o", bad)
     assert not bad.exists()
+
+
+def test_the_nights_of_a_log_are_passed_over(tmp_path: Path, capsys: Capture) -> None:
+    """Else a log of day shifts would take hours to import, and hours to replay."""
+    log, mapping, out = tmp_path / "days.csv", tmp_path / "map.toml", tmp_path / "days.stopmark"
+    lines = [f"{day * 3600 + s},{50 + s % 20},120" for day in range(3) for s in range(0, 60, 2)]
+    log.write_text("\n".join(["s,pos,load", *lines]) + "\n")
+    columns = [("pos", "block_position", "ft"), ("load", "hook_load", "klbf")]
+    mapping.write_text(
+        'format = 1\nrig = "light"\n[time]\ncolumns = ["s"]\nformat = "elapsed_s"\nstart = "2026-01-01T00:00:00"\n'
+        + "".join(f'[[columns]]\ncolumn = "{c}"\nquantity = "{q}"\nunit = "{u}"\n' for c, q, u in columns)
+    )
+    summary = json.loads(say(capsys, "import", log, "--map", mapping, "-o", out).splitlines()[-1])
+    assert (summary["gaps"], summary["readings"]) == (2, 180)
+    with SessionReader(out) as session:
+        carried = [item for item in session.inputs() if isinstance(item, Frame) and item.topic == CARRIED_TOPIC]
+        said = {finding.key for finding in session.findings()}
+    assert [(frame.t_ns - START_NS) // 1_000_000_000 for frame in carried] == [3600, 7200]
+    assert json.loads(carried[0].payload)["rig"] == "light"
+    assert "height-unknown" in said  # the beginning of each is lived through
+    assert "in 2.0" in say(capsys, "report", out, "-o", tmp_path / "days.html")

@@ -1,5 +1,6 @@
 """Several sessions of one rig, read as one: the hourly segments of a night, or one file alone."""
 
+import json
 from collections.abc import Iterator, Sequence
 from contextlib import ExitStack
 from datetime import UTC, datetime
@@ -13,6 +14,8 @@ from monitor.config import Rig
 from monitor.core.types import CARRIED_TOPIC, Action, Finding, Frame
 
 DAY_NS: Final = 86_400_000_000_000
+SILENCE_NS: Final = 60_000_000_000
+"""What is longer counts as a silence."""
 _SLACK_NS: Final = 1_000_000_000
 
 
@@ -158,7 +161,7 @@ class SessionChain:
                 given = session.inputs(from_ns, damaged)
             if before_ns is not None and session.t_first_ns - before_ns > LONGEST_JUMP_NS:
                 yield Frame(session.t_first_ns, CARRIED_TOPIC, b"{}")
-            yield from given
+            yield from without_ages(session, given)
             before_ns = session.end_ns
 
     def moment(self, text: str, after_ns: int | None = None) -> int:
@@ -175,6 +178,30 @@ class SessionChain:
 
     def __exit__(self, *_: object) -> None:
         self.close()
+
+
+def without_ages(session: SessionReader, items: Iterator[Frame | Action]) -> Iterator[Frame | Action]:
+    """`items` of a session whose silences add up to more than a day with a new beginning at each of those beyond that, as
+    over a restart: from the last checkpoint where there is one.
+
+    To play through a silence costs minutes per day. No live session comes near; an imported log may, and one made to do
+    harm could claim a day per block.
+    """
+    if session.end_ns - session.t_first_ns <= LONGEST_JUMP_NS:
+        yield from items
+        return
+    left_ns = LONGEST_JUMP_NS
+    before_ns: int | None = None
+    for item in items:
+        silent_ns = 0 if before_ns is None else item.t_ns - before_ns
+        if silent_ns > SILENCE_NS and not (isinstance(item, Frame) and item.topic == CARRIED_TOPIC):
+            left_ns -= silent_ns
+            if left_ns < 0:
+                kept = session.checkpoint_before(item.t_ns - 1)
+                state = b"{}" if kept is None else json.dumps(dict(kept.state)).encode()
+                yield Frame(item.t_ns, CARRIED_TOPIC, state)
+        before_ns = item.t_ns
+        yield item
 
 
 def moment(

@@ -13,6 +13,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Final
 
+from monitor.adapters.chain import without_ages
 from monitor.adapters.replay import LONGEST_JUMP_NS, SessionReader
 from monitor.adapters.tables import Codes, Column, ExportError, TableFile
 from monitor.config import Rig, Sensor
@@ -115,7 +116,7 @@ def _inputs(
                 continue
             if before_ns is not None and session.t_first_ns - before_ns > LONGEST_JUMP_NS:
                 yield session, Frame(session.t_first_ns, CARRIED_TOPIC, b"{}")
-            for item in session.inputs(from_ns):
+            for item in without_ages(session, session.inputs(from_ns)):
                 if to_ns is not None and item.t_ns >= to_ns:
                     break
                 yield session, item

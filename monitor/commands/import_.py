@@ -6,6 +6,11 @@ from pathlib import Path
 
 from monitor.errors import UserError, harmless
 
+LONG_GAP_NS = 1_800_000_000_000
+"""A gap longer than this is passed over."""
+GAP_BEGINS_NS = 60_000_000_000
+"""So much of it is lived through, so that what is said of sensors that fall silent is said."""
+
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """The command's words."""
@@ -45,6 +50,10 @@ def run(args: argparse.Namespace) -> int:
         with Recorder(args.out, header, wait=True) as recorder:
             runner = Runner(core, recorder)
             for frame in log.frames():
+                if core.now_ns and frame.t_ns - core.now_ns > LONG_GAP_NS:
+                    # As over a restart: to live through a night without readings takes minutes, and brings nothing.
+                    runner.advance(core.now_ns + GAP_BEGINS_NS)
+                    runner.carry(frame.t_ns, core.state())
                 runner.frame(frame)
             runner.advance(core.now_ns + 1_000_000_000)
             recorder.note(core.now_ns, "import", log.words())

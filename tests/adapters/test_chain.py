@@ -6,9 +6,12 @@ from typing import Any
 import pytest
 
 from monitor.adapters.chain import SessionChain, moment
+from monitor.adapters.recorder import Recorder
 from monitor.adapters.session import SessionError
-from monitor.core.types import Action, ActionKind, Frame
-from tests.report.recorded import START_NS, by_hand, reading
+from monitor.assembly import header_of
+from monitor.config import find_rig
+from monitor.core.types import CARRIED_TOPIC, Action, ActionKind, Frame
+from tests.report.recorded import START_NS, by_hand, reading, rules
 
 S = 1_000_000_000
 
@@ -73,6 +76,35 @@ def test_a_time_that_is_none_or_outside_is_refused(text: str) -> None:
     start = START_NS + 23 * 3600 * S
     with pytest.raises(SessionError, match=r"is no time|outside the session"):
         moment(text, start, start + 7200 * S)
+
+
+def silent(path: Path, *silences_h: float) -> Path:
+    """A session of three readings, then a silence, three readings, and so on; nothing else."""
+    header = header_of(find_rig("land"), rules(), "IMPORTED", START_NS)
+    with Recorder(path, header, wait=True) as recorder:
+        t_ns = START_NS
+        for silence_h in (0.0, *silences_h):
+            t_ns += round(silence_h * 3600 * S)
+            for count in range(3):
+                recorder.frame(reading(t_ns + count * 50_000_000, "hook-load", 500.0))
+        assert recorder.flush()
+    return path
+
+
+def test_silences_of_more_than_a_day_in_all_are_not_played_through(tmp_path: Path) -> None:
+    with SessionChain([silent(tmp_path / "ages.stopmark", 13.0, 11.0, 20.0, 0.01, 0.02, 24.0)]) as chain:
+        items = list(chain.inputs())
+    anew = [
+        (item.t_ns - START_NS) / 3600e9 for item in items if isinstance(item, Frame) and item.topic == CARRIED_TOPIC
+    ]
+    assert anew == pytest.approx([44.0, 44.03, 68.03])
+    assert [item.t_ns for item in items] == sorted(item.t_ns for item in items)
+    assert sum(isinstance(item, Frame) and item.topic != CARRIED_TOPIC for item in items) == 21
+
+
+def test_silences_of_less_than_a_day_are_played_as_they_were(tmp_path: Path) -> None:
+    with SessionChain([silent(tmp_path / "day.stopmark", 13.0, 11.0)]) as chain:
+        assert not any(isinstance(item, Frame) and item.topic == CARRIED_TOPIC for item in chain.inputs())
 
 
 def test_a_time_of_day_is_one_at_which_something_was_recorded() -> None:
