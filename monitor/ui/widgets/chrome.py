@@ -10,7 +10,7 @@ from monitor.ui.theme import FILL_ROLE, SHAPE, TEXT_ROLE, Role
 from monitor.ui.view import FROZEN_S, KeyRow, View, bad_sensors, data_severity, gone, height, stale_sensors, standing
 
 ADVISORY = "ADVISORY ONLY"
-TOLD_S = 300.0
+TOLD_S = 240.0
 """How long after its start a run tells what it took up from the one before."""
 
 
