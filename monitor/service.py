@@ -16,6 +16,8 @@ from collections.abc import Mapping
 from importlib.metadata import version
 from typing import Final
 
+from monitor.adapters.address import BrokerUrl
+from monitor.adapters.certificates import ends, warnings
 from monitor.adapters.exposition import Endpoint, HealthFile, is_loopback
 from monitor.adapters.logs import ServiceLog
 from monitor.adapters.metrics import Facts, page
@@ -28,6 +30,8 @@ LOG = logging.getLogger(__name__)
 TURN_S: Final = 0.5
 CHORES_S: Final = 5.0
 """Real time between two looks at the disk, and two health files."""
+_DAY_S: Final = 86_400.0
+"""Real time between two looks at the certificates."""
 _LAG_PARTS: Final = 12
 _LAG_PART_S: Final = 5.0
 _LEVELS: Final = {
@@ -66,8 +70,9 @@ class Service:
         notifier: Notifier,
         place: tuple[str, int] | None = None,
         file: HealthFile | None = None,
+        url: BrokerUrl | None = None,
     ) -> None:
-        """Figures are served at `place` and written to `file`, where given.
+        """Figures are served at `place` and written to `file`, where given; of `url` the certificates are looked at.
 
         Raises:
             UserError: `place` cannot be had.
@@ -83,6 +88,9 @@ class Service:
         self._next_chores_s = 0.0
         self._chores: threading.Thread | None = None
         self._disk: tuple[int, int] | None = None
+        self._url = url
+        self._certificate_ends_s: dict[str, float] = {}
+        self._next_certificates_s = 0.0
         self._ready = False
         self._alive_ns = 0
         self._up = True
@@ -157,10 +165,10 @@ class Service:
         if now_s >= self._next_chores_s and (self._chores is None or not self._chores.is_alive()):
             self._next_chores_s = now_s + CHORES_S
             text = self.page() if self._file is not None else ""
-            self._chores = threading.Thread(target=self._do_chores, args=(text,), name="chores", daemon=True)
+            self._chores = threading.Thread(target=self._do_chores, args=(text, now_s), name="chores", daemon=True)
             self._chores.start()
 
-    def _do_chores(self, text: str) -> None:
+    def _do_chores(self, text: str, now_s: float) -> None:
         """In a thread: a disk that hangs must not hold up the watch."""
         recorder = self._driver.recorder
         try:
@@ -171,6 +179,12 @@ class Service:
             self._disk = None
         if self._file is not None:
             self._file.write(text)
+        if self._url is not None and now_s >= self._next_certificates_s:
+            self._next_certificates_s = now_s + _DAY_S
+            found = ends(self._url)
+            self._certificate_ends_s = {use: end_s for use, (_, end_s) in found.items()}
+            for words in warnings(found, time.time()):
+                LOG.warning("%s", words)
 
     def words(self) -> str:
         """One line: connected or not, recording or not, the worst alarm."""
@@ -218,6 +232,7 @@ class Service:
                 ledger_waiting=keeper.waiting if keeper is not None else None,
                 ledger_written=keeper.written if keeper is not None else None,
                 log_lost=self._log.lost,
+                certificate_ends_s=self._certificate_ends_s,
                 snapshot=driver.snapshot(),
             )
         )

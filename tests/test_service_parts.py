@@ -21,7 +21,7 @@ from hypothesis import strategies as st
 
 from monitor import live
 from monitor.adapters import exposition
-from monitor.adapters.address import parse_broker_url
+from monitor.adapters.address import BrokerUrl, parse_broker_url
 from monitor.adapters.clock import StreamClock
 from monitor.adapters.logs import MOST_WAITING, JsonLines, ServiceLog
 from monitor.adapters.mqtt import MqttSource
@@ -33,7 +33,7 @@ from monitor.configfile import read_text
 from monitor.core.rules import default_rules_path
 from monitor.live import LiveDriver
 from monitor.service import FindingLog, Service
-from tests.broker import PATIENCE_S, until, wait_until
+from tests.broker import PATIENCE_S, Certificates, until, wait_until
 from tests.test_service_figures import asked
 
 ROOT = Path(__file__).parent.parent
@@ -351,3 +351,25 @@ async def test_a_stop_ends_the_run_though_the_library_swallows_it(monkeypatch: p
     driver.stop()
     await asyncio.wait_for(running, PATIENCE_S)
     assert words == ["stop", "stop"]
+
+
+async def test_certificates_that_end_soon_are_told_while_there_is_time(
+    tmp_path: Path, certificates: Certificates
+) -> None:
+    rules = Path(default_rules_path())
+    client = certificates.issue("client", days=7)
+    url = BrokerUrl("127.0.0.1", 1, True, ca=certificates.ca, cert=client, key=client.with_suffix(".key"))
+    driver = LiveDriver(find_rig("land"), read_text(rules), str(rules), url, StreamClock.live())
+    with ServiceLog(tmp_path / "log", 1 << 20, 2) as log:
+        service = Service(driver, FindingLog(), log, Notifier({}), url=url)
+        running = asyncio.create_task(service.run(None, {}))
+        await until(lambda: 'stopmark_certificate_end_time_seconds{use="client"}' in service.page(), "the look at it")
+        driver.stop()
+        await running
+        service.ended("test")
+    assert 'stopmark_certificate_end_time_seconds{use="authority"}' in service.page()
+    logged = [str(line["message"]) for line in lines_of(tmp_path / "log")]
+    told = [words for words in logged if str(client) in words]
+    assert [words.partition(" UTC, ")[2] for words in told] == [
+        "in 6 days: renew it, or there will be no connection from then on"
+    ]

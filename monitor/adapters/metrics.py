@@ -51,6 +51,8 @@ class Facts:
     ledger_waiting: int | None = None
     ledger_written: int | None = None
     log_lost: int = 0
+    certificate_ends_s: Mapping[str, float] = field(default_factory=dict)
+    """Of the certificates given to the monitor, by use, s since 1970."""
     snapshot: Snapshot | None = None
 
 
@@ -100,6 +102,11 @@ def _monitor(facts: Facts) -> list[Family]:
             _by("kind", sorted(facts.findings.items())),
         ),
         _one("stopmark_log_lines_lost_total", "counter", "Lines of the log that could not be written.", facts.log_lost),
+        Family(
+            "stopmark_certificate_end_time_seconds", "gauge",
+            "When the certificates given to the monitor end, seconds since 1970.",
+            _by("use", sorted(facts.certificate_ends_s.items())),
+        ),
     ]  # fmt: skip
 
 

@@ -102,7 +102,7 @@ def run(args: argparse.Namespace) -> int:
         contextlib.closing(Notifier()) as notifier,
     ):
         with live_driver(args, rig, url, StreamClock.live(), "LIVE", (findings,)) as driver:
-            service = Service(driver, findings, log, notifier, args.metrics, file)
+            service = Service(driver, findings, log, notifier, args.metrics, file, url)
             driver.when_running(lambda: ending.attach(driver.stop, service.reopen_log))
             keep = retention_of(args)
             told = {"broker": str(url), "folder": str(driver.recorder and driver.recorder.path.parent),
