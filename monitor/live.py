@@ -16,10 +16,10 @@ from monitor.adapters.recorder import Recorder
 from monitor.adapters.segments import SegmentedRecorder
 from monitor.assembly import core_of
 from monitor.config import Rig
-from monitor.core.types import Action, ActionKind, Snapshot
+from monitor.core.types import Action, ActionKind, Finding, Snapshot
 from monitor.findings import Tally
 from monitor.runner import Clock, Runner, Sink, run_until
-from monitor.ui.driver import LINE_EVENT, Mode
+from monitor.ui.driver import LAST_RUN, LINE_EVENT, Mode
 from monitor.ui.entrywords import figures
 
 if TYPE_CHECKING:
@@ -55,7 +55,9 @@ class LiveDriver:
         self.mode: Mode = mode
         self.clock = clock
         self.core = core_of(rig, rules_text, rules_path)
-        self.runner = Runner(self.core, recorder, sinks if keeper is None else (*sinks, keeper.finding))
+        self._taken_up = ""
+        sinks = (*sinks, self._hear) if keeper is None else (*sinks, self._hear, keeper.finding)
+        self.runner = Runner(self.core, recorder, sinks)
         self.runner.connected = False
         self.recorder = recorder
         self.keeper = keeper
@@ -102,9 +104,16 @@ class LiveDriver:
             self.keeper.action(action)
         self.runner.action(action)
 
+    def _hear(self, finding: Finding) -> None:
+        """The crew must know that the height was taken over and not measured."""
+        if finding.kind == "health" and finding.key == "carried":
+            self._taken_up = finding.message
+
     def facts(self) -> dict[str, str]:
         """What the Session screen says about this run."""
         told = {"broker": str(self._url), "topics": str(len(self.topics))}
+        if self._taken_up:
+            told[LAST_RUN] = self._taken_up
         if self.keeper is not None:
             told |= dict(map(line_event, self.keeper.line_events))
             told |= self.keeper.facts()
