@@ -12,8 +12,8 @@ findings nobody had acknowledged, or was flagged, is also logged as a warning.
 import logging
 import shutil
 import threading
-from collections.abc import Callable, Collection, Mapping
-from dataclasses import dataclass, replace
+from collections.abc import Callable, Collection, Mapping, Sequence
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final
 
@@ -25,6 +25,7 @@ from monitor.core.types import Action, Finding, Frame
 LOG = logging.getLogger(__name__)
 
 HOUR_NS: Final = 3_600_000_000_000
+DAY_NS: Final = 24 * HOUR_NS
 LOOK_NS: Final = 300_000_000_000
 """Stream time between two looks at the bounds: others fill disks too, and for a quarter of an hour memory holds what a full
 one refuses."""
@@ -80,14 +81,16 @@ def prune(
 ) -> list[Removal]:
     """Remove the oldest sessions in `folder`: those that are too old, and as many more as the disk's bounds ask for.
 
-    `usage` tells about the disk. The newest session and those in `keep` always stay.
+    `usage` tells about the disk. The newest session and those in `keep` always stay. See `ages_ns` on what is old.
     """
     removals = []
-    for path in [*session_files(folder)][:-1]:
+    most_ns = None if retention.max_age_days is None else round(retention.max_age_days * DAY_NS)
+    files = [*session_files(folder)]
+    old = {} if most_ns is None else ages_ns(files, now_ns, most_ns)
+    for path in files[:-1]:
         if path in keep:
             continue
-        age_days = (now_ns - (started_ns(path) or now_ns)) / (24 * HOUR_NS)
-        if retention.max_age_days is not None and age_days > retention.max_age_days:
+        if most_ns is not None and old.get(path, 0) > most_ns:
             why = f"older than {retention.max_age_days:g} days"
         else:
             disk = usage(folder)
@@ -100,6 +103,22 @@ def prune(
                 break  # the rest is younger
         removals.append(_remove(path, why, summarise(path)))
     return removals
+
+
+def ages_ns(files: Sequence[Path], now_ns: int, most_ns: int) -> dict[Path, int]:
+    """How old each of `files` (oldest first) is. A stretch in which nothing was recorded counts as a day at most, or as half
+    of `most_ns` where that is less: a computer's clock that is years ahead must not cost a season's recordings, nor must
+    a rig that stood for long."""
+    longest_ns = min(DAY_NS, most_ns // 2)
+    found: dict[Path, int] = {}
+    later_ns, age_ns = now_ns, 0
+    for path in reversed(files):
+        start_ns = started_ns(path)
+        if start_ns is not None and start_ns <= later_ns:
+            age_ns += min(later_ns - start_ns, longest_ns)
+            later_ns = start_ns
+            found[path] = age_ns
+    return found
 
 
 def _remove(path: Path, why: str, summary: SessionSummary) -> Removal:
@@ -148,7 +167,7 @@ class SegmentedRecorder:
         self._usage = usage
         self._pruning: threading.Thread | None = None
         self._next_look_ns = 0
-        self._by_age: bool | None = None
+        self._looked = False
         self.before = folder.last(rig)
         """What the run before left: this one goes on from it, and may not have read it yet. None where there is none."""
         self._recorder = Recorder(folder.session_path(rig, now_ns), self._segment_header(""), hold=folder.hold)
@@ -179,33 +198,31 @@ class SegmentedRecorder:
             for path in session_files(self._folder.path):
                 if path not in keep:
                     settle_session(path)
-            if self._by_age is None:
-                self._by_age = self._ages_make_sense(t_ns, keep)
-            retention = self._retention if self._by_age else replace(self._retention, max_age_days=None)
+            if not self._looked:
+                self._looked = True
+                self._ask_about_clock(t_ns, keep)
             if self._segment == 1 and self.before is not None:
                 keep.add(self.before)
-            for removal in prune(self._folder.path, retention, t_ns, self._usage, keep):
+            for removal in prune(self._folder.path, self._retention, t_ns, self._usage, keep):
                 self._recorder.note(t_ns, "removal", removal.words)
         except Exception as error:  # a fault here must not end in silence, nor touch the recording
             LOG.exception("old sessions could not be removed")
             self._recorder.note(t_ns, "removal", f"old sessions could not be removed ({error})")
 
-    def _ages_make_sense(self, t_ns: int, keep: Collection[Path]) -> bool:
-        """Whether anything in the folder is young enough to stay. If nothing is, either the monitor has not run for a very
-        long time or the computer's clock is far ahead; a clock must not cost a season's recordings, so the person is asked.
-        """
+    def _ask_about_clock(self, t_ns: int, keep: Collection[Path]) -> None:
+        """Where nothing in the folder is young enough to stay, either the monitor has not run for a very long time or the
+        computer's clock is far ahead: the person is asked, and told what it means for the recordings."""
         days = self._retention.max_age_days
         starts = [started_ns(path) for path in session_files(self._folder.path) if path not in keep]
         known = [start for start in starts if start is not None]
-        if days is None or not known or t_ns - max(known) <= days * 24 * HOUR_NS:
-            return True
+        if days is None or not known or t_ns - max(known) <= days * DAY_NS:
+            return
         words = (
-            f"nothing was recorded in the last {days:g} days: is the computer's clock right? Until the next start no session"
-            " is removed for its age"
+            f"nothing was recorded in the last {days:g} days: is the computer's clock right? For the age of sessions that time"
+            " counts as one day at most, so that none is lost by it"
         )
         LOG.warning("%s", words)
         self._recorder.note(t_ns, "removal", words)
-        return False
 
     # -- the recorder's methods -----------------------------------------------------------------------------------
 

@@ -88,7 +88,10 @@ def add_retention_arguments(parser: argparse.ArgumentParser) -> None:
         " or held findings that nobody had acknowledged, is removed only with a warning that names them.",
     )
     group.add_argument(
-        "--keep-days", metavar="DAYS", type=bound(days), help="remove older ones (default: 90; none: never)"
+        "--keep-days",
+        metavar="DAYS",
+        type=bound(days),
+        help="remove older ones (default: 90; none: never); a stretch without any recording counts as a day at most",
     )
     group.add_argument(
         "--keep-share", metavar="PERCENT", type=bound(share), help="of the disk, for recordings (default: 50%%; none)"

@@ -11,7 +11,7 @@ import pytest
 from monitor.adapters.folder import DataFolder, session_files
 from monitor.adapters.recorder import Recorder
 from monitor.adapters.replay import SessionReader
-from monitor.adapters.segments import HOUR_NS, LOOK_NS, Retention, SegmentedRecorder, Usage, disk_usage, prune
+from monitor.adapters.segments import HOUR_NS, LOOK_NS, Retention, SegmentedRecorder, Usage, ages_ns, disk_usage, prune
 from monitor.adapters.session import SessionError
 from monitor.adapters.sessions import (
     Gap,
@@ -78,36 +78,52 @@ def test_a_run_is_a_row_of_hours_that_joins_without_a_seam(tmp_path: Path) -> No
 def test_old_segments_go_and_are_written_down(tmp_path: Path) -> None:
     day = 24 * HOUR_NS
     with DataFolder(tmp_path) as folder:
-        for age_days in (100, 95, 10):
+        for age_days in range(11, 0, -1):
             t_ns = START_NS - age_days * day
             write(folder.session_path("land", t_ns), Frame(t_ns, "a", b"1"))
-        with SegmentedRecorder(folder, "land", RIG, START_NS, Retention(90.0, None, None)) as recorder:
+        with SegmentedRecorder(folder, "land", RIG, START_NS, Retention(9.0, None, None)) as recorder:
             recorder.frame(Frame(START_NS, "a", b"1"))
-            wait_until(lambda: len(list(session_files(tmp_path))) == 2, "two are removed")
+            wait_until(lambda: len(list(session_files(tmp_path))) == 10, "two are removed")
     with SessionReader(recorder.path) as session:
         words = [note.text for note in session.notes() if note.kind == "removal"]
     assert len(words) == 2
-    assert all("older than 90 days" in text for text in words)
+    assert all("older than 9 days" in text for text in words)
 
 
-def test_a_clock_that_is_far_ahead_costs_no_recordings(tmp_path: Path) -> None:
+@pytest.mark.parametrize("days", [0.5, 90.0])
+def test_a_clock_that_is_far_ahead_costs_no_recordings(tmp_path: Path, days: float) -> None:
     later_ns = START_NS + 400 * 24 * HOUR_NS
     with DataFolder(tmp_path) as folder:
         for hour in range(3):
             t_ns = START_NS + hour * HOUR_NS
             write(folder.session_path("land", t_ns), Frame(t_ns, "a", b"1"))
-        with SegmentedRecorder(folder, "land", RIG, later_ns, Retention(90.0, None, None)) as recorder:
+        with SegmentedRecorder(folder, "land", RIG, later_ns, Retention(days, None, None)) as recorder:
             for hour in range(3):
                 recorder.frame(Frame(later_ns + hour * HOUR_NS, "a", b"1"))
                 assert recorder._pruning is not None
                 recorder._pruning.join()
-        assert len(list(session_files(tmp_path))) == 6
-        with SegmentedRecorder(folder, "land", RIG, later_ns + 3 * HOUR_NS, Retention(90.0, None, None)) as again:
-            assert again._pruning is not None
-            again._pruning.join()
-            assert len(list(session_files(tmp_path))) == 4  # this start finds young ones: ages make sense again
-    with SessionReader(next(iter(session_files(tmp_path)))) as session:
+        for start in range(1, 4):  # at the starts after it, too, there are old ones and young ones
+            with SegmentedRecorder(
+                folder, "land", RIG, later_ns + 3 * HOUR_NS + start * HOUR_NS // 10, Retention(days, None, None)
+            ) as again:
+                assert again._pruning is not None
+                again._pruning.join()
+        files = list(session_files(tmp_path))
+        assert len(files) == 9
+    with SessionReader(files[3]) as session:
         assert ["is the computer's clock right?" in note.text for note in session.notes()] == [True]
+
+
+def test_ages_count_on_after_a_stretch_without_recordings(tmp_path: Path) -> None:
+    """What lies before it goes in its time, and a session from a time when the clock was ahead is none too old."""
+    day = 24 * HOUR_NS
+    with DataFolder(tmp_path) as folder:
+        for days in (0, 1, 300, 301, 302, 5000):
+            folder.session_path("land", START_NS + days * day).touch()
+    files = list(session_files(tmp_path))
+    now_ns = START_NS + 303 * day
+    assert [ages_ns(files, now_ns, 90 * day).get(path, -day) // day for path in files] == [5, 4, 3, 2, 1, -1]
+    assert [gone.path for gone in prune(tmp_path, Retention(3.5, None, None), now_ns)] == files[:2]
 
 
 def test_a_disk_that_others_fill_is_noticed_within_minutes(tmp_path: Path) -> None:
@@ -168,9 +184,10 @@ def test_what_somebody_may_miss_is_never_removed_in_silence(tmp_path: Path, capl
             (alarm(START_NS, "slack-line", "unacknowledged"), alarm(START_NS + 1, "slack-line", "acknowledged")),
             (),
             (),
+            (),
         ]
         paths = [
-            write(folder.session_path("land", START_NS + i * HOUR_NS), Frame(START_NS, "a", b"1"), *findings)
+            write(folder.session_path("land", START_NS + i * 24 * HOUR_NS), Frame(START_NS, "a", b"1"), *findings)
             for i, findings in enumerate(held)
         ]
     flag_session(paths[2], "near miss at the crown", START_NS)
