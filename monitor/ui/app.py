@@ -439,4 +439,7 @@ def run_app(driver: Driver, theme: ThemeName = "day") -> int:
     if app.error:
         print(f"stopmark: {harmless(app.error)}", file=sys.stderr)
         return 1
+    told = driver.facts() if isinstance(driver, TellsFacts) else NO_FACTS
+    if "file" in told:
+        print(harmless(f"stopmark: recorded {told['file']}, in {told.get('folder', '.')}"))
     return app.return_code or 0

@@ -3,6 +3,7 @@
 import io
 import sys
 from collections.abc import Callable
+from dataclasses import dataclass, field
 
 import pytest
 from textual.widgets import Input
@@ -238,3 +239,28 @@ def test_a_date_and_time_to_jump_to() -> None:
     assert date_and_time(" 2026-01-02 03:04:05 ") == 1_767_323_045 * sample.SECOND
     assert date_and_time("99") is None
     assert date_and_time("2026-13-02 03:04") is None
+
+
+@dataclass
+class Recording(FakeDriver):
+    """A driver that records, and whose run is over at once."""
+
+    told: dict[str, str] = field(default_factory=dict)
+
+    def facts(self) -> dict[str, str]:
+        return self.told
+
+    async def run(self) -> None:
+        return
+
+
+@pytest.mark.parametrize("recording", [True, False])
+def test_the_end_says_where_the_record_is(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str], recording: bool
+) -> None:
+    real_run = StopmarkApp.run
+    monkeypatch.setattr(StopmarkApp, "run", lambda app: real_run(app, headless=True, size=(80, 24)))
+    told = {"file": "land-1.stopmark, 0.3 MB", "folder": "/srv/data, 78.1 GB free"} if recording else {}
+    assert run_app(Recording(sample.calm(), told=told)) == 0
+    words = capsys.readouterr().out.strip()
+    assert words == ("stopmark: recorded land-1.stopmark, 0.3 MB, in /srv/data, 78.1 GB free" if recording else "")

@@ -12,6 +12,7 @@ from monitor.core.checks_overtravel import OVERTRAVEL
 from monitor.core.rules import default_rules_path, load_rules
 from monitor.core.signals import SIGNAL_NAMES
 from monitor.core.types import (
+    UNKNOWN,
     AlarmState,
     CheckReading,
     CheckStepView,
@@ -349,3 +350,11 @@ def test_a_restart_says_what_it_took_up_until_it_is_old_news() -> None:
     told = " ".join(page(sample.still(), SCREENS[7], (120, 40), facts=facts).text().split())
     assert "last run" in told
     assert "No alarm" in early[1]
+
+
+def test_pressures_not_known_are_one_word() -> None:
+    lost: dict[str, float | Value] = {"service_pressure_1": UNKNOWN, "service_pressure_2": UNKNOWN}
+    snap = replace(sample.calm(), values=sample.values(**lost))
+    canvas = page(snap)
+    assert "unknown / unknown" not in canvas.text()
+    assert "BRAKE      unknown" in canvas.text()

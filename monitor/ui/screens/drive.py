@@ -276,7 +276,8 @@ def _brake(view: View) -> _Row:
     label = units.label("pressure")
     first = units.figure(one, "pressure") or word(one)
     second = units.figure(two, "pressure") or word(two)
-    cells: Cells = [(f"{first} / {second} {label}", "strong")]
+    known = one.known or two.known or first != second
+    cells: Cells = [(f"{first} / {second} {label}" if known else first, "strong")]
     if lever.validity is not Validity.NOT_FITTED:
         cells.append((f"lever {units.value(lever, 'fraction')}", "base"))
     release = snap.value("emergency_release_pressure")
