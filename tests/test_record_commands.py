@@ -268,7 +268,7 @@ def test_ledger_takes_corrects_and_exports(session: Path, tmp_path: Path, capsys
     say(capsys, "ledger", "add", "line-cut", *where, "--who", "ab", "--number", "cut_m=25", "--at", "2025-12-31T10:00",
         "--corrects", "1")  # fmt: skip
     told = say(capsys, "ledger", "show", *where, "--kind", "line-cut")
-    assert "2025-12-31 10:00:00  line-cut    ab    cut 25 m  (corrects 1)\n1 entries; times are UTC\n" in told
+    assert "2025-12-31 10:00:00  line-cut     ab    cut 25 m  (corrects 1)\n1 entries; times are UTC\n" in told
     assert "0 entries" in say(capsys, "ledger", "show", *where, "--kind", "line-cut", "--since", "2026-01-01")
     assert "\n0 entries" in "\n" + say(capsys, "ledger", "show", *where, "--since", "3h")
     assert "sound" in say(capsys, "ledger", "verify", *where)
@@ -291,6 +291,13 @@ def test_ledger_takes_corrects_and_exports(session: Path, tmp_path: Path, capsys
         (("add", "wish", "--who", "ab"), "no kind of entry"),
         (("add", "note", "--who", "ab", "--number", "x"), "NAME=NUMBER"),
         (("add", "note", "--who", "ab", "--number", "x=nan"), "not a finite number"),
+        (("add", "note", "--who", "ab"), "says nothing"),
+        (("add", "pads", "--who", " "), "initials"),
+        (("add", "line-cut", "--who", "ab", "--number", "cut_m=80psi"), "m, mm, cm, ft, in"),
+        (("add", "line-cut", "--who", "ab", "--number", "cut_m=ft"), "is no number"),
+        (("add", "brake", "--who", "ab", "--number", "effectivness=0.9"), "effectivness"),
+        (("add", "line-work", "--who", "ab"), "work_j"),
+        (("export", "-o", tmp_path / "ledger.xlsx"), "must end in .csv"),
         (("add", "note", "--who", "ab", "--at", "soon"), "no time"),
         (("show", "--since", "99999999d"), "no time"),
         (("trend", "--bound", "height=1"), "no such series"),
@@ -351,3 +358,32 @@ def test_the_nights_of_a_log_are_passed_over(tmp_path: Path, capsys: Capture) ->
     assert json.loads(carried[0].payload)["rig"] == "light"
     assert "height-unknown" in said  # the beginning of each is lived through
     assert "in 2.0" in say(capsys, "report", out, "-o", tmp_path / "days.html")
+
+
+def test_a_ledger_by_hand(tmp_path: Path, capsys: Capture) -> None:
+    where = ("--data", tmp_path)
+    assert "has no ledger" in mistake(capsys, "ledger", "show", *where)
+    say(capsys, "ledger", "add", "line-cut", "--rig", "land", *where, "--who", "ab", "--number", "cut_m=80ft")
+    say(capsys, "ledger", "add", "line-cut", *where, "--who", "ab", "--number", "cut_m=24.4", "--corrects", "1")
+    told = say(capsys, "ledger", "show", *where, "--corrected")
+    assert "cut 24.38 m  (corrected by 2)" in told
+    assert "cut 24.4 m  (corrects 1)" in told
+    out = tmp_path / "ledger.csv"
+    say(capsys, "ledger", "export", *where, "-o", out)
+    assert "--force" in mistake(capsys, "ledger", "export", *where, "-o", out)
+    say(capsys, "ledger", "export", *where, "-o", out, "--force")
+    with out.open(newline="") as file:
+        assert [float(row["cut_m"]) for row in csv.DictReader(file)] == pytest.approx([24.384, 24.4])
+    say(capsys, "ledger", "add", "note", "--text", "x", "--rig", "deep", *where, "--who", "ab")
+    assert "deep, land" in mistake(capsys, "ledger", "show", *where)
+
+
+def test_a_plan_says_what_it_was_given_and_refuses_what_cannot_be(capsys: Capture) -> None:
+    words = ["line", "plan", "round-trip", "--depth", "3000m", "--pipe", "26kg/m"]
+    told = say(capsys, *words, "--stand", "28m", "--mud", "1200kg/m3")
+    assert "block 215.7 kN (48,502 lb), of rig land" in told
+    assert "times 0.8471 in mud of 1200 kg/m3" in told
+    assert "--stand: must be above 0" in mistake(capsys, *words, "--stand", "0m")
+    with pytest.raises(SystemExit):
+        main([*words, "--stand=-28m"])
+    assert "must not be below 0" in capsys.readouterr().err

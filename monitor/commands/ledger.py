@@ -1,9 +1,13 @@
 """`stopmark ledger`: what was checked, cut, changed and measured on a rig, by whom and when. Entries are only added."""
 
 import argparse
+import shutil
+import sys
 import time
 from datetime import UTC, datetime
 from pathlib import Path
+from string import ascii_letters
+from textwrap import wrap
 from typing import TYPE_CHECKING
 
 from monitor.commands.stretch import add_sessions
@@ -12,6 +16,8 @@ from monitor.errors import UserError, harmless, one_line
 if TYPE_CHECKING:
     from monitor.adapters.ledger import Ledger
 
+_DIMENSIONS = {"m": "length", "n": "force", "pa": "pressure", "j": "energy"}
+"""What a number measures whose name ends so."""
 _AGES_H = {"h": 1, "d": 24, "w": 24 * 7}
 
 
@@ -19,15 +25,17 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     """The command's words."""
     kinds = parser.add_subparsers(dest="what", required=True, metavar="WHAT")
     show = kinds.add_parser("show", help="list the entries")
-    show.add_argument("--kind", help="those of one kind")
+    show.add_argument("--kind", metavar="KIND", help="those of one kind (see ledger add --help)")
     show.add_argument("--since", metavar="TIME", help="from then on: 12h, 7d, 8w (before now), or ISO 8601, UTC")
     show.add_argument("--corrected", action="store_true", help="also those that were corrected")
     add = kinds.add_parser("add", help="write an entry; it can be corrected, never changed")
-    add.add_argument("kind", metavar="KIND", help="check, reference, line-cut, line-new, line-strung, pads, note, …")
+    add.add_argument("kind", metavar="KIND", help="check, reference, line-cut, line-new, line-strung, line-work, brake,"
+                     " pads, restart or note")  # fmt: skip
     add.add_argument("--text", default="", help="what happened")
     add.add_argument("--number", metavar="NAME=NUMBER", dest="numbers", action="append", default=[],
-                     help="a figure, SI, with its unit in the name: cut_m=24.4; may be given several times")  # fmt: skip
-    add.add_argument("--who", required=True, help="initials")
+                     help="a figure, SI with the unit in its name: cut_m=24.4, or in a unit of its own: cut_m=80ft; may be"
+                     " given several times")  # fmt: skip
+    add.add_argument("--who", metavar="INITIALS", required=True, help="who writes it")
     add.add_argument("--at", metavar="TIME", help="when it happened: ISO 8601, UTC (default: now)")
     add.add_argument("--corrects", metavar="ID", type=int, help="number of the entry that this one replaces")
     take = kinds.add_parser("take", help="take from sessions: brake health by day, checks, cuts, references, line work")
@@ -35,14 +43,15 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     take.add_argument("--simulated", action="store_true", help="also take what was only simulated, for practice")
     take.add_argument("--data", metavar="DIR", help="folder of the ledgers (default: the user's data folder)")
     export = kinds.add_parser("export", help="write the entries as CSV")
-    export.add_argument("-o", "--out", metavar="FILE.csv", type=Path, required=True)
+    export.add_argument("-o", "--out", metavar="FILE", type=Path, required=True, help="table to write: .csv")
+    export.add_argument("--force", action="store_true", help="replace the file if it exists")
     verify = kinds.add_parser("verify", help="check that every entry is as it was written")
     trend = kinds.add_parser("trend", help="where effectiveness, response, leak and auxiliary share are heading; when"
                              " they reach the alarms' levels, where that can be told")  # fmt: skip
     trend.add_argument("--bound", metavar="NAME=NUMBER", action="append", default=[],
                        help="say when a series reaches a value: effectiveness=0.7")  # fmt: skip
     for place in (show, add, export, verify, trend):
-        place.add_argument("--rig", required=True, help="name of the rig")
+        place.add_argument("--rig", metavar="NAME", help="name of the rig (default: the only one with a ledger there)")
         place.add_argument("--data", metavar="DIR", help="folder of the ledgers (default: the user's data folder)")
 
 
@@ -54,7 +63,7 @@ def run(args: argparse.Namespace) -> int:
     folder = data_folder(args.data)
     if args.what == "take":
         return _take(folder, args.sessions, args.simulated)
-    path = ledger_path(folder, args.rig)
+    path = ledger_path(folder, args.rig) if args.rig else only_ledger(folder)
     if args.what != "add" and not path.exists():
         raise UserError(f"{path}: this rig has no ledger yet; it begins with its first entry")
     if args.what == "add":
@@ -67,14 +76,29 @@ def run(args: argparse.Namespace) -> int:
             print("\n".join(problems) or f"{path}: sound, {len(ledger.entries(corrected=True))} entries")
             return 1 if problems else 0
         if args.what == "export":
-            return _export(ledger, args.out)
+            return _export(ledger, args.out, args.force)
         if args.what == "trend":
             return _trend(ledger, args.bound)
         return _show(ledger, args)
 
 
+def only_ledger(folder: Path) -> Path:
+    """The ledger in `folder`, where it holds one.
+
+    Raises:
+        UserError: it holds none, or several.
+    """
+    from monitor.adapters.ledger import SUFFIX
+
+    found = sorted(path for path in folder.glob("*" + SUFFIX) if path.is_file())
+    if len(found) == 1:
+        return found[0]
+    known = f"has those of {', '.join(path.stem for path in found)}" if found else "has no ledger"
+    raise UserError(f"{folder}: {known}; say which with --rig NAME{'' if found else ', or which folder with --data'}")
+
+
 def numbers_of(words: list[str]) -> dict[str, float]:
-    """NAME=NUMBER words as a mapping.
+    """NAME=NUMBER words as a mapping. A number may have a unit of what the end of its name measures: ``cut_m=80ft``.
 
     Raises:
         UserError: a word is none.
@@ -82,13 +106,32 @@ def numbers_of(words: list[str]) -> dict[str, float]:
     numbers = {}
     for word in words:
         name, _, text = word.partition("=")
-        try:
-            numbers[name] = float(text)
-        except ValueError:
-            raise UserError(f"{word!r}: give NAME=NUMBER, as cut_m=24.4") from None
         if not name.isidentifier():
-            raise UserError(f"{word!r}: the name may hold letters, digits and _")
+            raise UserError(f"{word!r}: give NAME=NUMBER, as cut_m=24.4; the name may hold letters, digits and _")
+        numbers[name] = _number(name, text, word)
     return numbers
+
+
+def _number(name: str, text: str, word: str) -> float:
+    from monitor.units import UNITS
+
+    try:
+        return float(text)
+    except ValueError:
+        pass
+    number = text.rstrip("*/" + ascii_letters)
+    unit = UNITS.get(text[len(number) :])
+    dimension = _DIMENSIONS.get(name.rpartition("_")[2])
+    if dimension is None or unit is None or unit.dimension != dimension:
+        units = [] if dimension is None else [unit.name for unit in UNITS.values() if unit.dimension == dimension]
+        more = f" with one of {', '.join(units)}" if units else ""
+        raise UserError(
+            f"{word!r}: give NAME=NUMBER, as cut_m=24.4 or cut_m=80ft; {name} takes a number{more}"
+        ) from None
+    try:
+        return unit.to_si(float(number))
+    except ValueError:
+        raise UserError(f"{word!r}: {number!r} is no number") from None
 
 
 def time_of(text: str, option: str) -> int:
@@ -123,11 +166,32 @@ def _add(ledger: "Ledger", args: argparse.Namespace) -> int:
         t_ns = time_of(args.at, "--at")
         if t_ns > now_ns:
             raise UserError(f"--at {args.at}: lies in the future")
-    entry = ledger.add(
-        args.kind, t_ns, now_ns, who=args.who, text=args.text, numbers=numbers_of(args.numbers), corrects=args.corrects
-    )
+    numbers = numbers_of(args.numbers)
+    _sensible(args.kind, args.who, args.text, numbers)
+    entry = ledger.add(args.kind, t_ns, now_ns, who=args.who, text=args.text, numbers=numbers, corrects=args.corrects)
     print(f"entry {entry.id} written to {ledger.path}")
     return 0
+
+
+def _sensible(kind: str, who: str, text: str, numbers: dict[str, float]) -> None:
+    """Look at what a person wants to enter.
+
+    Raises:
+        UserError: it says nothing, nobody says it, or its figures would be found by nobody.
+    """
+    from monitor.adapters.drafts import BRAKE_FIGURES
+
+    if not who.strip():
+        raise UserError("--who: give the initials of whoever writes it")
+    if kind == "note" and not text.strip() and not numbers:
+        raise UserError("a note without --text says nothing")
+    if kind == "brake" and not (numbers and set(numbers) <= set(BRAKE_FIGURES)):
+        odd = next((name for name in numbers if name not in BRAKE_FIGURES), "none")
+        raise UserError(f"--number: a brake entry has the figures {', '.join(BRAKE_FIGURES)}; here: {odd}")
+    if kind == "line-work" and not numbers.get("work_j", -1.0) >= 0.0:
+        raise UserError(
+            "--number: a line-work entry has a figure work_j, at least 0: work_j=125ton-mile, or work_j=1.8e9"
+        )
 
 
 def _take(folder: Path, sessions: list[Path], simulated: bool) -> int:
@@ -163,27 +227,30 @@ def _show(ledger: "Ledger", args: argparse.Namespace) -> int:
         raise UserError(f"{args.kind!r} is no kind of entry; known: {', '.join(KINDS)}")
     from_ns = since_of(args.since, time.time_ns()) if args.since else None
     entries = ledger.entries(args.kind, from_ns, corrected=args.corrected)
+    mended = {entry.corrects: entry.id for entry in ledger.entries(corrected=True) if entry.corrects is not None}
+    room = shutil.get_terminal_size().columns if sys.stdout.isatty() else 100_000
     for entry in entries:
         text, who = one_line(entry.text), one_line(entry.who)
         told = "  ".join(part for part in (text, figures(entry.numbers)) if part)
         mends = f"  (corrects {entry.corrects})" if entry.corrects is not None else ""
-        row = f"{entry.id:>5}  {clock(entry.t_ns, date=True)}  {entry.kind:<10}  {who:<4}  {told}{mends}".rstrip()
-        print(harmless(row))
+        mends += f"  (corrected by {mended[entry.id]})" if entry.id in mended else ""
+        row = f"{entry.id:>5}  {clock(entry.t_ns, date=True)}  {entry.kind:<11}  {who:<4}  {told}{mends}".rstrip()
+        print(harmless("\n".join(wrap(row, max(40, room), subsequent_indent=" " * 12, drop_whitespace=True) or [row])))
     print(f"{len(entries)} entries; times are UTC")
     return 0
 
 
-def _export(ledger: "Ledger", out: Path) -> int:
-    from monitor.adapters.ledger import write_csv
+def _export(ledger: "Ledger", out: Path, force: bool) -> int:
+    from io import StringIO
 
+    from monitor.adapters.ledger import write_csv
+    from monitor.adapters.outfile import check_out, write_whole
+
+    check_out(out, (".csv",), force, (ledger.path,))
     entries = ledger.entries(corrected=True)
-    try:
-        with out.open("x", encoding="utf-8", newline="") as file:
-            write_csv(entries, file)
-    except FileExistsError:
-        raise UserError(f"{out}: exists already") from None
-    except OSError as error:
-        raise UserError(f"{out}: cannot be written ({error.strerror})") from None
+    text = StringIO(newline="")
+    write_csv(entries, text)
+    write_whole(out, text.getvalue())
     print(f"{out}: {len(entries)} entries")
     return 0
 

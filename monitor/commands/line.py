@@ -46,6 +46,8 @@ def _read(text: str, units: dict[str, float], what: str, example: str) -> float:
     match = _NUMBER.match(text)
     if match is None or match[2] not in units:
         raise argparse.ArgumentTypeError(f"{text!r} is no {what}: give a number with {', '.join(units)}, as {example}")
+    if match[1].startswith("-"):
+        raise argparse.ArgumentTypeError(f"{text!r}: must not be below 0")
     return float(match[1]) * units[match[2]]
 
 
@@ -163,10 +165,13 @@ def run(args: argparse.Namespace) -> int:
         if args.job == "cut":
             _print_cut(args, rig)
             return 0
+        if args.stand <= 0.0:
+            raise ValueError(f"{'--joint' if args.job == 'casing' else '--stand'}: must be above 0")
         planned = JOBS[args.job](args, rig)
     except ValueError as error:
         raise UserError(str(error)) from None
     print(f"{args.job}: {both(planned)} by formula")
+    print(f"  {_assumed(args, rig)}")
     if args.measured:
         seen = _print_measured(args.measured)
         if planned > 0:
@@ -174,6 +179,18 @@ def run(args: argparse.Namespace) -> int:
                 f"measured over formula: {(seen / planned - 1) * 100:+.1f} % (3 to 10 % more is usual: pick-up, drag)"
             )
     return 0
+
+
+def _assumed(args: argparse.Namespace, rig: "Rig") -> str:
+    """What the formula was given that does not stand in the command in these words."""
+    from monitor.physics.line import buoyancy_factor
+
+    block = _block(args, rig)
+    words = f"block {block / 1e3:.1f} kN ({block / POUND_FORCE_N:,.0f} lb)"
+    words += "" if args.block is not None else f", of rig {rig.name}"
+    if args.mud is None:
+        return words + "; weights as given, taken as buoyed"
+    return words + f"; weights in air, times {buoyancy_factor(args.mud):.4f} in mud of {args.mud:.0f} kg/m3"
 
 
 def both(work_j: float) -> str:
@@ -277,7 +294,8 @@ def _print_cut(args: argparse.Namespace, rig: "Rig") -> None:
     left = work_until_cut_j(done, args.cut, goal)
     print(f"goal: {goal * FOOT_M / TON_MILE_J:.1f} ton-miles per foot, {goal / 1e6:.0f} MJ per metre ({words})")
     print(f"programme: cut {args.cut:.1f} m ({args.cut / FOOT_M:.0f} ft) every {both(args.cut * goal)}")
-    print(f"done: {both(done)}{trust}: {cut_due_m(done, goal):.2f} m of line due")
+    due = cut_due_m(done, goal)
+    print(f"done: {both(done)}{trust}: {due:.2f} m ({due / FOOT_M:.1f} ft) of line due")
     print(f"until the cut: {both(left)}" if left > 0 else f"OVERDUE by {both(-left)}")
     if args.since_slip is not None:
         slip = slip_share_m(args.cut, args.cut * goal, args.since_slip)

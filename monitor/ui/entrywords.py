@@ -17,8 +17,8 @@ _UNITS: Final = (
 )
 """How a name ends, the unit that it is shown in, and that unit in words. The first that fits counts."""
 _TIME: Final = "_s"
-_UNTOLD: Final = frozenset(("passed",))
-"""For counting: the entry's words say the same."""
+_UNTOLD: Final = frozenset(("passed", "measured", "limit"))
+"""Of a check, for counting: the entry's words say the same, with its unit."""
 
 
 def figure(name: str, number: float, digits: int = 4, signed: bool = False) -> str:
