@@ -209,7 +209,11 @@ async def test_what_one_viewer_acknowledges_is_recorded_once_and_seen_by_the_oth
     with SessionReader(sessions[0]) as session:
         (act,) = [item for item in session.inputs() if isinstance(item, Action)]
         assert (act.kind, act.who) == (ActionKind.ACKNOWLEDGE, "XY")
-        assert act.target in ("sensors-silent", "monitor-late")  # the second stands on a machine that is busy, too
+        # Which alarm stands at the top depends on how soon the list was opened: more come while no readings do.
+        assert act.target in {found.key for found in session.findings() if found.after == "unacknowledged"}
+        assert [(found.key, found.after) for found in session.findings() if found.after == "acknowledged"] == [
+            (act.target, "acknowledged")
+        ]
         assert session.mode == "LIVE"
     # One client at the broker for all of it, and it only listened.
     assert len(set(re.findall(r"Received CONNECT from \S+ as (stopmark-\w+)|as (stopmark-\w+)", broker.text()))) == 1
