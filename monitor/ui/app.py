@@ -364,7 +364,11 @@ class StopmarkApp(App[int]):
             self.exit(0)
             return
         self._quit_until_s = self.clock() + MESSAGE_S
-        self.say("Press q again to stop the monitor (watching and recording end).")
+        replay = self.driver.replay is not None
+        self.say(
+            "Press q again to leave the replay." if replay
+            else "Press q again to stop the monitor (watching and recording end)."
+        )  # fmt: skip
 
     def acknowledge(self, alarms: Sequence[AlarmView]) -> None:
         """Acknowledge those that have been on view long enough; one press is one act, however long the key is held."""

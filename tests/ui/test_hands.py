@@ -202,3 +202,11 @@ async def test_a_replay_asks_for_no_initials(key: str) -> None:
         await pilot.pause()
         assert not isinstance(app.screen, Ask)
         assert "This is a replay" in shown(app)
+
+
+async def test_quitting_a_replay_ends_no_watch() -> None:
+    app, _ = replaying()
+    async with app.run_test(size=(80, 24)) as pilot:
+        await pilot.press("q")
+        assert "Press q again to leave the replay." in shown(app)
+        assert "watching" not in shown(app)
