@@ -10,7 +10,8 @@ from typing import Final
 from monitor.core.types import AlarmState, Severity, Snapshot
 
 EVERY_S: Final = {Severity.DANGER: 1.0, Severity.WARNING: 5.0}
-_RINGS: Final = frozenset({AlarmState.UNACKNOWLEDGED, AlarmState.LATCHED_UNACKNOWLEDGED})
+RINGS: Final = frozenset({AlarmState.UNACKNOWLEDGED, AlarmState.LATCHED_UNACKNOWLEDGED})
+"""States of an alarm that ring unless silenced."""
 
 
 class Bell:
@@ -24,7 +25,7 @@ class Bell:
 
     def due(self, snap: Snapshot, now_s: float) -> bool:
         """Whether to ring now. `now_s` is any clock that only goes forward."""
-        ringing = {alarm.key: alarm.severity for alarm in snap.alarms if alarm.state in _RINGS}
+        ringing = {alarm.key: alarm.severity for alarm in snap.alarms if alarm.state in RINGS}
         known = self._known
         fresh = [severity for key, severity in ringing.items() if severity > known.get(key, Severity.NOTICE)]
         self._known = ringing

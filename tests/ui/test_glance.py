@@ -358,3 +358,28 @@ def test_pressures_not_known_are_one_word() -> None:
     canvas = page(snap)
     assert "unknown / unknown" not in canvas.text()
     assert "BRAKE      unknown" in canvas.text()
+
+
+@pytest.mark.parametrize("size", SIZES, ids=str)
+def test_a_silenced_bell_is_told_while_it_would_ring(size: tuple[int, int]) -> None:
+    loud, quiet = sample.warning(), replace(sample.warning(), silenced=True)
+    assert "bell silenced" not in page(loud, size=size).text()
+    assert "bell silenced" in page(quiet, size=size).text()
+    assert "bell silenced" not in page(replace(sample.calm(), silenced=True), size=size).text(), "nothing would ring"
+    seen = replace(quiet, alarms=(replace(quiet.alarms[0], state=AlarmState.ACKNOWLEDGED),))
+    assert "bell silenced" not in page(seen, size=size).text()
+
+
+def test_one_application_left_is_one() -> None:
+    for number, words in ((1.0, "1 application left"), (0.0, "0 applications left"), (12.0, "12 applications left")):
+        snap = replace(sample.calm(), values=sample.values(applications_left=number))
+        assert words in page(snap).text()
+
+
+def test_band_brakes_have_rims_and_calipers_discs() -> None:
+    for name, word, other in (("light", "rim", "disc"), ("land", "disc", "rim")):
+        for spec in (DRIVE, SCREENS[1]):
+            text = page(sample.calm(), spec, (120, 40), rig=sample.rig(name)).text().lower()
+            assert f"{word} left" in text or f"{word}s  " in text
+            assert f"{other} left" not in text
+            assert f"{other}s  " not in text

@@ -5,7 +5,7 @@ from math import nan
 from monitor.core.types import Validity, Value
 from monitor.ui.canvas import Area
 from monitor.ui.keys import Key
-from monitor.ui.screens.drive import ratio, ratio_role
+from monitor.ui.screens.drive import friction_part, ratio, ratio_role
 from monitor.ui.theme import Role
 from monitor.ui.view import View
 from monitor.ui.widgets import sections
@@ -131,13 +131,13 @@ def _auxiliary(view: View) -> list[Item | None]:
 
 
 def _heat(view: View) -> list[Item | None]:
-    braking = view.rig.braking
+    braking, part = view.rig.braking, friction_part(view)
     full, mark = braking.fade_full_c, braking.fade_onset_c / braking.fade_full_c
     items = [
         _item(view, label, name, "temperature", full, mark, _above(view.value(name), braking.fade_onset_c))
         for label, name in (
-            ("disc left", "disc_temperature_left"),
-            ("disc right", "disc_temperature_right"),
+            (f"{part} left", "disc_temperature_left"),
+            (f"{part} right", "disc_temperature_right"),
             ("modelled", "disc_modelled"),
         )
     ]

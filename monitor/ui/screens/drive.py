@@ -305,7 +305,8 @@ def _oil(view: View) -> _Row:
     pressure, left = snap.value("accumulator_pressure"), snap.value("applications_left")
     cells: Cells = [(units.value(pressure, "pressure"), "base")]
     if left.known:
-        cells.append((f"{units.number(left.number, 'count')} applications left", "base"))
+        number = units.number(left.number, "count")
+        cells.append((f"{number} application{'' if number == '1' else 's'} left", "base"))
     low = pressure.known and pressure.number < oil.min_pressure_pa
     share = _share(pressure, oil.max_pressure_pa)
     return _Row("OIL", cells, share, oil.min_pressure_pa / oil.max_pressure_pa, "warning" if low else "bar")
@@ -326,7 +327,14 @@ def _discs(view: View) -> _Row | None:
     hotter = max((value.number for value in (left, right) if value.known), default=nan)
     hot = hotter > braking.fade_onset_c
     mark = braking.fade_onset_c / braking.fade_full_c
-    return _Row("DISCS", cells, hotter / braking.fade_full_c, mark, "warning" if hot else "bar")
+    return _Row(
+        f"{friction_part(view).upper()}S", cells, hotter / braking.fade_full_c, mark, "warning" if hot else "bar"
+    )
+
+
+def friction_part(view: View) -> str:
+    """What gets hot: band brakes have rims, calipers discs."""
+    return "rim" if view.rig.brake.kind == "band" else "disc"
 
 
 def ratio(value: Value, minimum: float) -> str:

@@ -3,6 +3,7 @@
 from rich.cells import cell_len
 
 from monitor.core.types import AlarmState, AlarmView, Validity
+from monitor.ui.bell import RINGS
 from monitor.ui.canvas import Area, printable, words_that_fit, wrapped
 from monitor.ui.driver import LAST_RUN
 from monitor.ui.format import clock, plain, span
@@ -10,6 +11,7 @@ from monitor.ui.theme import FILL_ROLE, SHAPE, TEXT_ROLE, Role
 from monitor.ui.view import FROZEN_S, KeyRow, View, bad_sensors, data_severity, gone, height, stale_sensors, standing
 
 ADVISORY = "ADVISORY ONLY"
+SILENCED = "bell silenced"
 TOLD_S = 240.0
 """How long after its start a run tells what it took up from the one before."""
 
@@ -134,11 +136,14 @@ def _alarm(area: Area, view: View, alarms: list[AlarmView]) -> None:
     height = area.height - (1 if last else 0)
     state = "held blind" if worst.blind else STATE_WORDS.get(worst.state, str(worst.state))
     more = f"+{len(alarms) - 1}" if len(alarms) > 1 else ""
+    if view.snap.silenced and any(alarm.state in RINGS for alarm in alarms):
+        state, more = f"{state} · {SILENCED}", f"{SILENCED} {more}".rstrip()
     head = f"{SHAPE[worst.severity]} {worst.severity.name}"
     x = 2 + cell_len(head) + 2
     message = " ".join(printable(worst.message).split())
     # The message comes before its state and time; those are left out where they would break it.
-    for tail in (f"{state} · {clock(worst.since_ns)}  {more}".rstrip(), f"{state}  {more}".rstrip(), more):
+    count = more.removeprefix(SILENCED).strip()
+    for tail in (f"{state} · {clock(worst.since_ns)}  {count}".rstrip(), f"{state}  {count}".rstrip(), more):
         room = area.width - x - (cell_len(tail) + 3 if tail else 1)
         if cell_len(message) <= room:
             break
