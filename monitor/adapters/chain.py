@@ -102,6 +102,11 @@ class SessionChain:
         return self.sessions[-1].end_ns
 
     @property
+    def seconds(self) -> float:
+        """Length of the sessions without what lies between them, s."""
+        return sum(session.end_ns - session.t_first_ns for session in self.sessions) * 1e-9
+
+    @property
     def frames(self) -> int:
         """Number of frames in all of them."""
         return sum(session.frames for session in self.sessions)

@@ -5,6 +5,7 @@ from collections import Counter
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from monitor.commands.patience import replaying
 from monitor.commands.stretch import add_sessions
 from monitor.errors import UserError
 
@@ -37,7 +38,8 @@ def run(args: argparse.Namespace) -> int:
         print(f"A: {names[0]}\nB: {names[1]}")
         for words in changed_rules(chain, sets):
             print(f"  {words}")
-        result = compare(chain, sets)
+        with replaying(chain.seconds, chain.rig.name):
+            result = compare(chain, sets)
     _print(result, 1_000_000 if args.all else 100)
     return 1 if result.differences else 0
 
@@ -59,10 +61,17 @@ def _print(result: "Comparison", most: int) -> None:
     for key in sorted(a | b):
         print(f"{key:<34}{a[key]:>6}{b[key]:>6}{'' if a[key] == b[key] else '   differs'}")
     print(f"{'all':<34}{a.total():>6}{b.total():>6}")
-    if not result.differences:
-        print(f"\nBoth say the same: {result.same} alarms, each at the same moment.")
+    if not a | b:
+        print("\nNeither says anything.")
         return
-    print(f"\n{len(result.differences)} differences, {result.same} alarms alike:")
+    if not result.differences:
+        words = "1 alarm, at" if result.same == 1 else f"{result.same} alarms, each at"
+        print(f"\nBoth say the same: {words} the same moment.")
+        return
+    count = len(result.differences)
+    print(
+        f"\n{count} difference{'s' if count > 1 else ''}, {result.same} alarm{'s' if result.same != 1 else ''} alike:"
+    )
     for difference in result.differences[:most]:
         print(f"  {_words(difference)}")
     if len(result.differences) > most:

@@ -4,6 +4,7 @@ import argparse
 from collections.abc import Sequence
 from pathlib import Path
 
+from monitor.commands.patience import Patience
 from monitor.commands.stretch import add_sessions, add_stretch, stretch
 from monitor.errors import UserError
 
@@ -51,15 +52,16 @@ def run(args: argparse.Namespace) -> int:
         from_ns, to_ns = stretch(args, chain)
         sessions = [session.path for session in chain.sessions]
     every_ns = round(args.every * 1e9)
-    if args.what == "readings":
-        result = export.export_readings(sessions, args.out, from_ns, to_ns, args.own_units)
-    elif args.what == "resampled":
-        result = export.export_resampled(sessions, args.out, every_ns, from_ns, to_ns, args.own_units)
-    elif args.what == "signals":
-        names = [name.strip() for name in args.signals.split(",")] if args.signals else ()
-        result = export.export_signals(sessions, args.out, every_ns, names, from_ns, to_ns)
-    else:
-        result = export.export_findings(sessions, args.out)
+    with Patience(f"writing {args.out.name}"):
+        if args.what == "readings":
+            result = export.export_readings(sessions, args.out, from_ns, to_ns, args.own_units)
+        elif args.what == "resampled":
+            result = export.export_resampled(sessions, args.out, every_ns, from_ns, to_ns, args.own_units)
+        elif args.what == "signals":
+            names = [name.strip() for name in args.signals.split(",")] if args.signals else ()
+            result = export.export_signals(sessions, args.out, every_ns, names, from_ns, to_ns)
+        else:
+            result = export.export_findings(sessions, args.out)
     print(f"{result.path}: {result.rows} rows")
     for reason, count in result.refused.items():
         print(f"  left out: {count} {reason}")

@@ -4,6 +4,7 @@ import argparse
 import json
 from pathlib import Path
 
+from monitor.commands.patience import Patience
 from monitor.errors import UserError, harmless
 
 LONG_GAP_NS = 1_800_000_000_000
@@ -47,7 +48,7 @@ def run(args: argparse.Namespace) -> int:
     core = core_of(log.rig, rules, str(rules_path))
     header = header_of(log.rig, rules, "IMPORTED", log.start_ns) | {"source": args.log.name}
     try:
-        with Recorder(args.out, header, wait=True) as recorder:
+        with Patience(f"reading {args.log.name}"), Recorder(args.out, header, wait=True) as recorder:
             runner = Runner(core, recorder)
             for frame in log.frames():
                 if core.now_ns and frame.t_ns - core.now_ns > LONG_GAP_NS:

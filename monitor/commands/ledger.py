@@ -10,6 +10,7 @@ from string import ascii_letters
 from textwrap import wrap
 from typing import TYPE_CHECKING
 
+from monitor.commands.patience import replaying
 from monitor.commands.stretch import add_sessions
 from monitor.errors import UserError, harmless, one_line
 
@@ -209,7 +210,8 @@ def _take(folder: Path, sessions: list[Path], simulated: bool) -> int:
                 f"{chain.name}: is a simulation, and has no place in the ledger of a rig;"
                 " for practice give --simulated, and --data with a folder of its own"
             )
-        recording = collect(chain, jobs=processors())
+        with replaying(chain.seconds, chain.rig.name):
+            recording = collect(chain, jobs=processors())
     folder.mkdir(parents=True, exist_ok=True)
     path = ledger_path(folder, recording.rig.name)
     with Ledger(path) as ledger:

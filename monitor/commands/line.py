@@ -6,6 +6,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
+from monitor.commands.patience import replaying
 from monitor.commands.stretch import add_sessions, session_path
 from monitor.errors import UserError
 from monitor.units import (
@@ -322,7 +323,7 @@ def recorded(paths: list[Path]) -> "Recording":
     from monitor.report.collect import collect
     from monitor.report.pieces import processors
 
-    with SessionChain(paths) as chain:
+    with SessionChain(paths) as chain, replaying(chain.seconds, chain.rig.name):
         return collect(chain, jobs=processors())
 
 

@@ -4,6 +4,7 @@ import argparse
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from monitor.commands.patience import replaying
 from monitor.commands.stretch import add_sessions, add_stretch, stretch
 from monitor.errors import UserError
 
@@ -45,7 +46,9 @@ def run(args: argparse.Namespace) -> int:
 
     with SessionChain(args.sessions) as chain:
         from_ns, to_ns = stretch(args, chain)
-        recording = collect(chain, from_ns, to_ns, args.jobs or processors())
+        seconds = ((to_ns or chain.end_ns) - (from_ns or chain.t_first_ns)) * 1e-9
+        with replaying(min(seconds, chain.seconds), chain.rig.name):
+            recording = collect(chain, from_ns, to_ns, args.jobs or processors())
     entries = None if args.data is None else ledger_entries(args.data, recording.rig.name)
     write_whole(args.out, make_report(recording, args.units, entries))
     spread = f", in {recording.seconds / 3600:.2f} h" if recording.watched_s < 0.99 * recording.seconds else ""

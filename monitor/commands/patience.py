@@ -1,0 +1,58 @@
+"""A sign of life of a command that takes long: one line on the terminal, which is gone when the work is done."""
+
+import sys
+import threading
+from types import TracebackType
+from typing import Final, Self, TextIO
+
+from monitor.errors import harmless
+
+FIRST_S: Final = 2.0
+"""What takes less needs no sign."""
+EVERY_S: Final = 1.0
+
+
+class Patience:
+    """Use it in a ``with`` statement around the work. Says `words` and the seconds so far on standard error, where that is a
+    terminal; a pipe or a log gets nothing."""
+
+    def __init__(
+        self, words: str, stream: TextIO | None = None, first_s: float = FIRST_S, every_s: float = EVERY_S
+    ) -> None:
+        self._words = harmless(words)
+        self._stream = sys.stderr if stream is None else stream
+        self._first_s, self._every_s = first_s, every_s
+        self._done = threading.Event()
+        self._thread: threading.Thread | None = None
+
+    def __enter__(self) -> Self:
+        if self._stream.isatty():
+            self._thread = threading.Thread(target=self._say, name="patience", daemon=True)
+            self._thread.start()
+        return self
+
+    def _say(self) -> None:
+        waited_s, pause_s, said = 0.0, self._first_s, 0
+        while not self._done.wait(pause_s):
+            waited_s, pause_s = waited_s + pause_s, self._every_s
+            line = f"{self._words}: {waited_s:.0f} s so far"
+            self._stream.write("\r" + line.ljust(said))
+            self._stream.flush()
+            said = len(line)
+        if said:
+            self._stream.write("\r" + " " * said + "\r")
+            self._stream.flush()
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self._done.set()
+        if self._thread is not None:
+            self._thread.join()
+
+
+def replaying(seconds: float, rig: str) -> Patience:
+    """The sign while so much of a recording is replayed."""
+    from monitor.ui.format import span
+
+    return Patience(f"replaying {span(seconds)} of {rig}")
