@@ -22,7 +22,7 @@ from textual.screen import Screen
 
 from monitor.core.types import ActionKind, AlarmView, Severity, Snapshot
 from monitor.errors import harmless
-from monitor.ui.actions import GLOBAL
+from monitor.ui import hints
 from monitor.ui.bell import Bell
 from monitor.ui.canvas import Canvas
 from monitor.ui.dialogs import WIDEST_HELP, Ask, Help
@@ -33,14 +33,11 @@ from monitor.ui.history import History
 from monitor.ui.keys import MOVES, Key
 from monitor.ui.page import draw_page, draw_waiting
 from monitor.ui.screens import SCREENS, ScreenSpec
-from monitor.ui.screens.session import REPLAY_KEYS
 from monitor.ui.theme import THEMES, Depth, Palette, ThemeName, palette, textual_theme
 from monitor.ui.view import UNSEEN, KeyRow, Look, ReplayView, View, as_known, standing
 from monitor.ui.widgets.face import Face
 
 HERTZ: Final = 10
-ALL_SCREENS: Final = f"1-{len(SCREENS)}"
-"""The one hint for all screens, where there is no room to name them."""
 LOOK_S: Final = 1.0
 """Between two looks whether the terminal is still there."""
 SEEN_S: Final = 1.0
@@ -156,7 +153,8 @@ class StopmarkApp(App[int]):
     def _canvas(self, width: int, height: int) -> Canvas:
         snap = self.driver.snapshot()
         if snap is None:
-            return draw_waiting(self.driver.rig, self.driver.mode, width, height)
+            message = self._message if self.clock() < self._message_until_s else ""
+            return draw_waiting(self.driver.rig, self.driver.mode, width, height, message)
         snap = as_known(snap)
         self.history.feed(snap)
         view = self.view(snap)
@@ -198,21 +196,11 @@ class StopmarkApp(App[int]):
         )
 
     def keys(self) -> list[Key]:
-        """The keys of this moment: the screen's own, a replay's, everybody's."""
-        replaying = self.driver.mode == "REPLAY"
-        found: dict[str, Key] = {}
-        for key in (*self.spec.keys, *(REPLAY_KEYS if replaying else ()), *GLOBAL):
-            known = found.get(key.key)
-            if known is None or (key.fits(replaying) and not known.fits(replaying)):
-                found[key.key] = key
-        return list(found.values())
+        """The keys of this moment."""
+        return hints.keys_of(self.spec, self.driver.mode == "REPLAY")
 
     def _footer(self) -> tuple[KeyRow, ...]:
-        """Keys for the footer: with every screen named, and with the screens as one entry."""
-        replaying = self.driver.mode == "REPLAY"
-        hints = tuple((key.printed, key.label) for key in self.keys() if key.footer and key.fits(replaying))
-        named = tuple((spec.key, spec.name) for spec in SCREENS)
-        return (*hints[:-1], *named, hints[-1]), (*hints[:-1], (ALL_SCREENS, "screens"), hints[-1])
+        return hints.rows(self.keys(), self.driver.mode == "REPLAY")
 
     def look(self) -> Look:
         """State of the screen shown."""
@@ -282,12 +270,11 @@ class StopmarkApp(App[int]):
             self._press(spot.id, event.screen_x - spot.left)
 
     def _press(self, printed: str, along: int) -> None:
-        """Press the key of a hint; where it has two, the one that lies `along` columns into it."""
-        if printed == ALL_SCREENS:
+        """Press the key of a hint, `along` columns into it."""
+        if printed == hints.ALL_SCREENS:
             self.open_screen(SCREENS[(SCREENS.index(self.spec) + 1) % len(SCREENS)])
             return
-        keys = {key.printed: key for key in self.keys()}
-        key = keys.get(printed[1:], keys.get(printed)) if along == 2 and len(printed) == 2 else keys.get(printed)
+        key = hints.key_at(self.keys(), printed, along)
         if key is not None:
             key.act(self)
         else:
@@ -369,6 +356,14 @@ class StopmarkApp(App[int]):
             "Press q again to leave the replay." if replay
             else "Press q again to stop the monitor (watching and recording end)."
         )  # fmt: skip
+
+    async def action_quit(self) -> None:
+        """Textual's own key for quitting asks as `q` does."""
+        self.leave()
+
+    def action_help_quit(self) -> None:
+        """So does Ctrl+C."""
+        self.leave()
 
     def acknowledge(self, alarms: Sequence[AlarmView]) -> None:
         """Acknowledge those that have been on view long enough; one press is one act, however long the key is held."""

@@ -60,7 +60,7 @@ def _too_small(area: Area, view: View) -> None:
     area.say(0, 5, chrome.ADVISORY)
 
 
-def draw_waiting(rig: Rig, mode: Mode, width: int, height: int) -> Canvas:
+def draw_waiting(rig: Rig, mode: Mode, width: int, height: int, message: str = "") -> Canvas:
     """Before the first input there is nothing to show, and that is what it says."""
     canvas = Canvas(width, height)
     area = canvas.area
@@ -69,4 +69,5 @@ def draw_waiting(rig: Rig, mode: Mode, width: int, height: int) -> Canvas:
     area.say(2, 2, "Waiting for the first reading.", "strong")
     area.say(2, 4, f"Expected: {len(rig.sensors)} sensors, the first on topic {rig.topic(rig.sensors[0])}.")
     area.say(2, 5, "`stopmark check` with --rig and --broker tells which topics are alive.", "dim")
+    chrome.keys_or_message(area.part(0, height - 1, width, 1), message, ((("q", "quit (press twice)"), ("?", "help")),))
     return canvas

@@ -210,3 +210,36 @@ async def test_quitting_a_replay_ends_no_watch() -> None:
         await pilot.press("q")
         assert "Press q again to leave the replay." in shown(app)
         assert "watching" not in shown(app)
+
+
+@pytest.mark.parametrize("key", ["q", "ctrl+q", "ctrl+c"])
+async def test_no_single_key_ends_the_monitor(key: str) -> None:
+    app, _, _ = app_with(sample.calm())
+    async with app.run_test(size=(80, 24)) as pilot:
+        await pilot.press(key)
+        await pilot.pause()
+        assert app.is_running
+        assert app.return_code is None
+        assert "Press q again to stop the monitor" in shown(app)
+        await pilot.press(key)
+        await pilot.pause()
+    assert app.return_code == 0
+
+
+async def test_no_key_ends_the_monitor_from_within_a_question() -> None:
+    app, _, _ = app_with(sample.still())
+    async with app.run_test(size=(80, 24)) as pilot:
+        await pilot.press("w")
+        await pilot.pause()
+        await pilot.press("ctrl+q")
+        await pilot.pause()
+        assert app.return_code is None
+        assert isinstance(app.screen, Ask)
+
+
+async def test_the_page_before_the_first_reading_knows_its_keys() -> None:
+    app, _, _ = app_with(None)
+    async with app.run_test(size=(60, 20)) as pilot:
+        assert "q  quit" in foot(app)
+        await pilot.press("q")
+        assert "Press q again" in foot(app)

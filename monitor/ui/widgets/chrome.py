@@ -237,15 +237,20 @@ def _parts(area: Area, x: int, parts: list[str], role: Role) -> None:
 
 def footer(area: Area, view: View) -> None:
     """One row: the answer to the last key, or the fullest row of keys that fits; its last two (other screens, help) always."""
-    if view.message:
+    keys_or_message(area, view.message, view.keys)
+
+
+def keys_or_message(area: Area, message: str, rows: tuple[KeyRow, ...]) -> None:
+    """As `footer`, of what it needs alone."""
+    if message:
         area.fill("title")
-        area.say(1, 0, view.message, "title")
+        area.say(1, 0, message, "title")
         return
 
     def size(row: KeyRow) -> int:
         return sum(cell_len(key) + cell_len(label) + (4 if label else 2) for key, label in row)
 
-    rows = view.keys or ((),)
+    rows = rows or ((),)
     keys = list(next((row for row in rows if size(row) < area.width), rows[-1]))
     # The last two, other screens and help, stay.
     while len(keys) > 2 and size(tuple(keys)) >= area.width:
