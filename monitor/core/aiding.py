@@ -32,13 +32,17 @@ SAID_NS: Final = 60_000_000_000
 DRIFT_DIVISOR: Final = 5000
 """Greatest believed drift of a source clock: 1 part in 5000, 200 ppm (ordinary quartz is within 100)."""
 FROZEN_READINGS: Final = 3
+SPARE_NS: Final = 500_000
+"""By so much the offset that is used lies below the smallest difference seen; at 2 m/s that is a millimetre."""
+STEP_EVEN_NS: Final = 5_000_000
+"""Beyond this it does not follow slowly but at once."""
 
 
 class SourceClock:
     """Offset of one source's clock, tracked as the running minimum of (arrival - source) with bounded drift."""
 
     __slots__ = (
-        "_arrival_ns", "_held_ns", "_offset_ns", "_period_ns", "_said_ns", "_same", "_source_ns", "latency_s",
+        "_arrival_ns", "_even_ns", "_held_ns", "_offset_ns", "_period_ns", "_said_ns", "_same", "_source_ns", "latency_s",
         "sooner_ns", "spread_s", "steps", "verdict",
     )  # fmt: skip
 
@@ -46,6 +50,7 @@ class SourceClock:
         """`rate_hz` is the expected rate of readings, which says what spacing is ordinary."""
         self._period_ns = int(1e9 / rate_hz)
         self._offset_ns: int | None = None
+        self._even_ns = 0
         self._arrival_ns = 0
         self._source_ns = 0
         self._same = 0
@@ -66,7 +71,7 @@ class SourceClock:
         offset = self._offset_ns
         seen = arrival_ns - source_ns
         if offset is None:
-            self._offset_ns = seen
+            self._offset_ns = self._even_ns = seen
             self._arrival_ns, self._source_ns = arrival_ns, source_ns
             return arrival_ns
         waited = arrival_ns - self._arrival_ns
@@ -76,7 +81,7 @@ class SourceClock:
             self._same += 1
             if self._same >= FROZEN_READINGS:
                 self.verdict, self._said_ns = "source time stands still: arrival times are used", arrival_ns
-                self._offset_ns = seen
+                self._offset_ns = self._even_ns = seen
                 self.latency_s = 0.0
                 return arrival_ns
         elif self._same:
@@ -91,17 +96,28 @@ class SourceClock:
         held, self._held_ns = self._held_ns, 0
         if held or mismatch > STEP_NS or mismatch < -STEP_NS:
             offset += self._step(arrival_ns, seen - offset, waited, spaced, held)
-        offset += (waited if waited > 0 else 0) // DRIFT_DIVISOR
-        self.sooner_ns = 0
+        drift = (waited if waited > 0 else 0) // DRIFT_DIVISOR
+        offset += drift
         if seen < offset:
-            self.sooner_ns = offset - seen
             offset = seen
         self._offset_ns = offset
+        # The running minimum is a saw: it drifts up and is pulled down. At speed each of its teeth would be a jerk; so what
+        # is used follows it a little below, where few readings reach, no faster than it drifts (derived here).
+        even = self._even_ns
+        off = offset - SPARE_NS - even
+        if -STEP_EVEN_NS < off < STEP_EVEN_NS:
+            even += drift if off > drift else -drift if off < -drift else off
+        else:
+            even += off
+        if even > seen:
+            even = seen
+        self.sooner_ns = max(0, self._even_ns - even - drift)
+        self._even_ns = even
         delay = seen - offset
         self.latency_s = late = delay * 1e-9
         if not self._held_ns:
             self.spread_s += (0.2 if late > self.spread_s else 0.02) * ((late if late < 1.0 else 1.0) - self.spread_s)
-        return arrival_ns - delay
+        return source_ns + even
 
     def _step(self, arrival_ns: int, delay: int, waited: int, spaced: int, held: int) -> int:
         """By how much the source's clock was set, ns, where arrivals and source times are spaced differently."""
@@ -191,6 +207,14 @@ class HeightMap:
         while k > 0 and height_m < h[k]:
             k -= 1
         return self._rise[k]
+
+    def piece(self, height_m: float) -> tuple[float, float, float]:
+        """The straight piece of the curve at `height_m`: (its lower end, its upper end, travel per turn), m."""
+        h = self._h
+        k = self._last
+        while k > 0 and height_m < h[k]:
+            k -= 1
+        return h[k] if k else -math.inf, h[k + 1] if k < self._last else math.inf, self._rise[k]
 
     @property
     def widest_step(self) -> float:

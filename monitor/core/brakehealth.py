@@ -32,6 +32,7 @@ from monitor.core.brakehealth_hydraulics import HydraulicsWatch
 from monitor.core.braking import BrakeModel
 from monitor.core.carried import numbers
 from monitor.core.estimator import Estimate
+from monitor.core.slowing import AT_SPEED_M_S, Slowing
 from monitor.core.types import HoistState, Validity
 from monitor.units import STANDARD_GRAVITY_M_S2 as _STANDARD_GRAVITY
 
@@ -83,6 +84,7 @@ class BrakeHealth:
         self.descent = DescentLedger(self.auxiliary.fitted)
         self.heat = DiscHeat(rig.braking)
         self.creep = CreepWatch()
+        self.slowing = Slowing(rig)
         self._last_ns = -1
         self._mass = math.nan
         self._fade = self._fade_low = brake.fade(rig.braking.ambient_c)
@@ -175,7 +177,20 @@ class BrakeHealth:
         heavy = None if load_validity > _DEGRADED else load_n > self._heavy_n
         self._energy(dt, seen, speed, speed_sigma, a, omega, arm, mass, heavy, pressure_sum, aux, emergency)
         is_set = self._is_set(lever, first, second, emergency)
+        if seen and not -AT_SPEED_M_S < speed < AT_SPEED_M_S:
+            torque = self._sure_torque(pressure_sum, aux - aux_doubt, emergency, speed)
+            self.slowing.step(dt, estimate, mass, torque, not free)
+        else:
+            self.slowing.pause()
         self.creep.step(dt, is_set, speed, estimate.height_m, validity)
+
+    def _sure_torque(self, pressure_sum: float, aux: float, emergency: float, speed: float) -> float:
+        """Braking torque that the readings show, N m, friction at the value to rely on; NaN where part of it is not known."""
+        low = min(self.filter.low, 0.95 * self.filter.best) * self._fade_low
+        torque = aux + emergency * low
+        if pressure_sum != 0.0:
+            torque += self._brake.circuit_torque_n_m(self.filter.grip_pa(pressure_sum), low, 1 if speed > 0.0 else -1)
+        return torque
 
     def _emergency_torque(self, number: Callable[[str], Flag]) -> float:
         """Torque of the spring-applied calipers at the configured friction, N m; 0 when they are clear; NaN when their

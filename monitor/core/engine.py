@@ -359,6 +359,7 @@ class Core:
             self._estimator.set_down(g)
         now.dropped_recently = self._recent_drops(g)
         now.look(g, estimate, hoist, tracker.direction, tracker.string_load_n)
+        self._estimator.braked(now.brake_health.slowing.known_m_s2)
         findings += self._checks.look(g, now)
         now.overtravel_due = self._checks.overtravel_due(g)
         self._looked = True

@@ -160,6 +160,10 @@ class Estimator:
         self._track.braking = braking
         self._braking_ns = t_ns
 
+    def braked(self, acceleration_m_s2: float) -> None:
+        """Acceleration that the known braking makes now, m/s2, upwards positive (NaN: not known)."""
+        self._track.push(acceleration_m_s2)
+
     def driven(self, t_ns: int, engaged: bool | None) -> None:
         """Whether the clutch is in (None: not known). With the clutch out nothing speeds the block up on its way up."""
         self._against.driven(engaged, self._track.kin.v)

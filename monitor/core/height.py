@@ -20,12 +20,22 @@ LOAD_TAU_S: Final = 0.3
 """Smoothing of the load's rate."""
 
 
+def load_noise_n(rig: Rig) -> float:
+    """Standard deviation of one reading of the hook load by the rig's file, N; of its noisiest sensor."""
+    noise = 0.0
+    for sensor in rig.sensors:
+        if sensor.spec.role == "load":
+            parts = rig.line.lines if sensor.quantity == "dead_line_tension" else 1
+            noise = max(noise, sensor.sigma * sensor.si.scale * parts)
+    return noise
+
+
 class HeightFrame:
     """The curve from turns to height, what is not known about it, and the stretch of the line under the present load."""
 
     __slots__ = (
-        "_configured", "_load_ns", "_load_slow_n", "_reference", "datum", "datum_drop_m", "flex", "layers", "load_n",
-        "load_rate_n_s", "tail_m", "watch",
+        "_configured", "_load_ns", "_load_slow_n", "_rate_noise", "_reference", "datum", "datum_drop_m", "flex", "layers",
+        "load_n", "load_rate_n_s", "tail_m", "watch",
     )  # fmt: skip
 
     def __init__(self, rig: Rig) -> None:
@@ -48,6 +58,8 @@ class HeightFrame:
         self.load_n = self._load_slow_n = reference.hook_load_n
         self.load_rate_n_s = 0.0
         self._load_ns = 0
+        self._rate_noise = (2.0 * load_noise_n(rig) / LOAD_TAU_S) ** 2 + 1e-9
+        """Square of two sigmas of what the load's noise makes of its rate, (N/s)^2; never nothing."""
         self.datum_drop_m = reference.hook_load_n * self.flex * (self.tail_m - reference.height_m)
 
     def state(self) -> dict[str, Any]:
@@ -82,7 +94,10 @@ class HeightFrame:
                 gain = dt / (LOAD_TAU_S + dt)
                 change = hook_load_n - self._load_slow_n
                 self._load_slow_n += gain * change
-                self.load_rate_n_s = 0.0 if dt > 1.0 else (1.0 - gain) * change / LOAD_TAU_S
+                rate = 0.0 if dt > 1.0 else (1.0 - gain) * change / LOAD_TAU_S
+                # Of a rate as small as the load's noise makes it next to nothing is left; a pick-up stays what it is.
+                square = rate * rate
+                self.load_rate_n_s = rate * square / (square + self._rate_noise)
         else:
             self._load_slow_n = hook_load_n
         self.load_n = hook_load_n

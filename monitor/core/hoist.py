@@ -27,6 +27,7 @@ from typing import Any, Final
 from monitor.config import Rig
 from monitor.core.carried import number, numbers, part, whole
 from monitor.core.estimator import Estimate
+from monitor.core.height import load_noise_n
 from monitor.core.types import HoistState, Validity, Value
 from monitor.units import STANDARD_GRAVITY_M_S2 as GRAVITY
 
@@ -75,11 +76,7 @@ class HoistTracker:
         self._configured_n = rig.block.mass_kg * GRAVITY
         self._block_n = {1: self._configured_n, 0: self._configured_n, -1: self._configured_n}
         self._levels: dict[int, deque[float]] = {d: deque(maxlen=MEMORY) for d in (1, 0, -1)}
-        self._noise_n = 0.0
-        for sensor in rig.sensors:
-            if sensor.spec.role == "load":
-                parts = rig.line.lines if sensor.quantity == "dead_line_tension" else 1
-                self._noise_n = max(self._noise_n, sensor.sigma * sensor.si.scale * parts)
+        self._noise_n = load_noise_n(rig)
         self._motion = 0
         self._seen_ns = 0
         self._still_ns: int | None = None

@@ -115,6 +115,18 @@ class Kinematics:
             aa + q1,
         )
 
+    def stretch(self, edge: float, factor: float, doubt: float) -> None:
+        """From the position `edge` on, each metre is `factor` metres. All three states are stretched alike, their covariance
+        by the square; the share `doubt` of it (one sigma) may not have come."""
+        doubt *= factor - 1.0
+        dx, dv = doubt * (self.x - edge), doubt * self.v
+        self.x = edge + factor * (self.x - edge)
+        self.v *= factor
+        self.a *= factor
+        s = factor * factor
+        xx, xv, xa, vv, va, aa = self.p
+        self.p = (s * xx + dx * dx, s * xv + dx * dv, s * xa, s * vv + dv * dv, s * va, s * aa)
+
     def innovation(self, z: float, variance: float, age: float = 0.0) -> tuple[float, float]:
         """(reading minus expected, its variance) of a reading `z` with noise `variance`, taken `age` seconds ago."""
         if age <= 0.0:

@@ -101,7 +101,8 @@ class Now:
         """1 where something else carries the block."""
         self.slow_data = 0.0
         self.height_unknown = 0.0
-        """1 where the height is not known although there was time to find it: not in the first seconds of a stream."""
+        """1 where the height is not known although there was time to find it. In the first seconds of a stream there was not: then
+        nobody can say (NaN), so that a restart neither raises an alarm of it nor ends the one that stood."""
         self.load_over_rating = math.nan
         self.overtravel_room_m = math.nan
         """Room up to the overtravel device's height."""
@@ -149,8 +150,10 @@ class Now:
         self.load_validity = validity
         self.hook_load_n, self.string_load_n = load, string_load_n
         self.slack = 1.0 if validity <= _DEGRADED and load < _SLACK_SHARE * self.block_n else 0.0
-        missed = self.height_validity == _INVALID and t_ns - self.sensors.start_ns > _START_NS
-        self.height_unknown = 1.0 if missed else 0.0
+        if self.height_validity != _INVALID:
+            self.height_unknown = 0.0
+        else:
+            self.height_unknown = 1.0 if t_ns - self.sensors.start_ns > _START_NS else math.nan
         health, brake = self.brake_health, self.brake
         health.update(t_ns, estimate, hoist, direction, load, validity, self._reading)
         way = 1 if speed > 0 else -1
@@ -160,7 +163,7 @@ class Now:
         expected = brake.full_torque_n_m(expected_pa, scale, way, circuits)
         assured = brake.full_torque_n_m(assured_pa, low, way, sure)
         weight = self._load(load)
-        self.stop = stop = self.calculator.solve(estimate, weight, Brakes(expected, assured))
+        self.stop = stop = self.calculator.solve(estimate, weight, Brakes(expected, assured), health.slowing.sure_m_s2)
         springs = brake.emergency_torque_n_m(0.0, scale)
         self._weight, self._springs_n_m, self._low = weight, springs, low
         size, most = abs(speed), self._max_speed_m_s

@@ -48,6 +48,8 @@ def predict(
     layers = frame.layers
     kin = track.kin
     x, v, a, p = kin.predicted((t_ns - track.t_ns) * 1e-9)
+    if lead.drum and not track.low <= x < track.high:
+        x, v, a = track.climbed(x, v, a)
     turns, k, by_rope, by_wraps = layers.locate(x)
     strain = frame.load_n * frame.flex
     drop = strain * (frame.tail_m - x) - frame.datum_drop_m

@@ -92,8 +92,9 @@ class StopCalculator:
         """What turns, on the layer of that radius."""
         self.limits = Limits(rig.mast.floor_m, rig.limits.lower_m, rig.limits.upper_m, rig.mast.crown_m)
 
-    def solve(self, estimate: Estimate, load: Load, brakes: Brakes) -> StopResult:
-        """Stop marks, margins and allowed speed for the present motion. About 10 us.
+    def solve(self, estimate: Estimate, load: Load, brakes: Brakes, slowing_m_s2: float = 0.0) -> StopResult:
+        """Stop marks, margins and allowed speed for the present motion. About 10 us. `slowing_m_s2` is by how much the block
+        surely slows down as its brakes show it (`monitor.core.slowing`), which counts for the notice only.
 
         With no valid height the reaches are still given (they need speed only) and everything about room is NaN.
         """
@@ -112,7 +113,8 @@ class StopCalculator:
         extra = _extra(expected, assured, estimate)
         reach = assured.distance_m + extra
         room = room_up if up else room_down
-        notice = self._notice_left(size, -estimate.acceleration_m_s2 if up else estimate.acceleration_m_s2, estimate)
+        slowing = -estimate.acceleration_m_s2 if up else estimate.acceleration_m_s2
+        notice = self._notice_left(size, slowing, estimate, slowing_m_s2)
         margin = room - reach - notice * size
         wait = self._reaction + notice
         light, heavy = worst
@@ -121,8 +123,7 @@ class StopCalculator:
         )
         late = phases.reach(size, 0.0, self._lag).distance_m
         # Only as much change of speed as the estimate is sure of: noise must neither warn nor put off.
-        change = estimate.acceleration_m_s2 if up else -estimate.acceleration_m_s2
-        sure = math.copysign(max(0.0, abs(change) - estimate.acceleration_sigma_m_s2), change)
+        sure = math.copysign(max(0.0, abs(slowing) - estimate.acceleration_sigma_m_s2), -slowing)
         time_left = _time_to(margin, size, sure, assured, notice)
         return StopResult(
             1 if up else -1,
@@ -156,13 +157,16 @@ class StopCalculator:
         assured = self._worst(expected, worst, size)
         return expected.distance_m, assured.distance_m + _extra(expected, assured, estimate)
 
-    def _notice_left(self, speed: float, slowing: float, estimate: Estimate) -> float:
+    def _notice_left(self, speed: float, slowing: float, estimate: Estimate, known: float = 0.0) -> float:
         """Of the notice, s, what is left for a block that is `slowing` (m/s2) already.
 
         The notice is for news that a driver does not expect. He who slows the block down is at it: what that saves of
-        the way until his hand is on the brake, as far as the estimate is sure of it, comes off the notice. Reaction and
+        the way until his hand is on the brake, as far as the estimate is sure of it, or the brakes' own readings (`known`,
+        m/s2), comes off the notice. Reaction and
         stop stay as they are, so that nothing is lost but the notice where the slowing down ends (derived here)."""
         sure = slowing - _SURE_Z * estimate.acceleration_sigma_m_s2
+        if known > sure:
+            sure = known
         if not sure > 0.0:
             return self._notice
         wait = self._reaction + self._notice

@@ -19,15 +19,21 @@ be explained by stays as a doubt on the height until an outside height confirms 
     REFUSING       enough refused readings agree             TRACKING, filter started again, doubt added
     FROZEN         reading changes                           REFUSING
 
+Where the rope climbs to another layer, each turn of the drum moves the block by 5 to 8 % more or less from there on.
+The filter knows the curve, so its speed changes with it (`_climb`): left to the readings, each change of layers would look
+like a jerk.
+
 How lively the filter is follows the readings: on a steady stroke the jerk is taken as next to nothing, so that speed is
-smooth; a reading that stands out by two sigmas is enough to expect a manoeuvre for the next quarter second.
+smooth; a reading that stands out by two sigmas is enough to expect a manoeuvre for the next quarter second. Where readings
+are coarse and the brakes' own tell of one (`push`), the filter need not wait for that.
 """
 
 from itertools import pairwise
-from math import sqrt
+from math import nan, sqrt
 from typing import Final
 
 from monitor.config import Rig
+from monitor.core.aiding import HeightMap
 from monitor.core.height import HeightFrame
 from monitor.core.kinematics import Kinematics
 from monitor.core.sources import Source, SourceState, greatest_deceleration_m_s2
@@ -43,12 +49,26 @@ GATE: Final = 19.5
 """Chi-square, one degree of freedom, 99.999 %: at 20 readings a second one good reading in an hour and a half."""
 LIVELY: Final = 0.25
 """Share of the gate (2.2 sigmas) at which a reading says that a manoeuvre may be under way."""
+LIVELY_COARSE: Final = 0.12
+"""The same (1.5 sigmas) where readings are coarse: there a manoeuvre takes half a second to stand out at all."""
+HARD: Final = 0.4
+"""Share of the gate (2.8 sigmas) at which the manoeuvre is a hard one whatever the readings are like."""
+FINE_M2: Final = 1e-6
+"""Readings whose variance is above this are coarse, m^2: a millimetre."""
+GENTLE_M2: Final = 4e-6
+"""Variance from which on a coarse reading that stands out a little speaks of a gentle manoeuvre, m^2."""
 CALM: Final = 0.005
 """Power of the jerk while nothing happens, m^2/s^5: what rides on a steady stroke."""
 BUSY: Final = 5.0
-"""Power of the jerk in a manoeuvre: a brake ramp of 5 m/s^3 or so lasting a quarter second (derived here)."""
+"""Power of the jerk in a manoeuvre: a brake ramp of 5 m/s^3 or so lasting a quarter second (derived here). A coarse reading
+that stands out a little speaks of a gentler one that has lasted: there it falls as one over sigma. Taken for a hard one, the
+noise of such readings would throw the speed about by more than the manoeuvre does."""
 BUSY_NS: Final = 250_000_000
 """How long that is believed after the last such reading."""
+PUSH_SHARE: Final = 0.7
+PUSH_DOUBT: Final = 0.3
+"""Of an acceleration that the brakes' readings promise at the least, the share taken for true, and its standard doubt: their
+99 % reach from a brake that does not bite at all to one that bites half again as much."""
 OLDEST_S: Final = 0.4
 """A reading older than this against the newest one used is refused; after a silence this long nothing is a manoeuvre."""
 START_M_S2: Final = 1.0
@@ -59,6 +79,10 @@ ESTABLISHED: Final = 5
 """Readings used before a jump away from them is a doubt."""
 LOST_M: Final = 2.0
 """Doubt put on a height that may be anywhere."""
+CLIMB_DOUBT: Final = 0.25
+"""Standard doubt of the change of speed where the rope climbs, as a share: a drive may hold the block's speed, not the drum's."""
+DRAWN_M: Final = 0.02
+"""A reading draws the height across the end of a piece of the drum's curve by less than this."""
 STILL_M_S: Final = 0.02
 
 
@@ -67,13 +91,19 @@ class Tracking:
 
     __slots__ = (
         "_busy_ns",
+        "_coarse",
+        "_curve",
         "_mast",
+        "_pushed",
+        "_rise",
         "braking",
         "doubt_m",
         "frame",
         "fused_ns",
         "hardest",
+        "high",
         "kin",
+        "low",
         "started",
         "t_ns",
         "top",
@@ -95,12 +125,30 @@ class Tracking:
         self.doubt_m = 0.0
         """Jumps of the leading source that nothing has explained or confirmed."""
         self._busy_ns = 0
+        self._coarse = False
+        self._pushed = nan
+        self._curve: HeightMap | None = None
+        self._rise = self.low = self.high = 0.0
+        """The piece of that curve on which the filter's height lies, m, and its travel per turn."""
 
     def ahead(self, t_ns: int) -> tuple[float, float, float]:
         """(height, speed, variance of the height) at `t_ns`, a little before or any time after the filter's own."""
         dt = (t_ns - self.t_ns) * 1e-9
         x, v, _, p = self.kin.predicted(dt)
         return (x, v, p[0]) if dt >= 0.0 else (x + v * dt, v, p[0])
+
+    def push(self, acceleration: float) -> None:
+        """Acceleration of the block that is known from its cause, m/s2 (NaN: not known); only its changes count.
+
+        Fine readings show it soon enough by themselves; they, and what is learned of the brake from them, are left alone.
+        """
+        change = acceleration - self._pushed
+        self._pushed = acceleration
+        if self._coarse and change == change:
+            kin = self.kin
+            kin.a += PUSH_SHARE * change
+            xx, xv, xa, vv, va, aa = kin.p
+            kin.p = (xx, xv, xa, vv, va, aa + (PUSH_DOUBT * change) ** 2)
 
     def count(self, source: Source, raw: float, since: float, leads: bool) -> float:
         """The unwrapped count of a raw one `since` seconds after the last.
@@ -164,8 +212,11 @@ class Tracking:
         dt = (taken - self.t_ns) * 1e-9
         age = 0.0
         if dt > 0.0:
+            before = kin.x
             kin.predict(dt)
             self.t_ns = taken
+            if source.drum and not (self.low <= kin.x < self.high and self.frame.layers is self._curve):
+                self._climb(before)
         elif dt < 0.0:
             age = -dt
             if age > OLDEST_S:
@@ -185,10 +236,14 @@ class Tracking:
             source.rejected += 1
             self.freeze(source, taken, z)
             return RejectReason.GATE
-        if ratio > LIVELY:
-            if kin.jerk_psd != BUSY:
-                kin.jerk_psd = BUSY
-                kin.stir(dt if dt > 0.0 else 0.0, BUSY)
+        self._coarse = coarse = noise > FINE_M2
+        if ratio > (LIVELY_COARSE if coarse else LIVELY):
+            busy = BUSY
+            if coarse and ratio < HARD:
+                busy *= min(1.0, sqrt(GENTLE_M2 / noise))
+            if kin.jerk_psd < busy:
+                kin.stir(dt if dt > 0.0 else 0.0, busy - kin.jerk_psd)
+                kin.jerk_psd = busy
                 innovation, variance = kin.innovation(z - source.bias_m, noise, age)
                 ratio = innovation * innovation / (variance * GATE)
             self._busy_ns = taken + BUSY_NS
@@ -217,6 +272,28 @@ class Tracking:
             if not source.turned:
                 source.repeats += 1.0
         return None
+
+    def _climb(self, before: float) -> None:
+        """The filter's height has left its piece of the drum's curve: by motion from `before`, or a reading drew it across.
+
+        By the drum the motion goes on as it was; in height it is stretched from the end of the piece on (derived here).
+        """
+        kin, layers = self.kin, self.frame.layers
+        if layers is self._curve:
+            if self.low <= before < self.high:
+                kin.stretch(self.low if kin.x < before else self.high, layers.rise_at(kin.x) / self._rise, CLIMB_DOUBT)
+            elif self.low - DRAWN_M < before < self.high + DRAWN_M:
+                kin.stretch(kin.x, layers.rise_at(kin.x) / self._rise, CLIMB_DOUBT)
+        self._curve = layers
+        self.low, self.high, self._rise = layers.piece(kin.x)
+
+    def climbed(self, x: float, v: float, a: float) -> tuple[float, float, float]:
+        """A motion predicted from the filter's to beyond the end of its piece of the drum's curve, as it then is."""
+        edge = self.low if x < self.kin.x else self.high
+        if self.frame.layers is not self._curve or not self.low <= self.kin.x < self.high:
+            return x, v, a
+        s = self._curve.rise_at(x) / self._rise
+        return edge + s * (x - edge), s * v, s * a
 
     def _refuse(self, source: Source, taken: int, z: float, repeat: bool) -> RejectReason:
         """A reading that no machine could have made since the last good one."""

@@ -216,7 +216,7 @@ def smoother(rig: Rig, truth: Truth, track: Track, jerk_psd: float, lag_s: float
     """(heights, speeds) at the looks by an optimal fixed-lag smoother with the same readings and configured drum.
 
     Rauch, Tung and Striebel's smoother on the white-jerk model over each window that ends `lag_s` after the look, with
-    perfect reading times: it knows the future that the filter does not.
+    perfect reading times: it knows the future that the filter does not. Both are the block's, with the stretch of the line.
     """
     encoder = next(s for s in rig.sensors if s.quantity == "drum_counts")
     per_turn = encoder.counts_per_turn or 1.0
@@ -255,7 +255,9 @@ def smoother(rig: Rig, truth: Truth, track: Track, jerk_psd: float, lag_s: float
         ahead = look - float(taken[i])
         height = float(best[0] + best[1] * ahead + best[2] * ahead * ahead / 2)
         heights.append(height - (float(truth.load_n[at]) / rig.line.lines / ea * (tail - height) - drop0))
-        speeds.append(float(best[1] + best[2] * ahead))
+        # Height is x - strain (tail - x), so speed is 1 + strain times that of x.
+        strain = float(truth.load_n[at]) / rig.line.lines / ea
+        speeds.append(float(best[1] + best[2] * ahead) * (1.0 + strain))
     return heights, speeds
 
 

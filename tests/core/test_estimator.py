@@ -342,3 +342,24 @@ def test_a_first_reading_that_came_late_makes_no_wrong_speed(late_s: float) -> N
     assert seen
     assert not [look for look in seen if abs(look[1] + 1.1) > look[2]]
     assert bench.last[1].speed_m_s == pytest.approx(-1.1, abs=0.02)
+
+
+@pytest.mark.parametrize("way", [1.0, -1.0])
+def test_a_change_of_layers_is_no_jerk(way: float) -> None:
+    """The drum turns evenly, so that the block goes 8 % faster or slower from one moment to the next."""
+    rig = rig_with("land")
+    begin, rate = (70.0, 5.0) if way > 0 else (90.0, -5.0)
+    base, lines = line_m(rig, rig.reference.turns), rig.line.lines
+
+    def height(t: float) -> float:
+        return rig.reference.height_m + (line_m(rig, begin + rate * t) - base) / lines
+
+    bench = Bench(rig, height).run(4.0)
+    change_s = 10.0 / 5.0
+    errors = [
+        e.speed_m_s - (height(t) - height(t - 0.001)) / 0.001
+        for t, _, e in bench.track
+        if 1.0 < t < 4.0 and abs(t - change_s) > 0.06
+    ]
+    assert max(map(abs, errors)) < 0.06
+    assert bench.estimator.fusion(bench.index("drum")).rejected == 0

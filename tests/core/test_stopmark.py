@@ -111,6 +111,24 @@ def test_the_notice_alone_gives_way_to_a_block_that_surely_slows_down(
     assert seen.allowed_m_s >= steady.allowed_m_s
 
 
+@given(speed=st.floats(0.2, 1.5), way=ways, tonnes=weights, slowing=st.floats(0.0, 5.0))
+def test_what_the_brakes_readings_promise_takes_the_notice_away_and_nothing_else(
+    speed: float, way: int, tonnes: float, slowing: float
+) -> None:
+    """However wrong a gauge is: reach, room and what is past help stay as they are."""
+    brakes = Brakes(FULL, FULL * 0.85)
+    steady = CALCULATOR.solve(estimate(20.0, way * speed), load(tonnes), brakes)
+    seen = CALCULATOR.solve(estimate(20.0, way * speed), load(tonnes), brakes, slowing)
+    gained = seen.margin_up_m - steady.margin_up_m if way > 0 else seen.margin_down_m - steady.margin_down_m
+    assert -1e-9 <= gained <= RIG.limits.notice_s * speed + 1e-9
+    assert seen.marks == steady.marks
+    assert (seen.reach_assured_m, seen.late_margin_up_m, seen.late_margin_down_m) == (
+        steady.reach_assured_m,
+        steady.late_margin_up_m,
+        steady.late_margin_down_m,
+    )
+
+
 def test_a_brake_that_cannot_hold_is_a_value_not_a_number() -> None:
     weak = Brakes(FULL * 0.05, FULL * 0.04)
     seen = CALCULATOR.solve(estimate(20.0, -0.5), load(300.0), weak)

@@ -1,0 +1,88 @@
+"""What the brakes' own readings tell of the motion before the block's position shows it.
+
+Theory of operation. A hand that brakes is seen in pressure or current at once, in a position read to a centimetre half a
+second later. Torque that has come on since then slows the block by
+
+    d = dT (N / r) / (J (N / r)^2 + m)
+
+(Newton's law as in `monitor.physics.motion`; only changes count, as what was there before shows in the motion). Two uses:
+
+* `known_m_s2`, the acceleration that all known braking makes, goes to the filter, which takes a share of each change for
+  true and is in so much doubt of it that a brake that does not bite stays inside its bounds (`Tracking.push`).
+* `sure_m_s2` says how surely the block slows down. The mean slowing over the last moments, from the speed, is completed by
+  what torque has changed since, both against their means with the same smoothing: a change counts as torque at first and,
+  as the means catch up, as what the position has confirmed of it, and no longer.
+
+Nothing that the stop mark assures rests on it: the filter's bounds hold either way, and of the margin it takes at most the
+notice away (`monitor.core.stopmark`).
+"""
+
+import math
+from typing import Final
+
+from monitor.config import Rig
+from monitor.core.estimate import Estimate
+from monitor.physics.tackle import efficiency_hoisting
+
+MEMORY_S: Final = 0.4
+"""Smoothing: within about twice that the position must have confirmed what torque promised."""
+DOUBT: Final = 0.25
+"""Standard doubt of a change of torque, as a share."""
+SURE_Z: Final = 2.0
+"""Sigmas by which it must slow down."""
+AT_SPEED_M_S: Final = 0.2
+"""Below this a stopping block bounces on its line, and nothing is said."""
+MOST_M_S2: Final = 1.0
+"""A gauge that jumps tells the filter no more than this."""
+
+
+class Slowing:
+    """One rig's block under its brakes; `step` or `pause` at every grid point."""
+
+    __slots__ = (
+        "_inertia", "_lines", "_load", "_load_up", "_speed", "_torque", "_way", "known_m_s2", "sure_m_s2",
+    )  # fmt: skip
+
+    def __init__(self, rig: Rig) -> None:
+        self._lines = rig.line.lines
+        doubt = rig.uncertainty
+        self._inertia = rig.drum.inertia_kg_m2 * (1.0 + doubt.inertia)
+        self._load = 1.0 + doubt.load
+        self._load_up = self._load / efficiency_hoisting(rig.line.sheave_factor, rig.line.lines)
+        self._way = 0
+        self._speed = self._torque = 0.0
+        self.known_m_s2 = math.nan
+        """Acceleration that the known braking torque makes at the least, upwards positive; NaN where it is not known."""
+        self.sure_m_s2 = 0.0
+        """By how much the block surely slows down; 0 where that is not sure."""
+
+    def pause(self) -> None:
+        """Nothing can be said at this grid point: the block is slow, or not seen."""
+        self._way = 0
+        self.known_m_s2, self.sure_m_s2 = math.nan, 0.0
+
+    def step(self, dt: float, estimate: Estimate, mass_kg: float, torque_n_m: float, driven: bool) -> None:
+        """One grid point, `dt` seconds after the last, of a block faster than `AT_SPEED_M_S`: hanging mass and braking torque
+        at the drum as the readings tell them, NaN for not known. A drive that may be pulling (`driven`) may pull against the
+        brake: then torque is no surety."""
+        v = estimate.speed_m_s
+        way, size = (1, v) if v > 0.0 else (-1, -v)
+        pull = self._lines / estimate.radius_m
+        per_torque = pull / (self._inertia * pull * pull + mass_kg * (self._load_up if way > 0 else self._load))
+        slows = torque_n_m * per_torque
+        if slows != slows:
+            self.pause()
+            return
+        self.known_m_s2 = -way * (slows if slows < MOST_M_S2 else MOST_M_S2)
+        if way != self._way:
+            self._way, self._speed, self._torque = way, size, torque_n_m
+        gain = dt / (MEMORY_S + dt)
+        self._speed += gain * (size - self._speed)
+        self._torque += gain * (torque_n_m - self._torque)
+        slowing = (self._speed - size) / MEMORY_S
+        more = (torque_n_m - self._torque) * per_torque
+        if driven and more > 0.0:
+            more = 0.0
+        noise, doubt = estimate.speed_sigma_m_s / MEMORY_S, DOUBT * more
+        sure = slowing + more - SURE_Z * math.sqrt(noise * noise + doubt * doubt)
+        self.sure_m_s2 = sure if sure > 0.0 else 0.0
