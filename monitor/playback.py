@@ -91,13 +91,17 @@ class ReplayDriver:
         self._rules = session.rules_text if rules_text is None else rules_text
         self._rules_path = rules_path or f"{session.path}: rules"
         self._sinks = sinks
-        alarms = [finding for finding in session.findings() if finding.kind == "alarm"]
-        self._found = [finding.t_ns for finding in alarms]
+        self._found = [
+            finding.t_ns
+            for finding in session.findings()
+            if finding.kind == "alarm" and finding.after == AlarmState.UNACKNOWLEDGED
+        ]
+        """When an alarm was raised; that it went away again is no place to jump to."""
         files = session.sessions if isinstance(session, SessionChain) else [session]
         self._facts = {
             "replay of": files[0].path.name + (f" and {len(files) - 1} more" if len(files) > 1 else ""),
             "recorded": session.mode.lower() or "not said how",
-            "alarms then": str(sum(finding.after == AlarmState.UNACKNOWLEDGED for finding in alarms)),
+            "alarms then": str(len(self._found)),
             "rules": "as they were then" if self._rules == session.rules_text else self._rules_path,
         }
         self._pending: Frame | Action | None = None
@@ -169,7 +173,7 @@ class ReplayDriver:
         self._pace()
 
     def seek_finding(self, step: Literal[-1, 1]) -> bool:
-        """Go to just after the next or previous recorded alarm finding; False when there is none."""
+        """Go to just after the next or previous alarm that was raised; False when there is none."""
         here = self.position_ns
         place = bisect_right(self._found, here) if step > 0 else bisect_left(self._found, here - 1_000_000_000) - 1
         if not 0 <= place < len(self._found):

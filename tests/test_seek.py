@@ -149,3 +149,20 @@ def test_a_replay_says_what_is_replayed(trip: SessionReader) -> None:
     assert driver.facts()["rules"] == "as they were then"
     driver.play_out()
     assert 100 < driver.frames < 200  # of one second, not of the whole session
+
+
+def test_jumps_lead_from_alarm_to_alarm(tmp_path: Path) -> None:
+    """An alarm is one place, however often its state changes afterwards."""
+    with SessionReader(simulated(tmp_path / "crown.stopmark", "runaway-crown")) as session:
+        alarms = [finding for finding in session.findings() if finding.kind == "alarm"]
+        rung = [finding.t_ns for finding in alarms if finding.after == AlarmState.UNACKNOWLEDGED]
+        assert len(alarms) > len(rung) >= 2
+        driver = ReplayDriver(session, 1.0, paused=True)
+        places = []
+        while driver.seek_finding(1):
+            places.append(driver.position_ns - 50_000_000)
+        assert places == sorted(set(rung))
+        back = []
+        while driver.seek_finding(-1):
+            back.append(driver.position_ns - 50_000_000)
+        assert back == [t_ns for t_ns in reversed(rung) if t_ns < places[-1] - SECOND]
