@@ -223,3 +223,19 @@ def test_state_changes_nothing() -> None:
             json.dumps(looked.state(), allow_nan=False)
     assert found[0] == found[1]
     assert plain.snapshot() == looked.snapshot()
+
+
+def test_the_first_seconds_after_a_restart_end_no_alarm_of_an_unknown_height() -> None:
+    """Nor raise one: a stream has some seconds to find the height."""
+    start_ns = 1_700_000_000_000_000_000
+    one, two, fresh = core_for("land"), core_for("land"), core_for("land")
+    one.ingest(Frame(start_ns, HEALTH_TOPIC, HEALTH))
+    raised = [f.after for f in one.advance(start_ns + 10_000_000_000) if f.key == "height-unknown"]
+    assert raised == ["unacknowledged"]
+    now = one.now_ns + 50_000_000
+    found = [finding for frame in carried(one, now) for finding in two.ingest(frame)]
+    found += two.advance(now + 10_000_000_000)
+    assert [f for f in found if f.key == "height-unknown"] == []
+    assert [view.active for view in two.snapshot().alarms if view.key == "height-unknown"] == [True]
+    fresh.ingest(Frame(start_ns, HEALTH_TOPIC, HEALTH))
+    assert [f for f in fresh.advance(start_ns + 4_500_000_000) if f.key == "height-unknown"] == []
