@@ -440,5 +440,8 @@ def run_app(driver: Driver, theme: ThemeName = "day") -> int:
         return 1
     told = driver.facts() if isinstance(driver, TellsFacts) else NO_FACTS
     if "file" in told:
-        print(harmless(f"stopmark: recorded {told['file']}, in {told.get('folder', '.')}"))
+        try:
+            print(harmless(f"stopmark: recorded {told['file']}, in {told.get('folder', '.')}"), flush=True)
+        except OSError:  # the terminal has gone; what it did not take must not be tried again at the very end
+            sys.stdout = open(os.devnull, "w", encoding="utf-8")  # noqa: SIM115
     return app.return_code or 0
