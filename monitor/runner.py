@@ -39,18 +39,32 @@ class Clock(Protocol):
 class Recording(Protocol):
     """What the runner needs of a recorder."""
 
-    def frame(self, frame: Frame) -> None: ...
-    def action(self, action: Action) -> None: ...
-    def finding(self, finding: Finding) -> None: ...
-    def advanced(self, t_ns: int) -> None: ...
-    def checkpoint(self, t_ns: int, state: Mapping[str, Any]) -> None: ...
+    def frame(self, frame: Frame) -> None:
+        """Keep one frame, with its time as the core took it."""
+
+    def action(self, action: Action) -> None:
+        """Keep one action of the crew."""
+
+    def finding(self, finding: Finding) -> None:
+        """Keep one finding, beside the input that led to it."""
+
+    def advanced(self, t_ns: int) -> None:
+        """Keep that stream time has reached `t_ns`."""
+
+    def checkpoint(self, t_ns: int, state: Mapping[str, Any]) -> None:
+        """Keep what the core knows at `t_ns` (`Core.state`)."""
 
     @property
-    def checkpoint_due_ns(self) -> int: ...
+    def checkpoint_due_ns(self) -> int:
+        """Stream time from which on the next `checkpoint` is wanted."""
+
     @property
-    def state(self) -> str: ...
+    def state(self) -> str:
+        """Whether recordings reach the disk: "on", or "failed" while they do not."""
+
     @property
-    def problem(self) -> str: ...
+    def problem(self) -> str:
+        """Why they do not, in words; empty while they do."""
 
 
 class Runner:
