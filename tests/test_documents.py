@@ -26,12 +26,12 @@ def test_the_diagrams_are_drawn_from_the_tables(mark: str, drawn: str) -> None:
 
 def test_every_command_quantity_and_unit_is_in_the_readme() -> None:
     for command in (*COMMANDS, *SIMULATED):
-        assert f"stopmark {command.name}" in README, command.name
+        assert f"stopmark {command.name}" in README, f"the README's commands lack {command.name}"
     for quantity in QUANTITIES:
-        assert f"`{quantity}`" in README, quantity
+        assert f"`{quantity}`" in README, f"the README's quantities lack {quantity}"
     sensors_use = {quantity.dimension for quantity in QUANTITIES.values()}
     for name, unit in UNITS.items():
-        assert unit.dimension not in sensors_use or f"`{name}`" in README, name
+        assert unit.dimension not in sensors_use or f"`{name}`" in README, f"the README's units lack {name}"
 
 
 def test_every_picture_and_file_that_the_documents_name_is_there() -> None:

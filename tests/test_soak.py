@@ -59,7 +59,7 @@ def test_a_fault_that_stays_is_not_called_recovered() -> None:
 
 
 def test_every_fault_can_be_drawn_and_comes_before_any_comes_twice() -> None:
-    assert set(DRAWS) == {kind_of(fault) for fault in FAULTS}
+    assert set(DRAWS) == {kind_of(fault) for fault in FAULTS}, "each fault needs its draw: DRAWS in soak_faults.py"
     assert set(KINDS) == set(DRAWS) | set(EXTRA)
     mishaps = deck(soak_rig(), len(KINDS), 24.0, random.Random(1))
     assert {mishap.kind for mishap in mishaps} == set(KINDS)

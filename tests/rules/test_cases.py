@@ -131,7 +131,8 @@ def test_case(path: Path, place: int) -> None:
 
 
 def test_every_rule_has_its_case_file_and_every_file_its_rule() -> None:
-    assert {load(path).rule for path in FILES} == {rule.id for rule in shipped_rules().rules}
+    rules = {rule.id for rule in shipped_rules().rules}
+    assert {load(path).rule for path in FILES} == rules, "each rule needs its case file: tests/rules/RULE.toml"
     assert all(load(path).rule == path.stem for path in FILES)
 
 

@@ -31,9 +31,10 @@ def test_shipped_scenarios_load_fit_their_rig_and_say_what_they_are() -> None:
 
 def test_shipped_scenarios_use_every_program_and_nearly_every_fault() -> None:
     scenarios = [load_scenario(path) for path in shipped_scenarios().values()]
-    assert {scenario.work.program for scenario in scenarios} == set(PROGRAMS)
+    assert {scenario.work.program for scenario in scenarios} == set(PROGRAMS), "each program needs a scenario"
     used = {getattr(fault, "kind", "") for scenario in scenarios for fault in scenario.faults}
-    assert {kind_of(fault) for fault in FAULTS} - used <= {"bad-quality", "hot-discs"}
+    unused = {kind_of(fault) for fault in FAULTS} - used
+    assert unused <= {"bad-quality", "hot-discs"}, "each fault needs a scenario that shows it"
 
 
 def test_settings_are_those_that_somebody_asks_for() -> None:
