@@ -53,7 +53,7 @@ def test_a_folder_that_is_read_only_at_the_start_is_told_and_recorded_into_later
     service = Recording(tmp_path, broker.url, before=bound_by_rights, NOTIFY_SOCKET=str(manager.path))
     try:
         wait_until(lambda: "NOT RECORDING: no permission" in manager.status(), "the trouble", DEADLINE_S)
-        assert manager.heard("READY=1") == 1
+        wait_until(lambda: manager.heard("READY=1") == 1, "readiness", DEADLINE_S)
         wait_until(lambda: service.logged("Nothing is being recorded"), "the alarm", DEADLINE_S)
         assert list(service.data.iterdir()) == []
         service.data.chmod(0o755)
