@@ -101,8 +101,9 @@ class Now:
         """1 where something else carries the block."""
         self.slow_data = 0.0
         self.height_unknown = 0.0
-        """1 where the height is not known although there was time to find it. In the first seconds of a stream there was not: then
-        nobody can say (NaN), so that a restart neither raises an alarm of it nor ends the one that stood."""
+        """1 where the height is not known although there was time to find it. In the first seconds of a stream there was not:
+        nobody can say then, so that a restart neither raises an alarm of it nor ends the one that stood."""
+        self.height_unknown_validity = _OK
         self.load_over_rating = math.nan
         self.overtravel_room_m = math.nan
         """Room up to the overtravel device's height."""
@@ -150,10 +151,10 @@ class Now:
         self.load_validity = validity
         self.hook_load_n, self.string_load_n = load, string_load_n
         self.slack = 1.0 if validity <= _DEGRADED and load < _SLACK_SHARE * self.block_n else 0.0
-        if self.height_validity != _INVALID:
-            self.height_unknown = 0.0
-        else:
-            self.height_unknown = 1.0 if t_ns - self.sensors.start_ns > _START_NS else math.nan
+        missed = self.height_validity == _INVALID
+        early = missed and t_ns - self.sensors.start_ns <= _START_NS
+        self.height_unknown = math.nan if early else 1.0 if missed else 0.0
+        self.height_unknown_validity = _INVALID if early else _OK
         health, brake = self.brake_health, self.brake
         health.update(t_ns, estimate, hoist, direction, load, validity, self._reading)
         way = 1 if speed > 0 else -1

@@ -211,7 +211,7 @@ SIGNALS: Final[tuple[Signal, ...]] = (
            _motion("speed_over_max_m_s")),
     Signal("overtravel_room", "length", "room to the overtravel device's height",
            _height("overtravel_room_m")),
-    Signal("height_unknown", "switch", "height unknown", _certain("height_unknown")),
+    Signal("height_unknown", "switch", "height unknown", Picked("height_unknown_validity", "height_unknown")),
     Signal("slow_data", "switch", "slow data", _certain("slow_data")),
     Signal("sensors_silent", "fraction", "share of sensors silent", _certain("sensors.silent_share")),
     # Load and line
