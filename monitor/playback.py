@@ -3,11 +3,13 @@
 A replay from the start is exact. Seeking builds a fresh core, gives it the recorder's last checkpoint from before the wanted
 moment (references, alarms, shelves, brake health, sums: all that a restart would keep), and feeds it the inputs from there
 on, at least `SETTLE_S` of them, in which filter and conditions come to be as they were. Sessions without checkpoints, as
-older versions wrote them, are fed from `WARM_UP_S` before. What was said is read from the session, finding for finding.
+older versions wrote them, are fed from `WARM_UP_S` before, after what the crew last said of the height. What was said is read
+from the session, finding for finding.
 """
 
 import asyncio
 import contextlib
+import json
 import math
 from bisect import bisect_left, bisect_right
 from collections.abc import Iterator, Mapping, Sequence
@@ -19,11 +21,12 @@ from monitor.adapters.replay import SessionReader
 from monitor.assembly import core_of
 from monitor.config import Rig
 from monitor.core.engine import Core
-from monitor.core.types import Action, ActionKind, AlarmState, Finding, Frame, HoistState, Snapshot
+from monitor.core.types import CARRIED_TOPIC, Action, ActionKind, AlarmState, Finding, Frame, HoistState, Snapshot
 from monitor.runner import TICK_S, Runner, Sink, run_until
 
 SETTLE_S: Final = 15.0
 WARM_UP_S: Final = 60.0
+_DATUM: Final = (ActionKind.REFERENCE_HEIGHT, ActionKind.SLIP_AND_CUT)
 _BURST: Final = 2000
 """Inputs between two looks at the rest of the loop when playing as fast as possible."""
 _STILL_NS: Final = 3_000_000_000
@@ -54,7 +57,31 @@ def begin(
         with contextlib.suppress(ValueError):  # of a version that this one does not know
             core.restore(kept.state, kept.t_ns, same_run=True)
             return session.inputs(after=kept, damaged=damaged)
+    if from_ns is not None:
+        _take_datum(core, session, from_ns, damaged)
     return session.inputs(from_ns=from_ns, damaged=damaged)
+
+
+def _take_datum(
+    core: Core, session: SessionReader | SessionChain, from_ns: int, damaged: Literal["raise", "skip"]
+) -> None:
+    """Where a session has no checkpoints, let `core` live through the last cut and the heights that the crew gave after it, and
+    go on from there at `from_ns`: else it would show heights by the rig's file, as if nothing had been cut."""
+    datums = [found for found in session.findings() if found.key in _DATUM and found.t_ns < from_ns]
+    cuts = [place for place, found in enumerate(datums) if found.key == ActionKind.SLIP_AND_CUT]
+    told_ns = [found.t_ns for found in datums[cuts[-1] if cuts else -1 :]]
+    if not told_ns:
+        return
+    for item in session.inputs(from_ns=told_ns[0] - round(WARM_UP_S * 1e9), damaged=damaged):
+        if item.t_ns >= min(from_ns, told_ns[-1] + round(SETTLE_S * 1e9)):
+            break
+        if isinstance(item, Frame):
+            core.ingest(core.admit(item))
+        else:
+            core.act(core.admit(item))
+    if core.now_ns:
+        state = json.dumps(core.state(), allow_nan=False).encode()
+        core.ingest(core.admit(Frame(from_ns, CARRIED_TOPIC, state)))
 
 
 class ReplayDriver:

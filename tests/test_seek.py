@@ -34,7 +34,7 @@ def trip(tmp_path_factory: pytest.TempPathFactory) -> Iterator[SessionReader]:
     acts = [
         Action(start + 10 * SECOND, ActionKind.SLIP_AND_CUT, number=301.0, who="ab"),
         Action(start + 12 * SECOND, ActionKind.REFERENCE_HEIGHT, number=14.0, who="ab"),
-        Action(start + 14 * SECOND, ActionKind.SHELVE, "slack-line", number=1800.0, who="ab"),
+        Action(start + 40 * SECOND, ActionKind.SHELVE, "slack-line", number=1800.0, who="ab"),
     ]
     path = by_hand(folder / "crew.stopmark", sorted([*items, *acts], key=lambda item: item.t_ns))
     with SessionReader(path) as session:
@@ -72,7 +72,9 @@ def test_a_seek_shows_what_was_shown(trip: SessionReader, at_s: float) -> None:
     assert found.checks == whole.checks
 
 
-def test_without_checkpoints_the_reference_would_be_lost(trip: SessionReader, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_without_checkpoints_the_crews_height_is_kept_and_alarms_are_lost(
+    trip: SessionReader, monkeypatch: pytest.MonkeyPatch
+) -> None:
     """What a session of an older version shows, and that the test above can fail."""
     monkeypatch.setattr(SessionReader, "checkpoint_before", lambda self, t_ns: None)
     driver = ReplayDriver(trip, 1.0, paused=True)
@@ -80,6 +82,9 @@ def test_without_checkpoints_the_reference_would_be_lost(trip: SessionReader, mo
     found = driver.snapshot()
     assert found is not None
     assert [v.key for v in found.alarms if v.state is AlarmState.SHELVED] == []
+    whole = watched(trip, trip.t_first_ns + 200 * SECOND)
+    assert found.values["height"].number == pytest.approx(whole.values["height"].number, abs=0.02)
+    assert trip.rig.reference.turns != 301.0  # by the rig's file it would be another
 
 
 def test_a_short_way_on_is_played_and_exact(trip: SessionReader) -> None:
