@@ -3,6 +3,7 @@
 import ast
 import subprocess
 import sys
+from graphlib import TopologicalSorter
 from pathlib import Path
 
 import pytest
@@ -71,6 +72,27 @@ def test_monitor_never_publishes_and_never_imports_the_simulators(path: Path) ->
             assert node.id != "Will", f"line {node.lineno}"
         if isinstance(node, ast.ImportFrom):
             assert not {alias.name for alias in node.names} & {"Will", "publish"}, f"line {node.lineno}"
+
+
+def imported_at_run_time(path: Path) -> set[Path]:
+    """Modules of ours that `path` imports, at once or inside a function, but not for the type checker alone."""
+    tree = ast.parse(path.read_text())
+    for node in ast.walk(tree):
+        if isinstance(node, ast.If) and ast.unparse(node.test) == "TYPE_CHECKING":
+            node.body = []
+    names = set()
+    for node in ast.walk(tree):
+        if isinstance(node, ast.ImportFrom) and node.module:
+            names |= {node.module, *(f"{node.module}.{alias.name}" for alias in node.names)}
+        elif isinstance(node, ast.Import):
+            names |= {alias.name for alias in node.names}
+    found = {ROOT / f"{name.replace('.', '/')}.py" for name in names if name.startswith(("monitor.", "simulators."))}
+    return {module for module in found if module.exists()}
+
+
+def test_no_modules_import_each_other_in_a_circle() -> None:
+    order = TopologicalSorter({path: imported_at_run_time(path) for path in files("monitor", "simulators")})
+    assert len([*order.static_order()]) > 150  # raises, and names them, where there is a circle
 
 
 def test_every_file_of_more_than_450_lines_says_why() -> None:
