@@ -46,6 +46,12 @@ def manager(tmp_path: Path) -> Iterator[Manager]:
     made.close()
 
 
+def goes_on(manager: Manager) -> None:
+    """Wait for two more signs of life: half a second between them, in which the stream is told how the recorder fares."""
+    heard = manager.heard("WATCHDOG=1")
+    wait_until(lambda: manager.heard("WATCHDOG=1") >= heard + 2, "signs of life", DEADLINE_S)
+
+
 def test_a_folder_that_is_read_only_at_the_start_is_told_and_recorded_into_later(
     broker: Mosquitto, manager: Manager, tmp_path: Path
 ) -> None:
@@ -58,6 +64,7 @@ def test_a_folder_that_is_read_only_at_the_start_is_told_and_recorded_into_later
         assert list(service.data.iterdir()) == []
         service.data.chmod(0o755)
         wait_until(lambda: "; recording;" in manager.status(), "recording begins by itself", DEADLINE_S)
+        goes_on(manager)
         assert (service.data / LOCK).exists()
         with pytest.raises(FolderError, match="another monitor is recording here"):
             DataFolder(service.data)
@@ -91,6 +98,7 @@ def test_a_full_disk_is_told_and_recording_goes_on_when_there_is_room(
         resource.prlimit(pid, resource.RLIMIT_FSIZE, (soft, hard))
         wait_until(lambda: "; recording;" in manager.status(), "recording again", DEADLINE_S)
         assert manager.heard("WATCHDOG=1") > alive
+        goes_on(manager)
         service.end()
     finally:
         service.kill()
