@@ -26,6 +26,7 @@ from monitor.core.types import (
 from monitor.ui.canvas import Canvas
 from monitor.ui.driver import LAST_RUN
 from monitor.ui.format import System, Units
+from monitor.ui.history import History
 from monitor.ui.page import draw_page
 from monitor.ui.screens import SCREENS, ScreenSpec
 from monitor.ui.view import Look, ReplayView, View
@@ -383,3 +384,36 @@ def test_band_brakes_have_rims_and_calipers_discs() -> None:
             assert f"{word} left" in text or f"{word}s  " in text
             assert f"{other} left" not in text
             assert f"{other}s  " not in text
+
+
+@pytest.mark.parametrize("size", SIZES, ids=str)
+def test_a_cue_that_nobody_acknowledged_is_not_said_to_be(size: tuple[int, int]) -> None:
+    cue = sample.alarm("ease", Severity.NOTICE, "Ease: lower limit ahead", "Look at the room down.",
+                       state=AlarmState.ACKNOWLEDGED)  # fmt: skip
+    for spec in (DRIVE, SCREENS[2]):
+        text = page(replace(sample.calm(), alarms=(cue,)), spec, size).text()
+        assert " acknowledged" not in text
+        assert "Ease: lower limit ahead" in text
+    history = History()
+    history.feed(sample.calm())
+    history.feed(replace(sample.calm(), t_ns=sample.T0_NS + sample.SECOND, alarms=(cue,)))
+    assert " acknowledged" not in page(sample.calm(), SCREENS[2], size, look=Look(page=1), history=history).text()
+
+
+@pytest.mark.parametrize("size", SIZES, ids=str)
+@pytest.mark.parametrize(
+    ("state", "words"),
+    [
+        (AlarmState.LATCHED_ACKNOWLEDGED, "r resets it"),
+        (AlarmState.SHELVED, "h brings it back"),
+        (AlarmState.OUT_OF_SERVICE, "o brings it back"),
+    ],
+)
+def test_an_alarm_put_aside_or_held_says_which_key_ends_that(
+    size: tuple[int, int], state: AlarmState, words: str
+) -> None:
+    alarm = sample.alarm("leak", Severity.WARNING, "Oil leaks away", "Check hoses, accumulator and valve.", state=state,
+                         signal="leak_rate")  # fmt: skip
+    snap = replace(sample.calm(), alarms=(alarm,))
+    assert words in page(snap, SCREENS[2], size).text()
+    assert words not in page(snap, SCREENS[2], size, mode="REPLAY").text()

@@ -11,7 +11,7 @@ from monitor.ui.keys import Deck, Key
 from monitor.ui.theme import SHAPE, TEXT_ROLE, Role
 from monitor.ui.view import UNSEEN, View
 from monitor.ui.widgets import plot
-from monitor.ui.widgets.chrome import STATE_WORDS, no_alarm
+from monitor.ui.widgets.chrome import STATE_WORDS, no_alarm, nothing_to_acknowledge
 from monitor.ui.widgets.names import signal_dimension, signal_label, switch_words
 
 TITLE = "Alarms"
@@ -26,6 +26,13 @@ _FIXED = {
     AlarmState.SUPPRESSED: "suppressed by design",
     AlarmState.OUT_OF_SERVICE: "out of service",
 }
+
+_BACK = {
+    AlarmState.LATCHED_ACKNOWLEDGED: "r resets it",
+    AlarmState.SHELVED: "h brings it back",
+    AlarmState.OUT_OF_SERVICE: "o brings it back",
+}
+"""Which key ends the state."""
 
 
 def draw(area: Area, view: View) -> tuple[str, ...]:
@@ -53,9 +60,13 @@ def _chosen(alarms: tuple[AlarmView, ...], key: str) -> int:
     return next((index for index, alarm in enumerate(alarms) if alarm.key == key), 0)
 
 
+def _fixed(alarm: AlarmView) -> str:
+    return "cue" if nothing_to_acknowledge(alarm) else _FIXED.get(alarm.state, str(alarm.state))
+
+
 def state_words(alarm: AlarmView, now_ns: int) -> str:
     """The state of an alarm, with the time left where it is shelved."""
-    text = _FIXED.get(alarm.state, str(alarm.state))
+    text = _fixed(alarm)
     if alarm.shelved_until_ns is not None:
         text += f", {span(max(0.0, (alarm.shelved_until_ns - now_ns) / 1e9))} left"
     return f"{text}, blind" if alarm.blind else text
@@ -91,8 +102,11 @@ def _why(area: Area, view: View, alarm: AlarmView) -> None:
     for line in wrapped(alarm.message, words.width, 2):
         words.put(0, y, line, "strong")
         y += 1
-    words.say(0, y, state_words(alarm, view.snap.t_ns), TEXT_ROLE[alarm.severity])
-    y += 1
+    state = state_words(alarm, view.snap.t_ns)
+    back = _BACK.get(alarm.state) if view.mode != "REPLAY" else None
+    for line in [f"{state}; {back}"] if back and len(state) + len(back) < words.width - 1 else [state, back or ""]:
+        words.say(0, y, line, TEXT_ROLE[alarm.severity])
+        y += 1 if line else 0
     for line in wrapped(printable(alarm.guidance), words.width, 3 if wide else 1):
         words.put(0, y, line, "base")
         y += 1
@@ -157,7 +171,7 @@ def _history(area: Area, view: View) -> tuple[str, ...]:
         role: Role = TEXT_ROLE[alarm.severity] if alarm.active else "dim"
         x = body.put(1, y, clock(t_ns), "dim") + 1
         x = body.put(x, y, f"{SHAPE[alarm.severity]} {alarm.severity.name:<8}", role) + 1
-        words = printable(_FIXED.get(alarm.state, str(alarm.state)))
+        words = printable(_fixed(alarm))
         state = words if alarm.active or alarm.state is AlarmState.RETURNED else f"{words}, cause gone"
         body.say(x, y, f"{state}: {alarm.message}", "base" if alarm.active else "dim", body.width - x - 1)
     return tuple(str(position) for position in range(hidden + 1))

@@ -2,7 +2,7 @@
 
 from rich.cells import cell_len
 
-from monitor.core.types import AlarmState, AlarmView, Validity
+from monitor.core.types import AlarmState, AlarmView, Severity, Validity
 from monitor.ui.bell import RINGS
 from monitor.ui.canvas import Area, printable, words_that_fit, wrapped
 from monitor.ui.driver import LAST_RUN
@@ -128,6 +128,11 @@ STATE_WORDS = {
 }
 
 
+def nothing_to_acknowledge(alarm: AlarmView) -> bool:
+    """A cue for ordinary work comes up acknowledged, though nobody did that; it must not be said."""
+    return alarm.severity is Severity.NOTICE and alarm.state is AlarmState.ACKNOWLEDGED
+
+
 def _alarm(area: Area, view: View, alarms: list[AlarmView]) -> None:
     worst = alarms[0]
     role = "fill_notice" if gone(worst) else FILL_ROLE[worst.severity]
@@ -135,6 +140,8 @@ def _alarm(area: Area, view: View, alarms: list[AlarmView]) -> None:
     last = (area.height >= 4 or cause not in (None, worst)) and len(alarms) > 1
     height = area.height - (1 if last else 0)
     state = "held blind" if worst.blind else STATE_WORDS.get(worst.state, str(worst.state))
+    if nothing_to_acknowledge(worst) and not worst.blind:
+        state = "cue"
     more = f"+{len(alarms) - 1}" if len(alarms) > 1 else ""
     if view.snap.silenced and any(alarm.state in RINGS for alarm in alarms):
         state, more = f"{state} · {SILENCED}", f"{SILENCED} {more}".rstrip()
