@@ -280,9 +280,13 @@ def test_the_sample_unit_is_hardened_and_starts_a_command_that_is_understood() -
     assert service["Type"] == "notify"
     assert service["Restart"] == "on-failure"
     assert int(service["WatchdogSec"]) >= 10
-    for name in ("NoNewPrivileges", "ProtectHome", "PrivateTmp", "ProtectKernelTunables"):
+    for name in (
+        "NoNewPrivileges", "ProtectHome", "PrivateTmp", "PrivateDevices", "ProtectKernelTunables", "MemoryDenyWriteExecute",
+        "RestrictNamespaces", "LockPersonality",
+    ):  # fmt: skip
         assert service[name] == "yes"
     assert service["ProtectSystem"] == "strict"
+    assert service["CapabilityBoundingSet"] == ""
     assert unit()["Unit"]["StartLimitIntervalSec"] == "0"
     assert service["LimitCORE"] == "0"
     assert service["User"] not in ("", "root")
@@ -294,7 +298,7 @@ def test_the_sample_unit_is_hardened_and_starts_a_command_that_is_understood() -
     assert args.data == f"/var/lib/{service['StateDirectory']}"
     assert exposition.is_loopback(args.metrics[0])
     assert watch.retention_of(args) == Retention(90.0, 0.5, 2_000_000_000)
-    assert f"LoadCredential={args.credentials.removeprefix('%d/')}:" in UNIT.read_text()
+    assert f"LoadCredential={args.credentials.removeprefix('${CREDENTIALS_DIRECTORY}/')}:" in UNIT.read_text()
 
 
 def test_systemd_finds_nothing_wrong_with_the_sample_unit(tmp_path: Path) -> None:
