@@ -2,6 +2,7 @@
 
 import asyncio
 import base64
+import contextlib
 import json
 import shutil
 import subprocess
@@ -213,6 +214,15 @@ class Page:
             code = {"windowsVirtualKeyCode": 13, "code": "Enter"} if key == "Enter" else {}
             await self.call("Input.dispatchKeyEvent", type="keyDown", key=key, text=text, **code)
             await self.call("Input.dispatchKeyEvent", type="keyUp", key=key, **code)
+
+    async def turn_to(self, key: str, *words: str) -> str:
+        """Press the key of a screen until it is there; a key that comes before the terminal has the focus is lost."""
+        for _ in range(4):
+            await self.focus()
+            await self.press(key)
+            with contextlib.suppress(AssertionError):
+                return await self.until(*words, timeout_s=20.0)
+        raise AssertionError(f"{key} leads to no screen with {words}; shown at last:\n{await self.text()}")
 
     async def focus(self) -> None:
         """Let the terminal have the keys, as a click does."""

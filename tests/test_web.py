@@ -149,9 +149,7 @@ async def test_a_browser_shows_the_height_and_a_key_changes_the_screen(
         await page.height("60.0", 1)
         assert "Drive" in await page.until("● REC", "LIVE")
         before = await page.picture()
-        await page.focus()
-        await page.press("4")
-        shown = await page.until("Instruments", "block", "60.0")
+        shown = await page.turn_to("4", "Instruments", "block", "60.0")
         assert "Drive" not in shown
         after = await page.picture()
         assert after != before
@@ -189,9 +187,7 @@ async def test_what_one_viewer_acknowledges_is_recorded_once_and_seen_by_the_oth
     async with chromium.page(served.url, 800, 500) as one, chromium.page(served.url, 800, 500) as other:
         for page in (one, other):
             await page.until("● REC")
-            await page.focus()
-            await page.press("3")
-            await page.until("Alarms", "Most sensors are silent", "\n  not acknowledged ")
+            await page.turn_to("3", "Alarms", "Most sensors are silent", "\n  not acknowledged ")
         assert len(served.viewers) == 2
         await one.press("w")
         await one.until("Your initials")
