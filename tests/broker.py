@@ -80,7 +80,7 @@ async def sending(
 
     async def send() -> None:
         start_s = time.monotonic()
-        async with aiomqtt.Client("127.0.0.1", broker.port) as client:
+        async with aiomqtt.Client("127.0.0.1", broker.port, timeout=PATIENCE_S) as client:
             while not end.is_set():
                 for topic, payload in messages(time.monotonic() - start_s):
                     await client.publish(topic, payload)

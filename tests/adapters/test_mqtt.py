@@ -81,7 +81,7 @@ async def listening(listener: Listener) -> AsyncIterator[Listener]:
 
 
 async def publish(broker: Mosquitto, *messages: tuple[str, bytes], retain: bool = False) -> None:
-    async with aiomqtt.Client("127.0.0.1", broker.port, identifier="test-sender") as client:
+    async with aiomqtt.Client("127.0.0.1", broker.port, identifier="test-sender", timeout=PATIENCE_S) as client:
         for topic, payload in messages:
             await client.publish(topic, payload, qos=1, retain=retain)
 
@@ -134,7 +134,9 @@ async def test_a_burst_arrives_whole_and_in_order(
     login = parse_broker_url(url, {}, credentials if tls else None)
     async with listening(Listener(url, ["rig/a"], credentials if tls else None)) as heard:
         await until(lambda: heard.connected, "a connection")
-        async with aiomqtt.Client(login.host, broker.port, tls_context=login.tls_context()) as client:
+        async with aiomqtt.Client(
+            login.host, broker.port, tls_context=login.tls_context(), timeout=PATIENCE_S
+        ) as client:
             for number in range(1000):
                 await client.publish("rig/a", b"%0100d" % number)
             await until(lambda: len(heard.messages) == 1000, "the whole burst")
@@ -236,7 +238,9 @@ async def test_rights_denied_in_silence_raise_nothing(make_broker: MakeBroker) -
     crew = Listener(broker.url, ["rig/a", "rig/b"], STOPMARK_MQTT_USER="crew", STOPMARK_MQTT_PASSWORD="a")
     async with listening(crew) as heard:
         await until(lambda: heard.connected, "a connection")
-        async with aiomqtt.Client("127.0.0.1", broker.port, username="sender", password="b") as sender:
+        async with aiomqtt.Client(
+            "127.0.0.1", broker.port, username="sender", password="b", timeout=PATIENCE_S
+        ) as sender:
             for payload in (b"1", b"2"):
                 await sender.publish("rig/b", payload, qos=1)
                 await sender.publish("rig/a", payload, qos=1)
