@@ -25,7 +25,6 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--every",
         metavar="SECONDS",
         type=positive,
-        default=1.0,
         help="step of resampled and signals (1); a silence of more than a minute has no rows after that, and is told",
     )
     parser.add_argument("--signals", metavar="NAME,NAME", help="some of the signals only")
@@ -43,6 +42,10 @@ def run(args: argparse.Namespace) -> int:
 
     if args.signals and args.what != "signals":
         raise UserError("--signals: goes with --what signals")
+    if args.every is not None and args.what in ("readings", "findings"):
+        raise UserError(
+            f"--every: {args.what} are exported as they came; for a row per step add --what resampled or signals"
+        )
     if args.own_units and args.what in ("signals", "findings"):
         raise UserError(f"--own-units: {args.what} are SI")
     if args.what == "findings" and (args.start or args.end):
@@ -51,7 +54,7 @@ def run(args: argparse.Namespace) -> int:
     with SessionChain(args.sessions) as chain:
         from_ns, to_ns = stretch(args, chain)
         sessions = [session.path for session in chain.sessions]
-    every_ns = round(args.every * 1e9)
+    every_ns = round((1.0 if args.every is None else args.every) * 1e9)
     with Patience(f"writing {args.out.name}"):
         if args.what == "readings":
             result = export.export_readings(sessions, args.out, from_ns, to_ns, args.own_units)

@@ -158,7 +158,8 @@ def trend_words(
             figure(name, part * _MONTH_DAYS, 3, signed=True)
             for part in (found.slope, found.slope_low, found.slope_high)
         )
-        text = f"{figure(name, found.level, 3)}, {slope} per month ({low} to {high}){since}"
+        last = iso(max(t_ns for t_ns, _ in points))[:10]
+        text = f"{figure(name, found.level, 3)} on {last}, {slope} per month ({low} to {high}){since}"
         text += "" if found.certain else "; no change can be told from none"
         if bound is None:
             yield words, text

@@ -73,7 +73,7 @@ def test_new_pads_begin_the_trend_anew_and_the_leak_is_told_in_the_trades_unit()
     falling = [entry("brake", day, effectiveness=1.0 - 0.004 * day, leak_pa_s=1e3 * day) for day in range(0, 60, 3)]
     words = dict(trend_words([*falling, entry("pads", 50)], alarms={"effectiveness": 0.7, "leak_pa_s": 65e3}))
     assert words["brake effectiveness"].startswith("3 entries since the pads were changed on 2026-02-20; a trend needs")
-    assert words["pressure leak rate"].startswith("34.2 bar/min, +18.2 bar/min per month")
+    assert words["pressure leak rate"].startswith("34.2 bar/min on 2026-02-27, +18.2 bar/min per month")
     assert "reaches 39 bar/min around 2026-03-07" in words["pressure leak rate"]
     level = [entry("brake", day, effectiveness=0.9 + 0.01 * (-1) ** day) for day in range(60)]
     assert "cannot be told" not in dict(trend_words(level, alarms={"effectiveness": 0.7}))["brake effectiveness"]
