@@ -172,7 +172,7 @@ async def pipeline(url: str, count: int, batch: int, folder: Path | None) -> Tak
         refused = sum(rejects.values())
         if driver.runner.dropped or (recorder is not None and recorder.lost):
             print(f"{driver.runner.dropped} messages were dropped: this figure is none", file=sys.stderr)
-    # A machine that stalls makes readings come too late, or so late that the block seems to be elsewhere: that is no wrong reading.
+    # A machine that stalls makes readings come too late, or so late that the block seems elsewhere: they are not wrong.
     wrong = refused - sum(rejects.get(reason.value, 0) for reason in (RejectReason.TOO_OLD, RejectReason.GATE))
     if wrong:
         print(f"refused: {dict(rejects)}", file=sys.stderr)
