@@ -417,3 +417,25 @@ def test_an_alarm_put_aside_or_held_says_which_key_ends_that(
     snap = replace(sample.calm(), alarms=(alarm,))
     assert words in page(snap, SCREENS[2], size).text()
     assert words not in page(snap, SCREENS[2], size, mode="REPLAY").text()
+
+
+@pytest.mark.parametrize(("size", "rows"), [((80, 24), 2), ((100, 30), 3), ((120, 40), 3), ((200, 50), 4)])
+def test_danger_fills_the_banner_and_caution_does_not(size: tuple[int, int], rows: int) -> None:
+    """A wide block of colour is seen from the far end of the floor; the next alarms keep their row."""
+
+    def filled(severity: Severity) -> int:
+        alarm = sample.alarm("x", severity, "Past help: lower limit", "Look at the floor.")
+        canvas = page(replace(sample.calm(), alarms=(alarm, sample.alarm("y", Severity.CAUTION, "Next"))), size=size)
+        assert "Next" in canvas.text()
+        return sum(f"fill_{severity.name.lower()}" in roles for roles in canvas.roles)
+
+    assert filled(Severity.DANGER) == filled(Severity.WARNING) == rows
+    assert filled(Severity.CAUTION) == 2
+
+
+@pytest.mark.parametrize("size", SIZES, ids=str)
+def test_no_word_on_the_drive_screen_is_left_out_by_half(size: tuple[int, int]) -> None:
+    for name in ("degraded", "still", "calm", "hoisting", "unknown", "bare"):
+        for system in ("si", "metric", "field"):
+            text = page(sample.SAMPLES[name](), size=size, units=Units(system)).text()  # type: ignore[arg-type]
+            assert "…" not in text.split("HEIGHT", 1)[1], (name, system)

@@ -106,7 +106,7 @@ def _motion(area: Area, view: View, plan: Plan) -> int:
     role: Role = "strong" if snap.hoist is not HoistState.UNKNOWN else "warning"
     x = area.put(half, y, DIRECTION[snap.hoist], role)
     if speed.validity is Validity.DEGRADED:
-        area.say(x + 2, y, "△ DEGRADED", "caution")
+        area.put(x + 2, y, "△ DEGRADED" if x + 12 <= area.width else "△", "caution")
     return y + 1 + plan.gap
 
 

@@ -138,7 +138,7 @@ def _alarm(area: Area, view: View, alarms: list[AlarmView]) -> None:
     role = "fill_notice" if gone(worst) else FILL_ROLE[worst.severity]
     cause = next((alarm for alarm in alarms if alarm.signal == "disconnected"), None)
     last = (area.height >= 4 or cause not in (None, worst)) and len(alarms) > 1
-    height = area.height - (1 if last else 0)
+    height = area.height - (1 if last or area.height >= 4 else 0)
     state = "held blind" if worst.blind else STATE_WORDS.get(worst.state, str(worst.state))
     if nothing_to_acknowledge(worst) and not worst.blind:
         state = "cue"
@@ -160,7 +160,8 @@ def _alarm(area: Area, view: View, alarms: list[AlarmView]) -> None:
         lines = [first, *wrapped(message[len(first) :], area.width - 3, max(1, height - 2))]
     guidance = view.snap.health.note if worst is cause and view.snap.health.note else worst.guidance
     lines += wrapped(guidance, area.width - 3, max(0, height - len(lines)))
-    filled = area.part(0, 0, area.width, max(2, len(lines)))
+    tall = height if worst.severity >= Severity.WARNING and not gone(worst) and area.height >= 4 else 2
+    filled = area.part(0, 0, area.width, max(tall, len(lines)))
     filled.fill(role)
     filled.put(2, 0, head, role)
     filled.right(area.width - 1, 0, tail, role)
