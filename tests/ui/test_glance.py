@@ -437,5 +437,5 @@ def test_danger_fills_the_banner_and_caution_does_not(size: tuple[int, int], row
 def test_no_word_on_the_drive_screen_is_left_out_by_half(size: tuple[int, int]) -> None:
     for name in ("degraded", "still", "calm", "hoisting", "unknown", "bare"):
         for system in ("si", "metric", "field"):
-            text = page(sample.SAMPLES[name](), size=size, units=Units(system)).text()  # type: ignore[arg-type]
+            text = page(sample.SAMPLES[name](), size=size, units=Units(system)).text()
             assert "…" not in text.split("HEIGHT", 1)[1], (name, system)
