@@ -1,4 +1,4 @@
-"""The screens, in the order of their keys. To add one: a file here and its name at the end of SCREENS (its place there is its key).
+"""The screens, in the order of their keys. To add one: a file here and its name at the end of SCREENS.
 
 A screen module gives TITLE, HELP, KEYS (its own keys, see `monitor.ui.keys`) and ``draw(area, view)``, which draws
 the body and returns the ids of the rows that a cursor can stand on.
