@@ -395,3 +395,21 @@ def test_a_plan_says_what_it_was_given_and_refuses_what_cannot_be(capsys: Captur
     with pytest.raises(SystemExit):
         main([*words, "--stand=-28m"])
     assert "must not be below 0" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize(
+    ("words", "told"),
+    [
+        (("line", "plan", "casing"), "17.55lb/ft"),
+        (("line", "plan", "cut"), "800tonmile"),
+        (("sessions", "copy"), "even while it is being recorded"),
+        (("ledger", "add"), "cut_m=80ft"),
+        (("replay",), "after the start"),
+        (("export",), "a silence of more"),
+    ],
+)
+def test_help_says_how_words_are_written(words: tuple[str, ...], told: str, capsys: Capture) -> None:
+    with pytest.raises(SystemExit) as ended:
+        main([*words, "--help"])
+    assert ended.value.code == 0
+    assert told in " ".join(capsys.readouterr().out.split())

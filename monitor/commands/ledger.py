@@ -11,7 +11,7 @@ from textwrap import wrap
 from typing import TYPE_CHECKING
 
 from monitor.commands.patience import replaying
-from monitor.commands.stretch import add_sessions
+from monitor.commands.stretch import add_kind, add_sessions
 from monitor.errors import UserError, harmless, one_line
 
 if TYPE_CHECKING:
@@ -25,11 +25,11 @@ _AGES_H = {"h": 1, "d": 24, "w": 24 * 7}
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """The command's words."""
     kinds = parser.add_subparsers(dest="what", required=True, metavar="WHAT")
-    show = kinds.add_parser("show", help="list the entries")
+    show = add_kind(kinds, "show", "list the entries")
     show.add_argument("--kind", metavar="KIND", help="those of one kind (see ledger add --help)")
     show.add_argument("--since", metavar="TIME", help="from then on: 12h, 7d, 8w (before now), or ISO 8601, UTC")
     show.add_argument("--corrected", action="store_true", help="also those that were corrected")
-    add = kinds.add_parser("add", help="write an entry; it can be corrected, never changed")
+    add = add_kind(kinds, "add", "write an entry; it can be corrected, never changed")
     add.add_argument("kind", metavar="KIND", help="check, reference, line-cut, line-new, line-strung, line-work, brake,"
                      " pads, restart or note")  # fmt: skip
     add.add_argument("--text", default="", help="what happened")
@@ -39,15 +39,15 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     add.add_argument("--who", metavar="INITIALS", required=True, help="who writes it")
     add.add_argument("--at", metavar="TIME", help="when it happened: ISO 8601, UTC (default: now)")
     add.add_argument("--corrects", metavar="ID", type=int, help="number of the entry that this one replaces")
-    take = kinds.add_parser("take", help="take from sessions: brake health by day, checks, cuts, references, line work")
+    take = add_kind(kinds, "take", "take from sessions: brake health by day, checks, cuts, references, line work")
     add_sessions(take)
     take.add_argument("--simulated", action="store_true", help="also take what was only simulated, for practice")
     take.add_argument("--data", metavar="DIR", help="folder of the ledgers (default: the user's data folder)")
-    export = kinds.add_parser("export", help="write the entries as CSV")
+    export = add_kind(kinds, "export", "write the entries as CSV")
     export.add_argument("-o", "--out", metavar="FILE", type=Path, required=True, help="table to write: .csv")
     export.add_argument("--force", action="store_true", help="replace the file if it exists")
-    verify = kinds.add_parser("verify", help="check that every entry is as it was written")
-    trend = kinds.add_parser("trend", help="where effectiveness, response, leak and auxiliary share are heading; when"
+    verify = add_kind(kinds, "verify", "check that every entry is as it was written")
+    trend = add_kind(kinds, "trend", "where effectiveness, response, leak and auxiliary share are heading; when"
                              " they reach the alarms' levels, where that can be told")  # fmt: skip
     trend.add_argument("--bound", metavar="NAME=NUMBER", action="append", default=[],
                        help="say when a series reaches a value: effectiveness=0.7")  # fmt: skip

@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 from monitor.commands.patience import replaying
-from monitor.commands.stretch import add_sessions, session_path
+from monitor.commands.stretch import add_kind, add_sessions, session_path
 from monitor.errors import UserError
 from monitor.units import (
     FOOT_M,
@@ -26,6 +26,10 @@ if TYPE_CHECKING:
 
 _NUMBER: Final = re.compile(r"\s*([+-]?(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][+-]?\d+)?)\s*([A-Za-z/*0-9]*)\s*$")
 _POUND_PER_FOOT: Final = POUND_FORCE_N / FOOT_M
+_UNITS_TOLD: Final = (
+    "Figures carry their unit: a LENGTH as 12090ft or 3685m, a WEIGHT as 75000lb, 75klb, 22t or 216kN, a WEIGHT/LENGTH as"
+    " 17.55lb/ft, 26kg/m or 256N/m, a DENSITY as 9.6ppg, 1150kg/m3 or 1.15sg, WORK as 800tonmile or 900MJ."
+)
 PER_LENGTH: Final = {
     "N/m": 1.0,
     "kN/m": 1e3,
@@ -86,7 +90,7 @@ def work(text: str) -> float:
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """The command's words."""
     kinds = parser.add_subparsers(dest="what", required=True, metavar="WHAT")
-    plan = kinds.add_parser("plan", help="work by formula, before or after the job")
+    plan = add_kind(kinds, "plan", "work by formula, before or after the job")
     jobs = plan.add_subparsers(dest="job", required=True, metavar="JOB")
     for name, words, depths in (
         ("round-trip", "out of the hole and back in", ("depth",)),
@@ -95,13 +99,13 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         ("short-trip", "between two depths and back", ("start", "depth")),
         ("casing", "setting casing", ("depth",)),
     ):
-        place = jobs.add_parser(name, help=words)
+        place = add_kind(jobs, name, f"{words}: work by formula", _UNITS_TOLD)
         _add_string(place, depths, casing=name == "casing")
         if name == "drilling":
             place.add_argument("--reamings", type=int, default=1, help="times each stand is reamed (1)")
         _add_measured(place)
-    cut = jobs.add_parser("cut", help="when the next cut is due, and how much to slip until then")
-    cut.add_argument("--rig", default="land", help="rig file or shipped rig: rope, goal")
+    cut = add_kind(jobs, "cut", "when the next cut is due, and how much to slip until then", _UNITS_TOLD)
+    cut.add_argument("--rig", default="land", help="rig file or shipped rig: rope, goal (land)")
     cut.add_argument("--cut", type=length, metavar="LENGTH", required=True, help="length of the programme's cut")
     cut.add_argument("--done", type=work, metavar="WORK", default=0.0, help="work since the last cut (0tonmile)")
     cut.add_argument(
@@ -112,10 +116,10 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     cut.add_argument("--since-slip", type=work, metavar="WORK", default=None, help="work since the last slip")
     cut.add_argument("--load", type=weight, metavar="WEIGHT", help="heaviest usual hook load, for the design factor")
     _add_measured(cut)
-    load = jobs.add_parser("load", help="fast-line tension and design factor of a hook load")
-    load.add_argument("--rig", default="land", help="rig file or shipped rig: lines, rope, sheaves")
+    load = add_kind(jobs, "load", "fast-line tension and design factor of a hook load", _UNITS_TOLD)
+    load.add_argument("--rig", default="land", help="rig file or shipped rig: lines, rope, sheaves (land)")
     load.add_argument("--load", type=weight, metavar="WEIGHT", required=True, help="hook load, block included")
-    seen = kinds.add_parser("measured", help="work done in sessions")
+    seen = add_kind(kinds, "measured", "work done in sessions")
     add_sessions(seen)
 
 
@@ -131,7 +135,7 @@ def _add_string(place: argparse.ArgumentParser, depths: tuple[str, ...], casing:
     place.add_argument(
         "--block", type=weight, metavar="WEIGHT", help="block and what hangs with it (default: the rig's)"
     )
-    place.add_argument("--rig", default="land", help="rig file or shipped rig, for the block's weight")
+    place.add_argument("--rig", default="land", help="rig file or shipped rig, for the block's weight (land)")
     if not casing:
         place.add_argument("--assembly", type=weight, metavar="WEIGHT", default=0.0, help="collars and heavy pipe")
         place.add_argument("--assembly-length", type=length, metavar="LENGTH", default=0.0, help="their length")

@@ -7,7 +7,7 @@ from collections.abc import Iterable, Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from monitor.commands.stretch import session_path
+from monitor.commands.stretch import add_kind, session_path
 from monitor.errors import UserError, harmless
 
 if TYPE_CHECKING:
@@ -19,19 +19,19 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     data = "folder of the sessions (default: the user's data folder)"
     one = "a file, or a name in the user's data folder"
     kinds = parser.add_subparsers(dest="what", metavar="WHAT")
-    listing = kinds.add_parser("list", help="list them (the default)")
+    listing = add_kind(kinds, "list", "list them (the default)")
     for place in (parser, listing):
         place.add_argument("--data", metavar="DIR", default=argparse.SUPPRESS, help=data)
         place.add_argument("--rig", metavar="NAME", default=argparse.SUPPRESS, help="those of one rig")
-    verify = kinds.add_parser("verify", help="read all of a session and say what is wrong with it")
+    verify = add_kind(kinds, "verify", "read all of a session and say what is wrong with it")
     verify.add_argument(
         "sessions", metavar="SESSION", nargs="*", type=session_path, help=f"{one} (default: all in the folder)"
     )
     verify.add_argument("--data", metavar="DIR", default=argparse.SUPPRESS, help=data)
-    copy = kinds.add_parser("copy", help="a complete copy in one file, even while it is being recorded")
+    copy = add_kind(kinds, "copy", "a complete copy in one file, even while it is being recorded")
     copy.add_argument("session", metavar="SESSION", type=session_path, help=one)
     copy.add_argument("target", metavar="COPY", type=Path, help="file to write (.stopmark), or a folder")
-    flag = kinds.add_parser("flag", help="mark a session as worth keeping: it is removed only with a warning")
+    flag = add_kind(kinds, "flag", "mark a session as worth keeping: it is removed only with a warning")
     flag.add_argument("session", metavar="SESSION", type=session_path, help=one)
     flag.add_argument("text", metavar="WHY", help="why it is worth keeping")
 

@@ -10,6 +10,13 @@ if TYPE_CHECKING:
     from monitor.adapters.chain import SessionChain
 
 
+def add_kind(
+    kinds: "argparse._SubParsersAction[argparse.ArgumentParser]", name: str, words: str, epilog: str | None = None
+) -> argparse.ArgumentParser:
+    """A command within a command, which says what it does in its own help, too."""
+    return kinds.add_parser(name, help=words, description=words, epilog=epilog)
+
+
 def session_path(text: str) -> Path:
     """A session as a person names it: a file, or the bare name of one in the user's data folder."""
     from monitor.adapters.folder import data_folder
