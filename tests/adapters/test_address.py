@@ -110,3 +110,25 @@ def test_printing_a_broker_shows_no_secret() -> None:
     broker = BrokerUrl("rig", 1883, user="crew", password="hunter2", key=Path("/secret/key.pem"))
     assert "hunter2" not in f"{broker!r} {broker}"
     assert "key.pem" not in f"{broker!r} {broker}"
+
+
+@pytest.mark.parametrize(("mode", "told"), [(0o600, False), (0o640, False), (0o644, True), (0o604, True)])
+def test_a_secret_that_everybody_may_read_is_told(
+    tmp_path: Path, certificates: Certificates, caplog: pytest.LogCaptureFixture, mode: int, told: bool
+) -> None:
+    """Those of its group may be meant to; it is told, not refused: the watch matters more."""
+    path = tmp_path / "credentials.toml"
+    path.write_text('user = "u"\npassword = "very secret"\n', encoding="utf-8")
+    path.chmod(mode)
+    assert parse_broker_url("mqtt://rig", {}, path).password == "very secret"
+    words = f"{path}: everybody on this machine can read the secret in it; chmod o= {path}"
+    assert (words in caplog.text) == told
+    assert "very secret" not in caplog.text
+    caplog.clear()
+    client = certificates.issue("client")
+    key = client.with_suffix(".key")
+    key.chmod(mode)
+    path.write_text(f'cert = "{client}"\nkey = "{key}"\n', encoding="utf-8")
+    assert parse_broker_url("mqtts://rig", {}, path).key == key
+    assert (f"{key}: everybody" in caplog.text) == told
+    assert f"{path}: everybody" not in caplog.text  # there is none in it
