@@ -230,7 +230,7 @@ def bins(t_ns: npt.NDArray[np.int64], start_ns: int, end_ns: int) -> npt.NDArray
     """Where in `t_ns` each of equal parts of the time from `start_ns` to `end_ns` begins: `BINS` of them, fewer in less
     time."""
     count = max(1, min(BINS, (end_ns - start_ns) // GRID_NS))
-    edges = start_ns + np.arange(count, dtype=np.int64) * (end_ns - start_ns) // count
+    edges = np.array([start_ns + (end_ns - start_ns) * place // count for place in range(count)], np.int64)
     return np.searchsorted(t_ns, edges)
 
 

@@ -85,3 +85,9 @@ def test_a_curve_stands_where_its_time_is() -> None:
     assert not np.isfinite(low[(share > 0.11) & (share < 0.89)]).any()
     assert np.all(high[share > 0.91] == 2.0)
     assert np.nanmax(high[share < 0.5]) == 1.0
+
+
+def test_curves_of_years_stand_where_their_time_is() -> None:
+    year = 365 * DAY
+    starts = bins(np.array([0, year, 2 * year - 1], np.int64), 0, 2 * year)
+    assert np.flatnonzero(np.diff(starts, append=3)).tolist() == [0, 450, 899]
