@@ -90,7 +90,7 @@ class DataFolder:
     def begin(self, path: Path) -> None:
         """Note that the session at `path` is the last one begun. From any thread; waits for the disk."""
         self._begun = path.name
-        self._write()
+        self._write(sync=True)
 
     def last(self, rig: str) -> Path | None:
         """The session of `rig` that was begun last, as far as can be told; None when there is none."""
@@ -99,7 +99,7 @@ class DataFolder:
             return self.path / self._begun
         return next(reversed([*session_files(self.path, rig)]), None)
 
-    def _write(self) -> None:
+    def _write(self, sync: bool = False) -> None:
         handle = self._lock
         with contextlib.suppress(
             OSError, ValueError
@@ -108,7 +108,8 @@ class DataFolder:
                 handle.truncate(0)
                 handle.write(f"process {os.getpid()} on {socket.gethostname()}\n{self._begun}\n")
                 handle.flush()
-                os.fsync(handle.fileno())
+                if sync:
+                    os.fsync(handle.fileno())
 
     def session_path(self, rig: str, t_ns: int) -> Path:
         """A name that is free for a session of `rig` that starts at `t_ns`: ``<rig>-<YYYYmmdd-HHMMSS>.stopmark``, UTC.
