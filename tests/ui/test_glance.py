@@ -439,3 +439,27 @@ def test_no_word_on_the_drive_screen_is_left_out_by_half(size: tuple[int, int]) 
         for system in ("si", "metric", "field"):
             text = page(sample.SAMPLES[name](), size=size, units=Units(system)).text()
             assert "…" not in text.split("HEIGHT", 1)[1], (name, system)
+
+
+def put_aside(state: AlarmState, active: bool) -> Snapshot:
+    aside = sample.alarm("past", Severity.DANGER, "Past help: upper limit", "Look up.", state=state, active=active)
+    return replace(sample.calm(), alarms=(aside,))
+
+
+@pytest.mark.parametrize("size", SIZES, ids=str)
+@pytest.mark.parametrize("state", [AlarmState.SHELVED, AlarmState.OUT_OF_SERVICE])
+def test_an_alarm_put_aside_is_still_told_while_its_cause_stands(size: tuple[int, int], state: AlarmState) -> None:
+    """On every screen, also behind another alarm; and nothing claims that there is none."""
+    for spec in SCREENS:
+        text = page(put_aside(state, True), spec, size).text()
+        assert "No other alarm" in text
+        assert "◆ Past help: upper limit" in text
+        assert "1 put aside" in text
+    over = put_aside(state, False)
+    assert "No other alarm" not in page(over, size=size).text()
+    behind = replace(over, alarms=(sample.alarm("x", Severity.CAUTION, "Oil leaks away"), *over.alarms))
+    assert "1 put aside" in page(behind, size=size).text()
+
+
+def test_an_alarm_suppressed_by_design_is_not_counted_as_put_aside() -> None:
+    assert "put aside" not in page(put_aside(AlarmState.SUPPRESSED, True)).text()

@@ -8,7 +8,18 @@ from monitor.ui.canvas import Area, printable, words_that_fit, wrapped
 from monitor.ui.driver import LAST_RUN
 from monitor.ui.format import clock, plain, span
 from monitor.ui.theme import FILL_ROLE, SHAPE, TEXT_ROLE, Role
-from monitor.ui.view import FROZEN_S, KeyRow, View, bad_sensors, data_severity, gone, height, stale_sensors, standing
+from monitor.ui.view import (
+    FROZEN_S,
+    KeyRow,
+    View,
+    bad_sensors,
+    data_severity,
+    gone,
+    height,
+    put_aside,
+    stale_sensors,
+    standing,
+)
 
 ADVISORY = "ADVISORY ONLY"
 SILENCED = "bell silenced"
@@ -87,7 +98,7 @@ def _frozen(area: Area, view: View) -> None:
 
 def _calm(area: Area, view: View) -> None:
     snap = view.snap
-    shelved = len(snap.alarms)
+    aside = put_aside(snap)
     if snap.health.connected is False:
         area.say(2, 0, "◆ No connection to the broker: nothing is watched.", "danger")
         for y, line in enumerate(wrapped(snap.health.note, area.width - 6, area.height - 1), 1):
@@ -101,13 +112,21 @@ def _calm(area: Area, view: View) -> None:
         for line in wrapped(f"○ {taken_up[0].upper()}{taken_up[1:]}.", area.width - 3, area.height - 1):
             area.put(2, y, line, "notice")
             y += 1
-    if shelved and y < area.height:
-        area.say(2, y, f"{shelved} shelved or out of service (see Alarms)", "dim")
+    if aside and y < area.height:
+        still_there = [alarm for alarm in aside if alarm.active]
+        for alarm in still_there[: area.height - y]:
+            area.say(2, y, f"{SHAPE[alarm.severity]} {alarm.message}: put aside", TEXT_ROLE[alarm.severity])
+            y += 1
+        if not still_there:
+            area.say(2, y, f"{len(aside)} shelved or out of service (see Alarms)", "dim")
 
 
 def no_alarm(view: View) -> tuple[str, Role]:
     """What may be said where no alarm stands: never more than is known."""
     snap = view.snap
+    if any(alarm.active for alarm in put_aside(snap)):
+        blind = f"; {_rules(snap.blind_rules)} cannot be judged" if snap.blind_rules else ""
+        return f"No other alarm than those put aside{blind}.", "caution"
     if snap.blind_rules and data_severity(snap) is not None:
         return f"△ No alarm from what can be seen; {_rules(snap.blind_rules)} cannot be judged.", "caution"
     if snap.blind_rules:
@@ -212,6 +231,8 @@ def data_line(area: Area, view: View) -> None:
         parts.append(f"{_rules(snap.blind_rules)} blind")
     rejects = sum(snap.rejects.values())
     quiet = [f"{total - len(stale) - len(bad)} of {total} sensors good"] if not (stale or bad) else []
+    if aside := len(put_aside(snap)):
+        quiet.append(f"{aside} put aside")
     quiet.append(f"{rejects} refused")
     if snap.health.dropped:
         quiet.append(f"{snap.health.dropped} dropped")
