@@ -46,7 +46,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     where.add_argument("--broker", metavar="URL", help="publish to mqtt://host[:port] or mqtts://host[:port]")
     where.add_argument("--session", metavar="FILE", type=Path, help="write a session file (.stopmark) to replay")
     parser.add_argument("--credentials", metavar="FILE", type=Path, help="TOML file with user, password, ca, cert, key")
-    parser.add_argument("--rate", type=rate_of, default=None, help="stream seconds per second, or max (default: 1)")
+    parser.add_argument(
+        "--rate", type=rate_of, default=None, help="stream seconds per second, or max (default: 1; into a session: max)"
+    )
     parser.add_argument("--for", dest="seconds", metavar="SECONDS", type=positive, help="length (default: scenario)")
     # For a demonstration: connect, say "ready", and take the clock's origin from standard input.
     parser.add_argument("--wait", action="store_true", help=argparse.SUPPRESS)
