@@ -26,6 +26,7 @@ COMMANDS: Final = (
     Command("compare", "say what other rules would have said", "monitor.commands.compare"),
     Command("import", "make a session of a field log (CSV)", "monitor.commands.import_"),
     Command("line", "work of the drilling line, planned and measured", "monitor.commands.line"),
+    Command("drum", "the drum by layers; calibrate it by heights seen", "monitor.commands.drum"),
     Command("sessions", "list and verify what is recorded", "monitor.commands.sessions"),
     Command("export", "write sessions as tables (CSV, Parquet, xlsx)", "monitor.commands.export"),
     Command("ledger", "checks, cuts, changes and trends of a rig", "monitor.commands.ledger"),

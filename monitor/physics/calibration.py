@@ -89,7 +89,7 @@ def calibrate(
     guess: DrumGeometry,
     start_turns: float,
     *,
-    height_sigma_m: float = 0.02,
+    height_sigma_m: float | Sequence[float] = 0.02,
     start_turns_sigma: float = 6.0,
     rope_diameter_sigma: float = 0.03,
     nesting_sigma: float = 0.05,
@@ -100,9 +100,10 @@ def calibrate(
     Two references are enough, more determine more: what the references cannot tell stays at the guess, held by priors
     (standard deviations: wraps for the start, a fraction of the guess for the diameter, rope diameters for the
     nesting), and is marked `determined=False` when the data have not halved the prior's spread. The height at zero
-    turns is always fitted. Least squares (`scipy.optimize.least_squares`) started from several wraps, since a fit whose
-    kinks lie on the wrong side of a reference can sit in a local minimum. Standard errors from the Jacobian at the end,
-    for the height error stated or the scatter seen, whichever is larger.
+    turns is always fitted. `height_sigma_m` is one error for all heights, or one for each. Least squares
+    (`scipy.optimize.least_squares`) started from several wraps, since a fit whose kinks lie on the wrong side of a
+    reference can sit in a local minimum. Standard errors from the Jacobian at the end, for the height errors stated or
+    the scatter seen, whichever is larger.
 
     Raises:
         ValueError: fewer than two references, unequal lengths, equal turns, values that are not finite, no lines.
@@ -114,8 +115,11 @@ def calibrate(
         raise ValueError("a reference height or its turns is not a number: leave that reference out")
     if max(counted_turns) - min(counted_turns) < 1.0:
         raise ValueError("the references lie within one turn of each other: move the block between them")
-    if lines < 1 or height_sigma_m <= 0:
-        raise ValueError(f"lines {lines} must be at least 1 and height_sigma_m {height_sigma_m} above zero")
+    sigmas = [height_sigma_m] * n if isinstance(height_sigma_m, int | float) else list(height_sigma_m)
+    if lines < 1 or len(sigmas) != n or not all(sigma > 0 for sigma in sigmas):
+        raise ValueError(
+            f"lines {lines} must be at least 1, and height_sigma_m {height_sigma_m} above zero: one, or one per reference"
+        )
 
     import numpy as np
     from scipy.optimize import least_squares
@@ -144,7 +148,8 @@ def calibrate(
     def residuals(x: Any, /) -> list[float]:
         # Unknowns in units of their priors, so each prior is one more residual: the unknown itself. x[3] is the height
         # at zero turns and has none.
-        return [*((h - x[3] - m) / height_sigma_m for h, m in zip(heights_m, model(x), strict=True)), x[0], x[1], x[2]]
+        off = (h - x[3] - m for h, m in zip(heights_m, model(x), strict=True))
+        return [*(r / sigma for r, sigma in zip(off, sigmas, strict=True)), x[0], x[1], x[2]]
 
     # Bounds keep the trial geometry one that DrumGeometry accepts.
     widest = min(6.0, 0.5 / rope_diameter_sigma)
@@ -162,9 +167,11 @@ def calibrate(
 
     x = [float(v) for v in best.x]
     left = tuple(h - x[3] - m for h, m in zip(heights_m, model(x), strict=True))
-    scatter = math.sqrt(math.fsum(r * r for r in left) / (n - 4)) if n > 4 else 0.0
+    # Scatter seen over the errors stated.
+    squares = math.fsum((r / sigma) ** 2 for r, sigma in zip(left, sigmas, strict=True))
+    scatter = math.sqrt(squares / (n - 4)) if n > 4 else 0.0
     jacobian = np.asarray(best.jac, dtype=float)
-    jacobian[:n] *= height_sigma_m / max(height_sigma_m, scatter)
+    jacobian[:n] /= max(1.0, scatter)
     error = np.sqrt(np.diag(np.linalg.inv(jacobian.T @ jacobian)))
 
     def fitted(i: int) -> Fitted:
