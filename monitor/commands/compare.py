@@ -20,7 +20,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--rules", metavar="FILE", action="append", required=True,
         help='rule catalogue; give it twice: A, then B. "recorded" is what was in force then, "shipped" what comes with '
-        "Stopmark. Given once, it is compared with what was recorded",
+        "Stopmark. Given once, it is compared with what was recorded. The exit code is 0 where both say the same, 1 where not",
     )  # fmt: skip
     parser.add_argument("--all", action="store_true", help="list every difference (default: the first 100)")
 
@@ -70,7 +70,7 @@ def _print(result: "Comparison", most: int) -> None:
         return
     count = len(result.differences)
     print(
-        f"\n{count} difference{'s' if count > 1 else ''}, {result.same} alarm{'s' if result.same != 1 else ''} alike:"
+        f"\n{count} difference{'s' if count > 1 else ''}, {result.same} alarm{'s' if result.same != 1 else ''} alike; times are UTC:"
     )
     for difference in result.differences[:most]:
         print(f"  {_words(difference)}")

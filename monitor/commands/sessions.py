@@ -23,7 +23,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     for place in (parser, listing):
         place.add_argument("--data", metavar="DIR", default=argparse.SUPPRESS, help=data)
         place.add_argument("--rig", metavar="NAME", default=argparse.SUPPRESS, help="those of one rig")
-    verify = add_kind(kinds, "verify", "read all of a session and say what is wrong with it")
+    verify = add_kind(
+        kinds, "verify", "read all of a session and say what is wrong with it; exit code 1 when something is"
+    )
     verify.add_argument(
         "sessions", metavar="SESSION", nargs="*", type=session_path, help=f"{one} (default: all in the folder)"
     )
