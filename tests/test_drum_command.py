@@ -377,6 +377,14 @@ def test_a_cut_and_slip_begins_a_new_set(tmp_path: Path, capsys: Capture) -> Non
     assert "SIMULATED" not in out
 
 
+def test_words_of_a_strangers_session_cannot_move_the_cursor(tmp_path: Path, capsys: Capture) -> None:
+    who = "\x1b[2J\n" + "x" * 200
+    items = [*path([(0.0, 0.0), (6.0, 0.0), (30.0, 50.0), (36.0, 50.0)])]
+    crew = [replace(told(seconds, height), who=who) for seconds, height in ((5.0, 1.0), (35.0, 11.5))]
+    session = by_hand(tmp_path / "odd.stopmark", sorted([*items, *crew], key=lambda item: item.t_ns))
+    assert "\x1b" not in say(capsys, "calibrate", session)
+
+
 def test_the_command_is_imported_without_the_heavy_libraries() -> None:
     code = (
         "import sys; from monitor.cli import main; import monitor.commands.drum, monitor.commands.watch\n"

@@ -9,7 +9,7 @@ from typing import Final
 from monitor.config import Rig, Sensor
 from monitor.core.aiding import HeightMap
 from monitor.core.height import HeightFrame
-from monitor.errors import UserError, harmless
+from monitor.errors import UserError, harmless, one_line
 from monitor.physics.calibration import Fitted, calibrate
 from monitor.report.heights import HeightSet, Seen
 from monitor.units import FOOT_M, INCH_M
@@ -134,14 +134,14 @@ class DrumFit:
         yield ""
         yield (f"{'heights seen':<39}{'m':>7}{'ft':>8}{'turns':>9}{'kN':>7}{'off mm':>8}")
         for row, turns, off, sigma in zip(self.rows, self.turns, result.residuals_m, self.sigmas, strict=True):
-            words = harmless(row.words)
+            words = one_line(row.words)
             if len(words) > 38:
-                yield (words)
+                yield from wrapped(words)
                 words = ""
             load = "–" if row.load_n is None else f"{row.load_n / 1e3:.0f}"
             odd = " !" if abs(off) > 3.0 * sigma else ""
             yield (
-                f"{words:<39}{row.height_m:>7.2f}{row.height_m / FOOT_M:>8.1f}{turns:>9.2f}{load:>7}{off * 1e3:>+8.0f}{odd}"
+                f"{words:<39}{row.height_m:>7.2f}{row.height_m / FOOT_M:>8.1f}{turns:>9.2f}{load:>7}{round(off * 1e3):>+8d}{odd}"
             )
         yield from wrapped(
             f"off: height less the fitted drum's, {result.rms_residual_m * 1e3:.0f} mm all together (root mean square)"
@@ -221,10 +221,10 @@ class DrumFit:
              f" {_signed(reads(worst))} over the travel:")  # fmt: skip
         yield (f"{'block at m':>12}{'ft':>8}{'layer':>7}{'file reads m':>14}{'wrong by m':>12}{'ft':>8}")
         for turns in places:
-            height, off = curve.height(start + turns), reads(turns)
+            height, off = curve.height(start + turns), round(reads(turns), 3) + 0.0  # no minus zero
             beyond = "" if -_NEAR_TURNS <= turns <= self.turns[-1] + _NEAR_TURNS else "  none seen"
             yield (f"{height:>12.2f}{height / FOOT_M:>8.1f}{curve.drum.layer(start + turns + 1e-6):>7}{height + off:>14.2f}"
-                  f"{off:>+12.3f}{off / FOOT_M:>+8.2f}{beyond}")  # fmt: skip
+                  f"{off:>+12.3f}{round(off / FOOT_M, 2) + 0.0:>+8.2f}{beyond}")  # fmt: skip
         count = self._own_count()
         if count is not None:
             own = self.file.height(self.rig.reference.turns + count) - bottom

@@ -121,7 +121,9 @@ class CountedTurns:
         self._odd.append((taken_ns, raw))
         if len(self._odd) < _CONFIRM:
             return None, ""
-        return self._begin(taken_ns, raw), f"the counts jumped by {turned:.1f} turns (encoder set, changed or lost)"
+        return self._begin(
+            taken_ns, raw
+        ), f"the counts jumped by {turned:.1f} turns (encoder stood still, was set or changed)"
 
 
 @dataclass(slots=True)

@@ -91,6 +91,17 @@ def test_what_is_no_height_is_left_out_and_said(items: list[Frame | Action], wor
     assert [row.height_m for row in only.seen] == ([1.0] if "again" in words else [])
 
 
+def test_a_dead_line_weighs_the_hook_by_the_last_direction() -> None:
+    rig = load_land_with('quantity = "hook_load"', 'quantity = "dead_line_tension"')
+    down = [(40.0, 40.0), (60.0, 0.0), (66.0, 0.0)]
+    (only,) = found([*path([*UP, *down], load_kn=25.0), told(31.0, 9.3), told(65.0, 1.0)], rig)
+    low, high = only.seen
+    # Lowering, the dead line is the tightest of the twelve; hoisting, the slackest (API RP 9B convention).
+    slack = 12 * 0.04 / (1.04**12 - 1)
+    assert high.load_n == pytest.approx(25e3 * 12 / slack)
+    assert low.load_n == pytest.approx(25e3 * 12 / (slack * 1.04**11))
+
+
 def test_a_height_beyond_the_mast_is_none() -> None:
     (only,) = found([*path(UP), told(4.0, 50.0)])
     assert not only.seen
