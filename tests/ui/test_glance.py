@@ -4,52 +4,28 @@ import re
 from dataclasses import replace
 from itertools import pairwise
 from types import MappingProxyType
-from typing import Any
 
 import pytest
 
 from monitor.core.checks_overtravel import OVERTRAVEL
-from monitor.core.rules import default_rules_path, load_rules
-from monitor.core.signals import SIGNAL_NAMES
 from monitor.core.types import (
     UNKNOWN,
-    AlarmState,
     CheckReading,
     CheckStepView,
     Health,
     HoistState,
-    Severity,
     Snapshot,
     Validity,
     Value,
 )
 from monitor.ui.canvas import Canvas
-from monitor.ui.driver import LAST_RUN
 from monitor.ui.format import System, Units
-from monitor.ui.history import History
-from monitor.ui.page import draw_page
 from monitor.ui.screens import SCREENS, ScreenSpec
-from monitor.ui.view import Look, ReplayView, View
+from monitor.ui.view import Look, ReplayView
 from monitor.ui.widgets import digits
 from tests.ui import sample
+from tests.ui.pages import DRIVE, FIGURES, SIZES, never_seen_moving, page, unconnected
 from tests.ui.walk import app_with, shown
-
-FIGURES = {(60, 20): 1, (80, 24): 2, (100, 30): 2, (120, 40): 3, (180, 50): 4, (200, 50): 4}
-"""Size of the large figures by the terminal's."""
-SIZES = tuple(FIGURES)
-RIG = sample.rig()
-DRIVE, TRENDS = SCREENS[0], SCREENS[4]
-
-
-def page(snap: Snapshot, spec: ScreenSpec = DRIVE, size: tuple[int, int] = (80, 24), **changes: object) -> Canvas:
-    return draw_page(replace(View(snap, RIG, "LIVE"), **changes), spec, *size)  # type: ignore[arg-type]
-
-
-def never_seen_moving() -> Snapshot:
-    """Before the first reading: the estimate of the speed is next to nought, with a bound that says nothing."""
-    snap = sample.height_unknown()
-    nought = Value(0.07, Validity.DEGRADED)
-    return replace(snap, values=MappingProxyType({**snap.values, "speed": nought, "acceleration": nought}))
 
 
 @pytest.mark.parametrize("size", SIZES, ids=str)
@@ -125,21 +101,6 @@ def test_bars_of_neighbouring_rows_do_not_run_into_one() -> None:
         assert not any(a == b == "█" for a, b in zip(above, below, strict=True))
 
 
-def test_the_next_alarms_are_named_at_80_by_24() -> None:
-    rows = page(sample.warning()).text().splitlines()
-    assert "Auxiliary brake takes only 41 %" in rows[3]
-
-
-@pytest.mark.parametrize("size", SIZES, ids=str)
-def test_troubles_of_the_data_are_named_whole(size: tuple[int, int]) -> None:
-    snap = replace(never_seen_moving(), blind_rules=35, health=Health(recording="on", connected=False))
-    canvas = page(replace(snap, sensors=sample.sensors(RIG, ("drum", "lever", "coolant"))), size=size)
-    text = "".join(canvas.chars[-2])
-    assert "BROKER NOT CONNECTED" in text
-    assert "…" not in text.partition("drum")[0]
-    assert "SILENT" in text or size[0] < 80
-
-
 def guided(step: int) -> Snapshot:
     """An overtravel test at one of its steps, with the words that the core gives."""
     words = [entry.words for entry in OVERTRAVEL.steps]
@@ -184,27 +145,6 @@ def test_switches_are_called_the_same_everywhere() -> None:
     assert "released" in next(row for row in rows if "clutch" in row)
 
 
-NOTE = "nothing answers at rig-broker.site:1883: is the broker running, and is this its port?"
-
-
-def unconnected(**changes: Any) -> Snapshot:
-    """A first start before the broker is there."""
-    snap = replace(never_seen_moving(), alarms=(), blind_rules=35, **changes)
-    health = Health(recording="on", connected=False, note=NOTE)
-    return replace(snap, health=health, sensors=sample.sensors(RIG, tuple(sensor.id for sensor in RIG.sensors)))
-
-
-@pytest.mark.parametrize("size", SIZES, ids=str)
-def test_a_start_without_a_broker_says_why_and_what_to_look_at(size: tuple[int, int]) -> None:
-    """At once, and after the alarms have come, whichever of them is the worst."""
-    gone = sample.alarm("disconnected", Severity.CAUTION, "No connection to the broker", "Check the network.",
-                        signal="disconnected")  # fmt: skip
-    blind = sample.alarm("height-unknown", Severity.WARNING, "Block height not known", "Watch the block itself.")
-    for alarms in ((), (gone,), (blind, gone), (blind, sample.alarm("x", Severity.WARNING, "Other"), gone)):
-        text = " ".join(page(replace(unconnected(), alarms=alarms), size=size).text().split())
-        assert "nothing answers at rig-broker.site:1883" in text, alarms
-
-
 @pytest.mark.parametrize("size", SIZES[1:], ids=str)
 def test_paths_and_notes_of_the_session_are_told_whole(size: tuple[int, int]) -> None:
     facts = {"file": "land-20261125-182848.stopmark, 0.3 MB", "folder": "/srv/data/rigs/stopmark, 214.0 GB free"}
@@ -237,27 +177,6 @@ def test_a_window_too_small_still_tells_the_worst_alarm_and_the_height(size: tup
     assert "−1.77 m/s" in text
     assert "HEIGHT UNKNOWN" in page(sample.height_unknown(), size=size).text()
     assert page(sample.danger(), size=size).cut == []
-
-
-def test_alarms_and_banner_say_the_same_of_rules_not_judged() -> None:
-    snap = replace(sample.calm(), blind_rules=5)
-    text = page(snap, SCREENS[2]).text()
-    assert text.count("5 rules not judged yet") == 3
-    blind = replace(snap, sensors=sample.sensors(RIG, ("lever",)))
-    assert page(blind, SCREENS[2]).text().count("5 rules cannot be judged") == 2
-
-
-def test_why_an_alarm_of_a_switch_fired_is_told_in_words() -> None:
-    silent = sample.alarm("sensor-silent:lever", Severity.CAUTION, "Silent: lever", "Check its cable.",
-                          signal="sensor_stale", number=1.0, threshold=0.5)  # fmt: skip
-    slack = sample.alarm("slack", Severity.WARNING, "Slack line", "Look up.", signal="slack", number=1.0, threshold=0.5)
-    for size in SIZES:
-        for alarm in (silent, slack):
-            text = page(replace(sample.calm(), alarms=(alarm,)), SCREENS[2], size).text()
-            assert "0.50" not in text
-            assert "1.00" not in text
-    assert "slack line: now no" in page(replace(sample.calm(), alarms=(slack,)), SCREENS[2], (120, 40)).text()
-    assert "sensor silent: now yes" in page(replace(sample.calm(), alarms=(silent,)), SCREENS[2], (120, 40)).text()
 
 
 def test_rope_and_drum_are_in_inches_in_field_units() -> None:
@@ -303,54 +222,11 @@ def test_long_names_of_sensors_stay_apart(size: tuple[int, int]) -> None:
     assert all(head.startswith("draw") for head in heads)
 
 
-@pytest.mark.parametrize("size", SIZES, ids=str)
-def test_history_tells_what_became_of_an_alarm_at_every_size(size: tuple[int, int]) -> None:
-    text = page(sample.warning(), SCREENS[2], size, look=Look(page=1), history=sample.history()).text()
-    assert "not acknowledged: BRAKE NOW" in text
-    assert "acknowledged: Auxiliary brake" in text
-
-
 def test_reasons_for_refusing_are_told_whole() -> None:
     reasons = MappingProxyType({"not a number": 12, "topic not configured": 3})
     text = " ".join(page(replace(sample.still(), rejects=reasons), SCREENS[7]).text().split())
     assert "12 not a number" in text
     assert "3 topic not configured" in text
-
-
-@pytest.mark.parametrize("size", [*SIZES, (50, 15)], ids=str)
-def test_an_alarm_that_is_gone_is_not_told_as_if_it_stood(size: tuple[int, int]) -> None:
-    gone = sample.alarm("height-unknown", Severity.WARNING, "Block height not known", "Watch it.",
-                        state=AlarmState.RETURNED, active=False)  # fmt: skip
-    past = sample.alarm("past", Severity.DANGER, "Past help", "Look up.")
-    for alarms in ((gone,), (past, gone)):
-        canvas = page(replace(sample.calm(), alarms=alarms), size=size)
-        rows = [y for y, line in enumerate(canvas.text().splitlines()) if "Block height not known" in line]
-        if size != (50, 15) or alarms == (gone,):
-            assert rows
-        for y in rows:
-            assert "gone" in "".join(canvas.chars[y])
-            assert not {"warning", "fill_warning"} & set(canvas.roles[y])
-
-
-def test_every_rule_leaves_room_for_the_next_alarm_at_80_by_24() -> None:
-    next_one = sample.alarm("next", Severity.CAUTION, "The next alarm")
-    for rule in load_rules(default_rules_path(), RIG, SIGNAL_NAMES).rules:
-        first = sample.alarm(rule.id, Severity.WARNING, rule.message, rule.guidance)
-        rows = page(replace(sample.calm(), alarms=(first, next_one))).text().splitlines()
-        assert "The next alarm" in rows[3], (rule.id, rows[1:4])
-        assert not any("…" in row for row in rows[1:4]), rule.id
-
-
-def test_a_restart_says_what_it_took_up_until_it_is_old_news() -> None:
-    facts = {LAST_RUN: "went on from the run that ended 12 min ago: look whether the height is right"}
-    early = page(sample.still(), facts=facts).text().splitlines()
-    assert "Went on from the run that ended 12 min ago: look whether the height is right" in " ".join(
-        " ".join(early[2:4]).split()
-    )
-    assert "Went on" not in page(sample.still(), facts=facts, history=sample.history()).text()
-    told = " ".join(page(sample.still(), SCREENS[7], (120, 40), facts=facts).text().split())
-    assert "last run" in told
-    assert "No alarm" in early[1]
 
 
 def test_pressures_not_known_are_one_word() -> None:
@@ -359,16 +235,6 @@ def test_pressures_not_known_are_one_word() -> None:
     canvas = page(snap)
     assert "unknown / unknown" not in canvas.text()
     assert "BRAKE      unknown" in canvas.text()
-
-
-@pytest.mark.parametrize("size", SIZES, ids=str)
-def test_a_silenced_bell_is_told_while_it_would_ring(size: tuple[int, int]) -> None:
-    loud, quiet = sample.warning(), replace(sample.warning(), silenced=True)
-    assert "bell silenced" not in page(loud, size=size).text()
-    assert "bell silenced" in page(quiet, size=size).text()
-    assert "bell silenced" not in page(replace(sample.calm(), silenced=True), size=size).text(), "nothing would ring"
-    seen = replace(quiet, alarms=(replace(quiet.alarms[0], state=AlarmState.ACKNOWLEDGED),))
-    assert "bell silenced" not in page(seen, size=size).text()
 
 
 def test_one_application_left_is_one() -> None:
@@ -387,79 +253,8 @@ def test_band_brakes_have_rims_and_calipers_discs() -> None:
 
 
 @pytest.mark.parametrize("size", SIZES, ids=str)
-def test_a_cue_that_nobody_acknowledged_is_not_said_to_be(size: tuple[int, int]) -> None:
-    cue = sample.alarm("ease", Severity.NOTICE, "Ease: lower limit ahead", "Look at the room down.",
-                       state=AlarmState.ACKNOWLEDGED)  # fmt: skip
-    for spec in (DRIVE, SCREENS[2]):
-        text = page(replace(sample.calm(), alarms=(cue,)), spec, size).text()
-        assert " acknowledged" not in text
-        assert "Ease: lower limit ahead" in text
-    history = History()
-    history.feed(sample.calm())
-    history.feed(replace(sample.calm(), t_ns=sample.T0_NS + sample.SECOND, alarms=(cue,)))
-    assert " acknowledged" not in page(sample.calm(), SCREENS[2], size, look=Look(page=1), history=history).text()
-
-
-@pytest.mark.parametrize("size", SIZES, ids=str)
-@pytest.mark.parametrize(
-    ("state", "words"),
-    [
-        (AlarmState.LATCHED_ACKNOWLEDGED, "r resets it"),
-        (AlarmState.SHELVED, "h brings it back"),
-        (AlarmState.OUT_OF_SERVICE, "o brings it back"),
-    ],
-)
-def test_an_alarm_put_aside_or_held_says_which_key_ends_that(
-    size: tuple[int, int], state: AlarmState, words: str
-) -> None:
-    alarm = sample.alarm("leak", Severity.WARNING, "Oil leaks away", "Check hoses, accumulator and valve.", state=state,
-                         signal="leak_rate")  # fmt: skip
-    snap = replace(sample.calm(), alarms=(alarm,))
-    assert words in page(snap, SCREENS[2], size).text()
-    assert words not in page(snap, SCREENS[2], size, mode="REPLAY").text()
-
-
-@pytest.mark.parametrize(("size", "rows"), [((80, 24), 2), ((100, 30), 3), ((120, 40), 3), ((200, 50), 4)])
-def test_danger_fills_the_banner_and_caution_does_not(size: tuple[int, int], rows: int) -> None:
-    """A wide block of colour is seen from the far end of the floor; the next alarms keep their row."""
-
-    def filled(severity: Severity) -> int:
-        alarm = sample.alarm("x", severity, "Past help: lower limit", "Look at the floor.")
-        canvas = page(replace(sample.calm(), alarms=(alarm, sample.alarm("y", Severity.CAUTION, "Next"))), size=size)
-        assert "Next" in canvas.text()
-        return sum(f"fill_{severity.name.lower()}" in roles for roles in canvas.roles)
-
-    assert filled(Severity.DANGER) == filled(Severity.WARNING) == rows
-    assert filled(Severity.CAUTION) == 2
-
-
-@pytest.mark.parametrize("size", SIZES, ids=str)
 def test_no_word_on_the_drive_screen_is_left_out_by_half(size: tuple[int, int]) -> None:
     for name in ("degraded", "still", "calm", "hoisting", "unknown", "bare"):
         for system in ("si", "metric", "field"):
             text = page(sample.SAMPLES[name](), size=size, units=Units(system)).text()
             assert "…" not in text.split("HEIGHT", 1)[1], (name, system)
-
-
-def put_aside(state: AlarmState, active: bool) -> Snapshot:
-    aside = sample.alarm("past", Severity.DANGER, "Past help: upper limit", "Look up.", state=state, active=active)
-    return replace(sample.calm(), alarms=(aside,))
-
-
-@pytest.mark.parametrize("size", SIZES, ids=str)
-@pytest.mark.parametrize("state", [AlarmState.SHELVED, AlarmState.OUT_OF_SERVICE])
-def test_an_alarm_put_aside_is_still_told_while_its_cause_stands(size: tuple[int, int], state: AlarmState) -> None:
-    """On every screen, also behind another alarm; and nothing claims that there is none."""
-    for spec in SCREENS:
-        text = page(put_aside(state, True), spec, size).text()
-        assert "No other alarm" in text
-        assert "◆ Past help: upper limit" in text
-        assert "1 put aside" in text
-    over = put_aside(state, False)
-    assert "No other alarm" not in page(over, size=size).text()
-    behind = replace(over, alarms=(sample.alarm("x", Severity.CAUTION, "Oil leaks away"), *over.alarms))
-    assert "1 put aside" in page(behind, size=size).text()
-
-
-def test_an_alarm_suppressed_by_design_is_not_counted_as_put_aside() -> None:
-    assert "put aside" not in page(put_aside(AlarmState.SUPPRESSED, True)).text()
