@@ -68,10 +68,9 @@ def _print(result: "Comparison", most: int) -> None:
         words = "1 alarm, at" if result.same == 1 else f"{result.same} alarms, each at"
         print(f"\nBoth say the same: {words} the same moment.")
         return
-    count = len(result.differences)
-    print(
-        f"\n{count} difference{'s' if count > 1 else ''}, {result.same} alarm{'s' if result.same != 1 else ''} alike; times are UTC:"
-    )
+    count, alike = len(result.differences), result.same
+    words = f"{count} difference{'s' if count > 1 else ''}, {alike} alarm{'s' if alike != 1 else ''} alike"
+    print(f"\n{words}; times are UTC:")
     for difference in result.differences[:most]:
         print(f"  {_words(difference)}")
     if len(result.differences) > most:
