@@ -216,6 +216,9 @@ def test_no_secret_in_log_status_figures_or_session(make_broker: Any, manager: M
     finally:
         service.kill()
     assert service.logged("user and password") or service.logged("wrong user or password")
+    assert service.logged("everybody on this machine can read the secret in it") == bool(
+        credentials.stat().st_mode & 0o004
+    )
     told = [arguments, page, service.log.read_text(), *manager.said]
     assert not [text for text in told if secret in text]
     assert not [path for path in service.data.iterdir() if secret.encode() in path.read_bytes()]

@@ -1,19 +1,16 @@
 """Where the broker is, and how to get in, without a secret ever standing on a command line or in a log."""
 
 import contextlib
-import logging
 import os
 import ssl
 import stat
 import tomllib
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 from urllib.parse import unquote, urlsplit
 
 from monitor.errors import UserError
-
-LOG = logging.getLogger(__name__)
 
 
 class BrokerUrlError(UserError):
@@ -72,8 +69,7 @@ def parse_broker_url(url: str, env: Mapping[str, str], credentials: Path | None 
 
     They come from the TOML file `credentials` (``user``, ``password``, ``ca``, ``cert``, ``key``; file names in it are
     relative to it), else from STOPMARK_MQTT_USER and STOPMARK_MQTT_PASSWORD or the file STOPMARK_MQTT_PASSWORD_FILE.
-    A password in the URL is refused: everybody on the machine can read a command line. One in a file that everybody can read
-    is told in the log.
+    A password in the URL is refused: everybody on the machine can read a command line.
 
     Raises:
         BrokerUrlError: something is wrong with the address, the file or the certificates.
@@ -120,19 +116,15 @@ def parse_broker_url(url: str, env: Mapping[str, str], credentials: Path | None 
         unquote(parts.hostname), port or (8883 if tls else 1883), tls, found.get("user"), found.get("password"), **files
     )
     broker.tls_context()
-    if credentials is not None and "password" in found:
-        _look_who_may_read(credentials)
-    if "key" in files:
-        _look_who_may_read(files["key"])
     return broker
 
 
-def _look_who_may_read(path: Path) -> None:
-    """Say it where everybody may: a warning and no more, for the watch matters more."""
-    with contextlib.suppress(OSError):
-        if os.name != "posix" or not path.stat().st_mode & stat.S_IROTH:
-            return
-        LOG.warning("%s: everybody on this machine can read the secret in it; chmod o= %s", path, path)
+def open_secrets(url: BrokerUrl, credentials: Path | None) -> Iterator[str]:
+    """A sentence for each file with a secret of `url` that everybody on this machine may read."""
+    for path, secret in ((credentials, url.password), (url.key, url.key)):
+        with contextlib.suppress(OSError):
+            if path is not None and secret and os.name == "posix" and path.stat().st_mode & stat.S_IROTH:
+                yield f"{path}: everybody on this machine can read the secret in it; chmod o= {path}"
 
 
 def _from_env(env: Mapping[str, str]) -> dict[str, str]:

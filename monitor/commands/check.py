@@ -28,7 +28,6 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     """Check; 0 when all is well, 1 when something is missing, 2 for mistakes in the files."""
     from monitor.config import find_rig
-    from monitor.configfile import ConfigError
     from monitor.core.rules import default_rules_path, load_rules
     from monitor.core.signals import SIGNAL_NAMES
 
@@ -39,12 +38,12 @@ def run(args: argparse.Namespace) -> int:
         print(f"  note: {note}")
     if args.broker is None:
         return 0
-    from monitor.adapters.address import parse_broker_url
+    from monitor.adapters.address import open_secrets, parse_broker_url
 
-    try:
-        url = parse_broker_url(args.broker, os.environ, Path(args.credentials) if args.credentials else None)
-    except ValueError as error:
-        raise ConfigError([str(error)]) from None
+    credentials = Path(args.credentials) if args.credentials else None
+    url = parse_broker_url(args.broker, os.environ, credentials)
+    for words in open_secrets(url, credentials):
+        print(f"  note: {words}")
     return asyncio.run(_listen(rig, url, args.seconds))
 
 

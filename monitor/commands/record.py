@@ -82,7 +82,7 @@ def valid(read: Callable[[str], T]) -> Callable[[str], T]:
 
 def run(args: argparse.Namespace) -> int:
     """Record."""
-    from monitor.adapters.address import parse_broker_url
+    from monitor.adapters.address import open_secrets, parse_broker_url
     from monitor.adapters.clock import StreamClock
     from monitor.adapters.ending import Ending
     from monitor.adapters.exposition import HealthFile
@@ -92,7 +92,8 @@ def run(args: argparse.Namespace) -> int:
     from monitor.service import FindingLog, Service
 
     rig = find_rig(args.rig)
-    url = parse_broker_url(args.broker, os.environ, Path(args.credentials) if args.credentials else None)
+    credentials = Path(args.credentials) if args.credentials else None
+    url = parse_broker_url(args.broker, os.environ, credentials)
     file = HealthFile(args.health_file) if args.health_file else None
     args.no_record = False
     findings = FindingLog()
@@ -101,6 +102,8 @@ def run(args: argparse.Namespace) -> int:
         Ending(hangup_ends=False) as ending,
         contextlib.closing(Notifier()) as notifier,
     ):
+        for words in open_secrets(url, credentials):
+            LOG.warning("%s", words)
         with live_driver(args, rig, url, StreamClock.live(), "LIVE", (findings,)) as driver:
             service = Service(driver, findings, log, notifier, args.metrics, file, url)
             driver.when_running(lambda: ending.attach(driver.stop, service.reopen_log))
