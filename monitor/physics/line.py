@@ -45,7 +45,7 @@ def buoyancy_factor(mud_density_kg_m3: float, steel_density_kg_m3: float = 7849.
     """
     if not 0 <= mud_density_kg_m3 < steel_density_kg_m3:
         raise ValueError(
-            f"mud density is {mud_density_kg_m3} kg/m3: must be from 0 to below steel's {steel_density_kg_m3}"
+            f"mud density is {mud_density_kg_m3:.0f} kg/m3: must be from 0 to below steel's {steel_density_kg_m3:.0f} kg/m3"
         )
     return 1 - mud_density_kg_m3 / steel_density_kg_m3
 
