@@ -192,17 +192,19 @@ class LiveDriver:
             await asyncio.sleep(1.0)
             if recorder.slow != slow:
                 slow = recorder.slow
-                words = "the disk is slow: after a power cut more than a second may be missing" if slow else ""
-                self.runner.note = words or "the disk is quick enough again"
+                self.runner.note = words = (
+                    "the disk is slow: after a power cut more than a second may be missing" if slow
+                    else "the disk is quick enough again"
+                )  # fmt: skip
                 self.runner.health(self.clock.now_ns())
-                recorder.note(self.clock.now_ns(), "disk", self.runner.note)
+                recorder.note(self.clock.now_ns(), "disk", words)
 
     def _drops(self, total: int) -> None:
         self.runner.dropped = total
 
     def _connection(self, connected: bool, words: str) -> None:
         self.runner.connected = connected
-        self.runner.note = words
+        self.runner.link = self.runner.note = words
         self.runner.health(self.clock.now_ns())
         if connected and self._first_connection is not None:
             call, self._first_connection = self._first_connection, None

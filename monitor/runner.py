@@ -77,7 +77,10 @@ class Runner:
         self.findings = 0
         self.frames = 0
         self.connected: bool | None = None
+        self.link = ""
+        """Words for the connection. While there is none, nothing else is as worth saying."""
         self.note = ""
+        """The last thing said of the monitor itself."""
         self.dropped = 0
         self._lag_s = 0.0
         self._worst_lag_s = 0.0
@@ -150,7 +153,8 @@ class Runner:
         recording = "off" if self._recorder is None else self._recorder.state
         problem = self._recorder.problem if self._recorder is not None else ""
         lag = self._lag_s if self._lag_s >= _LAG_WORTH_TELLING_S else 0.0
-        told = (recording, self.connected, self.dropped, lag, problem or self.note)
+        note = problem or (self.link if self.connected is False and self.link else self.note)
+        told = (recording, self.connected, self.dropped, lag, note)
         self._lag_s = 0.0
         if told == self._told:
             return

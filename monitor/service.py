@@ -189,7 +189,7 @@ class Service:
     def words(self) -> str:
         """One line: connected or not, recording or not, the worst alarm."""
         runner, recorder = self._driver.runner, self._driver.recorder
-        said = ["connected" if runner.connected else f"not connected ({runner.note})"]
+        said = ["connected" if runner.connected else f"not connected ({runner.link})"]
         if recorder is None:
             said.append("not recording")
         elif recorder.problem:

@@ -180,7 +180,7 @@ async def test_a_slow_disk_is_told_and_does_not_slow_the_watch(
             await until(lambda: driver.core.now_ns > 0, "the start")
             SlowDisk.slow.set()
             try:
-                await until(lambda: "the disk is slow" in driver.core.snapshot().health.note, "the word", DEADLINE_S)
+                await until(lambda: "the disk is slow" in driver.runner.note, "the word", DEADLINE_S)
                 assert recorder.state == "on"
                 before_ns = driver.core.now_ns
                 for _ in range(40):
@@ -192,7 +192,7 @@ async def test_a_slow_disk_is_told_and_does_not_slow_the_watch(
                 assert threading.get_ident() not in SlowDisk.waited  # the loop never waits for the disk
             finally:
                 SlowDisk.slow.clear()
-            await until(lambda: "quick enough" in driver.core.snapshot().health.note, "its end", DEADLINE_S)
+            await until(lambda: "quick enough" in driver.runner.note, "its end", DEADLINE_S)
     assert any("the disk is slow" in record.message for record in caplog.records)
     with SessionReader(path) as reader:
         notes = [note.text for note in reader.notes() if note.kind == "disk"]

@@ -55,7 +55,7 @@ async def test_the_computer_s_clock_is_moved_by_an_hour(
             with monkeypatch.context() as patch:
                 patch.setattr(time, "time_ns", lambda: true() + step_s * 1_000_000_000)
                 words = f"clock was moved by {step_s:+.1f} s"
-                await until(lambda: words in driver.core.snapshot().health.note, "the word")
+                await until(lambda: words in driver.runner.note, "the word")
             await until(lambda: driver.core.now_ns > began_ns, "stream time goes on")
             assert driver.core.now_ns <= driver.clock.now_ns()
             assert abs(driver.clock.now_ns() - true()) < DEADLINE_S * 1e9 < abs(step_s) * 1e9

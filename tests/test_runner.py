@@ -88,3 +88,16 @@ async def test_a_machine_that_stalls_costs_its_own_time_and_no_grid_point_after_
     late_ms = [t_ns % GRID_NS // 1_000_000 for t_ns in told]
     assert late_ms == [0, 30, 0, 20, 20, 20, 0, 13, 0, 0]
     assert told == sorted(told)
+
+
+def test_why_there_is_no_connection_is_not_hidden_by_what_is_said_meanwhile() -> None:
+    runner = Runner(shipped_core(find_rig("land")))
+    for at, connected, link, note, shown in (
+        (1, False, "nothing answers", "nothing answers", "nothing answers"),
+        (2, False, "nothing answers", "the disk is slow", "nothing answers"),
+        (3, True, "connected", "connected", "connected"),
+        (4, True, "connected", "the disk is slow", "the disk is slow"),
+    ):
+        runner.connected, runner.link, runner.note = connected, link, note
+        runner.health(1_700_000_000_000_000_000 + at)
+        assert runner.core.snapshot().health.note == shown
