@@ -31,7 +31,6 @@ from monitor.core.decode import printable
 from monitor.core.now import Now
 from monitor.core.signals import SIGNALS
 from monitor.core.types import (
-    ActionKind,
     CheckReading,
     CheckResult,
     CheckStepView,
@@ -45,7 +44,6 @@ from monitor.core.types import (
 
 PROCEDURES: Final[tuple[Procedure, ...]] = (OVERTRAVEL, HOLDING, LEAK_DOWN, REFERENCE, AUXILIARY)
 """Every guided check, in the order of the screen. To add one, add a row."""
-CHECK_ACTIONS: Final = frozenset({ActionKind.CHECK_START, ActionKind.CHECK_STEP, ActionKind.CHECK_ABORT})
 STATE_FORMAT: Final = 1
 _BY_ID: Final = {procedure.id: procedure for procedure in PROCEDURES}
 _ROWS: Final = {signal.name: signal for signal in SIGNALS}
@@ -108,7 +106,7 @@ class Checks:
             return [_refused(t_ns, id, "this check is not running")]
         return self._settle(t_ns, run, Settled(NOT_JUDGED, f"ended{_by(printable(who, 12)) or ' by the crew'}"))
 
-    def reference(self, t_ns: int, height_m: float, before_m: float, speed_m_s: float) -> None:
+    def reference(self, height_m: float, before_m: float, speed_m_s: float) -> None:
         """A height reference was taken; `before_m` and `speed_m_s` were read just before (NaN where not known)."""
         if self._run is not None and self._run.id == REFERENCE.id:
             given(self._run, height_m, before_m, speed_m_s)

@@ -110,6 +110,15 @@ class Core:
         """Numbers and validities of the signals that rules look at."""
         self._all_read = True
         """Whether the signals that no rule looks at are those of the last grid point."""
+        self._acts: Mapping[str, Callable[[Action], list[Finding]]] = {
+            ActionKind.REFERENCE_HEIGHT: self._reference,
+            ActionKind.SLIP_AND_CUT: self._slip_and_cut,
+            ActionKind.NOTE: lambda action: [_said(action, printable(action.text, 400))],
+            ActionKind.CHECK_START: lambda action: self._checks.start(action.t_ns, action.target, action.who),
+            ActionKind.CHECK_STEP: lambda action: self._checks.step(action.t_ns, action.target, action.who),
+            ActionKind.CHECK_ABORT: lambda action: self._checks.abort(action.t_ns, action.target, action.who),
+        }
+        """Who takes an action of the crew; all others are the alarms'."""
         self._takes = [self._taker(sensor) for sensor in rig.sensors]
         """What to do with a good reading of each sensor, beyond keeping it; None where there is nothing."""
 
@@ -180,21 +189,8 @@ class Core:
         """Take one admitted action of the crew."""
         findings = self._run_to(action.t_ns)
         self._read_all()
-        if action.kind == ActionKind.REFERENCE_HEIGHT:
-            findings.append(self._reference(action))
-        elif action.kind == ActionKind.SLIP_AND_CUT:
-            findings.append(self._slip_and_cut(action))
-        elif action.kind == ActionKind.NOTE:
-            findings.append(_said(action, printable(action.text, 400)))
-        elif action.kind == ActionKind.CHECK_START:
-            findings += self._checks.start(action.t_ns, action.target, action.who)
-        elif action.kind == ActionKind.CHECK_STEP:
-            findings += self._checks.step(action.t_ns, action.target, action.who)
-        elif action.kind == ActionKind.CHECK_ABORT:
-            findings += self._checks.abort(action.t_ns, action.target, action.who)
-        else:
-            findings += self._bank.act(action)
-        return findings
+        take = self._acts.get(action.kind, self._bank.act)
+        return findings + take(action)
 
     def advance(self, now_ns: int) -> list[Finding]:
         """Let stream time pass up to `now_ns`; the findings of the grid points on the way. The past is ignored."""
@@ -320,8 +316,8 @@ class Core:
                 raise ValueError("it is no JSON object")
             if saved:
                 failed = self.restore(saved, t_ns)
-                gap_min = max(0.0, (t_ns - saved["t_ns"]) / 60e9)
-                words = f"went on from the run that ended {gap_min:.0f} min ago: look whether the height is right"
+                ago = _ago(max(0.0, (t_ns - saved["t_ns"]) / 60e9))
+                words = f"went on from the run that ended {ago} ago: look whether the height is right"
                 if failed:
                     words += f"; begun anew: {', '.join(failed)}"
         except (ValueError, RecursionError) as error:
@@ -452,29 +448,29 @@ class Core:
             dropped.popleft()
         return total - dropped[0][1]
 
-    def _reference(self, action: Action) -> Finding:
+    def _reference(self, action: Action) -> list[Finding]:
         height = action.number
         mast = self.rig.mast
         if height is None or not mast.floor_m <= height <= mast.crown_m:
-            return _said(action, "height reference refused: give a height between floor and crown")
+            return [_said(action, "height reference refused: give a height between floor and crown")]
         before = self._estimator.estimate(action.t_ns)
         speed = before.speed_m_s if math.isfinite(before.speed_bound_m_s) else math.nan
-        self._checks.reference(action.t_ns, height, before.height_m, speed)
+        self._checks.reference(height, before.height_m, speed)
         self._estimator.reference(action.t_ns, height)
         by_m = self._estimator.estimate(action.t_ns).height_m - before.height_m
         if math.isfinite(by_m):
             self._now.brake_health.creep.put_right(by_m)
-        return _said(action, f"height reference taken at {height:.2f} m")
+        return [_said(action, f"height reference taken at {height:.2f} m")]
 
-    def _slip_and_cut(self, action: Action) -> Finding:
+    def _slip_and_cut(self, action: Action) -> list[Finding]:
         turns = action.number
         most = self.rig.drum.wraps_per_layer * self.rig.drum.max_layers
         if turns is None or not 0 <= turns <= most:
-            return _said(action, f"slip and cut refused: give the wraps on the drum, 0 to {most:g}")
+            return [_said(action, f"slip and cut refused: give the wraps on the drum, 0 to {most:g}")]
         self._estimator.slip_and_cut(action.t_ns, turns)
         self._checks.slip_and_cut(action.t_ns)
         self._now.line_work.cut()
-        return _said(action, f"slip and cut: {turns:g} wraps at the reference height")
+        return [_said(action, f"slip and cut: {turns:g} wraps at the reference height")]
 
     def _sensor_view(self, index: int, record: SensorRecord, t_ns: int) -> SensorView:
         fusion = self._estimator.fusion(index) if self._fused[index] else None
@@ -502,3 +498,14 @@ class Core:
 def _said(action: Action, message: str) -> Finding:
     """A finding that records what the crew did."""
     return Finding(action.t_ns, "action", str(action.kind), Severity.NOTICE, "", printable(action.who, 12), message)
+
+
+def _ago(minutes: float) -> str:
+    """A time span for a person: minutes, from two hours on hours, from two days on days."""
+    return (
+        f"{minutes:.0f} min"
+        if minutes < 120
+        else f"{minutes / 60:.0f} h"
+        if minutes < 2880
+        else f"{minutes / 1440:.0f} days"
+    )

@@ -5,6 +5,7 @@ that signal functions see, and they never write to it.
 """
 
 import math
+from contextlib import suppress
 from typing import Final
 
 from monitor.config import NoAux, Rig
@@ -16,9 +17,9 @@ from monitor.core.sensors import SensorRegister
 from monitor.core.stopmark import Brakes, Load, StopCalculator, StopResult
 from monitor.core.types import Health, HoistState, Validity
 from monitor.physics.hydraulics import Accumulator
-from monitor.physics.line import cut_due_m, goal_j_per_m
+from monitor.physics.line import cut_due_m
 from monitor.physics.tackle import dead_line_factor, efficiency_hoisting, factor_lowering
-from monitor.units import FOOT_M, STANDARD_GRAVITY_M_S2, TON_MILE_J
+from monitor.units import STANDARD_GRAVITY_M_S2
 
 _G: Final = STANDARD_GRAVITY_M_S2
 _OK, _DEGRADED, _INVALID = int(Validity.VALID), int(Validity.DEGRADED), int(Validity.INVALID)
@@ -29,17 +30,6 @@ _MOVING_M_S: Final = 0.05
 _ATMOSPHERE_PA: Final = 101_325.0
 _IN_MOTION: Final = (HoistState.HOISTING, HoistState.LOWERING)
 _START_NS: Final = 5_000_000_000
-
-
-def _goal_j_m(rig: Rig) -> float | None:
-    """Work per metre of line cut, J/m: the site's own goal, else the usual one for the diameter; None where neither is."""
-    own = rig.line.goal_ton_miles_per_ft
-    if own is not None:
-        return own * TON_MILE_J / FOOT_M
-    try:
-        return goal_j_per_m(rig.line.rope_diameter_m)
-    except ValueError:
-        return None
 
 
 class Now:
@@ -121,7 +111,10 @@ class Now:
         self.fast_line_n = math.nan
         self.design_factor = math.nan
         self.line_work = LineWork(rig.limits.max_speed_m_s)
-        self._goal_j_m = _goal_j_m(rig)
+        self._goal_j_m: float | None = None
+        """Work per metre of line cut; None where neither the site nor the usual goals have one."""
+        with suppress(ValueError):
+            self._goal_j_m = rig.line.goal_j_m()
 
     def hook_load(self, t_ns: int, direction: int) -> tuple[float, int]:
         """Hook load from whichever load sensor the rig has, N, and its validity. Dead-line readings are corrected by

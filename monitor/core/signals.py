@@ -105,7 +105,7 @@ def _pressure_shortfall(now: Now) -> Flag:
     p2, ok2 = now.sensors.flags["service_pressure_2"]
     worst = max(lever_ok, ok1, ok2)
     if worst > _DEGRADED:
-        return (math.nan, worst) if worst == _INVALID else _ABSENT
+        return math.nan, worst
     if lever < now.demand_lever:
         return 0.0, worst
     expected = lever * now.brake.full_pressure_pa
@@ -117,7 +117,7 @@ def _circuit_ratio(now: Now) -> Flag:
     _, ok2 = now.sensors.flags["service_pressure_2"]
     worst = max(ok1, ok2)
     if worst > _DEGRADED:
-        return (math.nan, worst) if worst == _INVALID else _ABSENT
+        return math.nan, worst
     return now.brake_health.hydraulics.circuits.ratio, worst
 
 
@@ -125,7 +125,7 @@ def _pressure_unasked(now: Now) -> Flag:
     flags = now.sensors.flags
     worst = max(flags["brake_lever"][1], flags["service_pressure_1"][1], flags["service_pressure_2"][1])
     if worst > _DEGRADED:
-        return (math.nan, worst) if worst == _INVALID else _ABSENT
+        return math.nan, worst
     return now.brake_health.hydraulics.unasked.pressure_pa, worst
 
 
@@ -134,7 +134,7 @@ def _disc_imbalance(now: Now) -> Flag:
     right, ok2 = now.sensors.flags["disc_temperature_right"]
     worst = max(ok1, ok2)
     if worst > _DEGRADED:
-        return (math.nan, worst) if worst == _INVALID else _ABSENT
+        return math.nan, worst
     ambient = now.ambient_c
     hotter, cooler = (left, right) if left > right else (right, left)
     # Below 40 K of rise a ratio is mostly noise and draught.
@@ -148,7 +148,7 @@ def _overtravel_disagree(now: Now) -> Flag:
     air, ok2 = now.sensors.flags["overtravel_air"]
     worst = max(ok1, ok2)
     if worst > _DEGRADED:
-        return (math.nan, worst) if worst == _INVALID else _ABSENT
+        return math.nan, worst
     return (1.0 if (electric >= 0.5) != (air >= 0.5) else 0.0), worst
 
 

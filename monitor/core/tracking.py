@@ -79,6 +79,8 @@ ESTABLISHED: Final = 5
 """Readings used before a jump away from them is a doubt."""
 LOST_M: Final = 2.0
 """Doubt put on a height that may be anywhere."""
+OUTSIDE_M: Final = 1.0
+"""A height so far beyond crown or floor cannot be: stretch, bounce and a rough datum do not reach that far."""
 CLIMB_DOUBT: Final = 0.25
 """Standard doubt of the change of speed where the rope climbs, as a share: a drive may hold the block's speed, not the drum's."""
 DRAWN_M: Final = 0.02
@@ -254,7 +256,7 @@ class Tracking:
                     limit = COAST_M_S2 if self.braking is False else self.hardest
                 could = 0.5 * limit * since * since + 4.5 * sqrt(variance)
                 if since <= 0.0 or since > OLDEST_S or innovation > could or innovation < -could:
-                    return self._refuse(source, taken, z, repeat)
+                    return self._refuse(source, taken, z)
                 kin.stir(since, limit * limit / since)
                 innovation, variance = kin.innovation(z - source.bias_m, noise, age)
         elif taken > self._busy_ns:
@@ -263,6 +265,9 @@ class Tracking:
         source.state = TRACKING
         if source.refused:
             source.refused.clear()
+        if not self._mast[0] - OUTSIDE_M < kin.x < self._mast[1] + OUTSIDE_M and self.doubt_m < LOST_M:
+            self.doubt_m = LOST_M
+            source.verdict = "height runs out of the mast: reference needed"
         source.fused += 1
         source.fused_ns = taken
         if taken > self.fused_ns:
@@ -295,10 +300,12 @@ class Tracking:
         s = self._curve.rise_at(x) / self._rise
         return edge + s * (x - edge), s * v, s * a
 
-    def _refuse(self, source: Source, taken: int, z: float, repeat: bool) -> RejectReason:
+    def _refuse(self, source: Source, taken: int, z: float) -> RejectReason:
         """A reading that no machine could have made since the last good one."""
         source.rejected += 1
-        if repeat:
+        if source.run > len(
+            source.refused
+        ):  # the same as the last that was taken; what stands elsewhere has jumped there
             self.freeze(source, taken, z)
             return RejectReason.GATE
         source.state = REFUSING

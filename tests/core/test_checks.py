@@ -232,7 +232,7 @@ def play(moves: list[tuple[str, str, dict[str, float | None], float]]) -> tuple[
         elif what == "abort":
             bench.findings += checks.abort(bench.t_ns, target, "ab")
         elif what == "reference":
-            checks.reference(bench.t_ns, 20.0, bench.height_m, bench.speed_m_s)
+            checks.reference(20.0, bench.height_m, bench.speed_m_s)
         elif what == "cut":
             checks.slip_and_cut(bench.t_ns)
         bench.run(0.3, speed, **readings)

@@ -12,7 +12,7 @@ PASS, FAIL, NOT_JUDGED = CheckVerdict
 def give(bench: Bench, height_m: float) -> None:
     """The crew gives a height; the monitor's own moves there, as the estimator does."""
     known = bench.validity <= Validity.DEGRADED
-    bench.checks.reference(bench.t_ns, height_m, bench.height_m if known else float("nan"), bench.speed_m_s)
+    bench.checks.reference(height_m, bench.height_m if known else float("nan"), bench.speed_m_s)
     bench.height_m = height_m
     bench.run(0.1)
 

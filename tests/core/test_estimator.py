@@ -112,6 +112,31 @@ def test_a_jump_that_takes_itself_back_leaves_no_doubt() -> None:
     assert not outside(bench)
 
 
+def test_a_jump_to_where_the_count_then_rests_is_a_jump_and_no_frozen_encoder() -> None:
+    # In the middle of a stroke the counter begins from elsewhere, and trembles there by a count.
+    bench = land_bench(faults={"drum": lambda t, value: value if t < 12.0 else 1_000_000.0 + int(t / 0.17) % 2})
+    said = [""]
+    while bench.now_s < 25.0:
+        words = bench.run(bench.now_s + 0.05).estimator.fusion(bench.index("drum")).verdict
+        if words != said[-1]:
+            said.append(words)
+    assert len(said) == 2
+    assert "jumped" in said[1]
+    assert bench.last[1].validity is not Validity.VALID
+    assert not bench.estimator.fusion(bench.index("drum")).rejecting
+
+
+@pytest.mark.parametrize("counts", [-300_000.0, 900_000.0])
+def test_a_height_outside_the_mast_is_not_known(counts: float) -> None:
+    # After a silence in which a block gets everywhere no jump is seen: that there is no such height must be.
+    def counter(t: float, value: float) -> float | None:
+        return None if 12.0 < t < 42.0 else value if t < 12.0 else value + counts
+
+    bench = land_bench(faults={"drum": counter}).run(50.0)
+    assert bench.last[1].validity is Validity.INVALID
+    assert "out of the mast" in bench.estimator.fusion(bench.index("drum")).verdict
+
+
 def test_the_crews_reference_ends_a_doubt() -> None:
     bench = land_bench(faults={"drum": lambda t, value: value + 10_000.0 if t >= 12.0 else value}).run(29.0)
     bench.estimator.reference(bench.now_ns(), 25.0)
