@@ -168,6 +168,9 @@ class Truth:
             aux_tau_s=base.aux_tau_s * about(0.3),
             overtravel_error_m=spread * draw.uniform(-0.08, 0.08),
             gas_tau_s=base.gas_tau_s * about(0.3),
+            fade_onset_c=base.fade_onset_c * about(0.1),
+            fade_full_c=base.fade_full_c * about(0.05),
+            fade_floor=min(1.0, base.fade_floor * about(0.1)),
         )
 
     @property

@@ -4,13 +4,14 @@ A map is a TOML file; `EXAMPLE` is one with everything in it. The rig of a log i
 """
 
 import json
+import re
 from collections import Counter
 from collections.abc import Mapping
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Annotated, Any, Final, Literal
 
-from pydantic import Field
+from pydantic import Field, field_validator
 
 from monitor.config import Rig, find_rig
 from monitor.configfile import ConfigError, read_toml, validate
@@ -43,6 +44,10 @@ sigma = 0.1                        # noise
 """
 
 
+PLAIN_FORMATS: Final = ("s", "ms", "us", "ns", "iso8601", "elapsed_s")
+"""Ways to write a time that need no signs of strptime."""
+
+
 class TimeColumns(Model):
     """Where the time stands and how it is written."""
 
@@ -50,6 +55,22 @@ class TimeColumns(Model):
     format: str = "iso8601"
     utc_offset_h: Finite = 0.0
     start: str = ""
+
+    @field_validator("format")
+    @classmethod
+    def _of_strptime(cls, format: str) -> str:
+        if format in PLAIN_FORMATS:
+            return format
+        if "%" not in format:
+            raise ValueError(f"names no part of the time: use strptime's signs, or one of {', '.join(PLAIN_FORMATS)}")
+        try:
+            datetime.strptime("", format)
+        except re.error:
+            raise ValueError("names the same part of the time twice") from None
+        except ValueError as error:
+            if "does not match" not in str(error):  # as the empty text does not, in a format that is sound
+                raise ValueError(str(error)) from None
+        return format
 
 
 class LogColumn(Model):
