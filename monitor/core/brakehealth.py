@@ -189,7 +189,7 @@ class BrakeHealth:
         low = min(self.filter.low, 0.95 * self.filter.best) * self._fade_low
         torque = aux + emergency * low
         if pressure_sum != 0.0:
-            torque += self._brake.circuit_torque_n_m(self.filter.grip_pa(pressure_sum), low, 1 if speed > 0.0 else -1)
+            torque += self._brake.circuit_torque_n_m(self._brake.grip_pa(pressure_sum), low, 1 if speed > 0.0 else -1)
         return torque
 
     def _emergency_torque(self, number: Callable[[str], Flag]) -> float:
@@ -266,7 +266,7 @@ class BrakeHealth:
             scale = self.filter.best * self._fade
             torque = 0.0
             if pressure_sum != 0.0:
-                torque = self._brake.circuit_torque_n_m(self.filter.grip_pa(pressure_sum), scale, way)
+                torque = self._brake.circuit_torque_n_m(self._brake.grip_pa(pressure_sum), scale, way)
             friction_w = (torque + emergency * scale) * omega
             # Lowering without a drive, the motion shows all braking there is (tackle friction at the configured value).
             seen_w = math.nan

@@ -192,7 +192,7 @@ class Effectiveness:
         """One scalar update of the filter: the acceleration that the state expects, against the estimator's."""
         filter_ = self.filter
         arm = look.radius_m / filter_.lines
-        grip = filter_.grip_pa(self._pressure.value)
+        grip = filter_.brake.grip_pa(self._pressure.value)
         per_pa, slope = filter_.per_pa(look.fade, way)
         torque = per_pa * grip
         load = filter_.tackle(way) * look.mass_kg * arm
@@ -203,14 +203,14 @@ class Effectiveness:
         # doubt, which do not average out.
         floor = _TORQUE_FLOOR * ((torque + load * _G) / heft + abs(expected)) * (2.0 if look.doubtful else 1.0)
         lagging = per_pa * (look.pressure_sum_pa - self._pressure.value) / heft
-        contact = per_pa * filter_.grip_doubt_pa / heft if grip > 0.0 else 0.0
+        contact = per_pa * filter_.brake.grip_doubt_pa / heft if grip > 0.0 else 0.0
         aux_off = look.aux_doubt_n_m / heft
         sigma = look.acceleration_sigma_m_s2
         r = (sigma * sigma + floor * floor) * max(2.0, 2.0 * delay / look.dt)
         r += 8.0 * lagging * lagging + 20.0 * aux_off * aux_off
         if contact > 0.0:
             # The same at each reading of a long drag: where friction is known better than that, it adds nothing.
-            share = per_pa * filter_.grip_doubt_pa / (slope * grip)
+            share = per_pa * filter_.brake.grip_doubt_pa / (slope * grip)
             if share * share > filter_.friction_variance:
                 return
             # However many readings an application has, they must not add more than three would, had they no other
@@ -268,7 +268,7 @@ class Effectiveness:
             self._stop = None
             return
         # An angle below zero takes back what the estimate had gone too far in the moment of stopping.
-        grip = self.filter.grip_pa(look.pressure_sum_pa)
+        grip = self.filter.brake.grip_pa(look.pressure_sum_pa)
         stop.angle += angle
         stop.pressure_angle += grip * ((1.0 - _LATE) * angle + _LATE * stop.last_angle)
         stop.last_angle = angle
@@ -292,8 +292,8 @@ class Effectiveness:
         if not (spin > 0.0 and stop.angle > 0.0 and stop.pressure_angle > 0.0):
             return
         kinetic = 2.0 * stop.sigma / stop.speed * spin
-        timing = _PRESSURE_TIME_S * per_pa * filter_.grip_pa(look.pressure_sum_pa) * 0.5 * omega
-        contact = per_pa * filter_.grip_doubt_pa * stop.angle
+        timing = _PRESSURE_TIME_S * per_pa * filter_.brake.grip_pa(look.pressure_sum_pa) * 0.5 * omega
+        contact = per_pa * filter_.brake.grip_doubt_pa * stop.angle
         floor = _ENERGY_FLOOR * (spin + abs(load)) * (2.0 if look.doubtful else 1.0)
         # Where the way itself is in doubt, so is the work over it: a position read to a centimetre says little of a stop
         # of three. Its noise counts at both ends; and a speed that is shown where the block stands is the estimate's
@@ -303,7 +303,7 @@ class Effectiveness:
         delay = estimator_delay_s(look.speed_sigma_m_s, look.acceleration_sigma_m_s2)
         astray = min(1.5 * delay * abs(look.speed_m_s), 3.0 * sigma)
         way_doubt = math.hypot(sigma, sigma, astray) / stop.arm
-        force = per_pa * filter_.grip_pa(look.pressure_sum_pa) + filter_.tackle(way) * stop.mass * _G * stop.arm
+        force = per_pa * filter_.brake.grip_pa(look.pressure_sum_pa) + filter_.tackle(way) * stop.mass * _G * stop.arm
         r = (force * way_doubt) ** 2 + kinetic**2 + timing**2 + contact**2 + floor**2 + stop.aux_doubt_j**2
         took, _ = filter_.take(slope * stop.pressure_angle, -spin, -filter_.tackle_slope[way] * load, short, r)
         self.observing = True

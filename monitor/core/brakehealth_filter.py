@@ -25,10 +25,6 @@ _WALK_IDLE_S: Final = 8 * 3600.0
 """Without any braking, evidence is back at the prior's width after this long: a night of rain on the discs."""
 _INERTIA_FLOOR: Final = 0.015
 _SHEAVE_FLOOR: Final = 0.002
-_CONTACT: Final = 0.03
-_CONTACT_DOUBT: Final = 0.02
-"""Share of full pressure that only brings pads or bands into contact, and its standard doubt (common practice, no
-source)."""
 SURE_Z: Final = 1.5
 """Sigmas by which a brake must be found weaker before the file's promise begins to give way."""
 ASSURED_Z: Final = 2.6
@@ -39,7 +35,7 @@ class BrakeFilter:
     """The three states and their covariance, with the rig's torque and tackle formulas at the present state."""
 
     def __init__(self, rig: Rig, brake: BrakeModel) -> None:
-        self._brake = brake
+        self.brake = brake
         doubt = rig.uncertainty
         self.lines = lines = rig.line.lines
         self.inertia_kg_m2 = rig.drum.inertia_kg_m2
@@ -77,24 +73,13 @@ class BrakeFilter:
         self._at_most = math.inf
         """Friction at most, as the last evidence had it: time without evidence makes no brake better."""
 
-    # --- the machine at the present state
-    # -------------------------------------------------------------------------------
-
-    def grip_pa(self, pressure_sum_pa: float) -> float:
-        """What of both circuits' pressure presses: less the contact pressure, scaled so that full is full."""
-        rest = pressure_sum_pa - 2.0 * _CONTACT * self.full_pa
-        return 0.0 if rest <= 0.0 else rest / (1.0 - _CONTACT)  # NaN stays NaN
-
-    @property
-    def grip_doubt_pa(self) -> float:
-        """Standard doubt of `grip_pa`."""
-        return _CONTACT_DOUBT * self.full_pa
+    # --- the machine at the present state -------------------------------------------------------------------------------
 
     def per_pa(self, fade: float, way: int) -> tuple[float, float]:
         """(torque per pascal of grip, its slope in the friction factor), N m/Pa."""
         full, scale = self.full_pa, self.friction * fade
-        torque = self._brake.circuit_torque_n_m(full, scale, way)
-        return torque / full, (self._brake.circuit_torque_n_m(full, scale + 0.01, way) - torque) * 100.0 * fade / full
+        torque = self.brake.circuit_torque_n_m(full, scale, way)
+        return torque / full, (self.brake.circuit_torque_n_m(full, scale + 0.01, way) - torque) * 100.0 * fade / full
 
     def tackle(self, way: int) -> float:
         """Tackle factor as tracked: fast line over hook load times lines, hoisting (+1) or lowering (-1)."""
@@ -177,8 +162,8 @@ class BrakeFilter:
 
     def torque_ratio(self, scale: float) -> float:
         """Torque at a friction `scale` over torque at the configured friction, at equal pressure, lowering."""
-        full = self._brake.full_pressure_pa
-        return self._brake.circuit_torque_n_m(full, scale) / self._brake.circuit_torque_n_m(full, 1.0)
+        full = self.brake.full_pressure_pa
+        return self.brake.circuit_torque_n_m(full, scale) / self.brake.circuit_torque_n_m(full, 1.0)
 
     def state(self) -> dict[str, Any]:
         """What a restart needs, JSON-able."""

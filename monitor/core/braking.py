@@ -6,9 +6,14 @@ a worst case otherwise.
 """
 
 import math
+from typing import Final
 
 from monitor.config import BandBrake, CaliperBrake, Rig
 from monitor.physics.brakes import caliper_torque_n_m, fade_factor
+
+_CONTACT: Final = 0.03
+_CONTACT_DOUBT: Final = 0.02
+"""Share of full pressure that only brings pads or bands into contact, and its standard doubt (common practice, no source)."""
 
 
 class BrakeModel:
@@ -16,6 +21,8 @@ class BrakeModel:
 
     def __init__(self, rig: Rig) -> None:
         self.full_pressure_pa = rig.brake.full_pressure_pa
+        self.grip_doubt_pa = _CONTACT_DOUBT * self.full_pressure_pa
+        """Standard doubt of `grip_pa`."""
         self._braking = rig.braking
         self._caliper: CaliperBrake | None = rig.brake if isinstance(rig.brake, CaliperBrake) else None
         self._band: BandBrake | None = rig.brake if isinstance(rig.brake, BandBrake) else None
@@ -28,6 +35,11 @@ class BrakeModel:
             args = (brake.friction, brake.effective_radius_m)
             self._per_circuit = caliper_torque_n_m(brake.clamp_force_n, *args, brake.calipers) / 2
             self._springs = caliper_torque_n_m(brake.emergency_clamp_force_n, *args, brake.emergency_calipers)
+
+    def grip_pa(self, pressure_sum_pa: float) -> float:
+        """What of both circuits' pressure presses: less the contact pressure, scaled so that full is full."""
+        rest = pressure_sum_pa - 2.0 * _CONTACT * self.full_pressure_pa
+        return 0.0 if rest <= 0.0 else rest / (1.0 - _CONTACT)  # NaN stays NaN
 
     def circuit_torque_n_m(self, pressure_pa: float, scale: float = 1.0, direction: int = -1) -> float:
         """Torque of one of the two circuits (half the calipers, or one band) at `pressure_pa`."""
