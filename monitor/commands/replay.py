@@ -6,6 +6,7 @@ import json
 import math
 from typing import TYPE_CHECKING
 
+from monitor.commands.screen import add_screen_arguments, show
 from monitor.commands.stretch import add_sessions, add_stretch, stretch
 from monitor.errors import UserError
 
@@ -40,6 +41,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         help="begin 5 s before a finding: its name (brake-now-up; brake-now-up:2 is the second of them), as report and"
         " --headless tell it, or its number among all (the row of it in export --what findings)",
     )  # fmt: skip
+    add_screen_arguments(parser)
     parser.add_argument("--loop", action="store_true", help="begin again at the end")
     parser.add_argument("--paused", action="store_true", help="begin paused")
     parser.add_argument(
@@ -70,9 +72,7 @@ def run(args: argparse.Namespace) -> int:
             from_ns=from_ns, to_ns=to_ns, loop=args.loop, paused=args.paused,
         )  # fmt: skip
         if not args.headless:
-            from monitor.ui.app import run_app
-
-            return run_app(driver)
+            return show(driver, args)
         if math.isinf(speed):
             driver.play_out()
         else:

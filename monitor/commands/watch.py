@@ -13,6 +13,8 @@ from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from monitor.commands.screen import add_screen_arguments, show
+
 if TYPE_CHECKING:
     from monitor.adapters.address import BrokerUrl
     from monitor.adapters.ending import Ending
@@ -46,6 +48,7 @@ def add_session_arguments(parser: argparse.ArgumentParser) -> None:
         "--headless", action="store_true", help="print findings as JSON Lines, a summary last; no screen"
     )
     parser.add_argument("--no-record", action="store_true", help="keep no session")
+    add_screen_arguments(parser)
     add_run_arguments(parser)
 
 
@@ -198,12 +201,10 @@ def watch_on_screen(
     args: argparse.Namespace, rig: "Rig", url: "BrokerUrl", clock: "Clock", mode: "Mode", ending: "Ending"
 ) -> int:
     """Until the person quits, or a signal ends it: a closed terminal among them."""
-    from monitor.ui.app import run_app
-
     logging.getLogger().addHandler(logging.NullHandler())  # the screen tells; a line on standard error would tear it
     with live_driver(args, rig, url, clock, mode, ()) as driver:
         driver.when_running(lambda: ending.attach(driver.stop))
-        return run_app(driver)
+        return show(driver, args)
 
 
 def watch_headless(

@@ -12,6 +12,7 @@ import time
 from collections.abc import Callable
 from typing import TYPE_CHECKING, Any
 
+from monitor.commands.screen import show
 from monitor.commands.watch import positive
 from simulators.commands.simulate import add_scenario_arguments
 
@@ -113,9 +114,7 @@ def run(args: argparse.Namespace) -> int:
                 driver.when_running(lambda: ending.attach(driver.stop))
                 driver.when_connected(lambda: simulated.go(*clock.begin()))
                 if not args.headless:
-                    from monitor.ui.app import run_app
-
-                    return run_app(driver)
+                    return show(driver, args)
                 with contextlib.suppress(KeyboardInterrupt):
                     asyncio.run(run_for(driver, args.seconds, lambda: simulated.finished or output.gone))
                 simulated.stop()
