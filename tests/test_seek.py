@@ -33,7 +33,7 @@ def trip(tmp_path_factory: pytest.TempPathFactory) -> Iterator[SessionReader]:
         items = [*plain.inputs()]
     acts = [
         Action(start + 10 * SECOND, ActionKind.SLIP_AND_CUT, number=301.0, who="ab"),
-        Action(start + 12 * SECOND, ActionKind.REFERENCE_HEIGHT, number=14.0, who="ab"),
+        Action(start + 12 * SECOND, ActionKind.REFERENCE_HEIGHT, number=8.0, who="ab"),
         Action(start + 40 * SECOND, ActionKind.SHELVE, "slack-line", number=1800.0, who="ab"),
     ]
     path = by_hand(folder / "crew.stopmark", sorted([*items, *acts], key=lambda item: item.t_ns))

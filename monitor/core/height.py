@@ -97,7 +97,7 @@ class HeightFrame:
                 rate = 0.0 if dt > 1.0 else (1.0 - gain) * change / LOAD_TAU_S
                 # Of a rate as small as the load's noise makes it next to nothing is left; a pick-up stays what it is.
                 square = rate * rate
-                self.load_rate_n_s = rate * square / (square + self._rate_noise)
+                self.load_rate_n_s = rate / (1.0 + self._rate_noise / square) if square else 0.0
         else:
             self._load_slow_n = hook_load_n
         self.load_n = hook_load_n

@@ -33,6 +33,7 @@ step = st.tuples(
 @pytest.mark.parametrize("name", list(RIGS))
 @settings(max_examples=150, deadline=None)
 @given(steps=st.lists(step, max_size=60))
+@example(steps=[(0, 0, 0.0, None, "", 0.0)] * 4 + [(0, 0, 4e153, None, "load", 0.0), (1, 0, 0.0, None, "load", 0.0)])
 @example(steps=[(0, 0, 1513.0, 0, "", 0.0), (0, 0, 0.0, -32_656_524, "", 0.0)])  # an older reading that does not fit
 def test_no_input_breaks_it(name: str, steps: list[tuple[int, int, float, int | None, str, float]]) -> None:
     rig = RIGS[name]
