@@ -31,6 +31,8 @@ _STANDS: Final = "readings repeat exactly: look at the sensor and its cable"
 _SPIKES_WORDS: Final = "readings jump away and back: look at the cable and for interference"
 _SPIKE_SHARE: Final = 0.12
 """Share of the believable range: a block that bounces on its line swings the load by less from reading to reading."""
+_BACK: Final = (0.75, 1.33)
+"""Way back of a spike over its way there: where it came from, but for noise. What a hand does goes on from where it is."""
 _SPIKES: Final = 3
 _SPIKES_NS: Final = 60_000_000_000
 _LATE_NS: Final = 700_000_000
@@ -231,9 +233,9 @@ class SensorRecord:
             self.suspect = True
         else:
             self._run = 0
-        # Away, and at least half of the way back with the next reading: a load that is set down does not do that.
+        # Away, and as far back with the next reading: neither a load that is set down nor a hand on a lever does that.
         away = self._away
-        if away and step * away < 0.0 and abs(step) > 0.5 * abs(away):
+        if away and _BACK[0] < -step / away < _BACK[1]:
             self._spiked.append(t_ns)
             self._away = 0.0
             self.suspect = True

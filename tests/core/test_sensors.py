@@ -135,6 +135,9 @@ def test_spikes_are_told_and_a_load_set_down_is_none() -> None:
     for i in (310, 340, 370):
         spiky[i] += 600_000.0
     assert "jump" in feed(spiky).records[LOAD].verdict
+    # A hand that feathers an auxiliary brake: its current falls by a fifth of the range, and rises two thirds of that.
+    feathered = [1_500_000.0 + 1_000_000.0 * (-1.0 if i % 3 == 1 else -0.33 if i % 3 == 2 else 0.0) for i in range(400)]
+    assert feed(feathered).records[LOAD].verdict == ""
     set_down = [value - (300_000.0 if (i // 50) % 2 else 0.0) for i, value in enumerate(NOISY)]
     assert feed(set_down).records[LOAD].verdict == ""
 
