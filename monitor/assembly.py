@@ -4,10 +4,11 @@ import json
 from importlib.metadata import version
 from typing import Literal
 
-from monitor.config import Rig
-from monitor.configfile import parse_toml
+from monitor.config.rig import Rig
+from monitor.config.rule import RuleSet
+from monitor.config.rules_file import build_rules
+from monitor.config.toml_file import parse_toml
 from monitor.core.engine import Core
-from monitor.core.rules import RuleSet, build_rules
 from monitor.core.signals import SIGNAL_NAMES
 from monitor.ui.driver import Mode
 

@@ -14,7 +14,8 @@ from importlib import import_module, metadata
 from pathlib import Path
 
 from monitor.commands import COMMANDS, Command
-from monitor.errors import UserError, harmless
+from monitor.errors import UserError
+from monitor.text import harmless
 
 CAUTION = (
     "ADVISORY ONLY. Stopmark reads and warns; it never commands. It replaces no safety device, procedure, manual, "

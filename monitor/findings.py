@@ -4,7 +4,7 @@ import json
 from dataclasses import asdict
 from typing import Any
 
-from monitor.core.types import Finding, Severity
+from monitor.model.alarm import Finding, Severity
 
 
 def finding_dict(finding: Finding) -> dict[str, Any]:

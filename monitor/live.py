@@ -15,9 +15,11 @@ from monitor.adapters.ledger import KINDS, Entry, iso
 from monitor.adapters.recorder import Recorder
 from monitor.adapters.segments import SegmentedRecorder
 from monitor.assembly import core_of
-from monitor.config import Rig
-from monitor.core.types import Action, ActionKind, Finding, Snapshot
+from monitor.config.rig import Rig
 from monitor.findings import Tally
+from monitor.model.alarm import Finding
+from monitor.model.snapshot import Snapshot
+from monitor.model.stream import Action, ActionKind
 from monitor.runner import Clock, Runner, Sink, run_until
 from monitor.ui.driver import LAST_RUN, LINE_EVENT, Mode
 from monitor.ui.entrywords import figures

@@ -17,10 +17,11 @@ from monitor.adapters.replay import SessionReader
 from monitor.adapters.session import SessionError
 from monitor.assembly import core_of
 from monitor.core.engine import Core
-from monitor.core.types import Action, Frame
-from monitor.errors import UserError, harmless
+from monitor.errors import UserError
+from monitor.model.stream import Action, Frame
 from monitor.playback import begin
 from monitor.runner import Runner
+from monitor.text import harmless
 
 CATCH_UP_NS: Final = 600_000_000_000
 """There is a checkpoint about every minute; more than this is not played, so that no damaged time in an old session keeps a

@@ -14,7 +14,8 @@ from typing import Any, Final, Protocol
 
 from monitor.core.decode import MAX_PAYLOAD
 from monitor.core.engine import Core
-from monitor.core.types import CARRIED_TOPIC, GRID_NS, HEALTH_TOPIC, RESERVED, Action, Finding, Frame
+from monitor.model.alarm import Finding
+from monitor.model.stream import CARRIED_TOPIC, GRID_NS, HEALTH_TOPIC, RESERVED, Action, Frame
 
 TICK_S: Final = 0.05
 _LAG_WORTH_TELLING_S: Final = 0.1

@@ -1,6 +1,6 @@
 """What turns the drum and what holds it without friction: drive and clutch, auxiliary brake, overtravel device."""
 
-from monitor.config import EddyAux, RegenAux, Rig
+from monitor.config.rig import EddyAux, RegenAux, Rig
 from simulators.truth import Truth
 
 

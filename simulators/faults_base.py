@@ -5,7 +5,7 @@ from typing import TYPE_CHECKING, Annotated
 
 from pydantic import Field
 
-from monitor.fields import Model, Positive
+from monitor.config.fields import Model, Positive
 from simulators.sensors import Message
 
 if TYPE_CHECKING:

@@ -3,7 +3,7 @@
 import random
 from typing import TYPE_CHECKING, Final, Literal
 
-from monitor.fields import Positive, Share
+from monitor.config.fields import Positive, Share
 from simulators.faults_base import Fault, Number, OnSensor
 from simulators.sensors import Message
 

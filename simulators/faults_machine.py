@@ -2,7 +2,7 @@
 
 from typing import TYPE_CHECKING, Final, Literal
 
-from monitor.fields import Positive, Share
+from monitor.config.fields import Positive, Share
 from simulators.faults_base import Fault, Number
 
 if TYPE_CHECKING:

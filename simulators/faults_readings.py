@@ -3,7 +3,7 @@
 import random
 from typing import Final, Literal
 
-from monitor.fields import Share
+from monitor.config.fields import Share
 from simulators.faults_base import Number, OnSensor
 from simulators.sensors import Message
 

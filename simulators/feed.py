@@ -4,11 +4,12 @@ from collections.abc import Iterator
 from pathlib import Path
 
 from monitor.assembly import core_of
-from monitor.config import Rig
-from monitor.configfile import read_text
+from monitor.config.rig import Rig
+from monitor.config.rules_file import default_rules_path
+from monitor.config.toml_file import read_text
 from monitor.core.engine import Core
-from monitor.core.rules import default_rules_path
-from monitor.core.types import Finding, Frame
+from monitor.model.alarm import Finding
+from monitor.model.stream import Frame
 from simulators.session import PlantSource
 
 

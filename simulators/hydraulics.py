@@ -6,7 +6,7 @@ takes oil from the accumulator; with the pump lost the gas has only so many stro
 
 from collections import deque
 
-from monitor.config import Hydraulics
+from monitor.config.rig import Hydraulics
 
 ATMOSPHERE_PA = 101_325.0
 

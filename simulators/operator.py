@@ -12,7 +12,7 @@ from collections.abc import Generator, Mapping
 from dataclasses import dataclass
 from typing import Final
 
-from monitor.config import EddyAux, RegenAux, Rig
+from monitor.config.rig import EddyAux, RegenAux, Rig
 from simulators.brake import full_torque_n_m
 from simulators.plant import Plant
 from simulators.truth import GRAVITY_M_S2

@@ -15,7 +15,7 @@ Up is positive: heights, block speed, and the drum's speed while it takes rope i
 import copy
 import math
 
-from monitor.config import Rig
+from monitor.config.rig import Rig
 from simulators.brake import FrictionBrake
 from simulators.drive import AuxBrake, Drive, Overtravel
 from simulators.hydraulics import Circuits

@@ -7,7 +7,7 @@ from collections.abc import Callable, Mapping
 from types import MappingProxyType
 from typing import Final
 
-from monitor.config import Rig
+from monitor.config.rig import Rig
 from simulators.operator import HAND_S, Moves, Operator
 from simulators.plant import Plant
 from simulators.truth import GRAVITY_M_S2

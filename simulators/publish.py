@@ -8,8 +8,8 @@ from typing import Protocol, TypeVar
 import aiomqtt
 
 from monitor.adapters.address import BrokerUrl
-from monitor.core.types import Frame
 from monitor.errors import UserError
+from monitor.model.stream import Frame
 from simulators.pace import PACE_TOPIC, Pacer
 
 

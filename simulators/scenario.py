@@ -12,10 +12,11 @@ from typing import TYPE_CHECKING, Annotated, Literal, Union
 
 from pydantic import AfterValidator, Field, ValidationInfo, field_validator
 
-from monitor.config import Rig, shipped_rigs
-from monitor.configfile import ConfigError, config_root, named_file, read_toml, validate
-from monitor.core.types import AlarmState, Finding, Severity
-from monitor.fields import Finite, Model, NotNegative, Positive
+from monitor.config.fields import Finite, Model, NotNegative, Positive
+from monitor.config.rig import Rig
+from monitor.config.rig_file import shipped_rigs
+from monitor.config.toml_file import ConfigError, config_root, named_file, read_toml, validate
+from monitor.model.alarm import AlarmState, Finding, Severity
 from simulators.faults import FAULTS
 from simulators.faults_base import Fault
 from simulators.programs import PROGRAMS

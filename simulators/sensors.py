@@ -14,7 +14,7 @@ from datetime import UTC, datetime
 from types import MappingProxyType
 from typing import Any, Final, Protocol
 
-from monitor.config import EddyAux, Rig, Sensor
+from monitor.config.rig import EddyAux, Rig, Sensor
 from simulators.plant import Plant
 
 

@@ -9,9 +9,9 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from typing import Final
 
-from monitor.config import Rig
-from monitor.configfile import ConfigError
-from monitor.core.types import Action, ActionKind, Frame
+from monitor.config.rig import Rig
+from monitor.config.toml_file import ConfigError
+from monitor.model.stream import Action, ActionKind, Frame
 from simulators.operator import HAND_TICKS
 from simulators.plant import TICK_NS, TICK_S, Plant
 from simulators.programs import operator_of

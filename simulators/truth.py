@@ -9,7 +9,7 @@ import random
 from dataclasses import dataclass, replace
 from typing import Self
 
-from monitor.config import BandBrake, CaliperBrake, EddyAux, RegenAux, Rig
+from monitor.config.rig import BandBrake, CaliperBrake, EddyAux, RegenAux, Rig
 
 GRAVITY_M_S2 = 9.80665
 

@@ -19,7 +19,7 @@ from typing import Self
 
 import aiomqtt
 
-from monitor.configfile import config_root
+from monitor.config.toml_file import config_root
 
 START_S = 60.0
 PATIENCE_S = 60.0

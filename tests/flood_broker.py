@@ -20,7 +20,7 @@ import sys
 import time
 from typing import Any
 
-from monitor.config import find_rig
+from monitor.config.rig_file import find_rig
 from tests.sender import field, message, packet
 
 STEP_S = 0.01

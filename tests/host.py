@@ -11,11 +11,11 @@ from monitor.adapters.address import parse_broker_url
 from monitor.adapters.clock import StreamClock
 from monitor.adapters.recorder import Recorder
 from monitor.adapters.replay import SessionReader
-from monitor.config import find_rig
-from monitor.configfile import read_text
-from monitor.core.rules import default_rules_path
-from monitor.core.types import Frame
+from monitor.config.rig_file import find_rig
+from monitor.config.rules_file import default_rules_path
+from monitor.config.toml_file import read_text
 from monitor.live import LiveDriver
+from monitor.model.stream import Frame
 
 DEADLINE_S = 60.0
 NO_BROKER = "mqtt://127.0.0.1:1"

@@ -17,9 +17,9 @@ from monitor.adapters.clock import StreamClock
 from monitor.adapters.folder import DataFolder
 from monitor.adapters.segments import SegmentedRecorder
 from monitor.assembly import header_of
-from monitor.config import find_rig
-from monitor.configfile import read_text
-from monitor.core.rules import default_rules_path
+from monitor.config.rig_file import find_rig
+from monitor.config.rules_file import default_rules_path
+from monitor.config.toml_file import read_text
 from monitor.live import LiveDriver, run_for
 
 

@@ -8,7 +8,7 @@ import time
 from collections.abc import AsyncIterator
 
 from monitor.adapters.address import BrokerUrl
-from monitor.config import Rig
+from monitor.config.rig import Rig
 
 STEP_S = 0.05
 

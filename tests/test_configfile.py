@@ -4,8 +4,9 @@ from pathlib import Path
 
 import pytest
 
-from monitor.config import Rig, load_rig
-from monitor.configfile import ConfigError, config_root, parse_toml, validate
+from monitor.config.rig import Rig
+from monitor.config.rig_file import load_rig
+from monitor.config.toml_file import ConfigError, config_root, parse_toml, validate
 from simulators.scenario import load_scenario
 
 LAND = (config_root() / "rigs" / "land.toml").read_text(encoding="utf-8")

@@ -8,7 +8,7 @@ import pytest
 from monitor.commands import COMMANDS
 from monitor.core.alarm_life import life_diagram
 from monitor.core.conditions import condition_diagram
-from monitor.core.quantities import QUANTITIES
+from monitor.model.quantities import QUANTITIES
 from monitor.units import UNITS
 from simulators.commands import COMMANDS as SIMULATED
 

@@ -21,7 +21,7 @@ from monitor.adapters.folder import LOCK, DataFolder, FolderError
 from monitor.adapters.recorder import Recorder
 from monitor.adapters.replay import SessionReader
 from monitor.adapters.session import open_for_writing
-from monitor.core.types import HEALTH_TOPIC
+from monitor.model.stream import HEALTH_TOPIC
 from tests.adapters.streams import HEADER, rig_stream
 from tests.broker import Mosquitto, free_port, until, wait_until
 from tests.host import DEADLINE_S, NO_BROKER, live, recorded, running

@@ -19,9 +19,9 @@ from monitor.adapters.session import SessionError
 from monitor.assembly import core_of, header_of
 from monitor.cli import main
 from monitor.commands.watch import add_arguments, live_driver
-from monitor.config import find_rig
-from monitor.core.types import GRID_NS, Action, ActionKind
+from monitor.config.rig_file import find_rig
 from monitor.live import LiveDriver
+from monitor.model.stream import GRID_NS, Action, ActionKind
 from monitor.report.collect import collect
 from monitor.report.ledgered import drafts
 from monitor.runner import Runner

@@ -13,7 +13,7 @@ from monitor.adapters.chain import SessionChain
 from monitor.adapters.ledger import Ledger
 from monitor.adapters.replay import SessionReader
 from monitor.cli import main
-from monitor.core.types import CARRIED_TOPIC, Frame
+from monitor.model.stream import CARRIED_TOPIC, Frame
 from monitor.playback import ReplayDriver
 from tests.report.recorded import START_NS, changed, simulated
 

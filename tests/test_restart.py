@@ -15,9 +15,11 @@ from monitor.adapters.folder import session_files
 from monitor.adapters.replay import SessionReader
 from monitor.adapters.segments import SegmentedRecorder
 from monitor.commands.watch import live_driver
-from monitor.config import find_rig
-from monitor.core.types import CARRIED_TOPIC, ActionKind, AlarmState, Frame, Snapshot
+from monitor.config.rig_file import find_rig
 from monitor.live import LiveDriver
+from monitor.model.alarm import AlarmState
+from monitor.model.snapshot import Snapshot
+from monitor.model.stream import CARRIED_TOPIC, ActionKind, Frame
 from monitor.playback import ReplayDriver
 from monitor.restart import left_behind
 from tests.broker import Mosquitto, sending, until

@@ -9,8 +9,9 @@ from typing import Any
 import pytest
 
 from monitor import runner as runner_module
-from monitor.config import find_rig
-from monitor.core.types import GRID_NS, Action, Finding, Frame
+from monitor.config.rig_file import find_rig
+from monitor.model.alarm import Finding
+from monitor.model.stream import GRID_NS, Action, Frame
 from monitor.runner import Runner
 from simulators.feed import shipped_core
 

@@ -6,7 +6,7 @@ import pytest
 
 from monitor.cli import main
 from monitor.commands.screen import THEMES
-from monitor.config import find_rig
+from monitor.config.rig_file import find_rig
 from monitor.ui import app, theme
 from simulators.commands.simulate import record
 from simulators.scenario import find_scenario

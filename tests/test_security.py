@@ -20,14 +20,17 @@ from monitor.adapters.recorder import Recorder
 from monitor.adapters.replay import SessionReader
 from monitor.assembly import header_of
 from monitor.cli import main
-from monitor.config import Rig, find_rig
-from monitor.configfile import ConfigError, config_root, parse_toml, validate
+from monitor.config.rig import Rig
+from monitor.config.rig_file import find_rig
+from monitor.config.rules_file import build_rules
+from monitor.config.toml_file import ConfigError, config_root, parse_toml, validate
 from monitor.core.decode import Decoder
 from monitor.core.engine import Core
-from monitor.core.rules import build_rules
 from monitor.core.signals import SIGNAL_NAMES
-from monitor.core.types import Action, ActionKind, Finding, Frame, Reject, Severity
 from monitor.findings import finding_line
+from monitor.model.alarm import Finding, Severity
+from monitor.model.reading import Reject
+from monitor.model.stream import Action, ActionKind, Frame
 from monitor.playback import ReplayDriver
 from monitor.restart import left_behind
 from monitor.ui.app import StopmarkApp

@@ -15,7 +15,10 @@ from monitor.adapters.recorder import CHECKPOINT_NS
 from monitor.adapters.replay import SessionReader
 from monitor.adapters.segments import Retention, SegmentedRecorder
 from monitor.assembly import core_of
-from monitor.core.types import Action, ActionKind, AlarmState, HoistState, Snapshot, Validity
+from monitor.model.alarm import AlarmState
+from monitor.model.reading import Validity
+from monitor.model.snapshot import HoistState, Snapshot
+from monitor.model.stream import Action, ActionKind
 from monitor.playback import ReplayDriver
 from monitor.runner import Runner
 from tests.broker import PATIENCE_S

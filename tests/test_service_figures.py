@@ -14,8 +14,8 @@ from prometheus_client.parser import text_string_to_metric_families
 from monitor.adapters import exposition
 from monitor.adapters.exposition import Endpoint, HealthFile, parse_place
 from monitor.adapters.metrics import Facts, page
-from monitor.core.types import AlarmState, Severity
 from monitor.errors import UserError
+from monitor.model.alarm import AlarmState, Severity
 from tests.broker import PATIENCE_S
 from tests.ui import sample
 

@@ -28,9 +28,9 @@ from monitor.adapters.mqtt import MqttSource
 from monitor.adapters.notify import Notifier
 from monitor.adapters.segments import Retention
 from monitor.commands import record, watch
-from monitor.config import find_rig
-from monitor.configfile import read_text
-from monitor.core.rules import default_rules_path
+from monitor.config.rig_file import find_rig
+from monitor.config.rules_file import default_rules_path
+from monitor.config.toml_file import read_text
 from monitor.live import LiveDriver
 from monitor.service import FindingLog, Service
 from tests.broker import PATIENCE_S, Certificates, until, wait_until

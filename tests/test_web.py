@@ -18,8 +18,8 @@ import pytest
 
 from monitor.adapters.exposition import is_loopback
 from monitor.adapters.replay import SessionReader
-from monitor.core.types import Action, ActionKind
 from monitor.errors import UserError
+from monitor.model.stream import Action, ActionKind
 from monitor.web import listen
 from monitor.web.gate import COOKIE
 from tests.broker import Mosquitto, free_port, until, wait_until

@@ -12,7 +12,7 @@ import aiohttp
 import pytest
 from aiohttp import web
 
-from monitor.core.types import Action, ActionKind
+from monitor.model.stream import Action, ActionKind
 from monitor.web import LOOPBACK, server
 from monitor.web.gate import Gate
 from monitor.web.hub import BACKLOG_BYTES, HUB_PASS, HUB_PORT, Hub

@@ -8,8 +8,10 @@ from pathlib import Path
 from typing import Final
 
 from monitor.adapters.blocks import BLOCK_BYTES, BLOCK_NS, MAX_BLOCK_FRAMES
-from monitor.adapters.session import Note, action_row, clean_text, finding_row
-from monitor.core.types import Action, Finding, Frame
+from monitor.adapters.session import Note, action_row, finding_row
+from monitor.model.alarm import Finding
+from monitor.model.stream import Action, Frame
+from monitor.text import clean_text
 
 FRAME_BYTES: Final = 200
 """What a frame costs in memory beside its payload; used for bounds only."""

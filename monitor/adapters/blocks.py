@@ -29,7 +29,7 @@ from functools import lru_cache
 from itertools import accumulate, pairwise
 from typing import Final, NamedTuple
 
-from monitor.core.types import Frame
+from monitor.model.stream import Frame
 
 BLOCK_NS: Final = 1_000_000_000
 """Longest stretch of stream time in one block."""

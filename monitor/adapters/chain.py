@@ -10,8 +10,9 @@ from typing import Any, Final, Literal, Self
 from monitor.adapters.replay import LONGEST_JUMP_NS, SessionReader
 from monitor.adapters.session import Checkpoint, Note, SessionError
 from monitor.adapters.sessions import Gap, gaps_of
-from monitor.config import Rig
-from monitor.core.types import CARRIED_TOPIC, Action, Finding, Frame
+from monitor.config.rig import Rig
+from monitor.model.alarm import Finding
+from monitor.model.stream import CARRIED_TOPIC, Action, Frame
 
 DAY_NS: Final = 86_400_000_000_000
 SILENCE_NS: Final = 60_000_000_000

@@ -19,9 +19,10 @@ from monitor.adapters.blocks import LED, PLAIN, SIGNED, TEXT, Block, Packed, Tab
 from monitor.adapters.replay import SessionReader
 from monitor.adapters.session import SessionError
 from monitor.adapters.tables import NO_TIME
-from monitor.config import Rig, Sensor
+from monitor.config.rig import Rig, Sensor
 from monitor.core.decode import Decoder, compile_pointer
-from monitor.core.types import RESERVED, Frame, Reject, RejectReason
+from monitor.model.reading import Reject, RejectReason
+from monitor.model.stream import RESERVED, Frame
 
 Ints = NDArray[np.int64]
 Floats = NDArray[np.float64]

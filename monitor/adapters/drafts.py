@@ -17,7 +17,9 @@ from types import MappingProxyType
 from typing import Any, Final, Protocol
 
 from monitor.adapters.ledger import Entry, Ledger
-from monitor.core.types import Action, ActionKind, CheckVerdict, Finding
+from monitor.model.alarm import Finding
+from monitor.model.check import CheckVerdict
+from monitor.model.stream import Action, ActionKind
 
 DAY_NS: Final = 86_400_000_000_000
 SPAN: Final = "span_s"

@@ -16,9 +16,9 @@ from typing import Any, Final
 from monitor.adapters.chain import without_ages
 from monitor.adapters.replay import LONGEST_JUMP_NS, SessionReader
 from monitor.adapters.tables import Codes, Column, ExportError, TableFile
-from monitor.config import Rig, Sensor
-from monitor.configfile import parse_toml
-from monitor.core.types import CARRIED_TOPIC, GRID_NS, Action, Frame
+from monitor.config.rig import Rig, Sensor
+from monitor.config.toml_file import parse_toml
+from monitor.model.stream import CARRIED_TOPIC, GRID_NS, Action, Frame
 from monitor.units import UNITS, Dimension
 
 BATCH_ROWS: Final = 50_000
@@ -315,8 +315,8 @@ def export_signals(
         ExportError: the step is no multiple of 50 ms, an unknown signal, or the table cannot be written.
         SessionError: a session cannot be read.
     """
+    from monitor.config.rules_file import build_rules
     from monitor.core.engine import Core
-    from monitor.core.rules import build_rules
     from monitor.core.signals import SIGNAL_NAMES, SIGNALS
 
     if every_ns <= 0 or every_ns % GRID_NS:

@@ -16,8 +16,8 @@ from statistics import median
 from typing import Final
 
 from monitor.adapters.fieldmap import LogColumn, LogMap, iso_ns, rig_of
-from monitor.core.types import Frame
 from monitor.errors import UserError
+from monitor.model.stream import Frame
 
 LOOK_ROWS: Final = 4000
 """Rows that are read ahead to learn the log's rate."""

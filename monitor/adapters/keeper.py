@@ -33,7 +33,9 @@ from monitor.adapters.drafts import (
 )
 from monitor.adapters.ledger import Entry, EntryError, Ledger, LedgerError, iso
 from monitor.adapters.refusal import why_refused
-from monitor.core.types import GRID_NS, Action, Finding, Snapshot
+from monitor.model.alarm import Finding
+from monitor.model.snapshot import Snapshot
+from monitor.model.stream import GRID_NS, Action
 
 LOG = logging.getLogger(__name__)
 

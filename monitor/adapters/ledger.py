@@ -19,8 +19,8 @@ from types import MappingProxyType
 from typing import IO, Any, Final, Self
 
 from monitor.adapters.folder import RIG_NAME
-from monitor.adapters.session import clean_text
-from monitor.errors import UserError, inert
+from monitor.errors import UserError
+from monitor.text import clean_text, inert
 
 APPLICATION_ID: Final = 0x53544D4C
 """Marks an SQLite file as a ledger ("STML")."""

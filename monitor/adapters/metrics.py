@@ -13,7 +13,9 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Final, Literal
 
-from monitor.core.types import AlarmState, Severity, Snapshot, Validity
+from monitor.model.alarm import AlarmState, Severity
+from monitor.model.reading import Validity
+from monitor.model.snapshot import Snapshot
 
 CONTENT_TYPE: Final = "text/plain; version=0.0.4; charset=utf-8"
 ADVISORY: Final = "Advisory only: for people, never to act on the rig."

@@ -10,7 +10,7 @@ import socket
 from collections.abc import Mapping
 from typing import Final
 
-from monitor.errors import one_line
+from monitor.text import one_line
 
 _STATUS_CHARACTERS: Final = 200
 

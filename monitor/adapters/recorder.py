@@ -24,8 +24,10 @@ from typing import Any, Final, Literal
 from monitor.adapters.batches import FRAME_BYTES, Advanced, Batch, CoreState, Entry, Rotate, insert, shed_oldest
 from monitor.adapters.blocks import MAX_PAYLOAD_BYTES, pack_block
 from monitor.adapters.refusal import why_refused
-from monitor.adapters.session import Note, SessionError, clean_text, open_for_writing, pack_state
-from monitor.core.types import Action, Finding, Frame
+from monitor.adapters.session import Note, SessionError, open_for_writing, pack_state
+from monitor.model.alarm import Finding
+from monitor.model.stream import Action, Frame
+from monitor.text import clean_text
 
 LOG = logging.getLogger(__name__)
 

@@ -30,9 +30,10 @@ from monitor.adapters.session import (
     finding_of,
     unpack_state,
 )
-from monitor.config import Rig
-from monitor.configfile import ConfigError, validate
-from monitor.core.types import Action, Finding, Frame
+from monitor.config.rig import Rig
+from monitor.config.toml_file import ConfigError, validate
+from monitor.model.alarm import Finding
+from monitor.model.stream import Action, Frame
 
 PAGE: Final = 8
 """Blocks fetched at a time."""

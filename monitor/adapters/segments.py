@@ -20,7 +20,8 @@ from typing import Any, Final
 from monitor.adapters.folder import DataFolder, session_files, started_ns
 from monitor.adapters.recorder import Recorder, State
 from monitor.adapters.sessions import SessionSummary, settle_session, summarise
-from monitor.core.types import Action, Finding, Frame
+from monitor.model.alarm import Finding
+from monitor.model.stream import Action, Frame
 
 LOG = logging.getLogger(__name__)
 

@@ -23,8 +23,10 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final
 
-from monitor.core.types import Action, ActionKind, Finding, Severity
 from monitor.errors import UserError
+from monitor.model.alarm import Finding, Severity
+from monitor.model.stream import Action, ActionKind
+from monitor.text import clean_text
 
 APPLICATION_ID: Final = 0x53544D4B
 """Marks an SQLite file as one of ours ("STMK")."""
@@ -141,15 +143,6 @@ def _plain(number: float | None) -> float | str | None:
 
 def _number(value: Any) -> float | None:
     return None if value is None else float(value)
-
-
-def clean_text(text: str) -> str:
-    """`text` without what UTF-8 cannot carry (half of a surrogate pair becomes a question mark)."""
-    try:
-        text.encode("utf-8")
-    except UnicodeEncodeError:
-        return text.encode("utf-8", "replace").decode("utf-8")
-    return text
 
 
 def action_row(action: Action, before: int) -> tuple[Any, ...]:

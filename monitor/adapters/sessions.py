@@ -10,8 +10,9 @@ from typing import Final
 
 from monitor.adapters.folder import started_ns
 from monitor.adapters.replay import SessionReader
-from monitor.adapters.session import APPLICATION_ID, SUFFIX, SessionError, clean_text
-from monitor.core.types import AlarmState, Severity
+from monitor.adapters.session import APPLICATION_ID, SUFFIX, SessionError
+from monitor.model.alarm import AlarmState, Severity
+from monitor.text import clean_text
 
 GAP_NS: Final = 2_000_000_000
 """A silence between two frames that is longer than this is listed as a gap."""

@@ -11,7 +11,8 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any, Final, Literal, Protocol, Self
 
-from monitor.errors import UserError, inert
+from monitor.errors import UserError
+from monitor.text import inert
 
 Kind = Literal["time", "number", "whole", "text"]
 """time: ns of the epoch, `NO_TIME` or None where there is none; number: float, NaN or None; whole: int or None; text: str.

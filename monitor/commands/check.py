@@ -11,7 +11,7 @@ from monitor.errors import UserError
 
 if TYPE_CHECKING:
     from monitor.adapters.address import BrokerUrl
-    from monitor.config import Rig
+    from monitor.config.rig import Rig
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -27,8 +27,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Check; 0 when all is well, 1 when something is missing, 2 for mistakes in the files."""
-    from monitor.config import find_rig
-    from monitor.core.rules import default_rules_path, load_rules
+    from monitor.config.rig_file import find_rig
+    from monitor.config.rules_file import default_rules_path, load_rules
     from monitor.core.signals import SIGNAL_NAMES
 
     rig = find_rig(args.rig)
@@ -87,7 +87,8 @@ async def _listen(rig: "Rig", url: "BrokerUrl", seconds: float) -> int:
     from monitor.adapters.clock import StreamClock
     from monitor.adapters.mqtt import MqttSource
     from monitor.core.decode import Decoder
-    from monitor.core.types import Frame, Reject
+    from monitor.model.reading import Reject
+    from monitor.model.stream import Frame
 
     decoder = Decoder(rig)
     heard = [_Heard() for _ in rig.sensors]

@@ -46,8 +46,8 @@ def run(args: argparse.Namespace) -> int:
 
 def rules_text(name: str, chain: "SessionChain") -> tuple[str, str]:
     """(TOML text, where it is from) of ``recorded``, ``shipped``, or a file."""
-    from monitor.configfile import read_text
-    from monitor.core.rules import default_rules_path
+    from monitor.config.rules_file import default_rules_path
+    from monitor.config.toml_file import read_text
 
     if name == "recorded":
         return chain.rules_text, f"{chain.path}: rules"

@@ -8,11 +8,12 @@ from typing import TYPE_CHECKING, Final, NamedTuple
 from monitor.commands.line import length, weight
 from monitor.commands.patience import replaying
 from monitor.commands.stretch import add_stretch, session_path, stretch
-from monitor.errors import UserError, harmless
+from monitor.errors import UserError
+from monitor.text import harmless
 from monitor.units import FOOT_M, INCH_M
 
 if TYPE_CHECKING:
-    from monitor.config import Rig, Sensor
+    from monitor.config.rig import Rig, Sensor
     from monitor.core.aiding import HeightMap
     from monitor.report.heights import HeightSet
 
@@ -99,7 +100,7 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _table(args: argparse.Namespace) -> int:
-    from monitor.config import find_rig
+    from monitor.config.rig_file import find_rig
     from monitor.core.height import HeightFrame
     from monitor.report.drumfit import in_both, straight_words
 
@@ -175,7 +176,7 @@ def _encoder(rig: "Rig", wanted: str | None) -> "Sensor":
 
 
 def _by_hand(args: argparse.Namespace) -> "_Source":
-    from monitor.config import find_rig
+    from monitor.config.rig_file import find_rig
     from monitor.report.heights import HeightSet, Seen
 
     if args.rig is None:
@@ -225,7 +226,7 @@ def _travel_turns(rig: "Rig") -> float:
 
 def _from_sessions(args: argparse.Namespace) -> "_Source":
     from monitor.adapters.chain import SessionChain
-    from monitor.config import find_rig
+    from monitor.config.rig_file import find_rig
     from monitor.report.heights import heights_of
 
     with SessionChain(args.sessions) as chain:

@@ -5,7 +5,8 @@ import json
 from pathlib import Path
 
 from monitor.commands.patience import Patience
-from monitor.errors import UserError, harmless
+from monitor.errors import UserError
+from monitor.text import harmless
 
 LONG_GAP_NS = 1_800_000_000_000
 """A gap longer than this is passed over."""
@@ -31,8 +32,8 @@ def run(args: argparse.Namespace) -> int:
     from monitor.adapters.outfile import check_out
     from monitor.adapters.recorder import Recorder
     from monitor.assembly import core_of, header_of
-    from monitor.configfile import read_text
-    from monitor.core.rules import default_rules_path
+    from monitor.config.rules_file import default_rules_path
+    from monitor.config.toml_file import read_text
     from monitor.runner import Runner
 
     if args.example:

@@ -12,7 +12,8 @@ from typing import TYPE_CHECKING
 
 from monitor.commands.patience import replaying
 from monitor.commands.stretch import add_kind, add_sessions
-from monitor.errors import UserError, harmless, one_line
+from monitor.errors import UserError
+from monitor.text import harmless, one_line
 
 if TYPE_CHECKING:
     from monitor.adapters.ledger import Ledger
@@ -275,9 +276,9 @@ def alarm_levels() -> dict[str, float]:
     A level that depends on the rig is left out.
     """
     from monitor.adapters.drafts import BRAKE_FIGURES
-    from monitor.configfile import parse_toml, read_text
-    from monitor.core.rules import default_rules_path
-    from monitor.core.types import Severity
+    from monitor.config.rules_file import default_rules_path
+    from monitor.config.toml_file import parse_toml, read_text
+    from monitor.model.alarm import Severity
 
     path = Path(default_rules_path())
     levels: dict[str, tuple[Severity, float]] = {}

@@ -21,7 +21,7 @@ from monitor.units import (
 )
 
 if TYPE_CHECKING:
-    from monitor.config import Rig
+    from monitor.config.rig import Rig
     from monitor.report.collect import Recording
 
 _NUMBER: Final = re.compile(r"\s*([+-]?(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][+-]?\d+)?)\s*([A-Za-z/*0-9]*)\s*$")
@@ -157,7 +157,7 @@ def _add_measured(place: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Work it out and print it."""
-    from monitor.config import find_rig
+    from monitor.config.rig_file import find_rig
 
     if args.what == "measured":
         _print_measured(args.sessions)

@@ -5,7 +5,7 @@ import threading
 from types import TracebackType
 from typing import Final, Self, TextIO
 
-from monitor.errors import harmless
+from monitor.text import harmless
 
 FIRST_S: Final = 2.0
 """What takes less needs no sign."""

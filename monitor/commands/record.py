@@ -88,7 +88,7 @@ def run(args: argparse.Namespace) -> int:
     from monitor.adapters.exposition import HealthFile
     from monitor.adapters.logs import ServiceLog
     from monitor.adapters.notify import Notifier
-    from monitor.config import find_rig
+    from monitor.config.rig_file import find_rig
     from monitor.service import FindingLog, Service
 
     rig = find_rig(args.rig)

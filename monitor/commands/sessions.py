@@ -8,7 +8,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from monitor.commands.stretch import add_kind, session_path
-from monitor.errors import UserError, harmless
+from monitor.errors import UserError
+from monitor.text import harmless
 
 if TYPE_CHECKING:
     from monitor.adapters.sessions import SessionSummary

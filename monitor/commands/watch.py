@@ -19,9 +19,9 @@ if TYPE_CHECKING:
     from monitor.adapters.address import BrokerUrl
     from monitor.adapters.ending import Ending
     from monitor.adapters.segments import Retention
-    from monitor.config import Rig
-    from monitor.core.types import Finding
+    from monitor.config.rig import Rig
     from monitor.live import LiveDriver
+    from monitor.model.alarm import Finding
     from monitor.runner import Clock
     from monitor.ui.driver import Mode
 
@@ -178,7 +178,7 @@ def run(args: argparse.Namespace) -> int:
     """Watch."""
     from monitor.adapters.address import parse_broker_url
     from monitor.adapters.clock import StreamClock
-    from monitor.config import find_rig
+    from monitor.config.rig_file import find_rig
     from monitor.errors import UserError
 
     if not args.web and not (args.bind is None and args.port is None):
@@ -241,7 +241,7 @@ def watch_headless(
 
 def say(words: str) -> None:
     """A line for the person at the terminal, if there still is one."""
-    from monitor.errors import harmless
+    from monitor.text import harmless
 
     with contextlib.suppress(OSError, ValueError, AttributeError):
         print(f"stopmark: {harmless(words)}", file=sys.stderr, flush=True)
@@ -283,8 +283,8 @@ def live_driver(
     from monitor.adapters.recorder import Recorder
     from monitor.adapters.segments import SegmentedRecorder
     from monitor.assembly import header_of
-    from monitor.configfile import read_text
-    from monitor.core.rules import default_rules_path
+    from monitor.config.rules_file import default_rules_path
+    from monitor.config.toml_file import read_text
     from monitor.live import LiveDriver
 
     rules_path = Path(args.rules or default_rules_path())

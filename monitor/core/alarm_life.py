@@ -5,9 +5,11 @@ from enum import StrEnum
 from types import MappingProxyType
 from typing import Any, Final
 
+from monitor.config.rule import Rule
 from monitor.core.conditions import Condition, ConditionState
-from monitor.core.rules import Rule
-from monitor.core.types import AlarmState, HoistState, Validity
+from monitor.model.alarm import AlarmState
+from monitor.model.reading import Validity
+from monitor.model.snapshot import HoistState
 
 
 class Event(StrEnum):

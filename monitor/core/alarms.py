@@ -34,11 +34,14 @@ from collections.abc import Iterable, Mapping, Sequence
 from types import MappingProxyType
 from typing import Any, Final
 
+from monitor.config.rule import SENSOR_SIGNALS, RuleSet
 from monitor.core.alarm_life import BY_CONDITION, LATCHED, LIFE, SET_ASIDE, UNACKNOWLEDGED, Alarm, Event
 from monitor.core.conditions import ConditionState
-from monitor.core.decode import printable
-from monitor.core.rules import SENSOR_SIGNALS, RuleSet
-from monitor.core.types import Action, ActionKind, AlarmState, AlarmView, Finding, HoistState, Severity, Validity
+from monitor.model.alarm import AlarmState, AlarmView, Finding, Severity
+from monitor.model.reading import Validity
+from monitor.model.snapshot import HoistState
+from monitor.model.stream import Action, ActionKind
+from monitor.text import printable
 
 SHELVE_DEFAULT_S: Final = 1800.0
 SHELVE_LONGEST_S: Final = 12 * 3600.0

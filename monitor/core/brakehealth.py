@@ -15,7 +15,7 @@ from collections.abc import Callable, Mapping
 from operator import attrgetter
 from typing import Any, Final
 
-from monitor.config import CaliperBrake, RegenAux, Rig
+from monitor.config.rig import CaliperBrake, RegenAux, Rig
 from monitor.core.brakehealth_descent import (
     ABSENT,
     UNKNOWN,
@@ -33,7 +33,8 @@ from monitor.core.braking import BrakeModel
 from monitor.core.carried import numbers
 from monitor.core.estimator import Estimate
 from monitor.core.slowing import AT_SPEED_M_S, Slowing
-from monitor.core.types import HoistState, Validity
+from monitor.model.reading import Validity
+from monitor.model.snapshot import HoistState
 from monitor.units import STANDARD_GRAVITY_M_S2 as _STANDARD_GRAVITY
 
 _G: Final = float(_STANDARD_GRAVITY)

@@ -18,8 +18,8 @@ from collections import deque
 from collections.abc import Callable, Mapping
 from typing import Any, Final
 
-from monitor.config import BrakeDynamics, EddyAux, NoAux, Rig
-from monitor.core.types import Validity
+from monitor.config.rig import BrakeDynamics, EddyAux, NoAux, Rig
+from monitor.model.reading import Validity
 from monitor.physics.brakes import EddyBrake
 from monitor.physics.heat import auxiliary_share
 

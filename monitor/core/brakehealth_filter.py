@@ -14,7 +14,7 @@ import math
 from collections.abc import Mapping
 from typing import Any, Final
 
-from monitor.config import Rig
+from monitor.config.rig import Rig
 from monitor.core.braking import BrakeModel
 from monitor.physics.tackle import dead_line_factor, efficiency_hoisting, factor_lowering
 

@@ -33,7 +33,7 @@ from collections import deque
 from collections.abc import Mapping
 from typing import Any, Final
 
-from monitor.config import Rig
+from monitor.config.rig import Rig
 from monitor.core.brakehealth_unasked import UnaskedPressure
 from monitor.core.carried import number, optional
 

@@ -9,7 +9,7 @@ read pressure, something else may have set the brake (an overtravel device, an a
 
 from typing import Final
 
-from monitor.config import Rig
+from monitor.config.rig import Rig
 
 _OFF: Final = 0.03
 """Lever position below which nobody asks for pressure (common practice, no source)."""

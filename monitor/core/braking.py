@@ -8,7 +8,7 @@ a worst case otherwise.
 import math
 from typing import Final
 
-from monitor.config import BandBrake, CaliperBrake, Rig
+from monitor.config.rig import BandBrake, CaliperBrake, Rig
 from monitor.physics.brakes import caliper_torque_n_m, fade_factor
 
 _CONTACT: Final = 0.03

@@ -22,25 +22,17 @@ Theory of operation
 from collections.abc import Mapping
 from typing import Any, Final
 
-from monitor.config import Rig
+from monitor.config.rig import Rig
 from monitor.core.checks_brakes import AUXILIARY, HOLDING, LEAK_DOWN
 from monitor.core.checks_overtravel import OVERTRAVEL
 from monitor.core.checks_reference import REFERENCE, cut, given
 from monitor.core.checks_steps import FAIL, LONGEST_S, NOT_JUDGED, PASS, Procedure, Run, Settled, seconds
-from monitor.core.decode import printable
 from monitor.core.now import Now
 from monitor.core.signals import SIGNALS
-from monitor.core.types import (
-    CheckReading,
-    CheckResult,
-    CheckStepView,
-    CheckVerdict,
-    CheckView,
-    Finding,
-    Severity,
-    Validity,
-    Value,
-)
+from monitor.model.alarm import Finding, Severity
+from monitor.model.check import CheckReading, CheckResult, CheckStepView, CheckVerdict, CheckView
+from monitor.model.reading import Validity, Value
+from monitor.text import printable
 
 PROCEDURES: Final[tuple[Procedure, ...]] = (OVERTRAVEL, HOLDING, LEAK_DOWN, REFERENCE, AUXILIARY)
 """Every guided check, in the order of the screen. To add one, add a row."""

@@ -17,7 +17,7 @@ import math
 from itertools import pairwise
 from typing import Final
 
-from monitor.config import CaliperBrake, EddyAux, NoAux, Rig
+from monitor.config.rig import CaliperBrake, EddyAux, NoAux, Rig
 from monitor.core.checks_steps import (
     FAIL,
     NOT_JUDGED,
@@ -40,7 +40,7 @@ from monitor.core.checks_steps import (
     told,
 )
 from monitor.core.now import Now
-from monitor.core.types import HoistState
+from monitor.model.snapshot import HoistState
 from monitor.physics.hydraulics import Accumulator, Decay, tell_leak
 
 _CIRCUITS: Final = ("service_pressure_1", "service_pressure_2")

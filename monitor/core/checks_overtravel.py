@@ -15,7 +15,7 @@ import math
 from collections.abc import Callable
 from typing import Final
 
-from monitor.config import Rig
+from monitor.config.rig import Rig
 from monitor.core.checks_steps import (
     FAIL,
     NOT_JUDGED,
@@ -36,7 +36,8 @@ from monitor.core.checks_steps import (
     told,
 )
 from monitor.core.now import Now
-from monitor.core.types import GRID_NS, CheckVerdict
+from monitor.model.check import CheckVerdict
+from monitor.model.stream import GRID_NS
 
 HALVES: Final = ("overtravel_electric", "overtravel_air")
 _STILL_M_S: Final = 0.03

@@ -10,7 +10,7 @@ here as a difference that grows with the way between the two.
 import math
 from typing import Final
 
-from monitor.config import Rig
+from monitor.config.rig import Rig
 from monitor.core.checks_steps import (
     FAIL,
     NOT_JUDGED,

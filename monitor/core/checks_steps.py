@@ -12,9 +12,11 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final, Literal
 
-from monitor.config import CheckSettings, Rig
+from monitor.config.rig import CheckSettings, Rig
 from monitor.core.now import Now
-from monitor.core.types import GRID_NS, UNKNOWN, CheckReading, CheckVerdict, Validity, Value
+from monitor.model.check import CheckReading, CheckVerdict
+from monitor.model.reading import UNKNOWN, Validity, Value
+from monitor.model.stream import GRID_NS
 from monitor.units import UNITS, Dimension
 
 if TYPE_CHECKING:

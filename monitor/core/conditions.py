@@ -35,7 +35,7 @@ from enum import IntEnum
 from types import MappingProxyType
 from typing import Final, Literal
 
-from monitor.core.types import Validity, Value
+from monitor.model.reading import Validity, Value
 
 
 class ConditionState(IntEnum):

@@ -18,8 +18,10 @@ from typing import Any, Final
 
 from pydantic_core import from_json
 
-from monitor.config import Rig, Sensor
-from monitor.core.types import Frame, Reject, RejectReason, Sample
+from monitor.config.rig import Rig, Sensor
+from monitor.model.reading import Reject, RejectReason, Sample
+from monitor.model.stream import Frame
+from monitor.text import printable
 
 MAX_PAYLOAD: Final = 256 * 1024
 """Bytes. A hundred batched readings take about 4 kB; anything far above that is not a reading."""
@@ -34,11 +36,6 @@ _LATEST_NS: Final = 4_102_444_800_000_000_000  # year 2100: a later "time" is a 
 Decoded = list[Sample | Reject]
 _new: Final = tuple.__new__
 """Makes a named tuple in half the time of its own constructor, which is written in Python."""
-
-
-def printable(text: str, limit: int = 60) -> str:
-    """`text` from outside, safe to keep and show: control characters replaced, cut to `limit`."""
-    return "".join(ch if ch.isprintable() else "\ufffd" for ch in text[:limit])
 
 
 class _Refused(Exception):

@@ -24,37 +24,22 @@ from dataclasses import replace
 from types import MappingProxyType
 from typing import Any, Final, TypeVar
 
-from monitor.config import Rig, Sensor
+from monitor.config.rig import Rig, Sensor
+from monitor.config.rule import RuleSet
 from monitor.core.alarms import AlarmBank
 from monitor.core.carried import FORMAT, part, whole
 from monitor.core.checks import Checks
-from monitor.core.decode import Decoder, printable
+from monitor.core.decode import Decoder
 from monitor.core.estimator import Estimator
 from monitor.core.hoist import HoistTracker
 from monitor.core.now import Now
-from monitor.core.rules import RuleSet
 from monitor.core.sensors import SensorRecord, SensorRegister
 from monitor.core.signals import SIGNAL_NAMES, SIGNALS, SignalReader
-from monitor.core.types import (
-    CARRIED_TOPIC,
-    GRID_NS,
-    HEALTH_TOPIC,
-    Action,
-    ActionKind,
-    Finding,
-    Frame,
-    Health,
-    HoistState,
-    Reject,
-    RejectReason,
-    Sample,
-    SensorView,
-    Severity,
-    Snapshot,
-    StopMarks,
-    Validity,
-    Value,
-)
+from monitor.model.alarm import Finding, Severity
+from monitor.model.reading import Reject, RejectReason, Sample, Validity, Value
+from monitor.model.snapshot import HoistState, SensorView, Snapshot, StopMarks
+from monitor.model.stream import CARRIED_TOPIC, GRID_NS, HEALTH_TOPIC, Action, ActionKind, Frame, Health
+from monitor.text import printable
 
 T = TypeVar("T", Frame, Action)
 Observer = Callable[[int, HoistState, Sequence[float], Sequence[int]], None]

@@ -3,7 +3,7 @@
 from dataclasses import dataclass
 from typing import NamedTuple
 
-from monitor.core.types import Validity
+from monitor.model.reading import Validity
 
 
 class Estimate(NamedTuple):

@@ -22,7 +22,7 @@ from collections.abc import Mapping
 from math import nan, sqrt
 from typing import Any, Final
 
-from monitor.config import Rig
+from monitor.config.rig import Rig
 from monitor.core.aiding import Correction
 from monitor.core.carried import number, part, words
 from monitor.core.estimate import Estimate, Fusion
@@ -40,7 +40,7 @@ from monitor.core.tracking import (
     Z99,
     Tracking,
 )
-from monitor.core.types import RejectReason, Sample
+from monitor.model.reading import RejectReason, Sample
 
 __all__ = ["Estimate", "Estimator", "Fusion"]
 

@@ -8,7 +8,7 @@ motion of the drum, nor for drift.
 from collections.abc import Mapping
 from typing import Any, Final
 
-from monitor.config import Rig
+from monitor.config.rig import Rig
 from monitor.core.aiding import Correction, Datum, HeightMap
 from monitor.core.carried import number, part
 from monitor.core.drift import DriftWatch

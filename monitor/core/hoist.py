@@ -24,11 +24,12 @@ from collections import deque
 from collections.abc import Mapping
 from typing import Any, Final
 
-from monitor.config import Rig
+from monitor.config.rig import Rig
 from monitor.core.carried import number, numbers, part, whole
 from monitor.core.estimator import Estimate
 from monitor.core.height import load_noise_n
-from monitor.core.types import HoistState, Validity, Value
+from monitor.model.reading import Validity, Value
+from monitor.model.snapshot import HoistState
 from monitor.units import STANDARD_GRAVITY_M_S2 as GRAVITY
 
 MOVING_M_S: Final = 0.05

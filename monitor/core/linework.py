@@ -17,7 +17,7 @@ from collections.abc import Mapping
 from typing import Any, Final
 
 from monitor.core.carried import number
-from monitor.core.types import HoistState
+from monitor.model.snapshot import HoistState
 from monitor.physics.line import work_step_j
 
 STEP_M: Final = 0.03

@@ -8,14 +8,16 @@ import math
 from contextlib import suppress
 from typing import Final
 
-from monitor.config import NoAux, Rig
+from monitor.config.rig import NoAux, Rig
 from monitor.core.brakehealth import BrakeHealth
 from monitor.core.braking import BrakeModel
 from monitor.core.estimator import Estimate
 from monitor.core.linework import LineWork
 from monitor.core.sensors import SensorRegister
 from monitor.core.stopmark import Brakes, Load, StopCalculator, StopResult
-from monitor.core.types import Health, HoistState, Validity
+from monitor.model.reading import Validity
+from monitor.model.snapshot import HoistState
+from monitor.model.stream import Health
 from monitor.physics.hydraulics import Accumulator
 from monitor.physics.line import cut_due_m
 from monitor.physics.tackle import dead_line_factor, efficiency_hoisting, factor_lowering

@@ -15,7 +15,7 @@ all the while is stuck, however long it had stood still before. All derived here
 import math
 from typing import Final
 
-from monitor.config import RegenAux, Rig
+from monitor.config.rig import RegenAux, Rig
 from monitor.units import STANDARD_GRAVITY_M_S2 as GRAVITY
 
 SLACK_SHARE: Final = 0.1

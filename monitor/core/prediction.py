@@ -13,7 +13,7 @@ from monitor.core.height import HeightFrame
 from monitor.core.plausible import SUSPECT_M, Contradictions
 from monitor.core.sources import Source
 from monitor.core.tracking import COAST_M_S2, FROZEN, START_M_S2, STILL_M_S, Z99, Tracking
-from monitor.core.types import Validity
+from monitor.model.reading import Validity
 
 VALID: Final = Validity.VALID
 INVALID: Final = Validity.INVALID

@@ -13,10 +13,10 @@ from collections import deque
 from collections.abc import Sequence
 from typing import Final
 
-from monitor.config import Rig, Sensor
-from monitor.core.decode import printable
-from monitor.core.quantities import QUANTITIES
-from monitor.core.types import UNKNOWN, Reject, RejectReason, Sample, Validity, Value
+from monitor.config.rig import Rig, Sensor
+from monitor.model.quantities import QUANTITIES
+from monitor.model.reading import UNKNOWN, Reject, RejectReason, Sample, Validity, Value
+from monitor.text import printable
 
 _CLOCK_STEP_NS: Final = 5_000_000_000
 """A source time further back than this is a stepped clock, not a late reading."""
@@ -50,7 +50,7 @@ _ABSENT: Final[Flag] = (math.nan, int(Validity.NOT_FITTED))
 
 
 class SensorRecord:
-    """What is known of one sensor. Mutable, private to the core; screens get `monitor.core.types.SensorView`."""
+    """What is known of one sensor. Mutable, private to the core; screens get `monitor.model.snapshot.SensorView`."""
 
     __slots__ = (
         "_away",

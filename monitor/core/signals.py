@@ -17,7 +17,7 @@ from typing import Any, Final
 
 from monitor.core.brakehealth import NUMBERS
 from monitor.core.now import Now
-from monitor.core.types import Validity
+from monitor.model.reading import Validity
 from monitor.units import Dimension
 
 Flag = tuple[float, int]

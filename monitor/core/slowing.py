@@ -20,7 +20,7 @@ notice away (`monitor.core.stopmark`).
 import math
 from typing import Final
 
-from monitor.config import Rig
+from monitor.config.rig import Rig
 from monitor.core.estimate import Estimate
 from monitor.physics.tackle import efficiency_hoisting
 

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from enum import Enum
 from typing import Any, Final
 
-from monitor.config import CaliperBrake, Rig, Sensor
+from monitor.config.rig import CaliperBrake, Rig, Sensor
 from monitor.core.aiding import SourceClock
 from monitor.core.carried import number, optional, plain, words
 

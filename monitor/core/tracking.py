@@ -32,12 +32,12 @@ from itertools import pairwise
 from math import nan, sqrt
 from typing import Final
 
-from monitor.config import Rig
+from monitor.config.rig import Rig
 from monitor.core.aiding import HeightMap
 from monitor.core.height import HeightFrame
 from monitor.core.kinematics import Kinematics
 from monitor.core.sources import Source, SourceState, greatest_deceleration_m_s2
-from monitor.core.types import RejectReason
+from monitor.model.reading import RejectReason
 
 TRACKING: Final = SourceState.TRACKING
 REFUSING: Final = SourceState.REFUSING

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from statistics import median
 from typing import Final
 
-from monitor.core.types import AlarmState, Finding, Severity
+from monitor.model.alarm import AlarmState, Finding, Severity
 
 WINDOW_NS: Final = 600_000_000_000
 FLOOD_ABOVE: Final = 10

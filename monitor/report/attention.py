@@ -4,8 +4,9 @@ from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 from typing import Final
 
-from monitor.config import Sensor
-from monitor.core.types import SensorView, Severity
+from monitor.config.rig import Sensor
+from monitor.model.alarm import Severity
+from monitor.model.snapshot import SensorView
 from monitor.report.alarmfigures import Span
 from monitor.report.collect import Recording, least
 from monitor.report.html import Raw, lacking, paragraph, severity, table, text

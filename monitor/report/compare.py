@@ -6,8 +6,9 @@ from typing import Final
 
 from monitor.adapters.chain import SessionChain
 from monitor.assembly import core_of, rules_of
-from monitor.core.rules import Rule
-from monitor.core.types import AlarmState, Finding, Frame, Severity
+from monitor.config.rule import Rule
+from monitor.model.alarm import AlarmState, Finding, Severity
+from monitor.model.stream import Frame
 from monitor.playback import begin
 
 SAME_NS: Final = 30_000_000_000

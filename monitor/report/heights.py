@@ -13,7 +13,7 @@ from dataclasses import dataclass, field
 from statistics import fmean
 from typing import Final
 
-from monitor.config import Rig, Sensor
+from monitor.config.rig import Rig, Sensor
 from monitor.core.aiding import SourceClock
 from monitor.core.decode import Decoder
 from monitor.core.estimator import MARK_SIGMA_M
@@ -21,7 +21,8 @@ from monitor.core.height import HeightFrame
 from monitor.core.prediction import TRANSPORT_S
 from monitor.core.sensors import SensorRecord
 from monitor.core.sources import clock_of
-from monitor.core.types import Action, ActionKind, Frame, Sample
+from monitor.model.reading import Sample
+from monitor.model.stream import Action, ActionKind, Frame
 from monitor.physics.tackle import dead_line_factor
 from monitor.ui.format import clock
 from monitor.units import STANDARD_GRAVITY_M_S2

@@ -4,7 +4,7 @@ from collections.abc import Iterable, Sequence
 from html import escape
 from typing import Final
 
-from monitor.errors import one_line
+from monitor.text import one_line
 
 STYLE: Final = """
 :root { --ink: #1c2328; --soft: #5a6670; --rule: #d4d9dd; --field: #f6f7f8; }

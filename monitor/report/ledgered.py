@@ -21,7 +21,8 @@ from monitor.adapters.drafts import (
 from monitor.adapters.ledger import Entry, Ledger, LedgerError, iso, ledger_path
 from monitor.adapters.trend import FEWEST_POINTS, SHORTEST_DAYS, trend
 from monitor.core.linework import BRIDGE_S
-from monitor.core.types import GRID_NS, Action, Finding
+from monitor.model.alarm import Finding
+from monitor.model.stream import GRID_NS, Action
 from monitor.report.collect import Numbers, Recording
 from monitor.ui.entrywords import figure
 

@@ -19,9 +19,9 @@ from typing import Final
 
 import numpy as np
 
-from monitor.config import EddyAux, Rig
+from monitor.config.rig import EddyAux, Rig
 from monitor.core.braking import BrakeModel
-from monitor.core.types import GRID_NS
+from monitor.model.stream import GRID_NS
 from monitor.physics.brakes import EddyBrake
 from monitor.physics.drum import DrumGeometry
 from monitor.physics.motion import Hoist, reach_hoisting, reach_lowering

@@ -5,7 +5,7 @@ from collections.abc import Sequence
 from statistics import median
 from typing import Final
 
-from monitor.config import NoAux
+from monitor.config.rig import NoAux
 from monitor.report.html import lacking, paragraph, table
 from monitor.report.motion import LEAST_DESCENT_M, LEAST_STAND_M, STOP_FROM_M_S, Stop
 from monitor.report.sections import NONE, Story, cut, many, mega, percent

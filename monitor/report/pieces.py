@@ -29,9 +29,10 @@ import numpy as np
 import numpy.typing as npt
 
 from monitor.adapters.chain import SessionChain
+from monitor.config.rule import RuleSet
 from monitor.core.engine import Core
-from monitor.core.rules import RuleSet
-from monitor.core.types import CARRIED_TOPIC, GRID_NS, Action, ActionKind, Frame, HoistState, Snapshot
+from monitor.model.snapshot import HoistState, Snapshot
+from monitor.model.stream import CARRIED_TOPIC, GRID_NS, Action, ActionKind, Frame
 from monitor.playback import begin
 
 Numbers = npt.NDArray[np.float32]

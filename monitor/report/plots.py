@@ -13,7 +13,8 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
-from monitor.core.types import GRID_NS, Severity
+from monitor.model.alarm import Severity
+from monitor.model.stream import GRID_NS
 from monitor.report.alarmfigures import Span
 from monitor.report.collect import Numbers
 from monitor.report.html import text as escape

@@ -15,7 +15,8 @@ import numpy as np
 
 from monitor.adapters.ledger import Entry
 from monitor.core.signals import SIGNALS
-from monitor.core.types import GRID_NS, AlarmState, Finding, Severity
+from monitor.model.alarm import AlarmState, Finding, Severity
+from monitor.model.stream import GRID_NS
 from monitor.report.alarmfigures import AlarmFigures, Span, figures, spans
 from monitor.report.collect import STATES, Recording, most
 from monitor.report.html import cards, lacking, paragraph, severity, table

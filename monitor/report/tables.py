@@ -6,8 +6,10 @@ from typing import Final
 import numpy as np
 
 from monitor.adapters.ledger import KINDS
-from monitor.core.quantities import QUANTITIES
-from monitor.core.types import CheckReading, HoistState, Severity
+from monitor.model.alarm import Severity
+from monitor.model.check import CheckReading
+from monitor.model.quantities import QUANTITIES
+from monitor.model.snapshot import HoistState
 from monitor.physics.line import cut_due_m
 from monitor.physics.tackle import DESIGN_FACTORS
 from monitor.report.attention import FEW_READINGS, taken_share

@@ -2,7 +2,7 @@
 
 from typing import Final
 
-from monitor.core.types import ActionKind
+from monitor.model.stream import ActionKind
 from monitor.ui.keys import Deck, Key
 from monitor.ui.view import UNSEEN, standing
 

@@ -20,8 +20,10 @@ from textual.binding import BindingType
 from textual.command import CommandPalette
 from textual.screen import Screen
 
-from monitor.core.types import ActionKind, AlarmView, Severity, Snapshot
-from monitor.errors import harmless
+from monitor.model.alarm import AlarmView, Severity
+from monitor.model.snapshot import Snapshot
+from monitor.model.stream import ActionKind
+from monitor.text import harmless
 from monitor.ui import hints
 from monitor.ui.bell import Bell
 from monitor.ui.canvas import Canvas

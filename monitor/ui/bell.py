@@ -7,7 +7,8 @@ comes.
 
 from typing import Final
 
-from monitor.core.types import AlarmState, Severity, Snapshot
+from monitor.model.alarm import AlarmState, Severity
+from monitor.model.snapshot import Snapshot
 
 EVERY_S: Final = {Severity.DANGER: 1.0, Severity.WARNING: 5.0}
 RINGS: Final = frozenset({AlarmState.UNACKNOWLEDGED, AlarmState.LATCHED_UNACKNOWLEDGED})

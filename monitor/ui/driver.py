@@ -4,8 +4,9 @@ start."""
 from collections.abc import Mapping
 from typing import Literal, Protocol, runtime_checkable
 
-from monitor.config import Rig
-from monitor.core.types import ActionKind, Snapshot
+from monitor.config.rig import Rig
+from monitor.model.snapshot import Snapshot
+from monitor.model.stream import ActionKind
 
 Mode = Literal["LIVE", "REPLAY", "SIMULATED"]
 

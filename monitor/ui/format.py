@@ -11,7 +11,7 @@ from datetime import UTC, datetime
 from types import MappingProxyType
 from typing import Final, Literal
 
-from monitor.core.types import Validity, Value
+from monitor.model.reading import Validity, Value
 from monitor.units import UNITS, Dimension, Unit
 
 System = Literal["si", "metric", "field"]

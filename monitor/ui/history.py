@@ -10,7 +10,8 @@ from collections import deque
 from dataclasses import dataclass
 from typing import Final
 
-from monitor.core.types import AlarmView, Snapshot
+from monitor.model.alarm import AlarmView
+from monitor.model.snapshot import Snapshot
 
 FINE_POINTS: Final = 1_200
 COARSE_POINTS: Final = 10_800

@@ -4,7 +4,9 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Final, Literal, Protocol
 
-from monitor.core.types import ActionKind, AlarmView, Snapshot
+from monitor.model.alarm import AlarmView
+from monitor.model.snapshot import Snapshot
+from monitor.model.stream import ActionKind
 from monitor.ui.driver import Driver
 from monitor.ui.format import Units
 from monitor.ui.view import Look

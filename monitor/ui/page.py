@@ -3,7 +3,7 @@ call."""
 
 from dataclasses import replace
 
-from monitor.config import Rig
+from monitor.config.rig import Rig
 from monitor.ui.canvas import Area, Canvas
 from monitor.ui.driver import Mode
 from monitor.ui.format import UNKNOWN_WORD

@@ -14,7 +14,7 @@ from typing import Final, Literal
 from rich.style import Style
 from textual.theme import BUILTIN_THEMES, Theme
 
-from monitor.core.types import Severity
+from monitor.model.alarm import Severity
 
 ThemeName = Literal["day", "night", "contrast"]
 THEMES: Final[tuple[ThemeName, ...]] = ("day", "night", "contrast")

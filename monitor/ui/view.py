@@ -4,8 +4,10 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from types import MappingProxyType
 
-from monitor.config import Rig
-from monitor.core.types import UNKNOWN, AlarmState, AlarmView, HoistState, Severity, Snapshot, Validity, Value
+from monitor.config.rig import Rig
+from monitor.model.alarm import AlarmState, AlarmView, Severity
+from monitor.model.reading import UNKNOWN, Validity, Value
+from monitor.model.snapshot import HoistState, Snapshot
 from monitor.ui.driver import Mode
 from monitor.ui.format import SI, Units
 from monitor.ui.history import History

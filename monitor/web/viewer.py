@@ -17,9 +17,11 @@ import time
 from collections.abc import Callable, Mapping
 from typing import Final
 
-from monitor.config import Rig
-from monitor.core.types import ActionKind, Snapshot
-from monitor.errors import UserError, harmless
+from monitor.config.rig import Rig
+from monitor.errors import UserError
+from monitor.model.snapshot import Snapshot
+from monitor.model.stream import ActionKind
+from monitor.text import harmless
 from monitor.ui.app import MESSAGE_S, StopmarkApp
 from monitor.ui.driver import Mode
 from monitor.web.hub import HUB_PASS, HUB_PORT

@@ -11,9 +11,10 @@ from typing import Final
 
 from pydantic import BaseModel, ConfigDict, Field, FiniteFloat
 
-from monitor.config import Rig
-from monitor.core import types
-from monitor.core.types import ActionKind, Snapshot
+from monitor.config.rig import Rig
+from monitor.model import alarm, check, reading, snapshot, stream
+from monitor.model.snapshot import Snapshot
+from monitor.model.stream import ActionKind
 from monitor.ui.driver import Mode
 from monitor.units import Dimension
 
@@ -56,7 +57,12 @@ class Deed(_Line):
 
 
 # The core names `Dimension` for type checkers only, to stay free of the units' libraries.
-News.model_rebuild(_types_namespace={**vars(types), "Dimension": Dimension})
+News.model_rebuild(
+    _types_namespace={
+        name: kind for module in (stream, reading, alarm, check, snapshot) for name, kind in vars(module).items()
+    }
+    | {"Dimension": Dimension}
+)
 
 
 def news_line(snapshot: Snapshot | None, facts: Mapping[str, str]) -> bytes:

@@ -17,7 +17,7 @@ from monitor.commands.watch import positive
 from simulators.commands.simulate import add_scenario_arguments
 
 if TYPE_CHECKING:
-    from monitor.core.types import Finding
+    from monitor.model.alarm import Finding
 
 SHIFT_S = 12 * 3600.0
 
@@ -81,7 +81,7 @@ def run(args: argparse.Namespace) -> int:
     from monitor.adapters.ending import Ending
     from monitor.adapters.output import LineWriter
     from monitor.commands.watch import live_driver
-    from monitor.config import find_rig
+    from monitor.config.rig_file import find_rig
     from monitor.findings import Tally, finding_line
     from monitor.live import run_for, summary_of
     from simulators.broker import embedded_broker

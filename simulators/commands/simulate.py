@@ -16,8 +16,8 @@ from monitor.commands.watch import positive
 from monitor.errors import UserError
 
 if TYPE_CHECKING:
-    from monitor.config import Rig
-    from monitor.core.types import Frame
+    from monitor.config.rig import Rig
+    from monitor.model.stream import Frame
     from simulators.scenario import Scenario
     from simulators.session import PlantSource, TruthEvent
 
@@ -56,7 +56,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Simulate. What the truth does is printed as JSON Lines."""
-    from monitor.config import find_rig
+    from monitor.config.rig_file import find_rig
     from simulators.scenario import find_scenario
 
     scenario = find_scenario(args.scenario)
@@ -110,9 +110,9 @@ def record(source: "PlantSource", path: Path, speed: float | None = None) -> int
     """
     from monitor.adapters.recorder import Recorder
     from monitor.assembly import core_of, header_of
-    from monitor.configfile import read_text
-    from monitor.core.rules import default_rules_path
-    from monitor.core.types import Frame
+    from monitor.config.rules_file import default_rules_path
+    from monitor.config.toml_file import read_text
+    from monitor.model.stream import Frame
     from monitor.runner import Runner
 
     rules_path = Path(default_rules_path())

@@ -4,8 +4,9 @@ import random
 from dataclasses import dataclass
 from typing import Any, Final, Literal
 
-from monitor.config import Rig, find_rig
-from monitor.configfile import validate
+from monitor.config.rig import Rig
+from monitor.config.rig_file import find_rig
+from monitor.config.toml_file import validate
 from simulators.scenario import Scenario
 from simulators.truth import GRAVITY_M_S2
 

@@ -13,7 +13,7 @@ from collections.abc import Callable, Iterator
 from importlib import metadata
 from pathlib import Path
 
-from monitor.configfile import config_root
+from monitor.config.toml_file import config_root
 from monitor.errors import UserError
 from simulators.trial.cases import SetName, case_of
 from simulators.trial.runs import Result, run_case

@@ -4,7 +4,9 @@ from typing import Any, Final
 
 from monitor.core.engine import Core
 from monitor.core.signals import SIGNAL_NAMES
-from monitor.core.types import Finding, Frame, Severity, Validity
+from monitor.model.alarm import Finding, Severity
+from monitor.model.reading import Validity
+from monitor.model.stream import Frame
 from simulators.feed import shipped_core
 from simulators.plant import TICK_S, Plant
 from simulators.session import PlantSource

@@ -8,7 +8,8 @@ import time
 from pathlib import Path
 
 from monitor.adapters.keeper import Keeper
-from monitor.core.types import Action, ActionKind, Finding, Severity
+from monitor.model.alarm import Finding, Severity
+from monitor.model.stream import Action, ActionKind
 
 
 def note(t_ns: int) -> tuple[Action, Finding]:

@@ -8,7 +8,8 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from monitor.adapters.replay import SessionReader
-from monitor.core.types import Action, Finding, Frame
+from monitor.model.alarm import Finding
+from monitor.model.stream import Action, Frame
 from tests.broker import wait_until
 
 ROOT = Path(__file__).parents[2]

@@ -10,7 +10,8 @@ from pathlib import Path
 
 from monitor.adapters.clock import StreamClock
 from monitor.adapters.recorder import Recorder
-from monitor.core.types import Action, ActionKind, Finding, Frame, Severity
+from monitor.model.alarm import Finding, Severity
+from monitor.model.stream import Action, ActionKind, Frame
 from tests.adapters.streams import HEADER
 
 

@@ -7,7 +7,8 @@ from collections.abc import Iterable, Iterator
 from hypothesis import strategies as st
 
 from monitor.adapters.recorder import Recorder
-from monitor.core.types import Action, ActionKind, Finding, Frame, Severity
+from monitor.model.alarm import Finding, Severity
+from monitor.model.stream import Action, ActionKind, Frame
 
 START_NS = 1_700_000_000_000_000_000
 HEADER: dict[str, object] = {"rig": "test", "config": {"name": "test"}, "rules": "# none\n", "mode": "simulated"}

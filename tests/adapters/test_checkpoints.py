@@ -14,8 +14,8 @@ from monitor.adapters.folder import DataFolder, session_files
 from monitor.adapters.recorder import CHECKPOINT_NS, Recorder
 from monitor.adapters.replay import SessionReader
 from monitor.adapters.segments import HOUR_NS, Retention, SegmentedRecorder
-from monitor.config import find_rig
-from monitor.core.types import Action, ActionKind, Frame
+from monitor.config.rig_file import find_rig
+from monitor.model.stream import Action, ActionKind, Frame
 from tests.adapters.streams import HEADER, START_NS
 
 FOREVER = Retention(None, None, None)

@@ -16,9 +16,11 @@ from monitor.adapters.columns import ColumnDecoder
 from monitor.adapters.recorder import Recorder
 from monitor.adapters.replay import SessionReader
 from monitor.adapters.tables import NO_TIME
-from monitor.config import Rig, find_rig
+from monitor.config.rig import Rig
+from monitor.config.rig_file import find_rig
 from monitor.core.decode import Decoder
-from monitor.core.types import Frame, Sample
+from monitor.model.reading import Sample
+from monitor.model.stream import Frame
 from tests.adapters.streams import START_NS
 
 

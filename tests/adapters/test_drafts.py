@@ -9,7 +9,9 @@ from hypothesis import strategies as st
 
 from monitor.adapters.drafts import DAY_NS, SPAN, Draft, Gleaner, Stretch, enter, is_cut, span_of, uncovered
 from monitor.adapters.ledger import EntryError, Ledger
-from monitor.core.types import Action, ActionKind, CheckVerdict, Finding, Severity
+from monitor.model.alarm import Finding, Severity
+from monitor.model.check import CheckVerdict
+from monitor.model.stream import Action, ActionKind
 
 S = 1_000_000_000
 NOON_NS = 20_000 * DAY_NS + DAY_NS // 2

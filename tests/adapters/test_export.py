@@ -23,12 +23,14 @@ from monitor.adapters.export import (
 )
 from monitor.adapters.recorder import Recorder
 from monitor.adapters.tables import Column, ExportError, TableFile
-from monitor.config import find_rig
+from monitor.config.rig_file import find_rig
+from monitor.config.rules_file import build_rules, default_rules_path
 from monitor.core.decode import Decoder
 from monitor.core.engine import Core
-from monitor.core.rules import build_rules, default_rules_path
 from monitor.core.signals import SIGNAL_NAMES
-from monitor.core.types import HEALTH_TOPIC, Action, ActionKind, Finding, Frame, Sample, Severity
+from monitor.model.alarm import Finding, Severity
+from monitor.model.reading import Sample
+from monitor.model.stream import HEALTH_TOPIC, Action, ActionKind, Frame
 from tests.adapters.streams import START_NS, give
 
 RIG = find_rig("land")

@@ -12,8 +12,8 @@ from hypothesis import strategies as st
 
 from monitor.adapters.fieldlog import FieldLog, FieldLogError
 from monitor.adapters.fieldmap import EXAMPLE, load_map
-from monitor.configfile import ConfigError
-from monitor.core.types import Frame
+from monitor.config.toml_file import ConfigError
+from monitor.model.stream import Frame
 
 MAP = """
 format = 1

@@ -9,7 +9,7 @@ from pathlib import Path
 
 from monitor.adapters.clock import StreamClock
 from monitor.adapters.mqtt import TAKE_TURN_S, MqttSource, parse_broker_url
-from monitor.core.types import RejectReason
+from monitor.model.reading import RejectReason
 from tests.flooding import Course, flooded
 
 TOO_LARGE = RejectReason.TOO_LARGE.value

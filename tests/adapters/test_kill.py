@@ -6,7 +6,7 @@ from statistics import median
 
 import pytest
 
-from monitor.core.types import Action, Frame
+from monitor.model.stream import Action, Frame
 from tests.adapters.killing import killed_session
 
 

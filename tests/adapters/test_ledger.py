@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 
 from monitor.adapters.ledger import Ledger, LedgerError, iso, ledger_path, write_csv
 from monitor.adapters.trend import DAY_NS, trend
-from monitor.errors import inert
+from monitor.text import inert
 from tests.adapters.killing import killed
 
 NOW_NS = 1_700_000_000_000_000_000

@@ -18,7 +18,8 @@ from monitor.adapters import recorder as recorder_module
 from monitor.adapters.recorder import Recorder
 from monitor.adapters.replay import SessionReader
 from monitor.adapters.session import SessionError
-from monitor.core.types import Action, ActionKind, Finding, Frame, Severity
+from monitor.model.alarm import Finding, Severity
+from monitor.model.stream import Action, ActionKind, Frame
 from tests.adapters.streams import HEADER, START_NS, give, rig_stream, streams
 from tests.broker import wait_until
 

@@ -15,7 +15,7 @@ import pytest
 from monitor.adapters.address import parse_broker_url
 from monitor.adapters.clock import StreamClock
 from monitor.adapters.mqtt import MqttSource
-from monitor.configfile import config_root
+from monitor.config.toml_file import config_root
 from tests.broker import SampleBroker, command, free_port, until, wait_until
 from tests.sender import hello
 

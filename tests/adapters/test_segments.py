@@ -22,8 +22,9 @@ from monitor.adapters.sessions import (
     summarise,
     verify_session,
 )
-from monitor.config import find_rig
-from monitor.core.types import Action, ActionKind, Finding, Frame, Severity
+from monitor.config.rig_file import find_rig
+from monitor.model.alarm import Finding, Severity
+from monitor.model.stream import Action, ActionKind, Frame
 from tests.adapters.streams import HEADER, START_NS, rig_stream
 from tests.broker import wait_until
 

@@ -14,8 +14,9 @@ from monitor.adapters.blocks import MAX_RAW_BYTES
 from monitor.adapters.recorder import Recorder
 from monitor.adapters.replay import SessionReader
 from monitor.adapters.session import SessionError
-from monitor.config import find_rig
-from monitor.core.types import Action, ActionKind, Finding, Frame, Severity
+from monitor.config.rig_file import find_rig
+from monitor.model.alarm import Finding, Severity
+from monitor.model.stream import Action, ActionKind, Frame
 from tests.adapters.streams import HEADER, START_NS, rig_stream
 
 FRAMES = list(rig_stream(6.0))

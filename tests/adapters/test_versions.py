@@ -8,7 +8,8 @@ import pytest
 from monitor.adapters.replay import SessionReader
 from monitor.adapters.session import VERSION, Note
 from monitor.adapters.sessions import verify_session
-from monitor.core.types import Action, ActionKind, Finding, Severity
+from monitor.model.alarm import Finding, Severity
+from monitor.model.stream import Action, ActionKind
 from tests.adapters.streams import rig_stream
 
 DATA = Path(__file__).parent / "data"

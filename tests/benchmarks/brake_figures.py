@@ -16,7 +16,7 @@ from monitor.core.brakehealth import BrakeHealth
 from monitor.core.braking import BrakeModel
 from monitor.core.estimator import Estimator
 from monitor.core.sensors import SensorRegister
-from monitor.core.types import HoistState
+from monitor.model.snapshot import HoistState
 from tests.core.brakehealth_truth import Bench, Machine
 
 BRAKING = {"service_pressure_1": 3e6, "service_pressure_2": 3e6, "emergency_release_pressure": 2e7, "brake_lever": 0.2}

@@ -15,8 +15,9 @@ from pathlib import Path
 from tempfile import TemporaryDirectory
 
 from monitor.adapters.replay import SessionReader
-from monitor.config import Rig, find_rig
-from monitor.core.types import GRID_NS, Action, Frame
+from monitor.config.rig import Rig
+from monitor.config.rig_file import find_rig
+from monitor.model.stream import GRID_NS, Action, Frame
 from monitor.playback import ReplayDriver
 from simulators.commands.simulate import record
 from simulators.feed import shipped_core

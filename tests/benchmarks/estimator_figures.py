@@ -18,9 +18,10 @@ from dataclasses import dataclass, field
 import numpy as np
 import numpy.typing as npt
 
-from monitor.config import Rig, find_rig
+from monitor.config.rig import Rig
+from monitor.config.rig_file import find_rig
 from monitor.core.estimator import Estimate, Estimator
-from monitor.core.types import Sample, Validity
+from monitor.model.reading import Sample, Validity
 
 START_NS = 1_700_000_000_000_000_000
 STEP_S = 0.005

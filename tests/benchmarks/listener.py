@@ -10,7 +10,7 @@ import time
 
 import aiomqtt
 
-from monitor.core.types import GRID_NS
+from monitor.model.stream import GRID_NS
 from tests.benchmarks.sender import PREFIX, SWITCH
 
 

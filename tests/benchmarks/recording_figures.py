@@ -28,8 +28,9 @@ from monitor.adapters.export import export_readings, export_resampled
 from monitor.adapters.mqtt import MqttSource, parse_broker_url
 from monitor.adapters.recorder import Recorder
 from monitor.adapters.replay import SessionReader
-from monitor.config import Rig, find_rig
-from monitor.core.types import Frame
+from monitor.config.rig import Rig
+from monitor.config.rig_file import find_rig
+from monitor.model.stream import Frame
 from monitor.playback import ReplayDriver
 from tests.adapters.killing import killed_session
 from tests.broker import Mosquitto, until

@@ -21,7 +21,7 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 from tempfile import TemporaryDirectory, TemporaryFile
 
-from monitor.config import shipped_rigs
+from monitor.config.rig_file import shipped_rigs
 from tests.benchmarks.screen_figures import cpu_s, drain, read_until
 from tests.broker import Mosquitto
 

@@ -18,7 +18,7 @@ from unittest.mock import patch
 
 from monitor.adapters import recorder as recording
 from monitor.adapters.batches import insert
-from monitor.config import Rig, Sensor
+from monitor.config.rig import Rig, Sensor
 from simulators.faults import FAULTS, kind_of
 from simulators.faults_base import Fault
 from simulators.faults_readings import MissedCounts

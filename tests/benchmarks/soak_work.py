@@ -6,9 +6,10 @@ from collections.abc import Callable, Mapping
 from types import MappingProxyType
 from typing import Final
 
-from monitor.config import Rig
+from monitor.config.rig import Rig
 from monitor.core.checks import PROCEDURES
-from monitor.core.types import ActionKind, Snapshot
+from monitor.model.snapshot import Snapshot
+from monitor.model.stream import ActionKind
 from simulators.operator import CAREFUL, CLUMSY, Moves, Operator
 from simulators.plant import Plant
 from simulators.programs import PROGRAMS

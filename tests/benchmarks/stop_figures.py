@@ -13,8 +13,8 @@ import random
 import statistics
 from dataclasses import dataclass
 
-from monitor.config import find_rig
-from monitor.core.types import Frame
+from monitor.config.rig_file import find_rig
+from monitor.model.stream import Frame
 from simulators.feed import shipped_core
 from simulators.scenario import Scenario, Work
 from simulators.session import PlantSource

@@ -3,11 +3,14 @@
 import json
 from typing import Any
 
-from monitor.config import find_rig
+from monitor.config.rig_file import find_rig
+from monitor.config.rule import SENSOR_SIGNALS, RuleSet
+from monitor.config.rules_file import build_rules
 from monitor.core.alarm_life import LATCHED
 from monitor.core.alarms import AlarmBank
-from monitor.core.rules import SENSOR_SIGNALS, RuleSet, build_rules
-from monitor.core.types import GRID_NS, Action, ActionKind, AlarmState, AlarmView, Finding, HoistState
+from monitor.model.alarm import AlarmState, AlarmView, Finding
+from monitor.model.snapshot import HoistState
+from monitor.model.stream import GRID_NS, Action, ActionKind
 
 START_NS = 1_700_000_000_000_000_000
 RIG = find_rig("land")

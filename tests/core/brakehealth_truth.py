@@ -10,11 +10,13 @@ import random
 from collections.abc import Callable
 from dataclasses import dataclass
 
-from monitor.config import BandBrake, CaliperBrake, EddyAux, Rig, find_rig
+from monitor.config.rig import BandBrake, CaliperBrake, EddyAux, Rig
+from monitor.config.rig_file import find_rig
 from monitor.core.brakehealth import BrakeHealth
 from monitor.core.braking import BrakeModel
 from monitor.core.estimator import Estimator
-from monitor.core.types import HoistState, Sample, Validity
+from monitor.model.reading import Sample, Validity
+from monitor.model.snapshot import HoistState
 from monitor.physics.drum import DrumGeometry
 
 G = 9.80665

@@ -2,21 +2,17 @@
 
 import math
 
-from monitor.config import CheckSettings, Rig, find_rig
+from monitor.config.rig import CheckSettings, Rig
+from monitor.config.rig_file import find_rig
 from monitor.core.checks import Checks
 from monitor.core.estimator import Estimate
 from monitor.core.now import Now
 from monitor.core.sensors import SensorRegister
-from monitor.core.types import (
-    GRID_NS,
-    CheckResult,
-    CheckVerdict,
-    CheckView,
-    Finding,
-    HoistState,
-    Sample,
-    Validity,
-)
+from monitor.model.alarm import Finding
+from monitor.model.check import CheckResult, CheckVerdict, CheckView
+from monitor.model.reading import Sample, Validity
+from monitor.model.snapshot import HoistState
+from monitor.model.stream import GRID_NS
 
 START_NS = 1_700_000_000_000_000_000
 HOUR_NS = 3_600_000_000_000

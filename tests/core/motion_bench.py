@@ -8,9 +8,10 @@ import random
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 
-from monitor.config import Rig, find_rig
+from monitor.config.rig import Rig
+from monitor.config.rig_file import find_rig
 from monitor.core.estimator import Estimate, Estimator
-from monitor.core.types import RejectReason, Sample
+from monitor.model.reading import RejectReason, Sample
 
 START_NS = 1_700_000_000_000_000_000
 Change = Callable[[float, float], float | None]

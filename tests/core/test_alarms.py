@@ -3,7 +3,9 @@
 import pytest
 
 from monitor.core.alarm_life import BY_CONDITION, LIFE, Event, life_diagram
-from monitor.core.types import ActionKind, AlarmState, HoistState, Severity
+from monitor.model.alarm import AlarmState, Severity
+from monitor.model.snapshot import HoistState
+from monitor.model.stream import ActionKind
 from tests.core.alarm_bench import NOT_FITTED, RIG, SIGNALS, VALID, Bench, into, rule
 
 N, U, A = AlarmState.NORMAL, AlarmState.UNACKNOWLEDGED, AlarmState.ACKNOWLEDGED

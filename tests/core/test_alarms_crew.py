@@ -3,7 +3,8 @@
 import pytest
 
 from monitor.core.alarms import ALARM_ACTIONS, SHELVE_LONGEST_S, AlarmBank
-from monitor.core.types import GRID_NS, Action, ActionKind, AlarmState, Severity
+from monitor.model.alarm import AlarmState, Severity
+from monitor.model.stream import GRID_NS, Action, ActionKind
 from tests.core.alarm_bench import SIGNALS, Bench, into, rule, rules
 
 N, U, A = AlarmState.NORMAL, AlarmState.UNACKNOWLEDGED, AlarmState.ACKNOWLEDGED

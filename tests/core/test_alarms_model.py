@@ -12,9 +12,10 @@ from typing import Any
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from monitor.config.rule import Rule, RuleSet
 from monitor.core.conditions import Condition
-from monitor.core.rules import Rule, RuleSet
-from monitor.core.types import GRID_NS, ActionKind, HoistState
+from monitor.model.snapshot import HoistState
+from monitor.model.stream import GRID_NS, ActionKind
 from tests.core.alarm_bench import INVALID, NOT_FITTED, RIG, SIGNALS, VALID, Bench, rule
 
 CATALOGUE = (

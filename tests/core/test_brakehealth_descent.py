@@ -4,11 +4,11 @@ import math
 
 import pytest
 
-from monitor.config import find_rig
+from monitor.config.rig_file import find_rig
 from monitor.core.brakehealth_descent import CreepWatch, DescentLedger, DiscHeat
 from monitor.core.braking import BrakeModel
 from monitor.core.estimator import Estimator
-from monitor.core.types import Validity
+from monitor.model.reading import Validity
 from monitor.physics.heat import cooled_c, heated_c
 from tests.core.brakehealth_truth import INVALID, NOT_FITTED, OK, Bench, Machine
 

@@ -6,13 +6,13 @@ from collections.abc import Callable
 
 import pytest
 
-from monitor.config import find_rig
+from monitor.config.rig_file import find_rig
 from monitor.core.brakehealth import BrakeHealth
 from monitor.core.brakehealth_effect import Lag, estimator_delay_s
 from monitor.core.braking import BrakeModel
 from monitor.core.estimator import Estimator
 from monitor.core.kinematics import Kinematics
-from monitor.core.types import Validity
+from monitor.model.reading import Validity
 from tests.core.brakehealth_truth import INVALID, OK, Bench, Machine
 
 MACHINES = [

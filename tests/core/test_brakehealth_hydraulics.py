@@ -7,7 +7,8 @@ from collections.abc import Iterator
 
 import pytest
 
-from monitor.config import Rig, find_rig
+from monitor.config.rig import Rig
+from monitor.config.rig_file import find_rig
 from monitor.core.brakehealth_hydraulics import (
     Circuits,
     CircuitWatch,
@@ -16,7 +17,7 @@ from monitor.core.brakehealth_hydraulics import (
     PumpWatch,
     ResponseWatch,
 )
-from monitor.core.types import Validity
+from monitor.model.reading import Validity
 from monitor.physics.hydraulics import Accumulator
 from tests.core.brakehealth_truth import INVALID, NOT_FITTED, OK, Bench, Machine
 

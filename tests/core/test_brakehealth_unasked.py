@@ -4,10 +4,10 @@ import math
 
 import pytest
 
-from monitor.config import find_rig
+from monitor.config.rig_file import find_rig
 from monitor.core.brakehealth_unasked import UnaskedPressure
 from monitor.core.estimator import Estimator
-from monitor.core.types import Validity
+from monitor.model.reading import Validity
 from tests.core.brakehealth_truth import Bench, Machine
 
 DT = 0.05

@@ -6,7 +6,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from monitor.config import BandBrake, CaliperBrake, find_rig
+from monitor.config.rig import BandBrake, CaliperBrake
+from monitor.config.rig_file import find_rig
 from monitor.core.braking import BrakeModel
 from monitor.physics.brakes import EmergencyCalipers, ServiceCalipers, band_from_pull
 

@@ -7,11 +7,12 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from monitor.config import find_rig, shipped_rigs
+from monitor.config.rig_file import find_rig, shipped_rigs
 from monitor.core.checks import PROCEDURES, Checks
 from monitor.core.checks_steps import LONGEST_S
 from monitor.core.signals import SIGNAL_NAMES
-from monitor.core.types import CheckVerdict, Finding, Severity
+from monitor.model.alarm import Finding, Severity
+from monitor.model.check import CheckVerdict
 from tests.core.check_bench import HOUR_NS, START_NS, Bench, rig_with
 
 IDS = [procedure.id for procedure in PROCEDURES]

@@ -5,7 +5,8 @@ import re
 
 import pytest
 
-from monitor.core.types import CheckVerdict, Validity
+from monitor.model.check import CheckVerdict
+from monitor.model.reading import Validity
 from monitor.physics.hydraulics import Accumulator
 from tests.core.check_bench import Bench, rig_with
 

@@ -5,11 +5,15 @@ from functools import cache
 
 import pytest
 
-from monitor.config import Rig
+from monitor.config.rig import Rig
+from monitor.config.rules_file import default_rules_path, load_rules
 from monitor.core.engine import Core
-from monitor.core.rules import default_rules_path, load_rules
 from monitor.core.signals import SIGNAL_NAMES
-from monitor.core.types import Action, ActionKind, CheckVerdict, Finding, Frame, Snapshot, Validity
+from monitor.model.alarm import Finding
+from monitor.model.check import CheckVerdict
+from monitor.model.reading import Validity
+from monitor.model.snapshot import Snapshot
+from monitor.model.stream import Action, ActionKind, Frame
 from simulators.scenario import CrewAction, find_scenario
 from simulators.session import PlantSource
 from tests.core.check_bench import HOUR_NS, rig_with

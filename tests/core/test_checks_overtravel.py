@@ -2,7 +2,8 @@
 
 import pytest
 
-from monitor.core.types import CheckVerdict, Validity
+from monitor.model.check import CheckVerdict
+from monitor.model.reading import Validity
 from tests.core.check_bench import Bench, rig_with
 
 CHECK = "overtravel-function"

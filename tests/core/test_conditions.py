@@ -8,7 +8,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from monitor.core.conditions import TRANSITIONS, Condition, ConditionState, Reading, condition_diagram
-from monitor.core.types import GRID_NS, NOT_FITTED, UNKNOWN, Validity, Value
+from monitor.model.reading import NOT_FITTED, UNKNOWN, Validity, Value
+from monitor.model.stream import GRID_NS
 
 START_NS = 1_700_000_000_000_000_000
 

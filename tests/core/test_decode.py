@@ -7,9 +7,12 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from monitor.config import Rig, Sensor, find_rig
-from monitor.core.decode import MAX_PAYLOAD, Decoder, compile_pointer, printable
-from monitor.core.types import Frame, Reject, RejectReason, Sample
+from monitor.config.rig import Rig, Sensor
+from monitor.config.rig_file import find_rig
+from monitor.core.decode import MAX_PAYLOAD, Decoder, compile_pointer
+from monitor.model.reading import Reject, RejectReason, Sample
+from monitor.model.stream import Frame
+from monitor.text import printable
 
 LAND = find_rig("land")
 T = 1_700_000_000_000_000_000

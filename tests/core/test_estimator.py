@@ -7,7 +7,7 @@ import pytest
 
 from monitor.core.estimator import Estimator
 from monitor.core.sources import Source, greatest_deceleration_m_s2
-from monitor.core.types import RejectReason, Sample, Validity
+from monitor.model.reading import RejectReason, Sample, Validity
 from tests.core.motion_bench import START_NS, Bench, line_m, profile, rig_with, turns_at
 
 STROKE = [(1.0, 2.0), (25.0, 25.0), (25.0, 3.0), (3.0, 20.0), (3.0, 3.0)]

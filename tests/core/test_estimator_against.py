@@ -3,7 +3,7 @@
 import pytest
 
 from monitor.core.plausible import Contradictions
-from monitor.core.types import Validity
+from monitor.model.reading import Validity
 from tests.core.motion_bench import Bench, profile, rig_with
 
 DOWN = [(20.0, 2.0), (4.0, 16.0), (4.0, 5.0)]

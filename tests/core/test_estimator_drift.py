@@ -5,7 +5,7 @@ from collections.abc import Callable
 
 import pytest
 
-from monitor.config import find_rig
+from monitor.config.rig_file import find_rig
 from monitor.core.aiding import HeightMap
 from monitor.core.drift import NO_DRIFT, DriftWatch, Record, Verdict, explain
 from monitor.physics.drum import DrumGeometry

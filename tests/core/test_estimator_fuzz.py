@@ -8,7 +8,8 @@ from hypothesis import strategies as st
 
 from monitor.core.estimator import Estimator
 from monitor.core.hoist import HoistTracker
-from monitor.core.types import HoistState, Sample, Validity, Value
+from monitor.model.reading import Sample, Validity, Value
+from monitor.model.snapshot import HoistState
 from tests.core.motion_bench import START_NS, rig_with, turns_at
 
 RIGS = {name: rig_with(name) for name in ("light", "land", "deep")}

@@ -4,7 +4,7 @@ import math
 
 import pytest
 
-from monitor.core.types import RejectReason, Validity
+from monitor.model.reading import RejectReason, Validity
 from tests.core.motion_bench import Bench, Change, profile, rig_with
 
 STROKE = [(1.0, 2.0), (25.0, 25.0), (25.0, 3.0), (3.0, 20.0), (3.0, 3.0)]

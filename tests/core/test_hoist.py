@@ -6,10 +6,11 @@ from collections.abc import Callable, Iterator, Sequence
 
 import pytest
 
-from monitor.config import Rig
+from monitor.config.rig import Rig
 from monitor.core.estimator import Estimate
 from monitor.core.hoist import HoistTracker
-from monitor.core.types import UNKNOWN, HoistState, Validity, Value
+from monitor.model.reading import UNKNOWN, Validity, Value
+from monitor.model.snapshot import HoistState
 from monitor.physics.tackle import dead_line_factor
 from tests.core.motion_bench import rig_with
 

@@ -12,11 +12,12 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from monitor.config import find_rig
+from monitor.config.rig_file import find_rig
+from monitor.config.rules_file import default_rules_path, load_rules
 from monitor.core.engine import Core
-from monitor.core.rules import default_rules_path, load_rules
 from monitor.core.signals import SIGNAL_NAMES
-from monitor.core.types import GRID_NS, HEALTH_TOPIC, Action, ActionKind, Finding, Frame
+from monitor.model.alarm import Finding
+from monitor.model.stream import GRID_NS, HEALTH_TOPIC, Action, ActionKind, Frame
 
 RIG = find_rig("land")
 RULES = load_rules(default_rules_path(), RIG, SIGNAL_NAMES)

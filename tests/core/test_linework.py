@@ -9,7 +9,8 @@ from hypothesis import strategies as st
 from scipy.constants import foot, lbf
 
 from monitor.core.linework import BRIDGE_S, JUMP_M, STEP_M, LineWork
-from monitor.core.types import GRID_NS, HoistState
+from monitor.model.snapshot import HoistState
+from monitor.model.stream import GRID_NS
 from monitor.units import TON_MILE_J
 
 STAND_M, SPEED_M_S, ACCELERATION_M_S2 = 93 * foot, 4 * foot, 0.5

@@ -5,20 +5,14 @@ from collections.abc import Iterator
 
 import pytest
 
-from monitor.config import find_rig
+from monitor.config.rig_file import find_rig
+from monitor.config.rules_file import default_rules_path, load_rules
 from monitor.core.engine import Core
-from monitor.core.rules import default_rules_path, load_rules
 from monitor.core.signals import SIGNAL_NAMES
-from monitor.core.types import (
-    CARRIED_TOPIC,
-    HEALTH_TOPIC,
-    Action,
-    ActionKind,
-    Finding,
-    Frame,
-    Snapshot,
-    Validity,
-)
+from monitor.model.alarm import Finding
+from monitor.model.reading import Validity
+from monitor.model.snapshot import Snapshot
+from monitor.model.stream import CARRIED_TOPIC, HEALTH_TOPIC, Action, ActionKind, Frame
 from simulators.scenario import find_scenario
 from simulators.session import PlantSource
 

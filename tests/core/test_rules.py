@@ -5,17 +5,12 @@ from typing import Any
 
 import pytest
 
-from monitor.config import find_rig, shipped_rigs
-from monitor.configfile import ConfigError
-from monitor.core.rules import (
-    GUIDANCE_LENGTH,
-    MESSAGE_LENGTH,
-    RuleSet,
-    build_rules,
-    default_rules_path,
-    load_rules,
-)
-from monitor.core.types import HoistState, Severity
+from monitor.config.rig_file import find_rig, shipped_rigs
+from monitor.config.rule import GUIDANCE_LENGTH, MESSAGE_LENGTH, RuleSet
+from monitor.config.rules_file import build_rules, default_rules_path, load_rules
+from monitor.config.toml_file import ConfigError
+from monitor.model.alarm import Severity
+from monitor.model.snapshot import HoistState
 from tests.core.alarm_bench import RIG, SIGNALS, rule
 
 

@@ -2,9 +2,9 @@
 
 import pytest
 
-from monitor.config import find_rig
+from monitor.config.rig_file import find_rig
 from monitor.core.sensors import SensorRegister
-from monitor.core.types import Reject, RejectReason, Sample, Validity
+from monitor.model.reading import Reject, RejectReason, Sample, Validity
 
 RIG = find_rig("land")
 T = 1_700_000_000_000_000_000

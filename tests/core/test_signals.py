@@ -5,9 +5,12 @@ from collections.abc import Sequence
 
 import pytest
 
-from monitor.config import find_rig
+from monitor.config.rig_file import find_rig
 from monitor.core.signals import SIGNAL_NAMES, SIGNALS, SignalReader
-from monitor.core.types import Finding, Frame, HoistState, Validity
+from monitor.model.alarm import Finding
+from monitor.model.reading import Validity
+from monitor.model.snapshot import HoistState
+from monitor.model.stream import Frame
 from simulators.feed import shipped_core
 from simulators.scenario import find_scenario
 from simulators.session import PlantSource

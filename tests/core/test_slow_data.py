@@ -2,8 +2,10 @@
 
 import json
 
-from monitor.config import find_rig
-from monitor.core.types import Frame, Severity, Validity
+from monitor.config.rig_file import find_rig
+from monitor.model.alarm import Severity
+from monitor.model.reading import Validity
+from monitor.model.stream import Frame
 from simulators.feed import shipped_core
 from simulators.scenario import find_scenario
 from simulators.session import PlantSource

@@ -6,11 +6,11 @@ import pytest
 from hypothesis import HealthCheck, assume, given, settings
 from hypothesis import strategies as st
 
-from monitor.config import find_rig
+from monitor.config.rig_file import find_rig
 from monitor.core.braking import BrakeModel
 from monitor.core.estimate import Estimate
 from monitor.core.stopmark import NEVER_S, Brakes, Load, StopCalculator
-from monitor.core.types import Validity
+from monitor.model.reading import Validity
 from monitor.physics.motion import Hoist, reach_lowering
 
 RIG = find_rig("land")

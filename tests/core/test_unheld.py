@@ -4,9 +4,11 @@ import math
 
 import pytest
 
-from monitor.config import RegenAux, find_rig
+from monitor.config.rig import RegenAux
+from monitor.config.rig_file import find_rig
 from monitor.core.plausible import UNHELD_S, Unheld
-from monitor.core.types import Frame, Validity
+from monitor.model.reading import Validity
+from monitor.model.stream import Frame
 from simulators.faults_readings import Freeze
 from simulators.feed import shipped_core
 from simulators.scenario import Scenario, Work

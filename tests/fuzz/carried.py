@@ -9,7 +9,7 @@ from functools import lru_cache
 from typing import Any, Final
 
 from monitor.core.engine import Core
-from monitor.core.types import CARRIED_TOPIC, HEALTH_TOPIC, Action, ActionKind, Frame
+from monitor.model.stream import CARRIED_TOPIC, HEALTH_TOPIC, Action, ActionKind, Frame
 from tests.fuzz.draws import Draws, edited
 from tests.fuzz.stream import T_NS, TOKENS, shipped, sound_finding, sound_snapshot
 

@@ -11,8 +11,9 @@ from typing import Final
 
 from monitor.adapters.ledger import Ledger
 from monitor.cli import main
-from monitor.errors import UserError, harmless
+from monitor.errors import UserError
 from monitor.live import line_event
+from monitor.text import harmless
 from tests.fuzz.draws import Draws, edited
 from tests.fuzz.sessions import cell_of
 from tests.fuzz.stream import T_NS, TOKENS

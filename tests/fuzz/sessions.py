@@ -20,8 +20,9 @@ from monitor.adapters.session import pack_state
 from monitor.adapters.sessions import summarise, verify_session
 from monitor.assembly import header_of
 from monitor.core.engine import Core
-from monitor.core.types import CARRIED_TOPIC, HEALTH_TOPIC, RESERVED, Action, ActionKind, Finding, Frame, Severity
 from monitor.errors import UserError
+from monitor.model.alarm import Finding, Severity
+from monitor.model.stream import CARRIED_TOPIC, HEALTH_TOPIC, RESERVED, Action, ActionKind, Frame
 from monitor.playback import ReplayDriver
 from monitor.restart import left_behind
 from tests.fuzz.carried import carried, some_frames

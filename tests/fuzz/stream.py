@@ -11,11 +11,15 @@ from itertools import pairwise
 from typing import Any, Final
 
 from monitor.adapters.wire import MAX_PACKET_BYTES, Message, Wire, WireError
-from monitor.config import Rig, Sensor
-from monitor.core.decode import Decoder, printable
+from monitor.config.rig import Rig, Sensor
+from monitor.config.rule import RuleSet
+from monitor.core.decode import Decoder
 from monitor.core.engine import Core
-from monitor.core.rules import RuleSet
-from monitor.core.types import HEALTH_TOPIC, Action, ActionKind, Finding, Frame, Sample, Snapshot, Validity
+from monitor.model.alarm import Finding
+from monitor.model.reading import Sample, Validity
+from monitor.model.snapshot import Snapshot
+from monitor.model.stream import HEALTH_TOPIC, Action, ActionKind, Frame
+from monitor.text import printable
 from tests.fuzz.draws import NUMBERS, Draws, edited
 from tests.fuzz.texts import find_rig_once, rules_for
 

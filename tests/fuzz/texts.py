@@ -15,14 +15,16 @@ from unittest.mock import patch
 from monitor.adapters import fieldmap
 from monitor.adapters.fieldlog import FieldLog
 from monitor.adapters.fieldmap import EXAMPLE, load_map
-from monitor.config import Rig, find_rig, shipped_rigs
-from monitor.configfile import config_root, parse_toml, validate
+from monitor.config.fields import Model
+from monitor.config.rig import Rig
+from monitor.config.rig_file import find_rig, shipped_rigs
+from monitor.config.rule import RuleSet
+from monitor.config.rules_file import build_rules
+from monitor.config.toml_file import config_root, parse_toml, validate
 from monitor.core.engine import Core
-from monitor.core.rules import RuleSet, build_rules
 from monitor.core.signals import SIGNAL_NAMES
-from monitor.core.types import Action, ActionKind, Frame
 from monitor.errors import UserError
-from monitor.fields import Model
+from monitor.model.stream import Action, ActionKind, Frame
 from simulators.scenario import load_scenario, shipped_scenarios
 from tests.fuzz.draws import Draws, edited, edited_lines
 

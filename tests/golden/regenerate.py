@@ -9,8 +9,8 @@ import json
 import sys
 from pathlib import Path
 
-from monitor.config import find_rig
-from monitor.core.types import Finding
+from monitor.config.rig_file import find_rig
+from monitor.model.alarm import Finding
 from simulators.feed import findings_of
 from simulators.scenario import Scenario, find_scenario, shipped_scenarios
 from simulators.session import PlantSource

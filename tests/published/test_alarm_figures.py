@@ -2,7 +2,7 @@
 
 import pytest
 
-from monitor.core.types import AlarmState, Finding, Severity
+from monitor.model.alarm import AlarmState, Finding, Severity
 from monitor.report.alarmfigures import AlarmFigures, figures
 from tests.published.rows import Row, check, rows
 

@@ -8,10 +8,11 @@ from typing import Any
 
 from monitor.adapters.recorder import Recorder
 from monitor.assembly import core_of, header_of
-from monitor.config import find_rig
-from monitor.configfile import read_text
-from monitor.core.rules import default_rules_path
-from monitor.core.types import Action, Finding, Frame
+from monitor.config.rig_file import find_rig
+from monitor.config.rules_file import default_rules_path
+from monitor.config.toml_file import read_text
+from monitor.model.alarm import Finding
+from monitor.model.stream import Action, Frame
 from monitor.runner import Runner
 from simulators.commands.simulate import record
 from simulators.scenario import find_scenario

@@ -4,7 +4,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from monitor.core.types import AlarmState, Finding, Severity
+from monitor.model.alarm import AlarmState, Finding, Severity
 from monitor.report.alarmfigures import figures, spans
 
 S = 1_000_000_000

@@ -6,7 +6,8 @@ from pathlib import Path
 import pytest
 
 from monitor.adapters.chain import SessionChain
-from monitor.core.types import CheckResult, CheckVerdict, Frame
+from monitor.model.check import CheckResult, CheckVerdict
+from monitor.model.stream import Frame
 from monitor.report.attention import MOST_LINES, look_table
 from monitor.report.collect import Recording, collect
 from monitor.report.sections import Story

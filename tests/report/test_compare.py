@@ -6,7 +6,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from monitor.adapters.chain import SessionChain
-from monitor.core.types import Finding, Severity
+from monitor.model.alarm import Finding, Severity
 from monitor.report.compare import changed_rules, compare, pair
 from tests.report.recorded import changed, rules
 

@@ -8,8 +8,9 @@ from pathlib import Path
 
 import pytest
 
-from monitor.config import Rig, find_rig, load_rig
-from monitor.core.types import Action, ActionKind, Frame
+from monitor.config.rig import Rig
+from monitor.config.rig_file import find_rig, load_rig
+from monitor.model.stream import Action, ActionKind, Frame
 from monitor.report.heights import HeightSet, heights_of
 from tests.report.recorded import START_NS, reading
 

@@ -8,7 +8,7 @@ from monitor.adapters.chain import SessionChain
 from monitor.adapters.drafts import Draft, Stretch
 from monitor.adapters.ledger import Entry
 from monitor.commands.ledger import alarm_levels
-from monitor.core.types import Action, ActionKind
+from monitor.model.stream import Action, ActionKind
 from monitor.report.collect import Recording, collect
 from monitor.report.ledgered import drafts, trend_words, work_since_cut_j
 from monitor.ui.entrywords import figures

@@ -11,7 +11,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from monitor.adapters.chain import SessionChain
-from monitor.core.types import Action, ActionKind, AlarmState, Finding, Frame, Severity
+from monitor.model.alarm import AlarmState, Finding, Severity
+from monitor.model.stream import Action, ActionKind, Frame
 from monitor.report.collect import Recording, collect
 from monitor.report.html import table, text
 from monitor.report.plots import Chart, Curve, Panel, band, ticks, time_ticks

@@ -15,10 +15,10 @@ import pytest
 from monitor.adapters.chain import SessionChain
 from monitor.adapters.recorder import Recorder
 from monitor.assembly import core_of, header_of
-from monitor.config import find_rig
+from monitor.config.rig_file import find_rig
 from monitor.core.engine import Core
 from monitor.core.signals import SIGNAL_NAMES
-from monitor.core.types import CARRIED_TOPIC, GRID_NS, Frame
+from monitor.model.stream import CARRIED_TOPIC, GRID_NS, Frame
 from monitor.report import pieces
 from monitor.report.collect import Recording, collect
 from monitor.report.motion import descents, stands, stops

@@ -7,7 +7,8 @@ import numpy as np
 import pytest
 
 from monitor.adapters.chain import SessionChain
-from monitor.core.types import Action, ActionKind, Finding, Frame, Severity
+from monitor.model.alarm import Finding, Severity
+from monitor.model.stream import Action, ActionKind, Frame
 from monitor.report.collect import Recording, collect
 from monitor.report.plots import band, bins
 from monitor.report.report import make_report

@@ -13,7 +13,7 @@ import pytest
 from scipy.constants import foot, lbf
 
 from monitor.adapters.chain import SessionChain
-from monitor.core.types import Frame
+from monitor.model.stream import Frame
 from monitor.physics.line import round_trip_j
 from monitor.report.collect import collect
 from tests.core.test_linework import trapezoid

@@ -15,13 +15,17 @@ from typing import Annotated, Literal
 import pytest
 from pydantic import Field
 
-from monitor.config import find_rig, shipped_rigs
-from monitor.configfile import read_toml, validate
+from monitor.config.fields import Finite, Model
+from monitor.config.rig_file import find_rig, shipped_rigs
+from monitor.config.rule import SENSOR_SIGNALS, RuleSet
+from monitor.config.rules_file import default_rules_path, load_rules
+from monitor.config.toml_file import read_toml, validate
 from monitor.core.alarms import AlarmBank
-from monitor.core.rules import SENSOR_SIGNALS, RuleSet, default_rules_path, load_rules
 from monitor.core.signals import SIGNAL_NAMES
-from monitor.core.types import GRID_NS, AlarmState, Finding, HoistState, Severity, Validity
-from monitor.fields import Finite, Model
+from monitor.model.alarm import AlarmState, Finding, Severity
+from monitor.model.reading import Validity
+from monitor.model.snapshot import HoistState
+from monitor.model.stream import GRID_NS
 
 FOLDER = Path(__file__).parent
 FILES = sorted(FOLDER.glob("*.toml"))

@@ -3,7 +3,8 @@
 from collections.abc import Callable
 from dataclasses import replace
 
-from monitor.config import Rig, find_rig
+from monitor.config.rig import Rig
+from monitor.config.rig_file import find_rig
 from simulators.brake import FrictionBrake
 from simulators.hydraulics import Circuits
 from simulators.plant import TICK_S, Plant

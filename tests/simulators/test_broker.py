@@ -7,9 +7,9 @@ import aiomqtt
 import pytest
 
 from monitor.adapters.address import parse_broker_url
-from monitor.config import find_rig
-from monitor.core.types import Frame
+from monitor.config.rig_file import find_rig
 from monitor.errors import UserError
+from monitor.model.stream import Frame
 from simulators.broker import embedded_broker, free_port
 from simulators.process import start_simulated_rig
 from simulators.publish import publish

@@ -7,8 +7,8 @@ from typing import Any
 
 import pytest
 
-from monitor.config import find_rig
-from monitor.configfile import validate
+from monitor.config.rig_file import find_rig
+from monitor.config.toml_file import validate
 from simulators.faults import FAULTS, kind_of
 from simulators.faults_base import Fault, OnSensor
 from simulators.scenario import Scenario

@@ -5,7 +5,8 @@ import math
 import pytest
 from scipy.constants import bar, gallon, psi
 
-from monitor.config import BandBrake, find_rig
+from monitor.config.rig import BandBrake
+from monitor.config.rig_file import find_rig
 from simulators.hydraulics import ATMOSPHERE_PA, Accumulator
 from simulators.plant import Plant
 from simulators.truth import Truth, band_torque_n_m

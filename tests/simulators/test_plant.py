@@ -7,7 +7,7 @@ from typing import Any
 import pytest
 from scipy.integrate import solve_ivp
 
-from monitor.config import find_rig, shipped_rigs
+from monitor.config.rig_file import find_rig, shipped_rigs
 from simulators.plant import Plant
 from simulators.programs import operator_of
 from simulators.scenario import find_scenario, shipped_scenarios

@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from monitor.config import find_rig, shipped_rigs
+from monitor.config.rig_file import find_rig, shipped_rigs
 from simulators.plant import TICK_S, Plant
 from simulators.scenario import find_scenario, shipped_scenarios
 from simulators.session import PlantSource

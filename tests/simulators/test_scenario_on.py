@@ -2,8 +2,8 @@
 
 import pytest
 
-from monitor.config import find_rig
-from monitor.core.types import Severity
+from monitor.config.rig_file import find_rig
+from monitor.model.alarm import Severity
 from simulators.feed import findings_of
 from simulators.scenario import find_scenario
 from simulators.session import PlantSource

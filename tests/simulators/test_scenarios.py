@@ -5,11 +5,11 @@ from pathlib import Path
 
 import pytest
 
-from monitor.config import find_rig
-from monitor.configfile import ConfigError, validate
-from monitor.core.rules import default_rules_path, load_rules
+from monitor.config.rig_file import find_rig
+from monitor.config.rules_file import default_rules_path, load_rules
+from monitor.config.toml_file import ConfigError, validate
 from monitor.core.signals import SIGNAL_NAMES
-from monitor.core.types import Finding, Severity
+from monitor.model.alarm import Finding, Severity
 from simulators import operator, programs
 from simulators.commands.scenarios import run as list_scenarios
 from simulators.faults import FAULTS, kind_of

@@ -5,10 +5,12 @@ from typing import Any
 
 import pytest
 
-from monitor.config import Rig, Sensor, find_rig, shipped_rigs
-from monitor.configfile import validate
+from monitor.config.rig import Rig, Sensor
+from monitor.config.rig_file import find_rig, shipped_rigs
+from monitor.config.toml_file import validate
 from monitor.core.decode import Decoder
-from monitor.core.types import Frame, Sample
+from monitor.model.reading import Sample
+from monitor.model.stream import Frame
 from simulators.plant import Plant
 from simulators.scenario import find_scenario
 from simulators.sensors import READ, Channel, SourceClock
@@ -101,7 +103,7 @@ def test_counts_wrap_at_their_bits_and_follow_the_sense() -> None:
 
 
 def test_every_quantity_can_be_simulated() -> None:
-    from monitor.core.quantities import QUANTITIES
+    from monitor.model.quantities import QUANTITIES
 
     assert set(READ) == set(QUANTITIES)
 

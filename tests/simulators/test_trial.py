@@ -8,7 +8,7 @@ from typing import Any
 import pytest
 
 from monitor.cli import main
-from monitor.config import find_rig
+from monitor.config.rig_file import find_rig
 from simulators.plant import Plant
 from simulators.trial.cases import SETS, case_of
 from simulators.trial.pool import fingerprint, keep_sessions, run_set

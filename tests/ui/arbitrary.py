@@ -6,24 +6,11 @@ from types import MappingProxyType
 from hypothesis import strategies as st
 
 from monitor.core.signals import SIGNALS
-from monitor.core.types import (
-    AlarmState,
-    AlarmView,
-    CheckReading,
-    CheckResult,
-    CheckStepView,
-    CheckVerdict,
-    CheckView,
-    Health,
-    HoistState,
-    Limits,
-    SensorView,
-    Severity,
-    Snapshot,
-    StopMarks,
-    Validity,
-    Value,
-)
+from monitor.model.alarm import AlarmState, AlarmView, Severity
+from monitor.model.check import CheckReading, CheckResult, CheckStepView, CheckVerdict, CheckView
+from monitor.model.reading import Validity, Value
+from monitor.model.snapshot import HoistState, Limits, SensorView, Snapshot, StopMarks
+from monitor.model.stream import Health
 from tests.ui import sample
 
 SENTINEL = 7_777_771_234.0

@@ -4,8 +4,9 @@ import asyncio
 from dataclasses import dataclass, field
 from typing import Literal
 
-from monitor.config import Rig
-from monitor.core.types import Action, ActionKind, Snapshot
+from monitor.config.rig import Rig
+from monitor.model.snapshot import Snapshot
+from monitor.model.stream import Action, ActionKind
 from monitor.ui.driver import Mode
 from tests.ui import sample
 

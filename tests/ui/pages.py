@@ -4,12 +4,9 @@ from dataclasses import replace
 from types import MappingProxyType
 from typing import Any
 
-from monitor.core.types import (
-    Health,
-    Snapshot,
-    Validity,
-    Value,
-)
+from monitor.model.reading import Validity, Value
+from monitor.model.snapshot import Snapshot
+from monitor.model.stream import Health
 from monitor.ui.canvas import Canvas
 from monitor.ui.page import draw_page
 from monitor.ui.screens import SCREENS, ScreenSpec

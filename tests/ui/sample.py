@@ -5,27 +5,13 @@ from dataclasses import replace
 from functools import cache
 from types import MappingProxyType
 
-from monitor.config import Rig, find_rig
-from monitor.core.types import (
-    NOT_FITTED,
-    UNKNOWN,
-    AlarmState,
-    AlarmView,
-    CheckReading,
-    CheckResult,
-    CheckStepView,
-    CheckVerdict,
-    CheckView,
-    Health,
-    HoistState,
-    Limits,
-    SensorView,
-    Severity,
-    Snapshot,
-    StopMarks,
-    Validity,
-    Value,
-)
+from monitor.config.rig import Rig
+from monitor.config.rig_file import find_rig
+from monitor.model.alarm import AlarmState, AlarmView, Severity
+from monitor.model.check import CheckReading, CheckResult, CheckStepView, CheckVerdict, CheckView
+from monitor.model.reading import NOT_FITTED, UNKNOWN, Validity, Value
+from monitor.model.snapshot import HoistState, Limits, SensorView, Snapshot, StopMarks
+from monitor.model.stream import Health
 from monitor.ui.history import History
 
 T0_NS = 1_780_000_000_000_000_000

@@ -4,14 +4,11 @@ from dataclasses import replace
 
 import pytest
 
-from monitor.core.rules import default_rules_path, load_rules
+from monitor.config.rules_file import default_rules_path, load_rules
 from monitor.core.signals import SIGNAL_NAMES
-from monitor.core.types import (
-    AlarmState,
-    Health,
-    Severity,
-    Snapshot,
-)
+from monitor.model.alarm import AlarmState, Severity
+from monitor.model.snapshot import Snapshot
+from monitor.model.stream import Health
 from monitor.ui.driver import LAST_RUN
 from monitor.ui.history import History
 from monitor.ui.screens import SCREENS

@@ -4,7 +4,8 @@ from dataclasses import replace
 
 import pytest
 
-from monitor.core.types import ActionKind, AlarmState, Severity
+from monitor.model.alarm import AlarmState, Severity
+from monitor.model.stream import ActionKind
 from monitor.ui.dialogs import Ask
 from tests.ui import sample
 from tests.ui.walk import Walk, app_with, initials, shown, wait

@@ -7,7 +7,7 @@ import pytest
 from hypothesis import example, given
 from hypothesis import strategies as st
 
-from monitor.core.types import NOT_FITTED, UNKNOWN, Validity, Value
+from monitor.model.reading import NOT_FITTED, UNKNOWN, Validity, Value
 from monitor.ui.format import SI, SYSTEMS, WIDEST, Units, clock, plain, span
 from monitor.units import Dimension
 from tests.ui import sample

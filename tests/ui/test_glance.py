@@ -8,16 +8,10 @@ from types import MappingProxyType
 import pytest
 
 from monitor.core.checks_overtravel import OVERTRAVEL
-from monitor.core.types import (
-    UNKNOWN,
-    CheckReading,
-    CheckStepView,
-    Health,
-    HoistState,
-    Snapshot,
-    Validity,
-    Value,
-)
+from monitor.model.check import CheckReading, CheckStepView
+from monitor.model.reading import UNKNOWN, Validity, Value
+from monitor.model.snapshot import HoistState, Snapshot
+from monitor.model.stream import Health
 from monitor.ui.canvas import Canvas
 from monitor.ui.format import System, Units
 from monitor.ui.screens import SCREENS, ScreenSpec

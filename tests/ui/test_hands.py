@@ -5,7 +5,7 @@ from typing import Any
 import pytest
 from textual.containers import Vertical
 
-from monitor.core.types import ActionKind
+from monitor.model.stream import ActionKind
 from monitor.ui.app import StopmarkApp
 from monitor.ui.dialogs import Ask, Help
 from monitor.ui.helptext import help_text

@@ -6,7 +6,9 @@ from types import MappingProxyType
 
 import pytest
 
-from monitor.core.types import UNKNOWN, AlarmState, Snapshot, Validity, Value
+from monitor.model.alarm import AlarmState
+from monitor.model.reading import UNKNOWN, Validity, Value
+from monitor.model.snapshot import Snapshot
 from monitor.ui.history import FINE_POINTS, MOST_POINTS, History
 from tests.ui import sample
 

@@ -8,8 +8,9 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from monitor.config import shipped_rigs
-from monitor.core.types import Snapshot, Validity, Value
+from monitor.config.rig_file import shipped_rigs
+from monitor.model.reading import Validity, Value
+from monitor.model.snapshot import Snapshot
 from monitor.ui.canvas import Canvas
 from monitor.ui.format import SYSTEMS, Units
 from monitor.ui.history import History

@@ -6,7 +6,7 @@ from typing import Any
 
 import pytest
 
-from monitor.core.types import Snapshot
+from monitor.model.snapshot import Snapshot
 from monitor.ui.app import StopmarkApp
 from monitor.ui.theme import THEMES, ThemeName
 from tests.ui import sample

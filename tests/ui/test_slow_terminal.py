@@ -14,7 +14,7 @@ import time
 from dataclasses import replace
 from pathlib import Path
 
-from monitor.core.types import Snapshot
+from monitor.model.snapshot import Snapshot
 from monitor.ui.app import StopmarkApp
 from tests.broker import PATIENCE_S
 from tests.ui import sample

@@ -9,9 +9,10 @@ from hypothesis import given
 from hypothesis import strategies as st
 from rich.style import Style
 
-from monitor.core.rules import default_rules_path, load_rules
+from monitor.config.rules_file import default_rules_path, load_rules
 from monitor.core.signals import SIGNAL_NAMES
-from monitor.core.types import AlarmState, HoistState, Limits, Severity, StopMarks
+from monitor.model.alarm import AlarmState, Severity
+from monitor.model.snapshot import HoistState, Limits, StopMarks
 from monitor.ui.bell import Bell
 from monitor.ui.canvas import Canvas, printable, words_that_fit, wrapped
 from monitor.ui.history import Track

@@ -4,7 +4,7 @@ from dataclasses import dataclass
 
 from textual.pilot import Pilot
 
-from monitor.core.types import Snapshot
+from monitor.model.snapshot import Snapshot
 from monitor.ui.app import StopmarkApp
 from monitor.ui.dialogs import Ask
 from monitor.ui.widgets.face import Face

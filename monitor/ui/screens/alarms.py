@@ -4,7 +4,9 @@ this view."""
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 
-from monitor.core.types import UNKNOWN, ActionKind, AlarmState, AlarmView, Validity, Value
+from monitor.model.alarm import AlarmState, AlarmView
+from monitor.model.reading import UNKNOWN, Validity, Value
+from monitor.model.stream import ActionKind
 from monitor.ui.canvas import Area, printable, words_that_fit, wrapped
 from monitor.ui.format import clock, span
 from monitor.ui.keys import Deck, Key

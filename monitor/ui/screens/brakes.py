@@ -2,7 +2,7 @@
 
 from math import nan
 
-from monitor.core.types import Validity, Value
+from monitor.model.reading import Validity, Value
 from monitor.ui.canvas import Area
 from monitor.ui.keys import Key
 from monitor.ui.screens.drive import friction_part, ratio, ratio_role

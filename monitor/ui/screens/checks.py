@@ -4,7 +4,8 @@ from math import isfinite
 
 from rich.cells import cell_len
 
-from monitor.core.types import ActionKind, CheckReading, CheckStepView, CheckVerdict, CheckView
+from monitor.model.check import CheckReading, CheckStepView, CheckVerdict, CheckView
+from monitor.model.stream import ActionKind
 from monitor.ui.canvas import Area, Canvas, printable, words_that_fit, wrapped
 from monitor.ui.format import clock, plain
 from monitor.ui.keys import Deck, Key

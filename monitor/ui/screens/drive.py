@@ -9,7 +9,8 @@ from dataclasses import dataclass
 from functools import partial
 from math import inf, isfinite, nan
 
-from monitor.core.types import HoistState, Validity, Value
+from monitor.model.reading import Validity, Value
+from monitor.model.snapshot import HoistState
 from monitor.ui.canvas import Area
 from monitor.ui.format import SI, span, word
 from monitor.ui.keys import Key

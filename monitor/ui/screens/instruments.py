@@ -3,7 +3,8 @@
 from dataclasses import dataclass
 from math import isfinite
 
-from monitor.core.types import SensorView, Validity, Value
+from monitor.model.reading import Validity, Value
+from monitor.model.snapshot import SensorView
 from monitor.ui.canvas import Area, name_that_fits, printable, wrapped
 from monitor.ui.format import plain, span
 from monitor.ui.keys import Key

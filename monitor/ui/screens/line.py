@@ -4,7 +4,9 @@ from collections.abc import Callable
 from math import nan
 from typing import Final, Literal
 
-from monitor.core.types import UNKNOWN, ActionKind, HoistState, Validity, Value
+from monitor.model.reading import UNKNOWN, Validity, Value
+from monitor.model.snapshot import HoistState
+from monitor.model.stream import ActionKind
 from monitor.ui.canvas import Area, printable
 from monitor.ui.driver import LINE_EVENT
 from monitor.ui.format import plain

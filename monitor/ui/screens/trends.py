@@ -3,7 +3,7 @@
 from dataclasses import dataclass, replace
 from math import isfinite, nan
 
-from monitor.core.types import Validity
+from monitor.model.reading import Validity
 from monitor.ui.canvas import Area
 from monitor.ui.format import clock, span
 from monitor.ui.history import Track

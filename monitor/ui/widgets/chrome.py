@@ -2,7 +2,8 @@
 
 from rich.cells import cell_len
 
-from monitor.core.types import AlarmState, AlarmView, Severity, Validity
+from monitor.model.alarm import AlarmState, AlarmView, Severity
+from monitor.model.reading import Validity
 from monitor.ui.bell import RINGS
 from monitor.ui.canvas import Area, printable, words_that_fit, wrapped
 from monitor.ui.driver import LAST_RUN

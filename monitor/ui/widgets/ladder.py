@@ -5,7 +5,7 @@ from itertools import pairwise
 from math import isfinite
 from typing import Final
 
-from monitor.core.types import Limits
+from monitor.model.snapshot import Limits
 from monitor.ui.canvas import Area
 from monitor.ui.format import Units
 from monitor.ui.theme import Role

@@ -1,7 +1,7 @@
 """Names and dimensions of signals and quantities, from the core's tables."""
 
-from monitor.core.quantities import QUANTITIES
 from monitor.core.signals import SIGNALS
+from monitor.model.quantities import QUANTITIES
 from monitor.units import Dimension
 
 _SIGNALS = {signal.name: signal for signal in SIGNALS}

@@ -9,7 +9,7 @@ from typing import Annotated
 
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationInfo
 
-from monitor.core.quantities import QUANTITIES
+from monitor.model.quantities import QUANTITIES
 from monitor.units import UNITS
 
 # Far wider than any machine, and far from where products of such numbers overflow or vanish.

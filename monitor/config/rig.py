@@ -1,21 +1,16 @@
 """The rig as frozen models: what its file may say, and what must agree in it.
 
-A rig is one file in ``config/rigs``; the rule catalogue is ``config/rules.toml`` (see `monitor.core.rules`). Numbers carry
+A rig is one file in ``config/rigs``; the rule catalogue is ``config/rules.toml`` (see `monitor.config.rule`). Numbers carry
 their unit in the field's name and are SI, except inside a sensor's table, where they are in the sensor's own unit.
 """
 
-import os
 import re
 from functools import cached_property
-from pathlib import Path
 from typing import Annotated, Final, Literal
 
 from pydantic import Field, ValidationInfo, field_validator
 
-from monitor.configfile import ConfigError, config_root, named_file, read_toml, validate
-from monitor.core.quantities import QUANTITIES, Quantity
-from monitor.core.types import RESERVED
-from monitor.fields import (
+from monitor.config.fields import (
     MOST,
     Finite,
     Model,
@@ -29,6 +24,8 @@ from monitor.fields import (
     Words,
     not_above,
 )
+from monitor.model.quantities import QUANTITIES, Quantity
+from monitor.model.stream import RESERVED
 from monitor.physics.line import goal_j_per_m
 from monitor.units import FOOT_M, TON_MILE_J, UNITS, Unit
 
@@ -420,30 +417,3 @@ class Rig(Model):
         if problems:
             raise ValueError("; ".join(problems))
         return sensors
-
-
-def load_rig(path: str | os.PathLike[str]) -> Rig:
-    """The rig in the TOML file at `path`.
-
-    Raises:
-        ConfigError: with every problem of the file.
-    """
-    return validate(Rig, read_toml(Path(path)), str(path))
-
-
-def shipped_rigs() -> dict[str, Path]:
-    """Rig files that come with Stopmark, by name."""
-    return {path.stem: path for path in sorted((config_root() / "rigs").glob("*.toml"))}
-
-
-def find_rig(name_or_path: str) -> Rig:
-    """A shipped rig by name, or any rig file by path.
-
-    Raises:
-        ConfigError: neither exists, or the file has problems.
-    """
-    shipped = shipped_rigs()
-    path = named_file(name_or_path, shipped)
-    if path is not None:
-        return load_rig(path)
-    raise ConfigError([f"no rig is called {name_or_path!r}; shipped rigs: {', '.join(shipped)}; or give a .toml file"])

@@ -1,0 +1,71 @@
+"""What comes in: frames from topics and actions of the crew, each at a stream time.
+
+Times are stream time: nanoseconds of the Unix epoch, counted by a clock that never steps (see `monitor.adapters.host.clock`).
+"""
+
+from dataclasses import dataclass
+from enum import StrEnum
+from typing import Final, Literal, NamedTuple
+
+GRID_NS: Final = 50_000_000
+"""Conditions are evaluated at multiples of this many nanoseconds of stream time."""
+
+RESERVED: Final = "$stopmark/"
+"""Topics that start so carry the monitor's own health. No broker's message is ever taken under such a name."""
+
+HEALTH_TOPIC: Final = RESERVED + "health"
+
+CARRIED_TOPIC: Final = RESERVED + "carried"
+"""First frame of a live run: what the run before left behind, as `Core.state` gave it (``{}``: nothing)."""
+
+
+class ActionKind(StrEnum):
+    """What the crew can tell the monitor. None of these reaches the rig."""
+
+    ACKNOWLEDGE = "acknowledge"  # target: alarm key, or "" for all
+    SHELVE = "shelve"  # target: alarm key; number: seconds
+    UNSHELVE = "unshelve"  # target: alarm key
+    RESET = "reset"  # target: alarm key of a latched alarm
+    OUT_OF_SERVICE = "out of service"  # target: alarm key
+    IN_SERVICE = "in service"  # target: alarm key
+    SILENCE = "silence"
+    REFERENCE_HEIGHT = "reference height"  # number: the block's height now, m
+    SLIP_AND_CUT = "slip and cut"  # number: turns on the drum at the reference height after the cut
+    CHECK_START = "check start"  # target: id of the procedure
+    CHECK_STEP = "check step"  # target: id of the procedure
+    CHECK_ABORT = "check abort"  # target: id of the procedure
+    NOTE = "note"  # text
+
+
+class Frame(NamedTuple):
+    """One message as it came: bytes of a topic at a stream time. What a session stores and a replay feeds."""
+
+    t_ns: int
+    topic: str
+    payload: bytes
+    retained: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Action:
+    """One thing the crew did. Recorded like a frame, because it changes what comes after."""
+
+    t_ns: int
+    kind: ActionKind
+    target: str = ""
+    number: float | None = None
+    text: str = ""
+    who: str = ""
+    """Initials, as the crew typed them."""
+
+
+@dataclass(frozen=True, slots=True)
+class Health:
+    """The monitor's own state, as told to the core by recorded health frames."""
+
+    recording: Literal["on", "off", "failed"] = "off"
+    connected: bool | None = None
+    """None where there is no broker (replay, simulation)."""
+    dropped: int = 0
+    lag_s: float = 0.0
+    note: str = ""
