@@ -3,13 +3,13 @@
 from collections.abc import Iterator
 from pathlib import Path
 
-from monitor.assembly import core_of
 from monitor.config.rig import Rig
 from monitor.config.rules_file import default_rules_path
 from monitor.config.toml_file import read_text
 from monitor.core.engine import Core
 from monitor.model.alarm import Finding
 from monitor.model.stream import Frame
+from monitor.runtime.assembly import core_of
 from simulators.session import PlantSource
 
 

@@ -16,11 +16,11 @@ from pathlib import Path
 from monitor.adapters.address import parse_broker_url
 from monitor.adapters.clock import StreamClock
 from monitor.adapters.recorder import Recorder
-from monitor.assembly import header_of
 from monitor.config.rig_file import find_rig
 from monitor.config.rules_file import default_rules_path
-from monitor.live import LiveDriver
 from monitor.model.snapshot import Snapshot
+from monitor.runtime.assembly import header_of
+from monitor.runtime.live import LiveDriver
 
 PAGE_BYTES = os.sysconf("SC_PAGE_SIZE")
 STATM = Path("/proc/self/statm")

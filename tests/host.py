@@ -14,8 +14,8 @@ from monitor.adapters.replay import SessionReader
 from monitor.config.rig_file import find_rig
 from monitor.config.rules_file import default_rules_path
 from monitor.config.toml_file import read_text
-from monitor.live import LiveDriver
 from monitor.model.stream import Frame
+from monitor.runtime.live import LiveDriver
 
 DEADLINE_S = 60.0
 NO_BROKER = "mqtt://127.0.0.1:1"

@@ -16,11 +16,11 @@ from monitor.adapters.address import parse_broker_url
 from monitor.adapters.clock import StreamClock
 from monitor.adapters.folder import DataFolder
 from monitor.adapters.segments import SegmentedRecorder
-from monitor.assembly import header_of
 from monitor.config.rig_file import find_rig
 from monitor.config.rules_file import default_rules_path
 from monitor.config.toml_file import read_text
-from monitor.live import LiveDriver, run_for
+from monitor.runtime.assembly import header_of
+from monitor.runtime.live import LiveDriver, run_for
 
 
 class Said(logging.Handler):

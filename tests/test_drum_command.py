@@ -10,13 +10,13 @@ from pathlib import Path
 import pytest
 
 from monitor.adapters.recorder import Recorder
-from monitor.assembly import header_of
 from monitor.cli import main
 from monitor.config.rig import Rig
 from monitor.config.rig_file import find_rig, load_rig
 from monitor.core.aiding import HeightMap
 from monitor.model.stream import Action, ActionKind, Frame
 from monitor.physics.drum import DrumGeometry, block_height_m
+from monitor.runtime.assembly import header_of
 from monitor.units import FOOT_M
 from simulators.scenario import find_scenario
 from simulators.session import PlantSource

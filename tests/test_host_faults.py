@@ -25,7 +25,7 @@ from monitor.adapters.logs import JsonLines
 from monitor.adapters.output import MOST_WAITING, LineWriter
 from monitor.adapters.recorder import Recorder
 from monitor.adapters.replay import SessionReader
-from monitor.ui.format import clock as clock_words
+from monitor.presentation.format import clock as clock_words
 from tests.adapters.streams import HEADER
 from tests.broker import Mosquitto, until, wait_until
 from tests.host import DEADLINE_S, NO_BROKER, live, recorded, running

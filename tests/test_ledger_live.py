@@ -16,16 +16,16 @@ from monitor.adapters.keeper import Keeper
 from monitor.adapters.ledger import Entry, Ledger
 from monitor.adapters.recorder import Recorder
 from monitor.adapters.session import SessionError
-from monitor.assembly import core_of, header_of
 from monitor.cli import main
 from monitor.commands.watch import add_arguments, live_driver
 from monitor.config.rig_file import find_rig
-from monitor.live import LiveDriver
 from monitor.model.stream import GRID_NS, Action, ActionKind
 from monitor.report.collect import collect
 from monitor.report.ledgered import drafts
-from monitor.runner import Runner
-from monitor.ui.driver import Mode
+from monitor.runtime.assembly import core_of, header_of
+from monitor.runtime.driver import Mode
+from monitor.runtime.live import LiveDriver
+from monitor.runtime.runner import Runner
 from simulators.scenario import find_scenario
 from simulators.session import PlantSource
 from tests.broker import Mosquitto, sending, until

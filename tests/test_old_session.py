@@ -12,7 +12,7 @@ import pytest
 
 from monitor.adapters.replay import SessionReader
 from monitor.cli import main
-from monitor.playback import ReplayDriver
+from monitor.runtime.replay import ReplayDriver
 
 DATA = Path(__file__).parent / "adapters" / "data" / "whole" / "land-1.stopmark"
 

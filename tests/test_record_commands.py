@@ -14,7 +14,7 @@ from monitor.adapters.ledger import Ledger
 from monitor.adapters.replay import SessionReader
 from monitor.cli import main
 from monitor.model.stream import CARRIED_TOPIC, Frame
-from monitor.playback import ReplayDriver
+from monitor.runtime.replay import ReplayDriver
 from tests.report.recorded import START_NS, changed, simulated
 
 

@@ -16,12 +16,12 @@ from monitor.adapters.replay import SessionReader
 from monitor.adapters.segments import SegmentedRecorder
 from monitor.commands.watch import live_driver
 from monitor.config.rig_file import find_rig
-from monitor.live import LiveDriver
 from monitor.model.alarm import AlarmState
 from monitor.model.snapshot import Snapshot
 from monitor.model.stream import CARRIED_TOPIC, ActionKind, Frame
-from monitor.playback import ReplayDriver
-from monitor.restart import left_behind
+from monitor.runtime.live import LiveDriver
+from monitor.runtime.replay import ReplayDriver
+from monitor.runtime.restart import left_behind
 from tests.broker import Mosquitto, sending, until
 from tests.test_commands import DEADLINE_S, own_rig
 from tests.test_ledger_live import words
@@ -147,7 +147,7 @@ def test_a_file_that_may_not_be_looked_at_is_passed_over(
     def refuse(_path: Path) -> SessionReader:
         raise PermissionError(13, "Permission denied")
 
-    monkeypatch.setattr("monitor.restart.SessionReader", refuse)
+    monkeypatch.setattr("monitor.runtime.restart.SessionReader", refuse)
     assert left_behind(tmp_path, "land") == {}
     assert "Permission denied" in caplog.text
 

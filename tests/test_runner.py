@@ -8,11 +8,11 @@ from typing import Any
 
 import pytest
 
-from monitor import runner as runner_module
 from monitor.config.rig_file import find_rig
 from monitor.model.alarm import Finding
 from monitor.model.stream import GRID_NS, Action, Frame
-from monitor.runner import Runner
+from monitor.runtime import runner as runner_module
+from monitor.runtime.runner import Runner
 from simulators.feed import shipped_core
 
 

@@ -18,7 +18,6 @@ import pytest
 from monitor.adapters.folder import DataFolder, FolderError
 from monitor.adapters.recorder import Recorder
 from monitor.adapters.replay import SessionReader
-from monitor.assembly import header_of
 from monitor.cli import main
 from monitor.config.rig import Rig
 from monitor.config.rig_file import find_rig
@@ -27,12 +26,13 @@ from monitor.config.toml_file import ConfigError, config_root, parse_toml, valid
 from monitor.core.decode import Decoder
 from monitor.core.engine import Core
 from monitor.core.signals import SIGNAL_NAMES
-from monitor.findings import finding_line
 from monitor.model.alarm import Finding, Severity
 from monitor.model.reading import Reject
 from monitor.model.stream import Action, ActionKind, Frame
-from monitor.playback import ReplayDriver
-from monitor.restart import left_behind
+from monitor.runtime.assembly import header_of
+from monitor.runtime.findings import finding_line
+from monitor.runtime.replay import ReplayDriver
+from monitor.runtime.restart import left_behind
 from monitor.ui.app import StopmarkApp
 from tests.fuzz.stream import T_NS, shipped
 

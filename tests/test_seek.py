@@ -14,13 +14,13 @@ from monitor.adapters.folder import DataFolder, session_files
 from monitor.adapters.recorder import CHECKPOINT_NS
 from monitor.adapters.replay import SessionReader
 from monitor.adapters.segments import Retention, SegmentedRecorder
-from monitor.assembly import core_of
 from monitor.model.alarm import AlarmState
 from monitor.model.reading import Validity
 from monitor.model.snapshot import HoistState, Snapshot
 from monitor.model.stream import Action, ActionKind
-from monitor.playback import ReplayDriver
-from monitor.runner import Runner
+from monitor.runtime.assembly import core_of
+from monitor.runtime.replay import ReplayDriver
+from monitor.runtime.runner import Runner
 from tests.broker import PATIENCE_S
 from tests.report.recorded import by_hand, simulated
 

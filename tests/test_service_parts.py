@@ -19,7 +19,6 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from monitor import live
 from monitor.adapters import exposition
 from monitor.adapters.address import BrokerUrl, parse_broker_url
 from monitor.adapters.clock import StreamClock
@@ -31,8 +30,9 @@ from monitor.commands import record, watch
 from monitor.config.rig_file import find_rig
 from monitor.config.rules_file import default_rules_path
 from monitor.config.toml_file import read_text
-from monitor.live import LiveDriver
-from monitor.service import FindingLog, Service
+from monitor.runtime import live
+from monitor.runtime.live import LiveDriver
+from monitor.runtime.service import FindingLog, Service
 from tests.broker import PATIENCE_S, Certificates, until, wait_until
 from tests.test_service_figures import asked
 
@@ -128,7 +128,7 @@ def test_a_monitor_that_stands_still_gives_no_sign_of_life(tmp_path: Path, monke
         service = Service(driver, FindingLog(), log, notifier)
         wire.setblocking(False)
         times = iter(range(0, 10_000, 10))
-        monkeypatch.setattr("monitor.service.time.monotonic", lambda: float(next(times)))
+        monkeypatch.setattr("monitor.runtime.service.time.monotonic", lambda: float(next(times)))
 
         def said() -> list[bytes]:
             service._look()

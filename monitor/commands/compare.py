@@ -78,7 +78,7 @@ def _print(result: "Comparison", most: int) -> None:
 
 
 def _words(difference: "Difference") -> str:
-    from monitor.ui.format import clock
+    from monitor.presentation.format import clock
 
     first, second = difference.first, difference.second
     when = clock(difference.t_ns, date=True)

@@ -77,7 +77,7 @@ def run(args: argparse.Namespace) -> int:
 
 def silence_words(silences: Sequence[tuple[int, int]]) -> str:
     """What to say of stretches (from, to; ns) without rows."""
-    from monitor.ui.format import clock, span
+    from monitor.presentation.format import clock, span
 
     first_ns, last_ns = max(silences, key=lambda silence: silence[1] - silence[0])
     where = f"from {clock(first_ns, date=True)} to {clock(last_ns, date=True)} UTC"

@@ -31,10 +31,10 @@ def run(args: argparse.Namespace) -> int:
     from monitor.adapters.fieldmap import EXAMPLE, load_map
     from monitor.adapters.outfile import check_out
     from monitor.adapters.recorder import Recorder
-    from monitor.assembly import core_of, header_of
     from monitor.config.rules_file import default_rules_path
     from monitor.config.toml_file import read_text
-    from monitor.runner import Runner
+    from monitor.runtime.assembly import core_of, header_of
+    from monitor.runtime.runner import Runner
 
     if args.example:
         print(EXAMPLE, end="")

@@ -223,8 +223,8 @@ def _take(folder: Path, sessions: list[Path], simulated: bool) -> int:
 
 def _show(ledger: "Ledger", args: argparse.Namespace) -> int:
     from monitor.adapters.ledger import KINDS
-    from monitor.ui.entrywords import figures
-    from monitor.ui.format import clock
+    from monitor.presentation.figures import figures
+    from monitor.presentation.format import clock
 
     if args.kind is not None and args.kind not in KINDS:
         raise UserError(f"{args.kind!r} is no kind of entry; known: {', '.join(KINDS)}")

@@ -53,6 +53,6 @@ class Patience:
 
 def replaying(seconds: float, rig: str) -> Patience:
     """The sign while so much of a recording is replayed."""
-    from monitor.ui.format import span
+    from monitor.presentation.format import span
 
     return Patience(f"replaying {span(seconds)} of {rig}")

@@ -89,7 +89,7 @@ def run(args: argparse.Namespace) -> int:
     from monitor.adapters.logs import ServiceLog
     from monitor.adapters.notify import Notifier
     from monitor.config.rig_file import find_rig
-    from monitor.service import FindingLog, Service
+    from monitor.runtime.service import FindingLog, Service
 
     rig = find_rig(args.rig)
     credentials = Path(args.credentials) if args.credentials else None

@@ -57,8 +57,8 @@ def run(args: argparse.Namespace) -> int:
     """Play it."""
     from monitor.adapters.chain import SessionChain
     from monitor.commands.compare import rules_text
-    from monitor.findings import Tally, print_finding
-    from monitor.playback import ReplayDriver, play
+    from monitor.runtime.findings import Tally, print_finding
+    from monitor.runtime.replay import ReplayDriver, play
 
     speed = args.speed if args.speed is not None else (math.inf if args.headless else 1.0)
     if args.headless and (args.loop or args.paused):

@@ -4,7 +4,7 @@ import argparse
 from typing import TYPE_CHECKING, Final
 
 if TYPE_CHECKING:
-    from monitor.ui.driver import Driver
+    from monitor.runtime.driver import Driver
 
 THEMES: Final = ("day", "night", "contrast")
 """As in `monitor.ui.theme`, which is not imported before there is a screen."""

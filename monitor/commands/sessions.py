@@ -85,7 +85,7 @@ def _print(found: "Iterable[SessionSummary]", folder: Path) -> int:
 
 def _lines(s: "SessionSummary") -> Iterator[str]:
     """One session: a row of 80 columns, and below it what not every session has."""
-    from monitor.ui.format import clock, span
+    from monitor.presentation.format import clock, span
 
     name = s.path.name
     if s.problem:

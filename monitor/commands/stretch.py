@@ -54,7 +54,7 @@ def stretch(
     Raises:
         UserError: one is no time, outside the sessions, or the end is not after the beginning.
     """
-    from monitor.ui.format import clock
+    from monitor.presentation.format import clock
 
     if args.start:
         from_ns = chain.moment(args.start)

@@ -20,10 +20,10 @@ if TYPE_CHECKING:
     from monitor.adapters.ending import Ending
     from monitor.adapters.segments import Retention
     from monitor.config.rig import Rig
-    from monitor.live import LiveDriver
     from monitor.model.alarm import Finding
-    from monitor.runner import Clock
-    from monitor.ui.driver import Mode
+    from monitor.runtime.driver import Mode
+    from monitor.runtime.live import LiveDriver
+    from monitor.runtime.runner import Clock
 
 DEMOS = "demos"
 """Folder of what a demo records, inside the user's data folder."""
@@ -212,8 +212,8 @@ def watch_headless(
 ) -> int:
     """Findings on standard output, whoever reads them or not."""
     from monitor.adapters.output import LineWriter
-    from monitor.findings import Tally, finding_line
-    from monitor.live import run_for, summary_of
+    from monitor.runtime.findings import Tally, finding_line
+    from monitor.runtime.live import run_for, summary_of
 
     tally = Tally()
     with LineWriter() as output:
@@ -251,8 +251,8 @@ def watch_in_browsers(args: argparse.Namespace, rig: "Rig", url: "BrokerUrl", cl
     """Record and watch a rig until the end; the screen in any number of browsers. Headless prints findings besides."""
     from monitor.adapters.ending import Ending
     from monitor.adapters.output import LineWriter
-    from monitor.findings import Tally, finding_line
-    from monitor.live import summary_of
+    from monitor.runtime.findings import Tally, finding_line
+    from monitor.runtime.live import summary_of
     from monitor.web import listen
 
     tally = Tally()
@@ -282,10 +282,10 @@ def live_driver(
     from monitor.adapters.ledger import ledger_path
     from monitor.adapters.recorder import Recorder
     from monitor.adapters.segments import SegmentedRecorder
-    from monitor.assembly import header_of
     from monitor.config.rules_file import default_rules_path
     from monitor.config.toml_file import read_text
-    from monitor.live import LiveDriver
+    from monitor.runtime.assembly import header_of
+    from monitor.runtime.live import LiveDriver
 
     rules_path = Path(args.rules or default_rules_path())
     rules_text = read_text(rules_path)

@@ -7,11 +7,11 @@ from typing import Final
 from monitor.config.rig import Sensor
 from monitor.model.alarm import Severity
 from monitor.model.snapshot import SensorView
+from monitor.presentation.format import plain, span
 from monitor.report.alarmfigures import Span
 from monitor.report.collect import Recording, least
 from monitor.report.html import Raw, lacking, paragraph, severity, table, text
 from monitor.report.sections import Story, many, percent
-from monitor.ui.format import plain, span
 
 FEW_READINGS: Final = 0.9
 """A sensor that gave a smaller share of its readings is worth a look."""

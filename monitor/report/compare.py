@@ -5,11 +5,11 @@ from dataclasses import dataclass, fields
 from typing import Final
 
 from monitor.adapters.chain import SessionChain
-from monitor.assembly import core_of, rules_of
 from monitor.config.rule import Rule
 from monitor.model.alarm import AlarmState, Finding, Severity
 from monitor.model.stream import Frame
-from monitor.playback import begin
+from monitor.runtime.assembly import core_of, rules_of
+from monitor.runtime.replay import begin
 
 SAME_NS: Final = 30_000_000_000
 """Two alarms of one key that begin within this of one another are the same one, sooner or later."""

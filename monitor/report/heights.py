@@ -24,7 +24,7 @@ from monitor.core.sources import clock_of
 from monitor.model.reading import Sample
 from monitor.model.stream import Action, ActionKind, Frame
 from monitor.physics.tackle import dead_line_factor
-from monitor.ui.format import clock
+from monitor.presentation.format import clock
 from monitor.units import STANDARD_GRAVITY_M_S2
 
 STILL_M_S: Final = 0.03

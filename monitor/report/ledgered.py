@@ -23,8 +23,8 @@ from monitor.adapters.trend import FEWEST_POINTS, SHORTEST_DAYS, trend
 from monitor.core.linework import BRIDGE_S
 from monitor.model.alarm import Finding
 from monitor.model.stream import GRID_NS, Action
+from monitor.presentation.figures import figure
 from monitor.report.collect import Numbers, Recording
-from monitor.ui.entrywords import figure
 
 SERIES: Final = {
     "effectiveness": "brake effectiveness",

@@ -6,10 +6,10 @@ from statistics import median
 from typing import Final
 
 from monitor.config.rig import NoAux
+from monitor.presentation.format import plain
 from monitor.report.html import lacking, paragraph, table
 from monitor.report.motion import LEAST_DESCENT_M, LEAST_STAND_M, STOP_FROM_M_S, Stop
 from monitor.report.sections import NONE, Story, cut, many, mega, percent
-from monitor.ui.format import plain
 
 
 def stop_table(story: Story) -> str:

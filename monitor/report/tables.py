@@ -12,13 +12,13 @@ from monitor.model.quantities import QUANTITIES
 from monitor.model.snapshot import HoistState
 from monitor.physics.line import cut_due_m
 from monitor.physics.tackle import DESIGN_FACTORS
+from monitor.presentation.figures import figures as entry_figures
+from monitor.presentation.format import clock, plain, span
 from monitor.report.attention import FEW_READINGS, taken_share
 from monitor.report.collect import STATES, least, most
 from monitor.report.html import cards, lacking, paragraph, table, verdict
 from monitor.report.ledgered import trend_words, work_since_cut_j
 from monitor.report.sections import NONE, Story, cut, many, mega, percent
-from monitor.ui.entrywords import figures as entry_figures
-from monitor.ui.format import clock, plain, span
 from monitor.units import FOOT_M as foot
 from monitor.units import TON_MILE_J
 

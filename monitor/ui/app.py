@@ -23,13 +23,13 @@ from textual.screen import Screen
 from monitor.model.alarm import AlarmView, Severity
 from monitor.model.snapshot import Snapshot
 from monitor.model.stream import ActionKind
+from monitor.presentation.format import SYSTEM_LABEL, SYSTEMS, Units
+from monitor.runtime.driver import Driver, TellsFacts
 from monitor.text import harmless
 from monitor.ui import hints
 from monitor.ui.bell import Bell
 from monitor.ui.canvas import Canvas
 from monitor.ui.dialogs import WIDEST_HELP, Ask, Help
-from monitor.ui.driver import Driver, TellsFacts
-from monitor.ui.format import SYSTEM_LABEL, SYSTEMS, Units
 from monitor.ui.helptext import help_text
 from monitor.ui.history import History
 from monitor.ui.keys import MOVES, Key

@@ -7,8 +7,8 @@ from typing import Final, Literal, Protocol
 from monitor.model.alarm import AlarmView
 from monitor.model.snapshot import Snapshot
 from monitor.model.stream import ActionKind
-from monitor.ui.driver import Driver
-from monitor.ui.format import Units
+from monitor.presentation.format import Units
+from monitor.runtime.driver import Driver
 from monitor.ui.view import Look
 
 

@@ -4,9 +4,9 @@ call."""
 from dataclasses import replace
 
 from monitor.config.rig import Rig
+from monitor.presentation.format import UNKNOWN_WORD
+from monitor.runtime.driver import Mode
 from monitor.ui.canvas import Area, Canvas
-from monitor.ui.driver import Mode
-from monitor.ui.format import UNKNOWN_WORD
 from monitor.ui.screens import ScreenSpec
 from monitor.ui.screens.drive import DIRECTION
 from monitor.ui.theme import FILL_ROLE, SHAPE

@@ -8,8 +8,8 @@ from monitor.config.rig import Rig
 from monitor.model.alarm import AlarmState, AlarmView, Severity
 from monitor.model.reading import UNKNOWN, Validity, Value
 from monitor.model.snapshot import HoistState, Snapshot
-from monitor.ui.driver import Mode
-from monitor.ui.format import SI, Units
+from monitor.presentation.format import SI, Units
+from monitor.runtime.driver import Mode
 from monitor.ui.history import History
 
 OUT_OF_SIGHT = frozenset({AlarmState.NORMAL, AlarmState.SHELVED, AlarmState.SUPPRESSED, AlarmState.OUT_OF_SERVICE})

@@ -11,7 +11,7 @@ from collections.abc import Mapping
 from types import MappingProxyType
 from typing import Final, Self
 
-from monitor.ui.driver import Driver, TellsFacts
+from monitor.runtime.driver import Driver, TellsFacts
 from monitor.web.wire import DEED_BYTES, Deed, Welcome, news_line
 
 PERIOD_S: Final = 0.1

@@ -23,7 +23,7 @@ from textual_serve.server import Server, to_int
 from monitor.adapters.address import short_reason
 from monitor.adapters.ending import Ending
 from monitor.errors import UserError
-from monitor.live import LiveDriver, run_for
+from monitor.runtime.live import LiveDriver, run_for
 from monitor.web.gate import Gate, add_headers
 from monitor.web.hub import Hub
 

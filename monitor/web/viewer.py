@@ -21,9 +21,9 @@ from monitor.config.rig import Rig
 from monitor.errors import UserError
 from monitor.model.snapshot import Snapshot
 from monitor.model.stream import ActionKind
+from monitor.runtime.driver import Mode
 from monitor.text import harmless
 from monitor.ui.app import MESSAGE_S, StopmarkApp
-from monitor.ui.driver import Mode
 from monitor.web.hub import HUB_PASS, HUB_PORT
 from monitor.web.wire import NEWS_BYTES, Deed, Welcome, read_news
 

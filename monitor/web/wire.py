@@ -15,7 +15,7 @@ from monitor.config.rig import Rig
 from monitor.model import alarm, check, reading, snapshot, stream
 from monitor.model.snapshot import Snapshot
 from monitor.model.stream import ActionKind
-from monitor.ui.driver import Mode
+from monitor.runtime.driver import Mode
 from monitor.units import Dimension
 
 DEED_BYTES: Final = 8192

@@ -82,8 +82,8 @@ def run(args: argparse.Namespace) -> int:
     from monitor.adapters.output import LineWriter
     from monitor.commands.watch import live_driver
     from monitor.config.rig_file import find_rig
-    from monitor.findings import Tally, finding_line
-    from monitor.live import run_for, summary_of
+    from monitor.runtime.findings import Tally, finding_line
+    from monitor.runtime.live import run_for, summary_of
     from simulators.broker import embedded_broker
     from simulators.pace import PACE_TOPIC, PacedClock, PacedIntake
     from simulators.process import start_simulated_rig

@@ -109,11 +109,11 @@ def record(source: "PlantSource", path: Path, speed: float | None = None) -> int
         UserError: there is a file at `path` already.
     """
     from monitor.adapters.recorder import Recorder
-    from monitor.assembly import core_of, header_of
     from monitor.config.rules_file import default_rules_path
     from monitor.config.toml_file import read_text
     from monitor.model.stream import Frame
-    from monitor.runner import Runner
+    from monitor.runtime.assembly import core_of, header_of
+    from monitor.runtime.runner import Runner
 
     rules_path = Path(default_rules_path())
     rules_text = read_text(rules_path)

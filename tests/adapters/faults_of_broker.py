@@ -16,8 +16,8 @@ from monitor.adapters.address import BrokerUrl, parse_broker_url
 from monitor.adapters.clock import StreamClock
 from monitor.config.rig_file import find_rig
 from monitor.config.rules_file import default_rules_path
-from monitor.live import LiveDriver
 from monitor.model.alarm import Finding
+from monitor.runtime.live import LiveDriver
 from tests.broker import Certificates, SampleBroker, free_port, until
 from tests.sender import Instruments, running
 

@@ -8,9 +8,9 @@ import pytest
 from monitor.adapters.chain import SessionChain, moment
 from monitor.adapters.recorder import Recorder
 from monitor.adapters.session import SessionError
-from monitor.assembly import header_of
 from monitor.config.rig_file import find_rig
 from monitor.model.stream import CARRIED_TOPIC, Action, ActionKind, Frame
+from monitor.runtime.assembly import header_of
 from tests.report.recorded import START_NS, by_hand, reading, rules
 
 S = 1_000_000_000

@@ -12,12 +12,12 @@ from monitor.adapters import keeper as keeping
 from monitor.adapters.drafts import DAY_NS, SPAN, Draft, enter
 from monitor.adapters.keeper import Keeper
 from monitor.adapters.ledger import Entry, Ledger
-from monitor.live import line_event
 from monitor.model.alarm import Finding, Severity
 from monitor.model.check import CheckVerdict
 from monitor.model.reading import Validity, Value
 from monitor.model.snapshot import HoistState, Limits, Snapshot, StopMarks
 from monitor.model.stream import GRID_NS, Action, ActionKind
+from monitor.runtime.live import line_event
 from tests.adapters.keeper_child import note
 from tests.adapters.killing import killed_ledger
 from tests.broker import wait_until

@@ -18,7 +18,7 @@ from monitor.adapters.replay import SessionReader
 from monitor.config.rig import Rig
 from monitor.config.rig_file import find_rig
 from monitor.model.stream import GRID_NS, Action, Frame
-from monitor.playback import ReplayDriver
+from monitor.runtime.replay import ReplayDriver
 from simulators.commands.simulate import record
 from simulators.feed import shipped_core
 from simulators.scenario import find_scenario

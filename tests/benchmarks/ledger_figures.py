@@ -12,9 +12,9 @@ from tempfile import TemporaryDirectory
 
 from monitor.adapters.keeper import Keeper
 from monitor.adapters.ledger import Ledger
-from monitor.assembly import core_of
 from monitor.config.rig_file import find_rig
 from monitor.model.alarm import Finding, Severity
+from monitor.runtime.assembly import core_of
 from simulators.scenario import find_scenario
 from simulators.session import PlantSource
 from tests.adapters.keeper_child import note

@@ -23,15 +23,15 @@ from pydantic import BaseModel, ConfigDict
 from monitor.adapters.address import parse_broker_url
 from monitor.adapters.clock import StreamClock
 from monitor.adapters.recorder import Recorder
-from monitor.assembly import header_of
 from monitor.config.rig import Rig
 from monitor.config.rig_file import find_rig
 from monitor.config.rules_file import default_rules_path
 from monitor.config.toml_file import read_text
-from monitor.live import LiveDriver
 from monitor.model.alarm import Finding
 from monitor.model.reading import RejectReason
 from monitor.model.stream import GRID_NS
+from monitor.runtime.assembly import header_of
+from monitor.runtime.live import LiveDriver
 from tests.benchmarks.sender import PREFIX, SWITCH
 from tests.broker import Mosquitto, until
 

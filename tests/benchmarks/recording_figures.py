@@ -31,7 +31,7 @@ from monitor.adapters.replay import SessionReader
 from monitor.config.rig import Rig
 from monitor.config.rig_file import find_rig
 from monitor.model.stream import Frame
-from monitor.playback import ReplayDriver
+from monitor.runtime.replay import ReplayDriver
 from tests.adapters.killing import killed_session
 from tests.broker import Mosquitto, until
 

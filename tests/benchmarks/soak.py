@@ -21,17 +21,17 @@ from typing import IO, Any, Final
 
 from monitor.adapters.folder import DataFolder
 from monitor.adapters.segments import HOUR_NS, Retention, SegmentedRecorder
-from monitor.assembly import core_of, header_of
 from monitor.config.rig import Rig
 from monitor.config.rig_file import find_rig
 from monitor.config.rules_file import default_rules_path
 from monitor.config.toml_file import read_text
-from monitor.findings import Tally, finding_dict
 from monitor.model.alarm import Finding
 from monitor.model.reading import Validity
 from monitor.model.snapshot import Snapshot
 from monitor.model.stream import Action, ActionKind, Frame
-from monitor.runner import Runner
+from monitor.runtime.assembly import core_of, header_of
+from monitor.runtime.findings import Tally, finding_dict
+from monitor.runtime.runner import Runner
 from simulators.scenario import Scenario, Work
 from simulators.session import PlantSource
 from tests.benchmarks.soak_faults import DATUM, PACE, STOPS, Mishap, string_up

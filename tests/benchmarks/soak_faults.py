@@ -27,7 +27,7 @@ from simulators.sensors import Attached
 from simulators.session import PlantSource
 
 if TYPE_CHECKING:
-    from monitor.runner import Runner
+    from monitor.runtime.runner import Runner
 
 RECOVERY_S: Final = 300.0
 """How long after its end a fault may still show, s: the longest delay of a rule and the crew's way to a standstill."""

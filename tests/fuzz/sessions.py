@@ -18,13 +18,13 @@ from monitor.adapters.recorder import Recorder
 from monitor.adapters.replay import SessionReader
 from monitor.adapters.session import pack_state
 from monitor.adapters.sessions import summarise, verify_session
-from monitor.assembly import header_of
 from monitor.core.engine import Core
 from monitor.errors import UserError
 from monitor.model.alarm import Finding, Severity
 from monitor.model.stream import CARRIED_TOPIC, HEALTH_TOPIC, RESERVED, Action, ActionKind, Frame
-from monitor.playback import ReplayDriver
-from monitor.restart import left_behind
+from monitor.runtime.assembly import header_of
+from monitor.runtime.replay import ReplayDriver
+from monitor.runtime.restart import left_behind
 from tests.fuzz.carried import carried, some_frames
 from tests.fuzz.draws import Draws, edited
 from tests.fuzz.stream import T_NS, TOKENS, shipped

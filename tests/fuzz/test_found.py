@@ -17,15 +17,15 @@ from monitor.adapters.recorder import Recorder
 from monitor.adapters.replay import SessionReader
 from monitor.adapters.session import SessionError
 from monitor.adapters.wire import Wire, WireError
-from monitor.assembly import header_of
 from monitor.config.rig import Rig
 from monitor.config.rules_file import build_rules
 from monitor.config.toml_file import ConfigError, config_root, parse_toml, validate
 from monitor.core.engine import Core
 from monitor.core.signals import SIGNAL_NAMES
 from monitor.model.stream import Action, ActionKind, Frame
-from monitor.playback import ReplayDriver
-from monitor.restart import CATCH_UP_NS, left_behind
+from monitor.runtime.assembly import header_of
+from monitor.runtime.replay import ReplayDriver
+from monitor.runtime.restart import CATCH_UP_NS, left_behind
 from simulators.scenario import load_scenario
 from tests.fuzz.sessions import few_rules, sound_session
 from tests.fuzz.stream import T_NS, shipped, sound_snapshot

@@ -7,13 +7,13 @@ from pathlib import Path
 from typing import Any
 
 from monitor.adapters.recorder import Recorder
-from monitor.assembly import core_of, header_of
 from monitor.config.rig_file import find_rig
 from monitor.config.rules_file import default_rules_path
 from monitor.config.toml_file import read_text
 from monitor.model.alarm import Finding
 from monitor.model.stream import Action, Frame
-from monitor.runner import Runner
+from monitor.runtime.assembly import core_of, header_of
+from monitor.runtime.runner import Runner
 from simulators.commands.simulate import record
 from simulators.scenario import find_scenario
 from simulators.session import PlantSource

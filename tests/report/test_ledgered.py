@@ -9,9 +9,9 @@ from monitor.adapters.drafts import Draft, Stretch
 from monitor.adapters.ledger import Entry
 from monitor.commands.ledger import alarm_levels
 from monitor.model.stream import Action, ActionKind
+from monitor.presentation.figures import figures
 from monitor.report.collect import Recording, collect
 from monitor.report.ledgered import drafts, trend_words, work_since_cut_j
-from monitor.ui.entrywords import figures
 from tests.report.recorded import START_NS, by_hand
 from tests.report.test_page import drum_and_load
 

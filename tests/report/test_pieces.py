@@ -14,7 +14,6 @@ import pytest
 
 from monitor.adapters.chain import SessionChain
 from monitor.adapters.recorder import Recorder
-from monitor.assembly import core_of, header_of
 from monitor.config.rig_file import find_rig
 from monitor.core.engine import Core
 from monitor.core.signals import SIGNAL_NAMES
@@ -23,7 +22,8 @@ from monitor.report import pieces
 from monitor.report.collect import Recording, collect
 from monitor.report.motion import descents, stands, stops
 from monitor.report.pieces import COLUMNS, WARM_UP_S, Stretch, cuts_of, joined
-from monitor.runner import Runner
+from monitor.runtime.assembly import core_of, header_of
+from monitor.runtime.runner import Runner
 from simulators.scenario import find_scenario
 from simulators.session import PlantSource
 from tests.report.recorded import START_NS, rules, simulated

@@ -7,7 +7,7 @@ from typing import Literal
 from monitor.config.rig import Rig
 from monitor.model.snapshot import Snapshot
 from monitor.model.stream import Action, ActionKind
-from monitor.ui.driver import Mode
+from monitor.runtime.driver import Mode
 from tests.ui import sample
 
 

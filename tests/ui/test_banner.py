@@ -9,7 +9,7 @@ from monitor.core.signals import SIGNAL_NAMES
 from monitor.model.alarm import AlarmState, Severity
 from monitor.model.snapshot import Snapshot
 from monitor.model.stream import Health
-from monitor.ui.driver import LAST_RUN
+from monitor.runtime.driver import LAST_RUN
 from monitor.ui.history import History
 from monitor.ui.screens import SCREENS
 from monitor.ui.view import Look

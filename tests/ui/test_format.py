@@ -8,7 +8,7 @@ from hypothesis import example, given
 from hypothesis import strategies as st
 
 from monitor.model.reading import NOT_FITTED, UNKNOWN, Validity, Value
-from monitor.ui.format import SI, SYSTEMS, WIDEST, Units, clock, plain, span
+from monitor.presentation.format import SI, SYSTEMS, WIDEST, Units, clock, plain, span
 from monitor.units import Dimension
 from tests.ui import sample
 

@@ -12,8 +12,8 @@ from monitor.model.check import CheckReading, CheckStepView
 from monitor.model.reading import UNKNOWN, Validity, Value
 from monitor.model.snapshot import HoistState, Snapshot
 from monitor.model.stream import Health
+from monitor.presentation.format import System, Units
 from monitor.ui.canvas import Canvas
-from monitor.ui.format import System, Units
 from monitor.ui.screens import SCREENS, ScreenSpec
 from monitor.ui.view import Look, ReplayView
 from monitor.ui.widgets import digits

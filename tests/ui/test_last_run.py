@@ -1,6 +1,6 @@
 """A run that goes on from an earlier one tells so on its screens, and not in the record alone."""
 
-from monitor.ui.driver import LAST_RUN
+from monitor.runtime.driver import LAST_RUN
 from tests.host import live
 
 

@@ -7,8 +7,8 @@ from dataclasses import dataclass, replace
 from monitor.model.alarm import AlarmState, AlarmView
 from monitor.model.reading import UNKNOWN, Validity, Value
 from monitor.model.stream import ActionKind
+from monitor.presentation.format import clock, span
 from monitor.ui.canvas import Area, printable, words_that_fit, wrapped
-from monitor.ui.format import clock, span
 from monitor.ui.keys import Deck, Key
 from monitor.ui.theme import SHAPE, TEXT_ROLE, Role
 from monitor.ui.view import UNSEEN, View

@@ -6,8 +6,8 @@ from rich.cells import cell_len
 
 from monitor.model.check import CheckReading, CheckStepView, CheckVerdict, CheckView
 from monitor.model.stream import ActionKind
+from monitor.presentation.format import clock, plain
 from monitor.ui.canvas import Area, Canvas, printable, words_that_fit, wrapped
-from monitor.ui.format import clock, plain
 from monitor.ui.keys import Deck, Key
 from monitor.ui.screens.line import set_height
 from monitor.ui.theme import Role

@@ -11,8 +11,8 @@ from math import inf, isfinite, nan
 
 from monitor.model.reading import Validity, Value
 from monitor.model.snapshot import HoistState
+from monitor.presentation.format import SI, span, word
 from monitor.ui.canvas import Area
-from monitor.ui.format import SI, span, word
 from monitor.ui.keys import Key
 from monitor.ui.theme import Role
 from monitor.ui.view import View, heading, height

@@ -5,8 +5,8 @@ from math import isfinite
 
 from monitor.model.reading import Validity, Value
 from monitor.model.snapshot import SensorView
+from monitor.presentation.format import plain, span
 from monitor.ui.canvas import Area, name_that_fits, printable, wrapped
-from monitor.ui.format import plain, span
 from monitor.ui.keys import Key
 from monitor.ui.theme import Role
 from monitor.ui.view import View

@@ -7,9 +7,9 @@ from typing import Final, Literal
 from monitor.model.reading import UNKNOWN, Validity, Value
 from monitor.model.snapshot import HoistState
 from monitor.model.stream import ActionKind
+from monitor.presentation.format import plain
+from monitor.runtime.driver import LINE_EVENT
 from monitor.ui.canvas import Area, printable
-from monitor.ui.driver import LINE_EVENT
-from monitor.ui.format import plain
 from monitor.ui.keys import Deck, Key
 from monitor.ui.theme import Role
 from monitor.ui.view import View, heading, height

@@ -5,9 +5,9 @@ from datetime import UTC, datetime
 from math import isfinite
 from typing import Literal
 
+from monitor.presentation.format import SYSTEM_LABEL, clock, plain, span
+from monitor.runtime.driver import LINE_EVENT, ReplayControl
 from monitor.ui.canvas import Area, printable
-from monitor.ui.driver import LINE_EVENT, ReplayControl
-from monitor.ui.format import SYSTEM_LABEL, clock, plain, span
 from monitor.ui.keys import Deck, Key
 from monitor.ui.view import View
 from monitor.ui.widgets import bars, sections

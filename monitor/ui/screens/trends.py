@@ -4,8 +4,8 @@ from dataclasses import dataclass, replace
 from math import isfinite, nan
 
 from monitor.model.reading import Validity
+from monitor.presentation.format import clock, span
 from monitor.ui.canvas import Area
-from monitor.ui.format import clock, span
 from monitor.ui.history import Track
 from monitor.ui.keys import Deck, Key
 from monitor.ui.theme import Role

@@ -4,10 +4,10 @@ from rich.cells import cell_len
 
 from monitor.model.alarm import AlarmState, AlarmView, Severity
 from monitor.model.reading import Validity
+from monitor.presentation.format import clock, plain, span
+from monitor.runtime.driver import LAST_RUN
 from monitor.ui.bell import RINGS
 from monitor.ui.canvas import Area, printable, words_that_fit, wrapped
-from monitor.ui.driver import LAST_RUN
-from monitor.ui.format import clock, plain, span
 from monitor.ui.theme import FILL_ROLE, SHAPE, TEXT_ROLE, Role
 from monitor.ui.view import (
     FROZEN_S,

@@ -6,8 +6,8 @@ from math import isfinite
 from typing import Final
 
 from monitor.model.snapshot import Limits
+from monitor.presentation.format import Units
 from monitor.ui.canvas import Area
-from monitor.ui.format import Units
 from monitor.ui.theme import Role
 from monitor.ui.view import View, heading, height
 

@@ -3,7 +3,7 @@
 from collections.abc import Mapping
 from typing import Final
 
-from monitor.ui.format import span
+from monitor.presentation.format import span
 from monitor.units import unit
 
 _UNITS: Final = (

@@ -10,7 +10,7 @@ from monitor.config.rules_file import build_rules
 from monitor.config.toml_file import parse_toml
 from monitor.core.engine import Core
 from monitor.core.signals import SIGNAL_NAMES
-from monitor.ui.driver import Mode
+from monitor.runtime.driver import Mode
 
 
 def core_of(rig: Rig, rules_text: str, where: str) -> Core:

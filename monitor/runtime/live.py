@@ -14,15 +14,15 @@ from monitor.adapters.keeper import Keeper
 from monitor.adapters.ledger import KINDS, Entry, iso
 from monitor.adapters.recorder import Recorder
 from monitor.adapters.segments import SegmentedRecorder
-from monitor.assembly import core_of
 from monitor.config.rig import Rig
-from monitor.findings import Tally
 from monitor.model.alarm import Finding
 from monitor.model.snapshot import Snapshot
 from monitor.model.stream import Action, ActionKind
-from monitor.runner import Clock, Runner, Sink, run_until
-from monitor.ui.driver import LAST_RUN, LINE_EVENT, Mode
-from monitor.ui.entrywords import figures
+from monitor.presentation.figures import figures
+from monitor.runtime.assembly import core_of
+from monitor.runtime.driver import LAST_RUN, LINE_EVENT, Mode
+from monitor.runtime.findings import Tally
+from monitor.runtime.runner import Clock, Runner, Sink, run_until
 
 if TYPE_CHECKING:
     from monitor.adapters.mqtt import MqttSource
@@ -132,7 +132,7 @@ class LiveDriver:
         if self._when_running is not None:
             self._when_running()
         if self.recorder is not None and self.mode == "LIVE":
-            from monitor.restart import left_behind
+            from monitor.runtime.restart import left_behind
 
             # In a thread: the screen is up meanwhile, and says that it waits.
             path, rig = self.recorder.path, self.rig.name

@@ -18,13 +18,13 @@ from typing import Final, Literal
 from monitor.adapters.chain import SessionChain
 from monitor.adapters.clock import StreamClock
 from monitor.adapters.replay import SessionReader
-from monitor.assembly import core_of
 from monitor.config.rig import Rig
 from monitor.core.engine import Core
 from monitor.model.alarm import AlarmState, Finding
 from monitor.model.snapshot import HoistState, Snapshot
 from monitor.model.stream import CARRIED_TOPIC, Action, ActionKind, Frame
-from monitor.runner import TICK_S, Runner, Sink, run_until
+from monitor.runtime.assembly import core_of
+from monitor.runtime.runner import TICK_S, Runner, Sink, run_until
 
 SETTLE_S: Final = 15.0
 WARM_UP_S: Final = 60.0

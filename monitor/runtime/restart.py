@@ -15,12 +15,12 @@ from typing import Any, Final
 from monitor.adapters.folder import session_files
 from monitor.adapters.replay import SessionReader
 from monitor.adapters.session import SessionError
-from monitor.assembly import core_of
 from monitor.core.engine import Core
 from monitor.errors import UserError
 from monitor.model.stream import Action, Frame
-from monitor.playback import begin
-from monitor.runner import Runner
+from monitor.runtime.assembly import core_of
+from monitor.runtime.replay import begin
+from monitor.runtime.runner import Runner
 from monitor.text import harmless
 
 CATCH_UP_NS: Final = 600_000_000_000

@@ -22,8 +22,8 @@ from monitor.adapters.exposition import Endpoint, HealthFile, is_loopback
 from monitor.adapters.logs import ServiceLog
 from monitor.adapters.metrics import Facts, page
 from monitor.adapters.notify import Notifier
-from monitor.live import LiveDriver, run_for
 from monitor.model.alarm import AlarmState, Finding, Severity
+from monitor.runtime.live import LiveDriver, run_for
 
 LOG = logging.getLogger(__name__)
 
