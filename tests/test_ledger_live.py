@@ -16,12 +16,12 @@ from monitor.adapters.keeper import Keeper
 from monitor.adapters.ledger import Entry, Ledger
 from monitor.adapters.recorder import Recorder
 from monitor.adapters.session import SessionError
+from monitor.analysis.ledger_entries import drafts
+from monitor.analysis.recording import collect
 from monitor.cli import main
 from monitor.commands.watch import add_arguments, live_driver
 from monitor.config.rig_file import find_rig
 from monitor.model.stream import GRID_NS, Action, ActionKind
-from monitor.report.collect import collect
-from monitor.report.ledgered import drafts
 from monitor.runtime.assembly import core_of, header_of
 from monitor.runtime.driver import Mode
 from monitor.runtime.live import LiveDriver

@@ -11,7 +11,7 @@ from monitor.errors import UserError
 
 if TYPE_CHECKING:
     from monitor.adapters.chain import SessionChain
-    from monitor.report.compare import Comparison, Difference
+    from monitor.analysis.rule_comparison import Comparison, Difference
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -28,7 +28,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     """Compare; 0 when both say the same, 1 when they differ."""
     from monitor.adapters.chain import SessionChain
-    from monitor.report.compare import changed_rules, compare
+    from monitor.analysis.rule_comparison import changed_rules, compare
 
     if len(args.rules) > 2:
         raise UserError("--rules: give one or two sets of rules")

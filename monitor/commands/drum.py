@@ -13,9 +13,9 @@ from monitor.text import harmless
 from monitor.units import FOOT_M, INCH_M
 
 if TYPE_CHECKING:
+    from monitor.analysis.heights import HeightSet
     from monitor.config.rig import Rig, Sensor
     from monitor.core.aiding import HeightMap
-    from monitor.report.heights import HeightSet
 
 _TURNS: Final = re.compile(r"\s*([+-]?(?:\d+(?:\.\d*)?|\.\d+))\s*(turns?|counts?)\s*$")
 _CAUTION: Final = (
@@ -100,9 +100,9 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _table(args: argparse.Namespace) -> int:
+    from monitor.analysis.drum_fit import in_both, straight_words
     from monitor.config.rig_file import find_rig
     from monitor.core.height import HeightFrame
-    from monitor.report.drumfit import in_both, straight_words
 
     rig = find_rig(args.rig)
     base = HeightFrame(rig).layers
@@ -176,8 +176,8 @@ def _encoder(rig: "Rig", wanted: str | None) -> "Sensor":
 
 
 def _by_hand(args: argparse.Namespace) -> "_Source":
+    from monitor.analysis.heights import HeightSet, Seen
     from monitor.config.rig_file import find_rig
-    from monitor.report.heights import HeightSet, Seen
 
     if args.rig is None:
         raise UserError("--seen needs the rig whose drum it is: --rig FILE")
@@ -226,8 +226,8 @@ def _travel_turns(rig: "Rig") -> float:
 
 def _from_sessions(args: argparse.Namespace) -> "_Source":
     from monitor.adapters.chain import SessionChain
+    from monitor.analysis.heights import heights_of
     from monitor.config.rig_file import find_rig
-    from monitor.report.heights import heights_of
 
     with SessionChain(args.sessions) as chain:
         recorded = chain.rig
@@ -255,7 +255,7 @@ def _from_sessions(args: argparse.Namespace) -> "_Source":
 
 def _calibrate(source: "_Source") -> int:
     """Fit each set that can be fitted; the last one that can is what the rig file may learn from."""
-    from monitor.report.drumfit import DrumFit, problem_of
+    from monitor.analysis.drum_fit import DrumFit, problem_of
 
     rig, sets, encoder, simulated = source
     problems = [problem_of(rig, found) for found in sets]
@@ -288,7 +288,7 @@ def _where(found: "HeightSet", sets: "list[HeightSet]") -> str:
 
 def _say(words: str) -> None:
     """Print words within 80 columns."""
-    from monitor.report.drumfit import wrapped
+    from monitor.analysis.drum_fit import wrapped
 
     for line in wrapped(words):
         print(line)

@@ -201,9 +201,9 @@ def _take(folder: Path, sessions: list[Path], simulated: bool) -> int:
     from monitor.adapters.chain import SessionChain
     from monitor.adapters.drafts import enter
     from monitor.adapters.ledger import Ledger, ledger_path
-    from monitor.report.collect import collect
-    from monitor.report.ledgered import drafts
-    from monitor.report.pieces import processors
+    from monitor.analysis.ledger_entries import drafts
+    from monitor.analysis.parallel_replay import processors
+    from monitor.analysis.recording import collect
 
     with SessionChain(sessions) as chain:
         if "SIMULATED" in chain.mode and not simulated:
@@ -259,7 +259,7 @@ def _export(ledger: "Ledger", out: Path, force: bool) -> int:
 
 
 def _trend(ledger: "Ledger", bounds: list[str]) -> int:
-    from monitor.report.ledgered import SERIES, trend_words
+    from monitor.analysis.ledger_entries import SERIES, trend_words
 
     wanted = numbers_of(bounds)
     unknown = [name for name in wanted if name not in SERIES]

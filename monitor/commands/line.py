@@ -21,8 +21,8 @@ from monitor.units import (
 )
 
 if TYPE_CHECKING:
+    from monitor.analysis.recording import Recording
     from monitor.config.rig import Rig
-    from monitor.report.collect import Recording
 
 _NUMBER: Final = re.compile(r"\s*([+-]?(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][+-]?\d+)?)\s*([A-Za-z/*0-9]*)\s*$")
 _POUND_PER_FOOT: Final = POUND_FORCE_N / FOOT_M
@@ -314,7 +314,7 @@ def ledger_work_j(folder: Path, rig: str, recording: "Recording | None") -> floa
         UserError: the rig has no ledger there.
     """
     from monitor.adapters.drafts import pending
-    from monitor.report.ledgered import drafts, open_ledger, work_since_cut_j
+    from monitor.analysis.ledger_entries import drafts, open_ledger, work_since_cut_j
 
     with open_ledger(folder, rig) as ledger:
         more = pending(ledger, drafts(recording)) if recording is not None else []
@@ -324,8 +324,8 @@ def ledger_work_j(folder: Path, rig: str, recording: "Recording | None") -> floa
 def recorded(paths: list[Path]) -> "Recording":
     """What is in the sessions."""
     from monitor.adapters.chain import SessionChain
-    from monitor.report.collect import collect
-    from monitor.report.pieces import processors
+    from monitor.analysis.parallel_replay import processors
+    from monitor.analysis.recording import collect
 
     with SessionChain(paths) as chain, replaying(chain.seconds, chain.rig.name):
         return collect(chain, jobs=processors())

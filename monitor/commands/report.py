@@ -40,9 +40,9 @@ def run(args: argparse.Namespace) -> int:
     if args.data is not None and not args.data.is_dir():
         raise UserError(f"--data {args.data}: no such folder")
     from monitor.adapters.chain import SessionChain
-    from monitor.report.collect import collect
-    from monitor.report.pieces import processors
-    from monitor.report.report import make_report
+    from monitor.analysis.parallel_replay import processors
+    from monitor.analysis.recording import collect
+    from monitor.report.page import make_report
 
     with SessionChain(args.sessions) as chain:
         from_ns, to_ns = stretch(args, chain)
@@ -62,7 +62,7 @@ def ledger_entries(folder: Path, rig: str) -> "list[Entry]":
     Raises:
         UserError: there is none.
     """
-    from monitor.report.ledgered import open_ledger
+    from monitor.analysis.ledger_entries import open_ledger
 
     with open_ledger(folder, rig) as ledger:
         return ledger.entries()

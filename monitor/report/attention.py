@@ -4,12 +4,12 @@ from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 from typing import Final
 
+from monitor.analysis.alarm_figures import Span
+from monitor.analysis.recording import Recording, least
 from monitor.config.rig import Sensor
 from monitor.model.alarm import Severity
 from monitor.model.snapshot import SensorView
 from monitor.presentation.format import plain, span
-from monitor.report.alarmfigures import Span
-from monitor.report.collect import Recording, least
 from monitor.report.html import Raw, lacking, paragraph, severity, table, text
 from monitor.report.sections import Story, many, percent
 

@@ -13,10 +13,10 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
+from monitor.analysis.alarm_figures import Span
+from monitor.analysis.recording import Numbers
 from monitor.model.alarm import Severity
 from monitor.model.stream import GRID_NS
-from monitor.report.alarmfigures import Span
-from monitor.report.collect import Numbers
 from monitor.report.html import text as escape
 
 WIDTH: Final = 1040

@@ -14,14 +14,14 @@ from typing import Final
 import numpy as np
 
 from monitor.adapters.ledger import Entry
+from monitor.analysis.alarm_figures import AlarmFigures, Span, figures, spans
+from monitor.analysis.motion import Descent, Stand, Stop, descents, stands, stops
+from monitor.analysis.recording import STATES, Recording, most
 from monitor.core.signals import SIGNALS
 from monitor.model.alarm import AlarmState, Finding, Severity
 from monitor.model.stream import GRID_NS
 from monitor.presentation.format import Units, clock, plain, span
-from monitor.report.alarmfigures import AlarmFigures, Span, figures, spans
-from monitor.report.collect import STATES, Recording, most
 from monitor.report.html import cards, lacking, paragraph, severity, table
-from monitor.report.motion import Descent, Stand, Stop, descents, stands, stops
 from monitor.report.plots import Chart, Curve, Panel
 from monitor.units import TON_MILE_J, Dimension
 

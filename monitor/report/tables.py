@@ -6,6 +6,8 @@ from typing import Final
 import numpy as np
 
 from monitor.adapters.ledger import KINDS
+from monitor.analysis.ledger_entries import trend_words, work_since_cut_j
+from monitor.analysis.recording import STATES, least, most
 from monitor.model.alarm import Severity
 from monitor.model.check import CheckReading
 from monitor.model.quantities import QUANTITIES
@@ -15,9 +17,7 @@ from monitor.physics.tackle import DESIGN_FACTORS
 from monitor.presentation.figures import figures as entry_figures
 from monitor.presentation.format import clock, plain, span
 from monitor.report.attention import FEW_READINGS, taken_share
-from monitor.report.collect import STATES, least, most
 from monitor.report.html import cards, lacking, paragraph, table, verdict
-from monitor.report.ledgered import trend_words, work_since_cut_j
 from monitor.report.sections import NONE, Story, cut, many, mega, percent
 from monitor.units import FOOT_M as foot
 from monitor.units import TON_MILE_J

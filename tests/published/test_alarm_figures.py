@@ -2,8 +2,8 @@
 
 import pytest
 
+from monitor.analysis.alarm_figures import AlarmFigures, figures
 from monitor.model.alarm import AlarmState, Finding, Severity
-from monitor.report.alarmfigures import AlarmFigures, figures
 from tests.published.rows import Row, check, rows
 
 ISA = "ANSI/ISA-18.2-2016, 16.4, as restated in public (day figures from memory)"

@@ -5,7 +5,7 @@ from pathlib import Path
 import pytest
 
 from monitor.adapters.chain import SessionChain
-from monitor.report.collect import Recording, collect
+from monitor.analysis.recording import Recording, collect
 from tests.report.recorded import simulated
 
 

@@ -4,8 +4,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from monitor.analysis.alarm_figures import figures, spans
 from monitor.model.alarm import AlarmState, Finding, Severity
-from monitor.report.alarmfigures import figures, spans
 
 S = 1_000_000_000
 DAY = 86_400 * S

@@ -6,11 +6,11 @@ from pathlib import Path
 import pytest
 
 from monitor.adapters.chain import SessionChain
+from monitor.analysis.recording import Recording, collect
 from monitor.model.check import CheckResult, CheckVerdict
 from monitor.model.stream import Frame
 from monitor.presentation.format import Units
 from monitor.report.attention import MOST_LINES, look_table
-from monitor.report.collect import Recording, collect
 from monitor.report.sections import Story
 from tests.report.recorded import START_NS, by_hand, reading
 

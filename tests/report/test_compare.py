@@ -6,8 +6,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from monitor.adapters.chain import SessionChain
+from monitor.analysis.rule_comparison import changed_rules, compare, pair
 from monitor.model.alarm import Finding, Severity
-from monitor.report.compare import changed_rules, compare, pair
 from tests.report.recorded import changed, rules
 
 S = 1_000_000_000

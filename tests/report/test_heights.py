@@ -8,10 +8,10 @@ from pathlib import Path
 
 import pytest
 
+from monitor.analysis.heights import HeightSet, heights_of
 from monitor.config.rig import Rig
 from monitor.config.rig_file import find_rig, load_rig
 from monitor.model.stream import Action, ActionKind, Frame
-from monitor.report.heights import HeightSet, heights_of
 from tests.report.recorded import START_NS, reading
 
 ROOT = Path(__file__).parent.parent.parent

@@ -7,11 +7,11 @@ import pytest
 from monitor.adapters.chain import SessionChain
 from monitor.adapters.drafts import Draft, Stretch
 from monitor.adapters.ledger import Entry
+from monitor.analysis.ledger_entries import drafts, trend_words, work_since_cut_j
+from monitor.analysis.recording import Recording, collect
 from monitor.commands.ledger import alarm_levels
 from monitor.model.stream import Action, ActionKind
 from monitor.presentation.figures import figures
-from monitor.report.collect import Recording, collect
-from monitor.report.ledgered import drafts, trend_words, work_since_cut_j
 from tests.report.recorded import START_NS, by_hand
 from tests.report.test_page import drum_and_load
 

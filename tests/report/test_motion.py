@@ -9,9 +9,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from monitor.adapters.chain import SessionChain
+from monitor.analysis.motion import descents, stands, stops
+from monitor.analysis.recording import Recording, collect, runs
 from monitor.model.stream import GRID_NS
-from monitor.report.collect import Recording, collect, runs
-from monitor.report.motion import descents, stands, stops
 from tests.report.recorded import simulated
 
 

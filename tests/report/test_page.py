@@ -11,12 +11,12 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from monitor.adapters.chain import SessionChain
+from monitor.analysis.recording import Recording, collect
 from monitor.model.alarm import AlarmState, Finding, Severity
 from monitor.model.stream import Action, ActionKind, Frame
-from monitor.report.collect import Recording, collect
 from monitor.report.html import table, text
+from monitor.report.page import SECTIONS, make_report
 from monitor.report.plots import Chart, Curve, Panel, band, ticks, time_ticks
-from monitor.report.report import SECTIONS, make_report
 from tests.report.recorded import START_NS, by_hand, reading
 
 VOID = {"meta", "link", "br", "img", "hr", "input"}

@@ -14,14 +14,14 @@ import pytest
 
 from monitor.adapters.chain import SessionChain
 from monitor.adapters.recorder import Recorder
+from monitor.analysis import parallel_replay
+from monitor.analysis.motion import descents, stands, stops
+from monitor.analysis.parallel_replay import COLUMNS, WARM_UP_S, Stretch, cuts_of, joined
+from monitor.analysis.recording import Recording, collect
 from monitor.config.rig_file import find_rig
 from monitor.core.engine import Core
 from monitor.core.signals import SIGNAL_NAMES
 from monitor.model.stream import CARRIED_TOPIC, GRID_NS, Frame
-from monitor.report import pieces
-from monitor.report.collect import Recording, collect
-from monitor.report.motion import descents, stands, stops
-from monitor.report.pieces import COLUMNS, WARM_UP_S, Stretch, cuts_of, joined
 from monitor.runtime.assembly import core_of, header_of
 from monitor.runtime.runner import Runner
 from simulators.scenario import find_scenario
@@ -56,8 +56,8 @@ def whole(long_trip: Path) -> Recording:
 
 @pytest.fixture(autouse=True)
 def short_pieces(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(pieces, "PIECE_NS", 100 * S)
-    monkeypatch.setattr(pieces, "_NEAR_NS", 45 * S)
+    monkeypatch.setattr(parallel_replay, "PIECE_NS", 100 * S)
+    monkeypatch.setattr(parallel_replay, "_NEAR_NS", 45 * S)
 
 
 def collected(*paths: Path, from_ns: int | None = None, jobs: int = 1) -> Recording:
@@ -154,8 +154,8 @@ def test_where_there_are_no_processes_it_is_one_piece(
         tried.append(given)
         raise error
 
-    monkeypatch.setattr(pieces, "PIECE_NS", 30 * S)
-    monkeypatch.setattr(pieces, "_at_once", refuse)
+    monkeypatch.setattr(parallel_replay, "PIECE_NS", 30 * S)
+    monkeypatch.setattr(parallel_replay, "_at_once", refuse)
     rec = collected(long_trip, from_ns=START_NS + 300 * S, jobs=2)
     assert len(tried) == 1
     assert len(rec.t_ns) == 2001
@@ -198,7 +198,7 @@ def test_joined_pieces_are_the_whole(long_trip: Path) -> None:
     with SessionChain([long_trip]) as chain:
         cuts = cuts_of(chain, None, chain.end_ns)
         made = [
-            pieces._Replay(chain, Stretch(start, stop, chain.end_ns)).run()
+            parallel_replay._Replay(chain, Stretch(start, stop, chain.end_ns)).run()
             for start, stop in zip((None, *cuts), (*cuts, None), strict=True)
         ]
     for piece, at_ns in zip(made[1:], cuts, strict=True):

@@ -7,12 +7,12 @@ import numpy as np
 import pytest
 
 from monitor.adapters.chain import SessionChain
+from monitor.analysis.recording import Recording, collect
 from monitor.model.alarm import Finding, Severity
 from monitor.model.stream import Action, ActionKind, Frame
 from monitor.presentation.format import Units
-from monitor.report.collect import Recording, collect
+from monitor.report.page import make_report
 from monitor.report.plots import band, bins
-from monitor.report.report import make_report
 from monitor.report.sections import Story
 from tests.report.recorded import START_NS, by_hand, reading
 

@@ -13,9 +13,9 @@ import pytest
 from scipy.constants import foot, lbf
 
 from monitor.adapters.chain import SessionChain
+from monitor.analysis.recording import collect
 from monitor.model.stream import Frame
 from monitor.physics.line import round_trip_j
-from monitor.report.collect import collect
 from tests.core.test_linework import trapezoid
 from tests.report.recorded import START_NS, by_hand, reading
 

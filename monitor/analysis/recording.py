@@ -14,11 +14,11 @@ import numpy.typing as npt
 from monitor.adapters.chain import SessionChain
 from monitor.adapters.session import Note, SessionError
 from monitor.adapters.sessions import Gap
+from monitor.analysis.parallel_replay import COLUMNS, STATES, Numbers, replay
 from monitor.config.rig import Rig
 from monitor.model.alarm import Finding
 from monitor.model.snapshot import Snapshot
 from monitor.model.stream import GRID_NS, Action
-from monitor.report.pieces import COLUMNS, STATES, Numbers, replay
 
 __all__ = ["COLUMNS", "STATES", "Numbers", "Recording", "collect", "least", "most", "runs"]
 

@@ -20,11 +20,11 @@ from monitor.adapters.drafts import (
 )
 from monitor.adapters.ledger import Entry, Ledger, LedgerError, iso, ledger_path
 from monitor.adapters.trend import FEWEST_POINTS, SHORTEST_DAYS, trend
+from monitor.analysis.recording import Numbers, Recording
 from monitor.core.linework import BRIDGE_S
 from monitor.model.alarm import Finding
 from monitor.model.stream import GRID_NS, Action
 from monitor.presentation.figures import figure
-from monitor.report.collect import Numbers, Recording
 
 SERIES: Final = {
     "effectiveness": "brake effectiveness",

@@ -5,11 +5,11 @@ from dataclasses import dataclass
 from typing import Final
 
 from monitor.adapters.ledger import Entry
+from monitor.analysis.recording import Recording
 from monitor.presentation.format import SYSTEM_LABEL, System, Units, clock
 from monitor.report.attention import look_table
-from monitor.report.collect import Recording
 from monitor.report.html import page
-from monitor.report.motiontables import descent_table, stand_table, stop_table
+from monitor.report.motion_tables import descent_table, stand_table, stop_table
 from monitor.report.sections import Story, motion_plots, summary, timeline
 from monitor.report.tables import alarm_table, check_table, ledger_table, line_table, sensor_table
 

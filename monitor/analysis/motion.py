@@ -19,13 +19,13 @@ from typing import Final
 
 import numpy as np
 
+from monitor.analysis.recording import Numbers, Recording, most, runs
 from monitor.config.rig import EddyAux, Rig
 from monitor.core.braking import BrakeModel
 from monitor.model.stream import GRID_NS
 from monitor.physics.brakes import EddyBrake
 from monitor.physics.drum import DrumGeometry
 from monitor.physics.motion import Hoist, reach_hoisting, reach_lowering
-from monitor.report.collect import Numbers, Recording, most, runs
 from monitor.units import STANDARD_GRAVITY_M_S2 as GRAVITY
 
 STEP_S: Final = GRID_NS * 1e-9

@@ -6,12 +6,12 @@ from dataclasses import replace
 from textwrap import wrap
 from typing import Final
 
+from monitor.analysis.heights import HeightSet, Seen
 from monitor.config.rig import Rig, Sensor
 from monitor.core.aiding import HeightMap
 from monitor.core.height import HeightFrame
 from monitor.errors import UserError
 from monitor.physics.calibration import Fitted, calibrate
-from monitor.report.heights import HeightSet, Seen
 from monitor.text import harmless, one_line
 from monitor.units import FOOT_M, INCH_M
 

@@ -5,10 +5,10 @@ from collections.abc import Sequence
 from statistics import median
 from typing import Final
 
+from monitor.analysis.motion import LEAST_DESCENT_M, LEAST_STAND_M, STOP_FROM_M_S, Stop
 from monitor.config.rig import NoAux
 from monitor.presentation.format import plain
 from monitor.report.html import lacking, paragraph, table
-from monitor.report.motion import LEAST_DESCENT_M, LEAST_STAND_M, STOP_FROM_M_S, Stop
 from monitor.report.sections import NONE, Story, cut, many, mega, percent
 
 
