@@ -23,8 +23,8 @@ from monitor.config.rig import Rig
 from monitor.config.rig_file import find_rig
 from monitor.config.rules_file import build_rules
 from monitor.config.toml_file import ConfigError, config_root, parse_toml, validate
-from monitor.core.decode import Decoder
 from monitor.core.engine import Core
+from monitor.core.sensors.decoder import Decoder
 from monitor.core.signals import SIGNAL_NAMES
 from monitor.model.alarm import Finding, Severity
 from monitor.model.reading import Reject

@@ -20,7 +20,7 @@ from monitor.adapters.replay import SessionReader
 from monitor.adapters.session import SessionError
 from monitor.adapters.tables import NO_TIME
 from monitor.config.rig import Rig, Sensor
-from monitor.core.decode import Decoder, compile_pointer
+from monitor.core.sensors.decoder import Decoder, compile_pointer
 from monitor.model.reading import Reject, RejectReason
 from monitor.model.stream import RESERVED, Frame
 

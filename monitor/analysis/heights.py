@@ -15,11 +15,11 @@ from typing import Final
 
 from monitor.config.rig import Rig, Sensor
 from monitor.core.aiding import SourceClock
-from monitor.core.decode import Decoder
 from monitor.core.estimator import MARK_SIGMA_M
 from monitor.core.height import HeightFrame
 from monitor.core.prediction import TRANSPORT_S
-from monitor.core.sensors import SensorRecord
+from monitor.core.sensors.decoder import Decoder
+from monitor.core.sensors.register import SensorRecord
 from monitor.core.sources import clock_of
 from monitor.model.reading import Sample
 from monitor.model.stream import Action, ActionKind, Frame

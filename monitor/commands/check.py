@@ -86,7 +86,7 @@ class _Heard:
 async def _listen(rig: "Rig", url: "BrokerUrl", seconds: float) -> int:
     from monitor.adapters.clock import StreamClock
     from monitor.adapters.mqtt import MqttSource
-    from monitor.core.decode import Decoder
+    from monitor.core.sensors.decoder import Decoder
     from monitor.model.reading import Reject
     from monitor.model.stream import Frame
 

@@ -20,7 +20,7 @@ from monitor.model.stream import GRID_NS
 from monitor.units import UNITS, Dimension
 
 if TYPE_CHECKING:
-    from monitor.core.sensors import SensorRegister
+    from monitor.core.sensors.register import SensorRegister
 
 PASS, FAIL, NOT_JUDGED = CheckVerdict.PASS, CheckVerdict.FAIL, CheckVerdict.NOT_JUDGED
 KNOWN: Final = int(Validity.DEGRADED)

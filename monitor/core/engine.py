@@ -29,11 +29,11 @@ from monitor.config.rule import RuleSet
 from monitor.core.alarms import AlarmBank
 from monitor.core.carried import FORMAT, part, whole
 from monitor.core.checks import Checks
-from monitor.core.decode import Decoder
 from monitor.core.estimator import Estimator
 from monitor.core.hoist import HoistTracker
 from monitor.core.now import Now
-from monitor.core.sensors import SensorRecord, SensorRegister
+from monitor.core.sensors.decoder import Decoder
+from monitor.core.sensors.register import SensorRecord, SensorRegister
 from monitor.core.signals import SIGNAL_NAMES, SIGNALS, SignalReader
 from monitor.model.alarm import Finding, Severity
 from monitor.model.reading import Reject, RejectReason, Sample, Validity, Value

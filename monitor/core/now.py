@@ -13,7 +13,7 @@ from monitor.core.brakehealth import BrakeHealth
 from monitor.core.braking import BrakeModel
 from monitor.core.estimator import Estimate
 from monitor.core.linework import LineWork
-from monitor.core.sensors import SensorRegister
+from monitor.core.sensors.register import SensorRegister
 from monitor.core.stopmark import Brakes, Load, StopCalculator, StopResult
 from monitor.model.reading import Validity
 from monitor.model.snapshot import HoistState

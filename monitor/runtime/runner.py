@@ -12,8 +12,8 @@ import time
 from collections.abc import Callable, Coroutine, Iterable, Mapping, Sequence
 from typing import Any, Final, Protocol
 
-from monitor.core.decode import MAX_PAYLOAD
 from monitor.core.engine import Core
+from monitor.core.sensors.decoder import MAX_PAYLOAD
 from monitor.model.alarm import Finding
 from monitor.model.stream import CARRIED_TOPIC, GRID_NS, HEALTH_TOPIC, RESERVED, Action, Frame
 

@@ -18,7 +18,7 @@ from monitor.adapters.replay import SessionReader
 from monitor.adapters.tables import NO_TIME
 from monitor.config.rig import Rig
 from monitor.config.rig_file import find_rig
-from monitor.core.decode import Decoder
+from monitor.core.sensors.decoder import Decoder
 from monitor.model.reading import Sample
 from monitor.model.stream import Frame
 from tests.adapters.streams import START_NS

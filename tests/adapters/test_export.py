@@ -25,8 +25,8 @@ from monitor.adapters.recorder import Recorder
 from monitor.adapters.tables import Column, ExportError, TableFile
 from monitor.config.rig_file import find_rig
 from monitor.config.rules_file import build_rules, default_rules_path
-from monitor.core.decode import Decoder
 from monitor.core.engine import Core
+from monitor.core.sensors.decoder import Decoder
 from monitor.core.signals import SIGNAL_NAMES
 from monitor.model.alarm import Finding, Severity
 from monitor.model.reading import Sample

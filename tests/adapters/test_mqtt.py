@@ -17,7 +17,7 @@ from monitor.adapters import mqtt
 from monitor.adapters.clock import StreamClock
 from monitor.adapters.mqtt import MqttSource, explain, parse_broker_url
 from monitor.adapters.wire import MAX_PACKET_BYTES
-from monitor.core.decode import MAX_PAYLOAD
+from monitor.core.sensors.decoder import MAX_PAYLOAD
 from tests.broker import PATIENCE_S, Certificates, Mosquitto, free_port, until
 
 MakeBroker = Callable[..., Mosquitto]

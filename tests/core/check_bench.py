@@ -7,7 +7,7 @@ from monitor.config.rig_file import find_rig
 from monitor.core.checks import Checks
 from monitor.core.estimator import Estimate
 from monitor.core.now import Now
-from monitor.core.sensors import SensorRegister
+from monitor.core.sensors.register import SensorRegister
 from monitor.model.alarm import Finding
 from monitor.model.check import CheckResult, CheckVerdict, CheckView
 from monitor.model.reading import Sample, Validity

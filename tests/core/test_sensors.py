@@ -3,7 +3,7 @@
 import pytest
 
 from monitor.config.rig_file import find_rig
-from monitor.core.sensors import SensorRegister
+from monitor.core.sensors.register import SensorRegister
 from monitor.model.reading import Reject, RejectReason, Sample, Validity
 
 RIG = find_rig("land")

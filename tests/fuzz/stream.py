@@ -13,8 +13,8 @@ from typing import Any, Final
 from monitor.adapters.wire import MAX_PACKET_BYTES, Message, Wire, WireError
 from monitor.config.rig import Rig, Sensor
 from monitor.config.rule import RuleSet
-from monitor.core.decode import Decoder
 from monitor.core.engine import Core
+from monitor.core.sensors.decoder import Decoder
 from monitor.model.alarm import Finding
 from monitor.model.reading import Sample, Validity
 from monitor.model.snapshot import Snapshot

@@ -8,7 +8,7 @@ import pytest
 from monitor.config.rig import Rig, Sensor
 from monitor.config.rig_file import find_rig, shipped_rigs
 from monitor.config.toml_file import validate
-from monitor.core.decode import Decoder
+from monitor.core.sensors.decoder import Decoder
 from monitor.model.reading import Sample
 from monitor.model.stream import Frame
 from simulators.plant import Plant
