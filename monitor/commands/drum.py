@@ -15,7 +15,7 @@ from monitor.units import FOOT_M, INCH_M
 if TYPE_CHECKING:
     from monitor.analysis.heights import HeightSet
     from monitor.config.rig import Rig, Sensor
-    from monitor.core.aiding import HeightMap
+    from monitor.core.estimator.aiding import HeightMap
 
 _TURNS: Final = re.compile(r"\s*([+-]?(?:\d+(?:\.\d*)?|\.\d+))\s*(turns?|counts?)\s*$")
 _CAUTION: Final = (
@@ -102,7 +102,7 @@ def run(args: argparse.Namespace) -> int:
 def _table(args: argparse.Namespace) -> int:
     from monitor.analysis.drum_fit import in_both, straight_words
     from monitor.config.rig_file import find_rig
-    from monitor.core.height import HeightFrame
+    from monitor.core.estimator.height_frame import HeightFrame
 
     rig = find_rig(args.rig)
     base = HeightFrame(rig).layers
@@ -218,7 +218,7 @@ def _by_hand(args: argparse.Namespace) -> "_Source":
 
 def _travel_turns(rig: "Rig") -> float:
     """Turns of the drum between floor and crown."""
-    from monitor.core.height import HeightFrame
+    from monitor.core.estimator.height_frame import HeightFrame
 
     layers = HeightFrame(rig).layers
     return layers.locate(rig.mast.crown_m)[0] - layers.locate(rig.mast.floor_m)[0]

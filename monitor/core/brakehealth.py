@@ -31,7 +31,7 @@ from monitor.core.brakehealth_filter import BrakeFilter
 from monitor.core.brakehealth_hydraulics import HydraulicsWatch
 from monitor.core.braking import BrakeModel
 from monitor.core.carried import numbers
-from monitor.core.estimator import Estimate
+from monitor.core.estimator.estimator import Estimate
 from monitor.core.slowing import AT_SPEED_M_S, Slowing
 from monitor.model.reading import Validity
 from monitor.model.snapshot import HoistState

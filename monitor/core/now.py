@@ -11,7 +11,7 @@ from typing import Final
 from monitor.config.rig import NoAux, Rig
 from monitor.core.brakehealth import BrakeHealth
 from monitor.core.braking import BrakeModel
-from monitor.core.estimator import Estimate
+from monitor.core.estimator.estimator import Estimate
 from monitor.core.linework import LineWork
 from monitor.core.sensors.register import SensorRegister
 from monitor.core.stopmark import Brakes, Load, StopCalculator, StopResult

@@ -21,7 +21,7 @@ import math
 from typing import Final
 
 from monitor.config.rig import Rig
-from monitor.core.estimate import Estimate
+from monitor.core.estimator.estimate import Estimate
 from monitor.physics.tackle import efficiency_hoisting
 
 MEMORY_S: Final = 0.4

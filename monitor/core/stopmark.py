@@ -17,7 +17,7 @@ import math
 from typing import NamedTuple
 
 from monitor.config.rig import Rig
-from monitor.core.estimator import Estimate
+from monitor.core.estimator.estimator import Estimate
 from monitor.model.snapshot import Limits, StopMarks
 from monitor.physics.motion import Hoist, Phases, Reach, hoisting_phases, lowering_phases
 from monitor.units import STANDARD_GRAVITY_M_S2 as _G

@@ -14,7 +14,7 @@ import time
 
 from monitor.core.brakehealth import BrakeHealth
 from monitor.core.braking import BrakeModel
-from monitor.core.estimator import Estimator
+from monitor.core.estimator.estimator import Estimator
 from monitor.core.sensors.register import SensorRegister
 from monitor.model.snapshot import HoistState
 from tests.core.brakehealth_truth import Bench, Machine

@@ -20,7 +20,7 @@ import numpy.typing as npt
 
 from monitor.config.rig import Rig
 from monitor.config.rig_file import find_rig
-from monitor.core.estimator import Estimate, Estimator
+from monitor.core.estimator.estimator import Estimate, Estimator
 from monitor.model.reading import Sample, Validity
 
 START_NS = 1_700_000_000_000_000_000

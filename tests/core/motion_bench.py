@@ -10,7 +10,7 @@ from dataclasses import dataclass, field
 
 from monitor.config.rig import Rig
 from monitor.config.rig_file import find_rig
-from monitor.core.estimator import Estimate, Estimator
+from monitor.core.estimator.estimator import Estimate, Estimator
 from monitor.model.reading import RejectReason, Sample
 
 START_NS = 1_700_000_000_000_000_000

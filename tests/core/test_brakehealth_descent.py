@@ -7,7 +7,7 @@ import pytest
 from monitor.config.rig_file import find_rig
 from monitor.core.brakehealth_descent import CreepWatch, DescentLedger, DiscHeat
 from monitor.core.braking import BrakeModel
-from monitor.core.estimator import Estimator
+from monitor.core.estimator.estimator import Estimator
 from monitor.model.reading import Validity
 from monitor.physics.heat import cooled_c, heated_c
 from tests.core.brakehealth_truth import INVALID, NOT_FITTED, OK, Bench, Machine

@@ -10,8 +10,8 @@ from monitor.config.rig_file import find_rig
 from monitor.core.brakehealth import BrakeHealth
 from monitor.core.brakehealth_effect import Lag, estimator_delay_s
 from monitor.core.braking import BrakeModel
-from monitor.core.estimator import Estimator
-from monitor.core.kinematics import Kinematics
+from monitor.core.estimator.estimator import Estimator
+from monitor.core.estimator.kinematic_filter import Kinematics
 from monitor.model.reading import Validity
 from tests.core.brakehealth_truth import INVALID, OK, Bench, Machine
 

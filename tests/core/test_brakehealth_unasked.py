@@ -6,7 +6,7 @@ import pytest
 
 from monitor.config.rig_file import find_rig
 from monitor.core.brakehealth_unasked import UnaskedPressure
-from monitor.core.estimator import Estimator
+from monitor.core.estimator.estimator import Estimator
 from monitor.model.reading import Validity
 from tests.core.brakehealth_truth import Bench, Machine
 

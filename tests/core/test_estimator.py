@@ -5,8 +5,8 @@ import random
 
 import pytest
 
-from monitor.core.estimator import Estimator
-from monitor.core.sources import Source, greatest_deceleration_m_s2
+from monitor.core.estimator.estimator import Estimator
+from monitor.core.estimator.sources import Source, greatest_deceleration_m_s2
 from monitor.model.reading import RejectReason, Sample, Validity
 from tests.core.motion_bench import START_NS, Bench, line_m, profile, rig_with, turns_at
 

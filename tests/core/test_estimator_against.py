@@ -2,7 +2,7 @@
 
 import pytest
 
-from monitor.core.plausible import Contradictions
+from monitor.core.estimator.plausibility import Contradictions
 from monitor.model.reading import Validity
 from tests.core.motion_bench import Bench, profile, rig_with
 

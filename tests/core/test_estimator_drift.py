@@ -6,8 +6,8 @@ from collections.abc import Callable
 import pytest
 
 from monitor.config.rig_file import find_rig
-from monitor.core.aiding import HeightMap
-from monitor.core.drift import NO_DRIFT, DriftWatch, Record, Verdict, explain
+from monitor.core.estimator.aiding import HeightMap
+from monitor.core.estimator.drift import NO_DRIFT, DriftWatch, Record, Verdict, explain
 from monitor.physics.drum import DrumGeometry
 from tests.core.motion_bench import line_m, turns_at
 

@@ -6,7 +6,7 @@ import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
-from monitor.core.estimator import Estimator
+from monitor.core.estimator.estimator import Estimator
 from monitor.core.hoist import HoistTracker
 from monitor.model.reading import Sample, Validity, Value
 from monitor.model.snapshot import HoistState

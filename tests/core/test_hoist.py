@@ -7,7 +7,7 @@ from collections.abc import Callable, Iterator, Sequence
 import pytest
 
 from monitor.config.rig import Rig
-from monitor.core.estimator import Estimate
+from monitor.core.estimator.estimator import Estimate
 from monitor.core.hoist import HoistTracker
 from monitor.model.reading import UNKNOWN, Validity, Value
 from monitor.model.snapshot import HoistState

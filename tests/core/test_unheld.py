@@ -6,7 +6,7 @@ import pytest
 
 from monitor.config.rig import RegenAux
 from monitor.config.rig_file import find_rig
-from monitor.core.plausible import UNHELD_S, Unheld
+from monitor.core.estimator.plausibility import UNHELD_S, Unheld
 from monitor.model.reading import Validity
 from monitor.model.stream import Frame
 from simulators.faults_readings import Freeze

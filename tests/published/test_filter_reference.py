@@ -15,7 +15,7 @@ from filterpy.kalman import KalmanFilter
 from scipy.linalg import solve_discrete_are
 from scipy.stats import chi2
 
-from monitor.core.kinematics import Kinematics
+from monitor.core.estimator.kinematic_filter import Kinematics
 
 UPPER = np.triu_indices(3)
 

@@ -1,18 +1,18 @@
 """Where the block is, how fast it moves, and how sure that is, from whatever position sensors the rig has.
 
-Theory of operation. One filter (`monitor.core.kinematics`) runs in metres of block height as the unloaded line would
+Theory of operation. One filter (`monitor.core.estimator.kinematic_filter`) runs in metres of block height as the unloaded line would
 give it: turns of the drum through the layer curve, or a ready-made block position with its stretch taken out. Load
 stretch is put on at the output, so that a pick-up of the string is not mistaken for motion of the drum.
 
-Readings are taken in at their own time, in order of arrival (`monitor.core.aiding.SourceClock`). The filter's time is
+Readings are taken in at their own time, in order of arrival (`monitor.core.estimator.aiding.SourceClock`). The filter's time is
 the newest reading's time, never later; `estimate` predicts from there, and changes nothing.
 
-The leading source feeds the filter (`monitor.core.tracking`). A second source is compared with it all the time, and
+The leading source feeds the filter (`monitor.core.estimator.position_filter`). A second source is compared with it all the time, and
 takes the lead where the leader falls silent, sticks or is refused: it goes on from the height they last agreed on.
 Height marks, second sources and the crew state heights from outside: what they differ by corrects the drum's curve
-(`monitor.core.aiding`) where that can explain it, and is a doubt on the height where not.
+(`monitor.core.estimator.aiding`) where that can explain it, and is a doubt on the height where not.
 
-What is then said of height and speed, with bounds and validity, is `monitor.core.prediction`.
+What is then said of height and speed, with bounds and validity, is `monitor.core.estimator.prediction`.
 
 Over 450 lines, because everything in it works on the same few sources and on who of them leads.
 """
@@ -23,23 +23,14 @@ from math import nan, sqrt
 from typing import Any, Final
 
 from monitor.config.rig import Rig
-from monitor.core.aiding import Correction
 from monitor.core.carried import number, part, words
-from monitor.core.estimate import Estimate, Fusion
-from monitor.core.height import HeightFrame
-from monitor.core.plausible import UNHELD_S, Contradictions, Unheld
-from monitor.core.prediction import READY_MADE_VARIANCE, TRANSPORT_S, nothing, predict
-from monitor.core.sources import SLOW_PERIOD_S, Mark, Source, clock_of
-from monitor.core.tracking import (
-    FROZEN,
-    GATE,
-    LOST_M,
-    REFUSING,
-    STILL_M_S,
-    TRACKING,
-    Z99,
-    Tracking,
-)
+from monitor.core.estimator.aiding import Correction
+from monitor.core.estimator.estimate import Estimate, Fusion
+from monitor.core.estimator.height_frame import HeightFrame
+from monitor.core.estimator.plausibility import UNHELD_S, Contradictions, Unheld
+from monitor.core.estimator.position_filter import FROZEN, GATE, LOST_M, REFUSING, STILL_M_S, TRACKING, Z99, Tracking
+from monitor.core.estimator.prediction import READY_MADE_VARIANCE, TRANSPORT_S, nothing, predict
+from monitor.core.estimator.sources import SLOW_PERIOD_S, Mark, Source, clock_of
 from monitor.model.reading import RejectReason, Sample
 
 __all__ = ["Estimate", "Estimator", "Fusion"]

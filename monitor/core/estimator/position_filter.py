@@ -33,10 +33,10 @@ from math import nan, sqrt
 from typing import Final
 
 from monitor.config.rig import Rig
-from monitor.core.aiding import HeightMap
-from monitor.core.height import HeightFrame
-from monitor.core.kinematics import Kinematics
-from monitor.core.sources import Source, SourceState, greatest_deceleration_m_s2
+from monitor.core.estimator.aiding import HeightMap
+from monitor.core.estimator.height_frame import HeightFrame
+from monitor.core.estimator.kinematic_filter import Kinematics
+from monitor.core.estimator.sources import Source, SourceState, greatest_deceleration_m_s2
 from monitor.model.reading import RejectReason
 
 TRACKING: Final = SourceState.TRACKING
@@ -89,7 +89,7 @@ STILL_M_S: Final = 0.02
 
 
 class Tracking:
-    """One filter, led by one source at a time. Heights in metres of unloaded line (see `monitor.core.height`)."""
+    """One filter, led by one source at a time. Heights in metres of unloaded line (see `monitor.core.estimator.height_frame`)."""
 
     __slots__ = (
         "_busy_ns",

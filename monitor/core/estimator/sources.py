@@ -1,7 +1,7 @@
 """Working memory of the sensors that the estimator fuses: what each one said last and how it has behaved.
 
 A position source is a drum encoder (counts) or a ready-made block position (metres); a mark is a switch at a known
-height. Nothing here decides: the estimator does, by the table on top of `monitor.core.estimator`.
+height. Nothing here decides: the estimator does, by the table on top of `monitor.core.estimator.estimator`.
 """
 
 import math
@@ -11,8 +11,8 @@ from enum import Enum
 from typing import Any, Final
 
 from monitor.config.rig import CaliperBrake, Rig, Sensor
-from monitor.core.aiding import SourceClock
 from monitor.core.carried import number, optional, plain, words
+from monitor.core.estimator.aiding import SourceClock
 
 SLOW_PERIOD_S: Final = 0.9
 """A source whose readings are further apart than this is slow data."""
@@ -26,7 +26,7 @@ ARRIVAL_SIGMA_S: Final = 5e-3
 
 
 class SourceState(Enum):
-    """Life of a position source; its transitions are the table on top of `monitor.core.estimator`."""
+    """Life of a position source; its transitions are the table on top of `monitor.core.estimator.estimator`."""
 
     WAITING = "waiting"
     TRACKING = "tracking"

@@ -8,11 +8,11 @@ where the bound passes `DEGRADED_BOUND_M` or readings are stale, INVALID beyond 
 from math import inf, nan, sqrt
 from typing import Final
 
-from monitor.core.estimate import Estimate
-from monitor.core.height import HeightFrame
-from monitor.core.plausible import SUSPECT_M, Contradictions
-from monitor.core.sources import Source
-from monitor.core.tracking import COAST_M_S2, FROZEN, START_M_S2, STILL_M_S, Z99, Tracking
+from monitor.core.estimator.estimate import Estimate
+from monitor.core.estimator.height_frame import HeightFrame
+from monitor.core.estimator.plausibility import SUSPECT_M, Contradictions
+from monitor.core.estimator.position_filter import COAST_M_S2, FROZEN, START_M_S2, STILL_M_S, Z99, Tracking
+from monitor.core.estimator.sources import Source
 from monitor.model.reading import Validity
 
 VALID: Final = Validity.VALID
