@@ -21,7 +21,7 @@ from monitor.adapters.drafts import (
 from monitor.adapters.ledger import Entry, Ledger, LedgerError, iso, ledger_path
 from monitor.adapters.trend import FEWEST_POINTS, SHORTEST_DAYS, trend
 from monitor.analysis.recording import Numbers, Recording
-from monitor.core.linework import BRIDGE_S
+from monitor.core.hoist.line_work import BRIDGE_S
 from monitor.model.alarm import Finding
 from monitor.model.stream import GRID_NS, Action
 from monitor.presentation.figures import figure

@@ -30,7 +30,7 @@ from monitor.core.alarms import AlarmBank
 from monitor.core.carried import FORMAT, part, whole
 from monitor.core.checks import Checks
 from monitor.core.estimator.estimator import Estimator
-from monitor.core.hoist import HoistTracker
+from monitor.core.hoist.state import HoistTracker
 from monitor.core.now import Now
 from monitor.core.sensors.decoder import Decoder
 from monitor.core.sensors.register import SensorRecord, SensorRegister

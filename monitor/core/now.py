@@ -12,9 +12,9 @@ from monitor.config.rig import NoAux, Rig
 from monitor.core.brakehealth import BrakeHealth
 from monitor.core.braking import BrakeModel
 from monitor.core.estimator.estimator import Estimate
-from monitor.core.linework import LineWork
+from monitor.core.hoist.line_work import LineWork
+from monitor.core.hoist.stopping import Brakes, Load, StopCalculator, StopResult
 from monitor.core.sensors.register import SensorRegister
-from monitor.core.stopmark import Brakes, Load, StopCalculator, StopResult
 from monitor.model.reading import Validity
 from monitor.model.snapshot import HoistState
 from monitor.model.stream import Health

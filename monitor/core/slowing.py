@@ -14,7 +14,7 @@ second later. Torque that has come on since then slows the block by
   as the means catch up, as what the position has confirmed of it, and no longer.
 
 Nothing that the stop mark assures rests on it: the filter's bounds hold either way, and of the margin it takes at most the
-notice away (`monitor.core.stopmark`).
+notice away (`monitor.core.hoist.stopping`).
 """
 
 import math

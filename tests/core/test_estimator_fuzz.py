@@ -7,7 +7,7 @@ from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from monitor.core.estimator.estimator import Estimator
-from monitor.core.hoist import HoistTracker
+from monitor.core.hoist.state import HoistTracker
 from monitor.model.reading import Sample, Validity, Value
 from monitor.model.snapshot import HoistState
 from tests.core.motion_bench import START_NS, rig_with, turns_at

@@ -8,7 +8,7 @@ import pytest
 
 from monitor.config.rig import Rig
 from monitor.core.estimator.estimator import Estimate
-from monitor.core.hoist import HoistTracker
+from monitor.core.hoist.state import HoistTracker
 from monitor.model.reading import UNKNOWN, Validity, Value
 from monitor.model.snapshot import HoistState
 from monitor.physics.tackle import dead_line_factor

@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy.constants import foot, lbf
 
-from monitor.core.linework import BRIDGE_S, JUMP_M, STEP_M, LineWork
+from monitor.core.hoist.line_work import BRIDGE_S, JUMP_M, STEP_M, LineWork
 from monitor.model.snapshot import HoistState
 from monitor.model.stream import GRID_NS
 from monitor.units import TON_MILE_J

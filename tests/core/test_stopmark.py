@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 from monitor.config.rig_file import find_rig
 from monitor.core.braking import BrakeModel
 from monitor.core.estimator.estimate import Estimate
-from monitor.core.stopmark import NEVER_S, Brakes, Load, StopCalculator
+from monitor.core.hoist.stopping import NEVER_S, Brakes, Load, StopCalculator
 from monitor.model.reading import Validity
 from monitor.physics.motion import Hoist, reach_lowering
 
