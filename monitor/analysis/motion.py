@@ -21,7 +21,7 @@ import numpy as np
 
 from monitor.analysis.recording import Numbers, Recording, most, runs
 from monitor.config.rig import EddyAux, Rig
-from monitor.core.braking import BrakeModel
+from monitor.core.brakes.model import BrakeModel
 from monitor.model.stream import GRID_NS
 from monitor.physics.brakes import EddyBrake
 from monitor.physics.drum import DrumGeometry

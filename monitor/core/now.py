@@ -9,8 +9,8 @@ from contextlib import suppress
 from typing import Final
 
 from monitor.config.rig import NoAux, Rig
-from monitor.core.brakehealth import BrakeHealth
-from monitor.core.braking import BrakeModel
+from monitor.core.brakes.health import BrakeHealth
+from monitor.core.brakes.model import BrakeModel
 from monitor.core.estimator.estimator import Estimate
 from monitor.core.hoist.line_work import LineWork
 from monitor.core.hoist.stopping import Brakes, Load, StopCalculator, StopResult

@@ -15,7 +15,7 @@ from dataclasses import dataclass
 from operator import attrgetter
 from typing import Any, Final
 
-from monitor.core.brakehealth import NUMBERS
+from monitor.core.brakes.health import NUMBERS
 from monitor.core.now import Now
 from monitor.model.reading import Validity
 from monitor.units import Dimension

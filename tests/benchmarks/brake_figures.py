@@ -12,8 +12,8 @@ import statistics
 import sys
 import time
 
-from monitor.core.brakehealth import BrakeHealth
-from monitor.core.braking import BrakeModel
+from monitor.core.brakes.health import BrakeHealth
+from monitor.core.brakes.model import BrakeModel
 from monitor.core.estimator.estimator import Estimator
 from monitor.core.sensors.register import SensorRegister
 from monitor.model.snapshot import HoistState

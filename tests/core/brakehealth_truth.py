@@ -12,8 +12,8 @@ from dataclasses import dataclass
 
 from monitor.config.rig import BandBrake, CaliperBrake, EddyAux, Rig
 from monitor.config.rig_file import find_rig
-from monitor.core.brakehealth import BrakeHealth
-from monitor.core.braking import BrakeModel
+from monitor.core.brakes.health import BrakeHealth
+from monitor.core.brakes.model import BrakeModel
 from monitor.core.estimator.estimator import Estimator
 from monitor.model.reading import Sample, Validity
 from monitor.model.snapshot import HoistState

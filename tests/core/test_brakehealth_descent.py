@@ -5,8 +5,8 @@ import math
 import pytest
 
 from monitor.config.rig_file import find_rig
-from monitor.core.brakehealth_descent import CreepWatch, DescentLedger, DiscHeat
-from monitor.core.braking import BrakeModel
+from monitor.core.brakes.descent import CreepWatch, DescentLedger, DiscHeat
+from monitor.core.brakes.model import BrakeModel
 from monitor.core.estimator.estimator import Estimator
 from monitor.model.reading import Validity
 from monitor.physics.heat import cooled_c, heated_c

@@ -7,9 +7,9 @@ from collections.abc import Callable
 import pytest
 
 from monitor.config.rig_file import find_rig
-from monitor.core.brakehealth import BrakeHealth
-from monitor.core.brakehealth_effect import Lag, estimator_delay_s
-from monitor.core.braking import BrakeModel
+from monitor.core.brakes.effectiveness import Lag, estimator_delay_s
+from monitor.core.brakes.health import BrakeHealth
+from monitor.core.brakes.model import BrakeModel
 from monitor.core.estimator.estimator import Estimator
 from monitor.core.estimator.kinematic_filter import Kinematics
 from monitor.model.reading import Validity

@@ -9,7 +9,7 @@ import pytest
 
 from monitor.config.rig import Rig
 from monitor.config.rig_file import find_rig
-from monitor.core.brakehealth_hydraulics import (
+from monitor.core.brakes.hydraulics import (
     Circuits,
     CircuitWatch,
     HydraulicsWatch,

@@ -5,7 +5,7 @@ import math
 import pytest
 
 from monitor.config.rig_file import find_rig
-from monitor.core.brakehealth_unasked import UnaskedPressure
+from monitor.core.brakes.residual_pressure import UnaskedPressure
 from monitor.core.estimator.estimator import Estimator
 from monitor.model.reading import Validity
 from tests.core.brakehealth_truth import Bench, Machine

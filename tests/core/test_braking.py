@@ -8,7 +8,7 @@ from hypothesis import strategies as st
 
 from monitor.config.rig import BandBrake, CaliperBrake
 from monitor.config.rig_file import find_rig
-from monitor.core.braking import BrakeModel
+from monitor.core.brakes.model import BrakeModel
 from monitor.physics.brakes import EmergencyCalipers, ServiceCalipers, band_from_pull
 
 LAND = find_rig("land")

@@ -6,8 +6,8 @@ from collections.abc import Callable
 import pytest
 
 from monitor.config.rig_file import find_rig
+from monitor.core.brakes.deceleration import MOST_M_S2, Slowing
 from monitor.core.estimator.estimate import Estimate
-from monitor.core.slowing import MOST_M_S2, Slowing
 from monitor.model.reading import Validity
 from monitor.physics.motion import Hoist, acceleration_lowering_m_s2
 from tests.core.motion_bench import Bench, rig_with

@@ -7,7 +7,7 @@ from hypothesis import HealthCheck, assume, given, settings
 from hypothesis import strategies as st
 
 from monitor.config.rig_file import find_rig
-from monitor.core.braking import BrakeModel
+from monitor.core.brakes.model import BrakeModel
 from monitor.core.estimator.estimate import Estimate
 from monitor.core.hoist.stopping import NEVER_S, Brakes, Load, StopCalculator
 from monitor.model.reading import Validity

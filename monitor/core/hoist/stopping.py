@@ -94,7 +94,7 @@ class StopCalculator:
 
     def solve(self, estimate: Estimate, load: Load, brakes: Brakes, slowing_m_s2: float = 0.0) -> StopResult:
         """Stop marks, margins and allowed speed for the present motion. About 10 us. `slowing_m_s2` is by how much the block
-        surely slows down as its brakes show it (`monitor.core.slowing`), which counts for the notice only.
+        surely slows down as its brakes show it (`monitor.core.brakes.deceleration`), which counts for the notice only.
 
         With no valid height the reaches are still given (they need speed only) and everything about room is NaN.
         """

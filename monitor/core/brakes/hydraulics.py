@@ -3,7 +3,7 @@
 Theory of operation. Small machines, each fed at every grid point, none of which takes a missing reading for
 evidence.
 
-*Unasked pressure* has a module of its own (`monitor.core.brakehealth_unasked`).
+*Unasked pressure* has a module of its own (`monitor.core.brakes.residual_pressure`).
 
 *Response.* An application begins when the lever rises past the demand position after the brake was off, and is
 answered when every circuit still counted shows 80 % of what the lever asks for (no more than the supply can give).
@@ -34,7 +34,7 @@ from collections.abc import Mapping
 from typing import Any, Final
 
 from monitor.config.rig import Rig
-from monitor.core.brakehealth_unasked import UnaskedPressure
+from monitor.core.brakes.residual_pressure import UnaskedPressure
 from monitor.core.carried import number, optional
 
 _ANSWERED: Final = 0.8

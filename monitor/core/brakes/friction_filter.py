@@ -3,7 +3,7 @@
 Theory of operation. Three states: factor on the configured friction (cold), factor on the configured inertia, and the
 sheave factor's difference from the configured one. They start at the file's values with the file's half-widths.
 `take` is one scalar measurement update, whoever has worked out innovation, sensitivities and noise
-(`monitor.core.brakehealth_effect`).
+(`monitor.core.brakes.effectiveness`).
 
 Friction walks: a little with time, more at each application and while braking. Inertia and sheaves hardly change, but
 their variance never falls below a floor, because the equation of motion itself is no better. An error of the load
@@ -15,7 +15,7 @@ from collections.abc import Mapping
 from typing import Any, Final
 
 from monitor.config.rig import Rig
-from monitor.core.braking import BrakeModel
+from monitor.core.brakes.model import BrakeModel
 from monitor.physics.tackle import dead_line_factor, efficiency_hoisting, factor_lowering
 
 WALK_PER_APPLICATION: Final = 0.04

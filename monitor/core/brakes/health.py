@@ -16,7 +16,8 @@ from operator import attrgetter
 from typing import Any, Final
 
 from monitor.config.rig import CaliperBrake, RegenAux, Rig
-from monitor.core.brakehealth_descent import (
+from monitor.core.brakes.deceleration import AT_SPEED_M_S, Slowing
+from monitor.core.brakes.descent import (
     ABSENT,
     UNKNOWN,
     Auxiliary,
@@ -26,13 +27,12 @@ from monitor.core.brakehealth_descent import (
     Flag,
     restore_heat,
 )
-from monitor.core.brakehealth_effect import Effectiveness, Look
-from monitor.core.brakehealth_filter import BrakeFilter
-from monitor.core.brakehealth_hydraulics import HydraulicsWatch
-from monitor.core.braking import BrakeModel
+from monitor.core.brakes.effectiveness import Effectiveness, Look
+from monitor.core.brakes.friction_filter import BrakeFilter
+from monitor.core.brakes.hydraulics import HydraulicsWatch
+from monitor.core.brakes.model import BrakeModel
 from monitor.core.carried import numbers
 from monitor.core.estimator.estimator import Estimate
-from monitor.core.slowing import AT_SPEED_M_S, Slowing
 from monitor.model.reading import Validity
 from monitor.model.snapshot import HoistState
 from monitor.units import STANDARD_GRAVITY_M_S2 as _STANDARD_GRAVITY

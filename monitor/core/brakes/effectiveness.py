@@ -11,7 +11,7 @@ gives at the measured pressures. The drive appears nowhere: readings count only 
 One equation, three doubts: friction e, inertia j, sheave factor K. No single stop can tell them apart, but a shift's
 work can, because each shows in another place: a roll with the brake off weighs inertia against load, a steady descent
 weighs friction against load, and hoisting shifts the sheaves' friction to the other side. So they are three states of
-one extended Kalman filter (`monitor.core.brakehealth_filter`), with the configured half-widths as prior, and its
+one extended Kalman filter (`monitor.core.brakes.friction_filter`), with the configured half-widths as prior, and its
 covariance says what has been told apart so far and what has not.
 
 Two ways to weigh. *Readings*: the equation itself, at each grid point. It needs the motion to be steady for longer
@@ -39,7 +39,7 @@ import math
 from dataclasses import dataclass
 from typing import Final
 
-from monitor.core.brakehealth_filter import WALK_PER_APPLICATION, WALK_PER_BRAKING_S, BrakeFilter
+from monitor.core.brakes.friction_filter import WALK_PER_APPLICATION, WALK_PER_BRAKING_S, BrakeFilter
 from monitor.units import STANDARD_GRAVITY_M_S2 as _STANDARD_GRAVITY
 
 _G: Final = float(_STANDARD_GRAVITY)
