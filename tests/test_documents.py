@@ -6,8 +6,8 @@ from pathlib import Path
 import pytest
 
 from monitor.commands import COMMANDS
-from monitor.core.alarm_life import life_diagram
-from monitor.core.conditions import condition_diagram
+from monitor.core.alarms.condition import condition_diagram
+from monitor.core.alarms.lifecycle import life_diagram
 from monitor.model.quantities import QUANTITIES
 from monitor.units import UNITS
 from simulators.commands import COMMANDS as SIMULATED

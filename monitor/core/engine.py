@@ -26,7 +26,7 @@ from typing import Any, Final, TypeVar
 
 from monitor.config.rig import Rig, Sensor
 from monitor.config.rule import RuleSet
-from monitor.core.alarms import AlarmBank
+from monitor.core.alarms.bank import AlarmBank
 from monitor.core.carried import FORMAT, part, whole
 from monitor.core.checks import Checks
 from monitor.core.estimator.estimator import Estimator

@@ -6,8 +6,8 @@ from typing import Any
 from monitor.config.rig_file import find_rig
 from monitor.config.rule import SENSOR_SIGNALS, RuleSet
 from monitor.config.rules_file import build_rules
-from monitor.core.alarm_life import LATCHED
-from monitor.core.alarms import AlarmBank
+from monitor.core.alarms.bank import AlarmBank
+from monitor.core.alarms.lifecycle import LATCHED
 from monitor.model.alarm import AlarmState, AlarmView, Finding
 from monitor.model.snapshot import HoistState
 from monitor.model.stream import GRID_NS, Action, ActionKind

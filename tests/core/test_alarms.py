@@ -2,7 +2,7 @@
 
 import pytest
 
-from monitor.core.alarm_life import BY_CONDITION, LIFE, Event, life_diagram
+from monitor.core.alarms.lifecycle import BY_CONDITION, LIFE, Event, life_diagram
 from monitor.model.alarm import AlarmState, Severity
 from monitor.model.snapshot import HoistState
 from monitor.model.stream import ActionKind

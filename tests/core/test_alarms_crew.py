@@ -2,7 +2,7 @@
 
 import pytest
 
-from monitor.core.alarms import ALARM_ACTIONS, SHELVE_LONGEST_S, AlarmBank
+from monitor.core.alarms.bank import ALARM_ACTIONS, SHELVE_LONGEST_S, AlarmBank
 from monitor.model.alarm import AlarmState, Severity
 from monitor.model.stream import GRID_NS, Action, ActionKind
 from tests.core.alarm_bench import SIGNALS, Bench, into, rule, rules

@@ -13,7 +13,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from monitor.config.rule import Rule, RuleSet
-from monitor.core.conditions import Condition
+from monitor.core.alarms.condition import Condition
 from monitor.model.snapshot import HoistState
 from monitor.model.stream import GRID_NS, ActionKind
 from tests.core.alarm_bench import INVALID, NOT_FITTED, RIG, SIGNALS, VALID, Bench, rule

@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from monitor.core.conditions import TRANSITIONS, Condition, ConditionState, Reading, condition_diagram
+from monitor.core.alarms.condition import TRANSITIONS, Condition, ConditionState, Reading, condition_diagram
 from monitor.model.reading import NOT_FITTED, UNKNOWN, Validity, Value
 from monitor.model.stream import GRID_NS
 

@@ -20,7 +20,7 @@ from monitor.config.rig_file import find_rig, shipped_rigs
 from monitor.config.rule import SENSOR_SIGNALS, RuleSet
 from monitor.config.rules_file import default_rules_path, load_rules
 from monitor.config.toml_file import read_toml, validate
-from monitor.core.alarms import AlarmBank
+from monitor.core.alarms.bank import AlarmBank
 from monitor.core.signals import SIGNAL_NAMES
 from monitor.model.alarm import AlarmState, Finding, Severity
 from monitor.model.reading import Validity

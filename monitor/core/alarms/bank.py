@@ -3,7 +3,7 @@
 Theory of operation
 -------------------
 Each rule has one `Condition` (is it wrong now?) and one alarm state (what do people know and want of it?). `LIFE` in
-`monitor.core.alarm_life` is the whole life as a table: for every state and event, the state that follows. Events come
+`monitor.core.alarms.lifecycle` is the whole life as a table: for every state and event, the state that follows. Events come
 from three sides:
 
 * the condition: TRIP, CLEAR, and CLEAR_LATCHED (the same, for a latched rule);
@@ -35,8 +35,8 @@ from types import MappingProxyType
 from typing import Any, Final
 
 from monitor.config.rule import SENSOR_SIGNALS, RuleSet
-from monitor.core.alarm_life import BY_CONDITION, LATCHED, LIFE, SET_ASIDE, UNACKNOWLEDGED, Alarm, Event
-from monitor.core.conditions import ConditionState
+from monitor.core.alarms.condition import ConditionState
+from monitor.core.alarms.lifecycle import BY_CONDITION, LATCHED, LIFE, SET_ASIDE, UNACKNOWLEDGED, Alarm, Event
 from monitor.model.alarm import AlarmState, AlarmView, Finding, Severity
 from monitor.model.reading import Validity
 from monitor.model.snapshot import HoistState

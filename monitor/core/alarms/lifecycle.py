@@ -1,4 +1,4 @@
-"""The life of an alarm as one table, after ANSI/ISA-18.2, and what is kept of each alarm. See `monitor.core.alarms`."""
+"""The life of an alarm as one table, after ANSI/ISA-18.2, and what is kept of each alarm. See `monitor.core.alarms.bank`."""
 
 from collections.abc import Mapping
 from enum import StrEnum
@@ -6,7 +6,7 @@ from types import MappingProxyType
 from typing import Any, Final
 
 from monitor.config.rule import Rule
-from monitor.core.conditions import Condition, ConditionState
+from monitor.core.alarms.condition import Condition, ConditionState
 from monitor.model.alarm import AlarmState
 from monitor.model.reading import Validity
 from monitor.model.snapshot import HoistState
