@@ -28,7 +28,7 @@ from monitor.config.rig import Rig, Sensor
 from monitor.config.rule import RuleSet
 from monitor.core.alarms.bank import AlarmBank
 from monitor.core.carried import FORMAT, part, whole
-from monitor.core.checks import Checks
+from monitor.core.checks.guided_checks import Checks
 from monitor.core.estimator.estimator import Estimator
 from monitor.core.hoist.state import HoistTracker
 from monitor.core.now import Now

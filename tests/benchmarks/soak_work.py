@@ -7,7 +7,7 @@ from types import MappingProxyType
 from typing import Final
 
 from monitor.config.rig import Rig
-from monitor.core.checks import PROCEDURES
+from monitor.core.checks.guided_checks import PROCEDURES
 from monitor.model.snapshot import Snapshot
 from monitor.model.stream import ActionKind
 from simulators.operator import CAREFUL, CLUMSY, Moves, Operator

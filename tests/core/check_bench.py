@@ -4,7 +4,7 @@ import math
 
 from monitor.config.rig import CheckSettings, Rig
 from monitor.config.rig_file import find_rig
-from monitor.core.checks import Checks
+from monitor.core.checks.guided_checks import Checks
 from monitor.core.estimator.estimator import Estimate
 from monitor.core.now import Now
 from monitor.core.sensors.register import SensorRegister

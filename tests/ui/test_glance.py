@@ -7,7 +7,7 @@ from types import MappingProxyType
 
 import pytest
 
-from monitor.core.checks_overtravel import OVERTRAVEL
+from monitor.core.checks.overtravel import OVERTRAVEL
 from monitor.model.check import CheckReading, CheckStepView
 from monitor.model.reading import UNKNOWN, Validity, Value
 from monitor.model.snapshot import HoistState, Snapshot

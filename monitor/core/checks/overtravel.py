@@ -16,7 +16,7 @@ from collections.abc import Callable
 from typing import Final
 
 from monitor.config.rig import Rig
-from monitor.core.checks_steps import (
+from monitor.core.checks.procedure import (
     FAIL,
     NOT_JUDGED,
     PASS,

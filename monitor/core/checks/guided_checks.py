@@ -12,7 +12,7 @@ Theory of operation
     last step  its judge settles the check                   idle; pass, fail or not judged
     any        CHECK_ABORT, or `LONGEST_S` since the start   idle; not judged
 
-    Nothing passes on a reading that was not known: see `monitor.core.checks_steps`. Each start, step, refusal and result
+    Nothing passes on a reading that was not known: see `monitor.core.checks.procedure`. Each start, step, refusal and result
     is a finding of kind "check", with who in its words and its time when.
 
     A check is due when it was last passed longer ago than its interval, or before the last cut and slip. A check that
@@ -23,10 +23,10 @@ from collections.abc import Mapping
 from typing import Any, Final
 
 from monitor.config.rig import Rig
-from monitor.core.checks_brakes import AUXILIARY, HOLDING, LEAK_DOWN
-from monitor.core.checks_overtravel import OVERTRAVEL
-from monitor.core.checks_reference import REFERENCE, cut, given
-from monitor.core.checks_steps import FAIL, LONGEST_S, NOT_JUDGED, PASS, Procedure, Run, Settled, seconds
+from monitor.core.checks.brakes import AUXILIARY, HOLDING, LEAK_DOWN
+from monitor.core.checks.height_reference import REFERENCE, cut, given
+from monitor.core.checks.overtravel import OVERTRAVEL
+from monitor.core.checks.procedure import FAIL, LONGEST_S, NOT_JUDGED, PASS, Procedure, Run, Settled, seconds
 from monitor.core.now import Now
 from monitor.core.signals import SIGNALS
 from monitor.model.alarm import Finding, Severity

@@ -11,18 +11,7 @@ import math
 from typing import Final
 
 from monitor.config.rig import Rig
-from monitor.core.checks_steps import (
-    FAIL,
-    NOT_JUDGED,
-    PASS,
-    Outcome,
-    Procedure,
-    Run,
-    Settled,
-    Step,
-    height,
-    told,
-)
+from monitor.core.checks.procedure import FAIL, NOT_JUDGED, PASS, Outcome, Procedure, Run, Settled, Step, height, told
 from monitor.core.now import Now
 
 REST_M_S: Final = 0.05

@@ -18,7 +18,7 @@ from itertools import pairwise
 from typing import Final
 
 from monitor.config.rig import CaliperBrake, EddyAux, NoAux, Rig
-from monitor.core.checks_steps import (
+from monitor.core.checks.procedure import (
     FAIL,
     NOT_JUDGED,
     PASS,
