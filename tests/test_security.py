@@ -25,7 +25,7 @@ from monitor.config.rules_file import build_rules
 from monitor.config.toml_file import ConfigError, config_root, parse_toml, validate
 from monitor.core.engine import Core
 from monitor.core.sensors.decoder import Decoder
-from monitor.core.signals import SIGNAL_NAMES
+from monitor.core.signals.table import SIGNAL_NAMES
 from monitor.model.alarm import Finding, Severity
 from monitor.model.reading import Reject
 from monitor.model.stream import Action, ActionKind, Frame

@@ -317,7 +317,7 @@ def export_signals(
     """
     from monitor.config.rules_file import build_rules
     from monitor.core.engine import Core
-    from monitor.core.signals import SIGNAL_NAMES, SIGNALS
+    from monitor.core.signals.table import SIGNAL_NAMES, SIGNALS
 
     if every_ns <= 0 or every_ns % GRID_NS:
         raise ExportError("the step must be a multiple of 50 ms: signals exist only there")

@@ -29,7 +29,7 @@ def run(args: argparse.Namespace) -> int:
     """Check; 0 when all is well, 1 when something is missing, 2 for mistakes in the files."""
     from monitor.config.rig_file import find_rig
     from monitor.config.rules_file import default_rules_path, load_rules
-    from monitor.core.signals import SIGNAL_NAMES
+    from monitor.core.signals.table import SIGNAL_NAMES
 
     rig = find_rig(args.rig)
     rules = load_rules(Path(args.rules) if args.rules else default_rules_path(), rig, SIGNAL_NAMES)

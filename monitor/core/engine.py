@@ -27,14 +27,14 @@ from typing import Any, Final, TypeVar
 from monitor.config.rig import Rig, Sensor
 from monitor.config.rule import RuleSet
 from monitor.core.alarms.bank import AlarmBank
-from monitor.core.carried import FORMAT, part, whole
 from monitor.core.checks.guided_checks import Checks
 from monitor.core.estimator.estimator import Estimator
 from monitor.core.hoist.state import HoistTracker
-from monitor.core.now import Now
+from monitor.core.saved_state import FORMAT, part, whole
 from monitor.core.sensors.decoder import Decoder
 from monitor.core.sensors.register import SensorRecord, SensorRegister
-from monitor.core.signals import SIGNAL_NAMES, SIGNALS, SignalReader
+from monitor.core.signals.evaluation import Now
+from monitor.core.signals.table import SIGNAL_NAMES, SIGNALS, SignalReader
 from monitor.model.alarm import Finding, Severity
 from monitor.model.reading import Reject, RejectReason, Sample, Validity, Value
 from monitor.model.snapshot import HoistState, SensorView, Snapshot, StopMarks

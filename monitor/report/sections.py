@@ -17,7 +17,7 @@ from monitor.adapters.ledger import Entry
 from monitor.analysis.alarm_figures import AlarmFigures, Span, figures, spans
 from monitor.analysis.motion import Descent, Stand, Stop, descents, stands, stops
 from monitor.analysis.recording import STATES, Recording, most
-from monitor.core.signals import SIGNALS
+from monitor.core.signals.table import SIGNALS
 from monitor.model.alarm import AlarmState, Finding, Severity
 from monitor.model.stream import GRID_NS
 from monitor.presentation.format import Units, clock, plain, span

@@ -9,7 +9,7 @@ from monitor.config.rule import RuleSet
 from monitor.config.rules_file import build_rules
 from monitor.config.toml_file import parse_toml
 from monitor.core.engine import Core
-from monitor.core.signals import SIGNAL_NAMES
+from monitor.core.signals.table import SIGNAL_NAMES
 from monitor.runtime.driver import Mode
 
 

@@ -3,7 +3,7 @@
 from typing import Any, Final
 
 from monitor.core.engine import Core
-from monitor.core.signals import SIGNAL_NAMES
+from monitor.core.signals.table import SIGNAL_NAMES
 from monitor.model.alarm import Finding, Severity
 from monitor.model.reading import Validity
 from monitor.model.stream import Frame

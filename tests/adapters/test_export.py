@@ -27,7 +27,7 @@ from monitor.config.rig_file import find_rig
 from monitor.config.rules_file import build_rules, default_rules_path
 from monitor.core.engine import Core
 from monitor.core.sensors.decoder import Decoder
-from monitor.core.signals import SIGNAL_NAMES
+from monitor.core.signals.table import SIGNAL_NAMES
 from monitor.model.alarm import Finding, Severity
 from monitor.model.reading import Sample
 from monitor.model.stream import HEALTH_TOPIC, Action, ActionKind, Frame

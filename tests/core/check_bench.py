@@ -6,8 +6,8 @@ from monitor.config.rig import CheckSettings, Rig
 from monitor.config.rig_file import find_rig
 from monitor.core.checks.guided_checks import Checks
 from monitor.core.estimator.estimator import Estimate
-from monitor.core.now import Now
 from monitor.core.sensors.register import SensorRegister
+from monitor.core.signals.evaluation import Now
 from monitor.model.alarm import Finding
 from monitor.model.check import CheckResult, CheckVerdict, CheckView
 from monitor.model.reading import Sample, Validity

@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from monitor.config.rig_file import find_rig, shipped_rigs
 from monitor.core.checks.guided_checks import PROCEDURES, Checks
 from monitor.core.checks.procedure import LONGEST_S
-from monitor.core.signals import SIGNAL_NAMES
+from monitor.core.signals.table import SIGNAL_NAMES
 from monitor.model.alarm import Finding, Severity
 from monitor.model.check import CheckVerdict
 from tests.core.check_bench import HOUR_NS, START_NS, Bench, rig_with

@@ -8,7 +8,7 @@ import pytest
 from monitor.config.rig import Rig
 from monitor.config.rules_file import default_rules_path, load_rules
 from monitor.core.engine import Core
-from monitor.core.signals import SIGNAL_NAMES
+from monitor.core.signals.table import SIGNAL_NAMES
 from monitor.model.alarm import Finding
 from monitor.model.check import CheckVerdict
 from monitor.model.reading import Validity

@@ -15,7 +15,7 @@ from hypothesis import strategies as st
 from monitor.config.rig_file import find_rig
 from monitor.config.rules_file import default_rules_path, load_rules
 from monitor.core.engine import Core
-from monitor.core.signals import SIGNAL_NAMES
+from monitor.core.signals.table import SIGNAL_NAMES
 from monitor.model.alarm import Finding
 from monitor.model.stream import GRID_NS, HEALTH_TOPIC, Action, ActionKind, Frame
 

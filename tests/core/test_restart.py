@@ -8,7 +8,7 @@ import pytest
 from monitor.config.rig_file import find_rig
 from monitor.config.rules_file import default_rules_path, load_rules
 from monitor.core.engine import Core
-from monitor.core.signals import SIGNAL_NAMES
+from monitor.core.signals.table import SIGNAL_NAMES
 from monitor.model.alarm import Finding
 from monitor.model.reading import Validity
 from monitor.model.snapshot import Snapshot

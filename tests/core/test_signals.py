@@ -6,7 +6,7 @@ from collections.abc import Sequence
 import pytest
 
 from monitor.config.rig_file import find_rig
-from monitor.core.signals import SIGNAL_NAMES, SIGNALS, SignalReader
+from monitor.core.signals.table import SIGNAL_NAMES, SIGNALS, SignalReader
 from monitor.model.alarm import Finding
 from monitor.model.reading import Validity
 from monitor.model.snapshot import HoistState

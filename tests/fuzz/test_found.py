@@ -21,7 +21,7 @@ from monitor.config.rig import Rig
 from monitor.config.rules_file import build_rules
 from monitor.config.toml_file import ConfigError, config_root, parse_toml, validate
 from monitor.core.engine import Core
-from monitor.core.signals import SIGNAL_NAMES
+from monitor.core.signals.table import SIGNAL_NAMES
 from monitor.model.stream import Action, ActionKind, Frame
 from monitor.runtime.assembly import header_of
 from monitor.runtime.replay import ReplayDriver

@@ -22,7 +22,7 @@ from monitor.config.rule import RuleSet
 from monitor.config.rules_file import build_rules
 from monitor.config.toml_file import config_root, parse_toml, validate
 from monitor.core.engine import Core
-from monitor.core.signals import SIGNAL_NAMES
+from monitor.core.signals.table import SIGNAL_NAMES
 from monitor.errors import UserError
 from monitor.model.stream import Action, ActionKind, Frame
 from simulators.scenario import load_scenario, shipped_scenarios

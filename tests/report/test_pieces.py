@@ -20,7 +20,7 @@ from monitor.analysis.parallel_replay import COLUMNS, WARM_UP_S, Stretch, cuts_o
 from monitor.analysis.recording import Recording, collect
 from monitor.config.rig_file import find_rig
 from monitor.core.engine import Core
-from monitor.core.signals import SIGNAL_NAMES
+from monitor.core.signals.table import SIGNAL_NAMES
 from monitor.model.stream import CARRIED_TOPIC, GRID_NS, Frame
 from monitor.runtime.assembly import core_of, header_of
 from monitor.runtime.runner import Runner

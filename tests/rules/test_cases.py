@@ -21,7 +21,7 @@ from monitor.config.rule import SENSOR_SIGNALS, RuleSet
 from monitor.config.rules_file import default_rules_path, load_rules
 from monitor.config.toml_file import read_toml, validate
 from monitor.core.alarms.bank import AlarmBank
-from monitor.core.signals import SIGNAL_NAMES
+from monitor.core.signals.table import SIGNAL_NAMES
 from monitor.model.alarm import AlarmState, Finding, Severity
 from monitor.model.reading import Validity
 from monitor.model.snapshot import HoistState

@@ -8,7 +8,7 @@ import pytest
 from monitor.config.rig_file import find_rig
 from monitor.config.rules_file import default_rules_path, load_rules
 from monitor.config.toml_file import ConfigError, validate
-from monitor.core.signals import SIGNAL_NAMES
+from monitor.core.signals.table import SIGNAL_NAMES
 from monitor.model.alarm import Finding, Severity
 from simulators import operator, programs
 from simulators.commands.scenarios import run as list_scenarios

@@ -5,7 +5,7 @@ from types import MappingProxyType
 
 from hypothesis import strategies as st
 
-from monitor.core.signals import SIGNALS
+from monitor.core.signals.table import SIGNALS
 from monitor.model.alarm import AlarmState, AlarmView, Severity
 from monitor.model.check import CheckReading, CheckResult, CheckStepView, CheckVerdict, CheckView
 from monitor.model.reading import Validity, Value

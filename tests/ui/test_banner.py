@@ -5,7 +5,7 @@ from dataclasses import replace
 import pytest
 
 from monitor.config.rules_file import default_rules_path, load_rules
-from monitor.core.signals import SIGNAL_NAMES
+from monitor.core.signals.table import SIGNAL_NAMES
 from monitor.model.alarm import AlarmState, Severity
 from monitor.model.snapshot import Snapshot
 from monitor.model.stream import Health

@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from rich.style import Style
 
 from monitor.config.rules_file import default_rules_path, load_rules
-from monitor.core.signals import SIGNAL_NAMES
+from monitor.core.signals.table import SIGNAL_NAMES
 from monitor.model.alarm import AlarmState, Severity
 from monitor.model.snapshot import HoistState, Limits, StopMarks
 from monitor.ui.bell import Bell

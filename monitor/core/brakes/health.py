@@ -31,8 +31,8 @@ from monitor.core.brakes.effectiveness import Effectiveness, Look
 from monitor.core.brakes.friction_filter import BrakeFilter
 from monitor.core.brakes.hydraulics import HydraulicsWatch
 from monitor.core.brakes.model import BrakeModel
-from monitor.core.carried import numbers
 from monitor.core.estimator.estimator import Estimate
+from monitor.core.saved_state import numbers
 from monitor.model.reading import Validity
 from monitor.model.snapshot import HoistState
 from monitor.units import STANDARD_GRAVITY_M_S2 as _STANDARD_GRAVITY

@@ -35,7 +35,7 @@ from typing import Any, Final
 
 from monitor.config.rig import Rig
 from monitor.core.brakes.residual_pressure import UnaskedPressure
-from monitor.core.carried import number, optional
+from monitor.core.saved_state import number, optional
 
 _ANSWERED: Final = 0.8
 """Share of the demanded pressure that counts as the brake's answer (the usual point on a step response; common

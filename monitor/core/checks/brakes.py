@@ -39,7 +39,7 @@ from monitor.core.checks.procedure import (
     speed,
     told,
 )
-from monitor.core.now import Now
+from monitor.core.signals.evaluation import Now
 from monitor.model.snapshot import HoistState
 from monitor.physics.hydraulics import Accumulator, Decay, tell_leak
 

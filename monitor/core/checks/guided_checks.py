@@ -27,8 +27,8 @@ from monitor.core.checks.brakes import AUXILIARY, HOLDING, LEAK_DOWN
 from monitor.core.checks.height_reference import REFERENCE, cut, given
 from monitor.core.checks.overtravel import OVERTRAVEL
 from monitor.core.checks.procedure import FAIL, LONGEST_S, NOT_JUDGED, PASS, Procedure, Run, Settled, seconds
-from monitor.core.now import Now
-from monitor.core.signals import SIGNALS
+from monitor.core.signals.evaluation import Now
+from monitor.core.signals.table import SIGNALS
 from monitor.model.alarm import Finding, Severity
 from monitor.model.check import CheckReading, CheckResult, CheckStepView, CheckVerdict, CheckView
 from monitor.model.reading import Validity, Value

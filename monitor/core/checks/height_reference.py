@@ -12,7 +12,7 @@ from typing import Final
 
 from monitor.config.rig import Rig
 from monitor.core.checks.procedure import FAIL, NOT_JUDGED, PASS, Outcome, Procedure, Run, Settled, Step, height, told
-from monitor.core.now import Now
+from monitor.core.signals.evaluation import Now
 
 REST_M_S: Final = 0.05
 """A reference given while the block moves faster is worth nothing."""

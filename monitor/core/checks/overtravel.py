@@ -35,7 +35,7 @@ from monitor.core.checks.procedure import (
     speed,
     told,
 )
-from monitor.core.now import Now
+from monitor.core.signals.evaluation import Now
 from monitor.model.check import CheckVerdict
 from monitor.model.stream import GRID_NS
 

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final, Literal
 
 from monitor.config.rig import CheckSettings, Rig
-from monitor.core.now import Now
+from monitor.core.signals.evaluation import Now
 from monitor.model.check import CheckReading, CheckVerdict
 from monitor.model.reading import UNKNOWN, Validity, Value
 from monitor.model.stream import GRID_NS

@@ -22,7 +22,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any, Final
 
-from monitor.core.carried import number, numbers
+from monitor.core.saved_state import number, numbers
 from monitor.physics.drum import DrumGeometry
 
 STEP_NS: Final = 250_000_000

@@ -20,8 +20,8 @@ from collections.abc import Callable, Mapping
 from dataclasses import astuple, dataclass
 from typing import Any, Final
 
-from monitor.core.carried import number, numbers, whole
 from monitor.core.estimator.aiding import HeightMap
+from monitor.core.saved_state import number, numbers, whole
 
 RECORDS: Final = 48
 CERTAIN: Final = 16.0

@@ -23,7 +23,6 @@ from math import nan, sqrt
 from typing import Any, Final
 
 from monitor.config.rig import Rig
-from monitor.core.carried import number, part, words
 from monitor.core.estimator.aiding import Correction
 from monitor.core.estimator.estimate import Estimate, Fusion
 from monitor.core.estimator.height_frame import HeightFrame
@@ -31,6 +30,7 @@ from monitor.core.estimator.plausibility import UNHELD_S, Contradictions, Unheld
 from monitor.core.estimator.position_filter import FROZEN, GATE, LOST_M, REFUSING, STILL_M_S, TRACKING, Z99, Tracking
 from monitor.core.estimator.prediction import READY_MADE_VARIANCE, TRANSPORT_S, nothing, predict
 from monitor.core.estimator.sources import SLOW_PERIOD_S, Mark, Source, clock_of
+from monitor.core.saved_state import number, part, words
 from monitor.model.reading import RejectReason, Sample
 
 __all__ = ["Estimate", "Estimator", "Fusion"]

@@ -9,9 +9,9 @@ from collections.abc import Mapping
 from typing import Any, Final
 
 from monitor.config.rig import Rig
-from monitor.core.carried import number, part
 from monitor.core.estimator.aiding import Correction, Datum, HeightMap
 from monitor.core.estimator.drift import DriftWatch
+from monitor.core.saved_state import number, part
 from monitor.physics.drum import DrumGeometry
 
 WRAPS_SIGMA: Final = 0.25

@@ -11,8 +11,8 @@ from enum import Enum
 from typing import Any, Final
 
 from monitor.config.rig import CaliperBrake, Rig, Sensor
-from monitor.core.carried import number, optional, plain, words
 from monitor.core.estimator.aiding import SourceClock
+from monitor.core.saved_state import number, optional, plain, words
 
 SLOW_PERIOD_S: Final = 0.9
 """A source whose readings are further apart than this is slow data."""

@@ -16,7 +16,7 @@ import math
 from collections.abc import Mapping
 from typing import Any, Final
 
-from monitor.core.carried import number
+from monitor.core.saved_state import number
 from monitor.model.snapshot import HoistState
 from monitor.physics.line import work_step_j
 

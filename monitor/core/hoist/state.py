@@ -25,9 +25,9 @@ from collections.abc import Mapping
 from typing import Any, Final
 
 from monitor.config.rig import Rig
-from monitor.core.carried import number, numbers, part, whole
 from monitor.core.estimator.estimator import Estimate
 from monitor.core.estimator.height_frame import load_noise_n
+from monitor.core.saved_state import number, numbers, part, whole
 from monitor.model.reading import Validity, Value
 from monitor.model.snapshot import HoistState
 from monitor.units import STANDARD_GRAVITY_M_S2 as GRAVITY

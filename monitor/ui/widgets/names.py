@@ -1,6 +1,6 @@
 """Names and dimensions of signals and quantities, from the core's tables."""
 
-from monitor.core.signals import SIGNALS
+from monitor.core.signals.table import SIGNALS
 from monitor.model.quantities import QUANTITIES
 from monitor.units import Dimension
 

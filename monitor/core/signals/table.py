@@ -16,7 +16,7 @@ from operator import attrgetter
 from typing import Any, Final
 
 from monitor.core.brakes.health import NUMBERS
-from monitor.core.now import Now
+from monitor.core.signals.evaluation import Now
 from monitor.model.reading import Validity
 from monitor.units import Dimension
 
