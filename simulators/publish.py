@@ -7,7 +7,7 @@ from typing import Protocol, TypeVar
 
 import aiomqtt
 
-from monitor.adapters.address import BrokerUrl
+from monitor.adapters.mqtt.address import BrokerUrl
 from monitor.errors import UserError
 from monitor.model.stream import Frame
 from simulators.pace import PACE_TOPIC, Pacer

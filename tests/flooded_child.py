@@ -13,9 +13,9 @@ import sys
 import time
 from pathlib import Path
 
-from monitor.adapters.address import parse_broker_url
-from monitor.adapters.clock import StreamClock
-from monitor.adapters.recorder import Recorder
+from monitor.adapters.host.clock import StreamClock
+from monitor.adapters.mqtt.address import parse_broker_url
+from monitor.adapters.sessions.recorder import Recorder
 from monitor.config.rig_file import find_rig
 from monitor.config.rules_file import default_rules_path
 from monitor.model.snapshot import Snapshot

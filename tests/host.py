@@ -7,10 +7,10 @@ from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 from pathlib import Path
 
-from monitor.adapters.address import parse_broker_url
-from monitor.adapters.clock import StreamClock
-from monitor.adapters.recorder import Recorder
-from monitor.adapters.replay import SessionReader
+from monitor.adapters.host.clock import StreamClock
+from monitor.adapters.mqtt.address import parse_broker_url
+from monitor.adapters.sessions.reader import SessionReader
+from monitor.adapters.sessions.recorder import Recorder
 from monitor.config.rig_file import find_rig
 from monitor.config.rules_file import default_rules_path
 from monitor.config.toml_file import read_text

@@ -12,10 +12,10 @@ import resource
 import sys
 from pathlib import Path
 
-from monitor.adapters.address import parse_broker_url
-from monitor.adapters.clock import StreamClock
-from monitor.adapters.folder import DataFolder
-from monitor.adapters.segments import SegmentedRecorder
+from monitor.adapters.host.clock import StreamClock
+from monitor.adapters.mqtt.address import parse_broker_url
+from monitor.adapters.sessions.folder import DataFolder
+from monitor.adapters.sessions.segments import SegmentedRecorder
 from monitor.config.rig_file import find_rig
 from monitor.config.rules_file import default_rules_path
 from monitor.config.toml_file import read_text

@@ -7,7 +7,7 @@ import struct
 import time
 from collections.abc import AsyncIterator
 
-from monitor.adapters.address import BrokerUrl
+from monitor.adapters.mqtt.address import BrokerUrl
 from monitor.config.rig import Rig
 
 STEP_S = 0.05

@@ -16,8 +16,8 @@ from typing import Any
 
 import pytest
 
-from monitor.adapters.replay import SessionReader
-from monitor.adapters.session import SessionError
+from monitor.adapters.sessions.format import SessionError
+from monitor.adapters.sessions.reader import SessionReader
 from tests.broker import Mosquitto
 
 ROOT = Path(__file__).parent.parent

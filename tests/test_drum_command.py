@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from monitor.adapters.recorder import Recorder
+from monitor.adapters.sessions.recorder import Recorder
 from monitor.cli import main
 from monitor.config.rig import Rig
 from monitor.config.rig_file import find_rig, load_rig

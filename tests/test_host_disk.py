@@ -16,11 +16,11 @@ from typing import Any, ClassVar
 
 import pytest
 
-from monitor.adapters import recorder as recorder_module
-from monitor.adapters.folder import LOCK, DataFolder, FolderError
-from monitor.adapters.recorder import Recorder
-from monitor.adapters.replay import SessionReader
-from monitor.adapters.session import open_for_writing
+from monitor.adapters.sessions import recorder as recorder_module
+from monitor.adapters.sessions.folder import LOCK, DataFolder, FolderError
+from monitor.adapters.sessions.format import open_for_writing
+from monitor.adapters.sessions.reader import SessionReader
+from monitor.adapters.sessions.recorder import Recorder
 from monitor.model.stream import HEALTH_TOPIC
 from tests.adapters.streams import HEADER, rig_stream
 from tests.broker import Mosquitto, free_port, until, wait_until

@@ -20,11 +20,11 @@ from typing import Any
 
 import pytest
 
-from monitor.adapters.folder import DataFolder
-from monitor.adapters.logs import JsonLines
-from monitor.adapters.output import MOST_WAITING, LineWriter
-from monitor.adapters.recorder import Recorder
-from monitor.adapters.replay import SessionReader
+from monitor.adapters.host.line_writer import MOST_WAITING, LineWriter
+from monitor.adapters.host.logs import JsonLines
+from monitor.adapters.sessions.folder import DataFolder
+from monitor.adapters.sessions.reader import SessionReader
+from monitor.adapters.sessions.recorder import Recorder
 from monitor.presentation.format import clock as clock_words
 from tests.adapters.streams import HEADER
 from tests.broker import Mosquitto, until, wait_until

@@ -8,14 +8,14 @@ from pathlib import Path
 
 import pytest
 
-from monitor.adapters.address import parse_broker_url
-from monitor.adapters.chain import SessionChain
-from monitor.adapters.clock import StreamClock
-from monitor.adapters.drafts import DAY_NS, enter
-from monitor.adapters.keeper import Keeper
-from monitor.adapters.ledger import Entry, Ledger
-from monitor.adapters.recorder import Recorder
-from monitor.adapters.session import SessionError
+from monitor.adapters.host.clock import StreamClock
+from monitor.adapters.ledger.entries import DAY_NS, enter
+from monitor.adapters.ledger.ledger import Entry, Ledger
+from monitor.adapters.ledger.writer import Keeper
+from monitor.adapters.mqtt.address import parse_broker_url
+from monitor.adapters.sessions.chain import SessionChain
+from monitor.adapters.sessions.format import SessionError
+from monitor.adapters.sessions.recorder import Recorder
 from monitor.analysis.ledger_entries import drafts
 from monitor.analysis.recording import collect
 from monitor.cli import main

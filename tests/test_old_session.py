@@ -10,7 +10,7 @@ from pathlib import Path
 
 import pytest
 
-from monitor.adapters.replay import SessionReader
+from monitor.adapters.sessions.reader import SessionReader
 from monitor.cli import main
 from monitor.runtime.replay import ReplayDriver
 

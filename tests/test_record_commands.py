@@ -9,9 +9,9 @@ from pathlib import Path
 
 import pytest
 
-from monitor.adapters.chain import SessionChain
-from monitor.adapters.ledger import Ledger
-from monitor.adapters.replay import SessionReader
+from monitor.adapters.ledger.ledger import Ledger
+from monitor.adapters.sessions.chain import SessionChain
+from monitor.adapters.sessions.reader import SessionReader
 from monitor.cli import main
 from monitor.model.stream import CARRIED_TOPIC, Frame
 from monitor.runtime.replay import ReplayDriver

@@ -8,7 +8,7 @@ from typing import Any
 
 import pytest
 
-from monitor.adapters.replay import SessionReader
+from monitor.adapters.sessions.reader import SessionReader
 from monitor.cli import main
 
 REFUSALS = [

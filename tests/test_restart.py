@@ -8,12 +8,12 @@ from pathlib import Path
 
 import pytest
 
-from monitor.adapters.address import parse_broker_url
-from monitor.adapters.chain import SessionChain
-from monitor.adapters.clock import StreamClock
-from monitor.adapters.folder import session_files
-from monitor.adapters.replay import SessionReader
-from monitor.adapters.segments import SegmentedRecorder
+from monitor.adapters.host.clock import StreamClock
+from monitor.adapters.mqtt.address import parse_broker_url
+from monitor.adapters.sessions.chain import SessionChain
+from monitor.adapters.sessions.folder import session_files
+from monitor.adapters.sessions.reader import SessionReader
+from monitor.adapters.sessions.segments import SegmentedRecorder
 from monitor.commands.watch import live_driver
 from monitor.config.rig_file import find_rig
 from monitor.model.alarm import AlarmState

@@ -15,9 +15,9 @@ from pathlib import Path
 import openpyxl
 import pytest
 
-from monitor.adapters.folder import DataFolder, FolderError
-from monitor.adapters.recorder import Recorder
-from monitor.adapters.replay import SessionReader
+from monitor.adapters.sessions.folder import DataFolder, FolderError
+from monitor.adapters.sessions.reader import SessionReader
+from monitor.adapters.sessions.recorder import Recorder
 from monitor.cli import main
 from monitor.config.rig import Rig
 from monitor.config.rig_file import find_rig

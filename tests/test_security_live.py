@@ -17,7 +17,7 @@ import aiohttp
 import pytest
 from aiohttp import web
 
-from monitor.adapters.replay import SessionReader
+from monitor.adapters.sessions.reader import SessionReader
 from monitor.cli import main
 from monitor.web import LOOPBACK, gate, hub, server
 from monitor.web.gate import Gate

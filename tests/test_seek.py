@@ -9,11 +9,11 @@ from pathlib import Path
 
 import pytest
 
-from monitor.adapters.chain import SessionChain
-from monitor.adapters.folder import DataFolder, session_files
-from monitor.adapters.recorder import CHECKPOINT_NS
-from monitor.adapters.replay import SessionReader
-from monitor.adapters.segments import Retention, SegmentedRecorder
+from monitor.adapters.sessions.chain import SessionChain
+from monitor.adapters.sessions.folder import DataFolder, session_files
+from monitor.adapters.sessions.reader import SessionReader
+from monitor.adapters.sessions.recorder import CHECKPOINT_NS
+from monitor.adapters.sessions.segments import Retention, SegmentedRecorder
 from monitor.model.alarm import AlarmState
 from monitor.model.reading import Validity
 from monitor.model.snapshot import HoistState, Snapshot

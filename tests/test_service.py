@@ -16,7 +16,7 @@ from typing import Any
 import pytest
 from prometheus_client.parser import text_string_to_metric_families
 
-from monitor.adapters.replay import SessionReader
+from monitor.adapters.sessions.reader import SessionReader
 from tests.broker import Mosquitto, free_port, wait_until
 from tests.test_commands import ROOT, Hand, own_rig
 

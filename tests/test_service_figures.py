@@ -11,9 +11,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 from prometheus_client.parser import text_string_to_metric_families
 
-from monitor.adapters import exposition
-from monitor.adapters.exposition import Endpoint, HealthFile, parse_place
-from monitor.adapters.metrics import Facts, page
+from monitor.adapters.host import metrics_endpoint
+from monitor.adapters.host.metrics import Facts, page
+from monitor.adapters.host.metrics_endpoint import Endpoint, HealthFile, parse_place
 from monitor.errors import UserError
 from monitor.model.alarm import AlarmState, Severity
 from tests.broker import PATIENCE_S
@@ -143,16 +143,16 @@ async def test_requests_and_answers(request_: bytes, status: bytes, body: bytes)
 
 
 async def test_slow_large_and_too_many_requests_are_hung_up_on(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(exposition, "REQUEST_S", 0.2)
+    monkeypatch.setattr(metrics_endpoint, "REQUEST_S", 0.2)
     endpoint = Endpoint("127.0.0.1", 0, lambda: "the page\n")
     await endpoint.start()
     try:
         assert await asked(endpoint.port, b"GET /metrics HTTP/1.1\r\nHost: lo") == b""
-        monkeypatch.setattr(exposition, "REQUEST_S", 60.0)
+        monkeypatch.setattr(metrics_endpoint, "REQUEST_S", 60.0)
         assert await asked(endpoint.port, b"GET /" + b"x" * 1_000_000) == b""
-        monkeypatch.setattr(exposition, "MOST_READERS", 0)
+        monkeypatch.setattr(metrics_endpoint, "MOST_READERS", 0)
         assert await asked(endpoint.port, b"GET /metrics HTTP/1.1\r\nHost: localhost\r\n\r\n") == b""
-        monkeypatch.setattr(exposition, "MOST_READERS", 1)
+        monkeypatch.setattr(metrics_endpoint, "MOST_READERS", 1)
         assert b"the page" in await asked(endpoint.port, b"GET /metrics HTTP/1.1\r\nHost: localhost\r\n\r\n")
     finally:
         await endpoint.close()
@@ -174,7 +174,7 @@ async def test_a_port_in_use_is_told_and_a_page_asked_without_pause_is_made_once
         began_s = loop.time()
         for _ in range(20):
             await asked(endpoint.port, b"GET /metrics HTTP/1.1\r\n\r\n")
-        assert len(made) <= 1 + (loop.time() - began_s) / exposition.FRESH_S
+        assert len(made) <= 1 + (loop.time() - began_s) / metrics_endpoint.FRESH_S
     finally:
         await endpoint.close()
     with pytest.raises(ConnectionRefusedError):

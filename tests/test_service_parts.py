@@ -19,13 +19,13 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from monitor.adapters import exposition
-from monitor.adapters.address import BrokerUrl, parse_broker_url
-from monitor.adapters.clock import StreamClock
-from monitor.adapters.logs import MOST_WAITING, JsonLines, ServiceLog
-from monitor.adapters.mqtt import MqttSource
-from monitor.adapters.notify import Notifier
-from monitor.adapters.segments import Retention
+from monitor.adapters.host import metrics_endpoint
+from monitor.adapters.host.clock import StreamClock
+from monitor.adapters.host.logs import MOST_WAITING, JsonLines, ServiceLog
+from monitor.adapters.host.service_manager import Notifier
+from monitor.adapters.mqtt.address import BrokerUrl, parse_broker_url
+from monitor.adapters.mqtt.source import MqttSource
+from monitor.adapters.sessions.segments import Retention
 from monitor.commands import record, watch
 from monitor.config.rig_file import find_rig
 from monitor.config.rules_file import default_rules_path
@@ -296,7 +296,7 @@ def test_the_sample_unit_is_hardened_and_starts_a_command_that_is_understood() -
     record.add_arguments(parser)
     args = parser.parse_args(words[2:])
     assert args.data == f"/var/lib/{service['StateDirectory']}"
-    assert exposition.is_loopback(args.metrics[0])
+    assert metrics_endpoint.is_loopback(args.metrics[0])
     assert watch.retention_of(args) == Retention(90.0, 0.5, 2_000_000_000)
     assert f"LoadCredential={args.credentials.removeprefix('${CREDENTIALS_DIRECTORY}/')}:" in UNIT.read_text()
 

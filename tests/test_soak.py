@@ -9,8 +9,8 @@ from pathlib import Path
 
 import pytest
 
-from monitor.adapters.folder import session_files
-from monitor.adapters.sessions import verify_session
+from monitor.adapters.sessions.catalogue import verify_session
+from monitor.adapters.sessions.folder import session_files
 from simulators.faults import FAULTS, kind_of
 from tests.benchmarks.soak import Case, Soak, soak_rig
 from tests.benchmarks.soak_faults import DRAWS, EXTRA, KINDS, Mishap, deck

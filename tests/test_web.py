@@ -16,8 +16,8 @@ from typing import Any
 import aiohttp
 import pytest
 
-from monitor.adapters.exposition import is_loopback
-from monitor.adapters.replay import SessionReader
+from monitor.adapters.host.metrics_endpoint import is_loopback
+from monitor.adapters.sessions.reader import SessionReader
 from monitor.errors import UserError
 from monitor.model.stream import Action, ActionKind
 from monitor.web import listen

@@ -8,7 +8,7 @@ from typing import Final
 
 import numpy as np
 
-from monitor.adapters.drafts import (
+from monitor.adapters.ledger.entries import (
     BRAKE_FIGURES,
     BRAKE_WORDS,
     DAY_NS,
@@ -18,8 +18,8 @@ from monitor.adapters.drafts import (
     is_cut,
     span_of,
 )
-from monitor.adapters.ledger import Entry, Ledger, LedgerError, iso, ledger_path
-from monitor.adapters.trend import FEWEST_POINTS, SHORTEST_DAYS, trend
+from monitor.adapters.ledger.ledger import Entry, Ledger, LedgerError, iso, ledger_path
+from monitor.adapters.ledger.trend import FEWEST_POINTS, SHORTEST_DAYS, trend
 from monitor.analysis.recording import Numbers, Recording
 from monitor.core.hoist.line_work import BRIDGE_S
 from monitor.model.alarm import Finding

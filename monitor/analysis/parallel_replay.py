@@ -28,7 +28,7 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
-from monitor.adapters.chain import SessionChain
+from monitor.adapters.sessions.chain import SessionChain
 from monitor.config.rule import RuleSet
 from monitor.core.engine import Core
 from monitor.model.snapshot import HoistState, Snapshot

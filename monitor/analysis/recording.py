@@ -11,9 +11,9 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
-from monitor.adapters.chain import SessionChain
-from monitor.adapters.session import Note, SessionError
-from monitor.adapters.sessions import Gap
+from monitor.adapters.sessions.catalogue import Gap
+from monitor.adapters.sessions.chain import SessionChain
+from monitor.adapters.sessions.format import Note, SessionError
 from monitor.analysis.parallel_replay import COLUMNS, STATES, Numbers, replay
 from monitor.config.rig import Rig
 from monitor.model.alarm import Finding

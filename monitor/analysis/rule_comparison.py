@@ -4,7 +4,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, fields
 from typing import Final
 
-from monitor.adapters.chain import SessionChain
+from monitor.adapters.sessions.chain import SessionChain
 from monitor.config.rule import Rule
 from monitor.model.alarm import AlarmState, Finding, Severity
 from monitor.model.stream import Frame

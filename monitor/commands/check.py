@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 from monitor.errors import UserError
 
 if TYPE_CHECKING:
-    from monitor.adapters.address import BrokerUrl
+    from monitor.adapters.mqtt.address import BrokerUrl
     from monitor.config.rig import Rig
 
 
@@ -38,7 +38,7 @@ def run(args: argparse.Namespace) -> int:
         print(f"  note: {note}")
     if args.broker is None:
         return 0
-    from monitor.adapters.address import open_secrets, parse_broker_url
+    from monitor.adapters.mqtt.address import open_secrets, parse_broker_url
 
     credentials = Path(args.credentials) if args.credentials else None
     url = parse_broker_url(args.broker, os.environ, credentials)
@@ -84,8 +84,8 @@ class _Heard:
 
 
 async def _listen(rig: "Rig", url: "BrokerUrl", seconds: float) -> int:
-    from monitor.adapters.clock import StreamClock
-    from monitor.adapters.mqtt import MqttSource
+    from monitor.adapters.host.clock import StreamClock
+    from monitor.adapters.mqtt.source import MqttSource
     from monitor.core.sensors.decoder import Decoder
     from monitor.model.reading import Reject
     from monitor.model.stream import Frame

@@ -10,7 +10,7 @@ from monitor.commands.stretch import add_sessions
 from monitor.errors import UserError
 
 if TYPE_CHECKING:
-    from monitor.adapters.chain import SessionChain
+    from monitor.adapters.sessions.chain import SessionChain
     from monitor.analysis.rule_comparison import Comparison, Difference
 
 
@@ -27,7 +27,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Compare; 0 when both say the same, 1 when they differ."""
-    from monitor.adapters.chain import SessionChain
+    from monitor.adapters.sessions.chain import SessionChain
     from monitor.analysis.rule_comparison import changed_rules, compare
 
     if len(args.rules) > 2:

@@ -225,7 +225,7 @@ def _travel_turns(rig: "Rig") -> float:
 
 
 def _from_sessions(args: argparse.Namespace) -> "_Source":
-    from monitor.adapters.chain import SessionChain
+    from monitor.adapters.sessions.chain import SessionChain
     from monitor.analysis.heights import heights_of
     from monitor.config.rig_file import find_rig
 

@@ -35,10 +35,10 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Export."""
-    from monitor.adapters import export
-    from monitor.adapters.chain import SessionChain
-    from monitor.adapters.outfile import check_out
-    from monitor.adapters.tables import FORMATS
+    from monitor.adapters.host.output_file import check_out
+    from monitor.adapters.sessions.chain import SessionChain
+    from monitor.adapters.tables import export
+    from monitor.adapters.tables.table_file import FORMATS
 
     if args.signals and args.what != "signals":
         raise UserError("--signals: goes with --what signals")

@@ -27,10 +27,10 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Import; what was dropped is printed by reason."""
-    from monitor.adapters.fieldlog import FieldLog
-    from monitor.adapters.fieldmap import EXAMPLE, load_map
-    from monitor.adapters.outfile import check_out
-    from monitor.adapters.recorder import Recorder
+    from monitor.adapters.host.output_file import check_out
+    from monitor.adapters.sessions.recorder import Recorder
+    from monitor.adapters.tables.field_log import FieldLog
+    from monitor.adapters.tables.field_map import EXAMPLE, load_map
     from monitor.config.rules_file import default_rules_path
     from monitor.config.toml_file import read_text
     from monitor.runtime.assembly import core_of, header_of

@@ -16,7 +16,7 @@ from monitor.errors import UserError
 from monitor.text import harmless, one_line
 
 if TYPE_CHECKING:
-    from monitor.adapters.ledger import Ledger
+    from monitor.adapters.ledger.ledger import Ledger
 
 _DIMENSIONS = {"m": "length", "n": "force", "pa": "pressure", "j": "energy"}
 """What a number measures whose name ends so."""
@@ -59,8 +59,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Show, add, take from sessions, export, verify, or look for trends."""
-    from monitor.adapters.folder import data_folder
-    from monitor.adapters.ledger import Ledger, ledger_path
+    from monitor.adapters.ledger.ledger import Ledger, ledger_path
+    from monitor.adapters.sessions.folder import data_folder
 
     folder = data_folder(args.data)
     if args.what == "take":
@@ -90,7 +90,7 @@ def only_ledger(folder: Path) -> Path:
     Raises:
         UserError: it holds none, or several.
     """
-    from monitor.adapters.ledger import SUFFIX
+    from monitor.adapters.ledger.ledger import SUFFIX
 
     found = sorted(path for path in folder.glob("*" + SUFFIX) if path.is_file())
     if len(found) == 1:
@@ -181,7 +181,7 @@ def _sensible(kind: str, who: str, text: str, numbers: dict[str, float]) -> None
     Raises:
         UserError: it says nothing, nobody says it, or its figures would be found by nobody.
     """
-    from monitor.adapters.drafts import BRAKE_FIGURES
+    from monitor.adapters.ledger.entries import BRAKE_FIGURES
 
     if not who.strip():
         raise UserError("--who: give the initials of whoever writes it")
@@ -198,9 +198,9 @@ def _sensible(kind: str, who: str, text: str, numbers: dict[str, float]) -> None
 
 def _take(folder: Path, sessions: list[Path], simulated: bool) -> int:
     """Write what the sessions show and the ledger does not have yet."""
-    from monitor.adapters.chain import SessionChain
-    from monitor.adapters.drafts import enter
-    from monitor.adapters.ledger import Ledger, ledger_path
+    from monitor.adapters.ledger.entries import enter
+    from monitor.adapters.ledger.ledger import Ledger, ledger_path
+    from monitor.adapters.sessions.chain import SessionChain
     from monitor.analysis.ledger_entries import drafts
     from monitor.analysis.parallel_replay import processors
     from monitor.analysis.recording import collect
@@ -222,7 +222,7 @@ def _take(folder: Path, sessions: list[Path], simulated: bool) -> int:
 
 
 def _show(ledger: "Ledger", args: argparse.Namespace) -> int:
-    from monitor.adapters.ledger import KINDS
+    from monitor.adapters.ledger.ledger import KINDS
     from monitor.presentation.figures import figures
     from monitor.presentation.format import clock
 
@@ -246,8 +246,8 @@ def _show(ledger: "Ledger", args: argparse.Namespace) -> int:
 def _export(ledger: "Ledger", out: Path, force: bool) -> int:
     from io import StringIO
 
-    from monitor.adapters.ledger import write_csv
-    from monitor.adapters.outfile import check_out, write_whole
+    from monitor.adapters.host.output_file import check_out, write_whole
+    from monitor.adapters.ledger.ledger import write_csv
 
     check_out(out, (".csv",), force, (ledger.path,))
     entries = ledger.entries(corrected=True)
@@ -275,7 +275,7 @@ def alarm_levels() -> dict[str, float]:
 
     A level that depends on the rig is left out.
     """
-    from monitor.adapters.drafts import BRAKE_FIGURES
+    from monitor.adapters.ledger.entries import BRAKE_FIGURES
     from monitor.config.rules_file import default_rules_path
     from monitor.config.toml_file import parse_toml, read_text
     from monitor.model.alarm import Severity

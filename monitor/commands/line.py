@@ -313,7 +313,7 @@ def ledger_work_j(folder: Path, rig: str, recording: "Recording | None") -> floa
     Raises:
         UserError: the rig has no ledger there.
     """
-    from monitor.adapters.drafts import pending
+    from monitor.adapters.ledger.entries import pending
     from monitor.analysis.ledger_entries import drafts, open_ledger, work_since_cut_j
 
     with open_ledger(folder, rig) as ledger:
@@ -323,7 +323,7 @@ def ledger_work_j(folder: Path, rig: str, recording: "Recording | None") -> floa
 
 def recorded(paths: list[Path]) -> "Recording":
     """What is in the sessions."""
-    from monitor.adapters.chain import SessionChain
+    from monitor.adapters.sessions.chain import SessionChain
     from monitor.analysis.parallel_replay import processors
     from monitor.analysis.recording import collect
 

@@ -48,7 +48,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def place(text: str) -> tuple[str, int]:
     """Address and port. Raises ValueError."""
-    from monitor.adapters.exposition import parse_place
+    from monitor.adapters.host.metrics_endpoint import parse_place
 
     return parse_place(text)
 
@@ -82,12 +82,12 @@ def valid(read: Callable[[str], T]) -> Callable[[str], T]:
 
 def run(args: argparse.Namespace) -> int:
     """Record."""
-    from monitor.adapters.address import open_secrets, parse_broker_url
-    from monitor.adapters.clock import StreamClock
-    from monitor.adapters.ending import Ending
-    from monitor.adapters.exposition import HealthFile
-    from monitor.adapters.logs import ServiceLog
-    from monitor.adapters.notify import Notifier
+    from monitor.adapters.host.clock import StreamClock
+    from monitor.adapters.host.logs import ServiceLog
+    from monitor.adapters.host.metrics_endpoint import HealthFile
+    from monitor.adapters.host.service_manager import Notifier
+    from monitor.adapters.host.shutdown import Ending
+    from monitor.adapters.mqtt.address import open_secrets, parse_broker_url
     from monitor.config.rig_file import find_rig
     from monitor.runtime.service import FindingLog, Service
 

@@ -11,7 +11,7 @@ from monitor.commands.stretch import add_sessions, add_stretch, stretch
 from monitor.errors import UserError
 
 if TYPE_CHECKING:
-    from monitor.adapters.chain import SessionChain
+    from monitor.adapters.sessions.chain import SessionChain
 
 BEFORE_FINDING_NS = 5_000_000_000
 """`--at` begins this long before the finding, so that one sees how it came to it."""
@@ -55,7 +55,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Play it."""
-    from monitor.adapters.chain import SessionChain
+    from monitor.adapters.sessions.chain import SessionChain
     from monitor.commands.compare import rules_text
     from monitor.runtime.findings import Tally, print_finding
     from monitor.runtime.replay import ReplayDriver, play

@@ -9,7 +9,7 @@ from monitor.commands.stretch import add_sessions, add_stretch, stretch
 from monitor.errors import UserError
 
 if TYPE_CHECKING:
-    from monitor.adapters.ledger import Entry
+    from monitor.adapters.ledger.ledger import Entry
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -34,12 +34,12 @@ def count(text: str) -> int:
 
 def run(args: argparse.Namespace) -> int:
     """Write the report."""
-    from monitor.adapters.outfile import check_out, write_whole
+    from monitor.adapters.host.output_file import check_out, write_whole
 
     check_out(args.out, (".html", ".htm"), args.force, args.sessions)
     if args.data is not None and not args.data.is_dir():
         raise UserError(f"--data {args.data}: no such folder")
-    from monitor.adapters.chain import SessionChain
+    from monitor.adapters.sessions.chain import SessionChain
     from monitor.analysis.parallel_replay import processors
     from monitor.analysis.recording import collect
     from monitor.report.page import make_report

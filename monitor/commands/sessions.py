@@ -12,7 +12,7 @@ from monitor.errors import UserError
 from monitor.text import harmless
 
 if TYPE_CHECKING:
-    from monitor.adapters.sessions import SessionSummary
+    from monitor.adapters.sessions.catalogue import SessionSummary
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -41,8 +41,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """List, verify, copy or flag; 1 when a session is not sound."""
-    from monitor.adapters.folder import data_folder
-    from monitor.adapters.sessions import copy_session, flag_session, list_sessions
+    from monitor.adapters.sessions.catalogue import copy_session, flag_session, list_sessions
+    from monitor.adapters.sessions.folder import data_folder
 
     if args.what == "copy":
         print(f"{copy_session(args.session, args.target)}: a copy of {args.session}")
@@ -112,8 +112,8 @@ def _lines(s: "SessionSummary") -> Iterator[str]:
 
 
 def _verify(sessions: list[Path], folder: Path) -> int:
-    from monitor.adapters.session import SUFFIX, SessionError
-    from monitor.adapters.sessions import verify_session
+    from monitor.adapters.sessions.catalogue import verify_session
+    from monitor.adapters.sessions.format import SUFFIX, SessionError
 
     if not sessions and folder.is_dir():
         os.scandir(folder).close()  # see above

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 from monitor.errors import UserError
 
 if TYPE_CHECKING:
-    from monitor.adapters.chain import SessionChain
+    from monitor.adapters.sessions.chain import SessionChain
 
 
 def add_kind(
@@ -19,7 +19,7 @@ def add_kind(
 
 def session_path(text: str) -> Path:
     """A session as a person names it: a file, or the bare name of one in the user's data folder."""
-    from monitor.adapters.folder import data_folder
+    from monitor.adapters.sessions.folder import data_folder
 
     path = Path(text)
     if path.name == text and not path.exists():

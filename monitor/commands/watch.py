@@ -16,9 +16,9 @@ from typing import TYPE_CHECKING
 from monitor.commands.screen import add_screen_arguments, show
 
 if TYPE_CHECKING:
-    from monitor.adapters.address import BrokerUrl
-    from monitor.adapters.ending import Ending
-    from monitor.adapters.segments import Retention
+    from monitor.adapters.host.shutdown import Ending
+    from monitor.adapters.mqtt.address import BrokerUrl
+    from monitor.adapters.sessions.segments import Retention
     from monitor.config.rig import Rig
     from monitor.model.alarm import Finding
     from monitor.runtime.driver import Mode
@@ -152,7 +152,7 @@ def _number(text: str, most: float, words: str) -> float:
 
 def retention_of(args: argparse.Namespace) -> "Retention":
     """The bounds that were given, and the defaults for those that were not."""
-    from monitor.adapters.segments import Retention
+    from monitor.adapters.sessions.segments import Retention
 
     usual = Retention()
 
@@ -176,8 +176,8 @@ def port(text: str) -> int:
 
 def run(args: argparse.Namespace) -> int:
     """Watch."""
-    from monitor.adapters.address import parse_broker_url
-    from monitor.adapters.clock import StreamClock
+    from monitor.adapters.host.clock import StreamClock
+    from monitor.adapters.mqtt.address import parse_broker_url
     from monitor.config.rig_file import find_rig
     from monitor.errors import UserError
 
@@ -191,7 +191,7 @@ def run(args: argparse.Namespace) -> int:
 
 def watch(args: argparse.Namespace, rig: "Rig", url: "BrokerUrl", clock: "Clock", mode: "Mode") -> int:
     """Record and watch a rig until the end; screen or headless."""
-    from monitor.adapters.ending import Ending
+    from monitor.adapters.host.shutdown import Ending
 
     with Ending() as ending:
         return (watch_headless if args.headless else watch_on_screen)(args, rig, url, clock, mode, ending)
@@ -211,7 +211,7 @@ def watch_headless(
     args: argparse.Namespace, rig: "Rig", url: "BrokerUrl", clock: "Clock", mode: "Mode", ending: "Ending"
 ) -> int:
     """Findings on standard output, whoever reads them or not."""
-    from monitor.adapters.output import LineWriter
+    from monitor.adapters.host.line_writer import LineWriter
     from monitor.runtime.findings import Tally, finding_line
     from monitor.runtime.live import run_for, summary_of
 
@@ -249,8 +249,8 @@ def say(words: str) -> None:
 
 def watch_in_browsers(args: argparse.Namespace, rig: "Rig", url: "BrokerUrl", clock: "Clock", mode: "Mode") -> int:
     """Record and watch a rig until the end; the screen in any number of browsers. Headless prints findings besides."""
-    from monitor.adapters.ending import Ending
-    from monitor.adapters.output import LineWriter
+    from monitor.adapters.host.line_writer import LineWriter
+    from monitor.adapters.host.shutdown import Ending
     from monitor.runtime.findings import Tally, finding_line
     from monitor.runtime.live import summary_of
     from monitor.web import listen
@@ -277,11 +277,11 @@ def live_driver(
 ) -> Iterator["LiveDriver"]:
     """A live driver with its recorder and, of a real rig, its ledger's keeper; all are closed at the end, with the last
     readings on the disk."""
-    from monitor.adapters.folder import DataFolder, data_folder
-    from monitor.adapters.keeper import Keeper
-    from monitor.adapters.ledger import ledger_path
-    from monitor.adapters.recorder import Recorder
-    from monitor.adapters.segments import SegmentedRecorder
+    from monitor.adapters.ledger.ledger import ledger_path
+    from monitor.adapters.ledger.writer import Keeper
+    from monitor.adapters.sessions.folder import DataFolder, data_folder
+    from monitor.adapters.sessions.recorder import Recorder
+    from monitor.adapters.sessions.segments import SegmentedRecorder
     from monitor.config.rules_file import default_rules_path
     from monitor.config.toml_file import read_text
     from monitor.runtime.assembly import header_of

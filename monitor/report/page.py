@@ -4,7 +4,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Final
 
-from monitor.adapters.ledger import Entry
+from monitor.adapters.ledger.ledger import Entry
 from monitor.analysis.recording import Recording
 from monitor.presentation.format import SYSTEM_LABEL, System, Units, clock
 from monitor.report.attention import look_table

@@ -13,7 +13,7 @@ from typing import Final
 
 import numpy as np
 
-from monitor.adapters.ledger import Entry
+from monitor.adapters.ledger.ledger import Entry
 from monitor.analysis.alarm_figures import AlarmFigures, Span, figures, spans
 from monitor.analysis.motion import Descent, Stand, Stop, descents, stands, stops
 from monitor.analysis.recording import STATES, Recording, most

@@ -5,7 +5,7 @@ from typing import Final
 
 import numpy as np
 
-from monitor.adapters.ledger import KINDS
+from monitor.adapters.ledger.ledger import KINDS
 from monitor.analysis.ledger_entries import trend_words, work_since_cut_j
 from monitor.analysis.recording import STATES, least, most
 from monitor.model.alarm import Severity

@@ -8,12 +8,12 @@ import shutil
 from collections.abc import Callable, Sequence
 from typing import TYPE_CHECKING, Any
 
-from monitor.adapters.address import BrokerUrl
-from monitor.adapters.clock import StreamClock
-from monitor.adapters.keeper import Keeper
-from monitor.adapters.ledger import KINDS, Entry, iso
-from monitor.adapters.recorder import Recorder
-from monitor.adapters.segments import SegmentedRecorder
+from monitor.adapters.host.clock import StreamClock
+from monitor.adapters.ledger.ledger import KINDS, Entry, iso
+from monitor.adapters.ledger.writer import Keeper
+from monitor.adapters.mqtt.address import BrokerUrl
+from monitor.adapters.sessions.recorder import Recorder
+from monitor.adapters.sessions.segments import SegmentedRecorder
 from monitor.config.rig import Rig
 from monitor.model.alarm import Finding
 from monitor.model.snapshot import Snapshot
@@ -25,7 +25,7 @@ from monitor.runtime.findings import Tally
 from monitor.runtime.runner import Clock, Runner, Sink, run_until
 
 if TYPE_CHECKING:
-    from monitor.adapters.mqtt import MqttSource
+    from monitor.adapters.mqtt.source import MqttSource
 
 LOG = logging.getLogger(__name__)
 
@@ -140,7 +140,7 @@ class LiveDriver:
             state = await asyncio.to_thread(left_behind, path.parent, rig, last, path)
             self.runner.carry(self.clock.now_ns(), state)
         self.runner.health(self.clock.now_ns())
-        from monitor.adapters.mqtt import MqttSource  # with its library, which the first paint does without
+        from monitor.adapters.mqtt.source import MqttSource  # with its library, which the first paint does without
 
         topics = self.topics + self._more_topics
         self.source = MqttSource(

@@ -15,9 +15,9 @@ from bisect import bisect_left, bisect_right
 from collections.abc import Iterator, Mapping, Sequence
 from typing import Final, Literal
 
-from monitor.adapters.chain import SessionChain
-from monitor.adapters.clock import StreamClock
-from monitor.adapters.replay import SessionReader
+from monitor.adapters.host.clock import StreamClock
+from monitor.adapters.sessions.chain import SessionChain
+from monitor.adapters.sessions.reader import SessionReader
 from monitor.config.rig import Rig
 from monitor.core.engine import Core
 from monitor.model.alarm import AlarmState, Finding

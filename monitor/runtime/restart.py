@@ -12,9 +12,9 @@ from itertools import chain, takewhile
 from pathlib import Path
 from typing import Any, Final
 
-from monitor.adapters.folder import session_files
-from monitor.adapters.replay import SessionReader
-from monitor.adapters.session import SessionError
+from monitor.adapters.sessions.folder import session_files
+from monitor.adapters.sessions.format import SessionError
+from monitor.adapters.sessions.reader import SessionReader
 from monitor.core.engine import Core
 from monitor.errors import UserError
 from monitor.model.stream import Action, Frame

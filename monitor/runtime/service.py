@@ -16,12 +16,12 @@ from collections.abc import Mapping
 from importlib.metadata import version
 from typing import Final
 
-from monitor.adapters.address import BrokerUrl
-from monitor.adapters.certificates import ends, warnings
-from monitor.adapters.exposition import Endpoint, HealthFile, is_loopback
-from monitor.adapters.logs import ServiceLog
-from monitor.adapters.metrics import Facts, page
-from monitor.adapters.notify import Notifier
+from monitor.adapters.host.logs import ServiceLog
+from monitor.adapters.host.metrics import Facts, page
+from monitor.adapters.host.metrics_endpoint import Endpoint, HealthFile, is_loopback
+from monitor.adapters.host.service_manager import Notifier
+from monitor.adapters.mqtt.address import BrokerUrl
+from monitor.adapters.mqtt.certificates import ends, warnings
 from monitor.model.alarm import AlarmState, Finding, Severity
 from monitor.runtime.live import LiveDriver, run_for
 

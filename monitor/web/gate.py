@@ -13,7 +13,7 @@ from urllib.parse import urlsplit
 from aiohttp import web
 from aiohttp.typedefs import Handler, Middleware
 
-from monitor.adapters.exposition import is_loopback
+from monitor.adapters.host.metrics_endpoint import is_loopback
 
 COOKIE: Final = "stopmark"
 HEADERS: Final = {

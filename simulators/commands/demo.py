@@ -76,10 +76,10 @@ class Watcher:
 
 def run(args: argparse.Namespace) -> int:
     """Show it."""
-    from monitor.adapters.address import parse_broker_url
-    from monitor.adapters.clock import StreamClock
-    from monitor.adapters.ending import Ending
-    from monitor.adapters.output import LineWriter
+    from monitor.adapters.host.clock import StreamClock
+    from monitor.adapters.host.line_writer import LineWriter
+    from monitor.adapters.host.shutdown import Ending
+    from monitor.adapters.mqtt.address import parse_broker_url
     from monitor.commands.watch import live_driver
     from monitor.config.rig_file import find_rig
     from monitor.runtime.findings import Tally, finding_line

@@ -64,8 +64,8 @@ def run(args: argparse.Namespace) -> int:
     scenario = scenario.on(rig, find_rig(scenario.rig))
     if args.session is not None:
         return _write(args, rig, scenario)
-    from monitor.adapters.address import parse_broker_url
-    from monitor.adapters.clock import StreamClock
+    from monitor.adapters.host.clock import StreamClock
+    from monitor.adapters.mqtt.address import parse_broker_url
     from simulators.pace import Pacer
     from simulators.publish import publish
     from simulators.session import PlantSource
@@ -108,7 +108,7 @@ def record(source: "PlantSource", path: Path, speed: float | None = None) -> int
     Raises:
         UserError: there is a file at `path` already.
     """
-    from monitor.adapters.recorder import Recorder
+    from monitor.adapters.sessions.recorder import Recorder
     from monitor.config.rules_file import default_rules_path
     from monitor.config.toml_file import read_text
     from monitor.model.stream import Frame

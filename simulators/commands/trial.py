@@ -39,7 +39,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Try, score, report. 0 when it ran, whatever the figures are."""
-    from monitor.adapters.folder import data_folder
+    from monitor.adapters.sessions.folder import data_folder
     from monitor.errors import UserError
     from simulators.trial.cases import SETS, case_of
     from simulators.trial.pool import fingerprint, keep_sessions, run_set, usable_cores

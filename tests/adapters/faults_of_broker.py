@@ -12,8 +12,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from tempfile import TemporaryDirectory
 
-from monitor.adapters.address import BrokerUrl, parse_broker_url
-from monitor.adapters.clock import StreamClock
+from monitor.adapters.host.clock import StreamClock
+from monitor.adapters.mqtt.address import BrokerUrl, parse_broker_url
 from monitor.config.rig_file import find_rig
 from monitor.config.rules_file import default_rules_path
 from monitor.model.alarm import Finding

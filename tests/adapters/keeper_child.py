@@ -7,7 +7,7 @@ import sys
 import time
 from pathlib import Path
 
-from monitor.adapters.keeper import Keeper
+from monitor.adapters.ledger.writer import Keeper
 from monitor.model.alarm import Finding, Severity
 from monitor.model.stream import Action, ActionKind
 

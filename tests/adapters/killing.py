@@ -7,7 +7,7 @@ import time
 from dataclasses import dataclass
 from pathlib import Path
 
-from monitor.adapters.replay import SessionReader
+from monitor.adapters.sessions.reader import SessionReader
 from monitor.model.alarm import Finding
 from monitor.model.stream import Action, Frame
 from tests.broker import wait_until

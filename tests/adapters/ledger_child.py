@@ -3,7 +3,7 @@
 import sys
 from pathlib import Path
 
-from monitor.adapters.ledger import Ledger
+from monitor.adapters.ledger.ledger import Ledger
 
 
 def main(path: Path) -> None:

@@ -8,8 +8,8 @@ import sys
 import time
 from pathlib import Path
 
-from monitor.adapters.clock import StreamClock
-from monitor.adapters.recorder import Recorder
+from monitor.adapters.host.clock import StreamClock
+from monitor.adapters.sessions.recorder import Recorder
 from monitor.model.alarm import Finding, Severity
 from monitor.model.stream import Action, ActionKind, Frame
 from tests.adapters.streams import HEADER

@@ -6,7 +6,7 @@ from collections.abc import Iterable, Iterator
 
 from hypothesis import strategies as st
 
-from monitor.adapters.recorder import Recorder
+from monitor.adapters.sessions.recorder import Recorder
 from monitor.model.alarm import Finding, Severity
 from monitor.model.stream import Action, ActionKind, Frame
 

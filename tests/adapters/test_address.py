@@ -4,7 +4,7 @@ from pathlib import Path
 
 import pytest
 
-from monitor.adapters.address import BrokerUrl, BrokerUrlError, open_secrets, parse_broker_url
+from monitor.adapters.mqtt.address import BrokerUrl, BrokerUrlError, open_secrets, parse_broker_url
 from monitor.cli import main
 from tests.broker import Certificates
 

@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from monitor.adapters.blocks import _HEAD, MAX_BLOCK_FRAMES, MAX_RAW_BYTES, pack_block, unpack_block
+from monitor.adapters.sessions.blocks import _HEAD, MAX_BLOCK_FRAMES, MAX_RAW_BYTES, pack_block, unpack_block
 from monitor.model.alarm import Finding
 from monitor.model.stream import Action, Frame
 from tests.adapters.streams import rig_stream, streams

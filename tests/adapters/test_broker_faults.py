@@ -13,7 +13,7 @@ from typing import Any
 
 import pytest
 
-from monitor.adapters import link, mqtt
+from monitor.adapters.mqtt import connection, source
 from tests.adapters.faults_of_broker import BROKER_FAULTS, outcome_of
 from tests.adapters.test_mqtt import Listener, listening, publish
 from tests.broker import Certificates, Mosquitto, sending, until
@@ -100,7 +100,7 @@ async def test_twins_that_the_broker_names_by_their_user_take_turns_without_hast
             lambda: any("does another client take our place?" in heard.words for heard in both), "one of them says so"
         )
         first = sum(heard.source.connections for heard in both)
-        assert first <= 2 * mqtt.TWIN_TIMES + 2
+        assert first <= 2 * source.TWIN_TIMES + 2
         await until(lambda: any(heard.connected for heard in both), "the other has the place")
         loop = asyncio.get_running_loop()
         end_s = loop.time() + 3.0
@@ -128,11 +128,11 @@ async def test_a_renamed_monitor_takes_its_name_back_where_only_that_is_let_in(t
     port = server.sockets[0].getsockname()[1]
     heard = Listener(f"mqtt://127.0.0.1:{port}", ["rig/a"], client_id="monitor-one")
     async with server, listening(heard):
-        await until(lambda: len(names) >= mqtt.TWIN_TIMES + 2, f"attempts under another name and back: {names}")
+        await until(lambda: len(names) >= source.TWIN_TIMES + 2, f"attempts under another name and back: {names}")
         assert any("refuses the client name monitor-one-" in words for _, words in heard.states)
-    assert names[: mqtt.TWIN_TIMES] == ["monitor-one"] * mqtt.TWIN_TIMES
-    assert names[mqtt.TWIN_TIMES].startswith("monitor-one-")
-    assert names[mqtt.TWIN_TIMES + 1] == "monitor-one"
+    assert names[: source.TWIN_TIMES] == ["monitor-one"] * source.TWIN_TIMES
+    assert names[source.TWIN_TIMES].startswith("monitor-one-")
+    assert names[source.TWIN_TIMES + 1] == "monitor-one"
 
 
 async def test_a_topic_refused_is_named_and_asked_for_again() -> None:
@@ -165,7 +165,7 @@ async def test_a_topic_refused_is_named_and_asked_for_again() -> None:
 
 
 async def test_a_topic_that_never_speaks_is_named(broker: Mosquitto, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(mqtt, "UNHEARD_S", 0.5)
+    monkeypatch.setattr(source, "UNHEARD_S", 0.5)
     async with listening(Listener(broker.url, ["rig/a", "rig/b"])) as heard:
         await until(lambda: heard.connected, "a connection")
         async with sending(broker, lambda _: [("rig/a", "1")]):
@@ -175,7 +175,7 @@ async def test_a_topic_that_never_speaks_is_named(broker: Mosquitto, monkeypatch
 
 
 async def test_a_message_that_drips_is_given_up(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(link, "PACKET_LOOKS", 4)
+    monkeypatch.setattr(connection, "PACKET_LOOKS", 4)
     seen = 0
 
     async def drip(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:

@@ -8,8 +8,8 @@ import pytest
 from hypothesis import example, given
 from hypothesis import strategies as st
 
-from monitor.adapters.address import BrokerUrl
-from monitor.adapters.certificates import SOON_S, ends, ends_s, warnings
+from monitor.adapters.mqtt.address import BrokerUrl
+from monitor.adapters.mqtt.certificates import SOON_S, ends, ends_s, warnings
 from tests.broker import Certificates, command
 
 

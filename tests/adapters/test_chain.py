@@ -5,9 +5,9 @@ from typing import Any
 
 import pytest
 
-from monitor.adapters.chain import SessionChain, moment
-from monitor.adapters.recorder import Recorder
-from monitor.adapters.session import SessionError
+from monitor.adapters.sessions.chain import SessionChain, moment
+from monitor.adapters.sessions.format import SessionError
+from monitor.adapters.sessions.recorder import Recorder
 from monitor.config.rig_file import find_rig
 from monitor.model.stream import CARRIED_TOPIC, Action, ActionKind, Frame
 from monitor.runtime.assembly import header_of

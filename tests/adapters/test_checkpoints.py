@@ -9,11 +9,11 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from monitor.adapters.chain import SessionChain
-from monitor.adapters.folder import DataFolder, session_files
-from monitor.adapters.recorder import CHECKPOINT_NS, Recorder
-from monitor.adapters.replay import SessionReader
-from monitor.adapters.segments import HOUR_NS, Retention, SegmentedRecorder
+from monitor.adapters.sessions.chain import SessionChain
+from monitor.adapters.sessions.folder import DataFolder, session_files
+from monitor.adapters.sessions.reader import SessionReader
+from monitor.adapters.sessions.recorder import CHECKPOINT_NS, Recorder
+from monitor.adapters.sessions.segments import HOUR_NS, Retention, SegmentedRecorder
 from monitor.config.rig_file import find_rig
 from monitor.model.stream import Action, ActionKind, Frame
 from tests.adapters.streams import HEADER, START_NS

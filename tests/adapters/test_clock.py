@@ -4,7 +4,7 @@ import time
 
 import pytest
 
-from monitor.adapters.clock import StreamClock
+from monitor.adapters.host.clock import StreamClock
 
 
 class Times:

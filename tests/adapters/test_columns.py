@@ -11,11 +11,11 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from monitor.adapters import columns
-from monitor.adapters.columns import ColumnDecoder
-from monitor.adapters.recorder import Recorder
-from monitor.adapters.replay import SessionReader
-from monitor.adapters.tables import NO_TIME
+from monitor.adapters.sessions.reader import SessionReader
+from monitor.adapters.sessions.recorder import Recorder
+from monitor.adapters.tables import columns
+from monitor.adapters.tables.columns import ColumnDecoder
+from monitor.adapters.tables.table_file import NO_TIME
 from monitor.config.rig import Rig
 from monitor.config.rig_file import find_rig
 from monitor.core.sensors.decoder import Decoder

@@ -7,8 +7,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from monitor.adapters.drafts import DAY_NS, SPAN, Draft, Gleaner, Stretch, enter, is_cut, span_of, uncovered
-from monitor.adapters.ledger import EntryError, Ledger
+from monitor.adapters.ledger.entries import DAY_NS, SPAN, Draft, Gleaner, Stretch, enter, is_cut, span_of, uncovered
+from monitor.adapters.ledger.ledger import EntryError, Ledger
 from monitor.model.alarm import Finding, Severity
 from monitor.model.check import CheckVerdict
 from monitor.model.stream import Action, ActionKind

@@ -12,8 +12,9 @@ import openpyxl
 import pandas as pd  # type: ignore[import-untyped]
 import pytest
 
-from monitor.adapters import columns, export, tables
-from monitor.adapters.export import (
+from monitor.adapters.sessions.recorder import Recorder
+from monitor.adapters.tables import columns, export, table_file
+from monitor.adapters.tables.export import (
     SI_UNITS,
     ExportResult,
     export_findings,
@@ -21,8 +22,7 @@ from monitor.adapters.export import (
     export_resampled,
     export_signals,
 )
-from monitor.adapters.recorder import Recorder
-from monitor.adapters.tables import Column, ExportError, TableFile
+from monitor.adapters.tables.table_file import Column, ExportError, TableFile
 from monitor.config.rig_file import find_rig
 from monitor.config.rules_file import build_rules, default_rules_path
 from monitor.core.engine import Core
@@ -251,7 +251,7 @@ def test_findings_stay_text_in_a_spreadsheet(tmp_path: Path) -> None:
 
 
 def test_a_workbook_s_limit_is_told(session: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(tables, "XLSX_ROWS", 100)
+    monkeypatch.setattr(table_file, "XLSX_ROWS", 100)
     out = tmp_path / "r.xlsx"
     result = export_readings([session], out)
     assert result.rows == 100
@@ -288,10 +288,10 @@ def test_what_cannot_be_exported_is_told(session: Path, tmp_path: Path, monkeypa
     with pytest.raises(ExportError, match="another rig"):
         export_readings([session, other], tmp_path / "r.csv")
 
-    def missing(*_: object) -> tables.Table:
+    def missing(*_: object) -> table_file.Table:
         raise ImportError(name="pyarrow")
 
-    monkeypatch.setattr(tables, "_TABLES", {**tables._TABLES, "parquet": missing})
+    monkeypatch.setattr(table_file, "_TABLES", {**table_file._TABLES, "parquet": missing})
     with pytest.raises(ExportError, match=r"needs pyarrow: pip install 'stopmark\[export\]'"):
         export_readings([session], tmp_path / "r.parquet")
 

@@ -10,8 +10,8 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from monitor.adapters.fieldlog import FieldLog, FieldLogError
-from monitor.adapters.fieldmap import EXAMPLE, load_map
+from monitor.adapters.tables.field_log import FieldLog, FieldLogError
+from monitor.adapters.tables.field_map import EXAMPLE, load_map
 from monitor.config.toml_file import ConfigError
 from monitor.model.stream import Frame
 

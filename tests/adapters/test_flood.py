@@ -7,8 +7,8 @@ a recorder, on a broker that sends what no sound one would.
 import asyncio
 from pathlib import Path
 
-from monitor.adapters.clock import StreamClock
-from monitor.adapters.mqtt import TAKE_TURN_S, MqttSource, parse_broker_url
+from monitor.adapters.host.clock import StreamClock
+from monitor.adapters.mqtt.source import TAKE_TURN_S, MqttSource, parse_broker_url
 from monitor.model.reading import RejectReason
 from tests.flooding import Course, flooded
 

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from monitor.adapters.folder import LOCK, DataFolder, FolderError, session_files
+from monitor.adapters.sessions.folder import LOCK, DataFolder, FolderError, session_files
 
 
 def test_sessions_are_named_by_rig_and_time_and_never_twice(tmp_path: Path) -> None:
@@ -40,7 +40,7 @@ def test_a_second_writer_is_told_who_holds_the_folder(tmp_path: Path) -> None:
 
 def test_the_lock_ends_with_the_process_however_it_ends(tmp_path: Path) -> None:
     code = (
-        "import sys, pathlib; from monitor.adapters.folder import DataFolder;"
+        "import sys, pathlib; from monitor.adapters.sessions.folder import DataFolder;"
         " held = DataFolder(pathlib.Path(sys.argv[1])); print('held', flush=True); sys.stdin.read()"
     )
     child = subprocess.Popen(

@@ -6,8 +6,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from monitor.adapters import inbox as module
-from monitor.adapters.inbox import BURST_BYTES, MESSAGE_BYTES, STANDING_BYTES, Inbox, Waiting
+from monitor.adapters.mqtt import inbox as module
+from monitor.adapters.mqtt.inbox import BURST_BYTES, MESSAGE_BYTES, STANDING_BYTES, Inbox, Waiting
 
 
 @pytest.fixture(autouse=True)

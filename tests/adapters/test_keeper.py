@@ -8,10 +8,10 @@ from pathlib import Path
 
 import pytest
 
-from monitor.adapters import keeper as keeping
-from monitor.adapters.drafts import DAY_NS, SPAN, Draft, enter
-from monitor.adapters.keeper import Keeper
-from monitor.adapters.ledger import Entry, Ledger
+from monitor.adapters.ledger import writer as keeping
+from monitor.adapters.ledger.entries import DAY_NS, SPAN, Draft, enter
+from monitor.adapters.ledger.ledger import Entry, Ledger
+from monitor.adapters.ledger.writer import Keeper
 from monitor.model.alarm import Finding, Severity
 from monitor.model.check import CheckVerdict
 from monitor.model.reading import Validity, Value

@@ -11,8 +11,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from monitor.adapters.ledger import Ledger, LedgerError, iso, ledger_path, write_csv
-from monitor.adapters.trend import DAY_NS, trend
+from monitor.adapters.ledger.ledger import Ledger, LedgerError, iso, ledger_path, write_csv
+from monitor.adapters.ledger.trend import DAY_NS, trend
 from monitor.text import inert
 from tests.adapters.killing import killed
 

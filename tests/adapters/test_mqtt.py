@@ -13,10 +13,10 @@ from typing import Any
 import aiomqtt
 import pytest
 
-from monitor.adapters import mqtt
-from monitor.adapters.clock import StreamClock
-from monitor.adapters.mqtt import MqttSource, explain, parse_broker_url
-from monitor.adapters.wire import MAX_PACKET_BYTES
+from monitor.adapters.host.clock import StreamClock
+from monitor.adapters.mqtt import source
+from monitor.adapters.mqtt.packets import MAX_PACKET_BYTES
+from monitor.adapters.mqtt.source import MqttSource, explain, parse_broker_url
 from monitor.core.sensors.decoder import MAX_PAYLOAD
 from tests.broker import PATIENCE_S, Certificates, Mosquitto, free_port, until
 
@@ -161,7 +161,7 @@ async def test_it_returns_within_two_seconds_after_the_broker_does(
     broker: Mosquitto, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     pauses = Pauses()
-    monkeypatch.setattr(mqtt, "asyncio", pauses)
+    monkeypatch.setattr(source, "asyncio", pauses)
     async with listening(Listener(broker.url, ["rig/a"])) as heard:
         await until(lambda: heard.connected, "a connection")
         broker.stop()

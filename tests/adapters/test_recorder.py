@@ -14,10 +14,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from monitor.adapters import recorder as recorder_module
-from monitor.adapters.recorder import Recorder
-from monitor.adapters.replay import SessionReader
-from monitor.adapters.session import SessionError
+from monitor.adapters.sessions import recorder as recorder_module
+from monitor.adapters.sessions.format import SessionError
+from monitor.adapters.sessions.reader import SessionReader
+from monitor.adapters.sessions.recorder import Recorder
 from monitor.model.alarm import Finding, Severity
 from monitor.model.stream import Action, ActionKind, Frame
 from tests.adapters.streams import HEADER, START_NS, give, rig_stream, streams

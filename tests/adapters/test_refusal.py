@@ -5,8 +5,8 @@ from pathlib import Path
 
 import pytest
 
-from monitor.adapters.ledger import LedgerError
-from monitor.adapters.refusal import why_refused
+from monitor.adapters.host.os_errors import why_refused
+from monitor.adapters.ledger.ledger import LedgerError
 
 
 @pytest.mark.parametrize(

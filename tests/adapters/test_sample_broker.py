@@ -12,9 +12,9 @@ from tempfile import TemporaryDirectory
 import aiomqtt
 import pytest
 
-from monitor.adapters.address import parse_broker_url
-from monitor.adapters.clock import StreamClock
-from monitor.adapters.mqtt import MqttSource
+from monitor.adapters.host.clock import StreamClock
+from monitor.adapters.mqtt.address import parse_broker_url
+from monitor.adapters.mqtt.source import MqttSource
 from monitor.config.toml_file import config_root
 from tests.broker import SampleBroker, command, free_port, until, wait_until
 from tests.sender import hello

@@ -8,12 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from monitor.adapters.folder import DataFolder, session_files
-from monitor.adapters.recorder import Recorder
-from monitor.adapters.replay import SessionReader
-from monitor.adapters.segments import HOUR_NS, LOOK_NS, Retention, SegmentedRecorder, Usage, ages_ns, disk_usage, prune
-from monitor.adapters.session import SessionError
-from monitor.adapters.sessions import (
+from monitor.adapters.sessions.catalogue import (
     Gap,
     copy_session,
     flag_session,
@@ -21,6 +16,20 @@ from monitor.adapters.sessions import (
     settle_session,
     summarise,
     verify_session,
+)
+from monitor.adapters.sessions.folder import DataFolder, session_files
+from monitor.adapters.sessions.format import SessionError
+from monitor.adapters.sessions.reader import SessionReader
+from monitor.adapters.sessions.recorder import Recorder
+from monitor.adapters.sessions.segments import (
+    HOUR_NS,
+    LOOK_NS,
+    Retention,
+    SegmentedRecorder,
+    Usage,
+    ages_ns,
+    disk_usage,
+    prune,
 )
 from monitor.config.rig_file import find_rig
 from monitor.model.alarm import Finding, Severity
@@ -229,7 +238,7 @@ def test_the_list_tells_what_is_in_each(tmp_path: Path) -> None:
 
 
 def test_lost_frames_stand_in_the_list(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("monitor.adapters.recorder.HELD_BYTES", 50_000)
+    monkeypatch.setattr("monitor.adapters.sessions.recorder.HELD_BYTES", 50_000)
     path = tmp_path / "land-20240101-000000.stopmark"
     with Recorder(path, RIG) as recorder:
         for frame in rig_stream(30.0):

@@ -10,10 +10,10 @@ from pathlib import Path
 
 import pytest
 
-from monitor.adapters.blocks import MAX_RAW_BYTES
-from monitor.adapters.recorder import Recorder
-from monitor.adapters.replay import SessionReader
-from monitor.adapters.session import SessionError
+from monitor.adapters.sessions.blocks import MAX_RAW_BYTES
+from monitor.adapters.sessions.format import SessionError
+from monitor.adapters.sessions.reader import SessionReader
+from monitor.adapters.sessions.recorder import Recorder
 from monitor.config.rig_file import find_rig
 from monitor.model.alarm import Finding, Severity
 from monitor.model.stream import Action, ActionKind, Frame

@@ -5,9 +5,9 @@ from pathlib import Path
 
 import pytest
 
-from monitor.adapters.replay import SessionReader
-from monitor.adapters.session import VERSION, Note
-from monitor.adapters.sessions import verify_session
+from monitor.adapters.sessions.catalogue import verify_session
+from monitor.adapters.sessions.format import VERSION, Note
+from monitor.adapters.sessions.reader import SessionReader
 from monitor.model.alarm import Finding, Severity
 from monitor.model.stream import Action, ActionKind
 from tests.adapters.streams import rig_stream

@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from monitor.adapters.wire import MAX_PACKET_BYTES, Message, Wire, WireError
+from monitor.adapters.mqtt.packets import MAX_PACKET_BYTES, Message, Wire, WireError
 
 NAMES = {b"rig/a": "rig/a", b"rig/b": "rig/b"}
 

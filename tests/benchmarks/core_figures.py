@@ -14,7 +14,7 @@ from itertools import groupby
 from pathlib import Path
 from tempfile import TemporaryDirectory
 
-from monitor.adapters.replay import SessionReader
+from monitor.adapters.sessions.reader import SessionReader
 from monitor.config.rig import Rig
 from monitor.config.rig_file import find_rig
 from monitor.model.stream import GRID_NS, Action, Frame

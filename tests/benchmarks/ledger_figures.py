@@ -10,8 +10,8 @@ from pathlib import Path
 from statistics import median
 from tempfile import TemporaryDirectory
 
-from monitor.adapters.keeper import Keeper
-from monitor.adapters.ledger import Ledger
+from monitor.adapters.ledger.ledger import Ledger
+from monitor.adapters.ledger.writer import Keeper
 from monitor.config.rig_file import find_rig
 from monitor.model.alarm import Finding, Severity
 from monitor.runtime.assembly import core_of

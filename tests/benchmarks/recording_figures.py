@@ -21,13 +21,13 @@ from tempfile import TemporaryDirectory
 import aiomqtt
 from pydantic_core import from_json
 
-from monitor.adapters.chain import SessionChain
-from monitor.adapters.clock import StreamClock
-from monitor.adapters.columns import ColumnDecoder
-from monitor.adapters.export import export_readings, export_resampled
-from monitor.adapters.mqtt import MqttSource, parse_broker_url
-from monitor.adapters.recorder import Recorder
-from monitor.adapters.replay import SessionReader
+from monitor.adapters.host.clock import StreamClock
+from monitor.adapters.mqtt.source import MqttSource, parse_broker_url
+from monitor.adapters.sessions.chain import SessionChain
+from monitor.adapters.sessions.reader import SessionReader
+from monitor.adapters.sessions.recorder import Recorder
+from monitor.adapters.tables.columns import ColumnDecoder
+from monitor.adapters.tables.export import export_readings, export_resampled
 from monitor.config.rig import Rig
 from monitor.config.rig_file import find_rig
 from monitor.model.stream import Frame

@@ -19,8 +19,8 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import IO, Any, Final
 
-from monitor.adapters.folder import DataFolder
-from monitor.adapters.segments import HOUR_NS, Retention, SegmentedRecorder
+from monitor.adapters.sessions.folder import DataFolder
+from monitor.adapters.sessions.segments import HOUR_NS, Retention, SegmentedRecorder
 from monitor.config.rig import Rig
 from monitor.config.rig_file import find_rig
 from monitor.config.rules_file import default_rules_path

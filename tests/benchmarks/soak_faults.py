@@ -16,8 +16,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final, Protocol
 from unittest.mock import patch
 
-from monitor.adapters import recorder as recording
-from monitor.adapters.batches import insert
+from monitor.adapters.sessions import recorder as recording
+from monitor.adapters.sessions.batches import insert
 from monitor.config.rig import Rig, Sensor
 from simulators.faults import FAULTS, kind_of
 from simulators.faults_base import Fault

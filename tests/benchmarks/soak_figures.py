@@ -23,8 +23,8 @@ from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import Any
 
-from monitor.adapters.folder import session_files
-from monitor.adapters.sessions import verify_session
+from monitor.adapters.sessions.catalogue import verify_session
+from monitor.adapters.sessions.folder import session_files
 from tests.benchmarks.soak import PARTS, Soak
 from tests.benchmarks.soak_faults import deck
 

@@ -9,7 +9,7 @@ from contextlib import closing, redirect_stderr, redirect_stdout, suppress
 from functools import lru_cache
 from typing import Final
 
-from monitor.adapters.ledger import Ledger
+from monitor.adapters.ledger.ledger import Ledger
 from monitor.cli import main
 from monitor.errors import UserError
 from monitor.runtime.live import line_event

@@ -11,13 +11,13 @@ from functools import lru_cache
 from pathlib import Path
 from typing import Any, Final
 
-from monitor.adapters.blocks import MAX_RAW_BYTES, pack_block
-from monitor.adapters.chain import SessionChain
-from monitor.adapters.columns import ColumnDecoder
-from monitor.adapters.recorder import Recorder
-from monitor.adapters.replay import SessionReader
-from monitor.adapters.session import pack_state
-from monitor.adapters.sessions import summarise, verify_session
+from monitor.adapters.sessions.blocks import MAX_RAW_BYTES, pack_block
+from monitor.adapters.sessions.catalogue import summarise, verify_session
+from monitor.adapters.sessions.chain import SessionChain
+from monitor.adapters.sessions.format import pack_state
+from monitor.adapters.sessions.reader import SessionReader
+from monitor.adapters.sessions.recorder import Recorder
+from monitor.adapters.tables.columns import ColumnDecoder
 from monitor.core.engine import Core
 from monitor.errors import UserError
 from monitor.model.alarm import Finding, Severity

@@ -10,7 +10,7 @@ from functools import lru_cache
 from itertools import pairwise
 from typing import Any, Final
 
-from monitor.adapters.wire import MAX_PACKET_BYTES, Message, Wire, WireError
+from monitor.adapters.mqtt.packets import MAX_PACKET_BYTES, Message, Wire, WireError
 from monitor.config.rig import Rig, Sensor
 from monitor.config.rule import RuleSet
 from monitor.core.engine import Core

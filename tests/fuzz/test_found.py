@@ -9,14 +9,14 @@ from pathlib import Path
 
 import pytest
 
-from monitor.adapters.blocks import pack_block
-from monitor.adapters.chain import SessionChain
-from monitor.adapters.fieldmap import EXAMPLE, load_map
-from monitor.adapters.ledger import Ledger, LedgerError
-from monitor.adapters.recorder import Recorder
-from monitor.adapters.replay import SessionReader
-from monitor.adapters.session import SessionError
-from monitor.adapters.wire import Wire, WireError
+from monitor.adapters.ledger.ledger import Ledger, LedgerError
+from monitor.adapters.mqtt.packets import Wire, WireError
+from monitor.adapters.sessions.blocks import pack_block
+from monitor.adapters.sessions.chain import SessionChain
+from monitor.adapters.sessions.format import SessionError
+from monitor.adapters.sessions.reader import SessionReader
+from monitor.adapters.sessions.recorder import Recorder
+from monitor.adapters.tables.field_map import EXAMPLE, load_map
 from monitor.config.rig import Rig
 from monitor.config.rules_file import build_rules
 from monitor.config.toml_file import ConfigError, config_root, parse_toml, validate

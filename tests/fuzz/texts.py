@@ -12,9 +12,9 @@ from pathlib import Path
 from typing import Any, Final
 from unittest.mock import patch
 
-from monitor.adapters import fieldmap
-from monitor.adapters.fieldlog import FieldLog
-from monitor.adapters.fieldmap import EXAMPLE, load_map
+from monitor.adapters.tables import field_map
+from monitor.adapters.tables.field_log import FieldLog
+from monitor.adapters.tables.field_map import EXAMPLE, load_map
 from monitor.config.fields import Model
 from monitor.config.rig import Rig
 from monitor.config.rig_file import find_rig, shipped_rigs
@@ -376,7 +376,7 @@ def fieldlog(data: bytes) -> None:
     (here / "log.csv").write_bytes(log)
     try:
         # To parse a shipped rig anew for each input would take most of the time.
-        with patch.object(fieldmap, "find_rig", _find):
+        with patch.object(field_map, "find_rig", _find):
             found = FieldLog(here / "log.csv", load_map(here / "map.toml"))
         before = 0
         for frame in found.frames():

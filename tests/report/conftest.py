@@ -4,7 +4,7 @@ from pathlib import Path
 
 import pytest
 
-from monitor.adapters.chain import SessionChain
+from monitor.adapters.sessions.chain import SessionChain
 from monitor.analysis.recording import Recording, collect
 from tests.report.recorded import simulated
 

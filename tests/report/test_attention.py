@@ -5,7 +5,7 @@ from pathlib import Path
 
 import pytest
 
-from monitor.adapters.chain import SessionChain
+from monitor.adapters.sessions.chain import SessionChain
 from monitor.analysis.recording import Recording, collect
 from monitor.model.check import CheckResult, CheckVerdict
 from monitor.model.stream import Frame

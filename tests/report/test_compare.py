@@ -5,7 +5,7 @@ from pathlib import Path
 from hypothesis import given
 from hypothesis import strategies as st
 
-from monitor.adapters.chain import SessionChain
+from monitor.adapters.sessions.chain import SessionChain
 from monitor.analysis.rule_comparison import changed_rules, compare, pair
 from monitor.model.alarm import Finding, Severity
 from tests.report.recorded import changed, rules

@@ -4,9 +4,9 @@ from pathlib import Path
 
 import pytest
 
-from monitor.adapters.chain import SessionChain
-from monitor.adapters.drafts import Draft, Stretch
-from monitor.adapters.ledger import Entry
+from monitor.adapters.ledger.entries import Draft, Stretch
+from monitor.adapters.ledger.ledger import Entry
+from monitor.adapters.sessions.chain import SessionChain
 from monitor.analysis.ledger_entries import drafts, trend_words, work_since_cut_j
 from monitor.analysis.recording import Recording, collect
 from monitor.commands.ledger import alarm_levels

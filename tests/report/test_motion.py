@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from monitor.adapters.chain import SessionChain
+from monitor.adapters.sessions.chain import SessionChain
 from monitor.analysis.motion import descents, stands, stops
 from monitor.analysis.recording import Recording, collect, runs
 from monitor.model.stream import GRID_NS

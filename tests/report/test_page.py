@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from monitor.adapters.chain import SessionChain
+from monitor.adapters.sessions.chain import SessionChain
 from monitor.analysis.recording import Recording, collect
 from monitor.model.alarm import AlarmState, Finding, Severity
 from monitor.model.stream import Action, ActionKind, Frame

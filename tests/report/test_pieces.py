@@ -12,8 +12,8 @@ from typing import Any, Final
 import numpy as np
 import pytest
 
-from monitor.adapters.chain import SessionChain
-from monitor.adapters.recorder import Recorder
+from monitor.adapters.sessions.chain import SessionChain
+from monitor.adapters.sessions.recorder import Recorder
 from monitor.analysis import parallel_replay
 from monitor.analysis.motion import descents, stands, stops
 from monitor.analysis.parallel_replay import COLUMNS, WARM_UP_S, Stretch, cuts_of, joined

@@ -6,7 +6,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from monitor.adapters.chain import SessionChain
+from monitor.adapters.sessions.chain import SessionChain
 from monitor.analysis.recording import Recording, collect
 from monitor.model.alarm import Finding, Severity
 from monitor.model.stream import Action, ActionKind, Frame

@@ -12,7 +12,7 @@ from typing import Any, Final
 import pytest
 from scipy.constants import foot, lbf
 
-from monitor.adapters.chain import SessionChain
+from monitor.adapters.sessions.chain import SessionChain
 from monitor.analysis.recording import collect
 from monitor.model.stream import Frame
 from monitor.physics.line import round_trip_j

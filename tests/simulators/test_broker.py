@@ -6,7 +6,7 @@ import time
 import aiomqtt
 import pytest
 
-from monitor.adapters.address import parse_broker_url
+from monitor.adapters.mqtt.address import parse_broker_url
 from monitor.config.rig_file import find_rig
 from monitor.errors import UserError
 from monitor.model.stream import Frame

@@ -112,7 +112,7 @@ def test_results_of_another_monitor_are_not_mixed_in(tmp_path: Path) -> None:
 
 
 def test_a_miss_leaves_a_session(tmp_path: Path) -> None:
-    from monitor.adapters.replay import SessionReader
+    from monitor.adapters.sessions.reader import SessionReader
 
     case = case_of("danger", 9, 0)
     missed = {"set": "danger", "index": 0, "outcome": "silent", "facts": case.facts}

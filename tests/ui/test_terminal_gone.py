@@ -7,8 +7,8 @@ import sys
 import time
 from pathlib import Path
 
-from monitor.adapters.folder import session_files
-from monitor.adapters.replay import SessionReader
+from monitor.adapters.sessions.folder import session_files
+from monitor.adapters.sessions.reader import SessionReader
 from tests.benchmarks.screen_figures import read_until
 from tests.broker import PATIENCE_S, free_port
 

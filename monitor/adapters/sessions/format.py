@@ -4,7 +4,7 @@ Tables (all times ns of stream time, all numbers SI)
     header   key, value (JSON): ``rig`` (its name), ``config`` (the whole rig), ``rules`` (text), ``version``,
              ``created``, ``mode``; ``dictionary`` is the blocks' own (hexadecimal)
     block    raw frames, about one second each: first and last time, how far time had advanced, index of the first
-             frame, number of frames, and the frames themselves, packed as `monitor.adapters.blocks` says
+             frame, number of frames, and the frames themselves, packed as `monitor.adapters.sessions.blocks` says
     action   what the crew did; ``before`` is the number of frames of this file that came before it
     finding  what the monitor said
     note     what happened to the recording itself: a gap, a step of the wall clock

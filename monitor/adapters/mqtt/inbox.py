@@ -12,7 +12,7 @@ import time
 from collections import deque
 from typing import Final
 
-from monitor.adapters.wire import Message
+from monitor.adapters.mqtt.packets import Message
 
 BURST_BYTES: Final = 4 << 20
 """What may wait in a burst; some 20,000 single readings."""

@@ -8,9 +8,9 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
 
-from monitor.adapters.folder import started_ns
-from monitor.adapters.replay import SessionReader
-from monitor.adapters.session import APPLICATION_ID, SUFFIX, SessionError
+from monitor.adapters.sessions.folder import started_ns
+from monitor.adapters.sessions.format import APPLICATION_ID, SUFFIX, SessionError
+from monitor.adapters.sessions.reader import SessionReader
 from monitor.model.alarm import AlarmState, Severity
 from monitor.text import clean_text
 

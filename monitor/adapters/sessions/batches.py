@@ -7,8 +7,8 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Final
 
-from monitor.adapters.blocks import BLOCK_BYTES, BLOCK_NS, MAX_BLOCK_FRAMES
-from monitor.adapters.session import Note, action_row, finding_row
+from monitor.adapters.sessions.blocks import BLOCK_BYTES, BLOCK_NS, MAX_BLOCK_FRAMES
+from monitor.adapters.sessions.format import Note, action_row, finding_row
 from monitor.model.alarm import Finding
 from monitor.model.stream import Action, Frame
 from monitor.text import clean_text

@@ -15,7 +15,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import IO, Final, Self
 
-from monitor.adapters.session import SUFFIX
+from monitor.adapters.sessions.format import SUFFIX
 from monitor.errors import UserError
 
 LOG = logging.getLogger(__name__)

@@ -14,8 +14,8 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Final
 
-from monitor.adapters.address import short_reason
-from monitor.adapters.metrics import CONTENT_TYPE
+from monitor.adapters.host.metrics import CONTENT_TYPE
+from monitor.adapters.mqtt.address import short_reason
 from monitor.errors import UserError
 
 LOG = logging.getLogger(__name__)

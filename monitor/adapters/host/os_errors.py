@@ -4,7 +4,7 @@ import errno
 import sqlite3
 from pathlib import Path
 
-from monitor.adapters.handles import no_handles
+from monitor.adapters.host.handles import no_handles
 
 
 def why_refused(error: Exception, path: Path, then: str) -> str:

@@ -22,13 +22,13 @@ from typing import Final, Protocol
 import aiomqtt
 from aiomqtt.exceptions import MqttConnectError
 
-from monitor.adapters.address import BrokerUrl, BrokerUrlError
-from monitor.adapters.address import parse_broker_url as parse_broker_url
-from monitor.adapters.explain import LOST, code_of
-from monitor.adapters.explain import explain as explain
-from monitor.adapters.inbox import Inbox
-from monitor.adapters.link import Link
-from monitor.adapters.wire import Message, Wire
+from monitor.adapters.mqtt.address import BrokerUrl, BrokerUrlError
+from monitor.adapters.mqtt.address import parse_broker_url as parse_broker_url
+from monitor.adapters.mqtt.connection import Link
+from monitor.adapters.mqtt.connection_errors import LOST, code_of
+from monitor.adapters.mqtt.connection_errors import explain as explain
+from monitor.adapters.mqtt.inbox import Inbox
+from monitor.adapters.mqtt.packets import Message, Wire
 
 LOG = logging.getLogger(__name__)
 

@@ -17,9 +17,9 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final
 
-from monitor.adapters.folder import DataFolder, session_files, started_ns
-from monitor.adapters.recorder import Recorder, State
-from monitor.adapters.sessions import SessionSummary, settle_session, summarise
+from monitor.adapters.sessions.catalogue import SessionSummary, settle_session, summarise
+from monitor.adapters.sessions.folder import DataFolder, session_files, started_ns
+from monitor.adapters.sessions.recorder import Recorder, State
 from monitor.model.alarm import Finding
 from monitor.model.stream import Action, Frame
 

@@ -7,9 +7,9 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any, Final, Literal, Self
 
-from monitor.adapters.replay import LONGEST_JUMP_NS, SessionReader
-from monitor.adapters.session import Checkpoint, Note, SessionError
-from monitor.adapters.sessions import Gap, gaps_of
+from monitor.adapters.sessions.catalogue import Gap, gaps_of
+from monitor.adapters.sessions.format import Checkpoint, Note, SessionError
+from monitor.adapters.sessions.reader import LONGEST_JUMP_NS, SessionReader
 from monitor.config.rig import Rig
 from monitor.model.alarm import Finding
 from monitor.model.stream import CARRIED_TOPIC, Action, Frame

@@ -8,7 +8,7 @@ from typing import Any, Final
 
 import aiomqtt
 
-from monitor.adapters.wire import Message, Wire
+from monitor.adapters.mqtt.packets import Message, Wire
 
 CONNECT_S: Final = 3.0
 """How long a connection may take to stand; a fresh attempt knocks sooner than the system's own retries."""

@@ -21,18 +21,9 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Final, Self
 
-from monitor.adapters.drafts import (
-    BRAKE_FIGURES,
-    BRAKE_WORDS,
-    DAY_NS,
-    Draft,
-    Gleaner,
-    Stretch,
-    enter,
-    is_cut,
-)
-from monitor.adapters.ledger import Entry, EntryError, Ledger, LedgerError, iso
-from monitor.adapters.refusal import why_refused
+from monitor.adapters.host.os_errors import why_refused
+from monitor.adapters.ledger.entries import BRAKE_FIGURES, BRAKE_WORDS, DAY_NS, Draft, Gleaner, Stretch, enter, is_cut
+from monitor.adapters.ledger.ledger import Entry, EntryError, Ledger, LedgerError, iso
 from monitor.model.alarm import Finding
 from monitor.model.snapshot import Snapshot
 from monitor.model.stream import GRID_NS, Action

@@ -21,10 +21,19 @@ from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import Any, Final, Literal
 
-from monitor.adapters.batches import FRAME_BYTES, Advanced, Batch, CoreState, Entry, Rotate, insert, shed_oldest
-from monitor.adapters.blocks import MAX_PAYLOAD_BYTES, pack_block
-from monitor.adapters.refusal import why_refused
-from monitor.adapters.session import Note, SessionError, open_for_writing, pack_state
+from monitor.adapters.host.os_errors import why_refused
+from monitor.adapters.sessions.batches import (
+    FRAME_BYTES,
+    Advanced,
+    Batch,
+    CoreState,
+    Entry,
+    Rotate,
+    insert,
+    shed_oldest,
+)
+from monitor.adapters.sessions.blocks import MAX_PAYLOAD_BYTES, pack_block
+from monitor.adapters.sessions.format import Note, SessionError, open_for_writing, pack_state
 from monitor.model.alarm import Finding
 from monitor.model.stream import Action, Frame
 from monitor.text import clean_text
@@ -75,7 +84,7 @@ class Recorder:
     ) -> None:
         """Start a session at `path`. A disk that refuses is no error here: `state` is then "failed", and it is retried.
 
-        `header` needs ``rig``, ``config`` and ``rules``; see `monitor.adapters.session`. With `wait` a source that is
+        `header` needs ``rig``, ``config`` and ``rules``; see `monitor.adapters.sessions.format`. With `wait` a source that is
         faster than the disk is held back instead of losing frames: for simulations and imports, never for a live rig.
         `max_pages` caps the file's size in SQLite pages. `hold` is called before a file is opened, from any thread, and
         raises OSError while that must not be.

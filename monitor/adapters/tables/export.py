@@ -13,9 +13,9 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Final
 
-from monitor.adapters.chain import without_ages
-from monitor.adapters.replay import LONGEST_JUMP_NS, SessionReader
-from monitor.adapters.tables import Codes, Column, ExportError, TableFile
+from monitor.adapters.sessions.chain import without_ages
+from monitor.adapters.sessions.reader import LONGEST_JUMP_NS, SessionReader
+from monitor.adapters.tables.table_file import Codes, Column, ExportError, TableFile
 from monitor.config.rig import Rig, Sensor
 from monitor.config.toml_file import parse_toml
 from monitor.model.stream import CARRIED_TOPIC, GRID_NS, Action, Frame
@@ -157,7 +157,7 @@ def export_readings(
     rig = _rig_of(sessions)
     import numpy as np
 
-    from monitor.adapters.columns import ColumnDecoder
+    from monitor.adapters.tables.columns import ColumnDecoder
 
     decoder = ColumnDecoder(rig)
     units = [sensor.unit if own_units else SI_UNITS[sensor.spec.dimension] for sensor in rig.sensors]
@@ -209,7 +209,7 @@ def export_resampled(
     rig = _rig_of(sessions)
     import numpy as np
 
-    from monitor.adapters.columns import ColumnDecoder
+    from monitor.adapters.tables.columns import ColumnDecoder
 
     decoder = ColumnDecoder(rig)
     columns = [Column("time", "time")]

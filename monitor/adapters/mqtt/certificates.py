@@ -11,7 +11,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Final
 
-from monitor.adapters.address import BrokerUrl
+from monitor.adapters.mqtt.address import BrokerUrl
 
 SOON_S: Final = 30 * 86_400.0
 """So long before its end a certificate is spoken of."""

@@ -18,8 +18,8 @@ from pathlib import Path
 from types import MappingProxyType
 from typing import Any, Final, Literal, Self
 
-from monitor.adapters.blocks import MAX_RAW_BYTES, unpack_block
-from monitor.adapters.session import (
+from monitor.adapters.sessions.blocks import MAX_RAW_BYTES, unpack_block
+from monitor.adapters.sessions.format import (
     APPLICATION_ID,
     TABLES,
     VERSION,

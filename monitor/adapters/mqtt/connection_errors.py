@@ -8,10 +8,10 @@ import aiomqtt
 from aiomqtt.exceptions import MqttConnectError
 from paho.mqtt.reasoncodes import ReasonCode
 
-from monitor.adapters.address import BrokerUrl, short_reason
-from monitor.adapters.handles import no_handles
-from monitor.adapters.link import Closed, Silent, Slow
-from monitor.adapters.wire import WireError
+from monitor.adapters.host.handles import no_handles
+from monitor.adapters.mqtt.address import BrokerUrl, short_reason
+from monitor.adapters.mqtt.connection import Closed, Silent, Slow
+from monitor.adapters.mqtt.packets import WireError
 
 LOST: Final = "was lost"
 """How the words end when the broker just ended the connection."""

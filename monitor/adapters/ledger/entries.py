@@ -16,7 +16,7 @@ from dataclasses import dataclass, field
 from types import MappingProxyType
 from typing import Any, Final, Protocol
 
-from monitor.adapters.ledger import Entry, Ledger
+from monitor.adapters.ledger.ledger import Entry, Ledger
 from monitor.model.alarm import Finding
 from monitor.model.check import CheckVerdict
 from monitor.model.stream import Action, ActionKind

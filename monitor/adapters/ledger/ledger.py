@@ -18,7 +18,7 @@ from pathlib import Path
 from types import MappingProxyType
 from typing import IO, Any, Final, Self
 
-from monitor.adapters.folder import RIG_NAME
+from monitor.adapters.sessions.folder import RIG_NAME
 from monitor.errors import UserError
 from monitor.text import clean_text, inert
 

@@ -1,6 +1,6 @@
 """Field logs: tables in text that other people's recorders wrote, made into frames of a rig.
 
-A map (`monitor.adapters.fieldmap`) says which column is what. A log is taken as it is found: with gaps, spikes, repeated
+A map (`monitor.adapters.tables.field_map`) says which column is what. A log is taken as it is found: with gaps, spikes, repeated
 times, clocks that run back, columns that are empty for hours. What cannot be a reading is dropped and counted by reason, and
 nothing is made up for it.
 """
@@ -15,7 +15,7 @@ from pathlib import Path
 from statistics import median
 from typing import Final
 
-from monitor.adapters.fieldmap import LogColumn, LogMap, iso_ns, rig_of
+from monitor.adapters.tables.field_map import LogColumn, LogMap, iso_ns, rig_of
 from monitor.errors import UserError
 from monitor.model.stream import Frame
 

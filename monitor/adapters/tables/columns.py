@@ -15,10 +15,10 @@ import numpy as np
 from numpy.typing import NDArray
 from pydantic_core import from_json
 
-from monitor.adapters.blocks import LED, PLAIN, SIGNED, TEXT, Block, Packed, Table, open_block
-from monitor.adapters.replay import SessionReader
-from monitor.adapters.session import SessionError
-from monitor.adapters.tables import NO_TIME
+from monitor.adapters.sessions.blocks import LED, PLAIN, SIGNED, TEXT, Block, Packed, Table, open_block
+from monitor.adapters.sessions.format import SessionError
+from monitor.adapters.sessions.reader import SessionReader
+from monitor.adapters.tables.table_file import NO_TIME
 from monitor.config.rig import Rig, Sensor
 from monitor.core.sensors.decoder import Decoder, compile_pointer
 from monitor.model.reading import Reject, RejectReason
