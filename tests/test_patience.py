@@ -2,7 +2,7 @@
 
 import io
 
-from monitor.commands.patience import Patience
+from monitor.commands.common.progress import Patience
 from tests.broker import wait_until
 
 

@@ -5,9 +5,10 @@ from pathlib import Path
 import pytest
 
 from monitor.cli import main
-from monitor.commands.screen import THEMES
+from monitor.commands.common.screen import THEMES
 from monitor.config.rig_file import find_rig
-from monitor.ui import app, theme
+from monitor.ui import app
+from monitor.ui.drawing import theme
 from simulators.commands.simulate import record
 from simulators.scenario import find_scenario
 from simulators.session import PlantSource

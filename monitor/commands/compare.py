@@ -5,8 +5,8 @@ from collections import Counter
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from monitor.commands.patience import replaying
-from monitor.commands.stretch import add_sessions
+from monitor.commands.common.progress import replaying
+from monitor.commands.common.session_range import add_sessions
 from monitor.errors import UserError
 
 if TYPE_CHECKING:

@@ -4,8 +4,8 @@ import argparse
 from collections.abc import Sequence
 from pathlib import Path
 
-from monitor.commands.patience import Patience
-from monitor.commands.stretch import add_sessions, add_stretch, stretch
+from monitor.commands.common.progress import Patience
+from monitor.commands.common.session_range import add_sessions, add_stretch, stretch
 from monitor.errors import UserError
 
 

@@ -4,7 +4,7 @@ import argparse
 import json
 from pathlib import Path
 
-from monitor.commands.patience import Patience
+from monitor.commands.common.progress import Patience
 from monitor.errors import UserError
 from monitor.text import harmless
 

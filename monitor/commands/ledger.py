@@ -10,8 +10,8 @@ from string import ascii_letters
 from textwrap import wrap
 from typing import TYPE_CHECKING
 
-from monitor.commands.patience import replaying
-from monitor.commands.stretch import add_kind, add_sessions
+from monitor.commands.common.progress import replaying
+from monitor.commands.common.session_range import add_kind, add_sessions
 from monitor.errors import UserError
 from monitor.text import harmless, one_line
 

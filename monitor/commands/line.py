@@ -6,8 +6,8 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
-from monitor.commands.patience import replaying
-from monitor.commands.stretch import add_kind, add_sessions, session_path
+from monitor.commands.common.progress import replaying
+from monitor.commands.common.session_range import add_kind, add_sessions, session_path
 from monitor.errors import UserError
 from monitor.units import (
     FOOT_M,

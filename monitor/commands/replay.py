@@ -6,8 +6,8 @@ import json
 import math
 from typing import TYPE_CHECKING
 
-from monitor.commands.screen import add_screen_arguments, show
-from monitor.commands.stretch import add_sessions, add_stretch, stretch
+from monitor.commands.common.screen import add_screen_arguments, show
+from monitor.commands.common.session_range import add_sessions, add_stretch, stretch
 from monitor.errors import UserError
 
 if TYPE_CHECKING:

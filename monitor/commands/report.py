@@ -4,8 +4,8 @@ import argparse
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from monitor.commands.patience import replaying
-from monitor.commands.stretch import add_sessions, add_stretch, stretch
+from monitor.commands.common.progress import replaying
+from monitor.commands.common.session_range import add_sessions, add_stretch, stretch
 from monitor.errors import UserError
 
 if TYPE_CHECKING:

@@ -7,7 +7,7 @@ from collections.abc import Iterable, Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from monitor.commands.stretch import add_kind, session_path
+from monitor.commands.common.session_range import add_kind, session_path
 from monitor.errors import UserError
 from monitor.text import harmless
 

@@ -13,7 +13,7 @@ from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from monitor.commands.screen import add_screen_arguments, show
+from monitor.commands.common.screen import add_screen_arguments, show
 
 if TYPE_CHECKING:
     from monitor.adapters.host.shutdown import Ending

@@ -26,18 +26,18 @@ from monitor.model.stream import ActionKind
 from monitor.presentation.format import SYSTEM_LABEL, SYSTEMS, Units
 from monitor.runtime.driver import Driver, TellsFacts
 from monitor.text import harmless
-from monitor.ui import hints
+from monitor.ui import key_hints
 from monitor.ui.bell import Bell
-from monitor.ui.canvas import Canvas
 from monitor.ui.dialogs import WIDEST_HELP, Ask, Help
-from monitor.ui.helptext import help_text
+from monitor.ui.drawing.canvas import Canvas
+from monitor.ui.drawing.canvas_widget import Face
+from monitor.ui.drawing.theme import THEMES, Depth, Palette, ThemeName, palette, textual_theme
+from monitor.ui.help_text import help_text
 from monitor.ui.history import History
-from monitor.ui.keys import MOVES, Key
+from monitor.ui.keys.key import MOVES, Key
 from monitor.ui.page import draw_page, draw_waiting
 from monitor.ui.screens import SCREENS, ScreenSpec
-from monitor.ui.theme import THEMES, Depth, Palette, ThemeName, palette, textual_theme
 from monitor.ui.view import UNSEEN, KeyRow, Look, ReplayView, View, as_known, standing
-from monitor.ui.widgets.face import Face
 
 HERTZ: Final = 10
 LOOK_S: Final = 1.0
@@ -199,10 +199,10 @@ class StopmarkApp(App[int]):
 
     def keys(self) -> list[Key]:
         """The keys of this moment."""
-        return hints.keys_of(self.spec, self.driver.mode == "REPLAY")
+        return key_hints.keys_of(self.spec, self.driver.mode == "REPLAY")
 
     def _footer(self) -> tuple[KeyRow, ...]:
-        return hints.rows(self.keys(), self.driver.mode == "REPLAY")
+        return key_hints.rows(self.keys(), self.driver.mode == "REPLAY")
 
     def look(self) -> Look:
         """State of the screen shown."""
@@ -273,10 +273,10 @@ class StopmarkApp(App[int]):
 
     def _press(self, printed: str, along: int) -> None:
         """Press the key of a hint, `along` columns into it."""
-        if printed == hints.ALL_SCREENS:
+        if printed == key_hints.ALL_SCREENS:
             self.open_screen(SCREENS[(SCREENS.index(self.spec) + 1) % len(SCREENS)])
             return
-        key = hints.key_at(self.keys(), printed, along)
+        key = key_hints.key_at(self.keys(), printed, along)
         if key is not None:
             key.act(self)
         else:
@@ -328,7 +328,7 @@ class StopmarkApp(App[int]):
                 continue
             yield SystemCommand(key.label.capitalize(), key.help, lambda key=key: key.act(self))
 
-    # What the functions behind keys may use (see `monitor.ui.keys.Deck`)
+    # What the functions behind keys may use (see `monitor.ui.keys.key.Deck`)
 
     def next_units(self) -> None:
         """Next unit system."""

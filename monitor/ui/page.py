@@ -6,12 +6,12 @@ from dataclasses import replace
 from monitor.config.rig import Rig
 from monitor.presentation.format import UNKNOWN_WORD
 from monitor.runtime.driver import Mode
-from monitor.ui.canvas import Area, Canvas
+from monitor.ui.drawing.canvas import Area, Canvas
+from monitor.ui.drawing.theme import FILL_ROLE, SHAPE
+from monitor.ui.frame import banner
 from monitor.ui.screens import ScreenSpec
 from monitor.ui.screens.drive import DIRECTION
-from monitor.ui.theme import FILL_ROLE, SHAPE
 from monitor.ui.view import FROZEN_S, View, as_known, gone, height, standing
-from monitor.ui.widgets import chrome
 
 SMALLEST = (60, 20)
 """Columns and rows below which the page asks for a larger window instead of a layout with holes."""
@@ -25,17 +25,17 @@ def draw_page(view: View, spec: ScreenSpec, width: int, height: int) -> Canvas:
     if width < SMALLEST[0] or height < SMALLEST[1]:
         _too_small(area, view)
         return canvas
-    banner = 3 if height < 30 else 4 if height < 45 else 5
-    chrome.top_bar(area.part(0, 0, width, 1), view, spec.name)
-    chrome.banner(area.part(0, 1, width, banner), view)
+    rows = 3 if height < 30 else 4 if height < 45 else 5
+    banner.top_bar(area.part(0, 0, width, 1), view, spec.name)
+    banner.banner(area.part(0, 1, width, rows), view)
     gap = 0 if height < 24 else 1
     if gap:
-        area.part(1, 1 + banner, width - 2, 1).rule(0)
-    top = 1 + banner + gap
+        area.part(1, 1 + rows, width - 2, 1).rule(0)
+    top = 1 + rows + gap
     bottom = height - 2 - (1 if height >= 30 else 0)
     canvas.places = spec.draw(area.part(0, top, width, bottom - top), view)
-    chrome.data_line(area.part(0, height - 2, width, 1), view)
-    chrome.footer(area.part(0, height - 1, width, 1), view)
+    banner.data_line(area.part(0, height - 2, width, 1), view)
+    banner.footer(area.part(0, height - 1, width, 1), view)
     return canvas
 
 
@@ -57,7 +57,7 @@ def _too_small(area: Area, view: View) -> None:
         0, 3, f"{DIRECTION[snap.hoist]} {units.value(speed, 'speed', signed=True) if speed.known else ''}", "strong"
     )
     area.say(0, 4, f"Window too small: {area.width} by {area.height}.")
-    area.say(0, 5, chrome.ADVISORY)
+    area.say(0, 5, banner.ADVISORY)
 
 
 def draw_waiting(rig: Rig, mode: Mode, width: int, height: int, message: str = "") -> Canvas:
@@ -65,9 +65,9 @@ def draw_waiting(rig: Rig, mode: Mode, width: int, height: int, message: str = "
     canvas = Canvas(width, height)
     area = canvas.area
     area.part(0, 0, width, 1).fill("title")
-    area.say(1, 0, f"STOPMARK · {rig.title} · {mode} · {chrome.ADVISORY}", "title")
+    area.say(1, 0, f"STOPMARK · {rig.title} · {mode} · {banner.ADVISORY}", "title")
     area.say(2, 2, "Waiting for the first reading.", "strong")
     area.say(2, 4, f"Expected: {len(rig.sensors)} sensors, the first on topic {rig.topic(rig.sensors[0])}.")
     area.say(2, 5, "`stopmark check` with --rig and --broker tells which topics are alive.", "dim")
-    chrome.keys_or_message(area.part(0, height - 1, width, 1), message, ((("q", "quit (press twice)"), ("?", "help")),))
+    banner.keys_or_message(area.part(0, height - 1, width, 1), message, ((("q", "quit (press twice)"), ("?", "help")),))
     return canvas

@@ -12,7 +12,7 @@ import time
 from collections.abc import Callable
 from typing import TYPE_CHECKING, Any
 
-from monitor.commands.screen import show
+from monitor.commands.common.screen import show
 from monitor.commands.watch import positive
 from simulators.commands.simulate import add_scenario_arguments
 

@@ -7,7 +7,7 @@ from typing import Any
 from monitor.model.reading import Validity, Value
 from monitor.model.snapshot import Snapshot
 from monitor.model.stream import Health
-from monitor.ui.canvas import Canvas
+from monitor.ui.drawing.canvas import Canvas
 from monitor.ui.page import draw_page
 from monitor.ui.screens import SCREENS, ScreenSpec
 from monitor.ui.view import View

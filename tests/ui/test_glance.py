@@ -13,7 +13,7 @@ from monitor.model.reading import UNKNOWN, Validity, Value
 from monitor.model.snapshot import HoistState, Snapshot
 from monitor.model.stream import Health
 from monitor.presentation.format import System, Units
-from monitor.ui.canvas import Canvas
+from monitor.ui.drawing.canvas import Canvas
 from monitor.ui.screens import SCREENS, ScreenSpec
 from monitor.ui.view import Look, ReplayView
 from monitor.ui.widgets import digits

@@ -3,12 +3,12 @@
 import pytest
 
 from monitor.ui.app import StopmarkApp
-from monitor.ui.glyphs import CONSOLE, for_console
+from monitor.ui.drawing.canvas_widget import Face
+from monitor.ui.drawing.glyphs import CONSOLE, for_console
+from monitor.ui.drawing.theme import SHAPE
 from monitor.ui.page import draw_page
 from monitor.ui.screens import SCREENS
-from monitor.ui.theme import SHAPE
 from monitor.ui.view import View
-from monitor.ui.widgets.face import Face
 from tests.ui import sample
 from tests.ui.drivers import FakeDriver
 

@@ -8,7 +8,7 @@ from textual.containers import Vertical
 from monitor.model.stream import ActionKind
 from monitor.ui.app import StopmarkApp
 from monitor.ui.dialogs import Ask, Help
-from monitor.ui.helptext import help_text
+from monitor.ui.help_text import help_text
 from monitor.ui.screens import SCREENS
 from tests.ui import sample
 from tests.ui.drivers import FakeReplay

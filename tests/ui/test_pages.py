@@ -12,7 +12,7 @@ from monitor.config.rig_file import shipped_rigs
 from monitor.model.reading import Validity, Value
 from monitor.model.snapshot import Snapshot
 from monitor.presentation.format import SYSTEMS, Units
-from monitor.ui.canvas import Canvas
+from monitor.ui.drawing.canvas import Canvas
 from monitor.ui.history import History
 from monitor.ui.page import draw_page, draw_waiting
 from monitor.ui.screens import SCREENS, ScreenSpec

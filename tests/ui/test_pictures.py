@@ -8,7 +8,7 @@ import pytest
 
 from monitor.model.snapshot import Snapshot
 from monitor.ui.app import StopmarkApp
-from monitor.ui.theme import THEMES, ThemeName
+from monitor.ui.drawing.theme import THEMES, ThemeName
 from tests.ui import sample
 from tests.ui.drivers import FakeDriver, FakeReplay
 

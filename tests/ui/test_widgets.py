@@ -14,12 +14,13 @@ from monitor.core.signals.table import SIGNAL_NAMES
 from monitor.model.alarm import AlarmState, Severity
 from monitor.model.snapshot import HoistState, Limits, StopMarks
 from monitor.ui.bell import Bell
-from monitor.ui.canvas import Canvas, printable, words_that_fit, wrapped
+from monitor.ui.drawing.canvas import Canvas, printable, words_that_fit, wrapped
+from monitor.ui.drawing.canvas_widget import strip
+from monitor.ui.drawing.theme import SHAPE, THEMES, ThemeName, palette
+from monitor.ui.frame import banner
 from monitor.ui.history import Track
-from monitor.ui.theme import SHAPE, THEMES, ThemeName, palette
 from monitor.ui.view import View
-from monitor.ui.widgets import bars, chrome, digits, ladder, plot
-from monitor.ui.widgets.face import strip
+from monitor.ui.widgets import bars, digits, mast, plot
 from tests.ui import sample
 
 
@@ -76,7 +77,7 @@ def test_control_characters_become_visible() -> None:
     assert printable("a\x1b[31mb\u202ec\n") == "a�[31mb�c�"
 
 
-def mast(
+def drawn_mast(
     snap_height: float, hoist: HoistState = HoistState.STILL, marks: StopMarks | None = None, rows: int = 20
 ) -> list[str]:
     """The ladder alone, 20 columns wide."""
@@ -84,12 +85,12 @@ def mast(
     if marks is not None:
         snap = replace(snap, marks=marks)
     canvas = Canvas(20, rows)
-    ladder.draw(canvas.area, View(snap, sample.rig(), "LIVE"))
+    mast.draw(canvas.area, View(snap, sample.rig(), "LIVE"))
     return canvas.text().splitlines()
 
 
 def test_ladder_has_its_limits_in_order() -> None:
-    lines = mast(20.0)
+    lines = drawn_mast(20.0)
     found = [
         next(index for index, line in enumerate(lines) if figure in line)
         for figure in ("42.00", "37.50", "1.50", "0.00")
@@ -99,7 +100,7 @@ def test_ladder_has_its_limits_in_order() -> None:
 
 @pytest.mark.parametrize("rows", [12, 17, 20, 31, 44])
 def test_block_is_never_drawn_on_the_wrong_side_of_a_limit(rows: int) -> None:
-    scale = ladder.Scale(sample.LIMITS, rows)
+    scale = mast.Scale(sample.LIMITS, rows)
     upper, lower = scale.half_row(37.5), scale.half_row(1.5)
     assert 2 <= upper < lower <= 2 * rows - 3
     assert scale.half_row(37.6) <= upper <= scale.half_row(37.4)
@@ -110,7 +111,7 @@ def test_block_is_never_drawn_on_the_wrong_side_of_a_limit(rows: int) -> None:
 
 def test_stop_mark_lies_ahead_of_the_block() -> None:
     marks = StopMarks(expected_m=10.0, assured_up_m=20.0, assured_down_m=6.0, stops=True)
-    lines = mast(20.0, HoistState.LOWERING, marks)
+    lines = drawn_mast(20.0, HoistState.LOWERING, marks)
     block = next(index for index, line in enumerate(lines) if "█" in line or "▀" in line)
     expected = next(index for index, line in enumerate(lines) if "◁" in line)
     assured = next(index for index, line in enumerate(lines) if "◀" in line)
@@ -120,7 +121,7 @@ def test_stop_mark_lies_ahead_of_the_block() -> None:
 
 def test_no_stop_runs_to_the_floor() -> None:
     marks = StopMarks(math.nan, math.nan, math.nan, stops=False)
-    lines = mast(20.0, HoistState.LOWERING, marks)
+    lines = drawn_mast(20.0, HoistState.LOWERING, marks)
     assert "▼" in lines[-1]
     assert "no stop" in lines[-1]
 
@@ -128,7 +129,7 @@ def test_no_stop_runs_to_the_floor() -> None:
 def test_limits_out_of_order_draw_no_mast() -> None:
     snap = replace(sample.still(), limits=Limits(0.0, 40.0, 1.0, 42.0))
     canvas = Canvas(20, 20)
-    ladder.draw(canvas.area, View(snap, sample.rig(), "LIVE"))
+    mast.draw(canvas.area, View(snap, sample.rig(), "LIVE"))
     assert canvas.text().strip() == "limits unknown"
 
 
@@ -179,7 +180,7 @@ def test_every_rule_fits_the_banner(width: int) -> None:
         alarm = sample.alarm(rule.id, Severity.WARNING, rule.message, rule.guidance)
         snap = replace(sample.still(), alarms=(alarm, *sample.warning().alarms))
         canvas = Canvas(width, 3)
-        chrome.banner(canvas.area, View(snap, sample.rig(), "LIVE"))
+        banner.banner(canvas.area, View(snap, sample.rig(), "LIVE"))
         shown = " ".join(canvas.text().split())
         for word in (*rule.message.split(), *rule.guidance.split()):
             assert word in shown, (rule.id, width, word)

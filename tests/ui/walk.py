@@ -7,7 +7,7 @@ from textual.pilot import Pilot
 from monitor.model.snapshot import Snapshot
 from monitor.ui.app import StopmarkApp
 from monitor.ui.dialogs import Ask
-from monitor.ui.widgets.face import Face
+from monitor.ui.drawing.canvas_widget import Face
 from tests.ui.drivers import FakeDriver
 
 Walk = Pilot[int]

@@ -1,13 +1,13 @@
 """Where the block is, how fast it moves, and how sure that is, from whatever position sensors the rig has.
 
-Theory of operation. One filter (`monitor.core.estimator.kinematic_filter`) runs in metres of block height as the unloaded line would
+Theory of operation. One filter (`kinematic_filter`) runs in metres of block height as the unloaded line would
 give it: turns of the drum through the layer curve, or a ready-made block position with its stretch taken out. Load
 stretch is put on at the output, so that a pick-up of the string is not mistaken for motion of the drum.
 
 Readings are taken in at their own time, in order of arrival (`monitor.core.estimator.aiding.SourceClock`). The filter's time is
 the newest reading's time, never later; `estimate` predicts from there, and changes nothing.
 
-The leading source feeds the filter (`monitor.core.estimator.position_filter`). A second source is compared with it all the time, and
+The leading source feeds the filter (`position_filter`). A second source is compared with it all the time, and
 takes the lead where the leader falls silent, sticks or is refused: it goes on from the height they last agreed on.
 Height marks, second sources and the crew state heights from outside: what they differ by corrects the drum's curve
 (`monitor.core.estimator.aiding`) where that can explain it, and is a doubt on the height where not.

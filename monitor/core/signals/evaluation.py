@@ -1,6 +1,6 @@
 """One look at the rig: everything the signals of a grid point are computed from.
 
-`Now` is filled by the engine at each grid point and read by the rows of `monitor.core.signals.table`. It is the only mutable object
+`Now` is filled by the engine at each grid point and read by the rows of `signals.table`. It is the only mutable object
 that signal functions see, and they never write to it.
 """
 

@@ -1,6 +1,6 @@
 """The screens, in the order of their keys. To add one: a file here and its name at the end of SCREENS.
 
-A screen module gives TITLE, HELP, KEYS (its own keys, see `monitor.ui.keys`) and ``draw(area, view)``, which draws
+A screen module gives TITLE, HELP, KEYS (its own keys, see `monitor.ui.keys.key`) and ``draw(area, view)``, which draws
 the body and returns the ids of the rows that a cursor can stand on.
 """
 
@@ -9,8 +9,8 @@ from dataclasses import dataclass
 from types import ModuleType
 from typing import Final
 
-from monitor.ui.canvas import Area
-from monitor.ui.keys import Key
+from monitor.ui.drawing.canvas import Area
+from monitor.ui.keys.key import Key
 from monitor.ui.screens import alarms, brakes, checks, drive, instruments, line, session, trends
 from monitor.ui.view import View
 

@@ -8,13 +8,13 @@ from monitor.model.alarm import AlarmState, AlarmView
 from monitor.model.reading import UNKNOWN, Validity, Value
 from monitor.model.stream import ActionKind
 from monitor.presentation.format import clock, span
-from monitor.ui.canvas import Area, printable, words_that_fit, wrapped
-from monitor.ui.keys import Deck, Key
-from monitor.ui.theme import SHAPE, TEXT_ROLE, Role
+from monitor.ui.drawing.canvas import Area, printable, words_that_fit, wrapped
+from monitor.ui.drawing.theme import SHAPE, TEXT_ROLE, Role
+from monitor.ui.frame.banner import STATE_WORDS, no_alarm, nothing_to_acknowledge
+from monitor.ui.keys.key import Deck, Key
 from monitor.ui.view import UNSEEN, View
 from monitor.ui.widgets import plot
-from monitor.ui.widgets.chrome import STATE_WORDS, no_alarm, nothing_to_acknowledge
-from monitor.ui.widgets.names import signal_dimension, signal_label, switch_words
+from monitor.ui.widgets.labels import signal_dimension, signal_label, switch_words
 
 TITLE = "Alarms"
 HELP = "what stands and why; acknowledge, shelve; history"

@@ -7,13 +7,13 @@ from rich.cells import cell_len
 from monitor.model.check import CheckReading, CheckStepView, CheckVerdict, CheckView
 from monitor.model.stream import ActionKind
 from monitor.presentation.format import clock, plain
-from monitor.ui.canvas import Area, Canvas, printable, words_that_fit, wrapped
-from monitor.ui.keys import Deck, Key
+from monitor.ui.drawing.canvas import Area, Canvas, printable, words_that_fit, wrapped
+from monitor.ui.drawing.theme import Role
+from monitor.ui.keys.key import Deck, Key
 from monitor.ui.screens.line import set_height
-from monitor.ui.theme import Role
 from monitor.ui.view import View
 from monitor.ui.widgets import bars
-from monitor.ui.widgets.names import switch_words
+from monitor.ui.widgets.labels import switch_words
 
 TITLE = "Checks"
 HELP = "guided tests of brakes, overtravel device and height: steps, live measurement, verdict, due dates"

@@ -12,11 +12,11 @@ from math import inf, isfinite, nan
 from monitor.model.reading import Validity, Value
 from monitor.model.snapshot import HoistState
 from monitor.presentation.format import SI, span, word
-from monitor.ui.canvas import Area
-from monitor.ui.keys import Key
-from monitor.ui.theme import Role
+from monitor.ui.drawing.canvas import Area
+from monitor.ui.drawing.theme import Role
+from monitor.ui.keys.key import Key
 from monitor.ui.view import View, heading, height
-from monitor.ui.widgets import bars, digits, ladder, plot
+from monitor.ui.widgets import bars, digits, mast, plot
 from monitor.units import Dimension
 
 TITLE = "Drive"
@@ -62,7 +62,7 @@ def plan(width: int, rows: int) -> Plan:
 def draw(area: Area, view: View) -> tuple[str, ...]:
     """The body of the screen (banner, data line and keys are drawn around it)."""
     sizes = plan(area.width, area.height)
-    ladder.draw(area.part(1, 0, sizes.mast, area.height), view)
+    mast.draw(area.part(1, 0, sizes.mast, area.height), view)
     right = area.part(sizes.mast + 3, 0, area.width - sizes.mast - 4, area.height)
     used = _motion(right, view, sizes)
     used += _room(right.part(0, used, right.width, right.height - used), view, sizes)

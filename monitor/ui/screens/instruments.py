@@ -6,11 +6,11 @@ from math import isfinite
 from monitor.model.reading import Validity, Value
 from monitor.model.snapshot import SensorView
 from monitor.presentation.format import plain, span
-from monitor.ui.canvas import Area, name_that_fits, printable, wrapped
-from monitor.ui.keys import Key
-from monitor.ui.theme import Role
+from monitor.ui.drawing.canvas import Area, name_that_fits, printable, wrapped
+from monitor.ui.drawing.theme import Role
+from monitor.ui.keys.key import Key
 from monitor.ui.view import View
-from monitor.ui.widgets.names import quantity_dimension, quantity_label, switch_words
+from monitor.ui.widgets.labels import quantity_dimension, quantity_label, switch_words
 
 TITLE = "Instruments"
 HELP = "every sensor: value, age, rate, agreement with the estimate, refusals"

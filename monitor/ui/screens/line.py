@@ -9,9 +9,9 @@ from monitor.model.snapshot import HoistState
 from monitor.model.stream import ActionKind
 from monitor.presentation.format import plain
 from monitor.runtime.driver import LINE_EVENT
-from monitor.ui.canvas import Area, printable
-from monitor.ui.keys import Deck, Key
-from monitor.ui.theme import Role
+from monitor.ui.drawing.canvas import Area, printable
+from monitor.ui.drawing.theme import Role
+from monitor.ui.keys.key import Deck, Key
 from monitor.ui.view import View, heading, height
 from monitor.ui.widgets import sections
 from monitor.ui.widgets.sections import Item, Section

@@ -7,8 +7,8 @@ from typing import Literal
 
 from monitor.presentation.format import SYSTEM_LABEL, clock, plain, span
 from monitor.runtime.driver import LINE_EVENT, ReplayControl
-from monitor.ui.canvas import Area, printable
-from monitor.ui.keys import Deck, Key
+from monitor.ui.drawing.canvas import Area, printable
+from monitor.ui.keys.key import Deck, Key
 from monitor.ui.view import View
 from monitor.ui.widgets import bars, sections
 from monitor.ui.widgets.sections import Item, Section

@@ -5,13 +5,13 @@ from math import isfinite, nan
 
 from monitor.model.reading import Validity
 from monitor.presentation.format import clock, span
-from monitor.ui.canvas import Area
+from monitor.ui.drawing.canvas import Area
+from monitor.ui.drawing.theme import Role
 from monitor.ui.history import Track
-from monitor.ui.keys import Deck, Key
-from monitor.ui.theme import Role
+from monitor.ui.keys.key import Deck, Key
 from monitor.ui.view import View
 from monitor.ui.widgets import plot
-from monitor.ui.widgets.names import signal_dimension, signal_label
+from monitor.ui.widgets.labels import signal_dimension, signal_label
 
 TITLE = "Trends"
 HELP = "signals over the last minutes to hours, with a cursor"

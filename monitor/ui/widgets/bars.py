@@ -2,8 +2,8 @@
 
 from math import isfinite
 
-from monitor.ui.canvas import Area
-from monitor.ui.theme import Role
+from monitor.ui.drawing.canvas import Area
+from monitor.ui.drawing.theme import Role
 
 _FULL, _HALF = "▄", "▖"
 """Half a row high: bars of neighbouring rows stay apart."""

@@ -6,8 +6,8 @@ Drawn as plain text so that a figure is either whole or not there: `size_that_fi
 from functools import lru_cache
 from typing import Final
 
-from monitor.ui.canvas import Area
-from monitor.ui.theme import Role
+from monitor.ui.drawing.canvas import Area
+from monitor.ui.drawing.theme import Role
 
 _FONT: Final[dict[str, tuple[str, ...]]] = {
     "0": ("###", "# #", "# #", "# #", "###"),

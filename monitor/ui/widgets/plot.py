@@ -4,9 +4,9 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from math import isfinite
 
-from monitor.ui.canvas import Area
+from monitor.ui.drawing.canvas import Area
+from monitor.ui.drawing.theme import Role
 from monitor.ui.history import Track
-from monitor.ui.theme import Role
 
 _DOTS = ((0x01, 0x02, 0x04, 0x40), (0x08, 0x10, 0x20, 0x80))
 

@@ -7,8 +7,8 @@ from math import nan
 
 from rich.cells import cell_len
 
-from monitor.ui.canvas import Area, words_that_fit
-from monitor.ui.theme import Role
+from monitor.ui.drawing.canvas import Area, words_that_fit
+from monitor.ui.drawing.theme import Role
 from monitor.ui.widgets import bars
 
 LABEL = 17

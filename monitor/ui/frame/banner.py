@@ -7,8 +7,8 @@ from monitor.model.reading import Validity
 from monitor.presentation.format import clock, plain, span
 from monitor.runtime.driver import LAST_RUN
 from monitor.ui.bell import RINGS
-from monitor.ui.canvas import Area, printable, words_that_fit, wrapped
-from monitor.ui.theme import FILL_ROLE, SHAPE, TEXT_ROLE, Role
+from monitor.ui.drawing.canvas import Area, printable, words_that_fit, wrapped
+from monitor.ui.drawing.theme import FILL_ROLE, SHAPE, TEXT_ROLE, Role
 from monitor.ui.view import (
     FROZEN_S,
     KeyRow,

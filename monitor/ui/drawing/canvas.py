@@ -11,7 +11,7 @@ from typing import Literal
 
 from rich.cells import cell_len
 
-from monitor.ui.theme import Role
+from monitor.ui.drawing.theme import Role
 
 BLANK = " "
 _CONTINUED = ""

@@ -3,7 +3,7 @@
 from typing import Final
 
 from monitor.model.stream import ActionKind
-from monitor.ui.keys import Deck, Key
+from monitor.ui.keys.key import Deck, Key
 from monitor.ui.view import UNSEEN, standing
 
 

@@ -3,8 +3,8 @@
 from collections.abc import Sequence
 from typing import Final
 
-from monitor.ui.actions import GLOBAL
-from monitor.ui.keys import Key
+from monitor.ui.keys.global_keys import GLOBAL
+from monitor.ui.keys.key import Key
 from monitor.ui.screens import SCREENS, ScreenSpec
 from monitor.ui.screens.session import REPLAY_KEYS
 from monitor.ui.view import KeyRow

@@ -8,9 +8,9 @@ from textual.geometry import Region
 from textual.strip import Strip
 from textual.widget import Widget
 
-from monitor.ui.canvas import Canvas
-from monitor.ui.glyphs import for_console
-from monitor.ui.theme import Palette, Role
+from monitor.ui.drawing.canvas import Canvas
+from monitor.ui.drawing.glyphs import for_console
+from monitor.ui.drawing.theme import Palette, Role
 
 FULL = "█"
 _REVERSED = Style(reverse=True)
@@ -27,7 +27,7 @@ class Face(Widget):
         self._palette: Palette | None = None
         self._strips: list[Strip] = []
         self._plain_font = os.environ.get("TERM") == "linux"
-        """A font of 256 characters; see `monitor.ui.glyphs`."""
+        """A font of 256 characters; see `monitor.ui.drawing.glyphs`."""
 
     @property
     def shown(self) -> Canvas | None:

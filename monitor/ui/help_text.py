@@ -4,10 +4,10 @@ from collections.abc import Sequence
 from textwrap import wrap
 from typing import TYPE_CHECKING
 
-from monitor.ui.actions import GLOBAL
+from monitor.ui.keys.global_keys import GLOBAL
 
 if TYPE_CHECKING:
-    from monitor.ui.keys import Key
+    from monitor.ui.keys.key import Key
     from monitor.ui.screens import ScreenSpec
 
 WORDS = (

@@ -7,7 +7,7 @@ if TYPE_CHECKING:
     from monitor.runtime.driver import Driver
 
 THEMES: Final = ("day", "night", "contrast")
-"""As in `monitor.ui.theme`, which is not imported before there is a screen."""
+"""As in `monitor.ui.drawing.theme`, which is not imported before there is a screen."""
 
 
 def add_screen_arguments(parser: argparse.ArgumentParser) -> None:

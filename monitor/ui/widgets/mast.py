@@ -7,8 +7,8 @@ from typing import Final
 
 from monitor.model.snapshot import Limits
 from monitor.presentation.format import Units
-from monitor.ui.canvas import Area
-from monitor.ui.theme import Role
+from monitor.ui.drawing.canvas import Area
+from monitor.ui.drawing.theme import Role
 from monitor.ui.view import View, heading, height
 
 TALLEST_M: Final = 1000.0
