@@ -7,7 +7,7 @@ import pytest
 from monitor.config.rig import Rig
 from monitor.config.rig_file import load_rig
 from monitor.config.toml_file import ConfigError, config_root, parse_toml, validate
-from simulators.scenario import load_scenario
+from simulators.scenario.scenario import load_scenario
 
 LAND = (config_root() / "rigs" / "land.toml").read_text(encoding="utf-8")
 PARTED = (config_root() / "scenarios" / "line-parted.toml").read_text(encoding="utf-8")

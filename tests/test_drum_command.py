@@ -18,9 +18,9 @@ from monitor.model.stream import Action, ActionKind, Frame
 from monitor.physics.drum import DrumGeometry, block_height_m
 from monitor.runtime.assembly import header_of
 from monitor.units import FOOT_M
-from simulators.scenario import find_scenario
-from simulators.session import PlantSource
-from simulators.truth import Truth
+from simulators.machine.truth import Truth
+from simulators.scenario.plant_source import PlantSource
+from simulators.scenario.scenario import find_scenario
 from tests.report.recorded import by_hand, rules
 from tests.report.test_heights import MARK, path, told
 from tests.test_commands import own_rig

@@ -26,8 +26,8 @@ from monitor.runtime.assembly import core_of, header_of
 from monitor.runtime.driver import Mode
 from monitor.runtime.live import LiveDriver
 from monitor.runtime.runner import Runner
-from simulators.scenario import find_scenario
-from simulators.session import PlantSource
+from simulators.scenario.plant_source import PlantSource
+from simulators.scenario.scenario import find_scenario
 from tests.broker import Mosquitto, sending, until
 from tests.report.recorded import rules
 from tests.test_commands import Watching, own_rig

@@ -13,7 +13,7 @@ from monitor.model.alarm import Finding
 from monitor.model.stream import GRID_NS, Action, Frame
 from monitor.runtime import runner as runner_module
 from monitor.runtime.runner import Runner
-from simulators.feed import shipped_core
+from simulators.scenario.direct_feed import shipped_core
 
 
 class Times:

@@ -10,8 +10,8 @@ from monitor.config.rig_file import find_rig
 from monitor.ui import app
 from monitor.ui.drawing import theme
 from simulators.commands.simulate import record
-from simulators.scenario import find_scenario
-from simulators.session import PlantSource
+from simulators.scenario.plant_source import PlantSource
+from simulators.scenario.scenario import find_scenario
 
 
 def test_the_themes_to_choose_from_are_those_of_the_screen() -> None:

@@ -11,7 +11,7 @@ import pytest
 
 from monitor.adapters.sessions.catalogue import verify_session
 from monitor.adapters.sessions.folder import session_files
-from simulators.faults import FAULTS, kind_of
+from simulators.faults.table import FAULTS, kind_of
 from tests.benchmarks.soak import Case, Soak, soak_rig
 from tests.benchmarks.soak_faults import DRAWS, EXTRA, KINDS, Mishap, deck
 from tests.benchmarks.soak_figures import containers_of, main

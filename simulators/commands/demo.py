@@ -84,11 +84,11 @@ def run(args: argparse.Namespace) -> int:
     from monitor.config.rig_file import find_rig
     from monitor.runtime.findings import Tally, finding_line
     from monitor.runtime.live import run_for, summary_of
-    from simulators.broker import embedded_broker
-    from simulators.pace import PACE_TOPIC, PacedClock, PacedIntake
-    from simulators.process import start_simulated_rig
-    from simulators.scenario import find_scenario
-    from simulators.session import PlantSource
+    from simulators.delivery.broker import embedded_broker
+    from simulators.delivery.pace import PACE_TOPIC, PacedClock, PacedIntake
+    from simulators.delivery.process import start_simulated_rig
+    from simulators.scenario.plant_source import PlantSource
+    from simulators.scenario.scenario import find_scenario
 
     scenario = find_scenario(args.scenario)
     rig_name = args.rig or scenario.rig

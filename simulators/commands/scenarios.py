@@ -12,7 +12,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     """List them; every mistake in any file is told at once."""
     from monitor.config.toml_file import ConfigError
-    from simulators.scenario import load_scenario, shipped_scenarios
+    from simulators.scenario.scenario import load_scenario, shipped_scenarios
 
     problems: list[str] = []
     found = []

@@ -18,8 +18,8 @@ from monitor.errors import UserError
 if TYPE_CHECKING:
     from monitor.config.rig import Rig
     from monitor.model.stream import Frame
-    from simulators.scenario import Scenario
-    from simulators.session import PlantSource, TruthEvent
+    from simulators.scenario.plant_source import PlantSource, TruthEvent
+    from simulators.scenario.scenario import Scenario
 
 
 def rate_of(text: str) -> float:
@@ -57,7 +57,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     """Simulate. What the truth does is printed as JSON Lines."""
     from monitor.config.rig_file import find_rig
-    from simulators.scenario import find_scenario
+    from simulators.scenario.scenario import find_scenario
 
     scenario = find_scenario(args.scenario)
     rig = find_rig(args.rig or scenario.rig)
@@ -66,9 +66,9 @@ def run(args: argparse.Namespace) -> int:
         return _write(args, rig, scenario)
     from monitor.adapters.host.clock import StreamClock
     from monitor.adapters.mqtt.address import parse_broker_url
-    from simulators.pace import Pacer
-    from simulators.publish import publish
-    from simulators.session import PlantSource
+    from simulators.delivery.pace import Pacer
+    from simulators.delivery.publish import publish
+    from simulators.scenario.plant_source import PlantSource
 
     url = parse_broker_url(args.broker, os.environ, args.credentials)
     rate = 1.0 if args.rate is None else args.rate
@@ -139,7 +139,7 @@ def record(source: "PlantSource", path: Path, speed: float | None = None) -> int
 
 
 def _write(args: argparse.Namespace, rig: "Rig", scenario: "Scenario") -> int:
-    from simulators.session import PlantSource
+    from simulators.scenario.plant_source import PlantSource
 
     source = PlantSource(rig, scenario, args.seed, duration_s=args.seconds, on_event=tell)
     speed = None if args.rate is None or math.isinf(args.rate) else args.rate

@@ -7,8 +7,8 @@ from typing import Any, Final, Literal
 from monitor.config.rig import Rig
 from monitor.config.rig_file import find_rig
 from monitor.config.toml_file import validate
-from simulators.scenario import Scenario
-from simulators.truth import GRAVITY_M_S2
+from simulators.machine.truth import GRAVITY_M_S2
+from simulators.scenario.scenario import Scenario
 
 SetName = Literal["danger", "calm", "instrument"]
 SETS: Final[tuple[SetName, ...]] = ("danger", "calm", "instrument")

@@ -116,7 +116,7 @@ def usable_cores() -> int:
 def keep_sessions(name: SetName, seed: int, results: list[Result], folder: Path, most: int = 50) -> list[Path]:
     """A session file for every miss (the first `most`), to be opened with ``stopmark replay``."""
     from simulators.commands.simulate import record
-    from simulators.session import PlantSource
+    from simulators.scenario.plant_source import PlantSource
 
     paths = []
     for result in [r for r in results if is_miss(r)][:most]:

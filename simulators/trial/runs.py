@@ -7,9 +7,9 @@ from monitor.core.signals.table import SIGNAL_NAMES
 from monitor.model.alarm import Finding, Severity
 from monitor.model.reading import Validity
 from monitor.model.stream import Frame
-from simulators.feed import shipped_core
-from simulators.plant import TICK_S, Plant
-from simulators.session import PlantSource
+from simulators.machine.plant import TICK_S, Plant
+from simulators.scenario.direct_feed import shipped_core
+from simulators.scenario.plant_source import PlantSource
 from simulators.trial.cases import Case
 
 MOTION: Final = ("brake-now", "past-help")

@@ -15,8 +15,8 @@ from monitor.adapters.ledger.writer import Keeper
 from monitor.config.rig_file import find_rig
 from monitor.model.alarm import Finding, Severity
 from monitor.runtime.assembly import core_of
-from simulators.scenario import find_scenario
-from simulators.session import PlantSource
+from simulators.scenario.plant_source import PlantSource
+from simulators.scenario.scenario import find_scenario
 from tests.adapters.keeper_child import note
 from tests.adapters.killing import killed_ledger
 from tests.broker import wait_until

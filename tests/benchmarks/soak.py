@@ -32,8 +32,8 @@ from monitor.model.stream import Action, ActionKind, Frame
 from monitor.runtime.assembly import core_of, header_of
 from monitor.runtime.findings import Tally, finding_dict
 from monitor.runtime.runner import Runner
-from simulators.scenario import Scenario, Work
-from simulators.session import PlantSource
+from simulators.scenario.plant_source import PlantSource
+from simulators.scenario.scenario import Scenario, Work
 from tests.benchmarks.soak_faults import DATUM, PACE, STOPS, Mishap, string_up
 from tests.benchmarks.soak_work import Crew, afresh, halt, work
 

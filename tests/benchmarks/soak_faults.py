@@ -1,6 +1,6 @@
 """The faults of the soak run: how each is drawn, how long the monitor may need after it, and how it is told to come and go.
 
-Three groups: the catalogue of `simulators.faults`, what a broker and a network do besides, and what the disk does to the
+Three groups: the catalogue of `simulators.faults.table`, what a broker and a network do besides, and what the disk does to the
 recorder. A `Mishap` is one of them with its time; `deck` draws them so that every kind comes before any comes twice.
 """
 
@@ -19,12 +19,12 @@ from unittest.mock import patch
 from monitor.adapters.sessions import recorder as recording
 from monitor.adapters.sessions.batches import insert
 from monitor.config.rig import Rig, Sensor
-from simulators.faults import FAULTS, kind_of
-from simulators.faults_base import Fault
-from simulators.faults_readings import MissedCounts
-from simulators.hydraulics import ATMOSPHERE_PA
-from simulators.sensors import Attached
-from simulators.session import PlantSource
+from simulators.faults.base import Fault
+from simulators.faults.readings import MissedCounts
+from simulators.faults.table import FAULTS, kind_of
+from simulators.machine.hydraulics import ATMOSPHERE_PA
+from simulators.scenario.plant_source import PlantSource
+from simulators.sensors.channel import Attached
 
 if TYPE_CHECKING:
     from monitor.runtime.runner import Runner

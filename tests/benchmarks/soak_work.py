@@ -10,9 +10,9 @@ from monitor.config.rig import Rig
 from monitor.core.checks.guided_checks import PROCEDURES
 from monitor.model.snapshot import Snapshot
 from monitor.model.stream import ActionKind
-from simulators.operator import CAREFUL, CLUMSY, Moves, Operator
-from simulators.plant import Plant
-from simulators.programs import PROGRAMS
+from simulators.crew.operator import CAREFUL, CLUMSY, Moves, Operator
+from simulators.crew.programs import PROGRAMS
+from simulators.machine.plant import Plant
 
 Tell = Callable[[ActionKind, str, float | None], None]
 """Say something to the monitor now: kind, target, number."""

@@ -1,7 +1,7 @@
 """Is the assured stop mark kept, and what does the assurance cost? Full-brake stops of the simulated rig, seen by the monitor.
 
 Run it with ``python -m tests.benchmarks.stop_figures [--runs N] [--seed S] [--jobs J]``. Each run is one machine that differs
-from the land rig's file (rope, sheave factor, inertia, friction, lag: see `simulators.truth`), with its own load, speed and
+from the land rig's file (rope, sheave factor, inertia, friction, lag: see `simulators.machine.truth`), with its own load, speed and
 place in the mast, moved by the simulated operator and stopped with a full brake. The mark is taken from the monitor one
 reaction time before the brake lever moves, which is what the mark promises: "if braking is called for now".
 """
@@ -15,9 +15,9 @@ from dataclasses import dataclass
 
 from monitor.config.rig_file import find_rig
 from monitor.model.stream import Frame
-from simulators.feed import shipped_core
-from simulators.scenario import Scenario, Work
-from simulators.session import PlantSource
+from simulators.scenario.direct_feed import shipped_core
+from simulators.scenario.plant_source import PlantSource
+from simulators.scenario.scenario import Scenario, Work
 
 RUN_S = 40.0
 FULL_LEVER = 0.5

@@ -14,8 +14,8 @@ from monitor.model.check import CheckVerdict
 from monitor.model.reading import Validity
 from monitor.model.snapshot import Snapshot
 from monitor.model.stream import Action, ActionKind, Frame
-from simulators.scenario import CrewAction, find_scenario
-from simulators.session import PlantSource
+from simulators.scenario.plant_source import PlantSource
+from simulators.scenario.scenario import CrewAction, find_scenario
 from tests.core.check_bench import HOUR_NS, rig_with
 
 SECOND = 1_000_000_000

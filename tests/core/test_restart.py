@@ -13,8 +13,8 @@ from monitor.model.alarm import Finding
 from monitor.model.reading import Validity
 from monitor.model.snapshot import Snapshot
 from monitor.model.stream import CARRIED_TOPIC, HEALTH_TOPIC, Action, ActionKind, Frame
-from simulators.scenario import find_scenario
-from simulators.session import PlantSource
+from simulators.scenario.plant_source import PlantSource
+from simulators.scenario.scenario import find_scenario
 
 HEALTH = b'{"recording":"off","connected":true,"dropped":0,"lag_s":0,"note":""}'
 

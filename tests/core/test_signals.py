@@ -11,9 +11,9 @@ from monitor.model.alarm import Finding
 from monitor.model.reading import Validity
 from monitor.model.snapshot import HoistState
 from monitor.model.stream import Frame
-from simulators.feed import shipped_core
-from simulators.scenario import find_scenario
-from simulators.session import PlantSource
+from simulators.scenario.direct_feed import shipped_core
+from simulators.scenario.plant_source import PlantSource
+from simulators.scenario.scenario import find_scenario
 
 
 @pytest.mark.parametrize(

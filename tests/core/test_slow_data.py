@@ -6,9 +6,9 @@ from monitor.config.rig_file import find_rig
 from monitor.model.alarm import Severity
 from monitor.model.reading import Validity
 from monitor.model.stream import Frame
-from simulators.feed import shipped_core
-from simulators.scenario import find_scenario
-from simulators.session import PlantSource
+from simulators.scenario.direct_feed import shipped_core
+from simulators.scenario.plant_source import PlantSource
+from simulators.scenario.scenario import find_scenario
 
 EVERY_S = 5.0
 

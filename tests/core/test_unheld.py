@@ -9,10 +9,10 @@ from monitor.config.rig_file import find_rig
 from monitor.core.estimator.plausibility import UNHELD_S, Unheld
 from monitor.model.reading import Validity
 from monitor.model.stream import Frame
-from simulators.faults_readings import Freeze
-from simulators.feed import shipped_core
-from simulators.scenario import Scenario, Work
-from simulators.session import PlantSource
+from simulators.faults.readings import Freeze
+from simulators.scenario.direct_feed import shipped_core
+from simulators.scenario.plant_source import PlantSource
+from simulators.scenario.scenario import Scenario, Work
 
 RIG = find_rig("land")
 SECOND = 1_000_000_000

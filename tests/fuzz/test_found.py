@@ -26,7 +26,7 @@ from monitor.model.stream import Action, ActionKind, Frame
 from monitor.runtime.assembly import header_of
 from monitor.runtime.replay import ReplayDriver
 from monitor.runtime.restart import CATCH_UP_NS, left_behind
-from simulators.scenario import load_scenario
+from simulators.scenario.scenario import load_scenario
 from tests.fuzz.sessions import few_rules, sound_session
 from tests.fuzz.stream import T_NS, shipped, sound_snapshot
 from tests.fuzz.texts import find_rig_once, rules_for

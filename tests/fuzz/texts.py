@@ -25,7 +25,7 @@ from monitor.core.engine import Core
 from monitor.core.signals.table import SIGNAL_NAMES
 from monitor.errors import UserError
 from monitor.model.stream import Action, ActionKind, Frame
-from simulators.scenario import load_scenario, shipped_scenarios
+from simulators.scenario.scenario import load_scenario, shipped_scenarios
 from tests.fuzz.draws import Draws, edited, edited_lines
 
 VALUES: Final = (

@@ -11,9 +11,9 @@ from pathlib import Path
 
 from monitor.config.rig_file import find_rig
 from monitor.model.alarm import Finding
-from simulators.feed import findings_of
-from simulators.scenario import Scenario, find_scenario, shipped_scenarios
-from simulators.session import PlantSource
+from simulators.scenario.direct_feed import findings_of
+from simulators.scenario.plant_source import PlantSource
+from simulators.scenario.scenario import Scenario, find_scenario, shipped_scenarios
 
 FOLDER = Path(__file__).parent
 SEED = 1

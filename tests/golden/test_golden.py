@@ -2,7 +2,7 @@
 
 import pytest
 
-from simulators.scenario import find_scenario, shipped_scenarios
+from simulators.scenario.scenario import find_scenario, shipped_scenarios
 from tests.golden.regenerate import FOLDER, lines_of, play
 
 NAMES = sorted(shipped_scenarios())

@@ -24,8 +24,8 @@ from monitor.core.signals.table import SIGNAL_NAMES
 from monitor.model.stream import CARRIED_TOPIC, GRID_NS, Frame
 from monitor.runtime.assembly import core_of, header_of
 from monitor.runtime.runner import Runner
-from simulators.scenario import find_scenario
-from simulators.session import PlantSource
+from simulators.scenario.plant_source import PlantSource
+from simulators.scenario.scenario import find_scenario
 from tests.report.recorded import START_NS, rules, simulated
 
 S = 1_000_000_000

@@ -5,10 +5,10 @@ from dataclasses import replace
 
 from monitor.config.rig import Rig
 from monitor.config.rig_file import find_rig
-from simulators.brake import FrictionBrake
-from simulators.hydraulics import Circuits
-from simulators.plant import TICK_S, Plant
-from simulators.truth import GRAVITY_M_S2, Truth
+from simulators.machine.brake import FrictionBrake
+from simulators.machine.hydraulics import Circuits
+from simulators.machine.plant import TICK_S, Plant
+from simulators.machine.truth import GRAVITY_M_S2, Truth
 
 
 class GivenBrake(FrictionBrake):

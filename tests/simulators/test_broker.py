@@ -10,11 +10,11 @@ from monitor.adapters.mqtt.address import parse_broker_url
 from monitor.config.rig_file import find_rig
 from monitor.errors import UserError
 from monitor.model.stream import Frame
-from simulators.broker import embedded_broker, free_port
-from simulators.process import start_simulated_rig
-from simulators.publish import publish
-from simulators.scenario import find_scenario
-from simulators.session import PlantSource
+from simulators.delivery.broker import embedded_broker, free_port
+from simulators.delivery.process import start_simulated_rig
+from simulators.delivery.publish import publish
+from simulators.scenario.plant_source import PlantSource
+from simulators.scenario.scenario import find_scenario
 from tests.broker import PATIENCE_S, until
 
 

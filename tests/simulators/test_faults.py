@@ -9,10 +9,10 @@ import pytest
 
 from monitor.config.rig_file import find_rig
 from monitor.config.toml_file import validate
-from simulators.faults import FAULTS, kind_of
-from simulators.faults_base import Fault, OnSensor
-from simulators.scenario import Scenario
-from simulators.session import PlantSource
+from simulators.faults.base import Fault, OnSensor
+from simulators.faults.table import FAULTS, kind_of
+from simulators.scenario.plant_source import PlantSource
+from simulators.scenario.scenario import Scenario
 
 START, LENGTH = 4.0, 4.0
 Row = tuple[float, float, bool, int | None]

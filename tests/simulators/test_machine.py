@@ -7,9 +7,9 @@ from scipy.constants import bar, gallon, psi
 
 from monitor.config.rig import BandBrake
 from monitor.config.rig_file import find_rig
-from simulators.hydraulics import ATMOSPHERE_PA, Accumulator
-from simulators.plant import Plant
-from simulators.truth import Truth, band_torque_n_m
+from simulators.machine.hydraulics import ATMOSPHERE_PA, Accumulator
+from simulators.machine.plant import Plant
+from simulators.machine.truth import Truth, band_torque_n_m
 
 
 def discharge_m3(accumulator: Accumulator, down_to_pa: float, dt_s: float) -> float:

@@ -4,8 +4,8 @@ import random
 
 import pytest
 
-from simulators import pace
-from simulators.pace import PACE_TOPIC, STEP_NS, PacedClock, PacedIntake, Pacer
+from simulators.delivery import pace
+from simulators.delivery.pace import PACE_TOPIC, STEP_NS, PacedClock, PacedIntake, Pacer
 
 TOPICS = ["a", "b", "c"]
 ORIGIN = 1_000_000 * STEP_NS

@@ -8,12 +8,12 @@ import pytest
 from scipy.integrate import solve_ivp
 
 from monitor.config.rig_file import find_rig, shipped_rigs
-from simulators.plant import Plant
-from simulators.programs import operator_of
-from simulators.scenario import find_scenario, shipped_scenarios
-from simulators.session import PlantSource
-from simulators.spool import TAU, Spool
-from simulators.truth import GRAVITY_M_S2, Truth
+from simulators.crew.programs import operator_of
+from simulators.machine.plant import Plant
+from simulators.machine.spool import TAU, Spool
+from simulators.machine.truth import GRAVITY_M_S2, Truth
+from simulators.scenario.plant_source import PlantSource
+from simulators.scenario.scenario import find_scenario, shipped_scenarios
 from tests.simulators.rigs import imbalance, set_moving, textbook_plant
 
 G = GRAVITY_M_S2

@@ -10,10 +10,10 @@ from pathlib import Path
 import pytest
 
 from monitor.config.rig_file import find_rig, shipped_rigs
-from simulators.plant import TICK_S, Plant
-from simulators.scenario import find_scenario, shipped_scenarios
-from simulators.session import PlantSource
-from simulators.truth import GRAVITY_M_S2, Truth
+from simulators.machine.plant import TICK_S, Plant
+from simulators.machine.truth import GRAVITY_M_S2, Truth
+from simulators.scenario.plant_source import PlantSource
+from simulators.scenario.scenario import find_scenario, shipped_scenarios
 from tests.simulators.rigs import textbook_plant
 
 G = GRAVITY_M_S2
@@ -52,7 +52,7 @@ def test_halving_the_tick_moves_the_stop_by_millimetres(monkeypatch: pytest.Monk
     """Oil, torques, heat and geometry move once a tick of 10 ms. With ticks of 5 ms the same stop ends in the
     same place within millimetres, and the heat of the discs agrees within one per cent."""
     whole = stop_of(2)
-    monkeypatch.setattr("simulators.plant.TICK_S", TICK_S / 2)
+    monkeypatch.setattr("simulators.machine.plant.TICK_S", TICK_S / 2)
     half = stop_of(2, TICK_S / 2)
     assert half.ticks == 2 * whole.ticks
     assert whole.omega == half.omega == 0.0

@@ -4,9 +4,9 @@ import pytest
 
 from monitor.config.rig_file import find_rig
 from monitor.model.alarm import Severity
-from simulators.feed import findings_of
-from simulators.scenario import find_scenario
-from simulators.session import PlantSource
+from simulators.scenario.direct_feed import findings_of
+from simulators.scenario.plant_source import PlantSource
+from simulators.scenario.scenario import find_scenario
 
 
 @pytest.mark.parametrize("name", ["light", "deep"])

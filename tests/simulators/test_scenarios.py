@@ -10,13 +10,13 @@ from monitor.config.rules_file import default_rules_path, load_rules
 from monitor.config.toml_file import ConfigError, validate
 from monitor.core.signals.table import SIGNAL_NAMES
 from monitor.model.alarm import Finding, Severity
-from simulators import operator, programs
 from simulators.commands.scenarios import run as list_scenarios
-from simulators.faults import FAULTS, kind_of
-from simulators.programs import PROGRAMS
-from simulators.scenario import Scenario, Work, find_scenario, load_scenario, shipped_scenarios
-from simulators.session import DEFAULT_ORIGIN_NS, PlantSource
-from simulators.settings import SETTINGS
+from simulators.crew import operator, programs
+from simulators.crew.programs import PROGRAMS
+from simulators.crew.settings import SETTINGS
+from simulators.faults.table import FAULTS, kind_of
+from simulators.scenario.plant_source import DEFAULT_ORIGIN_NS, PlantSource
+from simulators.scenario.scenario import Scenario, Work, find_scenario, load_scenario, shipped_scenarios
 
 
 def test_shipped_scenarios_load_fit_their_rig_and_say_what_they_are() -> None:

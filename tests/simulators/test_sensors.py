@@ -11,11 +11,11 @@ from monitor.config.toml_file import validate
 from monitor.core.sensors.decoder import Decoder
 from monitor.model.reading import Sample
 from monitor.model.stream import Frame
-from simulators.plant import Plant
-from simulators.scenario import find_scenario
-from simulators.sensors import READ, Channel, SourceClock
-from simulators.session import DEFAULT_ORIGIN_NS, PlantSource
-from simulators.truth import Truth
+from simulators.machine.plant import Plant
+from simulators.machine.truth import Truth
+from simulators.scenario.plant_source import DEFAULT_ORIGIN_NS, PlantSource
+from simulators.scenario.scenario import find_scenario
+from simulators.sensors.channel import READ, Channel, SourceClock
 
 T0 = DEFAULT_ORIGIN_NS
 

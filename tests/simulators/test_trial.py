@@ -9,13 +9,13 @@ import pytest
 
 from monitor.cli import main
 from monitor.config.rig_file import find_rig
-from simulators.plant import Plant
+from simulators.machine.plant import Plant
+from simulators.machine.truth import Truth
 from simulators.trial.cases import SETS, case_of
 from simulators.trial.pool import fingerprint, keep_sessions, run_set
 from simulators.trial.report import page
 from simulators.trial.runs import run_case, stays_inside
 from simulators.trial.score import is_miss, quantile, rate, score, share
-from simulators.truth import Truth
 
 
 def test_cases_depend_on_set_seed_and_index_alone() -> None:

@@ -8,9 +8,9 @@ from types import MappingProxyType
 from typing import Final
 
 from monitor.config.rig import Rig
-from simulators.operator import HAND_S, Moves, Operator
-from simulators.plant import Plant
-from simulators.truth import GRAVITY_M_S2
+from simulators.crew.operator import HAND_S, Moves, Operator
+from simulators.machine.plant import Plant
+from simulators.machine.truth import GRAVITY_M_S2
 
 
 def trip(op: Operator) -> Moves:

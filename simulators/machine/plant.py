@@ -16,12 +16,12 @@ import copy
 import math
 
 from monitor.config.rig import Rig
-from simulators.brake import FrictionBrake
-from simulators.drive import AuxBrake, Drive, Overtravel
-from simulators.hydraulics import Circuits
-from simulators.parts import Ledger, Levers, StringLoad
-from simulators.spool import TAU, Spool
-from simulators.truth import GRAVITY_M_S2, Truth
+from simulators.machine.brake import FrictionBrake
+from simulators.machine.drive import AuxBrake, Drive, Overtravel
+from simulators.machine.hydraulics import Circuits
+from simulators.machine.levers_and_string import Ledger, Levers, StringLoad
+from simulators.machine.spool import TAU, Spool
+from simulators.machine.truth import GRAVITY_M_S2, Truth
 
 TICK_S = 0.01
 TICK_NS = 10_000_000

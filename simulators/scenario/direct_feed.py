@@ -10,7 +10,7 @@ from monitor.core.engine import Core
 from monitor.model.alarm import Finding
 from monitor.model.stream import Frame
 from monitor.runtime.assembly import core_of
-from simulators.session import PlantSource
+from simulators.scenario.plant_source import PlantSource
 
 
 def shipped_core(rig: Rig) -> Core:

@@ -12,12 +12,12 @@ from typing import Final
 from monitor.config.rig import Rig
 from monitor.config.toml_file import ConfigError
 from monitor.model.stream import Action, ActionKind, Frame
-from simulators.operator import HAND_TICKS
-from simulators.plant import TICK_NS, TICK_S, Plant
-from simulators.programs import operator_of
-from simulators.scenario import Scenario
-from simulators.sensors import Attached, Channel, Message, SourceClock
-from simulators.truth import Truth
+from simulators.crew.operator import HAND_TICKS
+from simulators.crew.programs import operator_of
+from simulators.machine.plant import TICK_NS, TICK_S, Plant
+from simulators.machine.truth import Truth
+from simulators.scenario.scenario import Scenario
+from simulators.sensors.channel import Attached, Channel, Message, SourceClock
 
 DEFAULT_ORIGIN_NS: Final = 1_767_225_600_000_000_000
 """Start of a session that has no start of its own: the first of January 2026, UTC."""
@@ -25,7 +25,7 @@ DEFAULT_ORIGIN_NS: Final = 1_767_225_600_000_000_000
 
 @dataclass(frozen=True, slots=True)
 class TruthEvent:
-    """Something the truth did: its name (see `simulators.scenario.Event`), when, where and how fast."""
+    """Something the truth did: its name (see `simulators.scenario.scenario.Event`), when, where and how fast."""
 
     name: str
     t_ns: int

@@ -1,7 +1,7 @@
 """What turns the drum and what holds it without friction: drive and clutch, auxiliary brake, overtravel device."""
 
 from monitor.config.rig import EddyAux, RegenAux, Rig
-from simulators.truth import Truth
+from simulators.machine.truth import Truth
 
 
 class Drive:

@@ -17,11 +17,11 @@ from monitor.config.rig import Rig
 from monitor.config.rig_file import shipped_rigs
 from monitor.config.toml_file import ConfigError, config_root, named_file, read_toml, validate
 from monitor.model.alarm import AlarmState, Finding, Severity
-from simulators.faults import FAULTS
-from simulators.faults_base import Fault
-from simulators.programs import PROGRAMS
-from simulators.sensors import READ
-from simulators.settings import SETTINGS
+from simulators.crew.programs import PROGRAMS
+from simulators.crew.settings import SETTINGS
+from simulators.faults.base import Fault
+from simulators.faults.table import FAULTS
+from simulators.sensors.channel import READ
 
 if TYPE_CHECKING:
     AnyFault = Fault

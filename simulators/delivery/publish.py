@@ -10,7 +10,7 @@ import aiomqtt
 from monitor.adapters.mqtt.address import BrokerUrl
 from monitor.errors import UserError
 from monitor.model.stream import Frame
-from simulators.pace import PACE_TOPIC, Pacer
+from simulators.delivery.pace import PACE_TOPIC, Pacer
 
 
 class Clock(Protocol):
@@ -37,7 +37,7 @@ async def publish(
 
     `start` is called once the broker has answered, and gives the clock. Frames marked as retained are published with the
     retain flag. QoS 0: a lost reading is followed by the next one. With `pacer`, how far it has come is told on
-    `simulators.pace.PACE_TOPIC`.
+    `simulators.delivery.pace.PACE_TOPIC`.
 
     Raises:
         UserError: the broker cannot be reached, or goes away.

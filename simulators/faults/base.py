@@ -6,10 +6,10 @@ from typing import TYPE_CHECKING, Annotated
 from pydantic import Field
 
 from monitor.config.fields import Model, Positive
-from simulators.sensors import Message
+from simulators.sensors.channel import Message
 
 if TYPE_CHECKING:
-    from simulators.session import PlantSource
+    from simulators.scenario.plant_source import PlantSource
 
 Number = Annotated[float, Field(allow_inf_nan=False)]
 From = Annotated[float, Field(ge=0, allow_inf_nan=False)]

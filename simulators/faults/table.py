@@ -6,10 +6,10 @@ travel) or `faults_machine` (the plant), and put it into the table at the end of
 
 from typing import Any, Final
 
-from simulators.faults_base import Fault
-from simulators.faults_delivery import DELIVERY_FAULTS
-from simulators.faults_machine import MACHINE_FAULTS
-from simulators.faults_readings import READING_FAULTS
+from simulators.faults.base import Fault
+from simulators.faults.delivery import DELIVERY_FAULTS
+from simulators.faults.machine import MACHINE_FAULTS
+from simulators.faults.readings import READING_FAULTS
 
 FAULTS: Final = (*READING_FAULTS, *DELIVERY_FAULTS, *MACHINE_FAULTS)
 """Every fault that a scenario can name."""

@@ -3,10 +3,10 @@
 from typing import TYPE_CHECKING, Final, Literal
 
 from monitor.config.fields import Positive, Share
-from simulators.faults_base import Fault, Number
+from simulators.faults.base import Fault, Number
 
 if TYPE_CHECKING:
-    from simulators.session import PlantSource
+    from simulators.scenario.plant_source import PlantSource
 
 
 class CircuitLeak(Fault):

@@ -4,8 +4,8 @@ import random
 from typing import Final, Literal
 
 from monitor.config.fields import Share
-from simulators.faults_base import Number, OnSensor
-from simulators.sensors import Message
+from simulators.faults.base import Number, OnSensor
+from simulators.sensors.channel import Message
 
 
 class Freeze(OnSensor):

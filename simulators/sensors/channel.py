@@ -15,7 +15,7 @@ from types import MappingProxyType
 from typing import Any, Final, Protocol
 
 from monitor.config.rig import EddyAux, Rig, Sensor
-from simulators.plant import Plant
+from simulators.machine.plant import Plant
 
 
 def _counts(plant: Plant, sensor: Sensor) -> float:

@@ -1,8 +1,8 @@
 """The friction brake of the true machine: torque from pressure, heat, fade, and what goes wrong with it."""
 
 from monitor.config.rig import BandBrake, CaliperBrake, Rig
-from simulators.hydraulics import Circuits
-from simulators.truth import Truth, band_torque_n_m, caliper_torque_n_m
+from simulators.machine.hydraulics import Circuits
+from simulators.machine.truth import Truth, band_torque_n_m, caliper_torque_n_m
 
 
 class FrictionBrake:

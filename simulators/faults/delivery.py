@@ -4,11 +4,11 @@ import random
 from typing import TYPE_CHECKING, Final, Literal
 
 from monitor.config.fields import Positive, Share
-from simulators.faults_base import Fault, Number, OnSensor
-from simulators.sensors import Message
+from simulators.faults.base import Fault, Number, OnSensor
+from simulators.sensors.channel import Message
 
 if TYPE_CHECKING:
-    from simulators.session import PlantSource
+    from simulators.scenario.plant_source import PlantSource
 
 
 class Duplicate(OnSensor):

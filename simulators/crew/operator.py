@@ -1,4 +1,4 @@
-"""The hand on the levers: moves as generators that are resumed every 50 ms. `simulators.programs` strings them together.
+"""The hand on the levers: moves as generators that are resumed every 50 ms. `simulators.crew.programs` strings them together.
 
 An operator sees height, speed and weight, and has brake, throttle, clutch, auxiliary brake and slips; nothing else is
 touched. Each move is a small speed controller with a profile that slows down before its target, which is what good
@@ -13,9 +13,9 @@ from dataclasses import dataclass
 from typing import Final
 
 from monitor.config.rig import EddyAux, RegenAux, Rig
-from simulators.brake import full_torque_n_m
-from simulators.plant import Plant
-from simulators.truth import GRAVITY_M_S2
+from simulators.machine.brake import full_torque_n_m
+from simulators.machine.plant import Plant
+from simulators.machine.truth import GRAVITY_M_S2
 
 HAND_S = 0.05
 HAND_TICKS = 5
@@ -80,7 +80,7 @@ class Operator:
         self._moves: Moves = self.wait(1e9)
 
     def get(self, name: str, default: float) -> float:
-        """A setting of the scenario (a name in `simulators.settings`), or its default."""
+        """A setting of the scenario (a name in `simulators.crew.settings`), or its default."""
         return float(self.settings.get(name, default))
 
     def follow(self, moves: Moves) -> None:
