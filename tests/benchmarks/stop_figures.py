@@ -1,7 +1,7 @@
 """Is the assured stop mark kept, and what does the assurance cost? Full-brake stops of the simulated rig, seen by the monitor.
 
 Run it with ``python -m tests.benchmarks.stop_figures [--runs N] [--seed S] [--jobs J]``. Each run is one machine that differs
-from the land rig's file (see `simulators.machine.truth`: rope, sheave factor, inertia, friction, lag), with its own load and speed
+from its file (see `simulators.machine.truth`: rope, sheave factor, inertia, friction, lag), with its own load and speed
 and place in the mast, moved by the simulated operator and stopped with a full brake. The mark is taken from the monitor one
 reaction time before the brake lever moves, which is what the mark promises: "if braking is called for now".
 """
