@@ -9,8 +9,8 @@ from typing import Any
 import pytest
 from hypothesis import settings
 
-from tests.broker import Certificates, Mosquitto, program
-from tests.browser import Chromium
+from tests.support.broker import Certificates, Mosquitto, program
+from tests.web.browser import Chromium
 
 # A busy machine is slow; that is no fault of the code.
 settings.register_profile("stopmark", deadline=None)

@@ -4,7 +4,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 from tests.benchmarks.pipeline_figures import BATCH, floor, pipeline
-from tests.broker import Mosquitto
+from tests.support.broker import Mosquitto
 
 
 async def test_the_whole_pipeline_costs_at_most_twice_a_bare_consumer(

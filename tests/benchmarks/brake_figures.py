@@ -1,7 +1,7 @@
 """Figures of the brake-health watch, printed: `python -m tests.benchmarks.brake_figures [runs]`.
 
 Machines drawn at random about the land rig's file (rope -2 to 0 %, sheave factor 1.02 to 1.04, inertia +-20 %, friction
-+-15 %, lag +-30 %) work the synthetic hoist of `tests.core.brakehealth_truth`: drum counts at 20 Hz through the estimator,
++-15 %, lag +-30 %) work the synthetic hoist of `tests.core.brakes.brakehealth_truth`: drum counts at 20 Hz through the estimator,
 pressures with noise. Printed: error of effectiveness after five stops (trip work, and lowering only), how often the truth
 lies within the stated sigma, how soon a 20 % loss of friction is seen, whether the assured scale stays below the truth, and
 the cost of one update.
@@ -17,7 +17,7 @@ from monitor.core.brakes.model import BrakeModel
 from monitor.core.estimator.estimator import Estimator
 from monitor.core.sensors.register import SensorRegister
 from monitor.model.snapshot import HoistState
-from tests.core.brakehealth_truth import Bench, Machine
+from tests.core.brakes.brakehealth_truth import Bench, Machine
 
 BRAKING = {"service_pressure_1": 3e6, "service_pressure_2": 3e6, "emergency_release_pressure": 2e7, "brake_lever": 0.2}
 """Readings of a brake that drags."""

@@ -14,11 +14,11 @@ import os
 from pathlib import Path
 from tempfile import TemporaryDirectory
 
-from tests.adapters.faults_of_broker import BROKER_FAULTS, outcome_of
-from tests.adapters.test_mqtt import Listener, listening
-from tests.broker import Mosquitto, until
-from tests.flooded_child import memory_bytes
-from tests.flooding import Course, flooded
+from tests.adapters.mqtt.faults_of_broker import BROKER_FAULTS, outcome_of
+from tests.adapters.mqtt.test_source import Listener, listening
+from tests.support.broker import Mosquitto, until
+from tests.support.flooded_child import memory_bytes
+from tests.support.flooding import Course, flooded
 
 FLOODS = {
     "flood": "all sensors, straight",

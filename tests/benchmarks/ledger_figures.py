@@ -17,10 +17,10 @@ from monitor.model.alarm import Finding, Severity
 from monitor.runtime.assembly import core_of
 from simulators.scenario.plant_source import PlantSource
 from simulators.scenario.scenario import find_scenario
-from tests.adapters.keeper_child import note
-from tests.adapters.killing import killed_ledger
-from tests.broker import wait_until
-from tests.report.recorded import rules
+from tests.adapters.ledger.writer_child import note
+from tests.adapters.sessions.killing import killed_ledger
+from tests.support.broker import wait_until
+from tests.support.recorded import rules
 
 NOTES = 2_000
 ONE_BY_ONE = 50

@@ -33,7 +33,7 @@ from monitor.model.stream import GRID_NS
 from monitor.runtime.assembly import header_of
 from monitor.runtime.live import LiveDriver
 from tests.benchmarks.sender import PREFIX, SWITCH
-from tests.broker import Mosquitto, until
+from tests.support.broker import Mosquitto, until
 
 SWITCHED = """
 [[rule]]

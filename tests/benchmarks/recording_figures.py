@@ -32,8 +32,8 @@ from monitor.config.rig import Rig
 from monitor.config.rig_file import find_rig
 from monitor.model.stream import Frame
 from monitor.runtime.replay import ReplayDriver
-from tests.adapters.killing import killed_session
-from tests.broker import Mosquitto, until
+from tests.adapters.sessions.killing import killed_session
+from tests.support.broker import Mosquitto, until
 
 START_NS = 1_767_225_600_000_000_000
 RATE_HZ = 20

@@ -23,7 +23,7 @@ from tempfile import TemporaryDirectory, TemporaryFile
 
 from monitor.config.rig_file import shipped_rigs
 from tests.benchmarks.screen_figures import cpu_s, drain, read_until
-from tests.broker import Mosquitto
+from tests.support.broker import Mosquitto
 
 SETTLE_S = 8.0
 """Before the measuring starts: imports, the first paint, the first readings."""

@@ -12,7 +12,7 @@ from monitor.model.stream import Frame
 from monitor.presentation.format import Units
 from monitor.report.attention import MOST_LINES, look_table
 from monitor.report.sections import Story
-from tests.report.recorded import START_NS, by_hand, reading
+from tests.support.recorded import START_NS, by_hand, reading
 
 S = 1_000_000_000
 

@@ -17,7 +17,7 @@ from monitor.model.stream import Action, ActionKind, Frame
 from monitor.report.html import table, text
 from monitor.report.page import SECTIONS, make_report
 from monitor.report.plots import Chart, Curve, Panel, band, ticks, time_ticks
-from tests.report.recorded import START_NS, by_hand, reading
+from tests.support.recorded import START_NS, by_hand, reading
 
 VOID = {"meta", "link", "br", "img", "hr", "input"}
 S = 1_000_000_000

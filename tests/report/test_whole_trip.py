@@ -16,8 +16,8 @@ from monitor.adapters.sessions.chain import SessionChain
 from monitor.analysis.recording import collect
 from monitor.model.stream import Frame
 from monitor.physics.line import round_trip_j
-from tests.core.test_linework import trapezoid
-from tests.report.recorded import START_NS, by_hand, reading
+from tests.core.hoist.test_line_work import trapezoid
+from tests.support.recorded import START_NS, by_hand, reading
 
 STANDS: Final = 3
 STAND_M: Final = 93 * foot

@@ -15,7 +15,7 @@ from simulators.delivery.process import start_simulated_rig
 from simulators.delivery.publish import publish
 from simulators.scenario.plant_source import PlantSource
 from simulators.scenario.scenario import find_scenario
-from tests.broker import PATIENCE_S, until
+from tests.support.broker import PATIENCE_S, until
 
 
 async def listen(port: int, topic: str, count: int, ready: asyncio.Event) -> list[tuple[str, bytes]]:

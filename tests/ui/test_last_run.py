@@ -1,7 +1,7 @@
 """A run that goes on from an earlier one tells so on its screens, and not in the record alone."""
 
 from monitor.runtime.driver import LAST_RUN
-from tests.host import live
+from tests.host.host import live
 
 
 def test_the_live_driver_knows_what_its_run_took_up() -> None:

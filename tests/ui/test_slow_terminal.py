@@ -16,7 +16,7 @@ from pathlib import Path
 
 from monitor.model.snapshot import Snapshot
 from monitor.ui.app import StopmarkApp
-from tests.broker import PATIENCE_S
+from tests.support.broker import PATIENCE_S
 from tests.ui import sample
 from tests.ui.drivers import FakeDriver
 

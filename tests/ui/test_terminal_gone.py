@@ -10,7 +10,7 @@ from pathlib import Path
 from monitor.adapters.sessions.folder import session_files
 from monitor.adapters.sessions.reader import SessionReader
 from tests.benchmarks.screen_figures import read_until
-from tests.broker import PATIENCE_S, free_port
+from tests.support.broker import PATIENCE_S, free_port
 
 
 def test_the_watch_ends_in_order_when_its_terminal_goes_away_without_a_word(tmp_path: Path) -> None:

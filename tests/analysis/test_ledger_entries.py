@@ -1,0 +1,90 @@
+"""What the ledger takes from sessions."""
+
+from pathlib import Path
+
+import pytest
+
+from monitor.adapters.ledger.entries import Draft, Stretch
+from monitor.adapters.ledger.ledger import Entry
+from monitor.adapters.sessions.chain import SessionChain
+from monitor.analysis.ledger_entries import drafts, trend_words, work_since_cut_j
+from monitor.analysis.recording import Recording, collect
+from monitor.commands.ledger import alarm_levels
+from monitor.model.stream import Action, ActionKind
+from monitor.presentation.figures import figures
+from tests.report.test_page import drum_and_load
+from tests.support.recorded import START_NS, by_hand
+
+S = 1_000_000_000
+
+
+def test_line_work_and_brake_health_of_a_day_are_taken(trip_rec: Recording) -> None:
+    found = drafts(trip_rec)
+    (work,) = [draft for draft in found if isinstance(draft, Stretch)]
+    assert work.done_j == pytest.approx(float(trip_rec["line_work"][-1]))
+    (brake,) = [draft for draft in found if isinstance(draft, Draft) and draft.kind == "brake"]
+    assert 0.8 < brake.numbers["aux_share"] <= 1.0
+
+
+def test_what_the_crew_did_is_taken_with_who(tmp_path: Path) -> None:
+    items = drum_and_load(60)
+    t_ns = items[-1].t_ns
+    items += [
+        Action(t_ns + S, ActionKind.REFERENCE_HEIGHT, number=3.0, who="ab"),
+        Action(t_ns + 2 * S, ActionKind.SLIP_AND_CUT, number=12.0, who="cd"),
+        Action(t_ns + 3 * S, ActionKind.NOTE, text="pads look thin", who="ef"),
+        Action(t_ns + 4 * S, ActionKind.REFERENCE_HEIGHT, number=-500.0, who="ab"),  # refused
+        Action(t_ns + 5 * S, ActionKind.SLIP_AND_CUT, who="ab"),  # refused
+    ]
+    with SessionChain([by_hand(tmp_path / "done.stopmark", items)]) as chain:
+        happened = [draft for draft in drafts(collect(chain)) if isinstance(draft, Draft)]
+    found = {draft.kind: draft for draft in happened}
+    assert len(found) == len(happened)
+    assert (found["reference"].who, dict(found["reference"].numbers)) == ("ab", {"height_m": 3.0})
+    assert (found["line-cut"].who, dict(found["line-cut"].numbers)) == ("cd", {"turns": 12.0})
+    assert (found["note"].who, found["note"].text) == ("ef", "pads look thin")
+    assert found["note"].t_ns > START_NS
+
+
+def entry(kind: str, day: int, **numbers: float) -> Entry:
+    return Entry(day, START_NS + day * 86_400 * S, START_NS, kind, "ab", "", numbers)
+
+
+def test_line_work_counts_from_the_last_cut() -> None:
+    entries = [entry("line-work", 1, work_j=5.0), entry("line-cut", 2), entry("line-work", 3, work_j=7.0),
+               entry("line-new", 4), entry("line-work", 5, work_j=11.0), entry("line-work", 6, work_j=13.0)]  # fmt: skip
+    assert work_since_cut_j(entries) == (24.0, START_NS + 4 * 86_400 * S)
+    assert work_since_cut_j(entries[:1]) == (5.0, None)
+    assert work_since_cut_j([]) == (0.0, None)
+
+
+def test_trends_say_a_date_only_where_the_data_carries_one() -> None:
+    falling = [entry("brake", day, effectiveness=1.0 - 0.004 * day) for day in range(0, 60, 3)]
+    words = dict(trend_words(falling, {"effectiveness": 0.7}))
+    assert "reaches 0.7 around 2026-03-17" in words["brake effectiveness"]  # 75 days at 0.004 a day
+    assert words["auxiliary share"].startswith("0 entries; a trend needs")
+    level = [entry("brake", day, effectiveness=0.9 + 0.01 * (-1) ** day) for day in range(60)]
+    words = dict(trend_words(level, {"effectiveness": 0.7}))
+    assert "no change can be told from none" in words["brake effectiveness"]
+    assert "cannot be told from this" in words["brake effectiveness"]
+
+
+def test_new_pads_begin_the_trend_anew_and_the_leak_is_told_in_the_trades_unit() -> None:
+    falling = [entry("brake", day, effectiveness=1.0 - 0.004 * day, leak_pa_s=1e3 * day) for day in range(0, 60, 3)]
+    words = dict(trend_words([*falling, entry("pads", 50)], alarms={"effectiveness": 0.7, "leak_pa_s": 65e3}))
+    assert words["brake effectiveness"].startswith("3 entries since the pads were changed on 2026-02-20; a trend needs")
+    assert words["pressure leak rate"].startswith("34.2 bar/min on 2026-02-27, +18.2 bar/min per month")
+    assert "reaches 39 bar/min around 2026-03-07" in words["pressure leak rate"]
+    level = [entry("brake", day, effectiveness=0.9 + 0.01 * (-1) ** day) for day in range(60)]
+    assert "cannot be told" not in dict(trend_words(level, alarms={"effectiveness": 0.7}))["brake effectiveness"]
+
+
+def test_figures_are_told_in_the_trades_units() -> None:
+    numbers = {"work_j": 1.43e8, "span_s": 3600.0, "passed": 1.0, "response_s": 0.31, "turns": 12.0, "cut_m": 24.4}
+    assert figures(numbers) == "work 9.988 ton-miles, span 60 min, response 0.31 s, turns 12, cut 24.4 m"
+    assert figures({"leak_pa_s": 5000.0, "away_s": 3.0}) == "leak 3 bar/min, away 3 s"
+    assert figures({}) == ""
+
+
+def test_the_shipped_alarms_have_levels_for_the_trend() -> None:
+    assert alarm_levels() == {"effectiveness": 0.7, "leak_pa_s": 15000.0, "aux_share": 0.5}

@@ -1,0 +1,120 @@
+"""What the brakes' readings tell of the motion before the position shows it; and that nothing dangerous rests on it."""
+
+import math
+from collections.abc import Callable
+
+import pytest
+
+from monitor.config.rig_file import find_rig
+from monitor.core.brakes.deceleration import MOST_M_S2, Slowing
+from monitor.core.estimator.estimate import Estimate
+from monitor.model.reading import Validity
+from monitor.physics.motion import Hoist, acceleration_lowering_m_s2
+from tests.core.estimator.motion_bench import Bench, rig_with
+
+RIG = find_rig("land")
+RADIUS_M = 0.4
+MASS_KG = 80_000.0
+HOLDS_N_M = 30_000.0
+
+
+def seen(speed: float, sigma: float = 0.005) -> Estimate:
+    return Estimate(0, 10.0, speed, 0.0, 0.01, sigma, 0.1, 0.05, 0.02, Validity.VALID, 60.0, 2, RADIUS_M, False)
+
+
+def run(
+    looks: int, speed: Callable[[float], float], torque: Callable[[float], float], driven: bool = False
+) -> list[float]:
+    """`sure_m_s2` at each look, 50 ms apart, from a second before zero on; the looks before it are left out."""
+    slowing = Slowing(RIG)
+    found = []
+    for k in range(-20, looks):
+        t = 0.05 * k
+        slowing.step(0.05, seen(speed(t)), MASS_KG, torque(t), driven)
+        if k >= 0:
+            found.append(slowing.sure_m_s2)
+    return found
+
+
+def brake_on(t: float) -> float:
+    return HOLDS_N_M if t < 0.0 else 3.0 * HOLDS_N_M
+
+
+def test_torque_that_comes_on_is_believed_at_once_and_never_more_than_it_does() -> None:
+    hoist = Hoist(MASS_KG, RIG.drum.inertia_kg_m2, RIG.line.lines, RADIUS_M)
+    does = acceleration_lowering_m_s2(hoist, HOLDS_N_M) - acceleration_lowering_m_s2(hoist, 3.0 * HOLDS_N_M)
+    first = run(1, lambda t: -1.0, brake_on)[0]
+    assert 0.25 * does < first < does
+
+
+def test_a_brake_that_does_not_bite_is_believed_no_longer_than_a_moment() -> None:
+    sure = run(40, lambda t: -1.0, brake_on)
+    assert sure == sorted(sure, reverse=True)
+    assert sure[round(1.0 / 0.05)] < 0.1 * sure[0]
+
+
+def test_a_brake_that_bites_stays_believed_by_what_the_speed_shows() -> None:
+    rate = 0.4
+    sure = run(30, lambda t: -1.0 + rate * max(0.0, t), brake_on)
+    assert min(sure) > 0.0
+    assert sure[-1] == pytest.approx(rate, abs=0.1)
+
+
+def test_a_brake_that_is_eased_is_no_slowing_down() -> None:
+    slows = run(20, lambda t: -1.5 + 0.3 * (t + 1.0), lambda t: HOLDS_N_M)
+    eased = run(20, lambda t: -1.5 + 0.3 * (min(t, 0.0) + 1.0), lambda t: HOLDS_N_M if t < 0.0 else 0.5 * HOLDS_N_M)
+    assert min(slows) > 0.1
+    assert max(eased) < min(slows)
+
+
+def test_a_drive_that_may_be_pulling_makes_torque_no_surety() -> None:
+    assert run(10, lambda t: 1.0, brake_on, driven=True) == [0.0] * 10
+    assert run(1, lambda t: 1.0, brake_on)[0] > 0.0
+
+
+def test_what_is_not_known_says_nothing_and_a_gauge_that_jumps_says_little() -> None:
+    slowing = Slowing(RIG)
+    slowing.step(0.05, seen(-1.0), MASS_KG, math.nan, False)
+    assert math.isnan(slowing.known_m_s2)
+    assert slowing.sure_m_s2 == 0.0
+    slowing.step(0.05, seen(-1.0), math.nan, HOLDS_N_M, False)
+    assert math.isnan(slowing.known_m_s2)
+    assert slowing.sure_m_s2 == 0.0
+    slowing.step(0.05, seen(-1.0), MASS_KG, 1e7, False)
+    assert slowing.known_m_s2 == MOST_M_S2  # upwards: against the motion
+    slowing.step(0.05, seen(1.0), MASS_KG, 1e7, False)
+    assert slowing.known_m_s2 == -MOST_M_S2
+    slowing.pause()
+    assert math.isnan(slowing.known_m_s2)
+
+
+def follow(decelerates: float, promised: float, seed: int) -> list[tuple[float, float, float]]:
+    """(seconds since the brake came on, error of the speed, its bound) of the light rig's position, read to a centimetre, of
+    a block at 1 m/s that slows by `decelerates` while the brakes' readings promise `promised` m/s2."""
+    on, end = 5.0, 7.0
+
+    def height(t: float) -> float:
+        since = max(0.0, t - on)
+        return 20.0 - t + 0.5 * decelerates * since * since
+
+    bench = Bench(rig_with("light"), height, seed=seed).run(on)
+    bench.estimator.braked(0.0)
+    bench.estimator.braked(promised)
+    bench.run(end)
+    speed = ((t, e, -1.0 + decelerates * max(0.0, t - on)) for t, _, e in bench.track if t >= on)
+    return [(t - on, e.speed_m_s - v, e.speed_bound_m_s) for t, e, v in speed]
+
+
+def test_the_filter_lags_less_behind_a_brake_that_bites() -> None:
+    def mean(promised: float) -> float:
+        looks = [abs(error) for seed in range(10) for t, error, _ in follow(0.45, promised, seed) if t < 1.0]
+        return sum(looks) / len(looks)
+
+    assert mean(0.45) < 0.8 * mean(0.0)
+
+
+@pytest.mark.parametrize("share", [0.0, 1.25])
+def test_the_truth_stays_inside_the_bounds_whether_the_brake_bites_or_not(share: float) -> None:
+    looks = [look for seed in range(20) for look in follow(0.45 * share, 0.45, seed)]
+    inside = sum(abs(error) <= bound for _, error, bound in looks) / len(looks)
+    assert inside >= 0.99
