@@ -69,3 +69,5 @@ class AlarmView:
     blind: bool = False
     """The input is invalid: the condition is held as it was, not evaluated."""
     shelved_until_ns: int | None = None
+    prompt: bool = False
+    """A cue for ordinary work: it comes up acknowledged."""

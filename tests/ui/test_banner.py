@@ -120,7 +120,7 @@ def test_a_silenced_bell_is_told_while_it_would_ring(size: tuple[int, int]) -> N
 @pytest.mark.parametrize("size", SIZES, ids=str)
 def test_a_cue_that_nobody_acknowledged_is_not_said_to_be(size: tuple[int, int]) -> None:
     cue = sample.alarm("ease", Severity.NOTICE, "Ease: lower limit ahead", "Look at the room down.",
-                       state=AlarmState.ACKNOWLEDGED)  # fmt: skip
+                       state=AlarmState.ACKNOWLEDGED, prompt=True)  # fmt: skip
     for spec in (DRIVE, SCREENS[2]):
         text = page(replace(sample.calm(), alarms=(cue,)), spec, size).text()
         assert " acknowledged" not in text
@@ -129,6 +129,15 @@ def test_a_cue_that_nobody_acknowledged_is_not_said_to_be(size: tuple[int, int])
     history.feed(sample.calm())
     history.feed(replace(sample.calm(), t_ns=sample.T0_NS + sample.SECOND, alarms=(cue,)))
     assert " acknowledged" not in page(sample.calm(), SCREENS[2], size, look=Look(page=1), history=history).text()
+
+
+def test_an_acknowledged_notice_is_no_cue() -> None:
+    """Somebody acknowledged it: only a prompt comes up without anything to acknowledge."""
+    notice = sample.alarm("check-due", Severity.NOTICE, "Brake test due", "Plan it.", state=AlarmState.ACKNOWLEDGED)
+    for spec in (DRIVE, SCREENS[2]):
+        text = page(replace(sample.calm(), alarms=(notice,)), spec, (120, 40)).text()
+        assert "acknowledged" in text
+        assert "cue" not in text
 
 
 @pytest.mark.parametrize("size", SIZES, ids=str)

@@ -392,6 +392,7 @@ class AlarmBank:
                 active=alarm.condition.true,
                 blind=alarm.condition.blind,
                 shelved_until_ns=alarm.shelved_until_ns,
+                prompt=alarm.rule.prompt,
             )
             for alarm in shown
         )

@@ -150,7 +150,7 @@ STATE_WORDS = {
 
 def nothing_to_acknowledge(alarm: AlarmView) -> bool:
     """A cue for ordinary work comes up acknowledged, though nobody did that; it must not be said."""
-    return alarm.severity is Severity.NOTICE and alarm.state is AlarmState.ACKNOWLEDGED
+    return alarm.prompt and alarm.state is AlarmState.ACKNOWLEDGED
 
 
 def _alarm(area: Area, view: View, alarms: list[AlarmView]) -> None:

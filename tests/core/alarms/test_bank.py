@@ -81,6 +81,17 @@ def test_normal_life_with_acknowledgement() -> None:
     assert bench.bank.views() == ()
 
 
+def test_only_a_prompt_is_shown_as_one() -> None:
+    """Both stand acknowledged, but only the prompt came up so."""
+    bench = Bench(rule("notice", severity="NOTICE"), rule("cue", severity="NOTICE", prompt=True))
+    bench.step(a=2.0)
+    bench.act(ActionKind.ACKNOWLEDGE, "notice")
+    assert {view.key: (view.state, view.prompt) for view in bench.bank.views()} == {
+        "notice": (A, False),
+        "cue": (A, True),
+    }
+
+
 def test_return_before_acknowledgement_and_alarm_again() -> None:
     bench = Bench(rule("one"))
     bench.step(a=2.0)
