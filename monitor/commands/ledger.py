@@ -1,6 +1,7 @@
 """`stopmark ledger`: what was checked, cut, changed and measured on a rig, by whom and when. Entries are only added."""
 
 import argparse
+import contextlib
 import shutil
 import sys
 import time
@@ -52,6 +53,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
                              " they reach the alarms' levels, where that can be told")  # fmt: skip
     trend.add_argument("--bound", metavar="NAME=NUMBER", action="append", default=[],
                        help="say when a series reaches a value: effectiveness=0.7")  # fmt: skip
+    trend.add_argument("--rules", metavar="FILE", type=Path,
+                       help="rule catalogue with the alarms' levels (default: that of the rig's newest session here, else"
+                       " the one that comes with Stopmark)")  # fmt: skip
     for place in (show, add, export, verify, trend):
         place.add_argument("--rig", metavar="NAME", help="name of the rig (default: the only one with a ledger there)")
         place.add_argument("--data", metavar="DIR", help="folder of the ledgers (default: the user's data folder)")
@@ -80,7 +84,7 @@ def run(args: argparse.Namespace) -> int:
         if args.what == "export":
             return _export(ledger, args.out, args.force)
         if args.what == "trend":
-            return _trend(ledger, args.bound)
+            return _trend(ledger, args.bound, site_rules(folder, path.stem, args.rules))
         return _show(ledger, args)
 
 
@@ -258,33 +262,54 @@ def _export(ledger: "Ledger", out: Path, force: bool) -> int:
     return 0
 
 
-def _trend(ledger: "Ledger", bounds: list[str]) -> int:
+def _trend(ledger: "Ledger", bounds: list[str], rules: tuple[str, str]) -> int:
     from monitor.analysis.ledger_entries import SERIES, trend_words
 
     wanted = numbers_of(bounds)
     unknown = [name for name in wanted if name not in SERIES]
     if unknown:
         raise UserError(f"--bound {unknown[0]}: no such series; there are {', '.join(SERIES)}")
-    for words, text in trend_words(ledger.entries(), wanted, alarm_levels()):
+    for words, text in trend_words(ledger.entries(), wanted, alarm_levels(*rules)):
         print(f"{words}: {text}")
     return 0
 
 
-def alarm_levels() -> dict[str, float]:
-    """Levels at which the shipped rules' gravest alarms come, for each number of a ``brake`` entry that has one.
+def site_rules(folder: Path, rig: str, given: Path | None = None) -> tuple[str, str]:
+    """Rules that `rig` is watched with, and where they stand: the `given` file, else those that its newest live session in
+    `folder` was recorded with, else the shipped ones."""
+    from monitor.adapters.sessions.folder import session_files
+    from monitor.adapters.sessions.format import SessionError
+    from monitor.adapters.sessions.reader import SessionReader
+    from monitor.config.rules_file import default_rules_path
+    from monitor.config.toml_file import read_text
+
+    if given is None:
+        for path in reversed([*session_files(folder, rig)]):
+            # One that cannot be read hides none of those before it.
+            with contextlib.suppress(SessionError), SessionReader(path) as session:
+                if session.mode == "LIVE":
+                    return session.rules_text, f"{path}: rules"
+    path = given or Path(default_rules_path())
+    return read_text(path), str(path)
+
+
+def alarm_levels(rules_text: str, where: str) -> dict[str, float]:
+    """Levels at which the gravest alarms of these rules come, for each number of a ``brake`` entry that has one.
 
     A level that depends on the rig is left out.
+
+    Raises:
+        ConfigError: they are no rules.
     """
     from monitor.adapters.ledger.entries import BRAKE_FIGURES
-    from monitor.config.rules_file import default_rules_path
-    from monitor.config.toml_file import parse_toml, read_text
+    from monitor.config.rules_file import rule_tables
+    from monitor.config.toml_file import parse_toml
     from monitor.model.alarm import Severity
 
-    path = Path(default_rules_path())
     levels: dict[str, tuple[Severity, float]] = {}
     names = {signal: name for name, signal in BRAKE_FIGURES.items()}
-    for rule in parse_toml(read_text(path), str(path))["rule"]:
-        name, trip, severity = names.get(rule["signal"]), rule["trip"], Severity[rule["severity"]]
-        if name is not None and isinstance(trip, float) and severity >= levels.get(name, (severity, 0.0))[0]:
+    for rule in rule_tables(parse_toml(rules_text, where), where):
+        name, trip, severity = names.get(rule.signal), rule.trip, Severity[rule.severity]
+        if name is not None and not isinstance(trip, str) and severity >= levels.get(name, (severity, 0.0))[0]:
             levels[name] = severity, trip
     return {name: level for name, (_, level) in levels.items()}

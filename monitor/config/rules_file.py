@@ -118,6 +118,18 @@ def build_rules(data: Mapping[str, Any], where: str, rig: Rig, known_signals: Co
     return RuleSet(tuple(_with_hidden_keys(rule, rules, present) for rule in rules), tuple(left_out))
 
 
+def rule_tables(data: Mapping[str, Any], where: str) -> list[RuleTable]:
+    """The rules as they are written, for no rig in particular.
+
+    Raises:
+        ConfigError: any problem; every problem is named.
+    """
+    tables, problems = _tables(data, where)
+    if problems:
+        raise ConfigError(problems)
+    return tables
+
+
 class _AbsentError(Exception):
     """A level refers to equipment that this rig has not."""
 

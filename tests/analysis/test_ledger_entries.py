@@ -4,18 +4,24 @@ from pathlib import Path
 
 import pytest
 
-from monitor.adapters.ledger.entries import Draft, Stretch
-from monitor.adapters.ledger.ledger import Entry
+from monitor.adapters.ledger.entries import DAY_NS, Draft, Stretch
+from monitor.adapters.ledger.ledger import Entry, Ledger
 from monitor.adapters.sessions.chain import SessionChain
+from monitor.adapters.sessions.recorder import Recorder
 from monitor.analysis.ledger_entries import drafts, trend_words, work_since_cut_j
 from monitor.analysis.recording import Recording, collect
-from monitor.commands.ledger import alarm_levels
+from monitor.cli import main
+from monitor.commands.ledger import alarm_levels, site_rules
+from monitor.config.rig_file import find_rig
 from monitor.model.stream import Action, ActionKind
 from monitor.presentation.figures import figures
+from monitor.runtime.assembly import header_of
 from tests.report.test_page import drum_and_load
-from tests.support.recorded import START_NS, by_hand
+from tests.support.recorded import START_NS, by_hand, changed, rules
 
 S = 1_000_000_000
+SHIPPED_LEVELS = {"effectiveness": 0.7, "leak_pa_s": 15000.0, "aux_share": 0.5}
+Capture = pytest.CaptureFixture[str]
 
 
 def test_line_work_and_brake_health_of_a_day_are_taken(trip_rec: Recording) -> None:
@@ -86,5 +92,31 @@ def test_figures_are_told_in_the_trades_units() -> None:
     assert figures({}) == ""
 
 
-def test_the_shipped_alarms_have_levels_for_the_trend() -> None:
-    assert alarm_levels() == {"effectiveness": 0.7, "leak_pa_s": 15000.0, "aux_share": 0.5}
+def test_the_shipped_alarms_have_levels_for_the_trend(tmp_path: Path) -> None:
+    assert alarm_levels(*site_rules(tmp_path, "land")) == SHIPPED_LEVELS
+
+
+def test_the_levels_are_those_of_the_rules_the_site_watches_with(tmp_path: Path, capsys: Capture) -> None:
+    """The newest live session of the rig tells them; a rule file that is given goes before it."""
+    for day, trip, mode in ((1, 0.6, "LIVE"), (2, 0.8, "LIVE"), (3, 0.9, "SIMULATED")):
+        text = changed(rules(), "brake-weak", trip=trip, clear=0.95)
+        path = tmp_path / f"land-2026010{day}-000000.stopmark"
+        with Recorder(path, header_of(find_rig("land"), text, mode, START_NS)):  # type: ignore[arg-type]
+            pass
+    (tmp_path / "land-20260104-000000.stopmark").write_bytes(b"no session")
+    assert alarm_levels(*site_rules(tmp_path, "land")) == SHIPPED_LEVELS | {"effectiveness": 0.8}
+    assert alarm_levels(*site_rules(tmp_path, "deep")) == SHIPPED_LEVELS
+    with Ledger(tmp_path / "land.ledger") as ledger:
+        for day in range(0, 60, 3):
+            at_ns = START_NS + day * DAY_NS
+            ledger.add("brake", at_ns, at_ns, numbers={"effectiveness": 1.0 - 0.003 * day})
+    trend = ["ledger", "trend", "--rig", "land", "--data", str(tmp_path)]
+    assert main(trend) == 0
+    assert "reaches 0.8 around 2026-03-08" in capsys.readouterr().out
+    given = tmp_path / "rules.toml"
+    given.write_text(changed(rules(), "brake-weak", trip=0.75, clear=0.95))
+    assert main([*trend, "--rules", str(given)]) == 0
+    assert "reaches 0.75 around" in capsys.readouterr().out
+    given.write_text("[[rule]]\nid = 1\n")
+    assert main([*trend, "--rules", str(given)]) == 2
+    assert "rules.toml: format: this field is missing" in capsys.readouterr().err
