@@ -21,12 +21,11 @@ that is hidden by a worse one of the same moment never shows up first. Two safet
 suppression as it was (losing the data must not hide an alarm), and a suppressed rule's condition is evaluated all the
 same, but without its off delay: what is right again by the time it would be told is not told.
 
-Findings are the told story of an alarm: `before` of each is `after` of the one before. A normal alarm that is
-suppressed and becomes normal again, as dozens do with every movement of the block, has nothing to tell and makes no
-finding.
+Findings tell the story of an alarm: `before` of each is `after` of the one before. A normal alarm that is suppressed
+and becomes normal again, as dozens do with every movement of the block, makes none.
 
-Most rules are quiet at most grid points. They are kept in plain lists (`_sort_watch`) where one comparison decides
-each; only the others (true, pending, clearing, or with an input that turned known or unknown) are stepped.
+Most rules are quiet at most grid points. They are kept in plain lists (`_sort_watch`) where one comparison decides each;
+only the others (true, pending, clearing, or an input that turned known or unknown) are stepped.
 """
 
 import math
@@ -46,7 +45,6 @@ from monitor.text import printable
 SHELVE_DEFAULT_S: Final = 1800.0
 SHELVE_LONGEST_S: Final = 12 * 3600.0
 _SECOND_NS: Final = 1_000_000_000
-
 SensorFlags = Sequence[tuple[tuple[float, int], ...]]
 """Per sensor of the rig, one (number, validity) for each of SENSOR_SIGNALS. A tuple that is given again is not read again."""
 
