@@ -30,6 +30,7 @@ from monitor.core.brakes.descent import (
 from monitor.core.brakes.effectiveness import Effectiveness, Look
 from monitor.core.brakes.friction_filter import BrakeFilter
 from monitor.core.brakes.hydraulics import HydraulicsWatch
+from monitor.core.brakes.inputs import AppliedBrakes, BrakeReadings, MotionView, drive_released
 from monitor.core.brakes.model import BrakeModel
 from monitor.core.estimator.estimator import Estimate
 from monitor.core.saved_state import numbers
@@ -114,83 +115,96 @@ class BrakeHealth:
         load_validity: int,
         number: Callable[[str], Flag],
     ) -> None:
-        """Look at the grid point `t_ns`. `direction` is the last motion's; `number` gives a quantity's last reading
-        in SI and its validity. Under 15 us."""
+        """Take the grid point `t_ns`. `direction` is the last motion's; `number` gives a quantity's last reading in SI and
+        its validity. Under 15 us.
+
+        Every watch has one line, and the order is fixed: hydraulics, heat and evidence, load, effectiveness, energy,
+        deceleration, creep."""
         dt = (t_ns - self._last_ns) * 1e-9
         if dt <= 0.0:
             return
         if dt > _LONGEST_STEP_S:
-            if self._last_ns >= 0:
-                self.restore(self.state(), t_ns)  # a gap is a restart: results stay, what was under way does not
-            self._until_slow = 0
-            dt = 0.05
+            dt = self._after_gap(t_ns)
         self._last_ns = t_ns
-
-        first, ok1 = number("service_pressure_1")
-        second, ok2 = number("service_pressure_2")
-        if ok1 > _DEGRADED or ok2 > _DEGRADED:
-            first, second = _known_of_pair(first, ok1, second, ok2)
-        lever, ok = number("brake_lever")
-        if ok > _DEGRADED:
-            lever = math.nan
-        accumulator, ok = number("accumulator_pressure")
-        if ok > _DEGRADED:
-            accumulator = math.nan
-        self.hydraulics.step(dt, lever, first, second, accumulator)
-        first, second = self.hydraulics.first, self.hydraulics.second
-        emergency = self._emergency_torque(number) if self._springs else 0.0
-
-        speed, a, radius = estimate.speed_m_s, estimate.acceleration_m_s2, estimate.radius_m
-        speed_sigma, validity = estimate.speed_sigma_m_s, int(estimate.validity)
-        seen = validity <= _DEGRADED and not estimate.slow and math.isfinite(speed + a + radius)
-        arm = radius / self._lines if seen else math.nan
-        omega = abs(speed) / arm if seen else math.nan
-        aux, aux_doubt = self.auxiliary.torque(omega, number)
-        engaged, clutch_validity = number("clutch_engaged")
-        free = clutch_validity <= _DEGRADED and engaged < 0.5
-        if free and self._regen and math.isnan(aux):
-            aux = aux_doubt = 0.0  # the motors brake through the clutch
-        elif clutch_validity == _NOT_FITTED and speed < 0.0 and not self._regen:
-            free = True  # without a clutch sensor nobody is taken to drive a block down
+        readings, motion = BrakeReadings.of(number), MotionView.of(estimate, self._lines)
+        self.hydraulics.step(dt, readings.lever, readings.first_pa, readings.second_pa, readings.accumulator_pa)
+        released = drive_released(readings, motion.speed_m_s, self._regen)
+        brakes = self._applied_brakes(number, motion.omega_rad_s, released)
         self._until_slow -= 1
         if self._until_slow < 0:
             self._until_slow = _SLOW_READINGS_EVERY
             self._look_at_heat(number)
             self._weigh_evidence()
-        seen_a = a if seen else math.nan
-        mass = self._hanging(dt, load_n, load_validity, seen_a)
-
-        # Noise about zero pressure is no braking: summed up over a descent it would be a lot of heat.
-        least = _NO_PRESSURE * self._full
-        pressure_sum = first + second
-        if not pressure_sum > 2.0 * least:
-            pressure_sum = math.nan if math.isnan(pressure_sum) else 0.0
-        # Set spring-applied calipers, or not knowing whether they are, leave the service brake unweighed.
-        weighable = pressure_sum if emergency == 0.0 and hoist is not HoistState.IN_SLIPS else math.nan
-        look = self._look
-        look.dt, look.speed_m_s, look.turns, look.radius_m, look.mass_kg = dt, speed, estimate.turns, radius, mass
-        look.acceleration_m_s2 = seen_a
-        look.speed_sigma_m_s, look.acceleration_sigma_m_s2 = speed_sigma, estimate.acceleration_sigma_m_s2
-        look.pressure_sum_pa = weighable if seen else math.nan
-        look.aux_n_m, look.aux_doubt_n_m, look.driven, look.fade = aux, aux_doubt, not free, self._fade
-        look.doubtful = load_validity == _DEGRADED or validity == _DEGRADED
-        self.effect.step(look)
+        mass = self._hanging(dt, load_n, load_validity, motion.acceleration_m_s2)
+        self._weigh(dt, estimate, motion, brakes, mass, hoist, released, load_validity)
         heavy = None if load_validity > _DEGRADED else load_n > self._heavy_n
-        self._energy(dt, seen, speed, speed_sigma, a, omega, arm, mass, heavy, pressure_sum, aux, emergency)
-        is_set = self._is_set(lever, first, second, emergency)
-        if seen and not -AT_SPEED_M_S < speed < AT_SPEED_M_S:
-            torque = self._sure_torque(pressure_sum, aux - aux_doubt, emergency, speed)
-            self.slowing.step(dt, estimate, mass, torque, not free)
+        self._energy(dt, motion, brakes, mass, heavy)
+        self._decelerate(dt, estimate, motion, brakes, mass, released)
+        self.creep.step(dt, self._is_set(readings.lever, brakes), motion.speed_m_s, estimate.height_m, motion.validity)
+
+    def _after_gap(self, t_ns: int) -> float:
+        """A gap is a restart of the stream: results stay, and what was under way does not. The time step to go on with."""
+        if self._last_ns >= 0:
+            self.restore(self.state(), t_ns)
+        self._until_slow = 0
+        return 0.05
+
+    def _applied_brakes(self, number: Callable[[str], Flag], omega: float, released: bool) -> AppliedBrakes:
+        """What brakes now, from the readings that the hydraulics watch believes."""
+        pressure_sum = self.hydraulics.first + self.hydraulics.second
+        # Noise about zero pressure is no braking: summed up over a descent it would be a lot of heat.
+        if not pressure_sum > 2.0 * (_NO_PRESSURE * self._full):
+            pressure_sum = math.nan if math.isnan(pressure_sum) else 0.0
+        aux, aux_doubt = self.auxiliary.torque(omega, number)
+        if released and self._regen and math.isnan(aux):
+            aux = aux_doubt = 0.0  # the motors brake through the clutch
+        return AppliedBrakes(pressure_sum, self._emergency_torque(number) if self._springs else 0.0, aux, aux_doubt)
+
+    def _weigh(
+        self,
+        dt: float,
+        estimate: Estimate,
+        motion: MotionView,
+        brakes: AppliedBrakes,
+        mass: float,
+        hoist: HoistState,
+        released: bool,
+        load_validity: int,
+    ) -> None:
+        """Weigh the service brake by the motion, where it alone brakes."""
+        # Set spring-applied calipers, or not knowing whether they are, leave the service brake unweighed.
+        weighable = motion.seen and brakes.emergency_n_m == 0.0 and hoist is not HoistState.IN_SLIPS
+        look = self._look
+        look.dt, look.speed_m_s, look.turns = dt, motion.speed_m_s, estimate.turns
+        look.radius_m, look.mass_kg, look.acceleration_m_s2 = estimate.radius_m, mass, motion.acceleration_m_s2
+        look.speed_sigma_m_s, look.acceleration_sigma_m_s2 = motion.speed_sigma_m_s, estimate.acceleration_sigma_m_s2
+        look.pressure_sum_pa = brakes.pressure_sum_pa if weighable else math.nan
+        look.aux_n_m, look.aux_doubt_n_m = brakes.aux_n_m, brakes.aux_doubt_n_m
+        look.driven, look.fade = not released, self._fade
+        look.doubtful = load_validity == _DEGRADED or motion.validity == _DEGRADED
+        self.effect.step(look)
+
+    def _decelerate(
+        self,
+        dt: float,
+        estimate: Estimate,
+        motion: MotionView,
+        brakes: AppliedBrakes,
+        mass: float,
+        released: bool,
+    ) -> None:
+        """Follow how surely a block at speed slows down."""
+        if motion.seen and not -AT_SPEED_M_S < motion.speed_m_s < AT_SPEED_M_S:
+            self.slowing.step(dt, estimate, mass, self._sure_torque(brakes, motion.way), not released)
         else:
             self.slowing.pause()
-        self.creep.step(dt, is_set, speed, estimate.height_m, validity)
 
-    def _sure_torque(self, pressure_sum: float, aux: float, emergency: float, speed: float) -> float:
+    def _sure_torque(self, brakes: AppliedBrakes, way: int) -> float:
         """Braking torque that the readings show, N m, friction at the value to rely on; NaN where part of it is not known."""
         low = min(self.filter.low, 0.95 * self.filter.best) * self._fade_low
-        torque = aux + emergency * low
-        if pressure_sum != 0.0:
-            torque += self._brake.circuit_torque_n_m(self._brake.grip_pa(pressure_sum), low, 1 if speed > 0.0 else -1)
+        torque = brakes.aux_n_m - brakes.aux_doubt_n_m + brakes.emergency_n_m * low
+        if brakes.pressure_sum_pa != 0.0:
+            torque += self._brake.circuit_torque_n_m(self._brake.grip_pa(brakes.pressure_sum_pa), low, way)
         return torque
 
     def _emergency_torque(self, number: Callable[[str], Flag]) -> float:
@@ -238,40 +252,28 @@ class BrakeHealth:
             self._mass += change * (dt / (dt + 0.4) if abs(change) < 0.2 * self._mass else 1.0)
         return self._mass if abs(mass - self._mass) < 0.2 * self._mass else math.nan
 
-    def _energy(
-        self,
-        dt: float,
-        seen: bool,
-        speed: float,
-        speed_sigma: float,
-        a: float,
-        omega: float,
-        arm: float,
-        mass: float,
-        heavy: bool | None,
-        pressure_sum: float,
-        aux: float,
-        emergency: float,
-    ) -> None:
-        """Powers at this moment, for the descent's ledger and the discs' heat; and the auxiliary brake's idleness."""
-        if not seen:
+    def _energy(self, dt: float, motion: MotionView, brakes: AppliedBrakes, mass: float, heavy: bool | None) -> None:
+        """Powers at this moment, for the descent's energy and the discs' heat; and the auxiliary brake's idleness."""
+        aux = brakes.aux_n_m
+        if not motion.seen:
             self.heat.step(dt, math.nan, True, self._measured_c)
             self.auxiliary.watch(None, None, aux, math.nan)
             return
+        speed, arm, omega, way = motion.speed_m_s, motion.arm_m, motion.omega_rad_s, motion.way
         # A set brake under a block that swings on its rope takes no energy, whatever a noisy speed makes of it.
-        moving = abs(speed) > 0.05 + 2.0 * speed_sigma
-        way = 1 if speed > 0.0 else -1
+        moving = abs(speed) > 0.05 + 2.0 * motion.speed_sigma_m_s
         friction_w = 0.0
         load_torque = mass * _G * arm
         if moving:
             scale = self.filter.best * self._fade
             torque = 0.0
-            if pressure_sum != 0.0:
-                torque = self._brake.circuit_torque_n_m(self._brake.grip_pa(pressure_sum), scale, way)
-            friction_w = (torque + emergency * scale) * omega
+            if brakes.pressure_sum_pa != 0.0:
+                torque = self._brake.circuit_torque_n_m(self._brake.grip_pa(brakes.pressure_sum_pa), scale, way)
+            friction_w = (torque + brakes.emergency_n_m * scale) * omega
             # Lowering without a drive, the motion shows all braking there is (tackle friction at the configured value).
             seen_w = math.nan
             if way < 0:
+                a = motion.acceleration_m_s2
                 pull = load_torque * self.filter.tackle(-1) * (1.0 + a / _G)
                 seen_w = max(0.0, pull + self._inertia * a / arm) * omega
             self.descent.step(dt, speed, heavy, friction_w, aux * omega, seen_w)
@@ -280,9 +282,10 @@ class BrakeHealth:
         self.heat.step(dt, friction_w, moving, self._measured_c)
         self.auxiliary.watch(speed < -_AT_SPEED_M_S, heavy, aux, load_torque)
 
-    def _is_set(self, lever: float, first: float, second: float, emergency: float) -> bool | None:
+    def _is_set(self, lever: float, brakes: AppliedBrakes) -> bool | None:
         """Whether the brake is set to hold; None when nothing says."""
-        if emergency > 0.0 or lever >= self._demand or max(first, second) >= 0.4 * self._full:
+        first, second = self.hydraulics.first, self.hydraulics.second
+        if brakes.emergency_n_m > 0.0 or lever >= self._demand or max(first, second) >= 0.4 * self._full:
             return True
         return None if math.isnan(lever) and math.isnan(first + second) else False
 
@@ -417,17 +420,6 @@ class BrakeHealth:
         self.descent = DescentLedger(self.auxiliary.fitted)
         if share is not None and self.auxiliary.fitted:
             self.descent.share = (share[0], _DEGRADED)
-
-
-def _known_of_pair(first: float, ok1: int, second: float, ok2: int) -> tuple[float, float]:
-    """Pressures of both circuits, Pa, NaN where not known. A circuit without a sensor is taken to be like the other."""
-    if ok1 > _DEGRADED:
-        first = math.nan
-    if ok2 > _DEGRADED:
-        second = first if ok2 == _NOT_FITTED else math.nan
-    if ok1 == _NOT_FITTED:
-        first = second
-    return first, second
 
 
 NUMBERS: Final[Mapping[str, str]] = {

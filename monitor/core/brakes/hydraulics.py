@@ -8,13 +8,7 @@ evidence.
 *Response.* An application begins when the lever rises past the demand position after the brake was off, and is
 answered when every circuit still counted shows 80 % of what the lever asks for (no more than the supply can give).
 Both moments are interpolated between grid points. While the answer is overdue, the time that has passed is the answer
-so far, so that a brake that does not come at all is noticed before it comes.
-
-    response   on                                         becomes
-    OFF        lever passes demand, pressure was low      WAITING
-    WAITING    80 % of demand seen, or too late           ANSWERED
-    any        lever back below half the demand           OFF
-    any        lever or all pressures not known           OFF
+so far, so that a brake that does not come at all is noticed before it comes. `RESPONSES` is the table.
 
 *Circuits.* Under demand for longer than lag and ramp may take, a circuit below half of the demand has failed: first
 for the assured count, half a second later for the expected one. It counts again when it has shown 80 % under demand:
@@ -31,6 +25,7 @@ The slope counts after 15 s; the first seconds after a recharge are left out, be
 import math
 from collections import deque
 from collections.abc import Mapping
+from enum import IntEnum
 from typing import Any, Final
 
 from monitor.config.rig import Rig
@@ -46,16 +41,64 @@ _SUSPECT_S: Final = 0.12
 _CONFIRM_S: Final = 0.6
 
 
+class ResponseState(IntEnum):
+    """Where an application stands."""
+
+    IDLE = 0
+    """Not timed: answered already, begun from pressure, or readings were lost."""
+    ARMED = 1
+    """The brake is off."""
+    WAITING = 2
+    """Demand has begun, and the answer is not there."""
+
+
+class ResponseEvent(IntEnum):
+    """What one grid point says of an application."""
+
+    LOST = 0
+    """Lever or all pressures are not known."""
+    RELEASED = 1
+    """The lever is below half the demand, and pressure is low."""
+    DRAINING = 2
+    """The lever is below half the demand, and pressure is still up."""
+    DEMAND = 3
+    """The lever has passed the demand position."""
+    ANSWERED = 4
+    """80 % of demand is there."""
+    TOO_LATE = 5
+    HELD = 6
+    """None of these."""
+
+
+def _responses() -> tuple[tuple[ResponseState, ...], ...]:
+    idle, armed, waiting = ResponseState
+    rows = {
+        # in state:              IDLE   ARMED    WAITING
+        ResponseEvent.LOST:     (idle,  idle,    idle),
+        ResponseEvent.RELEASED: (armed, armed,   armed),
+        ResponseEvent.DRAINING: (idle,  idle,    idle),
+        ResponseEvent.DEMAND:   (idle,  waiting, waiting),
+        ResponseEvent.ANSWERED: (idle,  armed,   idle),
+        ResponseEvent.TOO_LATE: (idle,  armed,   idle),
+        ResponseEvent.HELD:     (idle,  armed,   waiting),
+    }  # fmt: skip
+    return tuple(rows[event] for event in ResponseEvent)
+
+
+RESPONSES: Final = _responses()
+"""By event, by state: the state that follows."""
+
+
 class ResponseWatch:
     """Response time of the last application, s; NaN before the first."""
 
-    __slots__ = ("_armed", "_demand", "_full", "_last_lever", "_last_share", "_since", "_waiting", "last")
+    __slots__ = ("_demand", "_full", "_last_lever", "_last_share", "_since", "_state", "last")
 
     def __init__(self, rig: Rig) -> None:
         self._demand = rig.braking.demand_lever
         self._full = rig.brake.full_pressure_pa
         self.last = math.nan
-        self._armed = self._waiting = False
+        self._state = ResponseState.IDLE
         self._last_lever = math.nan
         self._last_share = 0.0
         self._since = 0.0
@@ -64,41 +107,44 @@ class ResponseWatch:
     @property
     def number(self) -> float:
         """The last answer, or the time waited where that is already longer."""
-        if self._waiting and self._since > 0.5 and not self._since <= self.last:
+        if self._state is ResponseState.WAITING and self._since > 0.5 and not self._since <= self.last:
             return self._since
         return self.last
 
     def step(self, dt: float, lever: float, pressure: float, supply: float) -> None:
         """`pressure`: the slowest counted circuit's, Pa; `supply`: accumulator pressure, full pressure where not
         known."""
-        if math.isnan(lever + pressure):
-            self._armed = self._waiting = False
-            self._last_lever = math.nan
-            return
-        if lever < 0.5 * self._demand:
-            self._waiting = False
-            self._armed = pressure < 0.1 * self._full
-            self._last_lever = lever
-            return
-        asked = min(lever * self._full, supply)
+        asked = min(lever * self._full, supply) if lever > 0.0 else 0.0
         share = pressure / asked if asked > 0.0 else 0.0
-        if self._armed and lever >= self._demand > self._last_lever:
-            self._armed, self._waiting = False, True
-            rise = lever - self._last_lever
-            self._since = dt * (lever - self._demand) / rise if rise > 0.0 else 0.0
+        state = self._state
+        event = self._event(lever, pressure, share)
+        self._state = after = RESPONSES[event][state]
+        if after is ResponseState.WAITING:
+            if state is after:
+                self._since += dt
+            else:
+                rise = lever - self._last_lever
+                self._since = dt * (lever - self._demand) / rise if rise > 0.0 else 0.0
             self._last_share = share
-        elif self._waiting:
-            if share >= _ANSWERED:
+        elif state is ResponseState.WAITING:
+            if event is ResponseEvent.ANSWERED:
                 rise = share - self._last_share
                 missed = (share - _ANSWERED) / rise if rise > 0.0 else 0.0
                 self.last = self._since + dt * (1.0 - min(1.0, missed))
-                self._waiting = False
-            elif self._since >= _TOO_LATE_S:
+            elif event is ResponseEvent.TOO_LATE:
                 self.last = _TOO_LATE_S
-                self._waiting = False
-            self._since += dt
-            self._last_share = share
-        self._last_lever = lever
+        self._last_lever = math.nan if event is ResponseEvent.LOST else lever
+
+    def _event(self, lever: float, pressure: float, share: float) -> ResponseEvent:
+        if math.isnan(lever + pressure):
+            return ResponseEvent.LOST
+        if lever < 0.5 * self._demand:
+            return ResponseEvent.RELEASED if pressure < 0.1 * self._full else ResponseEvent.DRAINING
+        if self._state is ResponseState.WAITING:
+            if share >= _ANSWERED:
+                return ResponseEvent.ANSWERED
+            return ResponseEvent.TOO_LATE if self._since >= _TOO_LATE_S else ResponseEvent.HELD
+        return ResponseEvent.DEMAND if lever >= self._demand > self._last_lever else ResponseEvent.HELD
 
 
 class CircuitWatch:

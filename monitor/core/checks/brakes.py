@@ -14,6 +14,7 @@ the auxiliary brake's torque, measured or from current and speed, over the mean 
 """
 
 import math
+from collections.abc import Sequence
 from itertools import pairwise
 from typing import Final
 
@@ -120,31 +121,56 @@ def _position_noise_m(rig: Rig) -> float:
     return 3.0 * sensor.sigma * sensor.si.scale if sensor else 0.0
 
 
+def _not_held(now: Now, begun: bool) -> str:
+    """Why it is not the set service brake alone that holds a block whose height is known; empty when it is."""
+    if math.isnan(height(now)):
+        return "the block's height is not known"
+    return _not_set(now, begun) or _not_held_by_service(now)
+
+
+def _begin_holding(run: Run, now: Now) -> None:
+    store, hook = run.store, load(now)
+    store["t"], store["at"], store["load"], store["same_ns"] = now.t_ns, height(now), hook, now.t_ns
+    store["noise"] = _position_noise_m(now.rig)
+    run.measure("load held", hook, "force", "at least", now.rig.checks.load_share * now.rated_load_n)
+
+
+def _load_changed(run: Run, now: Now) -> bool:
+    """Whether another load hangs on the hook. Only at rest, and not at once: a load that starts to fall weighs less, and is
+    what the test is to find."""
+    store = run.store
+    if abs(load(now) - store["load"]) <= _LOAD_CHANGE * store["load"] or abs(now.estimate.speed_m_s) > _REST_M_S:
+        store["same_ns"] = now.t_ns
+    return seconds(now, store["same_ns"]) > _CHANGED_S
+
+
+def _holding_spoilt(run: Run, now: Now) -> str:
+    """Why what was measured so far does not count; empty when it does."""
+    why = _not_held(now, begun=True)
+    if why:
+        return why
+    if corrected(run, now):
+        return "the height was corrected"
+    if math.isnan(load(now)):
+        return "the hook load is not known"
+    return "the load changed" if _load_changed(run, now) else ""
+
+
 def _hold(run: Run, now: Now) -> Outcome:
-    rig, store = now.rig, run.store
-    begun = "t" in store
-    at, hook = height(now), load(now)
-    why = "the block's height is not known" if math.isnan(at) else ""
-    why = why or _not_set(now, begun) or _not_held_by_service(now)
-    if not begun:
-        why = why or _too_light(now) or ("" if now.hoist is HoistState.STILL else "the block is not yet at rest")
+    if "t" not in run.store:
+        why = _not_held(now, begun=False) or _too_light(now)
+        why = why or ("" if now.hoist is HoistState.STILL else "the block is not yet at rest")
         if why:
             return run.wait(why)
-        store["t"], store["at"], store["load"], store["same_ns"] = now.t_ns, at, hook, now.t_ns
-        store["noise"] = _position_noise_m(rig)
-        run.measure("load held", hook, "force", "at least", rig.checks.load_share * now.rated_load_n)
-    if corrected(run, now):
-        why = why or "the height was corrected"
-    if math.isnan(hook):
-        why = why or "the hook load is not known"
-    elif abs(hook - store["load"]) <= _LOAD_CHANGE * store["load"] or abs(now.estimate.speed_m_s) > _REST_M_S:
-        store["same_ns"] = now.t_ns
-    elif seconds(now, store["same_ns"]) > _CHANGED_S:
-        # Only at rest, and not at once: a load that starts to fall weighs less, and is what the test is to find.
-        why = why or "the load changed"
-    if why:
-        return run.again(f"begun again: {why}")
-    lasted, travel = seconds(now, store["t"]), store["at"] - at
+        _begin_holding(run, now)
+    why = _holding_spoilt(run, now)
+    return run.again(f"begun again: {why}") if why else _judge_holding(run, now)
+
+
+def _judge_holding(run: Run, now: Now) -> Outcome:
+    """Travel and time so far, against their limits: too far fails at once, the rest once the time is over."""
+    rig, store = now.rig, run.store
+    lasted, travel = seconds(now, store["t"]), store["at"] - height(now)
     allowed = rig.checks.holding_creep_m_s * rig.checks.holding_s
     verdict = against(abs(travel), store["noise"], allowed)
     over = verdict is FAIL
@@ -268,6 +294,13 @@ def _judge_leak(run: Run, now: Now, charged: bool) -> Settled:
         return Settled(PASS, f"pressure fell by {rate}{remark}")
     if verdict is NOT_JUDGED or len(points) < 6 or min(p for _, p in points) + _ATMOSPHERE_PA <= 0.0:
         return Settled(NOT_JUDGED, f"pressure fell by {rate}: too near the limit to tell in this time")
+    return _tell_leak_from_gas(rig, points, falling, noise, rate)
+
+
+def _tell_leak_from_gas(
+    rig: Rig, points: Sequence[tuple[float, float]], falling: float, noise: float, rate: str
+) -> Settled:
+    """The pressure fell too fast: by a leak, or by warm gas that settles."""
     absolute = [p + _ATMOSPHERE_PA for _, p in points]
     told_leak = tell_leak([t for t, _ in points], absolute, noise)
     if told_leak.decay is Decay.THERMAL:
@@ -313,21 +346,28 @@ def _auxiliary_unfit(rig: Rig) -> str:
     return "" if fitted(rig, quantities) else f"no sensor reads the auxiliary brake ({' or '.join(quantities)})"
 
 
-def _lower(run: Run, now: Now) -> Outcome:
-    rig, store = now.rig, run.store
-    v, a, radius = speed(now), now.estimate.acceleration_m_s2, now.estimate.radius_m
+def _not_lowering(now: Now) -> str:
+    """Why this is no steady lowering of the load on the auxiliary brake; empty when it is."""
     why = _too_light(now)
+    if why:
+        return why
+    rig, v = now.rig, speed(now)
     clutch = known(now, "clutch_engaged")
     # A regenerative drive brakes through its clutch; any other auxiliary brake must not be helped by the drive.
     if isinstance(rig.aux, EddyAux) and now.sensors.fitted("clutch_engaged") and not clutch < 0.5:
-        why = why or ("the clutch's reading is missing" if math.isnan(clutch) else "the clutch is engaged")
+        return "the clutch's reading is missing" if math.isnan(clutch) else "the clutch is engaged"
     least = rig.checks.auxiliary_speed_m_s
     if math.isnan(v):
-        why = why or "the block's speed is not known"
-    elif -v < least:
-        why = why or f"lowering at {told(rig, max(0.0, -v), 'speed')}: the test needs {told(rig, least, 'speed')}"
-    elif not abs(a) <= _STEADY_M_S2:
-        why = why or "the speed is not steady"
+        return "the block's speed is not known"
+    if -v < least:
+        return f"lowering at {told(rig, max(0.0, -v), 'speed')}: the test needs {told(rig, least, 'speed')}"
+    return "" if abs(now.estimate.acceleration_m_s2) <= _STEADY_M_S2 else "the speed is not steady"
+
+
+def _lower(run: Run, now: Now) -> Outcome:
+    rig, store = now.rig, run.store
+    v, radius = speed(now), now.estimate.radius_m
+    why = _not_lowering(now)
     if why:
         return run.wait(why) if "t" not in store else run.again(f"begun again: {why}")
     torque, doubt = now.brake_health.auxiliary.torque(
@@ -344,7 +384,7 @@ def _lower(run: Run, now: Now) -> Outcome:
     share, wide = store["aux"] / store["pull"], store["doubt"] / store["pull"]
     run.measure("auxiliary share of the pull", share, "fraction", "at least", rig.checks.auxiliary_share)
     run.measure("auxiliary torque", store["aux"] / store["n"], "torque")
-    run.measure("lowering speed", -v, "speed", "at least", least)
+    run.measure("lowering speed", -v, "speed", "at least", rig.checks.auxiliary_speed_m_s)
     lasted = seconds(now, store["t"])
     if lasted < rig.checks.auxiliary_s:
         return run.wait(f"{rig.checks.auxiliary_s - lasted:.1f} s more", lasted / rig.checks.auxiliary_s)

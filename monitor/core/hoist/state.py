@@ -7,14 +7,8 @@ mass is only where it begins: each time the block hangs still the level it shows
 ones is the block alone. Levels are kept by the direction of the last motion, because friction in the tackle, where the
 load comes from the dead line, leaves a different one after hoisting and after lowering.
 
-    motion     on                                         becomes
-    any        speed above MOVING_M_S                     HOISTING or LOWERING, by its sign
-    moving     speed below STILL_M_S for STILL_S          still
-    any        speed not known for LOST_S                 UNKNOWN
-
-    string     on                                         becomes
-    hanging    load within the block's band, for SET_S    in slips
-    in slips   load above 1.6 times that band, for LIFT_S hanging
+`MOTION` and `STRING` are the two as tables. A pending state (STOPPING, SETTING, LIFTING) must last for a while before its
+ELAPSED row is applied.
 
 Still with the string in slips reads IN_SLIPS, still with it hanging STILL; moving reads as the motion either way.
 """
@@ -22,6 +16,7 @@ Still with the string in slips reads IN_SLIPS, still with it hanging STILL; movi
 import math
 from collections import deque
 from collections.abc import Mapping
+from enum import IntEnum
 from typing import Any, Final
 
 from monitor.config.rig import Rig
@@ -53,15 +48,92 @@ MEMORY: Final = 12
 ENOUGH: Final = 6
 """Levels needed before the lowest of them may raise the block's weight."""
 
-_MOTION: Final = {1: HoistState.HOISTING, -1: HoistState.LOWERING}
+
+class Motion(IntEnum):
+    """Whether the block moves. MOVING and STOPPING count as moving."""
+
+    STILL = 0
+    MOVING = 1
+    STOPPING = 2
+    """Slow, but not yet for STILL_S."""
+
+
+class SpeedReading(IntEnum):
+    """What one look at the speed says."""
+
+    FAST = 0
+    """Above MOVING_M_S, either way."""
+    BETWEEN = 1
+    SLOW = 2
+    """Below STILL_M_S."""
+    LOST = 3
+    """Not known for LOST_S."""
+    ELAPSED = 4
+    """Slow for STILL_S."""
+
+
+class StringState(IntEnum):
+    """Whether the string hangs on the hook. IN_SLIPS and LIFTING count as in slips."""
+
+    HANGING = 0
+    SETTING = 1
+    """The block alone, but not yet for SET_S."""
+    IN_SLIPS = 2
+    LIFTING = 3
+    """More than the block, but not yet for LIFT_S."""
+
+
+class LoadReading(IntEnum):
+    """What one look at the load says."""
+
+    BLOCK_ALONE = 0
+    """Within the block's band."""
+    BETWEEN = 1
+    STRING = 2
+    """Above LEAVE times the band."""
+    UNKNOWN = 3
+    ELAPSED = 4
+    """The pending state has lasted."""
+
+
+def _motion_table() -> tuple[tuple[Motion, ...], ...]:
+    still, moving, stopping = Motion
+    rows = {
+        # in state:            STILL   MOVING    STOPPING
+        SpeedReading.FAST:    (moving, moving,   moving),
+        SpeedReading.BETWEEN: (still,  moving,   moving),
+        SpeedReading.SLOW:    (still,  stopping, stopping),
+        SpeedReading.LOST:    (still,  still,    still),
+        SpeedReading.ELAPSED: (still,  moving,   still),
+    }  # fmt: skip
+    return tuple(rows[reading] for reading in SpeedReading)
+
+
+def _string_table() -> tuple[tuple[StringState, ...], ...]:
+    hangs, sets, slips, lifts = StringState
+    rows = {
+        # in state:               HANGING SETTING IN_SLIPS LIFTING
+        LoadReading.BLOCK_ALONE: (sets,   sets,   slips,   slips),
+        LoadReading.BETWEEN:     (hangs,  hangs,  slips,   slips),
+        LoadReading.STRING:      (hangs,  hangs,  lifts,   lifts),
+        LoadReading.UNKNOWN:     (hangs,  hangs,  slips,   slips),
+        LoadReading.ELAPSED:     (hangs,  slips,  slips,   hangs),
+    }  # fmt: skip
+    return tuple(rows[reading] for reading in LoadReading)
+
+
+MOTION: Final = _motion_table()
+STRING: Final = _string_table()
+"""By reading, by state: the state that follows."""
+_LASTS_NS: Final = {StringState.SETTING: SET_S * 1e9, StringState.LIFTING: LIFT_S * 1e9}
 
 
 class HoistTracker:
     """Hoist state and load split of one rig. `update` once per grid point; read the attributes after it."""
 
     __slots__ = (
-        "_block_n", "_candidate_ns", "_configured_n", "_level_n", "_level_ns", "_levels", "_motion", "_noise_n",
-        "_seen_ns", "_smooth_n", "_still_ns", "_weighing", "direction", "in_slips", "set_downs", "state", "string_load_n",
+        "_block_n", "_configured_n", "_level_n", "_level_ns", "_levels", "_motion", "_noise_n", "_pending_ns", "_seen_ns",
+        "_slow_ns", "_smooth_n", "_string", "_weighing", "direction", "in_slips", "set_downs", "state", "string_load_n",
     )  # fmt: skip
 
     def __init__(self, rig: Rig) -> None:
@@ -78,10 +150,13 @@ class HoistTracker:
         self._block_n = {1: self._configured_n, 0: self._configured_n, -1: self._configured_n}
         self._levels: dict[int, deque[float]] = {d: deque(maxlen=MEMORY) for d in (1, 0, -1)}
         self._noise_n = load_noise_n(rig)
-        self._motion = 0
+        self._motion = Motion.STILL
         self._seen_ns = 0
-        self._still_ns: int | None = None
-        self._candidate_ns: int | None = None
+        self._slow_ns = 0
+        """Since when the block is STOPPING."""
+        self._string = StringState.HANGING
+        self._pending_ns = 0
+        """Since when the string's state is a pending one."""
         self._level_n = math.nan
         self._smooth_n = math.nan
         self._level_ns = 0
@@ -114,6 +189,7 @@ class HoistTracker:
         kept = {way: deque(numbers(levels, str(way), most=MEMORY), maxlen=MEMORY) for way in (1, 0, -1)}
         self.direction, self.set_downs = direction, set_downs
         self.in_slips = saved.get("in_slips") is True
+        self._string = StringState.IN_SLIPS if self.in_slips else StringState.HANGING
         self._block_n, self._levels = block_n, kept
 
     def update(self, t_ns: int, estimate: Estimate, hook_load: Value) -> HoistState:
@@ -125,11 +201,11 @@ class HoistTracker:
         else:
             self.string_load_n = math.nan
             self._level_n = self._smooth_n = math.nan
-            self._candidate_ns = None
+            self._string = STRING[LoadReading.UNKNOWN][self._string]
         if not known:
             self.state = HoistState.UNKNOWN
         elif self._motion:
-            self.state = _MOTION[self._motion]
+            self.state = HoistState.HOISTING if self.direction > 0 else HoistState.LOWERING
         else:
             self.state = HoistState.IN_SLIPS if self.in_slips and load == load else HoistState.STILL
         return self.state
@@ -140,22 +216,23 @@ class HoistTracker:
         lost = estimate.speed_bound_m_s > 0.5 and (not estimate.slow or estimate.validity is Validity.INVALID)
         if lost:
             if self._seen_ns == 0 or t_ns - self._seen_ns > LOST_S * 1e9:
-                self._motion = 0
-                self._still_ns = None
+                self._motion = MOTION[SpeedReading.LOST][self._motion]
                 return False
             return self.state is not HoistState.UNKNOWN
         self._seen_ns = t_ns
         moving, still = (SLOW_MOVING_M_S, MOVING_M_S) if estimate.slow else (MOVING_M_S, STILL_M_S)
+        before = self._motion
         if speed > moving or speed < -moving:
-            self._motion = self.direction = 1 if speed > 0.0 else -1
-            self._still_ns = None
-        elif self._motion and -still < speed < still:
-            if self._still_ns is None:
-                self._still_ns = t_ns
-            elif t_ns - self._still_ns >= STILL_S * 1e9:
-                self._motion = 0
-        elif self._motion:
-            self._still_ns = None
+            self.direction = 1 if speed > 0.0 else -1
+            self._motion = MOTION[SpeedReading.FAST][before]
+            return True
+        after = MOTION[SpeedReading.SLOW if -still < speed < still else SpeedReading.BETWEEN][before]
+        if after is Motion.STOPPING:
+            if before is not after:
+                self._slow_ns = t_ns
+            elif t_ns - self._slow_ns >= STILL_S * 1e9:
+                after = MOTION[SpeedReading.ELAPSED][after]
+        self._motion = after
         return True
 
     def _split(self, t_ns: int, load: float, estimate: Estimate) -> None:
@@ -170,20 +247,28 @@ class HoistTracker:
         self._smooth_n = load
         band = max(BAND * block, self._noise_n)
         string = load - block
-        changes = string > LEAVE * band if self.in_slips else string < band
-        if not changes:
-            self._candidate_ns = None
-        elif self._candidate_ns is None:
-            self._candidate_ns = t_ns
-        elif t_ns - self._candidate_ns >= (LIFT_S if self.in_slips else SET_S) * 1e9:
-            self.in_slips = not self.in_slips
-            self.set_downs += self.in_slips
-            self._candidate_ns = None
+        self._follow_string(t_ns, string, band)
         self.string_load_n = 0.0 if self.in_slips or string < 0.0 else string
         if self._motion:
             self._level_n = math.nan
         else:
             self._weigh(t_ns, load, band)
+
+    def _follow_string(self, t_ns: int, string: float, band: float) -> None:
+        """Follow the string's state; `string` is the load above the block's own."""
+        reading = LoadReading.BETWEEN
+        if string < band:
+            reading = LoadReading.BLOCK_ALONE
+        elif string > LEAVE * band:
+            reading = LoadReading.STRING
+        before = self._string
+        self._string = after = STRING[reading][before]
+        if after is not before:
+            self._pending_ns = t_ns
+        elif after in _LASTS_NS and t_ns - self._pending_ns >= _LASTS_NS[after]:
+            self._string = STRING[LoadReading.ELAPSED][after]
+            self.in_slips = self._string is StringState.IN_SLIPS
+            self.set_downs += self.in_slips
 
     def _weigh(self, t_ns: int, load: float, band: float) -> None:
         """Hanging still: settle on a level, and learn from it once it has lasted."""
