@@ -8,8 +8,8 @@ from typing import Final
 
 from monitor.analysis.heights import HeightSet, Seen
 from monitor.config.rig import Rig, Sensor
-from monitor.core.estimator.aiding import HeightMap
 from monitor.core.estimator.height_frame import HeightFrame
+from monitor.core.estimator.height_map import HeightMap
 from monitor.errors import UserError
 from monitor.physics.calibration import Fitted, calibrate
 from monitor.text import harmless, one_line

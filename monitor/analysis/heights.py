@@ -14,10 +14,10 @@ from statistics import fmean
 from typing import Final
 
 from monitor.config.rig import Rig, Sensor
-from monitor.core.estimator.aiding import SourceClock
 from monitor.core.estimator.estimator import MARK_SIGMA_M
 from monitor.core.estimator.height_frame import HeightFrame
 from monitor.core.estimator.prediction import TRANSPORT_S
+from monitor.core.estimator.source_clock import SourceClock
 from monitor.core.estimator.sources import clock_of
 from monitor.core.sensors.decoder import Decoder
 from monitor.core.sensors.register import SensorRecord

@@ -15,7 +15,7 @@ from monitor.units import FOOT_M, INCH_M
 if TYPE_CHECKING:
     from monitor.analysis.heights import HeightSet
     from monitor.config.rig import Rig, Sensor
-    from monitor.core.estimator.aiding import HeightMap
+    from monitor.core.estimator.height_map import HeightMap
 
 _TURNS: Final = re.compile(r"\s*([+-]?(?:\d+(?:\.\d*)?|\.\d+))\s*(turns?|counts?)\s*$")
 _CAUTION: Final = (

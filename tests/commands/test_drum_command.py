@@ -13,7 +13,7 @@ from monitor.adapters.sessions.recorder import Recorder
 from monitor.cli import main
 from monitor.config.rig import Rig
 from monitor.config.rig_file import find_rig, load_rig
-from monitor.core.estimator.aiding import HeightMap
+from monitor.core.estimator.height_map import HeightMap
 from monitor.model.stream import Action, ActionKind, Frame
 from monitor.physics.drum import DrumGeometry, block_height_m
 from monitor.runtime.assembly import header_of

@@ -20,7 +20,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import astuple, dataclass
 from typing import Any, Final
 
-from monitor.core.estimator.aiding import HeightMap
+from monitor.core.estimator.height_map import HeightMap
 from monitor.core.saved_state import number, numbers, whole
 
 RECORDS: Final = 48

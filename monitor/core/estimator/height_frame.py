@@ -9,8 +9,9 @@ from collections.abc import Mapping
 from typing import Any, Final
 
 from monitor.config.rig import Rig
-from monitor.core.estimator.aiding import Correction, Datum, HeightMap
+from monitor.core.estimator.datum import Correction, Datum
 from monitor.core.estimator.drift import DriftWatch
+from monitor.core.estimator.height_map import HeightMap
 from monitor.core.saved_state import number, part
 from monitor.physics.drum import DrumGeometry
 

@@ -10,14 +10,8 @@ Theory of operation. Each reading passes three questions:
 Readings refused for a while that agree among themselves win: the filter starts again from them. What the jump cannot
 be explained by stays as a doubt on the height until an outside height confirms it.
 
-    source         on                                        becomes
-    WAITING        first reading                             TRACKING
-    TRACKING       reading fits or is a manoeuvre            TRACKING
-    TRACKING       reading refused                           REFUSING
-    TRACKING       same reading again where motion goes on   FROZEN
-    REFUSING       reading fits                              TRACKING
-    REFUSING       enough refused readings agree             TRACKING, filter started again, doubt added
-    FROZEN         reading changes                           REFUSING
+What each of the three makes of the source is the table `TRANSITIONS` in `monitor.core.estimator.sources`: `classify` says of
+which kind a reading is, `accept` and `refuse` do what follows.
 
 Where the rope climbs to another layer, each turn of the drum moves the block by 5 to 8 % more or less from there on.
 The filter knows the curve, so its speed changes with it (`_climb`): left to the readings, each change of layers would look
@@ -33,15 +27,24 @@ from math import nan, sqrt
 from typing import Final
 
 from monitor.config.rig import Rig
-from monitor.core.estimator.aiding import HeightMap
 from monitor.core.estimator.height_frame import HeightFrame
+from monitor.core.estimator.height_map import HeightMap
 from monitor.core.estimator.kinematic_filter import Kinematics
-from monitor.core.estimator.sources import Source, SourceState, greatest_deceleration_m_s2
+from monitor.core.estimator.sources import (
+    FROZEN,
+    TRANSITIONS,
+    WAITING,
+    ReadingKind,
+    Source,
+    greatest_deceleration_m_s2,
+)
 from monitor.model.reading import RejectReason
 
-TRACKING: Final = SourceState.TRACKING
-REFUSING: Final = SourceState.REFUSING
-FROZEN: Final = SourceState.FROZEN
+FITS: Final = ReadingKind.FITS
+MANOEUVRE: Final = ReadingKind.MANOEUVRE
+IMPOSSIBLE: Final = ReadingKind.IMPOSSIBLE
+REPEAT: Final = ReadingKind.REPEAT
+TOO_OLD: Final = ReadingKind.TOO_OLD
 
 Z99: Final = 2.5758
 """Half-width of the central 99 % of a normal distribution, in sigmas."""
@@ -99,20 +102,25 @@ class Tracking:
         "_pushed",
         "_rise",
         "braking",
+        "braking_ns",
+        "dispute_m",
         "doubt_m",
         "frame",
         "fused_ns",
         "hardest",
         "high",
         "kin",
+        "lead",
         "low",
         "started",
         "t_ns",
         "top",
     )
 
-    def __init__(self, rig: Rig, frame: HeightFrame) -> None:
+    def __init__(self, rig: Rig, frame: HeightFrame, lead: Source) -> None:
         self.frame = frame
+        self.lead = lead
+        """The source whose readings the filter follows."""
         self._mast = (rig.mast.floor_m, rig.mast.crown_m)
         self.top = 1.25 * rig.limits.max_speed_m_s
         """A speed that the block does not exceed, m/s."""
@@ -124,14 +132,23 @@ class Tracking:
         self.started = False
         self.braking: bool | None = None
         """Whether the friction brake is on; None where it is not known."""
+        self.braking_ns = 0
+        """When it was last heard of."""
         self.doubt_m = 0.0
         """Jumps of the leading source that nothing has explained or confirmed."""
+        self.dispute_m = 0.0
+        """What a second source differs by beyond the doubt of both."""
         self._busy_ns = 0
         self._coarse = False
         self._pushed = nan
         self._curve: HeightMap | None = None
         self._rise = self.low = self.high = 0.0
         """The piece of that curve on which the filter's height lies, m, and its travel per turn."""
+
+    @property
+    def trusted(self) -> bool:
+        """Whether the height rests on a drum's datum that nothing speaks against."""
+        return self.started and self.lead.drum and self.lead.referenced and self.doubt_m == 0.0
 
     def ahead(self, t_ns: int) -> tuple[float, float, float]:
         """(height, speed, variance of the height) at `t_ns`, a little before or any time after the filter's own."""
@@ -152,7 +169,7 @@ class Tracking:
             xx, xv, xa, vv, va, aa = kin.p
             kin.p = (xx, xv, xa, vv, va, aa + (PUSH_DOUBT * change) ** 2)
 
-    def count(self, source: Source, raw: float, since: float, leads: bool) -> float:
+    def count(self, source: Source, raw: float, since: float) -> float:
         """The unwrapped count of a raw one `since` seconds after the last.
 
         A small counter may run over more than once in a gap: then the prediction says how often, and where that is
@@ -163,7 +180,7 @@ class Tracking:
             return source.unwrap(raw, 0.0)
         x, _, _, p = self.kin.predicted(since)
         step = (self.frame.layers.locate(x)[0] - self.frame.layers.locate(self.kin.x)[0]) / source.per_count
-        if Z99 * sqrt(p[0]) > 0.5 * span and leads and source.state is not SourceState.WAITING:
+        if Z99 * sqrt(p[0]) > 0.5 * span and source is self.lead and source.state is not WAITING:
             self.doubt_m += span
             source.verdict = "the counter may have run over unseen: reference needed"
         return source.unwrap(raw, step)
@@ -179,7 +196,7 @@ class Tracking:
             z = source.z = self._nearest_turn(source, z)
         self.kin.reset(z, 0.0, 0.0, self.noise(source), (0.5 * self.top) ** 2, 0.25)
         self.t_ns = self.fused_ns = source.fused_ns = taken
-        source.state = TRACKING
+        source.state = TRANSITIONS[source.state, FITS]
         source.fused += 1
         self.started = True
 
@@ -208,61 +225,87 @@ class Tracking:
         return noise if noise > source.scatter_m2 else source.scatter_m2
 
     def weigh(self, source: Source, taken: int, z: float) -> RejectReason | None:
-        """Take in a reading of the leading source: the three questions on top of this file."""
-        repeat = source.run > 0
-        kin = self.kin
+        """Take in a reading of the source that leads: the three questions on top of this file."""
+        dt = self.advance_to(source, taken)
+        kind, innovation, variance = self.classify(source, taken, z, dt)
+        if kind is FITS or kind is MANOEUVRE:
+            self.kin.update(innovation, variance, -dt if dt < 0.0 else 0.0)
+            self.accept(source, taken, kind)
+            return None
+        return self.refuse(source, taken, z, kind)
+
+    def advance_to(self, source: Source, taken: int) -> float:
+        """Bring the filter to the time of a reading; the seconds since its last one, below zero where that is older."""
         dt = (taken - self.t_ns) * 1e-9
-        age = 0.0
         if dt > 0.0:
+            kin = self.kin
             before = kin.x
             kin.predict(dt)
             self.t_ns = taken
             if source.drum and not (self.low <= kin.x < self.high and self.frame.layers is self._curve):
                 self._climb(before)
-        elif dt < 0.0:
-            age = -dt
-            if age > OLDEST_S:
-                source.rejected += 1
-                return RejectReason.TOO_OLD
+        return dt
+
+    def classify(self, source: Source, taken: int, z: float, dt: float) -> tuple[ReadingKind, float, float]:
+        """(kind, innovation, its variance) of a reading, `dt` seconds after the newest before it.
+
+        A reading that stands out makes the filter livelier, whatever comes of it.
+        """
+        age = -dt if dt < 0.0 else 0.0
+        if age > OLDEST_S:
+            return TOO_OLD, nan, nan
+        kin = self.kin
         noise = self.noise(source)
         innovation, variance = kin.innovation(z - source.bias_m, noise, age)
         ratio = innovation * innovation / (variance * GATE)
         source.innovation = innovation
         source.test_ratio = ratio
         if source.state is FROZEN:
-            if repeat:
-                source.rejected += 1
-                return RejectReason.GATE
+            if source.run > 0:
+                return REPEAT, innovation, variance
             self._thaw(source, taken, z)
         elif source.free_run and source.stuck:
-            source.rejected += 1
-            self.freeze(source, taken, z)
-            return RejectReason.GATE
+            return REPEAT, innovation, variance
         self._coarse = coarse = noise > FINE_M2
         if ratio > (LIVELY_COARSE if coarse else LIVELY):
-            busy = BUSY
-            if coarse and ratio < HARD:
-                busy *= min(1.0, sqrt(GENTLE_M2 / noise))
-            if kin.jerk_psd < busy:
-                kin.stir(dt if dt > 0.0 else 0.0, busy - kin.jerk_psd)
-                kin.jerk_psd = busy
+            if self._stir_up(taken, dt, ratio, noise):
                 innovation, variance = kin.innovation(z - source.bias_m, noise, age)
                 ratio = innovation * innovation / (variance * GATE)
-            self._busy_ns = taken + BUSY_NS
             if ratio > 1.0:
                 since = (taken - self.fused_ns) * 1e-9
-                limit = 2.0 * START_M_S2
-                if innovation * kin.v < 0.0:
-                    limit = COAST_M_S2 if self.braking is False else self.hardest
+                limit = self._greatest_change_m_s2(innovation)
                 could = 0.5 * limit * since * since + 4.5 * sqrt(variance)
                 if since <= 0.0 or since > OLDEST_S or innovation > could or innovation < -could:
-                    return self._refuse(source, taken, z)
+                    # The same as the last that was taken is stuck; what stands still elsewhere has jumped there.
+                    return (REPEAT if source.run > len(source.refused) else IMPOSSIBLE), innovation, variance
                 kin.stir(since, limit * limit / since)
-                innovation, variance = kin.innovation(z - source.bias_m, noise, age)
+                return MANOEUVRE, *kin.innovation(z - source.bias_m, noise, age)
         elif taken > self._busy_ns:
             kin.jerk_psd = CALM
-        kin.update(innovation, variance, age)
-        source.state = TRACKING
+        return FITS, innovation, variance
+
+    def _stir_up(self, taken: int, dt: float, ratio: float, noise: float) -> bool:
+        """Expect a manoeuvre from a reading that stands out on; whether the filter was calmer than that before."""
+        kin, busy = self.kin, BUSY
+        self._busy_ns = taken + BUSY_NS
+        if self._coarse and ratio < HARD:
+            busy *= min(1.0, sqrt(GENTLE_M2 / noise))
+        if not kin.jerk_psd < busy:
+            return False
+        kin.stir(dt if dt > 0.0 else 0.0, busy - kin.jerk_psd)
+        kin.jerk_psd = busy
+        return True
+
+    def _greatest_change_m_s2(self, innovation: float) -> float:
+        """Of the acceleration, towards where a reading lies: by the brakes against the motion, else by the drive."""
+        if innovation * self.kin.v < 0.0:
+            return COAST_M_S2 if self.braking is False else self.hardest
+        return 2.0 * START_M_S2
+
+    def accept(self, source: Source, taken: int, kind: ReadingKind) -> None:
+        """The filter has used a reading: what follows for its source."""
+        kin = self.kin
+        source.state = TRANSITIONS[source.state, kind]
         if source.refused:
             source.refused.clear()
         if not self._mast[0] - OUTSIDE_M < kin.x < self._mast[1] + OUTSIDE_M and self.doubt_m < LOST_M:
@@ -276,7 +319,23 @@ class Tracking:
             source.still += 1.0
             if not source.turned:
                 source.repeats += 1.0
-        return None
+
+    def refuse(self, source: Source, taken: int, z: float, kind: ReadingKind) -> RejectReason:
+        """The filter does not use a reading: what follows for its source, and for the filter if there were more of them."""
+        source.rejected += 1
+        if kind is TOO_OLD:
+            return RejectReason.TOO_OLD
+        if kind is REPEAT:
+            self.freeze(source, taken, z)
+            return RejectReason.GATE
+        source.state = TRANSITIONS[source.state, kind]
+        source.refused.append((taken, z))
+        if len(source.refused) > 40:
+            del source.refused[0]
+        recent = self._agreeing(source)
+        if recent:
+            self._start_again(source, recent)
+        return RejectReason.GATE
 
     def _climb(self, before: float) -> None:
         """The filter's height has left its piece of the drum's curve: by motion from `before`, or a reading drew it across.
@@ -300,35 +359,24 @@ class Tracking:
         s = self._curve.rise_at(x) / self._rise
         return edge + s * (x - edge), s * v, s * a
 
-    def _refuse(self, source: Source, taken: int, z: float) -> RejectReason:
-        """A reading that no machine could have made since the last good one."""
-        source.rejected += 1
-        if source.run > len(
-            source.refused
-        ):  # the same as the last that was taken; what stands elsewhere has jumped there
-            self.freeze(source, taken, z)
-            return RejectReason.GATE
-        source.state = REFUSING
-        source.refused.append((taken, z))
-        if len(source.refused) > 40:
-            del source.refused[0]
-        self._try_again(source)
-        return RejectReason.GATE
-
-    def _try_again(self, source: Source) -> None:
-        """Start the filter again from refused readings, once there are enough that agree among themselves."""
-        refused = source.refused
+    def _agreeing(self, source: Source) -> list[tuple[int, float]]:
+        """The last of the refused readings, (time, height), where they are enough and agree among themselves; else none."""
         need = 3 if source.slow else 5
-        if len(refused) < need:
-            return
-        recent = refused[-need:]
+        recent = source.refused[-need:]
+        if len(recent) < need:
+            return []
         span = (recent[-1][0] - recent[0][0]) * 1e-9
         if span < min(0.2, (need - 1) * 0.5 * source.interval_s):
-            return
+            return []
         noise = 6.0 * sqrt(self.noise(source))
         if any(abs(z1 - z0) > 1.5 * self.top * (t1 - t0) * 1e-9 + noise for (t0, z0), (t1, z1) in pairwise(recent)):
-            return
-        first_ns, first = refused[0]
+            return []
+        return recent
+
+    def _start_again(self, source: Source, recent: list[tuple[int, float]]) -> None:
+        """Start the filter again from refused readings that agree; what the jump cannot be explained by is a doubt."""
+        span = (recent[-1][0] - recent[0][0]) * 1e-9
+        first_ns, first = source.refused[0]
         t_ns, z = recent[-1]
         speed = (z - recent[0][1]) / span
         # Where the filter would have put the first refused reading, and how far a block can get from there.
@@ -351,13 +399,13 @@ class Tracking:
         swing = 0.5 * self.hardest * span
         self.kin.reset(z - source.bias_m, speed, 0.0, self.noise(source), swing * swing, self.hardest**2)
         self.t_ns = self.fused_ns = source.fused_ns = t_ns
-        source.state = TRACKING
-        refused.clear()
+        source.state = TRANSITIONS[source.state, ReadingKind.AGREED]
+        source.refused.clear()
 
     def freeze(self, source: Source, taken: int, z: float) -> None:
         """The source's readings no longer follow the block."""
         if source.state is not FROZEN:
-            source.state = FROZEN
+            source.state = TRANSITIONS[source.state, REPEAT]
             source.frozen_ns = taken
             source.frozen_z = z
             source.refused.clear()
@@ -365,7 +413,6 @@ class Tracking:
 
     def _thaw(self, source: Source, taken: int, z: float) -> None:
         """The readings move again: from where they stuck (counts were lost), or from where the block must be by now."""
-        source.state = REFUSING
         source.verdict = ""
         gone = (taken - source.frozen_ns) * 1e-9 + source.interval_s
         moved = abs(self.kin.x + source.bias_m - source.frozen_z)

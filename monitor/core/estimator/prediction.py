@@ -11,8 +11,8 @@ from typing import Final
 from monitor.core.estimator.estimate import Estimate
 from monitor.core.estimator.height_frame import HeightFrame
 from monitor.core.estimator.plausibility import SUSPECT_M, Contradictions
-from monitor.core.estimator.position_filter import COAST_M_S2, FROZEN, START_M_S2, STILL_M_S, Z99, Tracking
-from monitor.core.estimator.sources import Source
+from monitor.core.estimator.position_filter import COAST_M_S2, START_M_S2, STILL_M_S, Z99, Tracking
+from monitor.core.estimator.sources import FROZEN, Source
 from monitor.model.reading import Validity
 
 VALID: Final = Validity.VALID
@@ -32,22 +32,11 @@ READY_MADE_VARIANCE: Final = 4e-4
 """Variance of what a ready-made block position may be off by as a whole, m^2: 2 cm (common practice, no source)."""
 
 
-def predict(
-    t_ns: int,
-    track: Tracking,
-    frame: HeightFrame,
-    lead: Source,
-    against: Contradictions,
-    dispute_m: float,
-    braking_ns: int,
-) -> Estimate:
-    """The motion at `t_ns`, predicted from the last reading of the source that leads; nothing is changed.
-
-    `dispute_m` is what a second source differs by beyond the doubt of both, `braking_ns` when the brake was last heard of.
-    """
+def predict(t_ns: int, track: Tracking, against: Contradictions) -> Estimate:
+    """The motion at `t_ns`, predicted from the last reading of the source that leads; nothing is changed."""
+    frame, lead = track.frame, track.lead
     layers = frame.layers
-    kin = track.kin
-    x, v, a, p = kin.predicted((t_ns - track.t_ns) * 1e-9)
+    x, v, a, p = track.kin.predicted((t_ns - track.t_ns) * 1e-9)
     if lead.drum and not track.low <= x < track.high:
         x, v, a = track.climbed(x, v, a)
     turns, k, by_rope, by_wraps = layers.locate(x)
@@ -60,13 +49,44 @@ def predict(
         scale = layers.rope_slopes[k] * frame.datum.rope_bound
         if not lead.referenced:
             scale += layers.widest_step - 1.0
-    height_variance = p[0]
-    speed_sigma = sqrt(p[3])
     silent = (t_ns - track.fused_ns) * 1e-9
     if silent < 0.0:
         silent = 0.0
     speed = v if v > 0.0 else -v
-    # What may have happened since the last reading: a start, or a stop, which cannot take more than the way itself.
+    speed_sigma = sqrt(p[3])
+    motion, faster = unseen_motion(t_ns, track, silent, speed, p[0], Z99 * speed_sigma)
+    doubt = track.doubt_m + track.dispute_m
+    if against.active:
+        doubt += against.doubt_m(x)
+    if against.suspect:
+        doubt += SUSPECT_M
+    bound = height_bound(lead, motion, variance, speed, drop) + doubt
+    validity = validity_of(lead, silent, bound, doubt)
+    return Estimate(
+        t_ns,
+        nan if validity is INVALID else x - drop,
+        v * (1.0 + strain) - rate,
+        a,
+        sqrt(p[0] + variance),
+        speed_sigma,
+        sqrt(p[5]),
+        bound,
+        speed_bound(faster, speed, scale, silent, rate),
+        validity,
+        turns,
+        k + 1,
+        layers.radii_m[k],
+        lead.slow,
+    )
+
+
+def unseen_motion(
+    t_ns: int, track: Tracking, silent: float, speed: float, variance: float, speed_bound: float
+) -> tuple[float, float]:
+    """(metres, m/s): how far the block may be from the prediction, and how much faster or slower, `silent` seconds after
+    the last reading. `variance` of the height and `speed_bound` are what the filter itself says."""
+    kin = track.kin
+    # A start, or a stop, which cannot take more than the way itself.
     unseen = 0.5 * silent * silent
     stop = unseen * (COAST_M_S2 if track.braking is False else track.hardest)
     if stop > speed * silent:
@@ -76,60 +96,48 @@ def predict(
         unseen = stop
     # Either the filter's own growth or that, whichever is more: both speak of the same motion.
     motion = Z99 * (sqrt(kin.p[0]) + silent * sqrt(kin.p[3])) + unseen
-    speed_bound = Z99 * speed_sigma
     if silent > 0.5:
         # A long silence: never further than the greatest speed takes a block, nowhere with its brake seen on.
         top = track.top + speed
         if speed_bound > top:
             speed_bound = top
         far = top * silent
-        if speed < STILL_M_S and track.braking and not lead.slow and t_ns - braking_ns < HELD_NS:
+        if speed < STILL_M_S and track.braking and not track.lead.slow and t_ns - track.braking_ns < HELD_NS:
             far = speed_bound = STILL_M_S
         far += Z99 * sqrt(kin.p[0])
         if motion > far:
             motion = far
-    elif motion * motion < Z99 * Z99 * height_variance:
-        motion = Z99 * sqrt(height_variance)
+    elif motion * motion < Z99 * Z99 * variance:
+        motion = Z99 * sqrt(variance)
+    return motion, speed_bound
+
+
+def height_bound(lead: Source, motion: float, variance: float, speed: float, drop: float) -> float:
+    """99 % bound on the height, m, but for doubts: unseen motion and datum together, transport time and stretch on top."""
     transport = TRANSPORT_S + (lead.time_sigma_s if lead.clock is None else lead.clock.spread_s)
-    bound = (
+    return (
         sqrt(motion * motion + Z99 * Z99 * variance)
         + transport * speed
         + STRETCH_DOUBT * (drop if drop > 0.0 else -drop)
     )
-    doubt = track.doubt_m + dispute_m
-    if against.active:
-        doubt += against.doubt_m(x)
-    if against.suspect:
-        doubt += SUSPECT_M
-    bound += doubt
-    validity = VALID
-    if bound > DEGRADED_BOUND_M or doubt > 0.0 or silent > lead.sensor.stale_after_s or not lead.referenced:
-        validity = _validity(lead, silent, bound, doubt)
-    return Estimate(
-        t_ns,
-        nan if validity is INVALID else x - drop,
-        v * (1.0 + strain) - rate,
-        a,
-        sqrt(height_variance + variance),
-        speed_sigma,
-        sqrt(p[5]),
-        bound,
-        speed_bound
+
+
+def speed_bound(faster: float, speed: float, scale: float, silent: float, rate: float) -> float:
+    """99 % bound on the speed, m/s: the filter's, the doubt of the drum's scale, a start unseen, the stretch's own rate."""
+    return (
+        faster
         + speed * scale
         + START_M_S2 * (silent if silent < 0.5 else 0.5)
-        + 2.0 * STRETCH_DOUBT * (rate if rate > 0.0 else -rate),
-        validity,
-        turns,
-        k + 1,
-        layers.radii_m[k],
-        lead.slow,
+        + 2.0 * STRETCH_DOUBT * (rate if rate > 0.0 else -rate)
     )
 
 
-def _validity(lead: Source, silent: float, bound: float, doubt: float) -> Validity:
-    """The verdict where not all is well."""
+def validity_of(lead: Source, silent: float, bound: float, doubt: float) -> Validity:
+    """Whether a height with that bound and doubt, `silent` seconds after the last reading, is to be trusted."""
     if not lead.referenced:
         return INVALID
+    if not (bound > DEGRADED_BOUND_M or doubt > 0.0 or silent > lead.sensor.stale_after_s):
+        return VALID
     limit = SILENT_S
     if lead.slow:
         limit = max(limit, 2.5 * lead.interval_s)

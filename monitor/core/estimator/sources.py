@@ -1,17 +1,19 @@
 """Working memory of the sensors that the estimator fuses: what each one said last and how it has behaved.
 
 A position source is a drum encoder (counts) or a ready-made block position (metres); a mark is a switch at a known
-height. Nothing here decides: the estimator does, by the table on top of `monitor.core.estimator.estimator`.
+height. `TRANSITIONS` is the life of a position source; what kind a reading is, `position_filter` says of the source that
+leads and `second_source` of the others.
 """
 
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 from enum import Enum
+from types import MappingProxyType
 from typing import Any, Final
 
 from monitor.config.rig import CaliperBrake, Rig, Sensor
-from monitor.core.estimator.aiding import SourceClock
+from monitor.core.estimator.source_clock import SourceClock
 from monitor.core.saved_state import number, optional, plain, words
 
 SLOW_PERIOD_S: Final = 0.9
@@ -26,12 +28,62 @@ ARRIVAL_SIGMA_S: Final = 5e-3
 
 
 class SourceState(Enum):
-    """Life of a position source; its transitions are the table on top of `monitor.core.estimator.estimator`."""
+    """State of a position source; see `TRANSITIONS`."""
 
     WAITING = "waiting"
     TRACKING = "tracking"
     REFUSING = "refusing"
     FROZEN = "frozen"
+
+
+class ReadingKind(Enum):
+    """What one reading of a position source is to the filter."""
+
+    FITS = "fits"
+    """It lies where it is expected."""
+    MANOEUVRE = "manoeuvre"
+    """It does not, but hard braking or a start explains it."""
+    IMPOSSIBLE = "impossible"
+    """No machine moves like that."""
+    REPEAT = "repeat"
+    """The same again where the block must have moved."""
+    TOO_OLD = "too old"
+    AGREED = "agreed"
+    """It agrees with those refused before it: they are believed, the filter starts again from them."""
+
+
+WAITING: Final = SourceState.WAITING
+TRACKING: Final = SourceState.TRACKING
+REFUSING: Final = SourceState.REFUSING
+FROZEN: Final = SourceState.FROZEN
+
+TRANSITIONS: Final[Mapping[tuple[SourceState, ReadingKind], SourceState]] = MappingProxyType(
+    {
+        (WAITING, ReadingKind.FITS): TRACKING,
+        (WAITING, ReadingKind.MANOEUVRE): TRACKING,
+        (WAITING, ReadingKind.IMPOSSIBLE): REFUSING,
+        (WAITING, ReadingKind.REPEAT): FROZEN,
+        (WAITING, ReadingKind.TOO_OLD): WAITING,
+        (TRACKING, ReadingKind.FITS): TRACKING,
+        (TRACKING, ReadingKind.MANOEUVRE): TRACKING,
+        (TRACKING, ReadingKind.IMPOSSIBLE): REFUSING,
+        (TRACKING, ReadingKind.REPEAT): FROZEN,
+        (TRACKING, ReadingKind.TOO_OLD): TRACKING,
+        (REFUSING, ReadingKind.FITS): TRACKING,
+        (REFUSING, ReadingKind.MANOEUVRE): TRACKING,
+        (REFUSING, ReadingKind.IMPOSSIBLE): REFUSING,
+        (REFUSING, ReadingKind.AGREED): TRACKING,
+        (REFUSING, ReadingKind.REPEAT): FROZEN,
+        (REFUSING, ReadingKind.TOO_OLD): REFUSING,
+        # Whatever is no repeat ends a freeze.
+        (FROZEN, ReadingKind.FITS): TRACKING,
+        (FROZEN, ReadingKind.MANOEUVRE): TRACKING,
+        (FROZEN, ReadingKind.IMPOSSIBLE): REFUSING,
+        (FROZEN, ReadingKind.REPEAT): FROZEN,
+        (FROZEN, ReadingKind.TOO_OLD): FROZEN,
+    }
+)
+"""(state, kind of the reading) to the state after it."""
 
 
 class Source:
@@ -119,6 +171,26 @@ class Source:
                     step -= self.modulus * math.floor(error / self.modulus + 0.5)
                 self.counts += step
         return self.counts
+
+    def keep(self, raw: float, taken: int, z: float, since: float, braking: bool | None) -> None:
+        """Take a reading into the memory: the raw one, when it was taken, its height, and the seconds since the last."""
+        if raw == self.raw:
+            self.run += 1
+            self.free_run = 0 if braking else self.free_run + 1
+            self.turned = False
+        else:
+            self.run = self.free_run = 0
+            self.turned = (raw - self.raw) * self.step < 0.0
+            self.step = raw - self.raw
+        if self.clock is None:
+            self.watch_jitter(since)
+        if 0.0 < since < 60.0:
+            self.interval_s += 0.05 * (since - self.interval_s)
+            self.slow = self.interval_s > SLOW_PERIOD_S
+        self.watch_scatter(z, since)
+        self.raw = raw
+        self.taken_ns = taken
+        self.z = z
 
     def watch_scatter(self, z: float, since: float) -> None:
         """Learn the scatter of the readings from their second differences.

@@ -8,7 +8,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from monitor.config.rig_file import find_rig
-from monitor.core.estimator.aiding import Datum, HeightMap, SourceClock
+from monitor.core.estimator.datum import Datum
+from monitor.core.estimator.height_map import HeightMap
+from monitor.core.estimator.source_clock import SourceClock
 from monitor.physics.drum import DrumGeometry, block_height_m, turns_at_height
 from tests.core.estimator.motion_bench import line_m, turns_at
 

@@ -6,8 +6,8 @@ from collections.abc import Callable
 import pytest
 
 from monitor.config.rig_file import find_rig
-from monitor.core.estimator.aiding import HeightMap
 from monitor.core.estimator.drift import NO_DRIFT, DriftWatch, Record, Verdict, explain
+from monitor.core.estimator.height_map import HeightMap
 from monitor.physics.drum import DrumGeometry
 from tests.core.estimator.motion_bench import line_m, turns_at
 
