@@ -14,8 +14,8 @@ from statistics import fmean
 from typing import Final
 
 from monitor.config.rig import Rig, Sensor
-from monitor.core.estimator.estimator import MARK_SIGMA_M
 from monitor.core.estimator.height_frame import HeightFrame
+from monitor.core.estimator.height_references import MARK_SIGMA_M
 from monitor.core.estimator.prediction import TRANSPORT_S
 from monitor.core.estimator.source_clock import SourceClock
 from monitor.core.estimator.sources import clock_of
