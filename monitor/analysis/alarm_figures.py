@@ -70,8 +70,7 @@ def spans(findings: Sequence[Finding], end_ns: int) -> list[Span]:
         if finding.kind not in ("alarm", "prompt"):
             continue
         key = finding.key
-        begins = AlarmState.ACKNOWLEDGED if finding.kind == "prompt" else AlarmState.UNACKNOWLEDGED
-        if finding.after == begins and key not in open_:
+        if (finding.raised or finding.prompted) and key not in open_:
             open_[key] = finding, None
         elif finding.after == AlarmState.ACKNOWLEDGED and key in open_:
             open_[key] = open_[key][0], open_[key][1] or finding.t_ns
@@ -85,14 +84,9 @@ def _span(first: Finding, acknowledged_ns: int | None, to_ns: int, over: bool) -
     return Span(first.key, first.severity, first.message, first.t_ns, max(to_ns, first.t_ns), over, acknowledged_ns)
 
 
-def raised(findings: Sequence[Finding]) -> list[Finding]:
-    """The findings by which an alarm became unacknowledged: what rings."""
-    return [finding for finding in findings if finding.kind == "alarm" and finding.after == AlarmState.UNACKNOWLEDGED]
-
-
 def figures(findings: Sequence[Finding], start_ns: int, end_ns: int) -> AlarmFigures:
     """The statistics of what was said from `start_ns` to `end_ns`."""
-    rung = raised(findings)
+    rung = [finding for finding in findings if finding.raised]
     times = [finding.t_ns for finding in rung]
     seconds = max(1e-9, (end_ns - start_ns) * 1e-9)
     whole = max(1, -(-(end_ns - start_ns) // WINDOW_NS))
@@ -130,7 +124,7 @@ def _waits(findings: Sequence[Finding]) -> list[float]:
     for finding in findings:
         if finding.kind != "alarm":
             continue
-        if finding.after == AlarmState.UNACKNOWLEDGED:
+        if finding.raised:
             rung[finding.key] = finding.t_ns
         elif finding.message.startswith("Acknowledged") or finding.after in (
             AlarmState.ACKNOWLEDGED, AlarmState.LATCHED_ACKNOWLEDGED,

@@ -6,7 +6,7 @@ from typing import Final
 
 from monitor.adapters.sessions.chain import SessionChain
 from monitor.config.rule import Rule
-from monitor.model.alarm import AlarmState, Finding, Severity
+from monitor.model.alarm import Finding, Severity
 from monitor.model.stream import Frame
 from monitor.runtime.assembly import core_of, rules_of
 from monitor.runtime.replay import begin
@@ -61,18 +61,11 @@ def compare(chain: SessionChain, rules: tuple[tuple[str, str], tuple[str, str]])
             findings += core.ingest(core.admit(item)) if isinstance(item, Frame) else core.act(core.admit(item))
     for core, findings in zip(cores, found, strict=True):
         findings += core.advance(chain.end_ns)
-    first, second = ([f for f in findings if _begins(f)] for findings in found)
+    first, second = ([f for f in findings if f.raised or f.prompted] for findings in found)
     differences = pair(first, second)
     both = [d for d in differences if d.first is not None and d.second is not None]
     alike = [d for d in both if d.later_s == 0.0 and d.first.severity is d.second.severity]  # type: ignore[union-attr]
     return Comparison(first, second, [d for d in differences if d not in alike], len(alike))
-
-
-def _begins(finding: Finding) -> bool:
-    """Whether an alarm rings here, or a prompt appears, which needs no acknowledgement."""
-    if finding.kind == "alarm":
-        return finding.after == AlarmState.UNACKNOWLEDGED
-    return finding.kind == "prompt" and finding.after == AlarmState.ACKNOWLEDGED
 
 
 def pair(first: Sequence[Finding], second: Sequence[Finding]) -> list[Difference]:

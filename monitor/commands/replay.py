@@ -102,8 +102,7 @@ def finding_ns(word: str, session: "SessionChain") -> int:
         if not 1 <= int(word) <= len(found):
             raise UserError(f"--at {word}: the session has {len(found)} findings")
         return max(session.t_first_ns, found[int(word) - 1].t_ns - BEFORE_FINDING_NS)
-    begun = {"alarm": "unacknowledged", "prompt": "acknowledged"}  # a prompt needs no acknowledgement
-    rung = [f for f in found if f.after == begun.get(f.kind, f.after)]
+    rung = [f for f in found if f.raised or f.prompted or f.kind not in ("alarm", "prompt")]
     named = [f for f in rung if f.key == word]
     place = 1
     key, colon, count = word.rpartition(":")

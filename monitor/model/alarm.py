@@ -2,7 +2,7 @@
 
 from dataclasses import dataclass
 from enum import IntEnum, StrEnum
-from typing import Literal
+from typing import Final, Literal
 
 
 class Severity(IntEnum):
@@ -27,6 +27,14 @@ class AlarmState(StrEnum):
     SUPPRESSED = "suppressed by design"
     OUT_OF_SERVICE = "out of service"
 
+    @property
+    def waiting(self) -> bool:
+        """Whether it waits for an acknowledgement."""
+        return self in _WAITING
+
+
+_WAITING: Final = (AlarmState.UNACKNOWLEDGED, AlarmState.RETURNED, AlarmState.LATCHED_UNACKNOWLEDGED)
+
 
 FindingKind = Literal["alarm", "prompt", "instrument", "action", "hoist", "check", "health"]
 
@@ -49,6 +57,16 @@ class Finding:
     number: float | None = None
     """Value of the rule's signal when it changed, SI; None when not known."""
     threshold: float | None = None
+
+    @property
+    def raised(self) -> bool:
+        """Whether an alarm is raised here: it becomes active and rings."""
+        return self.kind == "alarm" and self.after == AlarmState.UNACKNOWLEDGED
+
+    @property
+    def prompted(self) -> bool:
+        """Whether a prompt appears here, which needs no acknowledgement."""
+        return self.kind == "prompt" and self.after == AlarmState.ACKNOWLEDGED
 
 
 @dataclass(frozen=True, slots=True)

@@ -18,7 +18,7 @@ from monitor.analysis.alarm_figures import AlarmFigures, Span, figures, spans
 from monitor.analysis.motion import Descent, Stand, Stop, descents, stands, stops
 from monitor.analysis.recording import STATES, Recording, most
 from monitor.core.signals.table import SIGNALS
-from monitor.model.alarm import AlarmState, Finding, Severity
+from monitor.model.alarm import Finding, Severity
 from monitor.model.stream import GRID_NS
 from monitor.presentation.format import Units, clock, plain, span
 from monitor.report.html import cards, lacking, paragraph, severity, table
@@ -278,8 +278,8 @@ def motion_plots(story: Story) -> str:
 def timeline(story: Story) -> str:
     """What was said, when."""
     rec = story.rec
-    told = [f for f in rec.findings if f.kind not in ("alarm", "prompt") or f.after == AlarmState.UNACKNOWLEDGED]
-    prompts = sum(f.kind == "prompt" and f.after == AlarmState.ACKNOWLEDGED for f in rec.findings)
+    told = [f for f in rec.findings if f.kind not in ("alarm", "prompt") or f.raised]
+    prompts = sum(f.prompted for f in rec.findings)
     parts = []
     if story.spans:
         keys: dict[str, list[Span]] = {}

@@ -37,6 +37,6 @@ class Tally:
 
     def __call__(self, finding: Finding) -> None:
         """Count a finding; of alarms, only those that became active."""
-        if finding.kind == "alarm" and finding.after == "unacknowledged":
+        if finding.raised:
             self.raised[finding.severity.name] += 1
             self.first.setdefault(finding.key, finding.t_ns)

@@ -20,7 +20,7 @@ from monitor.adapters.sessions.chain import SessionChain
 from monitor.adapters.sessions.reader import SessionReader
 from monitor.config.rig import Rig
 from monitor.core.engine import Core
-from monitor.model.alarm import AlarmState, Finding
+from monitor.model.alarm import Finding
 from monitor.model.snapshot import HoistState, Snapshot
 from monitor.model.stream import CARRIED_TOPIC, Action, ActionKind, Frame
 from monitor.runtime.assembly import core_of
@@ -120,11 +120,7 @@ class ReplayDriver:
         self._rules = session.rules_text if rules_text is None else rules_text
         self._rules_path = rules_path or f"{session.path}: rules"
         self._sinks = sinks
-        self._found = [
-            finding.t_ns
-            for finding in session.findings()
-            if finding.kind == "alarm" and finding.after == AlarmState.UNACKNOWLEDGED
-        ]
+        self._found = [finding.t_ns for finding in session.findings() if finding.raised]
         """When an alarm was raised; that it went away again is no place to jump to."""
         files = session.sessions if isinstance(session, SessionChain) else [session]
         self._facts = {

@@ -51,7 +51,7 @@ class FindingLog:
     def __call__(self, finding: Finding) -> None:
         """Take one finding."""
         self.counts[finding.kind] += 1
-        if finding.kind == "alarm" and finding.after == AlarmState.UNACKNOWLEDGED:
+        if finding.raised:
             LOG.log(
                 _LEVELS[finding.severity], "%s: %s", finding.severity.name, finding.message,
                 extra={"key": finding.key, "t_ns": finding.t_ns, "number": finding.number,

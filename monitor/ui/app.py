@@ -37,7 +37,7 @@ from monitor.ui.history import History
 from monitor.ui.keys.key import MOVES, Key
 from monitor.ui.page import draw_page, draw_waiting
 from monitor.ui.screens import SCREENS, ScreenSpec
-from monitor.ui.view import UNSEEN, KeyRow, Look, ReplayView, View, as_known, standing
+from monitor.ui.view import KeyRow, Look, ReplayView, View, as_known, standing
 
 HERTZ: Final = 10
 LOOK_S: Final = 1.0
@@ -225,7 +225,7 @@ class StopmarkApp(App[int]):
     def _note_seen(self, snap: Snapshot) -> None:
         """Remember since when each waiting alarm is on view: the banner's everywhere, the list's on the Alarms
         screen."""
-        waiting = {alarm.key for alarm in snap.alarms if alarm.state in UNSEEN}
+        waiting = {alarm.key for alarm in snap.alarms if alarm.state.waiting}
         self._first_seen_s = {key: at for key, at in self._first_seen_s.items() if key in waiting}
         on_view = standing(snap) if self.spec.id == "alarms" else standing(snap)[:1]
         for alarm in on_view:

@@ -14,8 +14,6 @@ from monitor.ui.history import History
 
 OUT_OF_SIGHT = frozenset({AlarmState.NORMAL, AlarmState.SHELVED, AlarmState.SUPPRESSED, AlarmState.OUT_OF_SERVICE})
 """States that are listed but never take the banner."""
-UNSEEN = frozenset({AlarmState.UNACKNOWLEDGED, AlarmState.RETURNED, AlarmState.LATCHED_UNACKNOWLEDGED})
-"""States that wait for an acknowledgement."""
 
 
 KeyRow = tuple[tuple[str, str], ...]

@@ -55,7 +55,7 @@ class Watcher:
 
     def __call__(self, finding: "Finding") -> None:
         """Take a finding."""
-        if finding.kind == "alarm" and finding.after in ("unacknowledged", "latched unacknowledged"):
+        if finding.raised:
             self.raised.append((finding.t_ns, finding.key))
 
     def beside(self, events: list[dict[str, Any]]) -> list[dict[str, Any]]:

@@ -16,7 +16,7 @@ from monitor.config.fields import Finite, Model, NotNegative, Positive
 from monitor.config.rig import Rig
 from monitor.config.rig_file import shipped_rigs
 from monitor.config.toml_file import ConfigError, config_root, named_file, read_toml, validate
-from monitor.model.alarm import AlarmState, Finding, Severity
+from monitor.model.alarm import Finding, Severity
 from simulators.crew.programs import PROGRAMS
 from simulators.crew.settings import SETTINGS
 from simulators.faults.base import Fault
@@ -174,7 +174,7 @@ class Scenario(Model):
 
         `events` are what the truth did: names (see `Event`) with stream times in ns.
         """
-        alarms = [f for f in findings if f.kind == "alarm" and _raised(f)]
+        alarms = [f for f in findings if f.raised]
         first: dict[str, int] = {}
         for name, t_ns in events:
             first.setdefault(name, t_ns)
@@ -199,11 +199,6 @@ class Scenario(Model):
             elif floor is not None and finding.severity >= floor and finding.key not in expected:
                 problems.append(f"unexpected {finding.severity.name} {finding.key} came at {at:.2f} s")
         return problems
-
-
-def _raised(finding: Finding) -> bool:
-    on = (AlarmState.UNACKNOWLEDGED, AlarmState.LATCHED_UNACKNOWLEDGED)
-    return finding.after in on and finding.before not in on
 
 
 def shipped_scenarios() -> dict[str, Path]:

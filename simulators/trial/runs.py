@@ -21,20 +21,6 @@ _SECOND: Final = 1_000_000_000
 Result = dict[str, Any]
 
 
-def raised(finding: Finding) -> bool:
-    """Whether an alarm became active with this finding."""
-    return (
-        finding.kind == "alarm"
-        and finding.after in ("unacknowledged", "latched unacknowledged")
-        and finding.before not in ("unacknowledged", "latched unacknowledged")
-    )
-
-
-def prompted(finding: Finding) -> bool:
-    """Whether a prompt came with this finding."""
-    return finding.kind == "prompt" and finding.after == "acknowledged"
-
-
 def run_case(case: Case) -> Result:
     """Run it; the result holds ``set``, ``index`` and what the set scores."""
     source = PlantSource(case.rig, case.scenario, case.seed)
@@ -82,7 +68,7 @@ def _danger(case: Case, source: PlantSource, core: Core) -> Result:
     still_ns = source.origin_ns
     crossed_ns = 0
     for tick, (now, items) in enumerate(source.ticks()):
-        alarms += [(f.t_ns, f.key) for f in _feed(core, items) if raised(f) or prompted(f)]
+        alarms += [(f.t_ns, f.key) for f in _feed(core, items) if f.raised or f.prompted]
         speed = -plant.speed_m_s if down else plant.speed_m_s
         room = plant.height_m - limits.lower_m if down else limits.upper_m - plant.height_m
         if speed < 0.03 and not crossed_ns:
@@ -139,7 +125,7 @@ def _calm(case: Case, source: PlantSource, core: Core) -> Result:
         for finding in _feed(core, items):
             if finding.kind != "alarm":
                 continue
-            if raised(finding):
+            if finding.raised:
                 why = "false"
                 if finding.key.startswith(MOTION):
                     # Justified: had the hand stayed as it was for another second, it would have been too late.
@@ -179,7 +165,7 @@ def _announces(finding: Finding, sensor: str, quantity: str) -> bool:
     name = finding.key.split(":")
     if len(name) == 2 and name[1] == sensor:
         return finding.after not in ("normal", "returned unacknowledged", "")
-    if not raised(finding):
+    if not finding.raised:
         return False
     if quantity in ("drum_counts", "block_position"):
         return finding.key in ("height-unknown", "slow-data")
@@ -214,7 +200,7 @@ def _instrument(case: Case, source: PlantSource, core: Core) -> Result:
             if start_ns <= finding.t_ns <= end_ns:
                 if announced is None and _announces(finding, sensor, quantity):
                     announced = finding.t_ns
-                if raised(finding) and finding.severity >= Severity.WARNING and finding.key.startswith(MOTION):
+                if finding.raised and finding.severity >= Severity.WARNING and finding.key.startswith(MOTION):
                     false_motion += 1
         if tick % 20 == 0 and now >= start_ns:
             core.advance(now)

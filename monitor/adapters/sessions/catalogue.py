@@ -17,7 +17,7 @@ from monitor.text import clean_text
 GAP_NS: Final = 2_000_000_000
 """A silence between two frames that is longer than this is listed as a gap."""
 
-_OPEN: Final = (AlarmState.UNACKNOWLEDGED, AlarmState.RETURNED, AlarmState.LATCHED_UNACKNOWLEDGED)
+_WAITING: Final = frozenset(state for state in AlarmState if state.waiting)
 FLAG: Final = "flag"
 """Kind of the note that keeps a session from being removed unseen."""
 
@@ -69,7 +69,7 @@ def summarise(path: Path) -> SessionSummary:
             for finding in findings:
                 if finding.kind == "alarm":
                     states[finding.key] = finding.after
-                    if finding.after == AlarmState.UNACKNOWLEDGED and (worst is None or finding.severity > worst):
+                    if finding.raised and (worst is None or finding.severity > worst):
                         worst = finding.severity
             segment = session.header.get("segment", 1)
             return SessionSummary(
@@ -83,7 +83,7 @@ def summarise(path: Path) -> SessionSummary:
                 segment if isinstance(segment, int) else 1,
                 len(findings),
                 worst,
-                tuple(key for key, state in states.items() if state in _OPEN),
+                tuple(key for key, state in states.items() if state in _WAITING),
                 tuple(gaps_of(session)),
                 tuple(note.text for note in session.notes() if note.kind == FLAG),
             )

@@ -35,7 +35,7 @@ from typing import Any, Final
 
 from monitor.config.rule import SENSOR_SIGNALS, RuleSet
 from monitor.core.alarms.condition import ConditionState
-from monitor.core.alarms.lifecycle import BY_CONDITION, LATCHED, LIFE, SET_ASIDE, UNACKNOWLEDGED, Alarm, Event
+from monitor.core.alarms.lifecycle import BY_CONDITION, LATCHED, LIFE, SET_ASIDE, Alarm, Event
 from monitor.model.alarm import AlarmState, AlarmView, Finding, Severity
 from monitor.model.reading import Validity
 from monitor.model.snapshot import HoistState
@@ -311,7 +311,7 @@ class AlarmBank:
             return [_refused(action, action.target, "Done", f"{action.kind.value!r} is nothing that the alarms can do")]
         word, event = _WORDS[action.kind]
         if action.kind is ActionKind.ACKNOWLEDGE and not action.target:
-            chosen = [alarm for alarm in self._alarms if alarm.state in UNACKNOWLEDGED]
+            chosen = [alarm for alarm in self._alarms if alarm.state.waiting]
             if not chosen:
                 return [_refused(action, "all", word, "no alarm is waiting for it")]
             done = _done(action, "all", word, f"all {len(chosen)}" if len(chosen) > 1 else chosen[0].rule.message)
@@ -371,7 +371,7 @@ class AlarmBank:
             key=lambda alarm: (
                 alarm.state in SET_ASIDE,
                 -alarm.rule.severity,
-                alarm.state not in UNACKNOWLEDGED,
+                not alarm.state.waiting,
                 -alarm.since_ns,
                 alarm.place,
             )

@@ -73,8 +73,6 @@ LIFE: Final[Mapping[tuple[AlarmState, Event], AlarmState | None]] = MappingProxy
 """Every state and event, and the state that follows. A reset before the acknowledgement takes the latch away and leaves
 the alarm returned, unacknowledged (common practice, from memory)."""
 
-UNACKNOWLEDGED: Final = frozenset({AlarmState.UNACKNOWLEDGED, AlarmState.RETURNED, AlarmState.LATCHED_UNACKNOWLEDGED})
-"""States that wait for an acknowledgement."""
 LATCHED: Final = frozenset({AlarmState.LATCHED_UNACKNOWLEDGED, AlarmState.LATCHED_ACKNOWLEDGED})
 SET_ASIDE: Final = frozenset({AlarmState.SHELVED, AlarmState.SUPPRESSED, AlarmState.OUT_OF_SERVICE})
 """States in which an alarm asks nothing of anybody."""

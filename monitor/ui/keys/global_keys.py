@@ -4,7 +4,7 @@ from typing import Final
 
 from monitor.model.stream import ActionKind
 from monitor.ui.keys.key import Deck, Key
-from monitor.ui.view import UNSEEN, standing
+from monitor.ui.view import standing
 
 
 def acknowledge_banner(deck: Deck) -> None:
@@ -13,9 +13,9 @@ def acknowledge_banner(deck: Deck) -> None:
     alarms = standing(snap) if snap else []
     if not alarms:
         deck.say("No alarm to acknowledge.")
-    elif alarms[0].state in UNSEEN:
+    elif alarms[0].state.waiting:
         deck.acknowledge(alarms[:1])
-    elif any(alarm.state in UNSEEN for alarm in alarms):
+    elif any(alarm.state.waiting for alarm in alarms):
         deck.open_named("alarms")
         deck.say("The alarm in the banner is acknowledged; others wait in this list.")
     else:

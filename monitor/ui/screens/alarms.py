@@ -12,7 +12,7 @@ from monitor.ui.drawing.canvas import Area, printable, words_that_fit, wrapped
 from monitor.ui.drawing.theme import SHAPE, TEXT_ROLE, Role
 from monitor.ui.frame.banner import STATE_WORDS, no_alarm, nothing_to_acknowledge
 from monitor.ui.keys.key import Deck, Key
-from monitor.ui.view import UNSEEN, View
+from monitor.ui.view import View
 from monitor.ui.widgets import plot
 from monitor.ui.widgets.labels import signal_dimension, signal_label, switch_words
 
@@ -86,7 +86,7 @@ def _list(area: Area, view: View, alarms: tuple[AlarmView, ...], chosen: int) ->
             area.put(0, y, " " * area.width, "select")
         x = area.put(1, y, f"{'›' if at else ' '}{SHAPE[alarm.severity]} {alarm.severity.name:<8}", role)
         x = area.put(x + 1, y, clock(alarm.since_ns), "select" if at else "dim") + 1
-        wait = "●" if alarm.state in UNSEEN else " "
+        wait = "●" if alarm.state.waiting else " "
         x = area.put(x, y, wait, "select" if at else "strong") + 1
         width = area.width - x - 1 - state_width
         area.say(x, y, alarm.message, "select" if at else "strong" if alarm.active else "dim", width)
@@ -193,7 +193,7 @@ def _acknowledge(deck: Deck) -> None:
     alarm = _current(deck)
     if alarm is None:
         return
-    if alarm.state in UNSEEN:
+    if alarm.state.waiting:
         deck.acknowledge([alarm])
     else:
         deck.say(f"Nothing to acknowledge: it is {_FIXED.get(alarm.state, str(alarm.state))}.")
@@ -201,7 +201,7 @@ def _acknowledge(deck: Deck) -> None:
 
 def _acknowledge_all(deck: Deck) -> None:
     snap = deck.snapshot()
-    waiting = [alarm for alarm in snap.alarms if alarm.state in UNSEEN] if snap else []
+    waiting = [alarm for alarm in snap.alarms if alarm.state.waiting] if snap else []
     if waiting:
         deck.acknowledge(waiting)
     else:
