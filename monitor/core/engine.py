@@ -123,6 +123,12 @@ class Core:
             return item
         return item._replace(t_ns=self.now_ns) if isinstance(item, Frame) else replace(item, t_ns=self.now_ns)
 
+    def feed(self, item: Frame | Action) -> list[Finding]:
+        """Admit one input of either kind and take it: `admit`, then `ingest` or `act`. The findings that it made due."""
+        if isinstance(item, Frame):
+            return self.ingest(self.admit(item))
+        return self.act(self.admit(item))
+
     def ingest(self, frame: Frame) -> list[Finding]:
         """Take one admitted frame; the findings of the grid points that it made due.
 
