@@ -20,8 +20,8 @@ from aiohttp import WSCloseCode, web
 from textual_serve.app_service import AppService
 from textual_serve.server import Server, to_int
 
+from monitor.adapters.host.os_errors import short_reason
 from monitor.adapters.host.shutdown import Ending
-from monitor.adapters.mqtt.address import short_reason
 from monitor.errors import UserError
 from monitor.runtime.live import LiveDriver, run_for
 from monitor.web.gate import Gate, add_headers

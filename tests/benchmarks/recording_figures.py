@@ -22,7 +22,8 @@ import aiomqtt
 from pydantic_core import from_json
 
 from monitor.adapters.host.clock import StreamClock
-from monitor.adapters.mqtt.source import MqttSource, parse_broker_url
+from monitor.adapters.mqtt.address import parse_broker_url
+from monitor.adapters.mqtt.source import MqttSource
 from monitor.adapters.sessions.chain import SessionChain
 from monitor.adapters.sessions.reader import SessionReader
 from monitor.adapters.sessions.recorder import Recorder

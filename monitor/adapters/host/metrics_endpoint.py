@@ -15,7 +15,7 @@ from pathlib import Path
 from typing import Final
 
 from monitor.adapters.host.metrics import CONTENT_TYPE
-from monitor.adapters.mqtt.address import short_reason
+from monitor.adapters.host.os_errors import short_reason
 from monitor.errors import UserError
 
 LOG = logging.getLogger(__name__)

@@ -1,10 +1,26 @@
-"""Why the disk refuses a file of ours, in words that say what to do."""
+"""Errors of the operating system, in words that say what to do."""
 
 import errno
+import os
 import sqlite3
+import ssl
 from pathlib import Path
 
-from monitor.adapters.host.handles import no_handles
+
+def short_reason(error: BaseException) -> str:
+    """What the system says about `error`, without the file names and numbers around it."""
+    if isinstance(error, OSError) and error.strerror and not isinstance(error, ssl.SSLError):
+        return error.strerror
+    return str(error)
+
+
+def no_handles() -> bool:
+    """Whether this process, or the machine, has no file handle left. Libraries only say that they cannot open or look up."""
+    try:
+        os.close(os.open(os.devnull, os.O_RDONLY))
+    except OSError as error:
+        return error.errno in (errno.EMFILE, errno.ENFILE)
+    return False
 
 
 def why_refused(error: Exception, path: Path, then: str) -> str:

@@ -8,8 +8,9 @@ import tomllib
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
-from urllib.parse import unquote, urlsplit
+from urllib.parse import SplitResult, unquote, urlsplit
 
+from monitor.adapters.host.os_errors import short_reason
 from monitor.errors import UserError
 
 
@@ -74,6 +75,19 @@ def parse_broker_url(url: str, env: Mapping[str, str], credentials: Path | None 
     Raises:
         BrokerUrlError: something is wrong with the address, the file or the certificates.
     """
+    parts, port = _split(url)
+    tls = parts.scheme == "mqtts"
+    found = _from_file(credentials) if credentials is not None else _from_env(env)
+    _check_credentials(found, tls, credentials)
+    files = _named_files(found, credentials) if credentials is not None else {}
+    host, user, password = unquote(parts.hostname or ""), found.get("user"), found.get("password")
+    broker = BrokerUrl(host, port or (8883 if tls else 1883), tls, user, password, **files)
+    broker.tls_context()
+    return broker
+
+
+def _split(url: str) -> tuple[SplitResult, int | None]:
+    """The parts of an address that has a scheme of ours, a host, perhaps a port, and nothing else."""
     try:
         parts = urlsplit(url)
         port = parts.port
@@ -96,27 +110,30 @@ def parse_broker_url(url: str, env: Mapping[str, str], credentials: Path | None 
         parts.hostname.encode("idna")
     except UnicodeError:
         raise BrokerUrlError(f"{url!r}: {parts.hostname!r} cannot be the name of a host") from None
-    tls = parts.scheme == "mqtts"
     if port == 0:
         raise BrokerUrlError(f"{url!r}: 0 is no port")
-    found = _from_file(credentials) if credentials is not None else _from_env(env)
+    return parts, port
+
+
+def _check_credentials(found: Mapping[str, str], tls: bool, credentials: Path | None) -> None:
+    """Whether the credentials found fit each other and the address."""
     if not tls and {"ca", "cert", "key"} & found.keys():
         raise BrokerUrlError(f"{credentials}: certificates need an address that starts with mqtts://")
     if "key" in found and "cert" not in found:
         raise BrokerUrlError(f"{credentials}: key: needs cert too")
     if "password" in found and "user" not in found:
         raise BrokerUrlError("a password needs a user: set STOPMARK_MQTT_USER, or user in the credentials file")
+
+
+def _named_files(found: Mapping[str, str], credentials: Path) -> dict[str, Path]:
+    """Certificate and key files that the credentials file names, relative to it."""
     files: dict[str, Path] = {}
     for name in ("ca", "cert", "key"):
-        if name in found and credentials is not None:
+        if name in found:
             files[name] = credentials.parent / found[name]
             if not files[name].is_file():
                 raise BrokerUrlError(f"{credentials}: {name}: there is no file {files[name]}")
-    broker = BrokerUrl(
-        unquote(parts.hostname), port or (8883 if tls else 1883), tls, found.get("user"), found.get("password"), **files
-    )
-    broker.tls_context()
-    return broker
+    return files
 
 
 def open_secrets(url: BrokerUrl, credentials: Path | None) -> Iterator[str]:
@@ -158,10 +175,3 @@ def _from_file(path: Path) -> dict[str, str]:
         if not isinstance(value, str) or not value:
             raise BrokerUrlError(f"{path}: {name}: must be a text that is not empty")
     return table
-
-
-def short_reason(error: BaseException) -> str:
-    """What the system says about `error`, without the file names and numbers around it."""
-    if isinstance(error, OSError) and error.strerror and not isinstance(error, ssl.SSLError):
-        return error.strerror
-    return str(error)

@@ -1,15 +1,21 @@
-"""Why there is no connection to the broker, in words that a person on the rig can act on."""
+"""Why there is no connection to the broker, in words that a person on the rig can act on.
+
+`CAUSES` is asked from top to bottom; the first answer wins. Its order matters where an error fits several rows: a rejected
+certificate is also a TLS error, which is also an error of the system.
+"""
 
 import socket
 import ssl
+from collections.abc import Callable
+from dataclasses import dataclass
 from typing import Any, Final
 
 import aiomqtt
 from aiomqtt.exceptions import MqttConnectError
 from paho.mqtt.reasoncodes import ReasonCode
 
-from monitor.adapters.host.handles import no_handles
-from monitor.adapters.mqtt.address import BrokerUrl, short_reason
+from monitor.adapters.host.os_errors import no_handles, short_reason
+from monitor.adapters.mqtt.address import BrokerUrl
 from monitor.adapters.mqtt.connection import Closed, Silent, Slow
 from monitor.adapters.mqtt.packets import WireError
 
@@ -38,56 +44,200 @@ _NAME_CODES: Final = (62, 64)
 """OpenSSL's X509_V_ERR codes: not yet valid, has expired; host mismatch, address mismatch."""
 
 
-def explain(error: BaseException, url: BrokerUrl, client_id: str = "", wire: str = "") -> str:
-    """Why there is no connection, in words that say what to do. `wire`: the library's last log line on its socket."""
-    place = f"{url.host}:{url.port}"
-    cause = error if isinstance(error, OSError) else (error.__context__ or error)
+@dataclass(frozen=True, slots=True)
+class Failure:
+    """One attempt to connect that failed."""
+
+    error: BaseException
+    url: BrokerUrl
+    client_id: str = ""
+    log_line: str = ""
+    """The library's last log line on its socket: why TLS failed stands nowhere else."""
+
+    @property
+    def cause(self) -> BaseException:
+        """The error of the system behind the library's error."""
+        return self.error if isinstance(self.error, OSError) else (self.error.__context__ or self.error)
+
+    @property
+    def place(self) -> str:
+        """Host and port."""
+        return f"{self.url.host}:{self.url.port}"
+
+
+def certificate_dates(failure: Failure) -> str | None:
+    """The broker's certificate is not valid now."""
+    cause = failure.cause
+    if isinstance(cause, ssl.SSLCertVerificationError) and cause.verify_code in _TIME_CODES:
+        return f"{failure.place}: the broker's {cause.verify_message}: renew it there, or set the clock that is wrong"
+    return None
+
+
+def certificate_name(failure: Failure) -> str | None:
+    """The broker's certificate is for another host."""
+    cause = failure.cause
+    if isinstance(cause, ssl.SSLCertVerificationError) and cause.verify_code in _NAME_CODES:
+        reason = cause.verify_message
+        return f"{failure.place}: the broker's certificate is for another name ({reason}): use the name that it is for"
+    return None
+
+
+def certificate_untrusted(failure: Failure) -> str | None:
+    """Nobody whom we trust signed the broker's certificate."""
+    cause = failure.cause
     if isinstance(cause, ssl.SSLCertVerificationError):
         reason = cause.verify_message
-        if cause.verify_code in _TIME_CODES:
-            return f"{place}: the broker's {reason}: renew it there, or set the clock that is wrong"
-        if cause.verify_code in _NAME_CODES:
-            return f"{place}: the broker's certificate is for another name ({reason}): use the name that it is for"
-        return f"{place}: the broker's certificate is not trusted ({reason}): check ca in the credentials file"
+        return f"{failure.place}: the broker's certificate is not trusted ({reason}): check ca in the credentials file"
+    return None
+
+
+def no_tls_there(failure: Failure) -> str | None:
+    """The port does not speak TLS."""
+    cause = failure.cause
+    if isinstance(cause, ssl.SSLError) and ("WRONG_VERSION" in str(cause) or "RECORD_LAYER" in str(cause)):
+        return f"{failure.place} does not speak TLS: use mqtt:// or the port for TLS"
+    return None
+
+
+def tls_failed(failure: Failure) -> str | None:
+    """TLS failed in another way."""
+    cause = failure.cause
     if isinstance(cause, ssl.SSLError):
-        if "WRONG_VERSION" in str(cause) or "RECORD_LAYER" in str(cause):
-            return f"{place} does not speak TLS: use mqtt:// or the port for TLS"
-        return f"{place}: TLS failed ({cause.reason or cause})"
-    if isinstance(cause, OSError) and no_handles():
-        return f"no file handles are left to reach {place}: raise the limit of open files"
-    if isinstance(cause, socket.gaierror):
-        return f"unknown host {url.host!r}: check the name in the broker's address"
-    if isinstance(cause, ConnectionRefusedError):
-        return f"nothing answers at {place}: is the broker running, and is this its port?"
-    if isinstance(error, aiomqtt.MqttError) and str(error) == "Operation timed out":
-        return f"{place} accepts connections but does not answer: is the broker frozen, and is this its port?"
-    if isinstance(cause, TimeoutError):
-        return f"{place} does not answer: is the machine reachable, is a firewall in between?"
+        return f"{failure.place}: TLS failed ({cause.reason or cause})"
+    return None
+
+
+def handles_used_up(failure: Failure) -> str | None:
+    """Nothing can be opened; libraries report this as an unknown host or as a connection that failed."""
+    if isinstance(failure.cause, OSError) and no_handles():
+        return f"no file handles are left to reach {failure.place}: raise the limit of open files"
+    return None
+
+
+def host_unknown(failure: Failure) -> str | None:
+    """The name cannot be looked up."""
+    if isinstance(failure.cause, socket.gaierror):
+        return f"unknown host {failure.url.host!r}: check the name in the broker's address"
+    return None
+
+
+def port_closed(failure: Failure) -> str | None:
+    """The machine is there, but no program listens."""
+    if isinstance(failure.cause, ConnectionRefusedError):
+        return f"nothing answers at {failure.place}: is the broker running, and is this its port?"
+    return None
+
+
+def broker_mute(failure: Failure) -> str | None:
+    """The connection was accepted, and then no answer came."""
+    if isinstance(failure.error, aiomqtt.MqttError) and str(failure.error) == "Operation timed out":
+        return f"{failure.place} accepts connections but does not answer: is the broker frozen, and is this its port?"
+    return None
+
+
+def machine_mute(failure: Failure) -> str | None:
+    """Not even a connection was accepted."""
+    if isinstance(failure.cause, TimeoutError):
+        return f"{failure.place} does not answer: is the machine reachable, is a firewall in between?"
+    return None
+
+
+def broker_refuses(failure: Failure) -> str | None:
+    """The broker gives a reason code."""
+    error = failure.error
     if isinstance(error, aiomqtt.MqttCodeError) and error.rc is not None:
         code = code_of(error.rc)
         if code in _BY_CODE and (isinstance(error, MqttConnectError) or code >= 0x80):
-            return f"{place}: {_BY_CODE[code].format(name=client_id)}"
-    if "CERTIFICATE_REQUIRED" in wire or "HANDSHAKE_FAILURE" in wire.upper().replace(" ", "_"):
-        return f"{place} asks for a client certificate: give cert and key in the credentials file"
-    if "ALERT" in wire.upper():
-        return f"{place} refuses the monitor's certificate ({_alert(wire)}): check cert and key in the credentials file"
-    if isinstance(error, Closed):
-        hint = "" if url.tls else ", or the port wants mqtts://"
-        return f"{place} closed the connection instead of answering: it may not be an MQTT broker{hint}"
-    if isinstance(error, Silent):
-        return f"{place}: {_BY_CODE[0x8D]}"
-    if isinstance(error, Slow):
-        return f"{place}: one message took too long to come in and held up all others; connecting anew"
-    if isinstance(error, WireError):
-        return f"{place} does not keep to MQTT ({error}): is it a broker, and sound?"
-    if isinstance(cause, OSError):
-        return f"{place} cannot be reached ({short_reason(cause)})"
-    return f"the connection to {place} {LOST}"
+            return f"{failure.place}: {_BY_CODE[code].format(name=failure.client_id)}"
+    return None
 
 
-def _alert(wire: str) -> str:
+def certificate_wanted(failure: Failure) -> str | None:
+    """The broker wants a certificate of ours, and there is none."""
+    line = failure.log_line
+    if "CERTIFICATE_REQUIRED" in line or "HANDSHAKE_FAILURE" in line.upper().replace(" ", "_"):
+        return f"{failure.place} asks for a client certificate: give cert and key in the credentials file"
+    return None
+
+
+def certificate_refused(failure: Failure) -> str | None:
+    """The broker ended TLS with another alert."""
+    line = failure.log_line
+    if "ALERT" in line.upper():
+        return (
+            f"{failure.place} refuses the monitor's certificate ({_alert(line)}):"
+            " check cert and key in the credentials file"
+        )
+    return None
+
+
+def closed_unanswered(failure: Failure) -> str | None:
+    """The connection was closed in place of an answer."""
+    if isinstance(failure.error, Closed):
+        hint = "" if failure.url.tls else ", or the port wants mqtts://"
+        return f"{failure.place} closed the connection instead of answering: it may not be an MQTT broker{hint}"
+    return None
+
+
+def fell_silent(failure: Failure) -> str | None:
+    """Nothing came any more over a connection that stood."""
+    return f"{failure.place}: {_BY_CODE[0x8D]}" if isinstance(failure.error, Silent) else None
+
+
+def message_slow(failure: Failure) -> str | None:
+    """One message did not come to its end."""
+    if isinstance(failure.error, Slow):
+        return f"{failure.place}: one message took too long to come in and held up all others; connecting anew"
+    return None
+
+
+def no_mqtt(failure: Failure) -> str | None:
+    """What came is no MQTT."""
+    if isinstance(failure.error, WireError):
+        return f"{failure.place} does not keep to MQTT ({failure.error}): is it a broker, and sound?"
+    return None
+
+
+def unreachable(failure: Failure) -> str | None:
+    """Any other error of the system."""
+    cause = failure.cause
+    return f"{failure.place} cannot be reached ({short_reason(cause)})" if isinstance(cause, OSError) else None
+
+
+CAUSES: Final[tuple[Callable[[Failure], str | None], ...]] = (
+    certificate_dates,
+    certificate_name,
+    certificate_untrusted,
+    no_tls_there,
+    tls_failed,
+    handles_used_up,
+    host_unknown,
+    port_closed,
+    broker_mute,
+    machine_mute,
+    broker_refuses,
+    certificate_wanted,
+    certificate_refused,
+    closed_unanswered,
+    fell_silent,
+    message_slow,
+    no_mqtt,
+    unreachable,
+)
+"""Every known cause, in the order in which they are asked."""
+
+
+def explain(failure: Failure) -> str:
+    """Why there is no connection, in words that say what to do."""
+    for cause in CAUSES:
+        if words := cause(failure):
+            return words
+    return f"the connection to {failure.place} {LOST}"
+
+
+def _alert(line: str) -> str:
     """The TLS alert's own name, out of a log line."""
-    for word in wire.replace("]", " ").split():
+    for word in line.replace("]", " ").split():
         if "ALERT" in word:
             return word.split("ALERT_")[-1].lower().replace("_", " ")
     return "TLS alert"

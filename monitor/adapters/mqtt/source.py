@@ -23,10 +23,8 @@ import aiomqtt
 from aiomqtt.exceptions import MqttConnectError
 
 from monitor.adapters.mqtt.address import BrokerUrl, BrokerUrlError
-from monitor.adapters.mqtt.address import parse_broker_url as parse_broker_url
 from monitor.adapters.mqtt.connection import Link
-from monitor.adapters.mqtt.connection_errors import LOST, code_of
-from monitor.adapters.mqtt.connection_errors import explain as explain
+from monitor.adapters.mqtt.connection_errors import LOST, Failure, code_of, explain
 from monitor.adapters.mqtt.inbox import Inbox
 from monitor.adapters.mqtt.packets import Message, Wire
 
@@ -216,7 +214,7 @@ class MqttSource:
             await self._connect(link)
             await self._listen(link)
         except (aiomqtt.MqttError, OSError) as error:
-            words = explain(error, self._url, self.client_id, refusal.last)
+            words = explain(Failure(error, self._url, self.client_id, refusal.last))
             ended = words.endswith(LOST)
             if (
                 self._renamed

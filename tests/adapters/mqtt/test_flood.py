@@ -8,7 +8,8 @@ import asyncio
 from pathlib import Path
 
 from monitor.adapters.host.clock import StreamClock
-from monitor.adapters.mqtt.source import TAKE_TURN_S, MqttSource, parse_broker_url
+from monitor.adapters.mqtt.address import parse_broker_url
+from monitor.adapters.mqtt.source import TAKE_TURN_S, MqttSource
 from monitor.model.reading import RejectReason
 from tests.support.flooding import Course, flooded
 

@@ -3,8 +3,6 @@
 import asyncio
 import contextlib
 import logging
-import socket
-import ssl
 from collections.abc import AsyncIterator, Callable, Sequence
 from itertools import pairwise
 from pathlib import Path
@@ -15,8 +13,9 @@ import pytest
 
 from monitor.adapters.host.clock import StreamClock
 from monitor.adapters.mqtt import source
+from monitor.adapters.mqtt.address import parse_broker_url
 from monitor.adapters.mqtt.packets import MAX_PACKET_BYTES
-from monitor.adapters.mqtt.source import MqttSource, explain, parse_broker_url
+from monitor.adapters.mqtt.source import MqttSource
 from monitor.core.sensors.decoder import MAX_PAYLOAD
 from tests.support.broker import PATIENCE_S, Certificates, Mosquitto, free_port, until
 
@@ -363,15 +362,6 @@ async def test_a_port_that_is_no_broker_is_told() -> None:
     port = server.sockets[0].getsockname()[1]
     async with server, listening(Listener(f"mqtt://127.0.0.1:{port}", [])) as heard:
         await until(lambda: "may not be an MQTT broker" in heard.words, "words")
-
-
-def test_errors_of_the_network_are_worded() -> None:
-    url = parse_broker_url("mqtts://rig-broker.invalid", {})
-    assert "unknown host 'rig-broker.invalid'" in explain(socket.gaierror(-2, "Name or service not known"), url)
-    assert "is a firewall in between" in explain(TimeoutError("timed out"), url)
-    assert "Network is unreachable" in explain(OSError(101, "Network is unreachable"), url)
-    assert "does not speak TLS" in explain(ssl.SSLError(1, "[SSL: WRONG_VERSION_NUMBER] wrong version number"), url)
-    assert "is the broker frozen" in explain(aiomqtt.MqttError("Operation timed out"), url)
 
 
 async def test_an_unknown_host_is_told() -> None:
