@@ -98,13 +98,13 @@ async def _listen(rig: "Rig", url: "BrokerUrl", seconds: float) -> int:
         by_topic[rig.topic(sensor)].append(record)
     state = {"connected": False, "words": "no answer yet"}
 
-    def message(t_ns: int, topic: str, payload: bytes, retained: bool) -> None:
-        for record in by_topic.get(topic, ()):
-            record.retained += retained
-            record.fresh += not retained
-        for item in decoder.decode(Frame(t_ns, topic, payload, retained)):
+    def take(frame: Frame) -> None:
+        for record in by_topic.get(frame.topic, ()):
+            record.retained += frame.retained
+            record.fresh += not frame.retained
+        for item in decoder.decode(frame):
             if isinstance(item, Reject):
-                if item.sensor is not None and not retained:
+                if item.sensor is not None and not frame.retained:
                     heard[item.sensor].why = f"{item.reason}: {item.detail}" if item.detail else str(item.reason)
             else:
                 heard[item.sensor].good += 1
@@ -113,7 +113,7 @@ async def _listen(rig: "Rig", url: "BrokerUrl", seconds: float) -> int:
         state["connected"] = state["connected"] or connected
         state["words"] = words
 
-    task = asyncio.create_task(MqttSource(url, topics, StreamClock.live(), message, connection).run())
+    task = asyncio.create_task(MqttSource(url, topics, StreamClock.live(), take, connection).run())
     await asyncio.wait([task], timeout=seconds)
     if task.done():
         task.result()

@@ -17,7 +17,7 @@ from monitor.adapters.sessions.segments import SegmentedRecorder
 from monitor.config.rig import Rig
 from monitor.model.alarm import Finding
 from monitor.model.snapshot import Snapshot
-from monitor.model.stream import Action, ActionKind
+from monitor.model.stream import Action, ActionKind, Frame
 from monitor.presentation.figures import figures
 from monitor.runtime.assembly import core_of
 from monitor.runtime.driver import LAST_RUN, LINE_EVENT, Mode
@@ -67,7 +67,7 @@ class LiveDriver:
         self.topics = list(dict.fromkeys(rig.topic(sensor) for sensor in rig.sensors))
         """Topics of the rig's sensors, each once, in the rig's order."""
         self._more_topics: list[str] = []
-        self._on_message: Callable[[int, str, bytes, bool], None] = self.runner.message
+        self._on_frame: Callable[[Frame], None] = self.runner.message
         self._first_connection: Callable[[], None] | None = None
         self.source: MqttSource | None = None
         """The connection, while it runs."""
@@ -76,10 +76,10 @@ class LiveDriver:
         if keeper is not None:
             keeper.watch(self.snapshot)
 
-    def intercept(self, topic: str, take: Callable[[int, str, bytes, bool], None]) -> None:
-        """Before `run`: subscribe to one more topic, and hand all messages to `take` instead of the runner."""
+    def intercept(self, topic: str, on_frame: Callable[[Frame], None]) -> None:
+        """Before `run`: subscribe to one more topic, and hand all messages to `on_frame` instead of the runner."""
         self._more_topics.append(topic)
-        self._on_message = take
+        self._on_frame = on_frame
 
     def when_connected(self, call: Callable[[], None]) -> None:
         """Have `call` called once, at the first connection."""
@@ -144,7 +144,7 @@ class LiveDriver:
 
         topics = self.topics + self._more_topics
         self.source = MqttSource(
-            self._url, topics, self.clock, self._on_message, self._connection, on_dropped=self._drops
+            self._url, topics, self.clock, self._on_frame, self._connection, on_dropped=self._drops
         )
         async with asyncio.TaskGroup() as tasks:
             running = [tasks.create_task(self.source.run()), tasks.create_task(self.runner.tick(self.clock))]

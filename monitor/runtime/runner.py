@@ -89,17 +89,18 @@ class Runner:
 
     # --- inputs -----------------------------------------------------------------------------------------------------
 
-    def message(self, t_ns: int, topic: str, payload: bytes, retained: bool) -> None:
+    def message(self, frame: Frame) -> None:
         """One message from outside, as it arrived. Reserved topics are the monitor's own: from outside they are ignored.
 
         A payload too large to be a reading is kept only as far as it takes to show that.
         """
+        t_ns, topic, payload, retained = frame
         if topic.startswith(RESERVED):
             return
-        if len(payload) > MAX_PAYLOAD:
-            payload = payload[: MAX_PAYLOAD + 1]
-        # What waited while the timer ran on is given the time that `admit` would give it: a copy costs more than all else.
-        self.frame(Frame(max(t_ns, self.core.now_ns), topic, payload, retained))
+        if t_ns < self.core.now_ns or len(payload) > MAX_PAYLOAD:
+            # What waited while the timer ran on is given the time that `admit` would give it: a copy costs more than all else.
+            frame = Frame(max(t_ns, self.core.now_ns), topic, payload[: MAX_PAYLOAD + 1], retained)
+        self.frame(frame)
 
     def frame(self, frame: Frame) -> None:
         """One frame: admitted, recorded, taken."""

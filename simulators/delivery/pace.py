@@ -14,6 +14,8 @@ from collections import deque
 from collections.abc import Callable, Sequence
 from typing import Final
 
+from monitor.model.stream import Frame
+
 PACE_TOPIC: Final = "stopmark-simulation/pace"
 STEP_NS: Final = 50_000_000
 """How often the rig tells, ns of stream time."""
@@ -21,7 +23,7 @@ PATIENCE_S: Final = 1.5
 HEAD_START_NS: Final = 200_000_000
 """Real time from the word to the first reading, so that nothing has to be caught up."""
 
-Deliver = Callable[[int, str, bytes, bool], None]
+Deliver = Callable[[Frame], None]
 
 
 class PacedClock:
@@ -65,19 +67,19 @@ class PacedIntake:
     def __init__(self, clock: PacedClock, topics: Sequence[str], deliver: Deliver) -> None:
         self._clock = clock
         self._deliver = deliver
-        self._held: dict[str, deque[tuple[bytes, bool]]] = {topic: deque() for topic in topics}
+        self._held: dict[str, deque[Frame]] = {topic: deque() for topic in topics}
         self._let_through = dict.fromkeys(topics, 0)
         self._marks: deque[tuple[int, list[int]]] = deque()
 
-    def take(self, t_ns: int, topic: str, payload: bytes, retained: bool) -> None:
-        """A message as it arrived; `t_ns` counts only once the rig's pace is lost."""
-        if topic == PACE_TOPIC:
-            mark = json.loads(payload)
+    def take(self, frame: Frame) -> None:
+        """A message as it arrived; its time counts only once the rig's pace is lost."""
+        if frame.topic == PACE_TOPIC:
+            mark = json.loads(frame.payload)
             self._marks.append((int(mark["t"]), list(mark["n"])))
-        elif topic in self._held:
-            self._held[topic].append((payload, retained))
+        elif frame.topic in self._held:
+            self._held[frame.topic].append(frame)
         if self._clock.overdue:
-            self._give_up(t_ns)
+            self._give_up(frame.t_ns)
         self._release()
 
     def _release(self) -> None:
@@ -90,17 +92,18 @@ class PacedIntake:
             window = []
             for (topic, held), n in zip(self._held.items(), due, strict=True):
                 for i in range(max(n, 0)):
-                    window.append((mark_ns - STEP_NS + STEP_NS * (2 * i + 1) // (2 * n), topic, *held.popleft()))
+                    t_ns = mark_ns - STEP_NS + STEP_NS * (2 * i + 1) // (2 * n)
+                    window.append(held.popleft()._replace(t_ns=t_ns))
                 self._let_through[topic] += max(n, 0)
-            for item in sorted(window, key=lambda item: item[0]):
-                self._deliver(*item)
+            for frame in sorted(window, key=lambda frame: frame.t_ns):
+                self._deliver(frame)
             self._clock.reach(mark_ns)
 
     def _give_up(self, t_ns: int) -> None:
         """A reading was lost on the way: let everything through as it is, and count anew from the last mark."""
         for topic, held in self._held.items():
             while held:
-                self._deliver(t_ns, topic, *held.popleft())
+                self._deliver(held.popleft()._replace(t_ns=t_ns))
             self._let_through[topic] = 0
         if self._marks:
             self._let_through = dict(zip(self._let_through, self._marks[-1][1], strict=True))

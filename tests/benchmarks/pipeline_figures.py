@@ -29,7 +29,7 @@ from monitor.config.rules_file import default_rules_path
 from monitor.config.toml_file import read_text
 from monitor.model.alarm import Finding
 from monitor.model.reading import RejectReason
-from monitor.model.stream import GRID_NS
+from monitor.model.stream import GRID_NS, Frame
 from monitor.runtime.assembly import header_of
 from monitor.runtime.live import LiveDriver
 from tests.benchmarks.sender import PREFIX, SWITCH
@@ -221,10 +221,10 @@ async def news(broker: Mosquitto, folder: Path, seconds: float, rate_hz: float) 
     with Recorder(folder / "news.stopmark", header_of(rig_in_us(), "", "LIVE", 0)) as recorder:
         driver = driver_on(broker.url, recorder, [sink])
 
-        def take(t_ns: int, topic: str, payload: bytes, retained: bool) -> None:
-            if topic.endswith(SWITCH):
-                arrived.append(t_ns)
-            driver.runner.message(t_ns, topic, payload, retained)
+        def take(frame: Frame) -> None:
+            if frame.topic.endswith(SWITCH):
+                arrived.append(frame.t_ns)
+            driver.runner.message(frame)
 
         driver.intercept("figures/nothing", take)
         count = round(seconds * rate_hz)

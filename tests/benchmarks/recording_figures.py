@@ -168,9 +168,9 @@ async def intake(folder: Path, count: int) -> None:
     broker = Mosquitto(folder / "broker", quiet=True, extra=["max_queued_messages 0"]).start()
     taken = 0
 
-    def take(t_ns: int, topic: str, payload: bytes, retained: bool) -> None:
+    def take(frame: Frame) -> None:
         nonlocal taken
-        from_json(payload, allow_inf_nan=False)
+        from_json(frame.payload, allow_inf_nan=False)
         taken += 1
 
     def send() -> "subprocess.Popen[bytes]":

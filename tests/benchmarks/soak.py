@@ -231,7 +231,7 @@ class Soak:
         for tick, (now_ns, items) in enumerate(self.source.ticks(), 1):
             for item in items:
                 assert isinstance(item, Frame)
-                runner.message(item.t_ns, item.topic, item.payload, item.retained)
+                runner.message(item)
             if tick % _TICK:
                 continue
             real, thread = real_ns(), thread_ns()

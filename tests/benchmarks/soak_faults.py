@@ -19,6 +19,7 @@ from unittest.mock import patch
 from monitor.adapters.sessions import recorder as recording
 from monitor.adapters.sessions.batches import insert
 from monitor.config.rig import Rig, Sensor
+from monitor.model.stream import Frame
 from simulators.faults.base import Fault
 from simulators.faults.readings import MissedCounts
 from simulators.faults.table import FAULTS, kind_of
@@ -173,7 +174,7 @@ def topic_storm(world: World) -> Any:
 def _shout(world: World, first: int) -> None:
     now_ns = world.runner.core.now_ns
     for i in range(first, first + 3000):
-        world.runner.message(now_ns, f"storm/{i}/{i * i}", b"x" * (i % 300), i % 2 == 0)
+        world.runner.message(Frame(now_ns, f"storm/{i}/{i * i}", b"x" * (i % 300), i % 2 == 0))
 
 
 @contextmanager
@@ -182,7 +183,7 @@ def rubbish(world: World) -> Any:
     topic = world.source.channels[0].topic
     now_ns = world.runner.core.now_ns
     for payload in (b"", b"{", b"\xff\xfe", b"null", b'{"value": "x"}', b'{"value": NaN}', b"[" * 2000, b"9" * 100_000):
-        world.runner.message(now_ns, topic, payload, False)
+        world.runner.message(Frame(now_ns, topic, payload))
     yield
 
 

@@ -10,7 +10,7 @@ from functools import lru_cache
 from itertools import pairwise
 from typing import Any, Final
 
-from monitor.adapters.mqtt.packets import MAX_PACKET_BYTES, Message, Wire, WireError
+from monitor.adapters.mqtt.packets import MAX_PACKET_BYTES, Wire, WireError
 from monitor.config.rig import Rig, Sensor
 from monitor.config.rule import RuleSet
 from monitor.core.engine import Core
@@ -272,20 +272,20 @@ def wire(data: bytes) -> None:
         shorter = min(len(whole), len(parts))
         assert whole[:shorter] == parts[:shorter]
         assert broken or broken_too or len(whole) == len(parts)
-    for topic, payload, _ in whole:
+    for _, topic, payload, _ in whole:
         assert topic
         assert len(payload) <= MAX_PACKET_BYTES
 
 
-def _fed(pieces: Sequence[bytes], wild: bool, most: int) -> tuple[list[Message], bool]:
+def _fed(pieces: Sequence[bytes], wild: bool, most: int) -> tuple[list[Frame], bool]:
     under_test = Wire({b"a": "a", b"rig/a/drum": "rig/a/drum"}, wild)
-    found: list[Message] = []
+    found: list[Frame] = []
     for piece in pieces:
         try:
-            messages, rest = under_test.feed(piece, most)
+            frames, rest = under_test.feed(0, piece, most)
         except WireError:
             return found, True
-        found += messages
+        found += frames
         assert len(rest) <= len(piece) + MAX_PACKET_BYTES
         assert len(under_test._held) <= MAX_PACKET_BYTES + 8
     return found, False

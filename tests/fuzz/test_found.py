@@ -225,7 +225,7 @@ def test_a_message_without_a_topic_at_the_end_of_a_piece_breaks_the_protocol_and
     for most in (0, 32):
         for stream in (b"\x30\x00", b"\x30\x01\x00", b"\x30\x03\x00\x01a\x30\x00"):
             with pytest.raises(WireError, match="topic"):
-                Wire({b"a": "a"}).feed(stream, most)
+                Wire({b"a": "a"}).feed(0, stream, most)
 
 
 def test_a_run_before_whose_times_lie_days_ahead_keeps_no_new_run_waiting(tmp_path: Path) -> None:

@@ -19,6 +19,7 @@ from monitor.adapters.sessions.segments import SegmentedRecorder
 from monitor.config.rig_file import find_rig
 from monitor.config.rules_file import default_rules_path
 from monitor.config.toml_file import read_text
+from monitor.model.stream import Frame
 from monitor.runtime.assembly import header_of
 from monitor.runtime.live import LiveDriver, run_for
 
@@ -43,7 +44,7 @@ async def serve(driver: LiveDriver, recorder: SegmentedRecorder, said: Said) -> 
             resource.setrlimit(resource.RLIMIT_NOFILE, (3, hard))
         elif word == "feed":
             resource.setrlimit(resource.RLIMIT_NOFILE, (soft, hard))
-        driver.runner.message(driver.clock.now_ns(), driver.topics[0], b"1", False)
+        driver.runner.message(Frame(driver.clock.now_ns(), driver.topics[0], b"1"))
         print(
             json.dumps({
                 "t_ns": driver.core.now_ns, "frames": driver.runner.frames, "connected": driver.runner.connected,

@@ -21,7 +21,7 @@ from monitor.adapters.sessions.folder import LOCK, DataFolder, FolderError
 from monitor.adapters.sessions.format import open_for_writing
 from monitor.adapters.sessions.reader import SessionReader
 from monitor.adapters.sessions.recorder import Recorder
-from monitor.model.stream import HEALTH_TOPIC
+from monitor.model.stream import HEALTH_TOPIC, Frame
 from tests.adapters.sessions.streams import HEADER, rig_stream
 from tests.host.host import DEADLINE_S, NO_BROKER, live, recorded, running
 from tests.runtime.test_service import Manager, Recording, figures
@@ -184,7 +184,7 @@ async def test_a_slow_disk_is_told_and_does_not_slow_the_watch(
                 assert recorder.state == "on"
                 before_ns = driver.core.now_ns
                 for _ in range(40):
-                    driver.runner.message(driver.clock.now_ns(), "rig/land/hoist/drum", b"1", False)
+                    driver.runner.message(Frame(driver.clock.now_ns(), "rig/land/hoist/drum", b"1"))
                     given += 1
                     await asyncio.sleep(0.02)
                 await until(lambda: driver.core.now_ns - before_ns > 500_000_000, "the watch goes on")

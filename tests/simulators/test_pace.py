@@ -4,6 +4,7 @@ import random
 
 import pytest
 
+from monitor.model.stream import Frame
 from simulators.delivery import pace
 from simulators.delivery.pace import PACE_TOPIC, STEP_NS, PacedClock, PacedIntake, Pacer
 
@@ -32,13 +33,13 @@ def test_a_burst_that_comes_topic_by_topic_is_put_in_order_of_time(seed: int) ->
     clock = PacedClock(ORIGIN, 20.0)
     got: list[tuple[int, str, bytes]] = []
     clock.begin()
-    intake = PacedIntake(clock, TOPICS, lambda t, topic, payload, _: got.append((t, topic, payload)))
+    intake = PacedIntake(clock, TOPICS, lambda frame: got.append(frame[:3]))
     waiting = sent(100)
     while waiting:
         burst, waiting = waiting[:40], waiting[40:]
         order = draw.sample([*TOPICS, PACE_TOPIC], 4)
         for _, topic, payload in sorted(burst, key=lambda item: order.index(item[1])):
-            intake.take(0, topic, payload, False)
+            intake.take(Frame(0, topic, payload))
     assert len(got) > 250
     stamps = [t for t, _, _ in got]
     assert stamps == sorted(stamps)
@@ -53,11 +54,11 @@ def test_a_lost_reading_costs_no_more_than_its_successor_s_time() -> None:
     clock = PacedClock(ORIGIN, 20.0)
     clock.begin()
     got: list[str] = []
-    intake = PacedIntake(clock, TOPICS, lambda t, topic, payload, _: got.append(topic))
+    intake = PacedIntake(clock, TOPICS, lambda frame: got.append(frame.topic))
     messages = sent(100)
     lost = next(i for i, item in enumerate(messages) if i > 30 and item[1] == "b")
     for _, topic, payload in messages[:lost] + messages[lost + 1 :]:
-        intake.take(clock.now_ns(), topic, payload, False)
+        intake.take(Frame(clock.now_ns(), topic, payload))
     assert len(got) > 280
 
 
@@ -69,15 +70,15 @@ def test_a_topic_that_falls_silent_holds_the_others_up_only_until_patience_ends(
     clock = PacedClock(ORIGIN, 20.0)
     clock.begin()
     got: list[str] = []
-    intake = PacedIntake(clock, TOPICS, lambda t, topic, payload, _: got.append(topic))
+    intake = PacedIntake(clock, TOPICS, lambda frame: got.append(frame.topic))
     messages = [item for i, item in enumerate(sent(100)) if i < 30 or item[1] != "b"]
     for _, topic, payload in messages[:150]:
-        intake.take(clock.now_ns(), topic, payload, False)
+        intake.take(Frame(clock.now_ns(), topic, payload))
     held_up = len(got)
     assert held_up < 40
     now[0] += int(5e9)
     for _, topic, payload in messages[150:]:
-        intake.take(clock.now_ns(), topic, payload, False)
+        intake.take(Frame(clock.now_ns(), topic, payload))
     assert got.count("a") > 50
     assert got.count("b") < 15
 

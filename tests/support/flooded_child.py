@@ -21,6 +21,7 @@ from monitor.adapters.sessions.recorder import Recorder
 from monitor.config.rig_file import find_rig
 from monitor.config.rules_file import default_rules_path
 from monitor.model.snapshot import Snapshot
+from monitor.model.stream import Frame
 from monitor.runtime.assembly import header_of
 from monitor.runtime.live import LiveDriver
 
@@ -60,7 +61,7 @@ class Watched(LiveDriver):
         self.sent_s, self.gaps_s = {}, {}
         others = {self.rig.topic(sensor): sensor.id for sensor in self.rig.sensors[1:]}
         self._others = others if watch_gaps else {}
-        self._on_message = self._look
+        self._on_frame = self._look
         advance = self.runner.advance
 
         def advanced(t_ns: int) -> None:
@@ -74,7 +75,8 @@ class Watched(LiveDriver):
 
         self.runner.advance = advanced  # type: ignore[method-assign]
 
-    def _look(self, t_ns: int, topic: str, payload: bytes, retained: bool) -> None:
+    def _look(self, frame: Frame) -> None:
+        topic, payload = frame.topic, frame.payload
         self.seen += 1
         if self.seen % SAMPLED == 0 and len(payload) < 100:
             at = payload.find(b'"t": ')
@@ -86,7 +88,7 @@ class Watched(LiveDriver):
             if name in self.sent_s:
                 self.gaps_s[name] = max(self.gaps_s.get(name, 0.0), sent_s - self.sent_s[name])
             self.sent_s[name] = sent_s
-        self.runner.message(t_ns, topic, payload, retained)
+        self.runner.message(frame)
 
     def _connection(self, connected: bool, words: str) -> None:
         self.said.append(words)

@@ -1,6 +1,8 @@
 """One attempt's connection to a broker: the library's client, taught to read fast and to notice when nobody is there."""
 
 import asyncio
+import logging
+import socket
 import ssl
 import time
 from collections.abc import Callable
@@ -8,10 +10,16 @@ from typing import Any, Final
 
 import aiomqtt
 
-from monitor.adapters.mqtt.packets import Message, Wire
+from monitor.adapters.mqtt.address import BrokerUrl
+from monitor.adapters.mqtt.packets import Wire
+from monitor.model.stream import Frame
 
 CONNECT_S: Final = 3.0
-"""How long a connection may take to stand; a fresh attempt knocks sooner than the system's own retries."""
+"""How long a connection may take to stand; a fresh attempt connects sooner than the system's own retries."""
+ANSWER_S: Final = 5.0
+"""How long a broker may take to answer."""
+RECEIVE_BYTES: Final = 1 << 18
+"""What the system may hold for us unread: more would only make late readings look fresh."""
 LOOK_S: Final = 0.25
 ASK_LOOKS: Final = 3
 """Looks in silence after which the broker is asked whether it is there."""
@@ -42,16 +50,41 @@ class Link(aiomqtt.Client):
 
     It reads the socket itself, in large pieces, and leaves the library only what is no message; it notices at once when
     the broker hangs up instead of answering (the library waits for its time-out), and soon when it falls silent; it does
-    not trip over a socket that has closed in the meantime; and it can be dropped without a farewell.
+    not trip over a socket that has closed in the meantime; and it can be dropped without a close message.
     """
 
-    wire: Wire
-    take: Callable[[list[Message]], None]
-    most: Callable[[], int]
-    """How many messages of a topic are wanted out of one piece; 0: all."""
-
-    def __init__(self, *args: Any, **options: Any) -> None:
-        super().__init__(*args, **options)
+    def __init__(
+        self,
+        url: BrokerUrl,
+        client_id: str,
+        keepalive_s: int,
+        tls_context: ssl.SSLContext | None,
+        logger: logging.Logger,
+        reader: Wire,
+        now_ns: Callable[[], int],
+        most: Callable[[], int],
+        on_frames: Callable[[list[Frame]], None],
+    ) -> None:
+        """`reader` makes frames of what is read, stamped with `now_ns`, for `on_frames`; `most` says how many messages of a
+        topic are wanted out of one piece (0: all). `logger` gets what the library has to say about the socket."""
+        super().__init__(
+            url.host,
+            url.port,
+            username=url.user,
+            password=url.password,
+            logger=logger,
+            identifier=client_id,
+            protocol=aiomqtt.ProtocolVersion.V311,  # nothing of 5 is needed
+            timeout=ANSWER_S,
+            keepalive=keepalive_s,
+            clean_session=True,
+            socket_options=[(socket.SOL_SOCKET, socket.SO_RCVBUF, RECEIVE_BYTES)],
+            tls_context=tls_context,
+        )
+        self.reader: Final = reader
+        self._now_ns = now_ns
+        self._most = most
+        self._on_frames = on_frames
         self._client.connect_timeout = CONNECT_S
         self._client._sock_recv = self._left  # type: ignore[method-assign]
         self._for_library = bytearray()
@@ -87,9 +120,9 @@ class Link(aiomqtt.Client):
                     self._client.loop_read()
                     return
                 self._heard = True
-                messages, rest = self.wire.feed(piece, self.most())
-                if messages:
-                    self.take(messages)
+                frames, rest = self.reader.feed(self._now_ns(), piece, self._most())
+                if frames:
+                    self._on_frames(frames)
                 if rest:
                     self._for_library += rest
                     while self._for_library and self._client.socket() is not None:
@@ -140,8 +173,8 @@ class Link(aiomqtt.Client):
             await asyncio.sleep(LOOK_S)
             silent = 0 if self._heard else silent + 1
             self._heard = False
-            slow = slow + 1 if self.wire.amid and self.wire.packets == packets else 0
-            packets = self.wire.packets
+            slow = slow + 1 if self.reader.amid and self.reader.packets == packets else 0
+            packets = self.reader.packets
             unasked += 1
             if not self._connected.done():
                 continue  # the library waits for the answer

@@ -12,7 +12,7 @@ import time
 from collections import deque
 from typing import Final
 
-from monitor.adapters.mqtt.packets import Message
+from monitor.model.stream import Frame
 
 BURST_BYTES: Final = 4 << 20
 """What may wait in a burst; some 20,000 single readings."""
@@ -22,15 +22,12 @@ STANDING_S: Final = 0.5
 MESSAGE_BYTES: Final = 150
 """What a message costs beside its payload, in memory and in time."""
 
-Waiting = tuple[int, str, bytes, bool]
-"""Arrival (ns), topic, payload, whether it is retained."""
-
 
 class Inbox:
     """A queue of messages for one thread."""
 
     def __init__(self) -> None:
-        self._queue: deque[Waiting] = deque()
+        self._queue: deque[Frame] = deque()
         self._bytes = 0
         self._empty_s = time.monotonic()
         self.dropped = 0
@@ -49,13 +46,13 @@ class Inbox:
         """Whether it neither runs empty nor has room for many more: of what comes now, only the newest is worth reading."""
         return self._bytes > STANDING_BYTES // 2 and time.monotonic() - self._empty_s >= STANDING_S
 
-    def put(self, t_ns: int, messages: list[Message]) -> int:
-        """Add messages that arrived at `t_ns`; how many had to go for them."""
+    def put(self, frames: list[Frame]) -> int:
+        """Add messages; how many had to go for them."""
         if not self._queue:
             self._empty_s = time.monotonic()  # a silence is no time in which anything waited
-        append, size = self._queue.append, self._bytes
-        for topic, payload, retained in messages:
-            append((t_ns, topic, payload, retained))
+        self._queue += frames
+        size = self._bytes
+        for _, _, payload, _ in frames:
             size += len(payload) + MESSAGE_BYTES
         self._bytes = size
         if size <= STANDING_BYTES:
@@ -64,17 +61,17 @@ class Inbox:
             return 0
         return self._shed(STANDING_BYTES // 2)
 
-    def take(self) -> Waiting:
+    def take(self) -> Frame:
         """The oldest message.
 
         Raises:
             IndexError: nothing waits.
         """
-        waiting = self._queue.popleft()
-        self._bytes -= len(waiting[2]) + MESSAGE_BYTES
+        frame = self._queue.popleft()
+        self._bytes -= len(frame.payload) + MESSAGE_BYTES
         if not self._queue:
             self._empty_s = time.monotonic()
-        return waiting
+        return frame
 
     def _shed(self, room: int) -> int:
         held: dict[str, int] = {}
@@ -82,17 +79,17 @@ class Inbox:
             held[topic] = held.get(topic, 0) + len(payload) + MESSAGE_BYTES
         share = _share(sorted(held.values()), room)
         kept: dict[str, float] = {}
-        stay: list[Waiting] = []
+        stay: list[Frame] = []
         size = 0
-        for waiting in reversed(self._queue):
-            cost = len(waiting[2]) + MESSAGE_BYTES
-            before = kept.get(waiting[1], 0)
+        for frame in reversed(self._queue):
+            topic, cost = frame.topic, len(frame.payload) + MESSAGE_BYTES
+            before = kept.get(topic, 0)
             if before + cost <= share or (not before and size + cost <= BURST_BYTES):
-                kept[waiting[1]] = before + cost
+                kept[topic] = before + cost
                 size += cost
-                stay.append(waiting)
+                stay.append(frame)
             else:
-                kept[waiting[1]] = max(before, share)  # nothing older of this topic either: order has no holes
+                kept[topic] = max(before, share)  # nothing older of this topic either: order has no holes
         gone = len(self._queue) - len(stay)
         self._queue = deque(reversed(stay))
         self._bytes = size

@@ -1,18 +1,21 @@
 """MQTT 3.1.1 as it comes off the wire: messages out of a stream of bytes, whatever the pieces it arrives in.
 
 The library makes three system calls and a dozen objects of every message. Here one read of the socket gives hundreds:
-`Wire.feed` takes any piece of the stream, hands back the messages that it completes, and passes on, untouched, the bytes of
-every other packet, for the library to answer. A message larger than any reading is cut while it comes in, so that memory
+`Wire.feed` takes any piece of the stream, hands back the messages that it completes as frames, and passes on, untouched, the
+bytes of every other packet, for the library to answer. A message larger than any reading is cut while it comes in, so that memory
 is bounded whatever length it claims; a topic nobody asked for is counted and let go before it costs anything.
 
 Packet layout: OASIS standard MQTT 3.1.1, sections 2.2 (fixed header) and 3.3 (PUBLISH).
 """
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from contextlib import suppress
+from functools import partial
 from typing import Final
 
 import aiomqtt
+
+from monitor.model.stream import Frame
 
 MAX_PACKET_BYTES: Final = 1 << 20
 """A message is cut here while it comes in; the core refuses it by its length."""
@@ -22,8 +25,8 @@ _PUBLISH: Final = 0x30
 _QOS: Final = 0x06
 _RETAIN: Final = 0x01
 
-Message = tuple[str, bytes, bool]
-"""Topic, payload, whether it is a retained one."""
+_frame: Final[Callable[[tuple[int, str, bytes, bool]], Frame]] = partial(tuple.__new__, Frame)
+"""A frame of its four fields in a tuple, without the Python function that the class has for it: a flood is made of these."""
 
 
 class WireError(aiomqtt.MqttError):
@@ -53,8 +56,8 @@ class Wire:
         """Whether a packet has begun and not ended."""
         return bool(self._held or self._skip)
 
-    def feed(self, piece: bytes, most: int = 0) -> tuple[list[Message], bytes]:
-        """The messages that `piece` completes, in order, and the bytes of all other packets.
+    def feed(self, t_ns: int, piece: bytes, most: int = 0) -> tuple[list[Frame], bytes]:
+        """The messages that `piece`, read at `t_ns`, completes, in order, and the bytes of all other packets.
 
         In a flood, `most` (0: no bound) is how many messages of a topic are wanted out of one piece: the newest ones. The
         others are counted as dropped, and cost a fraction of what they would as messages.
@@ -62,67 +65,37 @@ class Wire:
         Raises:
             WireError: the bytes break the protocol; nothing that follows can be understood.
         """
-        if self._skip:
-            if len(piece) <= self._skip:
-                self._skip -= len(piece)
-                return [], b""
-            piece = piece[self._skip :]
-            self._skip = 0
-        if self._held:
-            self._held += piece
-            if len(self._held) < self._needed:
-                return [], b""
-            piece = bytes(self._held)
-            self._held.clear()
-        messages: list[Message] = []
+        piece = self._with_held(piece)
+        frames: list[Frame] = []
         rest = bytearray()
         known = self._names.get
         at, end, packets = 0, len(piece), 0
         plain: list[int] = []
         while end - at >= 2:
             first, length, body = piece[at], piece[at + 1], at + 2
+            # The short path of a flood: whole messages at QoS 0 whose length is one byte.
             if most and first == _PUBLISH and length < 0x80 and body + length <= end:
                 plain.append(at)
                 at = body + length
                 continue
             if length & 0x80:
-                shift, more = 7, length
-                length &= 0x7F
-                while more & 0x80 and body < end:
-                    if shift > 21:
-                        raise WireError("a length that MQTT does not know")
-                    more = piece[body]
-                    length |= (more & 0x7F) << shift
-                    shift += 7
-                    body += 1
-                if more & 0x80:
+                length, body = _remaining_length(piece, body, end)
+                if not body:
                     break
             stop = body + length
-            cut = stop
-            if first & 0xF0 != _PUBLISH:
-                if length > _MAX_ANSWER_BYTES:
-                    raise WireError("an answer far longer than any answer is")
-            elif length > MAX_PACKET_BYTES:
-                cut = body + MAX_PACKET_BYTES
+            cut = stop if length <= _MAX_ANSWER_BYTES else body + _kept_bytes(first, length)
             if cut > end:
                 self._needed = cut - at
                 break
             if first & 0xF0 != _PUBLISH:
                 rest += piece[at:stop]
             else:
-                text = body + 2
-                if text > cut:
-                    raise WireError("a message without a topic")
-                name_end = text + (piece[body] << 8 | piece[body + 1])
-                start = name_end + 2 if first & _QOS else name_end  # asked for at QoS 0, it needs no answer at any
-                if start > cut:
-                    raise WireError("a topic longer than its message")
-                raw = piece[text:name_end]
+                raw, start = _publish_parts(piece, first, body, cut)
                 topic = known(raw) or self._other(raw)
                 if plain:
-                    self._newest(piece, plain, most, messages)
+                    self._newest(t_ns, piece, plain, most, frames)
                 if topic:
-                    messages.append((topic, piece[start:cut], first & _RETAIN == _RETAIN))
+                    frames.append(_frame((t_ns, topic, piece[start:cut], first & _RETAIN == _RETAIN)))
             packets += 1
             if stop > end:
                 self._skip = stop - end
@@ -130,18 +103,33 @@ class Wire:
                 break
             at = stop
         if plain:
-            self._newest(piece, plain, most, messages)
+            self._newest(t_ns, piece, plain, most, frames)
         self.packets += packets
         if at < end:
             self._held += piece[at:]
             if end - at < 5:
                 self._needed = 0  # not even the length is known
-        return messages, bytes(rest)
+        return frames, bytes(rest)
 
-    def _newest(self, piece: bytes, starts: list[int], most: int, out: list[Message]) -> None:
+    def _with_held(self, piece: bytes) -> bytes:
+        """`piece` after what is held of a packet that began before, without the rest of one that was cut; empty while that
+        packet is not complete."""
+        if self._skip:
+            skipped = min(self._skip, len(piece))
+            self._skip -= skipped
+            piece = piece[skipped:]
+        if self._held:
+            self._held += piece
+            if len(self._held) < self._needed:
+                return b""
+            piece = bytes(self._held)
+            self._held.clear()
+        return piece
+
+    def _newest(self, t_ns: int, piece: bytes, starts: list[int], most: int, out: list[Frame]) -> None:
         """The newest `most` messages of each topic among the short ones that start at `starts`, which is emptied."""
         taken: dict[bytes, int] = {}
-        found: list[Message] = []
+        found: list[Frame] = []
         known = self._names.get
         self.packets += len(starts)
         lacking = 0 if self._wild else len(self._names)
@@ -161,7 +149,7 @@ class Wire:
             topic = known(raw) or self._other(raw)
             if topic:
                 taken[raw] = count + 1
-                found.append((topic, piece[name_end:stop], False))
+                found.append(_frame((t_ns, topic, piece[name_end:stop], False)))
                 if count + 1 == most:
                     lacking -= 1
                     if not lacking:  # every topic has its share: nothing older is wanted
@@ -180,3 +168,37 @@ class Wire:
                 return raw.decode()
         self.foreign += 1
         return ""
+
+
+def _remaining_length(piece: bytes, body: int, end: int) -> tuple[int, int]:
+    """A length of several bytes, of which the first stands before `body`, and where it ends; zeros while it is not whole."""
+    length, shift = piece[body - 1] & 0x7F, 7
+    while body < end:
+        if shift > 21:
+            raise WireError("a length that MQTT does not know")
+        digit = piece[body]
+        length |= (digit & 0x7F) << shift
+        shift += 7
+        body += 1
+        if digit < 0x80:
+            return length, body
+    return 0, 0
+
+
+def _kept_bytes(first: int, length: int) -> int:
+    """How many bytes of a very long packet are read; the rest of a message is skipped."""
+    if first & 0xF0 != _PUBLISH:
+        raise WireError("an answer far longer than any answer is")
+    return min(length, MAX_PACKET_BYTES)
+
+
+def _publish_parts(piece: bytes, first: int, body: int, cut: int) -> tuple[bytes, int]:
+    """The topic of the message in `piece[body:cut]`, and where its payload begins."""
+    text = body + 2
+    if text > cut:
+        raise WireError("a message without a topic")
+    name_end = text + (piece[body] << 8 | piece[body + 1])
+    start = name_end + 2 if first & _QOS else name_end  # asked for at QoS 0, it needs no answer at any
+    if start > cut:
+        raise WireError("a topic longer than its message")
+    return piece[text:name_end], start

@@ -14,7 +14,6 @@ import asyncio
 import contextlib
 import logging
 import secrets
-import socket
 import time
 from collections.abc import Callable, Sequence
 from typing import Final, Protocol
@@ -26,7 +25,8 @@ from monitor.adapters.mqtt.address import BrokerUrl, BrokerUrlError
 from monitor.adapters.mqtt.connection import Link
 from monitor.adapters.mqtt.connection_errors import LOST, Failure, code_of, explain
 from monitor.adapters.mqtt.inbox import Inbox
-from monitor.adapters.mqtt.packets import Message, Wire
+from monitor.adapters.mqtt.packets import Wire
+from monitor.model.stream import Frame
 
 LOG = logging.getLogger(__name__)
 
@@ -35,8 +35,6 @@ AT_ONCE_S: Final = 0.05
 FIRST_DELAY_S: Final = 0.2
 LAST_DELAY_S: Final = 1.5
 """From the start of one attempt to the next, if that did not take longer: grows from the first to the last."""
-ANSWER_S: Final = 5.0
-"""How long a broker may take to answer."""
 KEEPALIVE_S: Final = 5
 """The broker hears from us at least this often, and forgets us after one and a half times this."""
 SILENT_S: Final = 3.0
@@ -47,15 +45,13 @@ TWIN_S: Final = 15.0
 """A connection that the broker ends sooner, and then grants again at once, may have been taken over by a twin."""
 TWIN_TIMES: Final = 3
 TWIN_DELAY_S: Final = 10.0
-RECEIVE_BYTES: Final = 1 << 18
-"""What the system may hold for us unread: more would only make late readings look fresh."""
 TAKE_TURN_S: Final = 0.004
 """Longest turn of handing on before the rest of the monitor gets its own."""
 
 CROWD: Final = 256
 """While more comes than can be taken, so many of the newest messages are read out of a piece, an equal share of each topic."""
 
-OnMessage = Callable[[int, str, bytes, bool], None]
+OnFrame = Callable[[Frame], None]
 OnState = Callable[[bool, str], None]
 OnDropped = Callable[[int], None]
 
@@ -88,13 +84,13 @@ class MqttSource:
         url: BrokerUrl,
         topics: Sequence[str],
         clock: Clock,
-        on_message: OnMessage,
+        on_frame: OnFrame,
         on_state: OnState,
         client_id: str | None = None,
         keepalive_s: int = KEEPALIVE_S,
         on_dropped: OnDropped | None = None,
     ) -> None:
-        """`on_message` gets arrival (ns), topic, payload and whether it is a retained message; `on_state` gets whether
+        """`on_frame` gets every message as it arrived; `on_state` gets whether
         there is a connection and words for it, once per change; `on_dropped` the number of messages dropped so far, when
         it has grown. All are called in the event loop's thread.
 
@@ -105,7 +101,7 @@ class MqttSource:
         self._names = {topic.encode(): topic for topic in self._topics if not topic.startswith("$")}
         self._wild = any(mark in topic for topic in self._topics for mark in "+#")
         self._clock = clock
-        self._on_message = on_message
+        self._on_frame = on_frame
         self._on_state = on_state
         self._on_dropped = on_dropped
         self._keepalive_s = keepalive_s
@@ -143,7 +139,7 @@ class MqttSource:
         """Connect, subscribe, listen, and again, until cancelled.
 
         Raises:
-            Exception: whatever `on_message` raised; a fault in the monitor itself must not pass unseen.
+            Exception: whatever `on_frame` raised; a fault in the monitor itself must not pass unseen.
         """
         delay_s = FIRST_DELAY_S
         taken_over = 0
@@ -190,26 +186,23 @@ class MqttSource:
         logger = logging.Logger("mqtt-link", logging.ERROR)
         logger.addHandler(refusal)
         try:
-            link = Link(
-                self._url.host,
-                self._url.port,
-                username=self._url.user,
-                password=self._url.password,
-                logger=logger,
-                identifier=self.client_id,
-                protocol=aiomqtt.ProtocolVersion.V311,  # nothing of 5 is needed
-                timeout=ANSWER_S,
-                keepalive=self._keepalive_s,
-                clean_session=True,
-                socket_options=[(socket.SOL_SOCKET, socket.SO_RCVBUF, RECEIVE_BYTES)],
-                tls_context=await asyncio.to_thread(self._url.tls_context),
-            )
+            tls_context = await asyncio.to_thread(self._url.tls_context)
         except BrokerUrlError as error:
             return str(error), False
         self._foreign = self.foreign
         self._left_out += self._wire.dropped if self._wire is not None else 0
-        link.wire = self._wire = Wire(self._names, self._wild)
-        link.take, link.most = self._put, self._most
+        self._wire = Wire(self._names, self._wild)
+        link = Link(
+            self._url,
+            self.client_id,
+            self._keepalive_s,
+            tls_context,
+            logger,
+            self._wire,
+            self._clock.now_ns,
+            self._most,
+            self._put,
+        )
         try:
             await self._connect(link)
             await self._listen(link)
@@ -283,7 +276,7 @@ class MqttSource:
             return (
                 f"connected, but nothing comes of {_some(sorted(self._unheard))}: does it send, may this user read it?"
             )
-        if link.wire.foreign:
+        if link.reader.foreign:
             return f"connected, but {self._url} sends topics nobody asked for: they are not taken"
         return self._well
 
@@ -309,8 +302,8 @@ class MqttSource:
     def _most(self) -> int:
         return max(4, CROWD // len(self._names)) if self._names and self._inbox.crowded else 0
 
-    def _put(self, messages: list[Message]) -> None:
-        self._inbox.put(self._clock.now_ns(), messages)
+    def _put(self, frames: list[Frame]) -> None:
+        self._inbox.put(frames)
         dropped = self.dropped
         if dropped != self._dropped_told:
             self._dropped_told = dropped
@@ -331,11 +324,11 @@ class MqttSource:
                 if time.perf_counter() > end:
                     asyncio.get_running_loop().call_soon(self._take)
                     return
-                t_ns, topic, payload, retained = inbox.take()
+                frame = inbox.take()
                 self.received += 1
                 if unheard:
-                    unheard.discard(topic)
-                self._on_message(t_ns, topic, payload, retained)
+                    unheard.discard(frame.topic)
+                self._on_frame(frame)
             self._taking = False
         except Exception as error:
             assert fault is not None

@@ -17,6 +17,7 @@ from monitor.adapters.mqtt.address import BrokerUrl, parse_broker_url
 from monitor.config.rig_file import find_rig
 from monitor.config.rules_file import default_rules_path
 from monitor.model.alarm import Finding
+from monitor.model.stream import Frame
 from monitor.runtime.live import LiveDriver
 from tests.support.broker import Certificates, SampleBroker, free_port, until
 from tests.support.sender import Instruments, running
@@ -46,7 +47,7 @@ class Watch:
             StreamClock.live(),
             sinks=(self._found,),
         )
-        self.driver._on_message = self._message
+        self.driver._on_frame = self._message
         tell = self.driver._connection
 
         def told(connected: bool, words: str) -> None:
@@ -60,11 +61,11 @@ class Watch:
             silent_s = (finding.t_ns - self._taken_ns) * 1e-9
             self.raised.append((time.monotonic(), silent_s, finding.key.partition(":")[0]))
 
-    def _message(self, t_ns: int, topic: str, payload: bytes, retained: bool) -> None:
-        if b'"seq"' in payload:
-            self.drum.append(int(payload.rpartition(b":")[2].strip(b" }")))
-        self._taken_ns = max(t_ns, self.driver.core.now_ns)  # as the core takes it
-        self.driver.runner.message(t_ns, topic, payload, retained)
+    def _message(self, frame: Frame) -> None:
+        if b'"seq"' in frame.payload:
+            self.drum.append(int(frame.payload.rpartition(b":")[2].strip(b" }")))
+        self._taken_ns = max(frame.t_ns, self.driver.core.now_ns)  # as the core takes it
+        self.driver.runner.message(frame)
 
     @property
     def words(self) -> str:

@@ -11,6 +11,7 @@ from monitor.adapters.host.clock import StreamClock
 from monitor.adapters.mqtt.address import parse_broker_url
 from monitor.adapters.mqtt.source import TAKE_TURN_S, MqttSource
 from monitor.model.reading import RejectReason
+from monitor.model.stream import Frame
 from tests.support.flooding import Course, flooded
 
 TOO_LARGE = RejectReason.TOO_LARGE.value
@@ -102,7 +103,7 @@ async def test_slow_taking_does_not_hold_the_loop() -> None:
 
     source = MqttSource(parse_broker_url("mqtt://nowhere", {}), ["a"], StreamClock.live(), slow, lambda *_: None)
     source._fault = loop.create_future()
-    source._put([("a", b"1", False)] * 2000)
+    source._put([Frame(0, "a", b"1")] * 2000)
     while taken < 2000:
         await asyncio.sleep(0)
         turns += 1

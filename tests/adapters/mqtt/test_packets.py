@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from monitor.adapters.mqtt.packets import MAX_PACKET_BYTES, Message, Wire, WireError
+from monitor.adapters.mqtt.packets import MAX_PACKET_BYTES, Wire, WireError
 
 NAMES = {b"rig/a": "rig/a", b"rig/b": "rig/b"}
 
@@ -29,12 +29,14 @@ def packet(topic: bytes, payload: bytes, flags: int = 0) -> bytes:
     return bytes((0x30 | flags,)) + length_of(len(body)) + body
 
 
-def fed(wire: Wire, pieces: list[bytes], most: int = 0) -> tuple[list[Message], bytes]:
-    messages: list[Message] = []
+def fed(wire: Wire, pieces: list[bytes], most: int = 0) -> tuple[list[tuple[str, bytes, bool]], bytes]:
+    """Topic, payload and retained flag of the messages in `pieces`, and what is left for the library."""
+    messages = []
     rest = b""
-    for piece in pieces:
-        some, other = wire.feed(piece, most)
-        messages += some
+    for t_ns, piece in enumerate(pieces):
+        frames, other = wire.feed(t_ns, piece, most)
+        assert all(frame.t_ns == t_ns for frame in frames)
+        messages += [(frame.topic, frame.payload, frame.retained) for frame in frames]
         rest += other
     return messages, rest
 
@@ -69,7 +71,7 @@ def test_in_a_flood_the_newest_of_each_topic_are_given_and_all_are_counted(
     stream = b"".join(
         packet(topic, payload, flags) + b"\xd0\x00" * chance.randrange(2) for topic, payload, flags in sent
     )
-    messages, _ = wire.feed(stream, most)
+    messages, _ = fed(wire, [stream], most)
     whole = [(NAMES[topic], payload, bool(flags & 1)) for topic, payload, flags in sent]
     assert len(messages) + wire.dropped == len(whole)
     assert not wire.amid
@@ -84,7 +86,7 @@ def test_in_a_flood_quiet_topics_lose_nothing() -> None:
     stream = b"".join(
         packet(b"rig/a", b"%d" % n) + (packet(b"rig/b", b"%d" % n) if n % 100 == 0 else b"") for n in range(900)
     )
-    messages, _ = wire.feed(stream, 9)
+    messages, _ = fed(wire, [stream], 9)
     assert [payload for topic, payload, _ in messages if topic == "rig/b"] == [b"%d" % n for n in range(0, 900, 100)]
     assert [payload for topic, payload, _ in messages if topic == "rig/a"] == [b"%d" % n for n in range(891, 900)]
     assert wire.dropped == 891
@@ -110,12 +112,12 @@ def test_a_giant_is_cut_and_nothing_of_it_is_kept(piece_bytes: int) -> None:
     most = left = 0
     left = size
     while left:
-        messages += wire.feed(block[:left])[0]
+        messages += fed(wire, [block[:left]])[0]
         left -= min(left, piece_bytes)
         most = max(most, len(wire._held))
     assert most <= MAX_PACKET_BYTES
     assert not wire.amid
-    messages += wire.feed(packet(b"rig/b", b"after"))[0]
+    messages += fed(wire, [packet(b"rig/b", b"after")])[0]
     assert [(topic, len(payload)) for topic, payload, _ in messages] == [
         ("rig/a", MAX_PACKET_BYTES - len(body)),
         ("rig/b", 5),
@@ -125,15 +127,15 @@ def test_a_giant_is_cut_and_nothing_of_it_is_kept(piece_bytes: int) -> None:
 def test_topics_nobody_asked_for_are_counted_and_let_go() -> None:
     wire = Wire(NAMES)
     storm = b"".join(packet(b"rig/%d" % number, b"1") for number in range(5000))
-    assert wire.feed(storm + packet(b"rig/a", b"2"))[0] == [("rig/a", b"2", False)]
+    assert fed(wire, [storm + packet(b"rig/a", b"2")])[0] == [("rig/a", b"2", False)]
     assert wire.foreign == 5000
-    assert wire.feed(packet(b"$SYS/uptime", b"1") + packet(b"\xff\xfe", b"1"))[0] == []
+    assert fed(wire, [packet(b"$SYS/uptime", b"1") + packet(b"\xff\xfe", b"1")])[0] == []
 
 
 def test_with_wildcards_other_topics_count_but_the_brokers_own_do_not() -> None:
     wire = Wire({}, wild=True)
     stream = packet(b"any/where", b"1") + packet(b"$SYS/uptime", b"1") + packet(b"\xff\xfe", b"1")
-    assert wire.feed(stream)[0] == [("any/where", b"1", False)]
+    assert fed(wire, [stream])[0] == [("any/where", b"1", False)]
     assert wire.foreign == 1
 
 

@@ -42,7 +42,7 @@ async def test_the_monitor_reads_and_cannot_write(prepared: tuple[Path, int]) ->
         parse_broker_url(url, {}, folder / "monitor.toml"),
         ["rig/land/hoist/drum"],
         StreamClock.live(),
-        lambda t_ns, topic, payload, retained: heard.append((topic, payload)),
+        lambda frame: heard.append((frame.topic, frame.payload)),
         lambda *state: states.append(state),
     )
     task = asyncio.create_task(source.run())

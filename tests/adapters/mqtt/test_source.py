@@ -17,6 +17,7 @@ from monitor.adapters.mqtt.address import parse_broker_url
 from monitor.adapters.mqtt.packets import MAX_PACKET_BYTES
 from monitor.adapters.mqtt.source import MqttSource
 from monitor.core.sensors.decoder import MAX_PAYLOAD
+from monitor.model.stream import Frame
 from tests.support.broker import PATIENCE_S, Certificates, Mosquitto, free_port, until
 
 MakeBroker = Callable[..., Mosquitto]
@@ -34,14 +35,14 @@ class Listener:
         keepalive_s: int = 5,
         **env: str,
     ) -> None:
-        self.messages: list[tuple[int, str, bytes, bool]] = []
+        self.messages: list[Frame] = []
         self.states: list[tuple[bool, str]] = []
         self.clock = StreamClock.live()
         self.source = MqttSource(
             parse_broker_url(url, env, credentials),
             topics,
             self.clock,
-            lambda *message: self.messages.append(message),
+            self.messages.append,
             lambda connected, words: self.states.append((connected, words)),
             client_id,
             keepalive_s,
@@ -65,7 +66,7 @@ class Listener:
         return sum(was and not now for (was, _), (now, _) in pairwise(self.states))
 
     def payloads(self) -> list[bytes]:
-        return [payload for _, _, payload, _ in self.messages]
+        return [message.payload for message in self.messages]
 
 
 @contextlib.asynccontextmanager
@@ -91,13 +92,13 @@ async def test_messages_arrive_in_order_with_a_rising_stamp(broker: Mosquitto) -
         before_ns = heard.clock.now_ns()
         await publish(broker, *((f"rig/{'ab'[i % 2]}", b"%d" % i) for i in range(200)), ("rig/c", b"not asked for"))
         await until(lambda: len(heard.messages) >= 200, "200 messages")
-        stamps = [message[0] for message in heard.messages]
+        stamps = [message.t_ns for message in heard.messages]
     assert heard.payloads() == [b"%d" % i for i in range(200)]
-    assert [message[1] for message in heard.messages[:4]] == ["rig/a", "rig/b", "rig/a", "rig/b"]
+    assert [message.topic for message in heard.messages[:4]] == ["rig/a", "rig/b", "rig/a", "rig/b"]
     assert stamps == sorted(stamps)
     assert before_ns <= stamps[0]
     assert stamps[-1] <= heard.clock.now_ns()
-    assert not any(message[3] for message in heard.messages)
+    assert not any(message.retained for message in heard.messages)
 
 
 async def test_any_bytes_pass_unchanged(broker: Mosquitto) -> None:
@@ -227,7 +228,7 @@ async def test_a_retained_message_carries_its_flag_and_a_fresh_one_does_not(brok
         await until(lambda: heard.messages != [], "the retained message")
         await publish(broker, ("rig/a", b"new"), retain=True)
         await until(lambda: len(heard.messages) == 2, "the fresh message")
-    assert [(payload, retained) for _, _, payload, retained in heard.messages] == [(b"old", True), (b"new", False)]
+    assert [(message.payload, message.retained) for message in heard.messages] == [(b"old", True), (b"new", False)]
 
 
 async def test_rights_denied_in_silence_raise_nothing(make_broker: MakeBroker) -> None:
@@ -244,7 +245,7 @@ async def test_rights_denied_in_silence_raise_nothing(make_broker: MakeBroker) -
                 await sender.publish("rig/b", payload, qos=1)
                 await sender.publish("rig/a", payload, qos=1)
         await until(lambda: len(heard.messages) == 2, "what the rights allow")
-    assert [message[1] for message in heard.messages] == ["rig/a", "rig/a"]
+    assert [message.topic for message in heard.messages] == ["rig/a", "rig/a"]
     assert heard.connected
 
 
@@ -256,7 +257,7 @@ async def test_topics_of_the_broker_itself_are_not_passed_on(broker: Mosquitto) 
         await until(
             lambda: "Sending PUBLISH to stopmark-" in broker.text() and "$SYS" in broker.text(), "$SYS was sent"
         )
-    assert [message[1] for message in heard.messages] == ["rig/a"]
+    assert [message.topic for message in heard.messages] == ["rig/a"]
 
 
 async def test_the_log_shows_no_publish_and_no_will(broker: Mosquitto) -> None:
