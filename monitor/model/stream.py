@@ -47,6 +47,22 @@ class Frame(NamedTuple):
 
 
 @dataclass(frozen=True, slots=True)
+class Request:
+    """What somebody of the crew asks for: an `Action` that has no time yet."""
+
+    kind: ActionKind
+    target: str = ""
+    number: float | None = None
+    text: str = ""
+    who: str = ""
+    """Initials, as the crew typed them."""
+
+    def at(self, t_ns: int) -> "Action":
+        """The action at a stream time."""
+        return Action(t_ns, self.kind, self.target, self.number, self.text, self.who)
+
+
+@dataclass(frozen=True, slots=True)
 class Action:
     """One thing the crew did. Recorded like a frame, because it changes what comes after."""
 

@@ -6,7 +6,7 @@ from typing import Literal, Protocol, runtime_checkable
 
 from monitor.config.rig import Rig
 from monitor.model.snapshot import Snapshot
-from monitor.model.stream import ActionKind
+from monitor.model.stream import Request
 
 Mode = Literal["LIVE", "REPLAY", "SIMULATED"]
 
@@ -72,10 +72,8 @@ class Driver(Protocol):
     def snapshot(self) -> Snapshot | None:
         """The present state, None before the first input."""
 
-    def act(
-        self, kind: ActionKind, target: str = "", number: float | None = None, text: str = "", who: str = ""
-    ) -> None:
-        """Pass on something the crew did."""
+    def act(self, request: Request) -> None:
+        """Pass on what the crew asks for."""
 
     async def run(self) -> None:
         """Run until cancelled or the source ends.

@@ -17,12 +17,12 @@ from monitor.adapters.sessions.segments import SegmentedRecorder
 from monitor.config.rig import Rig
 from monitor.model.alarm import Finding
 from monitor.model.snapshot import Snapshot
-from monitor.model.stream import Action, ActionKind, Frame
+from monitor.model.stream import Frame, Request
 from monitor.presentation.figures import figures
 from monitor.runtime.assembly import core_of
 from monitor.runtime.driver import LAST_RUN, LINE_EVENT, Mode
 from monitor.runtime.findings import Tally
-from monitor.runtime.runner import Clock, Runner, Sink, run_until
+from monitor.runtime.runner import Clock, OnFinding, Runner, Sink, run_until
 
 if TYPE_CHECKING:
     from monitor.adapters.mqtt.source import MqttSource
@@ -58,8 +58,8 @@ class LiveDriver:
         self.clock = clock
         self.core = core_of(rig, rules_text, rules_path)
         self._taken_up = ""
-        sinks = (*sinks, self._hear) if keeper is None else (*sinks, self._hear, keeper.finding)
-        self.runner = Runner(self.core, recorder, sinks)
+        sinks_too = OnFinding(*sinks, self._hear)
+        self.runner = Runner(self.core, recorder, (sinks_too,) if keeper is None else (keeper, sinks_too))
         self.runner.connected = False
         self.recorder = recorder
         self.keeper = keeper
@@ -97,14 +97,9 @@ class LiveDriver:
         """What the screen shows now."""
         return self.core.snapshot() if self.core.now_ns else None
 
-    def act(
-        self, kind: ActionKind, target: str = "", number: float | None = None, text: str = "", who: str = ""
-    ) -> None:
-        """Something the crew did, at this moment."""
-        action = self.core.admit(Action(self.clock.now_ns(), kind, target, number, text, who))
-        if self.keeper is not None:
-            self.keeper.action(action)
-        self.runner.action(action)
+    def act(self, request: Request) -> None:
+        """Something the crew asks for, at this moment."""
+        self.runner.action(request.at(self.clock.now_ns()))
 
     def _hear(self, finding: Finding) -> None:
         """The crew must know that the height was taken over and not measured."""

@@ -22,9 +22,9 @@ from monitor.config.rig import Rig
 from monitor.core.engine import Core
 from monitor.model.alarm import Finding
 from monitor.model.snapshot import HoistState, Snapshot
-from monitor.model.stream import CARRIED_TOPIC, Action, ActionKind, Frame
+from monitor.model.stream import CARRIED_TOPIC, Action, ActionKind, Frame, Request
 from monitor.runtime.assembly import core_of
-from monitor.runtime.runner import TICK_S, Runner, Sink, run_until
+from monitor.runtime.runner import TICK_S, OnFinding, Runner, Sink, run_until
 
 SETTLE_S: Final = 15.0
 WARM_UP_S: Final = 60.0
@@ -171,9 +171,7 @@ class ReplayDriver:
         """What the screen shows."""
         return self.core.snapshot() if self.core.now_ns else None
 
-    def act(
-        self, kind: ActionKind, target: str = "", number: float | None = None, text: str = "", who: str = ""
-    ) -> None:
+    def act(self, request: Request) -> None:
         """Nothing: what the crew did is in the session, and a replay shows what was."""
 
     def pause(self, paused: bool) -> None:
@@ -258,7 +256,7 @@ class ReplayDriver:
     def _start(self, from_ns: int | None) -> None:
         core = core_of(self.rig, self._rules, self._rules_path)
         self._inputs: Iterator[Frame | Action] = begin(core, self._session, from_ns)
-        self._runner = Runner(core, None, (self._hear,))
+        self._runner = Runner(core, None, (OnFinding(self._hear),))
         self._pending = next(self._inputs, None)
 
     def _pace(self) -> None:

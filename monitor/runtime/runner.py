@@ -1,7 +1,7 @@
-"""One loop for live, replay and simulation: source → admit → recorder → core → findings out.
+"""One loop for live, replay and simulation: source → admit → listeners → core → findings out.
 
-`Runner` is the order of things: an input gets its final time, goes to the recorder first, then to the core; what the core
-finds goes to the recorder and to every sink. It also tells the core, through recorded health frames, what only the outside
+`Runner` is the order of things: an input gets its final time, goes to the listeners (the recorder first), then to the core;
+what the core finds goes to the listeners. It also tells the core, through recorded health frames, what only the outside
 knows: whether the broker is there, what was dropped, how far the loop lags, how the recorder fares.
 """
 
@@ -37,17 +37,39 @@ class Clock(Protocol):
         """Stream time now."""
 
 
-class Recording(Protocol):
-    """What the runner needs of a recorder."""
+class Listener(Protocol):
+    """Hears everything of a run: each input before the core takes it, with its time as the core takes it; each finding."""
 
     def frame(self, frame: Frame) -> None:
-        """Keep one frame, with its time as the core took it."""
+        """Take one frame."""
 
     def action(self, action: Action) -> None:
-        """Keep one action of the crew."""
+        """Take one action of the crew."""
 
     def finding(self, finding: Finding) -> None:
-        """Keep one finding, beside the input that led to it."""
+        """Take one finding, after the input that led to it."""
+
+
+class OnFinding:
+    """A listener that hands findings to functions, and hears nothing else."""
+
+    def __init__(self, *sinks: Sink) -> None:
+        self._sinks = sinks
+
+    def frame(self, frame: Frame) -> None:
+        """Nothing."""
+
+    def action(self, action: Action) -> None:
+        """Nothing."""
+
+    def finding(self, finding: Finding) -> None:
+        """Hand it to every sink, in their order."""
+        for sink in self._sinks:
+            sink(finding)
+
+
+class Recording(Listener, Protocol):
+    """What the runner needs of a recorder. It is the first to hear everything."""
 
     def advanced(self, t_ns: int) -> None:
         """Keep that stream time has reached `t_ns`."""
@@ -71,10 +93,13 @@ class Recording(Protocol):
 class Runner:
     """Feeds one core. All methods are called from one thread."""
 
-    def __init__(self, core: Core, recorder: Recording | None = None, sinks: Sequence[Sink] = ()) -> None:
+    def __init__(self, core: Core, recorder: Recording | None = None, listeners: Sequence[Listener] = ()) -> None:
         self.core = core
         self._recorder = recorder
-        self._sinks = tuple(sinks)
+        heard_by = listeners if recorder is None else (recorder, *listeners)
+        self._on_frame = tuple(listener.frame for listener in heard_by)
+        self._on_action = tuple(listener.action for listener in heard_by)
+        self._on_finding = tuple(listener.finding for listener in heard_by)
         self.findings = 0
         self.frames = 0
         self.connected: bool | None = None
@@ -103,11 +128,11 @@ class Runner:
         self.frame(frame)
 
     def frame(self, frame: Frame) -> None:
-        """One frame: admitted, recorded, taken."""
+        """One frame: admitted, heard, taken by the core."""
         core, recorder = self.core, self._recorder
         frame = core.admit(frame)
-        if recorder is not None:
-            recorder.frame(frame)
+        for tell in self._on_frame:
+            tell(frame)
         self.frames += 1
         findings = core.ingest(frame)
         if findings:
@@ -116,10 +141,10 @@ class Runner:
             self.checkpoint()
 
     def action(self, action: Action) -> None:
-        """One action of the crew: admitted, recorded, taken."""
+        """One action of the crew: admitted, heard, taken by the core."""
         action = self.core.admit(action)
-        if self._recorder is not None:
-            self._recorder.action(action)
+        for tell in self._on_action:
+            tell(action)
         self._emit(self.core.act(action))
 
     def advance(self, t_ns: int) -> None:
@@ -191,10 +216,8 @@ class Runner:
     def _emit(self, findings: list[Finding]) -> None:
         for finding in findings:
             self.findings += 1
-            if self._recorder is not None:
-                self._recorder.finding(finding)
-            for sink in self._sinks:
-                sink(finding)
+            for tell in self._on_finding:
+                tell(finding)
 
 
 def _past_grid_s(clock: Clock) -> float:

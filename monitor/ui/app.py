@@ -22,7 +22,7 @@ from textual.screen import Screen
 
 from monitor.model.alarm import AlarmView, Severity
 from monitor.model.snapshot import Snapshot
-from monitor.model.stream import ActionKind
+from monitor.model.stream import ActionKind, Request
 from monitor.presentation.format import SYSTEM_LABEL, SYSTEMS, Units
 from monitor.runtime.driver import Driver, TellsFacts
 from monitor.text import harmless
@@ -390,7 +390,7 @@ class StopmarkApp(App[int]):
 
     def act(self, kind: ActionKind, answer: str, target: str = "", number: float | None = None, text: str = "") -> None:
         """Hand an action to the driver under the crew's initials."""
-        self.driver.act(kind, target=target, number=number, text=text, who=self.who)
+        self.driver.act(Request(kind, target, number, text, self.who))
         self.say(answer)
 
     def crew(self, action: Callable[[], None], ask: bool = True) -> None:

@@ -96,7 +96,7 @@ class Hub:
     async def _listen(self, reader: asyncio.StreamReader) -> None:
         while line := await reader.readline():
             deed = Deed.model_validate_json(line)
-            self._driver.act(deed.kind, deed.target, deed.number, deed.text, deed.who)
+            self._driver.act(deed.request())
             self._send()
 
     def _send(self) -> None:

@@ -20,7 +20,7 @@ from typing import Final
 from monitor.config.rig import Rig
 from monitor.errors import UserError
 from monitor.model.snapshot import Snapshot
-from monitor.model.stream import ActionKind
+from monitor.model.stream import Request
 from monitor.runtime.driver import Mode
 from monitor.text import harmless
 from monitor.ui.app import MESSAGE_S, StopmarkApp
@@ -74,11 +74,9 @@ class RemoteDriver:
         """What the monitor tells of its session."""
         return self._facts
 
-    def act(
-        self, kind: ActionKind, target: str = "", number: float | None = None, text: str = "", who: str = ""
-    ) -> None:
+    def act(self, request: Request) -> None:
         """Pass it on; the monitor records it and the answer comes with the next snapshot."""
-        self._writer.write(Deed(kind=kind, target=target, number=number, text=text, who=who).line())
+        self._writer.write(Deed.of(request).line())
 
     async def run(self) -> None:
         """Listen until the hub hangs up.

@@ -14,7 +14,7 @@ from pydantic import BaseModel, ConfigDict, Field, FiniteFloat
 from monitor.config.rig import Rig
 from monitor.model import alarm, check, reading, snapshot, stream
 from monitor.model.snapshot import Snapshot
-from monitor.model.stream import ActionKind
+from monitor.model.stream import ActionKind, Request
 from monitor.runtime.driver import Mode
 from monitor.units import Dimension
 
@@ -54,6 +54,15 @@ class Deed(_Line):
     number: FiniteFloat | None = None
     text: str = Field(default="", max_length=1000)
     who: str = Field(default="", max_length=12)
+
+    @classmethod
+    def of(cls, request: Request) -> "Deed":
+        """A request for the wire."""
+        return cls(kind=request.kind, target=request.target, number=request.number, text=request.text, who=request.who)
+
+    def request(self) -> Request:
+        """The request that it is."""
+        return Request(self.kind, self.target, self.number, self.text, self.who)
 
 
 # The core names `Dimension` for type checkers only, to stay free of the units' libraries.

@@ -31,7 +31,7 @@ from monitor.model.snapshot import Snapshot
 from monitor.model.stream import Action, ActionKind, Frame
 from monitor.runtime.assembly import core_of, header_of
 from monitor.runtime.findings import Tally, finding_dict
-from monitor.runtime.runner import Runner
+from monitor.runtime.runner import OnFinding, Runner
 from simulators.scenario.plant_source import PlantSource
 from simulators.scenario.scenario import Scenario, Work
 from tests.benchmarks.soak_faults import DATUM, PACE, STOPS, Mishap, string_up
@@ -197,7 +197,7 @@ class Soak:
         self.recorder = SegmentedRecorder(self.held, rig.name, header, source.origin_ns, retention, HOUR_NS)
         self.lines = FindingLines(findings)
         self.tally = Tally()
-        self.runner = Runner(self.core, self.recorder, (self.lines, self.tally))
+        self.runner = Runner(self.core, self.recorder, (OnFinding(self.lines, self.tally),))
         self.runner.connected = True
         self.crew = Crew(source.plant, rig, random.Random(f"crew:{seed}"), self._tell)
         self.cases: list[Case] = []

@@ -21,7 +21,7 @@ from monitor.analysis.recording import collect
 from monitor.cli import main
 from monitor.commands.watch import add_arguments, live_driver
 from monitor.config.rig_file import find_rig
-from monitor.model.stream import GRID_NS, Action, ActionKind
+from monitor.model.stream import GRID_NS, Action, ActionKind, Request
 from monitor.runtime.assembly import core_of, header_of
 from monitor.runtime.driver import Mode
 from monitor.runtime.live import LiveDriver
@@ -68,12 +68,12 @@ async def work_done(driver: LiveDriver) -> None:
 
 def crew(driver: LiveDriver) -> None:
     """What a crew does in the middle of it."""
-    driver.act(ActionKind.NOTE, text="pads look thin", who="ab")
-    driver.act(ActionKind.SLIP_AND_CUT, number=12.0, who="cd")
-    driver.act(ActionKind.REFERENCE_HEIGHT, number=-100.0, who="cd")
-    driver.act(ActionKind.REFERENCE_HEIGHT, number=15.0, who="cd")
-    driver.act(ActionKind.CHECK_START, "height-reference", who="ef")
-    driver.act(ActionKind.CHECK_ABORT, "height-reference", who="ef")
+    driver.act(Request(ActionKind.NOTE, text="pads look thin", who="ab"))
+    driver.act(Request(ActionKind.SLIP_AND_CUT, number=12.0, who="cd"))
+    driver.act(Request(ActionKind.REFERENCE_HEIGHT, number=-100.0, who="cd"))
+    driver.act(Request(ActionKind.REFERENCE_HEIGHT, number=15.0, who="cd"))
+    driver.act(Request(ActionKind.CHECK_START, "height-reference", who="ef"))
+    driver.act(Request(ActionKind.CHECK_ABORT, "height-reference", who="ef"))
 
 
 async def run(rig: Path, broker: Mosquitto, data: Path, mode: Mode = "LIVE") -> dict[str, str]:
@@ -196,13 +196,12 @@ def test_over_an_hour_and_a_day_what_was_kept_is_what_the_recording_shows(tmp_pa
     path, ledger = tmp_path / "trip.stopmark", tmp_path / "land.ledger"
     with Recorder(path, header_of(rig, rules(), "LIVE", origin_ns), wait=True) as recorder:
         with Keeper(ledger, recorder.note, origin_ns) as keeper:
-            runner = Runner(core_of(rig, rules(), "rules"), recorder, (keeper.finding,))
+            runner = Runner(core_of(rig, rules(), "rules"), recorder, (keeper,))
             runner.health(origin_ns)
             keeper.watch(runner.core.snapshot)
             look_ns = origin_ns
             for item in source.items():
                 if isinstance(item, Action):
-                    keeper.action(item)
                     runner.action(item)
                     continue
                 runner.frame(item)

@@ -18,7 +18,7 @@ from monitor.commands.watch import live_driver
 from monitor.config.rig_file import find_rig
 from monitor.model.alarm import AlarmState
 from monitor.model.snapshot import Snapshot
-from monitor.model.stream import CARRIED_TOPIC, ActionKind, Frame
+from monitor.model.stream import CARRIED_TOPIC, ActionKind, Frame, Request
 from monitor.runtime.live import LiveDriver
 from monitor.runtime.replay import ReplayDriver
 from monitor.runtime.restart import left_behind
@@ -74,9 +74,9 @@ async def test_a_second_run_goes_on_where_the_first_one_was(broker: Mosquitto, t
         await until(lambda: driver.runner.connected is True, "the connection")
         async with hanging(broker, 60.0):
             await height_near(driver, 60.0 * FT_M, 0.1)
-            driver.act(ActionKind.REFERENCE_HEIGHT, number=15.0, who="ab")
+            driver.act(Request(ActionKind.REFERENCE_HEIGHT, number=15.0, who="ab"))
             await height_near(driver, 15.0, 0.1)
-            driver.act(ActionKind.SHELVE, "slack-line", number=600.0, who="ab")
+            driver.act(Request(ActionKind.SHELVE, "slack-line", number=600.0, who="ab"))
             before_m, set_aside = height(driver.snapshot()), shelved(driver.snapshot())
             assert [*set_aside] == ["slack-line"]
             if killed:
@@ -188,7 +188,7 @@ async def test_after_the_clock_was_set_back_a_restart_goes_on_from_the_run_befor
             await until(lambda: driver.runner.connected is True, "the connection")
             carried.append(shelved(driver.snapshot()))
             if len(carried) == 2:
-                driver.act(ActionKind.SHELVE, "slack-line", number=600.0, who="ab")
+                driver.act(Request(ActionKind.SHELVE, "slack-line", number=600.0, who="ab"))
             driver.stop()
             await running
     assert [[*each] for each in carried] == [[], [], ["slack-line"]]

@@ -6,7 +6,7 @@ from typing import Literal
 
 from monitor.config.rig import Rig
 from monitor.model.snapshot import Snapshot
-from monitor.model.stream import Action, ActionKind
+from monitor.model.stream import Action, Request
 from monitor.runtime.driver import Mode
 from tests.ui import sample
 
@@ -55,10 +55,8 @@ class FakeDriver:
     def snapshot(self) -> Snapshot | None:
         return self.held
 
-    def act(
-        self, kind: ActionKind, target: str = "", number: float | None = None, text: str = "", who: str = ""
-    ) -> None:
-        self.acts.append(Action(0, kind, target, number, text, who))
+    def act(self, request: Request) -> None:
+        self.acts.append(request.at(0))
 
     async def run(self) -> None:
         if self.fails is not None:

@@ -12,7 +12,7 @@ import aiohttp
 import pytest
 from aiohttp import web
 
-from monitor.model.stream import Action, ActionKind
+from monitor.model.stream import Action, ActionKind, Request
 from monitor.web import LOOPBACK, server
 from monitor.web.gate import Gate
 from monitor.web.hub import BACKLOG_BYTES, HUB_PASS, HUB_PORT, Hub
@@ -108,7 +108,7 @@ async def test_viewers_see_the_same_and_what_one_does_arrives_once() -> None:
         assert one.rig == driver.rig
         await until(lambda: one.fresh and other.fresh, "the first news")
         assert one.snapshot() == other.snapshot()
-        one.act(ActionKind.SHELVE, "brake-now-down", 600.0, "late crew", "AB")
+        one.act(Request(ActionKind.SHELVE, "brake-now-down", 600.0, "late crew", "AB"))
         await until(lambda: bool(driver.acts), "the action")
         acknowledged = replace(sample.warning(), t_ns=sample.T0_NS + 1, alarms=())
         driver.held = acknowledged

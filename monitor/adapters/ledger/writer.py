@@ -26,7 +26,7 @@ from monitor.adapters.ledger.entries import BRAKE_FIGURES, BRAKE_WORDS, DAY_NS, 
 from monitor.adapters.ledger.ledger import Entry, EntryError, Ledger, LedgerError, iso
 from monitor.model.alarm import Finding
 from monitor.model.snapshot import Snapshot
-from monitor.model.stream import GRID_NS, Action
+from monitor.model.stream import GRID_NS, Action, Frame
 
 LOG = logging.getLogger(__name__)
 
@@ -90,6 +90,9 @@ class Keeper:
         """The run begins, and with it the keeping: `snapshot` shows its present state."""
         self._snapshot = snapshot
         self._thread.start()
+
+    def frame(self, frame: Frame) -> None:
+        """Nothing: no entry is made out of a reading."""
 
     def action(self, action: Action) -> None:
         """Something the crew did, with its time as the core takes it; to be given before the core takes it."""
