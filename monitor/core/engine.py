@@ -24,7 +24,7 @@ from dataclasses import replace
 from types import MappingProxyType
 from typing import Any, Final, TypeVar
 
-from monitor.config.rig import Rig, Sensor
+from monitor.config.rig import Rig
 from monitor.config.rule import RuleSet
 from monitor.core.alarms.bank import AlarmBank
 from monitor.core.checks.guided_checks import Checks
@@ -36,7 +36,7 @@ from monitor.core.sensors.register import SensorRecord, SensorRegister
 from monitor.core.signals.evaluation import Now
 from monitor.core.signals.table import SIGNAL_NAMES, SIGNALS, SignalReader
 from monitor.model.alarm import Finding, Severity
-from monitor.model.reading import Reject, RejectReason, Sample, Validity, Value
+from monitor.model.reading import Reject, RejectReason, Validity, Value
 from monitor.model.snapshot import HoistState, SensorView, Snapshot, StopMarks
 from monitor.model.stream import CARRIED_TOPIC, GRID_NS, HEALTH_TOPIC, Action, ActionKind, Frame, Health
 from monitor.text import printable
@@ -76,8 +76,6 @@ class Core:
         rig = self.rig
         self._sensors = SensorRegister(rig)
         self._estimator = Estimator(rig)
-        told = self._estimator.unheld.quantities
-        self._told = [sensor.quantity if sensor.quantity in told else "" for sensor in rig.sensors]
         self._tracker = HoistTracker(rig)
         self._now = Now(rig, self._sensors)
         self._bank = AlarmBank(self._rules, self._watched.names)
@@ -104,16 +102,6 @@ class Core:
             ActionKind.CHECK_ABORT: lambda action: self._checks.abort(action.t_ns, action.target, action.who),
         }
         """Who takes an action of the crew; all others are the alarms'."""
-        self._takes = [self._taker(sensor) for sensor in rig.sensors]
-        """What to do with a good reading of each sensor, beyond keeping it; None where there is nothing."""
-
-    def _taker(self, sensor: Sensor) -> Callable[[Sample], RejectReason | None] | None:
-        role, quantity = sensor.spec.role, sensor.quantity
-        if role in ("position", "mark"):
-            return self._take_height
-        if role == "load":
-            return self._take_load
-        return {"brake_lever": self._take_lever, "clutch_engaged": self._take_clutch}.get(quantity)
 
     # --- inputs -----------------------------------------------------------------------------------------------------
 
@@ -151,30 +139,12 @@ class Core:
             if isinstance(item, Reject):
                 sensors.refuse(item)
                 continue
-            sensor = item.sensor
-            reason = sensors.records[sensor].accept(item)
-            take = self._takes[sensor]
-            if reason is None and take is not None:
-                reason = take(item)
+            reason = sensors.records[item.sensor].accept(item)
+            if reason is None:
+                reason = self._estimator.ingest(item)
             if reason is not None:
-                sensors.refuse(Reject(item.t_ns, sensor, reason))
-            elif self._told[sensor]:
-                self._estimator.unheld.tell(item.t_ns, self._told[sensor], item.value)
+                sensors.refuse(Reject(item.t_ns, item.sensor, reason))
         return findings
-
-    def _take_height(self, sample: Sample) -> RejectReason | None:
-        return self._estimator.ingest(sample)
-
-    def _take_load(self, sample: Sample) -> None:
-        load, validity = self._now.hook_load(sample.t_ns, self._tracker.direction)
-        if validity <= Validity.DEGRADED:
-            self._estimator.load(sample.t_ns, load)
-
-    def _take_lever(self, sample: Sample) -> None:
-        self._estimator.braking(sample.t_ns, sample.value >= 0.05)
-
-    def _take_clutch(self, sample: Sample) -> None:
-        self._estimator.driven(sample.t_ns, sample.value >= 0.5)
 
     def act(self, action: Action) -> list[Finding]:
         """Take one admitted action of the crew."""
@@ -291,6 +261,7 @@ class Core:
                 if name == "height":
                     self._estimator = Estimator(self.rig)
                 failed.append(f"{name} ({printable(str(error), 120)})")
+        self._estimator.direction = self._tracker.direction
         told = saved.get("verdicts")
         if isinstance(told, Mapping):
             self._verdicts = [printable(str(told.get(record.id, "")), 200) for record in self._sensors.records]
@@ -342,6 +313,7 @@ class Core:
         load, validity = now.hook_load(g, tracker.direction)
         set_downs = tracker.set_downs
         hoist = tracker.update(g, estimate, Value(load, _VALIDITIES[validity]))
+        self._estimator.direction = tracker.direction
         if tracker.set_downs > set_downs:
             self._estimator.set_down(g)
         now.dropped_recently = self._recent_drops(g)

@@ -22,6 +22,7 @@ from monitor.config.rig import Rig
 from monitor.config.rig_file import find_rig
 from monitor.core.estimator.estimator import Estimate, Estimator
 from monitor.model.reading import Sample, Validity
+from tests.core.estimator.motion_bench import say
 
 START_NS = 1_700_000_000_000_000_000
 STEP_S = 0.005
@@ -185,8 +186,8 @@ def follow(
             estimator.ingest(Sample(arrival, index, counts, stamp))
             track.readings.append((taken, counts))
             upcoming = next(pending, None)
-        estimator.load(now_ns, float(truth.load_n[at]) + rng.gauss(0.0, 6e3))
-        estimator.braking(now_ns, bool(truth.braking[at]))
+        say(estimator, rig, now_ns, "hook_load", float(truth.load_n[at]) + rng.gauss(0.0, 6e3))
+        say(estimator, rig, now_ns, "brake_lever", float(truth.braking[at]))
         if reference_at_s is not None and look >= reference_at_s:
             estimator.reference(now_ns, float(truth.height_m[at]) + rng.gauss(0.0, 0.01))
             reference_at_s = None

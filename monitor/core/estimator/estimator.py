@@ -1,27 +1,29 @@
 """Where the block is, how fast it moves, and how sure that is, from whatever position sensors the rig has.
 
-Theory of operation. One filter (`kinematic_filter`) runs in metres of block height as the unloaded line would
-give it: turns of the drum through the layer curve, or a ready-made block position with its stretch taken out. Load
-stretch is put on at the output, so that a pick-up of the string is not mistaken for motion of the drum.
+Theory of operation. One filter (`kinematic_filter`) runs in metres of block height as the unloaded line would give it: turns
+of the drum through the layer curve, or a ready-made block position with its stretch taken out. Load stretch is put on at the
+output, so that a pick-up of the string is not mistaken for motion of the drum.
 
-Readings are taken in at their own time, in order of arrival (`monitor.core.estimator.source_clock`). The filter's time is
-the newest reading's time, never later; `estimate` predicts from there, and changes nothing.
+Every good reading of every sensor comes through `ingest`; a table says what takes it. Positions are taken in at their own
+time, in order of arrival (`source_clock`). The filter's time is the newest reading's time, never later; `estimate` predicts
+from there, and changes nothing.
 
-The leading source feeds the filter (`position_filter`). A second source is compared with it all the time, and
-takes the lead where the leader falls silent, sticks or is refused: it goes on from the height they last agreed on.
-Height marks, second sources and the crew state heights from outside: what they differ by corrects the drum's curve
-(`monitor.core.estimator.datum`) where that can explain it, and is a doubt on the height where not.
+The leading source feeds the filter (`position_filter`). A second source is compared with it all the time (`second_source`),
+and takes the lead where the leader falls silent, sticks or is refused: it goes on from the height they last agreed on. Height
+marks, second sources and the crew state heights from outside (`height_references`): what they differ by corrects the drum's
+curve (`datum`) where that can explain it, and is a doubt on the height where not.
 
-What is then said of height and speed, with bounds and validity, is `monitor.core.estimator.prediction`.
+What is then said of height and speed, with bounds and validity, is `prediction`.
 """
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from typing import Any, Final
 
-from monitor.config.rig import Rig
+from monitor.config.rig import Rig, Sensor
 from monitor.core.estimator.estimate import Estimate, Fusion
 from monitor.core.estimator.height_frame import HeightFrame
 from monitor.core.estimator.height_references import HeightReferences
+from monitor.core.estimator.hook_load import HookLoad
 from monitor.core.estimator.plausibility import UNHELD_S, Contradictions, Unheld
 from monitor.core.estimator.position_filter import LOST_M, Tracking
 from monitor.core.estimator.prediction import nothing, predict
@@ -32,6 +34,10 @@ from monitor.model.reading import RejectReason, Sample
 
 __all__ = ["Estimate", "Estimator", "Fusion"]
 
+Handler = Callable[[Sample], RejectReason | None]
+BRAKE_ON: Final = 0.05
+"""Travel of the brake lever from which on the friction brake is on."""
+CLUTCH_IN: Final = 0.5
 YOUNG: Final = 20
 """Readings of a source after which the shortest delay is taken as known: from then on it changes by little."""
 
@@ -43,8 +49,10 @@ class Estimator:
         self._rig = rig
         self._frame = frame = HeightFrame(rig)
         self._against = Contradictions(rig)
-        self.unheld = Unheld(rig)
-        """To be told of the readings that it names."""
+        self._hook_load = HookLoad(rig)
+        self._free_motion = Unheld(rig)
+        self.direction = 0
+        """Last direction of motion, as the hoist's tracker has it: the friction in the tackle goes with it."""
         reference = rig.reference
         self._sources: dict[int, Source] = {}
         self._marks: dict[int, Mark] = {}
@@ -65,19 +73,35 @@ class Estimator:
         self._track = track = Tracking(rig, frame, lead)
         self._references = HeightReferences(rig, track, self._order)
         self._second = SecondSource(track, self._references)
+        self._handlers = [self._handler_for(sensor) for sensor in rig.sensors]
+        wanted = self._free_motion.quantities
+        self._free_motion_inputs = [sensor.quantity if sensor.quantity in wanted else "" for sensor in rig.sensors]
 
     # --- inputs ------------------------------------------------------------------------------------------------------
 
     def ingest(self, sample: Sample) -> RejectReason | None:
-        """Take in a reading of a position or mark sensor; the reason where it was refused. Other sensors: nothing."""
-        source = self._sources.get(sample.sensor)
-        if source is None:
-            mark = self._marks.get(sample.sensor)
-            return None if mark is None else self._references.pass_mark(mark, sample)
-        return self._take_position(source, sample)
+        """Take in a good reading of any sensor; the reason where the filter refuses it. What it has no use for, it ignores."""
+        sensor = sample.sensor
+        handler = self._handlers[sensor]
+        reason = None if handler is None else handler(sample)
+        quantity = self._free_motion_inputs[sensor]
+        if quantity:
+            self._free_motion.tell(sample.t_ns, quantity, sample.value)
+        return reason
 
-    def _take_position(self, source: Source, sample: Sample) -> RejectReason | None:
-        """A position source's reading: when it was taken, what height it means, and what the filter makes of it."""
+    def _handler_for(self, sensor: Sensor) -> Handler | None:
+        """What takes the readings of a sensor: by its role, else by its quantity."""
+        by_role: dict[str, Handler] = {
+            "position": self._take_position,
+            "mark": self._take_mark,
+            "load": self._take_load,
+        }
+        by_quantity: dict[str, Handler] = {"brake_lever": self._take_lever, "clutch_engaged": self._take_clutch}
+        return by_role.get(sensor.spec.role) or by_quantity.get(sensor.quantity)
+
+    def _take_position(self, sample: Sample) -> RejectReason | None:
+        """When it was taken, what height it means, and what the filter makes of it."""
+        source = self._sources[sample.sensor]
         track, value = self._track, sample.value
         taken = self._taken_ns(source, sample)
         since = (taken - source.taken_ns) * 1e-9
@@ -119,32 +143,40 @@ class Estimator:
             return
         track = self._track
         same_s = source.run * source.interval_s
-        if same_s > UNHELD_S and source.state is TRACKING and self.unheld.seconds(taken) > UNHELD_S:
+        if same_s > UNHELD_S and source.state is TRACKING and self._free_motion.seconds(taken) > UNHELD_S:
             # It has said the same all the time since nothing holds the block any more: it is stuck.
             track.freeze(source, taken, z)
         if self._against.undriven and self._against.rise(taken, track.kin.v):
             track.doubt_m = max(track.doubt_m, LOST_M)
             source.verdict = "block rises faster and faster with the clutch out: look at encoder and clutch signal"
 
-    def load(self, t_ns: int, hook_load_n: float) -> None:
-        """The hook load now, N, for the stretch of the line."""
-        self._frame.load(t_ns, hook_load_n)
-        if self._against.slack_changes(t_ns, hook_load_n) and self._track.started:
-            x, v, _ = self._track.ahead(t_ns)
+    def _take_mark(self, sample: Sample) -> RejectReason | None:
+        mark = self._marks.get(sample.sensor)
+        return None if mark is None else self._references.pass_mark(mark, sample)
+
+    def _take_load(self, sample: Sample) -> None:
+        """The hook load stretches the line, and tells whether anything hangs on it."""
+        load = self._hook_load.add_reading(sample, self.direction)
+        if load is None:
+            return
+        t_ns, track = sample.t_ns, self._track
+        self._frame.load(t_ns, load)
+        if self._against.slack_changes(t_ns, load) and track.started:
+            x, v, _ = track.ahead(t_ns)
             self._against.load(t_ns, x, v)
 
-    def braking(self, t_ns: int, braking: bool | None) -> None:
-        """Whether the friction brake is on (None: not known). A block cannot stop hard with its brake off."""
-        self._track.braking = braking
-        self._track.braking_ns = t_ns
+    def _take_lever(self, sample: Sample) -> None:
+        """A block cannot stop hard with its friction brake off."""
+        self._track.braking = sample.value >= BRAKE_ON
+        self._track.braking_ns = sample.t_ns
+
+    def _take_clutch(self, sample: Sample) -> None:
+        """With the clutch out nothing speeds the block up on its way up."""
+        self._against.driven(sample.value >= CLUTCH_IN, self._track.kin.v)
 
     def braked(self, acceleration_m_s2: float) -> None:
         """Acceleration that the known braking makes now, m/s2, upwards positive (NaN: not known)."""
         self._track.push(acceleration_m_s2)
-
-    def driven(self, t_ns: int, engaged: bool | None) -> None:
-        """Whether the clutch is in (None: not known). With the clutch out nothing speeds the block up on its way up."""
-        self._against.driven(engaged, self._track.kin.v)
 
     def reference(self, t_ns: int, height_m: float) -> None:
         """The crew says that the block is at `height_m` now: the datum moves here."""

@@ -18,6 +18,7 @@ from monitor.core.estimator.estimator import Estimator
 from monitor.model.reading import Sample, Validity
 from monitor.model.snapshot import HoistState
 from monitor.physics.drum import DrumGeometry
+from tests.core.estimator.motion_bench import say
 
 G = 9.80665
 DT = 0.005
@@ -224,7 +225,7 @@ class Bench:
     def _look(self) -> None:
         load = self.mass_kg * (G + (self.a if self.machine.load_feels_inertia else 0.0)) * self.machine.load_reading
         load += self.random.gauss(0.0, 6000.0)
-        self.estimator.load(self.t_ns, load)
+        say(self.estimator, self.rig, self.t_ns, "hook_load", load)
         estimate = self.estimator.estimate(self.t_ns)._replace(slow=self.slow)
         if self.estimate_validity is Validity.INVALID:
             estimate = estimate._replace(validity=Validity.INVALID, height_m=math.nan)

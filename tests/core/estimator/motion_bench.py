@@ -11,6 +11,7 @@ from dataclasses import dataclass, field
 from monitor.config.rig import Rig
 from monitor.config.rig_file import find_rig
 from monitor.core.estimator.estimator import Estimate, Estimator
+from monitor.core.estimator.hook_load import dead_line_shares
 from monitor.model.reading import RejectReason, Sample
 
 START_NS = 1_700_000_000_000_000_000
@@ -60,6 +61,15 @@ def turns_at(rig: Rig, height_m: float, rope: float = 0.0, start_turns: float | 
         middle = (low + high) / 2
         low, high = (middle, high) if line_m(rig, middle, rope) < wanted else (low, middle)
     return (low + high) / 2
+
+
+def say(estimator: Estimator, rig: Rig, t_ns: int, quantity: str, value: float) -> None:
+    """Give the estimator a reading, SI, of the first sensor of a quantity; a hook load as what the rig weighs it by."""
+    sensors = [index for index, sensor in enumerate(rig.sensors) if sensor.quantity == quantity]
+    if not sensors and quantity == "hook_load":
+        value *= dead_line_shares(rig)[estimator.direction]
+        sensors = [index for index, sensor in enumerate(rig.sensors) if sensor.quantity == "dead_line_tension"]
+    estimator.ingest(Sample(t_ns, sensors[0], value))
 
 
 @dataclass
@@ -120,9 +130,10 @@ class Bench:
             while self._look <= min(t, until_s):
                 now = START_NS + round(self._look * 1e9)
                 if self.load_n is not None:
-                    self.estimator.load(now, self.load_n(self._look))
-                if self.braking is not None:
-                    self.estimator.braking(now, self.braking(self._look))
+                    self.say("hook_load", self.load_n(self._look), now)
+                braking = None if self.braking is None else self.braking(self._look)
+                if braking is not None:
+                    self.say("brake_lever", float(braking), now)
                 self.track.append((self._look, self.at(self._look), self.estimator.estimate(now)))
                 self._look += 0.05
             if t > until_s:
@@ -137,6 +148,10 @@ class Bench:
                 sample = Sample(arrival, index, value, stamp if self.stamped and sensor.time else None)
                 reason = self.estimator.ingest(sample)
                 self.reasons[reason] = self.reasons.get(reason, 0) + 1
+
+    def say(self, quantity: str, value: float, t_ns: int | None = None) -> None:
+        """Give the estimator a reading of a quantity, SI; now, if no time is given."""
+        say(self.estimator, self.rig, self.now_ns() if t_ns is None else t_ns, quantity, value)
 
     def now_ns(self) -> int:
         """Stream time now."""

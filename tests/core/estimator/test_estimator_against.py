@@ -50,7 +50,8 @@ def test_a_block_set_down_slowly_keeps_its_height() -> None:
 @pytest.mark.parametrize("engaged", [True, False, None])
 def test_a_block_that_speeds_up_on_its_way_up_needs_a_drive(engaged: bool | None) -> None:
     bench = Bench(rig_with("land"), profile([(2.0, 2.0), (20.0, 20.0)], 2.0)[0])
-    bench.estimator.driven(bench.now_ns(), engaged)
+    if engaged is not None:
+        bench.say("clutch_engaged", float(engaged))
     bench.run(9.0)
     assert (bench.last[1].validity is Validity.INVALID) == (engaged is False)
 
@@ -61,7 +62,7 @@ def test_coasting_up_after_the_clutch_is_out_is_ordinary() -> None:
         return 5.0 + 1.4 * min(t, 4.0) + 1.4 * coast - 0.175 * coast * coast
 
     bench = Bench(rig_with("land"), at).run(4.1)
-    bench.estimator.driven(bench.now_ns(), False)
+    bench.say("clutch_engaged", 0.0)
     bench.run(10.0)
     assert all(e.validity is Validity.VALID for t, _, e in bench.track if t > 2.0)
 

@@ -10,7 +10,7 @@ from monitor.core.estimator.estimator import Estimator
 from monitor.core.hoist.state import HoistTracker
 from monitor.model.reading import Sample, Validity, Value
 from monitor.model.snapshot import HoistState
-from tests.core.estimator.motion_bench import START_NS, rig_with, turns_at
+from tests.core.estimator.motion_bench import START_NS, rig_with, say, turns_at
 
 RIGS = {name: rig_with(name) for name in ("light", "land", "deep")}
 
@@ -47,11 +47,11 @@ def test_no_input_breaks_it(name: str, steps: list[tuple[int, int, float, int | 
             case "cut":
                 estimator.slip_and_cut(t, abs(number))
             case "load":
-                estimator.load(t, value)
+                say(estimator, rig, t, "hook_load", value)
             case "brake":
-                estimator.braking(t, [True, False, None][sensor % 3])
+                say(estimator, rig, t, "brake_lever", float(sensor % 2))
             case "clutch":
-                estimator.driven(t, [True, False, None][sensor % 3])
+                say(estimator, rig, t, "clutch_engaged", float(sensor % 2))
             case "set-down":
                 estimator.set_down(t)
             case _:
