@@ -10,15 +10,14 @@ Theory of operation
     A frame of `CARRIED_TOPIC` begins a new run: the core forgets everything, and takes up what the run before left
     behind. As it is a recorded input, a restart replays as it was.
 
-    Over 450 lines, because it is the one place where everything meets and the order of things is fixed.
-
-    At each grid point: estimate → hoist state → one look (`Now`) → guided checks → signals → every rule. Signals that no
-    rule looks at are read when somebody asks for them, or before anything changes that they are made of.
+    At each grid point: estimate → hoist state → evaluation, which makes the `GridPoint` → guided checks → signals → every
+    rule. What comes back: a string set in slips and the acceleration that the brakes show go into the next estimate, and an
+    overtravel test that ends is no longer due. A grid point never changes, so signals that no rule looks at are read only
+    when somebody asks for them.
 """
 
 import json
 import math
-from collections import deque
 from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import replace
 from types import MappingProxyType
@@ -30,14 +29,18 @@ from monitor.core.alarms.bank import AlarmBank
 from monitor.core.checks.guided_checks import Checks
 from monitor.core.estimator.estimator import Estimator
 from monitor.core.hoist.state import HoistTracker
-from monitor.core.saved_state import FORMAT, part, whole
+from monitor.core.instruments import Instruments
+from monitor.core.restore import Part, read_state, restore_parts, words_of_resumed_run
+from monitor.core.saved_state import FORMAT, whole
 from monitor.core.sensors.decoder import Decoder
-from monitor.core.sensors.register import SensorRecord, SensorRegister
-from monitor.core.signals.evaluation import Now
-from monitor.core.signals.table import SIGNAL_NAMES, SIGNALS, SignalReader
+from monitor.core.sensors.register import SensorRegister
+from monitor.core.signals.evaluation import Evaluation
+from monitor.core.signals.grid_point import GridPoint
+from monitor.core.signals.reader import SignalReader
+from monitor.core.signals.table import SIGNAL_NAMES, SIGNALS
 from monitor.model.alarm import Finding, Severity
 from monitor.model.reading import Reject, RejectReason, Validity, Value
-from monitor.model.snapshot import HoistState, SensorView, Snapshot, StopMarks
+from monitor.model.snapshot import HoistState, Snapshot, StopMarks
 from monitor.model.stream import CARRIED_TOPIC, GRID_NS, HEALTH_TOPIC, Action, ActionKind, Frame, Health
 from monitor.text import printable
 
@@ -45,12 +48,7 @@ T = TypeVar("T", Frame, Action)
 Observer = Callable[[int, HoistState, Sequence[float], Sequence[int]], None]
 """Told at each grid point: its time, the hoist state, number and validity of every signal in the order of SIGNALS. The
 sequences are the core's own: copy what is to be kept, change nothing."""
-_RECENT_NS: Final = 60_000_000_000
 _NO_MARKS: Final = StopMarks(math.nan, math.nan, math.nan, False)
-_YES: Final = (1.0, int(Validity.VALID))
-_NO: Final = (0.0, int(Validity.VALID))
-_ALL_WELL: Final = (_NO, _NO, _NO)
-_VALIDITIES: Final = tuple(Validity)
 
 
 class Core:
@@ -67,8 +65,6 @@ class Core:
         self._watched = SignalReader(rules.signals)
         self._unwatched = SignalReader(set(SIGNAL_NAMES) - rules.signals)
         self._fused = [sensor.spec.role in ("position", "mark") for sensor in rig.sensors]
-        self._fused_places = [place for place, fused in enumerate(self._fused) if fused]
-        self._all_well = (_ALL_WELL,) * len(rig.sensors)
         self._begin()
 
     def _begin(self) -> None:
@@ -77,18 +73,16 @@ class Core:
         self._sensors = SensorRegister(rig)
         self._estimator = Estimator(rig)
         self._tracker = HoistTracker(rig)
-        self._now = Now(rig, self._sensors)
+        self._evaluation = Evaluation(rig, self._sensors)
+        self._instruments = Instruments(self._sensors, self._fused)
+        self._point: GridPoint | None = None
+        """The last grid point; None before the first."""
         self._bank = AlarmBank(self._rules, self._watched.names)
         self._checks = Checks(rig)
         self._numbers: list[float] = [math.nan] * len(SIGNALS)
         self._validities: list[int] = [int(Validity.INVALID)] * len(SIGNALS)
         self._next_grid = 0
-        self._looked = False
         self._connected_once = False
-        self._dropped: deque[tuple[int, int]] = deque()
-        self._verdicts: list[str] = [""] * len(rig.sensors)
-        self._judged = False
-        """Whether any of them is not empty."""
         self._seen: tuple[list[float], list[int]] = ([], [])
         """Numbers and validities of the signals that rules look at."""
         self._all_read = True
@@ -149,7 +143,6 @@ class Core:
     def act(self, action: Action) -> list[Finding]:
         """Take one admitted action of the crew."""
         findings = self._run_to(action.t_ns)
-        self._read_all()
         take = self._acts.get(action.kind, self._bank.act)
         return findings + take(action)
 
@@ -174,19 +167,18 @@ class Core:
             name: Value(number, Validity(validity))
             for name, number, validity in zip(SIGNAL_NAMES, self._numbers, self._validities, strict=True)
         }
-        views = tuple(self._sensor_view(index, record, t_ns) for index, record in enumerate(self._sensors.records))
         return Snapshot(
             t_ns=t_ns,
             rig=self.rig.name,
             hoist=self._tracker.state,
             values=MappingProxyType(values),
-            marks=self._now.stop.marks if self._looked else _NO_MARKS,
-            limits=self._now.calculator.limits,
+            marks=self._point.stop.result.marks if self._point is not None else _NO_MARKS,
+            limits=self._evaluation.calculator.limits,
             alarms=self._bank.views(),
             blind_rules=self._bank.blind_rules,
-            sensors=views,
+            sensors=self._instruments.views(t_ns, self._estimator),
             rejects=MappingProxyType(dict(self._sensors.reasons)),
-            health=self._now.health,
+            health=self._evaluation.health,
             silenced=self._bank.silenced,
             checks=self._checks.views(),
         )
@@ -208,7 +200,7 @@ class Core:
         Raises:
             KeyError: it has none of that name.
         """
-        return self._now.brake_health.number(name)
+        return self._evaluation.brake_health.number(name)
 
     # --- across a restart ---------------------------------------------------------------------------------------------
 
@@ -227,9 +219,9 @@ class Core:
             "hoist": self._tracker.saved(),
             "alarms": self._bank.state(),
             "checks": self._checks.state(),
-            "brake": self._now.brake_health.state(),
-            "line work": self._now.line_work.state(),
-            "verdicts": {record.id: words for record, words in zip(self._sensors.records, self._verdicts, strict=True)},
+            "brake": self._evaluation.brake_health.state(),
+            "line work": self._evaluation.line_work.state(),
+            "verdicts": self._instruments.state(),
         }
 
     def restore(self, saved: Mapping[str, Any], t_ns: int, same_run: bool = False) -> list[str]:
@@ -244,45 +236,35 @@ class Core:
         if saved.get("format") != FORMAT or saved.get("rig") != self.rig.name:
             raise ValueError("it is of another rig, or of another version of Stopmark")
         gap_s = max(0, t_ns - whole(saved, "t_ns")) * 1e-9
-        now = self._now
-        parts: dict[str, Callable[[Mapping[str, Any]], None]] = {
-            "height": lambda part: self._estimator.restore(part, gap_s),
-            "hoist": self._tracker.resume,
-            "alarms": self._bank.restore,
-            "checks": self._checks.restore,
-            "brake": lambda part: now.brake_health.restore(part, t_ns),
-            "line work": lambda part: now.line_work.restore(part, same_run),
-        }
-        failed = []
-        for name, take in parts.items():
-            try:
-                take(part(saved, name))
-            except ValueError as error:
-                if name == "height":
-                    self._estimator = Estimator(self.rig)
-                failed.append(f"{name} ({printable(str(error), 120)})")
+        evaluation = self._evaluation
+        failed = restore_parts(
+            saved,
+            {
+                "height": Part(lambda part: self._estimator.restore(part, gap_s), self._new_estimator),
+                "hoist": Part(self._tracker.resume),
+                "alarms": Part(self._bank.restore),
+                "checks": Part(self._checks.restore),
+                "brake": Part(lambda part: evaluation.brake_health.restore(part, t_ns)),
+                "line work": Part(lambda part: evaluation.line_work.restore(part, same_run)),
+            },
+        )
         self._estimator.direction = self._tracker.direction
-        told = saved.get("verdicts")
-        if isinstance(told, Mapping):
-            self._verdicts = [printable(str(told.get(record.id, "")), 200) for record in self._sensors.records]
-            self._judged = any(self._verdicts)
+        self._instruments.restore(saved.get("verdicts"))
         return failed
+
+    def _new_estimator(self) -> None:
+        """Know nothing of the height."""
+        self._estimator = Estimator(self.rig)
 
     def _go_on(self, frame: Frame) -> list[Finding]:
         """A run begins, with what the one before left behind."""
         t_ns, words, after = frame.t_ns, "", "carried"
         self._begin()
         try:
-            saved: Any = json.loads(frame.payload)
-            if not isinstance(saved, dict):
-                raise ValueError("it is no JSON object")
+            saved = read_state(frame.payload)
             if saved:
-                failed = self.restore(saved, t_ns)
-                ago = _ago(max(0.0, (t_ns - saved["t_ns"]) / 60e9))
-                words = f"went on from the run that ended {ago} ago: look whether the height is right"
-                if failed:
-                    words += f"; begun anew: {', '.join(failed)}"
-        except (ValueError, RecursionError) as error:
+                words = words_of_resumed_run(saved, t_ns, self.restore(saved, t_ns))
+        except ValueError as error:
             self._begin()
             after = "anew"
             words = f"began anew: what the run before left cannot be used ({printable(str(error), 120)})"
@@ -307,71 +289,51 @@ class Core:
         return findings
 
     def _evaluate(self, g: int, findings: list[Finding]) -> None:
-        self._sensors.look(g)
-        now, tracker = self._now, self._tracker
-        estimate = self._estimator.estimate(g)
-        load, validity = now.hook_load(g, tracker.direction)
+        """One grid point, in the one order: sensors, estimate, hoist state, evaluation, guided checks, signals, rules."""
+        sensors, estimator, tracker = self._sensors, self._estimator, self._tracker
+        evaluation, checks, instruments = self._evaluation, self._checks, self._instruments
+        sensors.look(g)
+        estimate = estimator.estimate(g)
         set_downs = tracker.set_downs
-        hoist = tracker.update(g, estimate, Value(load, _VALIDITIES[validity]))
-        self._estimator.direction = tracker.direction
+        hoist = tracker.update(g, estimate, evaluation.hook_load(tracker.direction))
+        estimator.direction = tracker.direction
         if tracker.set_downs > set_downs:
-            self._estimator.set_down(g)
-        now.dropped_recently = self._recent_drops(g)
-        now.look(g, estimate, hoist, tracker.direction, tracker.string_load_n)
-        self._estimator.braked(now.brake_health.slowing.known_m_s2)
-        findings += self._checks.look(g, now)
-        now.overtravel_due = self._checks.overtravel_due(g)
-        self._looked = True
-        self._seen = seen = self._watched.read(now)
+            estimator.set_down(g)
+        due = checks.overtravel_due(g)
+        dropped = instruments.recent_drops(g, evaluation.health.dropped + sensors.missing)
+        point = evaluation.run(g, estimate, hoist, tracker.direction, tracker.string_load_n, dropped, due)
+        estimator.braked(point.brakes.known_acceleration_m_s2)
+        findings += checks.look(g, point)
+        if checks.overtravel_due(g) is not due:
+            # A test that ends here, or the stream that begins here, counts from this grid point on.
+            point = point.with_overtravel_due(not due)
+        self._point = point
+        self._seen = seen = self._watched.read(point)
         self._all_read = False
-        findings += self._bank.evaluate(g, *seen, hoist, self._sensor_flags(g, findings))
+        findings += instruments.changes(g, estimator)
+        findings += self._bank.evaluate(g, *seen, hoist, instruments.flags)
         if self.observer is not None:
             if self._observed is None:
                 self._read_all()
                 self.observer(g, hoist, self._numbers, self._validities)
             else:
-                self.observer(g, hoist, *self._observed.read(now))
+                self.observer(g, hoist, *self._observed.read(point))
 
     def _read_all(self) -> None:
         """Read the signals that no rule looks at, and put all in order, if that was not done since the last grid point."""
-        if self._all_read:
+        point = self._point
+        if self._all_read or point is None:
             return
         self._all_read = True
         numbers, validities = self._numbers, self._validities
-        for reader, read in ((self._watched, self._seen), (self._unwatched, self._unwatched.read(self._now))):
+        for reader, read in ((self._watched, self._seen), (self._unwatched, self._unwatched.read(point))):
             for place, number, validity in zip(reader.places, *read, strict=True):
                 numbers[place] = number
                 validities[place] = validity
 
-    def _sensor_flags(self, g: int, findings: list[Finding]) -> tuple[tuple[tuple[float, int], ...], ...]:
-        """(stale, rejecting, out of range) of every sensor; a changed drift verdict becomes a finding on the way."""
-        records, verdicts = self._sensors.records, self._verdicts
-        flags: list[tuple[tuple[float, int], ...]] | None = None
-        # Where nothing is odd or was, only what the estimator says of its own sensors can be news.
-        for index in range(len(records)) if self._sensors.odd or self._judged else self._fused_places:
-            record = records[index]
-            rejecting, verdict = record.rejecting or bool(record.verdict), record.verdict
-            if self._fused[index]:
-                refused, verdict = self._estimator.judged(index)
-                rejecting = rejecting or refused
-            if verdict != verdicts[index]:
-                findings.append(
-                    Finding(g, "instrument", f"verdict:{record.id}", Severity.NOTICE, verdicts[index],
-                            verdict, verdict or "verdict withdrawn")
-                )  # fmt: skip
-                verdicts[index] = verdict
-                self._judged = any(verdicts)
-            if record.stale or rejecting or record.refused_in_row:
-                flags = flags or list(self._all_well)
-                flags[index] = (
-                    _YES if record.stale else _NO, _YES if rejecting else _NO, _YES if record.out_of_range else _NO
-                )  # fmt: skip
-        return self._all_well if flags is None else tuple(flags)
-
     # --- small parts ------------------------------------------------------------------------------------------------
 
     def _take_health(self, frame: Frame) -> None:
-        self._read_all()
         try:
             told: Any = json.loads(frame.payload)
             health = Health(
@@ -396,20 +358,7 @@ class Core:
             # Nobody can be late before there was a connection; that it is missing has a rule of its own.
             self._connected_once = True
             self._sensors.start(frame.t_ns)
-        self._now.health = health
-
-    def _recent_drops(self, t_ns: int) -> int:
-        """Readings lost within the last minute: dropped by the monitor, or missing by their sequence numbers.
-
-        `_dropped` holds (time, total) wherever the total changed; its oldest entry is the last from before that minute.
-        """
-        total = self._now.health.dropped + self._sensors.missing
-        dropped = self._dropped
-        if not dropped or dropped[-1][1] != total:
-            dropped.append((t_ns, total))
-        while len(dropped) > 1 and dropped[1][0] <= t_ns - _RECENT_NS:
-            dropped.popleft()
-        return total - dropped[0][1]
+        self._evaluation.health = health
 
     def _reference(self, action: Action) -> list[Finding]:
         height = action.number
@@ -422,7 +371,7 @@ class Core:
         self._estimator.reference(action.t_ns, height)
         by_m = self._estimator.estimate(action.t_ns).height_m - before.height_m
         if math.isfinite(by_m):
-            self._now.brake_health.creep.put_right(by_m)
+            self._evaluation.brake_health.creep.put_right(by_m)
         return [_said(action, f"height reference taken at {height:.2f} m")]
 
     def _slip_and_cut(self, action: Action) -> list[Finding]:
@@ -432,43 +381,10 @@ class Core:
             return [_said(action, f"slip and cut refused: give the wraps on the drum, 0 to {most:g}")]
         self._estimator.slip_and_cut(action.t_ns, turns)
         self._checks.slip_and_cut(action.t_ns)
-        self._now.line_work.cut()
+        self._evaluation.line_work.cut()
         return [_said(action, f"slip and cut: {turns:g} wraps at the reference height")]
-
-    def _sensor_view(self, index: int, record: SensorRecord, t_ns: int) -> SensorView:
-        fusion = self._estimator.fusion(index) if self._fused[index] else None
-        latency = fusion.latency_s if fusion else None
-        return SensorView(
-            id=record.id,
-            quantity=record.sensor.quantity,
-            unit=record.sensor.unit,
-            value=self._sensors.value(record, t_ns),
-            age_s=(t_ns - record.last_ns) * 1e-9 if record.last_ns >= 0 else math.inf,
-            rate_hz=1.0 / record.period_s if record.period_s > 0 else 0.0,
-            latency_s=latency,
-            innovation=fusion.innovation if fusion else None,
-            test_ratio=fusion.test_ratio if fusion else None,
-            fused=fusion.fused if fusion else record.good,
-            rejected=record.rejected,
-            last_reason=record.last_reason,
-            stale=record.stale,
-            rejecting=record.rejecting or bool(fusion and fusion.rejecting),
-            out_of_range=record.out_of_range,
-            verdict=fusion.verdict if fusion else record.verdict,
-        )
 
 
 def _said(action: Action, message: str) -> Finding:
     """A finding that records what the crew did."""
     return Finding(action.t_ns, "action", str(action.kind), Severity.NOTICE, "", printable(action.who, 12), message)
-
-
-def _ago(minutes: float) -> str:
-    """A time span for a person: minutes, from two hours on hours, from two days on days."""
-    return (
-        f"{minutes:.0f} min"
-        if minutes < 120
-        else f"{minutes / 60:.0f} h"
-        if minutes < 2880
-        else f"{minutes / 1440:.0f} days"
-    )

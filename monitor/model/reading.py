@@ -15,6 +15,16 @@ class Validity(IntEnum):
     """The rig has no such equipment; nothing is missing."""
 
 
+Flag = tuple[float, int]
+"""A number in SI and its validity, in the plain form in which the core counts with it."""
+
+UNKNOWN_FLAG: Final[Flag] = (float("nan"), int(Validity.INVALID))
+"""Not known: silent, refused, or no evidence yet."""
+
+ABSENT_FLAG: Final[Flag] = (float("nan"), int(Validity.NOT_FITTED))
+"""The rig has no such equipment."""
+
+
 class Sample(NamedTuple):
     """One decoded reading in SI (counts stay counts). `source_t_ns` is when the source says it was taken."""
 

@@ -19,6 +19,7 @@ from itertools import pairwise
 from typing import Final
 
 from monitor.config.rig import CaliperBrake, EddyAux, NoAux, Rig
+from monitor.core.brakes.descent import Auxiliary
 from monitor.core.checks.procedure import (
     FAIL,
     NOT_JUDGED,
@@ -40,7 +41,7 @@ from monitor.core.checks.procedure import (
     speed,
     told,
 )
-from monitor.core.signals.evaluation import Now
+from monitor.core.signals.grid_point import GridPoint
 from monitor.model.snapshot import HoistState
 from monitor.physics.hydraulics import Accumulator, Decay, tell_leak
 
@@ -64,13 +65,17 @@ def _holding_unfit(rig: Rig) -> str:
     return "" if fitted(rig, (*_CIRCUITS, "brake_lever")) else "no sensor reads the brake's pressure or its lever"
 
 
-def _not_held_by_service(now: Now) -> str:
+def _not_held_by_service(now: GridPoint) -> str:
     """What else than the service brake may hold the load, or what is not known of it; empty when only it does."""
     clutch = known(now, "clutch_engaged")
-    if now.sensors.fitted("clutch_engaged") and not clutch < 0.5:
+    if fitted(now.rig, ("clutch_engaged",)) and not clutch < 0.5:
         return "the clutch's reading is missing" if math.isnan(clutch) else "the clutch is still engaged"
     brake = now.rig.brake
-    if isinstance(brake, CaliperBrake) and now.brake.has_emergency and now.sensors.fitted("emergency_release_pressure"):
+    if (
+        isinstance(brake, CaliperBrake)
+        and now.numbers.has_emergency
+        and fitted(now.rig, ("emergency_release_pressure",))
+    ):
         release = known(now, "emergency_release_pressure")
         if math.isnan(release):
             return "the spring calipers' release pressure is missing"
@@ -79,28 +84,28 @@ def _not_held_by_service(now: Now) -> str:
     return ""
 
 
-def _not_set(now: Now, begun: bool) -> str:
+def _not_set(now: GridPoint, begun: bool) -> str:
     """Why the service brake does not count as set. Once the test has begun the lever alone tells where there is one:
     a pressure that goes away with the lever still on is what the test is to find."""
     lever = known(now, "brake_lever")
-    if now.sensors.fitted("brake_lever"):
+    if fitted(now.rig, ("brake_lever",)):
         if math.isnan(lever):
             return "the brake lever's reading is missing"
         if lever < now.rig.braking.demand_lever:
             return "the service brake is not set"
         if begun:
             return ""
-    for circuit in fitted(now.sensors, _CIRCUITS):
+    for circuit in fitted(now.rig, _CIRCUITS):
         pressure = known(now, circuit)
         if math.isnan(pressure):
             return "a brake pressure reading is missing"
-        if pressure < _SET_SHARE * now.brake.full_pressure_pa:
+        if pressure < _SET_SHARE * now.numbers.full_pressure_pa:
             return "the brake's pressure is not up"
     return ""
 
 
-def _too_light(now: Now) -> str:
-    hook, least = load(now), now.rig.checks.load_share * now.rated_load_n
+def _too_light(now: GridPoint) -> str:
+    hook, least = load(now), now.rig.checks.load_share * now.numbers.rated_load_n
     if math.isnan(hook):
         return "the hook load is not known"
     if hook < least:
@@ -108,7 +113,7 @@ def _too_light(now: Now) -> str:
     return ""
 
 
-def _ready(_: Run, __: Now) -> Outcome:
+def _ready(_: Run, __: GridPoint) -> Outcome:
     """The crew's own word is enough; what can be measured of it is watched in the steps after."""
     return True
 
@@ -121,21 +126,21 @@ def _position_noise_m(rig: Rig) -> float:
     return 3.0 * sensor.sigma * sensor.si.scale if sensor else 0.0
 
 
-def _not_held(now: Now, begun: bool) -> str:
+def _not_held(now: GridPoint, begun: bool) -> str:
     """Why it is not the set service brake alone that holds a block whose height is known; empty when it is."""
     if math.isnan(height(now)):
         return "the block's height is not known"
     return _not_set(now, begun) or _not_held_by_service(now)
 
 
-def _begin_holding(run: Run, now: Now) -> None:
+def _begin_holding(run: Run, now: GridPoint) -> None:
     store, hook = run.store, load(now)
     store["t"], store["at"], store["load"], store["same_ns"] = now.t_ns, height(now), hook, now.t_ns
     store["noise"] = _position_noise_m(now.rig)
-    run.measure("load held", hook, "force", "at least", now.rig.checks.load_share * now.rated_load_n)
+    run.measure("load held", hook, "force", "at least", now.rig.checks.load_share * now.numbers.rated_load_n)
 
 
-def _load_changed(run: Run, now: Now) -> bool:
+def _load_changed(run: Run, now: GridPoint) -> bool:
     """Whether another load hangs on the hook. Only at rest, and not at once: a load that starts to fall weighs less, and is
     what the test is to find."""
     store = run.store
@@ -144,7 +149,7 @@ def _load_changed(run: Run, now: Now) -> bool:
     return seconds(now, store["same_ns"]) > _CHANGED_S
 
 
-def _holding_spoilt(run: Run, now: Now) -> str:
+def _holding_spoilt(run: Run, now: GridPoint) -> str:
     """Why what was measured so far does not count; empty when it does."""
     why = _not_held(now, begun=True)
     if why:
@@ -156,7 +161,7 @@ def _holding_spoilt(run: Run, now: Now) -> str:
     return "the load changed" if _load_changed(run, now) else ""
 
 
-def _hold(run: Run, now: Now) -> Outcome:
+def _hold(run: Run, now: GridPoint) -> Outcome:
     if "t" not in run.store:
         why = _not_held(now, begun=False) or _too_light(now)
         why = why or ("" if now.hoist is HoistState.STILL else "the block is not yet at rest")
@@ -167,7 +172,7 @@ def _hold(run: Run, now: Now) -> Outcome:
     return run.again(f"begun again: {why}") if why else _judge_holding(run, now)
 
 
-def _judge_holding(run: Run, now: Now) -> Outcome:
+def _judge_holding(run: Run, now: GridPoint) -> Outcome:
     """Travel and time so far, against their limits: too far fails at once, the rest once the time is over."""
     rig, store = now.rig, run.store
     lasted, travel = seconds(now, store["t"]), store["at"] - height(now)
@@ -227,10 +232,10 @@ def _noise_pa(rig: Rig) -> float:
     return max(sensor.sigma * sensor.si.scale if sensor else 0.0, 0.001 * span)
 
 
-def _disturbed(run: Run, now: Now) -> str:
+def _disturbed(run: Run, now: GridPoint) -> str:
     """Why this is no quiet pressure; takes the circuits' pressures as they are when it begins."""
-    band = _QUIET_SHARE * now.brake.full_pressure_pa
-    for circuit in fitted(now.sensors, _CIRCUITS):
+    band = _QUIET_SHARE * now.numbers.full_pressure_pa
+    for circuit in fitted(now.rig, _CIRCUITS):
         pressure = known(now, circuit)
         if math.isnan(pressure):
             return "a brake pressure reading is missing"
@@ -239,7 +244,7 @@ def _disturbed(run: Run, now: Now) -> str:
     return ""
 
 
-def _leak(run: Run, now: Now) -> Outcome:
+def _leak(run: Run, now: GridPoint) -> Outcome:
     rig, store = now.rig, run.store
     pressure = known(now, "accumulator_pressure")
     why = "the accumulator's reading is missing" if math.isnan(pressure) else _disturbed(run, now)
@@ -272,7 +277,7 @@ def _leak(run: Run, now: Now) -> Outcome:
     return run.wait(f"{whole - lasted:.0f} s more", lasted / whole)
 
 
-def _judge_leak(run: Run, now: Now, charged: bool) -> Settled:
+def _judge_leak(run: Run, now: GridPoint, charged: bool) -> Settled:
     rig = now.rig
     points = run.series
     if charged:  # the last reading, and what the charging had already added to the ones before, are not the leak's
@@ -346,7 +351,7 @@ def _auxiliary_unfit(rig: Rig) -> str:
     return "" if fitted(rig, quantities) else f"no sensor reads the auxiliary brake ({' or '.join(quantities)})"
 
 
-def _not_lowering(now: Now) -> str:
+def _not_lowering(now: GridPoint) -> str:
     """Why this is no steady lowering of the load on the auxiliary brake; empty when it is."""
     why = _too_light(now)
     if why:
@@ -354,7 +359,7 @@ def _not_lowering(now: Now) -> str:
     rig, v = now.rig, speed(now)
     clutch = known(now, "clutch_engaged")
     # A regenerative drive brakes through its clutch; any other auxiliary brake must not be helped by the drive.
-    if isinstance(rig.aux, EddyAux) and now.sensors.fitted("clutch_engaged") and not clutch < 0.5:
+    if isinstance(rig.aux, EddyAux) and fitted(now.rig, ("clutch_engaged",)) and not clutch < 0.5:
         return "the clutch's reading is missing" if math.isnan(clutch) else "the clutch is engaged"
     least = rig.checks.auxiliary_speed_m_s
     if math.isnan(v):
@@ -364,22 +369,20 @@ def _not_lowering(now: Now) -> str:
     return "" if abs(now.estimate.acceleration_m_s2) <= _STEADY_M_S2 else "the speed is not steady"
 
 
-def _lower(run: Run, now: Now) -> Outcome:
+def _lower(run: Run, now: GridPoint) -> Outcome:
     rig, store = now.rig, run.store
     v, radius = speed(now), now.estimate.radius_m
     why = _not_lowering(now)
     if why:
         return run.wait(why) if "t" not in store else run.again(f"begun again: {why}")
-    torque, doubt = now.brake_health.auxiliary.torque(
-        -v * rig.line.lines / radius, lambda quantity: now.sensors.number(quantity, now.t_ns)
-    )
+    torque, doubt = Auxiliary(rig).torque(-v * rig.line.lines / radius, now.reading)
     if math.isnan(torque):
         return run.again("the auxiliary brake's reading is missing")
     if "t" not in store:
         store["t"], store["aux"], store["doubt"], store["pull"], store["n"] = now.t_ns, 0.0, 0.0, 0.0, 0.0
     store["aux"] += torque
     store["doubt"] += doubt
-    store["pull"] += now.fast_line_n * radius
+    store["pull"] += now.load.fast_line_n * radius
     store["n"] += 1.0
     share, wide = store["aux"] / store["pull"], store["doubt"] / store["pull"]
     run.measure("auxiliary share of the pull", share, "fraction", "at least", rig.checks.auxiliary_share)

@@ -27,7 +27,7 @@ from monitor.core.checks.brakes import AUXILIARY, HOLDING, LEAK_DOWN
 from monitor.core.checks.height_reference import REFERENCE, cut, given
 from monitor.core.checks.overtravel import OVERTRAVEL
 from monitor.core.checks.procedure import FAIL, LONGEST_S, NOT_JUDGED, PASS, Procedure, Run, Settled, seconds
-from monitor.core.signals.evaluation import Now
+from monitor.core.signals.grid_point import GridPoint
 from monitor.core.signals.table import SIGNALS
 from monitor.model.alarm import Finding, Severity
 from monitor.model.check import CheckReading, CheckResult, CheckStepView, CheckVerdict, CheckView
@@ -50,7 +50,7 @@ class Checks:
         self._rig = rig
         self._unfit = {procedure.id: procedure.unfit(rig) for procedure in PROCEDURES}
         self._run: Run | None = None
-        self._now: Now | None = None
+        self._now: GridPoint | None = None
         """What was last looked at, for the views."""
         self._t_ns = 0
         self._start_ns: int | None = None
@@ -112,7 +112,7 @@ class Checks:
 
     # --- the grid ---------------------------------------------------------------------------------------------------
 
-    def look(self, t_ns: int, now: Now) -> list[Finding]:
+    def look(self, t_ns: int, now: GridPoint) -> list[Finding]:
         """Watch at the grid point `t_ns`; next to nothing while no check runs."""
         self._t_ns = t_ns
         self._now = now

@@ -12,7 +12,7 @@ from typing import Final
 
 from monitor.config.rig import Rig
 from monitor.core.checks.procedure import FAIL, NOT_JUDGED, PASS, Outcome, Procedure, Run, Settled, Step, height, told
-from monitor.core.signals.evaluation import Now
+from monitor.core.signals.grid_point import GridPoint
 
 REST_M_S: Final = 0.05
 """A reference given while the block moves faster is worth nothing."""
@@ -38,7 +38,7 @@ def _moved(run: Run) -> str:
     return "the block was moving" if abs(v) > REST_M_S else ""
 
 
-def _first(run: Run, _: Now) -> Outcome:
+def _first(run: Run, _: GridPoint) -> Outcome:
     store = run.store
     if not store.pop("count", 0.0):
         return run.wait("no height given yet")
@@ -51,7 +51,7 @@ def _first(run: Run, _: Now) -> Outcome:
     return True
 
 
-def _second(run: Run, now: Now) -> Outcome:
+def _second(run: Run, now: GridPoint) -> Outcome:
     rig, store = now.rig, run.store
     if "cut" in store:
         return Settled(NOT_JUDGED, "the line was cut during the check")

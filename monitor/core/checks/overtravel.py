@@ -35,7 +35,7 @@ from monitor.core.checks.procedure import (
     speed,
     told,
 )
-from monitor.core.signals.evaluation import Now
+from monitor.core.signals.grid_point import GridPoint
 from monitor.model.check import CheckVerdict
 from monitor.model.stream import GRID_NS
 
@@ -66,7 +66,7 @@ def unfit(rig: Rig) -> str:
     return f"no sensor reads the overtravel device ({'electric or air' if wanted == 'both' else wanted})"
 
 
-def _prepare(run: Run, now: Now) -> Outcome:
+def _prepare(run: Run, now: GridPoint) -> Outcome:
     for half in _needed(now.rig):
         tripped = known(now, half)
         if math.isnan(tripped):
@@ -74,7 +74,7 @@ def _prepare(run: Run, now: Now) -> Outcome:
         if tripped >= 0.5:
             return run.wait(f"the {_word(half)} half stands tripped: it has to be reset first")
     hook = load(now)
-    if not hook <= _EMPTY_SHARE * now.block_n:
+    if not hook <= _EMPTY_SHARE * now.numbers.block_n:
         return run.wait("the hook load is not known" if math.isnan(hook) else "a load hangs on the hook")
     if math.isnan(height(now)):
         return run.wait("the block's height is not known")
@@ -82,10 +82,10 @@ def _prepare(run: Run, now: Now) -> Outcome:
     return True
 
 
-def _follow(run: Run, now: Now) -> Settled | None:
+def _follow(run: Run, now: GridPoint) -> Settled | None:
     """Take note of each half that acts: height and doubt at that moment."""
     rig, store = now.rig, run.store
-    for half in fitted(now.sensors, HALVES):
+    for half in fitted(now.rig, HALVES):
         if half in store:
             continue
         tripped = known(now, half)
@@ -108,17 +108,17 @@ def _follow(run: Run, now: Now) -> Settled | None:
     return None
 
 
-def _following(judge: Callable[[Run, Now], Outcome]) -> Callable[[Run, Now], Outcome]:
+def _following(judge: Callable[[Run, GridPoint], Outcome]) -> Callable[[Run, GridPoint], Outcome]:
     """The judge, after note was taken of what acted; what spoils the test settles it."""
 
-    def judged(run: Run, now: Now) -> Outcome:
+    def judged(run: Run, now: GridPoint) -> Outcome:
         return _follow(run, now) or judge(run, now)
 
     return judged
 
 
 @_following
-def _raise(run: Run, now: Now) -> Outcome:
+def _raise(run: Run, now: GridPoint) -> Outcome:
     rig, store = now.rig, run.store
     at, v = height(now), speed(now)
     if v > _STILL_M_S:
@@ -141,7 +141,7 @@ def _raise(run: Run, now: Now) -> Outcome:
     if seconds(now, store.get("rising", -math.inf)) > _LATELY_S:
         return Settled(NOT_JUDGED, "the block was not being raised when the device acted")
     hook = load(now)
-    if not hook <= _EMPTY_SHARE * now.block_n:
+    if not hook <= _EMPTY_SHARE * now.numbers.block_n:
         heavy = "the hook load was not known" if math.isnan(hook) else "a load hung on the hook"
         return Settled(NOT_JUDGED, f"{heavy} when the device acted")
     store["trip_ns"], store["trip"], store["top"], store["rest_ns"] = now.t_ns, at, at, math.nan
@@ -151,7 +151,7 @@ def _raise(run: Run, now: Now) -> Outcome:
 
 
 @_following
-def _stop(run: Run, now: Now) -> Outcome:
+def _stop(run: Run, now: GridPoint) -> Outcome:
     rig, store = now.rig, run.store
     at, v = height(now), speed(now)
     since = seconds(now, store["trip_ns"])
@@ -171,7 +171,7 @@ def _stop(run: Run, now: Now) -> Outcome:
         return run.wait("")
     store["rest_ns"] = math.nan
     lever = known(now, "brake_lever")
-    if math.isnan(lever) and now.sensors.fitted("brake_lever"):
+    if math.isnan(lever) and fitted(now.rig, ("brake_lever",)):
         return Settled(NOT_JUDGED, "the brake lever's reading was missing: not known what stopped the block")
     if lever >= rig.braking.demand_lever:
         return Settled(NOT_JUDGED, "the brake lever was pulled before the block was at rest: not known what stopped it")
@@ -185,7 +185,7 @@ def _stop(run: Run, now: Now) -> Outcome:
 
 
 @_following
-def _verdict(run: Run, now: Now) -> Outcome:
+def _verdict(run: Run, now: GridPoint) -> Outcome:
     rig, store = now.rig, run.store
     needed = _needed(rig)
     missing = [half for half in needed if half not in store]

@@ -1,6 +1,6 @@
 """What the guided checks are made of: a procedure is a row of steps, a step is words, what is watched, and a judge.
 
-A judge is called at each grid point while its step is the present one. It looks at `Now`, keeps what it needs in the
+A judge is called at each grid point while its step is the present one. It looks at the `GridPoint`, keeps what it needs in the
 `Run`, and answers whether the step goes on (False), is done (True), or settles the whole check (a `Settled`).
 
 A measurement is one unbroken stretch of known readings. Whatever breaks it (a reading lost, the brake let go) starts it
@@ -10,17 +10,14 @@ again from nothing: what was seen before is not evidence for what came after.
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Final, Literal
+from typing import Final, Literal
 
 from monitor.config.rig import CheckSettings, Rig
-from monitor.core.signals.evaluation import Now
+from monitor.core.signals.grid_point import GridPoint
 from monitor.model.check import CheckReading, CheckVerdict
 from monitor.model.reading import UNKNOWN, Validity, Value
 from monitor.model.stream import GRID_NS
 from monitor.units import UNITS, Dimension
-
-if TYPE_CHECKING:
-    from monitor.core.sensors.register import SensorRegister
 
 PASS, FAIL, NOT_JUDGED = CheckVerdict.PASS, CheckVerdict.FAIL, CheckVerdict.NOT_JUDGED
 KNOWN: Final = int(Validity.DEGRADED)
@@ -91,7 +88,7 @@ class Step:
 
     words: str
     watch: tuple[str, ...]
-    judge: Callable[[Run, Now], Outcome]
+    judge: Callable[[Run, GridPoint], Outcome]
     crew: bool = False
 
 
@@ -113,23 +110,23 @@ class Procedure:
     steps: tuple[Step, ...]
 
 
-def known(now: Now, quantity: str) -> float:
+def known(now: GridPoint, quantity: str) -> float:
     """Last reading of `quantity`, SI; NaN when there is none to trust."""
-    number, validity = now.sensors.number(quantity, now.t_ns)
+    number, validity = now.readings[quantity]
     return number if validity <= KNOWN else math.nan
 
 
-def height(now: Now) -> float:
+def height(now: GridPoint) -> float:
     """The block's height, m; NaN when not known."""
-    return now.estimate.height_m if now.height_validity <= KNOWN else math.nan
+    return now.estimate.height_m if now.estimate.validity <= KNOWN else math.nan
 
 
-def speed(now: Now) -> float:
+def speed(now: GridPoint) -> float:
     """The block's speed, m/s, up positive; NaN when not known."""
-    return now.estimate.speed_m_s if now.speed_validity <= KNOWN and now.height_validity <= KNOWN else math.nan
+    return now.estimate.speed_m_s if now.motion.validity <= KNOWN and now.estimate.validity <= KNOWN else math.nan
 
 
-def corrected(run: Run, now: Now) -> bool:
+def corrected(run: Run, now: GridPoint) -> bool:
     """Whether the height has leapt since the last grid point as no block does: a reference or a mark corrected it."""
     at, v = height(now), speed(now)
     before = run.store.get("height before", at)
@@ -137,16 +134,14 @@ def corrected(run: Run, now: Now) -> bool:
     return abs(at - before) > _LEAP_M + 2.0 * abs(v) * GRID_NS * 1e-9
 
 
-def load(now: Now) -> float:
+def load(now: GridPoint) -> float:
     """Hook load, N; NaN when not known."""
-    return now.hook_load_n if now.load_validity <= KNOWN else math.nan
+    return now.load.hook_n if now.load.validity <= KNOWN else math.nan
 
 
-def fitted(where: "Rig | SensorRegister", quantities: Sequence[str]) -> tuple[str, ...]:
+def fitted(rig: Rig, quantities: Sequence[str]) -> tuple[str, ...]:
     """Those of `quantities` that have a sensor."""
-    if isinstance(where, Rig):
-        return tuple(name for name in quantities if where.sensor_of(name) is not None)
-    return tuple(name for name in quantities if where.fitted(name))
+    return tuple(name for name in quantities if rig.sensor_of(name) is not None)
 
 
 _SMALL_M: Final = 0.3
@@ -193,6 +188,6 @@ def slope(points: Sequence[tuple[float, float]]) -> tuple[float, float]:
     return math.fsum((x - mx) * (y - my) for x, y in points) / spread, 1.0 / math.sqrt(spread)
 
 
-def seconds(now: Now, since_ns: float) -> float:
+def seconds(now: GridPoint, since_ns: float) -> float:
     """From `since_ns` to the present grid point, s."""
     return (now.t_ns - since_ns) * 1e-9

@@ -23,7 +23,7 @@ from monitor.config.rig import Rig
 from monitor.core.estimator.estimator import Estimate
 from monitor.core.estimator.height_frame import load_noise_n
 from monitor.core.saved_state import number, numbers, part, whole
-from monitor.model.reading import Validity, Value
+from monitor.model.reading import Flag, Validity
 from monitor.model.snapshot import HoistState
 from monitor.units import STANDARD_GRAVITY_M_S2 as GRAVITY
 
@@ -192,10 +192,12 @@ class HoistTracker:
         self._string = StringState.IN_SLIPS if self.in_slips else StringState.HANGING
         self._block_n, self._levels = block_n, kept
 
-    def update(self, t_ns: int, estimate: Estimate, hook_load: Value) -> HoistState:
+    def update(self, t_ns: int, estimate: Estimate, hook_load: Flag) -> HoistState:
         """Take one look at `t_ns`; the hoist state then. `hook_load` in N; not known is allowed."""
         known = self._move(t_ns, estimate)
-        load = hook_load.number if hook_load.validity <= Validity.DEGRADED else math.nan
+        load, validity = hook_load
+        if validity > Validity.DEGRADED:
+            load = math.nan
         if load == load:
             self._split(t_ns, load, estimate)
         else:

@@ -10,12 +10,22 @@ lies far behind the usual delay is late, and is refused as too old.
 
 import math
 from collections import deque
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import Final
 
 from monitor.config.rig import Rig, Sensor
 from monitor.model.quantities import QUANTITIES
-from monitor.model.reading import UNKNOWN, Reject, RejectReason, Sample, Validity, Value
+from monitor.model.reading import (
+    ABSENT_FLAG,
+    UNKNOWN,
+    UNKNOWN_FLAG,
+    Flag,
+    Reject,
+    RejectReason,
+    Sample,
+    Validity,
+    Value,
+)
 from monitor.text import printable
 
 _CLOCK_STEP_NS: Final = 5_000_000_000
@@ -42,11 +52,8 @@ _LATE_FOR_GOOD_NS: Final = 30_000_000_000
 _SET_BACK: Final = 3
 """So many old readings in a row, spaced as they come, without a gap before them: the source's clock was set back."""
 _SAME_DELAY_NS: Final = 150_000_000
-Flag = tuple[float, int]
 _VALID: Final = int(Validity.VALID)
 _DEGRADED: Final = int(Validity.DEGRADED)
-_SILENT: Final[Flag] = (math.nan, int(Validity.INVALID))
-_ABSENT: Final[Flag] = (math.nan, int(Validity.NOT_FITTED))
 
 
 class SensorRecord:
@@ -291,12 +298,13 @@ class SensorRegister:
         """Whether any sensor is silent, refused or odd."""
         self.missing = 0
         """Readings that sequence numbers show to be lost on the way, all sensors together."""
-        self.flags: dict[str, Flag] = dict.fromkeys(QUANTITIES, _ABSENT)
-        """What `number` says of every quantity at the grid point last looked at."""
+        absent: dict[str, Flag] = dict.fromkeys(QUANTITIES, ABSENT_FLAG)
+        self.readings: Mapping[str, Flag] = absent
+        """What `number` says of every quantity at the grid point last looked at: made anew each time, never written to later."""
         self._by_quantity: dict[str, SensorRecord] = {}
         for record in self.records:
             self._by_quantity.setdefault(record.sensor.quantity, record)
-            self.flags[record.sensor.quantity] = _SILENT
+            absent[record.sensor.quantity] = UNKNOWN_FLAG
         self._rows = [
             (record, record.sensor.quantity if self._by_quantity[record.sensor.quantity] is record else None)
             for record in self.records
@@ -321,7 +329,7 @@ class SensorRegister:
         over all sensors."""
         silent = missing = 0
         odd = False
-        flags = self.flags
+        readings = dict(self.readings)
         for record, quantity in self._rows:
             if record.suspect:
                 record.judge(t_ns)
@@ -330,7 +338,7 @@ class SensorRegister:
                 record.stale = t_ns - (last_ns if last_ns >= 0 else self.start_ns) > record.stale_ns
                 silent += record.stale
                 odd = True
-                flag = _SILENT
+                flag = UNKNOWN_FLAG
             elif record.verdict:
                 record.stale, odd = False, True
                 flag = (record.number, _DEGRADED)
@@ -338,21 +346,22 @@ class SensorRegister:
                 record.stale = False
                 flag = (record.number, _VALID)
             if quantity is not None:
-                flags[quantity] = flag
+                readings[quantity] = flag
             missing += record.missing
             if record.refused_in_row:
                 odd = True
+        self.readings = readings
         self.odd = odd
         self.silent_share = silent / len(self.records)
         self.missing = missing
 
     def number(self, quantity: str, t_ns: int) -> Flag:
-        """Last reading of `quantity`, SI, and its validity as a number, at any time. At a grid point: see `flags`."""
+        """Last reading of `quantity`, SI, and its validity as a number, at any time. At a grid point: see `readings`."""
         record = self._by_quantity.get(quantity)
         if record is None:
-            return _ABSENT
+            return ABSENT_FLAG
         if record.last_ns < 0 or t_ns - record.last_ns > record.stale_ns:
-            return _SILENT
+            return UNKNOWN_FLAG
         return record.number, _DEGRADED if record.verdict else _VALID
 
     def value(self, record: SensorRecord, t_ns: int) -> Value:

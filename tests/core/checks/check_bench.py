@@ -7,7 +7,7 @@ from monitor.config.rig_file import find_rig
 from monitor.core.checks.guided_checks import Checks
 from monitor.core.estimator.estimator import Estimate
 from monitor.core.sensors.register import SensorRegister
-from monitor.core.signals.evaluation import Now
+from monitor.core.signals.evaluation import Evaluation
 from monitor.model.alarm import Finding
 from monitor.model.check import CheckResult, CheckVerdict, CheckView
 from monitor.model.reading import Sample, Validity
@@ -38,7 +38,7 @@ class Bench:
         self.rig = rig or rig_with()
         self.register = SensorRegister(self.rig)
         self.register.start(START_NS)
-        self.now = Now(self.rig, self.register)
+        self.evaluation = Evaluation(self.rig, self.register)
         self.checks = Checks(self.rig)
         self.t_ns = START_NS
         self.height_m: float = 20.0
@@ -58,7 +58,7 @@ class Bench:
                 record.last_ns = -1
             else:
                 record.accept(Sample(self.t_ns, index, reading))
-        self.now.sensors.look(self.t_ns)
+        self.register.look(self.t_ns)
         unknown = self.validity is Validity.INVALID
         estimate = Estimate(
             self.t_ns, math.nan if unknown else self.height_m, self.speed_m_s, self.acceleration_m_s2, 0.01, 0.005, 0.05,
@@ -66,8 +66,8 @@ class Bench:
         )  # fmt: skip
         v = self.speed_m_s
         hoist = HoistState.HOISTING if v > 0.05 else HoistState.LOWERING if v < -0.05 else HoistState.STILL
-        self.now.look(self.t_ns, estimate, hoist, 1 if v > 0 else -1, 0.0)
-        self.findings += self.checks.look(self.t_ns, self.now)
+        self.point = point = self.evaluation.run(self.t_ns, estimate, hoist, 1 if v > 0 else -1, 0.0)
+        self.findings += self.checks.look(self.t_ns, point)
 
     def run(self, seconds: float, speed_m_s: float | None = None, **readings: float | None) -> list[Finding]:
         """Let time pass with these readings (None: missing) and this speed; the findings on the way."""

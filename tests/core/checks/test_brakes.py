@@ -256,7 +256,7 @@ def test_an_auxiliary_brake_that_takes_the_load_passes() -> None:
     # 60 A of 75 at 23.4 rad/s on a peak of 95 kN m at 12 rad/s; the pull of 1.2 MN over 12 lines at 0.41 m, less friction.
     torque = 95_000.0 * 0.8**2 * 2.0 / (23.415 / 12.0 + 12.0 / 23.415)
     assert result.readings[1].value.number == pytest.approx(torque, rel=0.01)
-    assert share.value.number == pytest.approx(torque / (bench.now.fast_line_n * 0.41), rel=0.01)
+    assert share.value.number == pytest.approx(torque / (bench.point.load.fast_line_n * 0.41), rel=0.01)
 
 
 @pytest.mark.parametrize("current_a", [0.0, 12.0])

@@ -8,7 +8,7 @@ from hypothesis import strategies as st
 
 from monitor.core.estimator.estimator import Estimator
 from monitor.core.hoist.state import HoistTracker
-from monitor.model.reading import Sample, Validity, Value
+from monitor.model.reading import Sample, Validity
 from monitor.model.snapshot import HoistState
 from tests.core.estimator.motion_bench import START_NS, rig_with, say, turns_at
 
@@ -70,7 +70,7 @@ def test_no_input_breaks_it(name: str, steps: list[tuple[int, int, float, int | 
             )
             assert all(s >= 0.0 for s in spreads)
             assert 1 <= e.layer <= rig.drum.max_layers
-        state = tracker.update(t, estimator.estimate(t), Value(value, Validity.VALID))
+        state = tracker.update(t, estimator.estimate(t), (value, int(Validity.VALID)))
         assert state in HoistState
         for k in range(len(rig.sensors)):
             fusion = estimator.fusion(k)

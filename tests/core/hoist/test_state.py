@@ -9,13 +9,14 @@ import pytest
 from monitor.config.rig import Rig
 from monitor.core.estimator.estimator import Estimate
 from monitor.core.hoist.state import HoistTracker
-from monitor.model.reading import UNKNOWN, Validity, Value
+from monitor.model.reading import UNKNOWN_FLAG, Validity
 from monitor.model.snapshot import HoistState
 from monitor.physics.tackle import dead_line_factor
 from tests.core.estimator.motion_bench import rig_with
 
 GRID_NS = 50_000_000
 G = 9.80665
+VALID = int(Validity.VALID)
 
 
 def seen(t_ns: int, speed: float, acceleration: float = 0.0, bound: float = 0.03, slow: bool = False) -> Estimate:
@@ -59,7 +60,7 @@ class Run:
                 if k % every == 0:
                     load = self.read(self.block_n + (string_n if hangs else 0.0), self.direction)
                     load += self.draw.gauss(0.0, 6e3)
-                self.tracker.update(self.t_ns, seen(self.t_ns, speed), Value(load, Validity.VALID))
+                self.tracker.update(self.t_ns, seen(self.t_ns, speed), (load, VALID))
                 settled = settled + 1 if hangs == last_hangs else 0
                 last_hangs = hangs
                 if judge and settled > 30 + 2 * every:
@@ -78,7 +79,7 @@ def test_motion_has_hysteresis_and_keeps_its_direction() -> None:
         states = []
         for speed in speeds:
             t += GRID_NS
-            states.append(tracker.update(t, seen(t, speed), Value(500e3, Validity.VALID)))
+            states.append(tracker.update(t, seen(t, speed), (500e3, VALID)))
         return states
 
     assert feed([0.0] * 20)[-1] is HoistState.STILL
@@ -97,19 +98,19 @@ def test_motion_has_hysteresis_and_keeps_its_direction() -> None:
 
 def test_an_unknown_speed_becomes_an_unknown_state_after_a_second() -> None:
     tracker, t = HoistTracker(rig_with("land")), 1_700_000_000_000_000_000
-    tracker.update(t, seen(t, 0.5), UNKNOWN)
-    state = tracker.update(t + 500_000_000, seen(t, 0.5, bound=2.0), UNKNOWN)
+    tracker.update(t, seen(t, 0.5), UNKNOWN_FLAG)
+    state = tracker.update(t + 500_000_000, seen(t, 0.5, bound=2.0), UNKNOWN_FLAG)
     assert state is HoistState.HOISTING
-    state = tracker.update(t + 1_600_000_000, seen(t, 0.5, bound=2.0), UNKNOWN)
+    state = tracker.update(t + 1_600_000_000, seen(t, 0.5, bound=2.0), UNKNOWN_FLAG)
     assert state is HoistState.UNKNOWN
     assert tracker.direction == 1
-    assert tracker.update(t + 1_700_000_000, seen(t, 0.5), UNKNOWN) is HoistState.HOISTING
+    assert tracker.update(t + 1_700_000_000, seen(t, 0.5), UNKNOWN_FLAG) is HoistState.HOISTING
 
 
 def test_without_a_load_there_is_no_string_load_and_no_slips() -> None:
     tracker, t = HoistTracker(rig_with("land")), 1_700_000_000_000_000_000
     for k in range(60):
-        state = tracker.update(t + k * GRID_NS, seen(t, 0.0), UNKNOWN)
+        state = tracker.update(t + k * GRID_NS, seen(t, 0.0), UNKNOWN_FLAG)
     assert state is HoistState.STILL
     assert math.isnan(tracker.string_load_n)
 
@@ -121,7 +122,7 @@ def test_states_of_a_stand() -> None:
     for speed, hangs in stand():
         run.t_ns += GRID_NS
         load = run.block_n + (900e3 if hangs else 0.0)
-        states.append(run.tracker.update(run.t_ns, seen(run.t_ns, speed), Value(load, Validity.VALID)))
+        states.append(run.tracker.update(run.t_ns, seen(run.t_ns, speed), (load, VALID)))
     order = [s for i, s in enumerate(states) if i == 0 or s is not states[i - 1]]
     assert HoistState.UNKNOWN not in order
     # Picked up, hangs, lowered, hangs, set down, in slips; block up empty and down empty, in slips between.
@@ -177,7 +178,7 @@ def test_accelerating_an_empty_block_is_not_a_string() -> None:
         speed = 0.0 if phase < 100 else min(1.4, 1.4 * (phase - 100) / 20)
         a = 1.4 if 100 <= phase < 120 else 0.0
         load = block_n * (1.0 + a / G)
-        tracker.update(t, seen(t, speed, a), Value(load, Validity.VALID))
+        tracker.update(t, seen(t, speed, a), (load, VALID))
         if k > 20:
             assert tracker.in_slips
             assert tracker.string_load_n == 0.0
@@ -187,6 +188,6 @@ def test_a_load_below_the_block_is_no_string() -> None:
     rig = rig_with("land")
     tracker, t = HoistTracker(rig), 1_700_000_000_000_000_000
     for k in range(100):
-        tracker.update(t + k * GRID_NS, seen(t, 0.0), Value(20e3, Validity.VALID))
+        tracker.update(t + k * GRID_NS, seen(t, 0.0), (20e3, VALID))
     assert tracker.string_load_n == 0.0
     assert tracker.block_load_n == pytest.approx(rig.block.mass_kg * G, rel=0.16)

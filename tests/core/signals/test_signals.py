@@ -6,7 +6,8 @@ from collections.abc import Sequence
 import pytest
 
 from monitor.config.rig_file import find_rig
-from monitor.core.signals.table import SIGNAL_NAMES, SIGNALS, SignalReader
+from monitor.core.signals.reader import SignalReader
+from monitor.core.signals.table import SIGNAL_NAMES, SIGNALS
 from monitor.model.alarm import Finding
 from monitor.model.reading import Validity
 from monitor.model.snapshot import HoistState
@@ -27,10 +28,11 @@ def test_all_at_once_is_one_by_one(scenario: str, seconds: float) -> None:
     assert sorted(reader.names) == sorted(SIGNAL_NAMES)
 
     def compare(_g: int, _hoist: HoistState, numbers: Sequence[float], validities: Sequence[int]) -> None:
-        now = core._now
-        for place, number, validity in zip(reader.places, *reader.read(now), strict=True):
+        point = core._point
+        assert point is not None
+        for place, number, validity in zip(reader.places, *reader.read(point), strict=True):
             signal = SIGNALS[place]
-            alone, given = signal.read(now), (numbers[place], validities[place])
+            alone, given = signal.read(point), (numbers[place], validities[place])
             assert repr(alone) == repr((number, validity)) == repr(given), signal.name
             assert type(number) is float, signal.name
             assert math.isfinite(number) or validity > Validity.DEGRADED or signal.name in MAY_BE_INFINITE, signal.name
