@@ -211,13 +211,11 @@ class _Replay:
                     self._work_before = 0.0
             if not core.now_ns:
                 self._since_ns = item.t_ns
+            core.feed(item)
             if isinstance(item, Frame):
                 frames += within
-                core.ingest(core.admit(item))
-            else:
-                core.act(core.admit(item))
-                if within:
-                    actions.append(item)
+            elif within:
+                actions.append(item)
         core = self._core
         # A damaged file may claim any end: beyond a long silence there is nothing to see.
         last_ns = end_ns if to_ns is None else to_ns - 1

@@ -7,7 +7,6 @@ from typing import Final
 from monitor.adapters.sessions.chain import SessionChain
 from monitor.config.rule import Rule
 from monitor.model.alarm import Finding, Severity
-from monitor.model.stream import Frame
 from monitor.runtime.assembly import core_of, rules_of
 from monitor.runtime.replay import begin
 
@@ -58,7 +57,7 @@ def compare(chain: SessionChain, rules: tuple[tuple[str, str], tuple[str, str]])
     inputs, _ = [begin(core, chain) for core in cores]
     for item in inputs:
         for core, findings in zip(cores, found, strict=True):
-            findings += core.ingest(core.admit(item)) if isinstance(item, Frame) else core.act(core.admit(item))
+            findings += core.feed(item)
     for core, findings in zip(cores, found, strict=True):
         findings += core.advance(chain.end_ns)
     first, second = ([f for f in findings if f.raised or f.prompted] for findings in found)

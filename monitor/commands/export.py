@@ -62,7 +62,9 @@ def run(args: argparse.Namespace) -> int:
             result = export.export_resampled(sessions, args.out, every_ns, from_ns, to_ns, args.own_units)
         elif args.what == "signals":
             names = [name.strip() for name in args.signals.split(",")] if args.signals else ()
-            result = export.export_signals(sessions, args.out, every_ns, names, from_ns, to_ns)
+            from monitor.analysis.signal_table import export_signals
+
+            result = export_signals(sessions, args.out, every_ns, names, from_ns, to_ns)
         else:
             result = export.export_findings(sessions, args.out)
     print(f"{result.path}: {result.rows} rows")

@@ -77,13 +77,10 @@ def _take_datum(
     for item in session.inputs(from_ns=told_ns[0] - round(WARM_UP_S * 1e9), damaged=damaged):
         if item.t_ns >= min(from_ns, told_ns[-1] + round(SETTLE_S * 1e9)):
             break
-        if isinstance(item, Frame):
-            core.ingest(core.admit(item))
-        else:
-            core.act(core.admit(item))
+        core.feed(item)
     if core.now_ns:
         state = json.dumps(core.state(), allow_nan=False).encode()
-        core.ingest(core.admit(Frame(from_ns, CARRIED_TOPIC, state)))
+        core.feed(Frame(from_ns, CARRIED_TOPIC, state))
 
 
 class ReplayDriver:

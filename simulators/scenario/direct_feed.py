@@ -8,7 +8,6 @@ from monitor.config.rules_file import default_rules_path
 from monitor.config.toml_file import read_text
 from monitor.core.engine import Core
 from monitor.model.alarm import Finding
-from monitor.model.stream import Frame
 from monitor.runtime.assembly import core_of
 from simulators.scenario.plant_source import PlantSource
 
@@ -23,8 +22,5 @@ def findings_of(source: PlantSource, core: Core | None = None) -> Iterator[Findi
     """What the monitor finds in `source`, in order."""
     core = core or shipped_core(source.rig)
     for item in source.items():
-        if isinstance(item, Frame):
-            yield from core.ingest(core.admit(item))
-        else:
-            yield from core.act(core.admit(item))
+        yield from core.feed(item)
     yield from core.advance(source.end_ns)

@@ -6,7 +6,6 @@ from monitor.core.engine import Core
 from monitor.core.signals.table import SIGNAL_NAMES
 from monitor.model.alarm import Finding, Severity
 from monitor.model.reading import Validity
-from monitor.model.stream import Frame
 from simulators.machine.plant import TICK_S, Plant
 from simulators.scenario.direct_feed import shipped_core
 from simulators.scenario.plant_source import PlantSource
@@ -31,10 +30,7 @@ def run_case(case: Case) -> Result:
 
 
 def _feed(core: Core, items: list[Any]) -> list[Finding]:
-    findings: list[Finding] = []
-    for item in items:
-        findings += core.ingest(core.admit(item)) if isinstance(item, Frame) else core.act(core.admit(item))
-    return findings
+    return [finding for item in items for finding in core.feed(item)]
 
 
 # --- danger -----------------------------------------------------------------------------------------------------------

@@ -108,10 +108,7 @@ def parts_s(rig: Rig, items: Sequence[Frame | Action]) -> tuple[float, float]:
         core.advance(group[0].t_ns)
         middle = clock()
         for item in group:
-            if isinstance(item, Frame):
-                core.ingest(core.admit(item))
-            else:
-                core.act(core.admit(item))
+            core.feed(item)
         evaluating += middle - begin
         sampling += clock() - middle
     return evaluating, sampling

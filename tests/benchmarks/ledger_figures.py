@@ -38,7 +38,7 @@ def cost(folder: Path) -> None:
     source = PlantSource(rig, scenario, seed=1, duration_s=30.0)
     core = core_of(rig, rules(), "rules")
     for frame in source:
-        core.ingest(core.admit(frame))
+        core.feed(frame)
     keeper = Keeper(folder / "cost.ledger", lambda t_ns, kind, text: None, 1)
     keeper.watch(core.snapshot)
     began_s = time.thread_time()

@@ -58,7 +58,7 @@ def one(seed: int) -> Stop | None:
     last_grid = 0
     for item in source.items():
         if isinstance(item, Frame):
-            core.ingest(core.admit(item))
+            core.feed(item)
         plant = source.plant
         t = plant.t_s
         if core.now_ns // 50_000_000 != last_grid:

@@ -72,16 +72,14 @@ def restart(data: bytes) -> None:
     core = Core(rig, rules)
     t_ns = T_NS + draws.pick((0, 20_000_000_000, 3_600_000_000_000, 86_400_000_000_000 * 40, -(10**18)))
     for _ in range(1 + draws.below(2)):
-        for finding in core.ingest(core.admit(Frame(t_ns, CARRIED_TOPIC, carried(draws)))):
+        for finding in core.feed(Frame(t_ns, CARRIED_TOPIC, carried(draws))):
             sound_finding(finding)
         for frame in some_frames(24):
-            for finding in core.ingest(core.admit(Frame(t_ns + frame.t_ns - T_NS, frame.topic, frame.payload))):
+            for finding in core.feed(Frame(t_ns + frame.t_ns - T_NS, frame.topic, frame.payload)):
                 sound_finding(finding)
         t_ns += 600_000_000
         if draws.flag(4):
-            core.act(
-                core.admit(Action(t_ns, draws.pick(tuple(ActionKind)), draws.pick(("", "ease-up", "holding")), 10.0))
-            )
+            core.feed(Action(t_ns, draws.pick(tuple(ActionKind)), draws.pick(("", "ease-up", "holding")), 10.0))
         for finding in core.advance(t_ns):
             sound_finding(finding)
     sound_snapshot(core.snapshot())

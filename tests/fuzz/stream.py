@@ -221,13 +221,13 @@ def core(data: bytes) -> None:
         if kind < 5:
             sensor = draws.pick(rig.sensors)
             frame = Frame(t_ns, rig.topic(sensor), _payload(draws, sensor), draws.flag(32))
-            findings = under_test.ingest(under_test.admit(frame))
+            findings = under_test.feed(frame)
         elif kind == 5:
-            findings = under_test.act(under_test.admit(_action(draws, t_ns, rig)))
+            findings = under_test.feed(_action(draws, t_ns, rig))
         elif kind == 6:
             health = edited(draws, draws.pick(_HEALTHS), TOKENS) if draws.flag() else draws.pick(_HEALTHS)
             topic = draws.text() if draws.flag(4) else HEALTH_TOPIC
-            findings = under_test.ingest(under_test.admit(Frame(t_ns, topic, health)))
+            findings = under_test.feed(Frame(t_ns, topic, health))
         else:
             findings = under_test.advance(t_ns)
         for finding in findings:

@@ -202,8 +202,8 @@ def rig(data: bytes) -> None:
             low, high = sensor.range
             reading = low + (high - low) * (0.4 + 0.05 * step)
             document: Any = round(reading) if sensor.spec.dimension in ("count", "switch") else reading
-            core.ingest(core.admit(Frame(t_ns, made.topic(sensor), json.dumps({"value": document}).encode())))
-            core.ingest(core.admit(Frame(t_ns, made.topic(sensor), json.dumps(document).encode())))
+            core.feed(Frame(t_ns, made.topic(sensor), json.dumps({"value": document}).encode()))
+            core.feed(Frame(t_ns, made.topic(sensor), json.dumps(document).encode()))
         t_ns += 60_000_000
     core.act(Action(t_ns, ActionKind.REFERENCE_HEIGHT, number=made.limits.lower_m))
     core.act(Action(t_ns, ActionKind.SLIP_AND_CUT, number=made.reference.turns))

@@ -1,8 +1,8 @@
 """Recorded sessions as tables that other programs read without being told how.
 
-Three tables: the readings as they came (one row per reading), the same resampled (one column per sensor), the derived
-signals at grid points (one column per signal), and what was said (findings). Times are UTC; numbers are SI, with the
-unit in the column's name or beside the number.
+Three tables: the readings as they came (one row per reading), the same resampled (one column per sensor), and what was said
+(findings). A fourth, of the derived signals, needs the engine: `monitor.analysis.signal_table`. Times are UTC; numbers are
+SI, with the unit in the column's name or beside the number.
 
 Tables with a row per step go on for `SILENT_NS` into a silence, so that one sees how it began; the rest of it is left out,
 and told, however long it is. Where sessions lie more than a day apart the signals begin anew, as in a replay.
@@ -17,8 +17,7 @@ from monitor.adapters.sessions.chain import without_ages
 from monitor.adapters.sessions.reader import LONGEST_JUMP_NS, SessionReader
 from monitor.adapters.tables.table_file import Codes, Column, ExportError, TableFile
 from monitor.config.rig import Rig, Sensor
-from monitor.config.toml_file import parse_toml
-from monitor.model.stream import CARRIED_TOPIC, GRID_NS, Action, Frame
+from monitor.model.stream import CARRIED_TOPIC, Action, Frame
 from monitor.units import UNITS, Dimension
 
 BATCH_ROWS: Final = 50_000
@@ -48,7 +47,7 @@ class ExportResult:
     """Stretches (from, to) of a table with a row per step that have no rows because nothing was recorded."""
 
 
-class _Steps:
+class Steps:
     """When rows are due, and the stretches that have none."""
 
     def __init__(self, every_ns: int) -> None:
@@ -68,7 +67,7 @@ class _Steps:
         return again_ns
 
 
-class _Rows:
+class RowBuffer:
     """Gathers rows for a table and writes them in batches."""
 
     def __init__(self, table: TableFile, width: int) -> None:
@@ -78,6 +77,7 @@ class _Rows:
         self.to_ns: int | None = None
 
     def add(self, t_ns: int, *cells: Any) -> None:
+        """One more row."""
         if self.from_ns is None:
             self.from_ns = t_ns
         self.to_ns = t_ns
@@ -87,11 +87,13 @@ class _Rows:
             self.flush()
 
     def flush(self) -> None:
+        """Write what was gathered."""
         if self._columns[0]:
             self._table.write(self._columns)
             self._columns = [[] for _ in self._columns]
 
     def result(self, refused: Mapping[str, int], silences: Sequence[tuple[int, int]] = ()) -> ExportResult:
+        """Write the rest; what the table then is."""
         self.flush()
         message = _left_out(self._table)
         return ExportResult(self._table.path, self._table.rows, self.from_ns, self.to_ns, refused, message, silences)
@@ -106,9 +108,15 @@ def _left_out(table: TableFile) -> str:
     )
 
 
-def _inputs(
+def inputs_of(
     sessions: Sequence[Path], from_ns: int | None, to_ns: int | None
 ) -> Iterator[tuple[SessionReader, Frame | Action]]:
+    """The inputs of `sessions`, one after another, each with its session. Sessions that lie more than a day apart are parted by
+    a frame that begins a new run.
+
+    Raises:
+        SessionError: one cannot be read.
+    """
     before_ns: int | None = None
     for path in sessions:
         with SessionReader(path) as session:
@@ -123,7 +131,7 @@ def _inputs(
             before_ns = session.end_ns
 
 
-def _rig_of(sessions: Sequence[Path]) -> Rig:
+def rig_of(sessions: Sequence[Path]) -> Rig:
     """The rig of all `sessions`.
 
     Raises:
@@ -154,7 +162,7 @@ def export_readings(
     Raises:
         ExportError: the table cannot be written. SessionError: a session cannot be read.
     """
-    rig = _rig_of(sessions)
+    rig = rig_of(sessions)
     import numpy as np
 
     from monitor.adapters.tables.columns import ColumnDecoder
@@ -206,7 +214,7 @@ def export_resampled(
     """
     if every_ns < 1_000_000:
         raise ExportError("the step must be at least 1 ms")
-    rig = _rig_of(sessions)
+    rig = rig_of(sessions)
     import numpy as np
 
     from monitor.adapters.tables.columns import ColumnDecoder
@@ -218,7 +226,7 @@ def export_resampled(
             Column(f"{sensor.id} [{sensor.unit if own_units else SI_UNITS[sensor.spec.dimension]}]", "number")
         )
     held = [_Held(sensor, own_units) for sensor in rig.sensors]
-    steps = _Steps(every_ns)
+    steps = Steps(every_ns)
     with TableFile(out, columns) as table:
         due_ns: int | None = None
         first_ns: int | None = None
@@ -299,67 +307,6 @@ class _Held:
         return np.where(known, self._value[place], np.nan)
 
 
-def export_signals(
-    sessions: Sequence[Path],
-    out: Path,
-    every_ns: int = 1_000_000_000,
-    names: Sequence[str] = (),
-    from_ns: int | None = None,
-    to_ns: int | None = None,
-) -> ExportResult:
-    """The derived signals at each multiple of `every_ns`; empty where a signal was not known. `names` picks some of them.
-
-    The sessions are replayed from their start, so that a table from a later time on has the same numbers in it.
-
-    Raises:
-        ExportError: the step is no multiple of 50 ms, an unknown signal, or the table cannot be written.
-        SessionError: a session cannot be read.
-    """
-    from monitor.config.rules_file import build_rules
-    from monitor.core.engine import Core
-    from monitor.core.signals.table import SIGNAL_NAMES, SIGNALS
-
-    if every_ns <= 0 or every_ns % GRID_NS:
-        raise ExportError("the step must be a multiple of 50 ms: signals exist only there")
-    unknown = [name for name in names if name not in SIGNAL_NAMES]
-    if unknown:
-        raise ExportError(f"unknown signal {unknown[0]!r}; known: {', '.join(SIGNAL_NAMES)}")
-    picked = [index for index, name in enumerate(SIGNAL_NAMES) if not names or name in names]
-    rig = _rig_of(sessions)
-    with SessionReader(sessions[0]) as session:
-        rules = build_rules(parse_toml(session.rules_text, str(session.path)), str(session.path), rig, SIGNAL_NAMES)
-    core = Core(rig, rules)
-    columns = [Column("time", "time"), Column("hoist", "text")]
-    columns += [Column(f"{SIGNALS[i].name} [{SI_UNITS[SIGNALS[i].dimension]}]", "number") for i in picked]
-    with TableFile(out, columns) as table:
-        rows = _Rows(table, len(columns))
-        steps = _Steps(every_ns)
-        due_ns: int | None = None
-        heard_ns = 0
-        for _, item in _inputs(sessions, None, to_ns):
-            t_ns = item.t_ns
-            if due_ns is None:
-                due_ns, heard_ns = steps.from_on(t_ns), t_ns
-            silent = t_ns - heard_ns > SILENT_NS
-            while due_ns <= (heard_ns + SILENT_NS if silent else t_ns):
-                core.advance(due_ns)
-                if from_ns is None or due_ns >= from_ns:
-                    values = core.values
-                    numbers = [values[i][0] if values[i][1] <= 1 else None for i in picked]
-                    rows.add(due_ns, core.snapshot().hoist.value, *numbers)
-                due_ns += every_ns
-            if silent:
-                due_ns = steps.skip(due_ns, t_ns)
-            heard_ns = t_ns
-            if table.full:
-                break
-            if isinstance(item, Action):
-                core.act(core.admit(item))
-            else:
-                core.ingest(core.admit(item))
-        return rows.result({}, [(start, end) for start, end in steps.silences if from_ns is None or end > from_ns])
-
-
 def export_findings(sessions: Sequence[Path], out: Path) -> ExportResult:
     """What was said at the time, one row each.
 
@@ -372,7 +319,7 @@ def export_findings(sessions: Sequence[Path], out: Path) -> ExportResult:
         *(Column("number", "number"), Column("threshold", "number")),
     )
     with TableFile(out, columns) as table:
-        rows = _Rows(table, len(columns))
+        rows = RowBuffer(table, len(columns))
         for path in sessions:
             with SessionReader(path) as session:
                 for f in session.findings():

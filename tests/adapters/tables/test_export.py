@@ -20,9 +20,9 @@ from monitor.adapters.tables.export import (
     export_findings,
     export_readings,
     export_resampled,
-    export_signals,
 )
 from monitor.adapters.tables.table_file import Column, ExportError, TableFile
+from monitor.analysis.signal_table import export_signals
 from monitor.config.rig_file import find_rig
 from monitor.config.rules_file import build_rules, default_rules_path
 from monitor.core.engine import Core
@@ -206,7 +206,7 @@ def test_signals_are_those_of_the_core(session: Path, tmp_path: Path) -> None:
         for item in FRAMES:
             if item.t_ns >= t_ns:
                 break
-            core.ingest(core.admit(item))
+            core.feed(item)
         core.advance(t_ns)
         return core
 

@@ -85,9 +85,7 @@ def quiet(core: Core, start_ns: int, seconds: float) -> list[Finding]:
     said = []
     for tenth in range(round(10 * seconds)):
         t = start_ns + tenth * SECOND // 10
-        said += core.ingest(
-            core.admit(Frame(t, "rig/land/hoist/hook-load", b'{"value": 216, "t": %d}' % (t // 1_000_000)))
-        )
+        said += core.feed(Frame(t, "rig/land/hoist/hook-load", b'{"value": 216, "t": %d}' % (t // 1_000_000)))
     return said
 
 
@@ -96,7 +94,7 @@ def test_a_cut_and_slip_makes_the_device_due_and_says_so() -> None:
     start = 1_700_000_000 * SECOND
     quiet(core, start, 1.0)
     assert signal(core, "overtravel_untested") == (0.0, Validity.VALID)
-    core.act(core.admit(Action(start + SECOND, ActionKind.SLIP_AND_CUT, number=15.0, who="ab")))
+    core.feed(Action(start + SECOND, ActionKind.SLIP_AND_CUT, number=15.0, who="ab"))
     said = quiet(core, start + SECOND, 1.0)
     assert signal(core, "overtravel_untested") == (1.0, Validity.VALID)
     assert [finding.key for finding in said if finding.key == "overtravel-untested"] == ["overtravel-untested"]
@@ -138,10 +136,10 @@ def test_two_references_given_to_the_core_are_compared() -> None:
             counts = 1_000_000 + round(4096 * (turns - 12.0))
             for name, value in (("drum", counts), ("hook-load", 216)):
                 payload = b'{"value": %d, "t": %d, "seq": %d}' % (value, t // 1_000_000, step)
-                said.extend(core.ingest(core.admit(Frame(t, f"rig/land/hoist/{name}", payload))))
+                said.extend(core.feed(Frame(t, f"rig/land/hoist/{name}", payload)))
 
     def act(kind: ActionKind, number: float | None = None) -> None:
-        said.extend(core.act(core.admit(Action(core.now_ns, kind, "height-reference", number, who="ab"))))
+        said.extend(core.feed(Action(core.now_ns, kind, "height-reference", number, who="ab")))
 
     drive(1.0, 0.0)
     act(ActionKind.CHECK_START)

@@ -85,7 +85,7 @@ def test_an_encoder_stuck_while_the_block_stood_is_found_when_it_goes_down(froze
     for now_ns, items in source.ticks():
         for item in items:
             assert isinstance(item, Frame)
-            keys |= {finding.key for finding in core.ingest(core.admit(item))}
+            keys |= {finding.key for finding in core.feed(item)}
         if source.plant.ticks % 5 == 0 and core.now_ns:
             keys |= {finding.key for finding in core.advance(now_ns)}
             value, bound = core.snapshot().value("height"), core.snapshot().value("height_bound").number

@@ -34,7 +34,7 @@ def test_a_calm_trip_with_one_height_in_five_seconds_stays_calm_and_says_that_da
                 if item.t_ns - last_ns < (EVERY_S - 0.5) * 1e9:
                     continue
                 last_ns = item.t_ns
-            raised += [f for f in core.ingest(core.admit(item)) if f.after == "unacknowledged"]
+            raised += [f for f in core.feed(item) if f.after == "unacknowledged"]
             if item.topic.endswith("/coolant") and source.plant.t_s > 30.0:
                 seen = core.snapshot()
                 height, bound = seen.value("height"), seen.value("height_bound")

@@ -41,7 +41,7 @@ def test_all_at_once_is_one_by_one(scenario: str, seconds: float) -> None:
     core.observer = compare
     for item in PlantSource(rig, chosen, 1, duration_s=seconds):
         assert isinstance(item, Frame)
-        core.ingest(core.admit(item))
+        core.feed(item)
     assert {Validity.VALID, Validity.INVALID} <= seen
 
 
@@ -67,7 +67,7 @@ def test_an_observer_of_some_signals_is_told_what_one_of_all_is() -> None:
     for item in PlantSource(rig, chosen, 1, duration_s=20.0):
         assert isinstance(item, Frame)
         for core, said in zip((whole, some), findings, strict=True):
-            said += core.ingest(core.admit(item))
+            said += core.feed(item)
     assert len(rows[0]) > 300
     assert list(map(repr, rows[0])) == list(map(repr, rows[1]))
     assert findings[0] == findings[1]
