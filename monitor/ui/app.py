@@ -36,8 +36,9 @@ from monitor.ui.help_text import help_text
 from monitor.ui.history import History
 from monitor.ui.keys.key import MOVES, Key
 from monitor.ui.page import draw_page, draw_waiting
+from monitor.ui.queries import standing
 from monitor.ui.screens import SCREENS, ScreenSpec
-from monitor.ui.view import KeyRow, Look, ReplayView, View, as_known, standing
+from monitor.ui.view import KeyRow, Look, ReplayView, View, as_known
 
 HERTZ: Final = 10
 LOOK_S: Final = 1.0

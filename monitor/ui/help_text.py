@@ -41,7 +41,8 @@ def _rows(keys: "Sequence[Key]") -> list[tuple[str, str]]:
 
 def help_text(screens: "Sequence[ScreenSpec]", current: "ScreenSpec", room: int = WIDEST, replay: bool = False) -> str:
     """Keys of the screen, of all screens, the screens, the words; at most `room` columns wide."""
-    from monitor.ui.screens.session import KEYS, REPLAY_KEYS
+    from monitor.ui.keys.replay_keys import REPLAY_KEYS
+    from monitor.ui.screens.session import KEYS
 
     own = () if replay and current.keys is KEYS else current.keys
     width = max(40, min(WIDEST, room))

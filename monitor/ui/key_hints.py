@@ -5,8 +5,8 @@ from typing import Final
 
 from monitor.ui.keys.global_keys import GLOBAL
 from monitor.ui.keys.key import Key
+from monitor.ui.keys.replay_keys import REPLAY_KEYS
 from monitor.ui.screens import SCREENS, ScreenSpec
-from monitor.ui.screens.session import REPLAY_KEYS
 from monitor.ui.view import KeyRow
 
 ALL_SCREENS: Final = f"1-{len(SCREENS)}"

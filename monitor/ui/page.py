@@ -1,4 +1,4 @@
-"""One page: the chrome around a screen's body, drawn on a canvas. The only thing the terminal widget and the tests
+"""One page: the frame around a screen's body, drawn on a canvas. The only thing the terminal widget and the tests
 call."""
 
 from dataclasses import replace
@@ -8,10 +8,13 @@ from monitor.presentation.format import UNKNOWN_WORD
 from monitor.runtime.driver import Mode
 from monitor.ui.drawing.canvas import Area, Canvas
 from monitor.ui.drawing.theme import FILL_ROLE, SHAPE
-from monitor.ui.frame import banner
+from monitor.ui.frame.banner import banner
+from monitor.ui.frame.data_line import data_line
+from monitor.ui.frame.footer import footer, keys_or_message
+from monitor.ui.frame.top_bar import ADVISORY, top_bar
+from monitor.ui.queries import DIRECTION, gone, height, standing
 from monitor.ui.screens import ScreenSpec
-from monitor.ui.screens.drive import DIRECTION
-from monitor.ui.view import FROZEN_S, View, as_known, gone, height, standing
+from monitor.ui.view import FROZEN_S, View, as_known
 
 SMALLEST = (60, 20)
 """Columns and rows below which the page asks for a larger window instead of a layout with holes."""
@@ -26,16 +29,16 @@ def draw_page(view: View, spec: ScreenSpec, width: int, height: int) -> Canvas:
         _too_small(area, view)
         return canvas
     rows = 3 if height < 30 else 4 if height < 45 else 5
-    banner.top_bar(area.part(0, 0, width, 1), view, spec.name)
-    banner.banner(area.part(0, 1, width, rows), view)
+    top_bar(area.part(0, 0, width, 1), view, spec.name)
+    banner(area.part(0, 1, width, rows), view)
     gap = 0 if height < 24 else 1
     if gap:
         area.part(1, 1 + rows, width - 2, 1).rule(0)
     top = 1 + rows + gap
     bottom = height - 2 - (1 if height >= 30 else 0)
     canvas.places = spec.draw(area.part(0, top, width, bottom - top), view)
-    banner.data_line(area.part(0, height - 2, width, 1), view)
-    banner.footer(area.part(0, height - 1, width, 1), view)
+    data_line(area.part(0, height - 2, width, 1), view)
+    footer(area.part(0, height - 1, width, 1), view)
     return canvas
 
 
@@ -57,7 +60,7 @@ def _too_small(area: Area, view: View) -> None:
         0, 3, f"{DIRECTION[snap.hoist]} {units.value(speed, 'speed', signed=True) if speed.known else ''}", "strong"
     )
     area.say(0, 4, f"Window too small: {area.width} by {area.height}.")
-    area.say(0, 5, banner.ADVISORY)
+    area.say(0, 5, ADVISORY)
 
 
 def draw_waiting(rig: Rig, mode: Mode, width: int, height: int, message: str = "") -> Canvas:
@@ -65,9 +68,9 @@ def draw_waiting(rig: Rig, mode: Mode, width: int, height: int, message: str = "
     canvas = Canvas(width, height)
     area = canvas.area
     area.part(0, 0, width, 1).fill("title")
-    area.say(1, 0, f"STOPMARK · {rig.title} · {mode} · {banner.ADVISORY}", "title")
+    area.say(1, 0, f"STOPMARK · {rig.title} · {mode} · {ADVISORY}", "title")
     area.say(2, 2, "Waiting for the first reading.", "strong")
     area.say(2, 4, f"Expected: {len(rig.sensors)} sensors, the first on topic {rig.topic(rig.sensors[0])}.")
     area.say(2, 5, "`stopmark check` with --rig and --broker tells which topics are alive.", "dim")
-    banner.keys_or_message(area.part(0, height - 1, width, 1), message, ((("q", "quit (press twice)"), ("?", "help")),))
+    keys_or_message(area.part(0, height - 1, width, 1), message, ((("q", "quit (press twice)"), ("?", "help")),))
     return canvas

@@ -12,9 +12,9 @@ from monitor.ui.app import StopmarkApp, run_app, sentence_of
 from monitor.ui.dialogs import Help
 from monitor.ui.drawing.canvas_widget import Face
 from monitor.ui.help_text import help_text
+from monitor.ui.keys.height_reference import number_of
+from monitor.ui.keys.replay_keys import date_and_time, time_of_day
 from monitor.ui.screens import SCREENS
-from monitor.ui.screens.line import number_of
-from monitor.ui.screens.session import date_and_time, time_of_day
 from tests.ui import sample
 from tests.ui.drivers import FakeDriver, FakeReplay
 from tests.ui.walk import app_with, initials, shown, wait

@@ -17,7 +17,7 @@ from monitor.ui.bell import Bell
 from monitor.ui.drawing.canvas import Canvas, printable, words_that_fit, wrapped
 from monitor.ui.drawing.canvas_widget import strip
 from monitor.ui.drawing.theme import SHAPE, THEMES, ThemeName, palette
-from monitor.ui.frame import banner
+from monitor.ui.frame.banner import banner
 from monitor.ui.history import Track
 from monitor.ui.view import View
 from monitor.ui.widgets import bars, digits, mast, plot
@@ -180,7 +180,7 @@ def test_every_rule_fits_the_banner(width: int) -> None:
         alarm = sample.alarm(rule.id, Severity.WARNING, rule.message, rule.guidance)
         snap = replace(sample.still(), alarms=(alarm, *sample.warning().alarms))
         canvas = Canvas(width, 3)
-        banner.banner(canvas.area, View(snap, sample.rig(), "LIVE"))
+        banner(canvas.area, View(snap, sample.rig(), "LIVE"))
         shown = " ".join(canvas.text().split())
         for word in (*rule.message.split(), *rule.guidance.split()):
             assert word in shown, (rule.id, width, word)

@@ -1,75 +1,25 @@
-"""What every screen has: the bar on top, the banner of the worst alarm, the line on the state of the data, the keys."""
+"""The worst alarm: its word, shape and message, what to look at, and the alarms behind it."""
 
 from rich.cells import cell_len
 
 from monitor.model.alarm import AlarmState, AlarmView, Severity
-from monitor.model.reading import Validity
-from monitor.presentation.format import clock, plain, span
+from monitor.presentation.format import clock, span
 from monitor.runtime.driver import LAST_RUN
 from monitor.ui.bell import RINGS
-from monitor.ui.drawing.canvas import Area, printable, words_that_fit, wrapped
+from monitor.ui.drawing.canvas import Area, printable, wrapped
 from monitor.ui.drawing.theme import FILL_ROLE, SHAPE, TEXT_ROLE, Role
-from monitor.ui.view import (
-    FROZEN_S,
-    KeyRow,
-    View,
-    bad_sensors,
+from monitor.ui.queries import (
     data_severity,
     gone,
-    height,
     put_aside,
-    stale_sensors,
+    rules_in_words,
     standing,
 )
+from monitor.ui.view import FROZEN_S, View
 
-ADVISORY = "ADVISORY ONLY"
 SILENCED = "bell silenced"
 TOLD_S = 240.0
 """How long after its start a run tells what it took up from the one before."""
-
-
-def recording(view: View) -> tuple[str, Role]:
-    """Recording state in words. A replay records nothing: what was recorded then is no news."""
-    if view.mode == "REPLAY":
-        return "", "title"
-    match view.snap.health.recording:
-        case "on":
-            return "● RECORDING", "title"
-        case "failed":
-            return "▲ RECORDING FAILED", "fill_warning"
-        case _:
-            return "○ not recording", "title"
-
-
-def mode(view: View) -> str:
-    """LIVE, SIMULATED, or REPLAY with its speed."""
-    if view.replay is None:
-        return view.mode
-    if view.replay.paused:
-        return f"{view.mode} paused"
-    speed = view.replay.speed
-    return f"{view.mode} at full speed" if speed > 1e6 else f"{view.mode} ×{speed:g}"
-
-
-def top_bar(area: Area, view: View, title: str) -> None:
-    """One row: the rig, the screen, mode, recording, the words that must always be there, the time."""
-    area.fill("title")
-    record, record_role = recording(view)
-    narrow = area.width < 76
-    if narrow and record:
-        record = {"on": "● REC", "failed": "▲ REC FAILED"}.get(view.snap.health.recording, "○ NO REC")
-    x = area.width - 1
-    if area.width >= 66:
-        x = area.right(x, 0, clock(view.snap.t_ns) + " UTC", "title") - 2
-    x = area.right(x, 0, ADVISORY, "title") - 2
-    if record:
-        x = area.right(x, 0, f" {record} " if record_role != "title" else record, record_role) - 2
-    tag = f" {mode(view)} "
-    x = area.right(x, 0, tag, "tag") - 1
-    left = words_that_fit(f"STOPMARK · {title} · {view.rig.title}", x - 1)
-    if left.endswith("…"):
-        left = words_that_fit(f"{title} · {view.rig.name}", x - 1)
-    area.put(1, 0, left, "title")
 
 
 def banner(area: Area, view: View) -> None:
@@ -126,17 +76,13 @@ def no_alarm(view: View) -> tuple[str, Role]:
     """What may be said where no alarm stands: never more than is known."""
     snap = view.snap
     if any(alarm.active for alarm in put_aside(snap)):
-        blind = f"; {_rules(snap.blind_rules)} cannot be judged" if snap.blind_rules else ""
+        blind = f"; {rules_in_words(snap.blind_rules)} cannot be judged" if snap.blind_rules else ""
         return f"No other alarm than those put aside{blind}.", "caution"
     if snap.blind_rules and data_severity(snap) is not None:
-        return f"△ No alarm from what can be seen; {_rules(snap.blind_rules)} cannot be judged.", "caution"
+        return f"△ No alarm from what can be seen; {rules_in_words(snap.blind_rules)} cannot be judged.", "caution"
     if snap.blind_rules:
-        return f"No alarm; {_rules(snap.blind_rules)} not judged yet: no evidence so far.", "dim"
+        return f"No alarm; {rules_in_words(snap.blind_rules)} not judged yet: no evidence so far.", "dim"
     return "No alarm", "dim"
-
-
-def _rules(count: int) -> str:
-    return "1 rule" if count == 1 else f"{count} rules"
 
 
 STATE_WORDS = {
@@ -209,86 +155,3 @@ def _others(area: Area, alarms: list[AlarmView], note: str) -> None:
             area.say(x, 0, more if index else f"{left} more: see Alarms", "dim")
             return
         x = area.put(x, 0, text, "dim" if gone(alarm) else TEXT_ROLE[alarm.severity]) + 3
-
-
-def data_line(area: Area, view: View) -> None:
-    """One row on how far the figures can be trusted."""
-    snap = view.snap
-    severity = data_severity(snap)
-    total = len(snap.sensors)
-    stale, bad = stale_sensors(snap), bad_sensors(snap)
-    parts: list[str] = []
-    if snap.health.connected is False:
-        parts.append("BROKER NOT CONNECTED")
-    if height(snap).validity >= Validity.INVALID:
-        parts.append("HEIGHT UNKNOWN")
-    elif height(snap).validity is Validity.DEGRADED:
-        parts.append("height degraded")
-    if stale:
-        parts.append(f"{len(stale)} of {total} SILENT: {', '.join(stale)}")
-    if bad:
-        parts.append(f"{len(bad)} of {total} REFUSED: {', '.join(bad)}")
-    if snap.blind_rules:
-        parts.append(f"{_rules(snap.blind_rules)} blind")
-    rejects = sum(snap.rejects.values())
-    quiet = [f"{total - len(stale) - len(bad)} of {total} sensors good"] if not (stale or bad) else []
-    if aside := len(put_aside(snap)):
-        quiet.append(f"{aside} put aside")
-    quiet.append(f"{rejects} refused")
-    if snap.health.dropped:
-        quiet.append(f"{snap.health.dropped} dropped")
-    if snap.health.lag_s == snap.health.lag_s:
-        quiet.append(f"lag {plain(snap.health.lag_s, 2)} s")
-    if severity is None:
-        if snap.blind_rules:
-            quiet.insert(1, f"{_rules(snap.blind_rules)} not judged yet")
-        area.put(1, 0, "DATA OK", "dim")
-        _parts(area, 10, quiet, "dim")
-        return
-    role = TEXT_ROLE[severity]
-    x = area.put(1, 0, f"{SHAPE[severity]} DATA", role) + 2
-    # Every trouble is named before any of them is spelled out: names of sensors go first when the room is short.
-    text = " · ".join(parts)
-    if cell_len(printable(text)) > area.width - x - 1:
-        parts = [part.partition(":")[0] for part in parts]
-        while len(parts) > 1 and cell_len(" · ".join(parts)) > area.width - x - 1:
-            parts.pop()
-        text = " · ".join(parts)
-    x = area.say(x, 0, text, role, area.width - x - 1) + 3
-    _parts(area, x, quiet, "dim")
-
-
-def _parts(area: Area, x: int, parts: list[str], role: Role) -> None:
-    """As many of `parts` as fit whole, in order, with dots between."""
-    while parts and x + cell_len(" · ".join(parts)) >= area.width:
-        parts = parts[:-1]
-    area.put(x, 0, " · ".join(parts), role)
-
-
-def footer(area: Area, view: View) -> None:
-    """One row: the answer to the last key, or the fullest row of keys that fits; its last two (other screens, help) always."""
-    keys_or_message(area, view.message, view.keys)
-
-
-def keys_or_message(area: Area, message: str, rows: tuple[KeyRow, ...]) -> None:
-    """As `footer`, of what it needs alone."""
-    if message:
-        area.fill("title")
-        area.say(1, 0, message, "title")
-        return
-
-    def size(row: KeyRow) -> int:
-        return sum(cell_len(key) + cell_len(label) + (4 if label else 2) for key, label in row)
-
-    rows = rows or ((),)
-    keys = list(next((row for row in rows if size(row) < area.width), rows[-1]))
-    # The last two, other screens and help, stay.
-    while len(keys) > 2 and size(tuple(keys)) >= area.width:
-        keys.pop(-3)
-    x = 1
-    for key, label in keys:
-        start = x
-        x = area.put(x, 0, f" {key} ", "key")
-        if label:
-            x = area.put(x, 0, f" {label} ", "dim")
-        area.spot(0, key, "key", start, x - start)

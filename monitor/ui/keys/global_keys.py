@@ -4,7 +4,7 @@ from typing import Final
 
 from monitor.model.stream import ActionKind
 from monitor.ui.keys.key import Deck, Key
-from monitor.ui.view import standing
+from monitor.ui.queries import standing
 
 
 def acknowledge_banner(deck: Deck) -> None:

@@ -6,9 +6,9 @@ from monitor.model.reading import Validity, Value
 from monitor.ui.drawing.canvas import Area
 from monitor.ui.drawing.theme import Role
 from monitor.ui.keys.key import Key
-from monitor.ui.screens.drive import friction_part, ratio, ratio_role
 from monitor.ui.view import View
 from monitor.ui.widgets import sections
+from monitor.ui.widgets.brake_ratio import friction_part, ratio, ratio_role
 from monitor.ui.widgets.labels import signal_label, switch_words
 from monitor.ui.widgets.sections import Item, Section
 from monitor.units import Dimension

@@ -9,8 +9,8 @@ from monitor.model.stream import ActionKind
 from monitor.presentation.format import clock, plain
 from monitor.ui.drawing.canvas import Area, Canvas, printable, words_that_fit, wrapped
 from monitor.ui.drawing.theme import Role
+from monitor.ui.keys.height_reference import set_height
 from monitor.ui.keys.key import Deck, Key
-from monitor.ui.screens.line import set_height
 from monitor.ui.view import View
 from monitor.ui.widgets import bars
 from monitor.ui.widgets.labels import switch_words

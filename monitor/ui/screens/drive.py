@@ -11,25 +11,19 @@ from math import inf, isfinite, nan
 
 from monitor.model.reading import Validity, Value
 from monitor.model.snapshot import HoistState
-from monitor.presentation.format import SI, span, word
+from monitor.presentation.format import span, word
 from monitor.ui.drawing.canvas import Area
 from monitor.ui.drawing.theme import Role
 from monitor.ui.keys.key import Key
-from monitor.ui.view import View, heading, height
+from monitor.ui.queries import DIRECTION, heading, height
+from monitor.ui.view import View
 from monitor.ui.widgets import bars, digits, mast, plot
+from monitor.ui.widgets.brake_ratio import friction_part, ratio, ratio_role
 from monitor.units import Dimension
 
 TITLE = "Drive"
 HELP = "height, speed, room and stop mark at a glance"
 KEYS: tuple[Key, ...] = ()
-
-DIRECTION = {
-    HoistState.HOISTING: "▲ HOISTING",
-    HoistState.LOWERING: "▼ LOWERING",
-    HoistState.STILL: "■ STILL",
-    HoistState.IN_SLIPS: "■ IN SLIPS",
-    HoistState.UNKNOWN: "? MOTION UNKNOWN",
-}
 
 
 @dataclass(frozen=True, slots=True)
@@ -331,23 +325,3 @@ def _discs(view: View) -> _Row | None:
     return _Row(
         f"{friction_part(view).upper()}S", cells, hotter / braking.fade_full_c, mark, "warning" if hot else "bar"
     )
-
-
-def friction_part(view: View) -> str:
-    """What gets hot: band brakes have rims, calipers discs."""
-    return "rim" if view.rig.brake.kind == "band" else "disc"
-
-
-def ratio(value: Value, minimum: float) -> str:
-    """A ratio, judged in words against its required minimum."""
-    if not value.known:
-        return word(value)
-    text = f"{SI.value(value, 'ratio')} ×"
-    return f"▲ {text} LOW" if value.number < minimum else text
-
-
-def ratio_role(value: Value, minimum: float) -> Role:
-    """Plain when it is enough."""
-    if not value.known:
-        return "caution" if value.validity is Validity.INVALID else "dim"
-    return "warning" if value.number < minimum else "strong"

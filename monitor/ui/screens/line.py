@@ -1,27 +1,24 @@
 """Line: what the drilling line is made of, what it carries now, and the work it has done."""
 
-from collections.abc import Callable
 from math import nan
-from typing import Final, Literal
+from typing import Literal
 
-from monitor.model.reading import UNKNOWN, Validity, Value
+from monitor.model.reading import Validity
 from monitor.model.snapshot import HoistState
 from monitor.model.stream import ActionKind
 from monitor.presentation.format import plain
 from monitor.runtime.driver import LINE_EVENT
 from monitor.ui.drawing.canvas import Area, printable
 from monitor.ui.drawing.theme import Role
+from monitor.ui.keys.height_reference import NUMBER, confirm, number_of, refused_while_moving, set_height
 from monitor.ui.keys.key import Deck, Key
-from monitor.ui.view import View, heading, height
+from monitor.ui.view import View
 from monitor.ui.widgets import sections
 from monitor.ui.widgets.sections import Item, Section
 from monitor.units import FOOT_M, TON_MILE_J
 
 TITLE = "Line"
 HELP = "drilling line: load, design factor, work; height reference and cut and slip"
-
-FAR_M: Final = 1.0
-"""A height set further than this from the one shown is asked about: more likely a slip of the finger than a correction."""
 
 
 def draw(area: Area, view: View) -> tuple[str, ...]:
@@ -134,79 +131,9 @@ def _reference(view: View) -> list[Item]:
     ]  # fmt: skip
 
 
-_NUMBER = r"[0-9]{0,4}([.,][0-9]{0,3})?"
-
-
-def number_of(text: str) -> float | None:
-    """A typed number, with a point or a comma; None when it is none."""
-    try:
-        return float(text.replace(",", "."))
-    except ValueError:
-        return None
-
-
-def _moves(deck: Deck) -> bool:
-    """Whether the block moves; said where it does: what is measured now would not hold a moment later."""
-    snap = deck.snapshot()
-    if snap is None or not heading(snap):
-        return False
-    deck.say("The block moves: not taken. Stop it and measure again.")
-    return True
-
-
-def _confirmed(deck: Deck, title: str, explain: str, act: Callable[[], None]) -> None:
-    """Ask for the whole word before something that cannot be taken back."""
-
-    def take(text: str) -> None:
-        if text.lower() != "yes":
-            deck.say("Not taken: left as it was.")
-        elif not _moves(deck):
-            act()
-
-    deck.ask(title, f"{explain} Type yes to take it.", r"[A-Za-z]*", 3, take)
-
-
-def set_height(deck: Deck) -> None:
-    """The block's true height now, typed in the units on the screen."""
-    if _moves(deck):
-        return
-    shown = deck.units.shown("length")
-    mast = deck.driver.rig.mast
-
-    def take(text: str) -> None:
-        typed = number_of(text)
-        height_m = shown.unit.to_si(typed) if typed is not None else None
-        if height_m is None or not mast.floor_m <= height_m <= mast.crown_m:
-            low, high = deck.units.text(mast.floor_m, "length"), deck.units.text(mast.crown_m, "length")
-            deck.say(f"Not taken: give a height between {low} and {high}.")
-            return
-        if _moves(deck):
-            return
-        words = deck.units.text(height_m, "length")
-
-        def act() -> None:
-            deck.act(ActionKind.REFERENCE_HEIGHT, f"Height set to {words}.", number=height_m)
-
-        now = _height(deck)
-        if now.known and abs(now.number - height_m) > FAR_M:
-            explain = f"{words} is far from the {deck.units.value(now, 'length')} shown. Every limit moves with it."
-            _confirmed(deck, "Height reference", explain, act)
-        else:
-            act()
-
-    now = deck.units.value(_height(deck), "length")
-    explain = f"Measured height of the block above the floor, in {shown.label} (shown now: {now}). It must stand still."
-    deck.crew(lambda: deck.ask("Height reference", explain, _NUMBER, 8, take))
-
-
-def _height(deck: Deck) -> Value:
-    snap = deck.snapshot()
-    return UNKNOWN if snap is None else height(snap)
-
-
 def _cut(deck: Deck) -> None:
     """Wraps on the drum at the reference height after a cut and slip."""
-    if _moves(deck):
+    if refused_while_moving(deck):
         return
     rig = deck.driver.rig
     least, most = rig.drum.dead_wraps, rig.drum.wraps_per_layer * rig.drum.max_layers
@@ -222,10 +149,10 @@ def _cut(deck: Deck) -> None:
             deck.act(ActionKind.SLIP_AND_CUT, f"Cut and slip recorded: {words}.", number=turns)
 
         explain = f"{words} (rig file: {plain(rig.reference.turns, 1)}). The line's work since the cut starts anew."
-        _confirmed(deck, "Cut and slip", explain, act)
+        confirm(deck, "Cut and slip", explain, act)
 
     explain = "Wraps on the drum (dead wraps included) with the block at the reference height, counted after the cut."
-    deck.crew(lambda: deck.ask("Cut and slip", explain, _NUMBER, 8, take))
+    deck.crew(lambda: deck.ask("Cut and slip", explain, NUMBER, 8, take))
 
 
 KEYS: tuple[Key, ...] = (

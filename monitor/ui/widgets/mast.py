@@ -9,7 +9,8 @@ from monitor.model.snapshot import Limits
 from monitor.presentation.format import Units
 from monitor.ui.drawing.canvas import Area
 from monitor.ui.drawing.theme import Role
-from monitor.ui.view import View, heading, height
+from monitor.ui.queries import heading, height
+from monitor.ui.view import View
 
 TALLEST_M: Final = 1000.0
 """Nothing taller is a mast."""

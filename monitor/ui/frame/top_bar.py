@@ -1,0 +1,52 @@
+"""One row on top: the rig, the screen, mode and recording, the words that must always be there, the time."""
+
+from monitor.presentation.format import clock
+from monitor.ui.drawing.canvas import Area, words_that_fit
+from monitor.ui.drawing.theme import Role
+from monitor.ui.view import View
+
+ADVISORY = "ADVISORY ONLY"
+
+
+def recording(view: View) -> tuple[str, Role]:
+    """Recording state in words. A replay records nothing: what was recorded then is no news."""
+    if view.mode == "REPLAY":
+        return "", "title"
+    match view.snap.health.recording:
+        case "on":
+            return "● RECORDING", "title"
+        case "failed":
+            return "▲ RECORDING FAILED", "fill_warning"
+        case _:
+            return "○ not recording", "title"
+
+
+def mode(view: View) -> str:
+    """LIVE, SIMULATED, or REPLAY with its speed."""
+    if view.replay is None:
+        return view.mode
+    if view.replay.paused:
+        return f"{view.mode} paused"
+    speed = view.replay.speed
+    return f"{view.mode} at full speed" if speed > 1e6 else f"{view.mode} ×{speed:g}"
+
+
+def top_bar(area: Area, view: View, title: str) -> None:
+    """One row: the rig, the screen, mode, recording, the words that must always be there, the time."""
+    area.fill("title")
+    record, record_role = recording(view)
+    narrow = area.width < 76
+    if narrow and record:
+        record = {"on": "● REC", "failed": "▲ REC FAILED"}.get(view.snap.health.recording, "○ NO REC")
+    x = area.width - 1
+    if area.width >= 66:
+        x = area.right(x, 0, clock(view.snap.t_ns) + " UTC", "title") - 2
+    x = area.right(x, 0, ADVISORY, "title") - 2
+    if record:
+        x = area.right(x, 0, f" {record} " if record_role != "title" else record, record_role) - 2
+    tag = f" {mode(view)} "
+    x = area.right(x, 0, tag, "tag") - 1
+    left = words_that_fit(f"STOPMARK · {title} · {view.rig.title}", x - 1)
+    if left.endswith("…"):
+        left = words_that_fit(f"{title} · {view.rig.name}", x - 1)
+    area.put(1, 0, left, "title")

@@ -1,0 +1,82 @@
+"""Tells the monitor the block's true height; Line and Checks offer it."""
+
+from collections.abc import Callable
+from typing import Final
+
+from monitor.model.reading import UNKNOWN, Value
+from monitor.model.stream import ActionKind
+from monitor.ui.keys.key import Deck
+from monitor.ui.queries import heading, height
+
+FAR_M: Final = 1.0
+"""A height set further than this from the one shown is asked about: more likely a slip of the finger than a correction."""
+
+
+NUMBER = r"[0-9]{0,4}([.,][0-9]{0,3})?"
+
+
+def number_of(text: str) -> float | None:
+    """A typed number, with a point or a comma; None when it is none."""
+    try:
+        return float(text.replace(",", "."))
+    except ValueError:
+        return None
+
+
+def refused_while_moving(deck: Deck) -> bool:
+    """Whether the block moves; said where it does: what is measured now would not hold a moment later."""
+    snap = deck.snapshot()
+    if snap is None or not heading(snap):
+        return False
+    deck.say("The block moves: not taken. Stop it and measure again.")
+    return True
+
+
+def confirm(deck: Deck, title: str, explain: str, act: Callable[[], None]) -> None:
+    """Ask for the whole word before something that cannot be taken back."""
+
+    def take(text: str) -> None:
+        if text.lower() != "yes":
+            deck.say("Not taken: left as it was.")
+        elif not refused_while_moving(deck):
+            act()
+
+    deck.ask(title, f"{explain} Type yes to take it.", r"[A-Za-z]*", 3, take)
+
+
+def set_height(deck: Deck) -> None:
+    """The block's true height now, typed in the units on the screen."""
+    if refused_while_moving(deck):
+        return
+    shown = deck.units.shown("length")
+    mast = deck.driver.rig.mast
+
+    def take(text: str) -> None:
+        typed = number_of(text)
+        height_m = shown.unit.to_si(typed) if typed is not None else None
+        if height_m is None or not mast.floor_m <= height_m <= mast.crown_m:
+            low, high = deck.units.text(mast.floor_m, "length"), deck.units.text(mast.crown_m, "length")
+            deck.say(f"Not taken: give a height between {low} and {high}.")
+            return
+        if refused_while_moving(deck):
+            return
+        words = deck.units.text(height_m, "length")
+
+        def act() -> None:
+            deck.act(ActionKind.REFERENCE_HEIGHT, f"Height set to {words}.", number=height_m)
+
+        now = _height(deck)
+        if now.known and abs(now.number - height_m) > FAR_M:
+            explain = f"{words} is far from the {deck.units.value(now, 'length')} shown. Every limit moves with it."
+            confirm(deck, "Height reference", explain, act)
+        else:
+            act()
+
+    now = deck.units.value(_height(deck), "length")
+    explain = f"Measured height of the block above the floor, in {shown.label} (shown now: {now}). It must stand still."
+    deck.crew(lambda: deck.ask("Height reference", explain, NUMBER, 8, take))
+
+
+def _height(deck: Deck) -> Value:
+    snap = deck.snapshot()
+    return UNKNOWN if snap is None else height(snap)

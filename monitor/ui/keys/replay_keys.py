@@ -1,0 +1,123 @@
+"""The keys that drive a replay; they work on every screen of one."""
+
+from collections.abc import Callable
+from datetime import UTC, datetime
+from math import isfinite
+from typing import Literal
+
+from monitor.presentation.format import clock
+from monitor.runtime.driver import ReplayControl
+from monitor.ui.keys.key import Deck, Key
+
+SLOWEST, FASTEST = 0.125, 1024.0
+"""Bounds of the replay's speed."""
+DAY_NS = 86_400_000_000_000
+
+
+def _replay(deck: Deck) -> ReplayControl | None:
+    """The replay's handle; None, with an answer given, where this is none."""
+    replay = deck.driver.replay
+    if replay is None:
+        deck.say("Only a replay can be paused, moved or sped up.")
+    return replay
+
+
+def _pause(deck: Deck) -> None:
+    replay = _replay(deck)
+    if replay is not None:
+        replay.pause(not replay.paused)
+        deck.say("Paused." if replay.paused else "Goes on.")
+
+
+def _step(deck: Deck, seconds: float) -> None:
+    replay = _replay(deck)
+    if replay is not None:
+        replay.seek_to(replay.position_ns + int(seconds * 1e9))
+        deck.say(f"At {clock(replay.position_ns)}.")
+
+
+def _skip_still(deck: Deck) -> None:
+    replay = _replay(deck)
+    if replay is not None:
+        replay.skip_still(not replay.skips_still)
+        deck.say("Stretches without motion go by at full speed." if replay.skips_still else "Nothing is skipped.")
+
+
+def _speed(deck: Deck, factor: float) -> None:
+    replay = _replay(deck)
+    if replay is None:
+        return
+    now = replay.speed if isfinite(replay.speed) else FASTEST
+    speed = min(FASTEST, max(SLOWEST, now * factor))
+    replay.set_speed(speed)
+    deck.say(f"Speed ×{speed:g}.")
+
+
+def _alarm(deck: Deck, step: Literal[-1, 1]) -> None:
+    replay = _replay(deck)
+    if replay is None:
+        return
+    if replay.seek_finding(step):
+        deck.say(f"At {clock(replay.position_ns)}.")
+    else:
+        deck.say("No later alarm in this session." if step > 0 else "No earlier alarm in this session.")
+
+
+def _seek(deck: Deck) -> None:
+    replay = _replay(deck)
+    if replay is None:
+        return
+
+    def go(text: str) -> None:
+        t_ns = time_of_day(text, replay.start_ns) or date_and_time(text)
+        if t_ns is None:
+            deck.say("Not a time: give HH:MM, HH:MM:SS, or with its date YYYY-MM-DD HH:MM.")
+            return
+        replay.seek_to(t_ns)
+        deck.say(f"At {clock(replay.position_ns)}.")
+
+    several = replay.end_ns - replay.start_ns > DAY_NS
+    words = "UTC, YYYY-MM-DD HH:MM" if several else "UTC, HH:MM or HH:MM:SS"
+    start, end = clock(replay.start_ns, date=several), clock(replay.end_ns, date=several)
+    deck.ask("Jump to", f"{words}; the session runs from {start} to {end}.", r"[0-9: -]*", 19, go)
+
+
+def date_and_time(text: str) -> int | None:
+    """The moment that a date and a time of day (UTC) name; None when `text` is none."""
+    try:
+        return int(datetime.fromisoformat(text.strip()).replace(tzinfo=UTC).timestamp()) * 1_000_000_000
+    except (ValueError, OverflowError):
+        return None
+
+
+def time_of_day(text: str, after_ns: int) -> int | None:
+    """The first moment at or after `after_ns` with that time of day (UTC); None when `text` is no time."""
+    parts = text.split(":")
+    if not 2 <= len(parts) <= 3 or not all(part.isdecimal() for part in parts):
+        return None
+    hours, minutes, seconds = (*(int(part) for part in parts), 0)[:3]
+    if hours > 23 or minutes > 59 or seconds > 59:
+        return None
+    wanted = (hours * 3600 + minutes * 60 + seconds) * 1_000_000_000
+    return after_ns + (wanted - after_ns) % DAY_NS
+
+
+def _key(key: str, act: Callable[[Deck], None], label: str, text: str, cap: str = "", footer: bool = True) -> Key:
+    return Key(key, act, label, f"replay: {text}" if text else "", footer and bool(label), cap, "replay")
+
+
+# Two keys that undo each other share a hint and a line of the help page.
+REPLAY_KEYS: tuple[Key, ...] = (
+    _key("space", _pause, "pause", "pause or go on"),
+    _key("left", lambda deck: _step(deck, -10), "10 s", "back, on 10 s", "←→"),
+    _key("right", lambda deck: _step(deck, 10), "", "", "→"),
+    _key("left_square_bracket", lambda deck: _alarm(deck, -1), "alarm", "previous, next alarm", "[]"),
+    _key("right_square_bracket", lambda deck: _alarm(deck, 1), "", "", "]"),
+    _key("less_than_sign", lambda deck: _speed(deck, 0.5), "speed", "half, double the speed", "<>"),
+    _key("greater_than_sign", lambda deck: _speed(deck, 2.0), "", "", ">"),
+    _key("comma", lambda deck: _step(deck, -0.05), "step", "back, on one step of 50 ms", ",."),
+    _key("full_stop", lambda deck: _step(deck, 0.05), "", "", "."),
+    _key("k", _skip_still, "skip", "skip stretches in which the block stands still, or no longer", footer=False),
+    _key("j", _seek, "jump", "jump to a time of day", footer=False),
+)
+"""Work on every screen of a replay."""

@@ -1,0 +1,72 @@
+"""What screens ask of a snapshot: which alarms stand, which way the block goes, which sensors are silent."""
+
+from monitor.model.alarm import AlarmState, AlarmView, Severity
+from monitor.model.reading import Validity, Value
+from monitor.model.snapshot import HoistState, Snapshot
+
+OUT_OF_SIGHT = frozenset({AlarmState.NORMAL, AlarmState.SHELVED, AlarmState.SUPPRESSED, AlarmState.OUT_OF_SERVICE})
+"""States that are listed but never take the banner."""
+
+
+def standing(snap: Snapshot) -> list[AlarmView]:
+    """Alarms that may take the banner, worst first as the core ordered them."""
+    return [alarm for alarm in snap.alarms if alarm.state not in OUT_OF_SIGHT]
+
+
+def put_aside(snap: Snapshot) -> list[AlarmView]:
+    """Alarms that the crew took from the banner."""
+    return [alarm for alarm in snap.alarms if alarm.state in (AlarmState.SHELVED, AlarmState.OUT_OF_SERVICE)]
+
+
+def gone(alarm: AlarmView) -> bool:
+    """Whether its cause is over and it only waits to be acknowledged: nothing to act on, so it never looks like one that
+    stands."""
+    return alarm.state is AlarmState.RETURNED and not alarm.active
+
+
+def heading(snap: Snapshot) -> int:
+    """+1 going up, -1 going down, 0 still or not known."""
+    if snap.hoist is HoistState.HOISTING:
+        return 1
+    if snap.hoist is HoistState.LOWERING:
+        return -1
+    return 0
+
+
+def height(snap: Snapshot) -> Value:
+    """The block's height."""
+    return snap.value("height")
+
+
+def stale_sensors(snap: Snapshot) -> list[str]:
+    """Sensors without a fresh, accepted reading."""
+    return [sensor.id for sensor in snap.sensors if sensor.stale]
+
+
+def bad_sensors(snap: Snapshot) -> list[str]:
+    """Sensors that speak, but are refused or out of range."""
+    return [sensor.id for sensor in snap.sensors if not sensor.stale and (sensor.rejecting or sensor.out_of_range)]
+
+
+def data_severity(snap: Snapshot) -> Severity | None:
+    """How bad the state of the data is; None when nothing is wrong with it."""
+    if snap.health.connected is False or height(snap).validity >= Validity.INVALID:
+        return Severity.DANGER
+    if stale_sensors(snap):
+        return Severity.WARNING
+    if bad_sensors(snap) or height(snap).validity is Validity.DEGRADED:
+        return Severity.CAUTION
+    return None
+
+
+DIRECTION = {
+    HoistState.HOISTING: "▲ HOISTING",
+    HoistState.LOWERING: "▼ LOWERING",
+    HoistState.STILL: "■ STILL",
+    HoistState.IN_SLIPS: "■ IN SLIPS",
+    HoistState.UNKNOWN: "? MOTION UNKNOWN",
+}
+
+
+def rules_in_words(count: int) -> str:
+    return "1 rule" if count == 1 else f"{count} rules"
