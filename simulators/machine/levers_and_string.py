@@ -60,3 +60,8 @@ class StringLoad:
     """Travel over which the full weight comes onto the elevator: the string stretches."""
     force_n: float = 0.0
     """Pull of the string on the block."""
+
+    def elastic_j(self, force_n: float | None = None) -> float:
+        """Energy in the string stretched by a pull (None: the present one), J."""
+        pull_n = self.force_n if force_n is None else force_n
+        return pull_n**2 * self.pick_up_m / (2 * self.weight_n) if self.weight_n > 0 else 0.0

@@ -19,16 +19,23 @@ from monitor.config.rig import Rig
 from simulators.machine.brake import FrictionBrake
 from simulators.machine.drive import AuxBrake, Drive, Overtravel
 from simulators.machine.hydraulics import Circuits
+from simulators.machine.integration import (
+    CROWN_PER_KG,
+    FLOOR_PER_KG,
+    StepInputs,
+    StepResult,
+    at_rest,
+    book_energies,
+    correct_rope_end,
+    integrate,
+    settle_slips,
+)
 from simulators.machine.levers_and_string import Ledger, Levers, StringLoad
 from simulators.machine.spool import TAU, Spool
 from simulators.machine.truth import GRAVITY_M_S2, Truth
 
 TICK_S = 0.01
 TICK_NS = 10_000_000
-FLOOR_PER_KG = 900.0
-CROWN_PER_KG = 3600.0
-"""Stiffness of floor and crown per mass of the block, 1/s^2 (invented: steel yields a few centimetres)."""
-BUMP_DAMPING_PER_KG = 30.0
 
 
 class Plant:
@@ -128,7 +135,7 @@ class Plant:
     def unlatch(self) -> None:
         """Open the elevator. A string that still pulls on it would fall; it must be in the slips."""
         s = self.string
-        self.ledger.handling -= self._string_elastic()
+        self.ledger.handling -= self.string.elastic_j()
         s.latched = s.hanging = False
         s.force_n = 0.0
         self._resting = False
@@ -149,13 +156,13 @@ class Plant:
         self.hung_kg = 0.0
         s.force_n = min(weight, s.weight_n)
         s.top_m = self.height_m - s.force_n / s.weight_n * s.pick_up_m
-        self.ledger.handling += self._string_elastic()
+        self.ledger.handling += self.string.elastic_j()
         self._resting = False
 
     def break_out(self, mass_kg: float) -> None:
         """Unscrew `mass_kg` of pipe from the string in the slips: it now hangs in the elevator alone."""
         s = self.string
-        self.ledger.handling -= self._string_elastic()
+        self.ledger.handling -= self.string.elastic_j()
         s.mass_kg = max(0.0, s.mass_kg - mass_kg)
         s.weight_n = max(0.0, s.weight_n - mass_kg * GRAVITY_M_S2 * 0.87)
         s.latched = s.hanging = False
@@ -194,12 +201,6 @@ class Plant:
         """Weight of all that hangs in the line now, N (no dynamics)."""
         return (self.truth.block_mass_kg + self.hung_kg) * GRAVITY_M_S2 + self.string.force_n
 
-    def _string_elastic(self, force_n: float | None = None) -> float:
-        """Energy in the string stretched by a pull (None: the present one), J."""
-        s = self.string
-        pull_n = s.force_n if force_n is None else force_n
-        return pull_n**2 * s.pick_up_m / (2 * s.weight_n) if s.weight_n > 0 else 0.0
-
     def stored_j(self) -> float:
         """Kinetic and elastic energy now, J."""
         t, s = self.truth, self.string
@@ -212,7 +213,7 @@ class Plant:
         for depth, hard in ((self.support_m - self.height_m, FLOOR_PER_KG), (self.height_m - t.crown_m, CROWN_PER_KG)):
             if depth > 0:
                 bump += 0.5 * hard * block * depth**2
-        return kinetic + rope + bump + self._string_elastic()
+        return kinetic + rope + bump + self.string.elastic_j()
 
     def spent_j(self) -> float:
         """Energy put in minus all that was turned into heat or height, J: what `stored_j` must have gained."""
@@ -254,162 +255,31 @@ class Plant:
         return self._share_middle * math.exp(self.z * self._share_half)
 
     def _move(self, drive: float, aux: float, radius: float, share: float) -> None:
-        # One long function on locals: this is the inner loop of every trial.
-        t, s, g = self.truth, self.string, self.ledger
-        n = t.lines
-        dt = TICK_S / self.substeps
-        inertia, bearing = t.inertia_kg_m2, t.bearing_torque_n_m
-        omega, v, y, hang = self.omega, self.speed_m_s, self.height_m, self.hang_m
-        omega_0 = omega
-        up, down = self.brake.hoisting_n_m + bearing, self.brake.lowering_n_m + bearing
-        arm = share * radius / n
-        per_turn = radius / n
-        k = self.stiffness(y)
-        block = t.block_mass_kg
-        own = (block + self.hung_kg) * GRAVITY_M_S2
-        hanging, latched = s.hanging, s.latched and s.weight_n > 0
-        mass = block + self.hung_kg + (s.mass_kg if hanging else 0.0)
-        damping = 2 * t.rope_damping * math.sqrt(k * mass)
-        parted, support, crown = self.parted, self.support_m, t.crown_m
-        slips = self.levers.slips
-        bump_k, bump_c, crown_k = FLOOR_PER_KG * block, BUMP_DAMPING_PER_KG * block, CROWN_PER_KG * block
-        drag_n = s.drag_share * s.weight_n if hanging else 0.0
-        spring = s.weight_n / s.pick_up_m if latched else 0.0
-        force = self.force_n
-        brake_j = aux_j = drive_j = tackle_j = rope_j = grav_j = drag_j = bump_j = 0.0
-        net = 0.0
-        for _ in range(self.substeps):
-            stretch = hang - y
-            if parted or stretch <= 0.0:
-                force = 0.0
-                loss = 0.0
-            else:
-                elastic = k * stretch
-                force = elastic + damping * (omega * per_turn - v)
-                if force < 0.0:
-                    force = 0.0
-                loss = force - elastic
-            # drum
-            turning = drive - aux * omega - force * arm
-            if omega > 0.0:
-                after = omega + (turning - up) / inertia * dt
-                if after < 0.0:
-                    after = 0.0 if turning > -down else after
-            elif omega < 0.0:
-                after = omega + (turning + down) / inertia * dt
-                if after > 0.0:
-                    after = 0.0 if turning < up else after
-            elif turning > up:
-                after = (turning - up) / inertia * dt
-            elif turning < -down:
-                after = (turning + down) / inertia * dt
-            else:
-                after = 0.0
-            mean = 0.5 * (omega + after) * dt
-            brake_j += turning * mean - 0.5 * inertia * (after * after - omega * omega)
-            aux_j += aux * omega * mean
-            drive_j += drive * mean
-            tackle_j += force * (arm - per_turn) * mean
-            # block and string
-            if latched and not hanging:
-                pulled = (y - s.top_m) * spring
-                string_n = pulled if pulled > 0.0 else 0.0
-                if string_n >= s.weight_n:
-                    string_n = s.weight_n
-                    if v > 0.0:
-                        hanging = True
-                        heavy = mass + s.mass_kg
-                        bump_j += 0.5 * mass * v * v * (1 - mass / heavy)
-                        v *= mass / heavy
-                        mass = heavy
-                        drag_n = s.drag_share * s.weight_n
-            else:
-                string_n = s.weight_n if hanging else 0.0
-            accelerating = force - own - string_n
-            if drag_n:
-                drag = drag_n if v > 0.02 else -drag_n if v < -0.02 else drag_n * v / 0.02
-                accelerating -= drag
-            else:
-                drag = 0.0
-            depth = support - y
-            bump = 0.0
-            elastic_bump = 0.0
-            if depth > 0.0:
-                elastic_bump = bump_k * depth
-                bump = elastic_bump - bump_c * v
-                if bump < 0.0:
-                    bump = 0.0
-            elif y > crown:
-                elastic_bump = -crown_k * (y - crown)
-                bump = elastic_bump - bump_c * v
-                if bump > 0.0:
-                    bump = 0.0
-            net = accelerating + bump
-            before = v
-            v += net / mass * dt
-            middle = 0.5 * (before + v) * dt
-            step = v * dt
-            y += step
-            wound = after * per_turn * dt
-            hang += wound
-            omega = after
-            # Losses at the mean speed of the step, as the kinetic energies above are counted.
-            if loss:
-                rope_j += loss * (mean * per_turn - middle)
-            grav_j += (own + string_n) * middle if hanging else own * middle
-            drag_j += drag * middle
-            if bump or elastic_bump:
-                bump_j -= (bump - elastic_bump) * middle
-        self.force_n = force
-        # Slips hold a string that would fall; what comes up through them stays up.
-        if hanging != s.hanging:
-            s.hanging = hanging
-        if latched:
-            if hanging:
-                s.force_n = s.weight_n
-                if slips and v <= 0.0:
-                    s.hanging = False
-                    s.top_m = y - s.pick_up_m
-                    bump_j += 0.5 * s.mass_kg * v * v
-            else:
-                s.force_n = min(s.weight_n, max(0.0, (y - s.top_m) * spring))
-                if not slips and s.force_n > 0.0:
-                    # Slips pulled before the elevator had it all: the rest drops onto the elevator.
-                    if s.force_n < s.weight_n:
-                        g.handling += self._string_elastic(s.weight_n) - self._string_elastic()
-                    s.hanging, s.force_n = True, s.weight_n
-                    heavy = mass + s.mass_kg
-                    bump_j += 0.5 * mass * v * v * (1 - mass / heavy)
-                    v *= mass / heavy
-        self.turns += 0.5 * (omega_0 + omega) * TICK_S / TAU
-        rope_turns = self.turns - self.slip_turns
-        exact = self._hang_0 + (self.spool.line_m(rope_turns) - self._line_0) / n
-        # Energy of a spring whose end or stiffness is corrected between ticks.
-        if force > 0.0 and not parted:
-            new_k = self.stiffness(y)
-            left = exact - y
-            rope_j += 0.5 * k * (hang - y) ** 2 - (0.5 * new_k * left * left if left > 0 else 0.0)
-        hang = exact
-        travelled = abs(omega_0 + omega) * 0.5 * TICK_S * per_turn
-        if travelled > 0.0:
-            way = 1.0 if omega > 0 or omega_0 > 0 else -1.0
-            self.z = way + (self.z - way) * math.exp(-travelled / t.hysteresis_m)
-        self.omega, self.speed_m_s, self.height_m, self.hang_m = omega, v, y, hang
-        bearing_j = brake_j * (bearing / down if omega_0 + omega < 0 else bearing / up) if bearing else 0.0
-        self.brake.heat(brake_j - bearing_j, 0.5 * (omega_0 + omega) * TICK_S, TICK_S)
-        g.brake += brake_j - bearing_j
-        g.bearing += bearing_j
-        g.aux += aux_j
-        g.drive += drive_j
-        g.tackle += tackle_j
-        g.rope += rope_j
-        g.gravity += grav_j
-        g.drag += drag_j
-        g.contact += bump_j
-        g.turnover += abs(grav_j) + abs(drive_j) + abs(brake_j) + abs(aux_j)
-        self._resting = omega == 0.0 and omega_0 == 0.0 and -1e-3 < v < 1e-3 and abs(net) < 0.02 * mass
-        if not parted and force / n * share > t.breaking_strength_n:
+        """The mechanics of one tick (see `simulators.machine.integration`)."""
+        t, g = self.truth, self.ledger
+        start = StepInputs(self, drive, aux, radius, share, TICK_S)
+        end = integrate(start)
+        settle_slips(start, end, self.levers.slips, g)
+        turned = 0.5 * (start.omega + end.omega) * TICK_S
+        self.turns += turned / TAU
+        line_m = self.spool.line_m(self.turns - self.slip_turns)
+        exact_m = self._hang_0 + (line_m - self._line_0) / t.lines
+        correct_rope_end(start, end, exact_m, self.stiffness(end.height_m))
+        self._turn_friction_round(start, end)
+        self.omega, self.speed_m_s, self.height_m = end.omega, end.speed_m_s, end.height_m
+        self.hang_m, self.force_n = exact_m, end.force_n
+        friction_j = book_energies(start, end, g, t.bearing_torque_n_m)
+        self.brake.heat(friction_j, turned, TICK_S)
+        self._resting = at_rest(start, end)
+        if end.force_n / t.lines * share > t.breaking_strength_n and not self.parted:
             self.part()
+
+    def _turn_friction_round(self, start: StepInputs, end: StepResult) -> None:
+        """The tackle's friction follows the direction of travel, exponentially with the way travelled."""
+        travelled = abs(start.omega + end.omega) * 0.5 * TICK_S * start.per_radian_m
+        way = 1.0 if end.omega > 0 or start.omega > 0 else -1.0
+        if travelled > 0.0 and self.z != way:
+            self.z = way + (self.z - way) * math.exp(-travelled / self.truth.hysteresis_m)
 
     def part(self) -> None:
         """The line breaks: the block falls."""

@@ -1,0 +1,289 @@
+"""One tick of the mechanics: inputs, the substeps, and what is put right between ticks.
+
+`StepInputs` is all that acts during a tick. `integrate` takes it through the substeps and answers a `StepResult`;
+`settle_slips`, `correct_rope_end` and `book_energies` then change string, rope end and energy account by that result, and
+`at_rest` says whether the next tick can be skipped. `Plant` calls them in this order.
+
+Method: semi-implicit Euler with a fixed step. Drum and block get their new speeds from the forces at the start of the
+step, and move with the new speeds.
+"""
+
+import math
+from typing import Protocol
+
+from simulators.machine.brake import FrictionBrake
+from simulators.machine.levers_and_string import Ledger, StringLoad
+from simulators.machine.truth import GRAVITY_M_S2, Truth
+
+FLOOR_PER_KG = 900.0
+CROWN_PER_KG = 3600.0
+"""Stiffness of floor and crown per mass of the block, 1/s^2 (invented: steel yields a few centimetres)."""
+BUMP_DAMPING_PER_KG = 30.0
+
+
+class Hoist(Protocol):
+    """What a step reads of the plant."""
+
+    truth: Truth
+    string: StringLoad
+    brake: FrictionBrake
+    substeps: int
+    omega: float
+    speed_m_s: float
+    height_m: float
+    hang_m: float
+    force_n: float
+    hung_kg: float
+    support_m: float
+    parted: bool
+
+    def stiffness(self, height_m: float) -> float: ...
+
+
+class StepInputs:
+    """State at the start of a tick, and what acts all through it. SI; up and hoisting are positive."""
+
+    __slots__ = (
+        "arm_m", "aux", "bump_damping", "crown_k", "crown_m", "damping", "drag_n", "drive_n_m", "dt_s", "floor_k",
+        "force_n", "hang_m", "hanging", "height_m", "hold_down_n_m", "hold_up_n_m", "inertia", "latched", "mass_kg",
+        "omega", "own_n", "parted", "per_radian_m", "speed_m_s", "spring", "stiffness", "string", "substeps",
+        "support_m",
+    )  # fmt: skip
+
+    def __init__(
+        self, hoist: Hoist, drive_n_m: float, aux: float, radius_m: float, share: float, tick_s: float
+    ) -> None:
+        """Prepare a tick.
+
+        Args:
+            drive_n_m: Torque of the drive.
+            aux: Torque of the auxiliary brake per angular speed, N.m.s.
+            radius_m: Line per radian of the drum.
+            share: Tension of the fast line over the mean tension.
+        """
+        truth, self.string = hoist.truth, hoist.string
+        string, brake = self.string, hoist.brake
+        lines, block = truth.lines, truth.block_mass_kg
+        bearing = truth.bearing_torque_n_m
+        self.dt_s, self.substeps = tick_s / hoist.substeps, hoist.substeps
+        self.omega, self.speed_m_s, self.height_m = hoist.omega, hoist.speed_m_s, hoist.height_m
+        self.hang_m, self.force_n = hoist.hang_m, hoist.force_n
+        # drum
+        self.drive_n_m, self.aux, self.inertia = drive_n_m, aux, truth.inertia_kg_m2
+        self.hold_up_n_m, self.hold_down_n_m = brake.hoisting_n_m + bearing, brake.lowering_n_m + bearing
+        self.arm_m = share * radius_m / lines
+        self.per_radian_m = radius_m / lines
+        # block and string
+        hanging = string.hanging
+        latched = string.latched and string.weight_n > 0
+        self.hanging, self.latched = hanging, latched
+        self.own_n = (block + hoist.hung_kg) * GRAVITY_M_S2
+        self.mass_kg = mass = block + hoist.hung_kg + (string.mass_kg if hanging else 0.0)
+        self.drag_n = string.drag_share * string.weight_n if hanging else 0.0
+        self.spring = string.weight_n / string.pick_up_m if latched else 0.0
+        # line, floor and crown
+        self.stiffness = k = hoist.stiffness(hoist.height_m)
+        self.damping = 2 * truth.rope_damping * math.sqrt(k * mass)
+        self.parted, self.support_m, self.crown_m = hoist.parted, hoist.support_m, truth.crown_m
+        self.floor_k, self.crown_k = FLOOR_PER_KG * block, CROWN_PER_KG * block
+        self.bump_damping = BUMP_DAMPING_PER_KG * block
+
+
+class StepResult:
+    """State at the end of a tick, and the energy that went where during it, J."""
+
+    __slots__ = (
+        "aux_j", "brake_j", "contact_j", "drag_j", "drive_j", "force_n", "gravity_j", "hang_m", "hanging", "height_m",
+        "mass_kg", "net_n", "omega", "rope_j", "speed_m_s", "tackle_j",
+    )  # fmt: skip
+
+    omega: float
+    speed_m_s: float
+    height_m: float
+    hang_m: float
+    force_n: float
+    net_n: float
+    """Force on the block in the last substep."""
+    mass_kg: float
+    hanging: bool
+    brake_j: float
+    """Friction brake and bearings together."""
+    aux_j: float
+    drive_j: float
+    tackle_j: float
+    rope_j: float
+    gravity_j: float
+    drag_j: float
+    contact_j: float
+
+
+def integrate(i: StepInputs) -> StepResult:
+    """The substeps of one tick.
+
+    One long function on locals, without a call inside the loop: every trial spends its time here. It keeps to the
+    paragraphs line, drum, block and string, floor and crown, losses.
+    """
+    string = i.string
+    dt, inertia, drive, aux = i.dt_s, i.inertia, i.drive_n_m, i.aux
+    omega, v, y, hang, force = i.omega, i.speed_m_s, i.height_m, i.hang_m, i.force_n
+    up, down, arm, per_turn = i.hold_up_n_m, i.hold_down_n_m, i.arm_m, i.per_radian_m
+    k, damping, own, mass = i.stiffness, i.damping, i.own_n, i.mass_kg
+    hanging, latched, drag_n, spring = i.hanging, i.latched, i.drag_n, i.spring
+    parted, support, crown = i.parted, i.support_m, i.crown_m
+    brake_j = aux_j = drive_j = tackle_j = rope_j = grav_j = drag_j = bump_j = 0.0
+    net = 0.0
+    for _ in range(i.substeps):
+        # line: a spring with damping that cannot push
+        stretch = hang - y
+        if parted or stretch <= 0.0:
+            force = 0.0
+            loss = 0.0
+        else:
+            elastic = k * stretch
+            force = elastic + damping * (omega * per_turn - v)
+            if force < 0.0:
+                force = 0.0
+            loss = force - elastic
+        # drum: a stopped one stays until the torque on it exceeds what the brake holds
+        turning = drive - aux * omega - force * arm
+        if omega > 0.0:
+            after = omega + (turning - up) / inertia * dt
+            if after < 0.0:
+                after = 0.0 if turning > -down else after
+        elif omega < 0.0:
+            after = omega + (turning + down) / inertia * dt
+            if after > 0.0:
+                after = 0.0 if turning < up else after
+        elif turning > up:
+            after = (turning - up) / inertia * dt
+        elif turning < -down:
+            after = (turning + down) / inertia * dt
+        else:
+            after = 0.0
+        mean = 0.5 * (omega + after) * dt
+        brake_j += turning * mean - 0.5 * inertia * (after * after - omega * omega)
+        aux_j += aux * omega * mean
+        drive_j += drive * mean
+        tackle_j += force * (arm - per_turn) * mean
+        # block and string
+        if latched and not hanging:
+            pulled = (y - string.top_m) * spring
+            string_n = pulled if pulled > 0.0 else 0.0
+            if string_n >= string.weight_n:
+                string_n = string.weight_n
+                if v > 0.0:
+                    hanging = True
+                    heavy = mass + string.mass_kg
+                    bump_j += 0.5 * mass * v * v * (1 - mass / heavy)
+                    v *= mass / heavy
+                    mass = heavy
+                    drag_n = string.drag_share * string.weight_n
+        else:
+            string_n = string.weight_n if hanging else 0.0
+        accelerating = force - own - string_n
+        if drag_n:
+            drag = drag_n if v > 0.02 else -drag_n if v < -0.02 else drag_n * v / 0.02
+            accelerating -= drag
+        else:
+            drag = 0.0
+        # floor and crown
+        depth = support - y
+        bump = 0.0
+        elastic_bump = 0.0
+        if depth > 0.0:
+            elastic_bump = i.floor_k * depth
+            bump = elastic_bump - i.bump_damping * v
+            if bump < 0.0:
+                bump = 0.0
+        elif y > crown:
+            elastic_bump = -i.crown_k * (y - crown)
+            bump = elastic_bump - i.bump_damping * v
+            if bump > 0.0:
+                bump = 0.0
+        net = accelerating + bump
+        before = v
+        v += net / mass * dt
+        middle = 0.5 * (before + v) * dt
+        y += v * dt
+        hang += after * per_turn * dt
+        omega = after
+        # losses at the mean speed of the step, as the kinetic energies above are counted
+        if loss:
+            rope_j += loss * (mean * per_turn - middle)
+        grav_j += (own + string_n) * middle if hanging else own * middle
+        drag_j += drag * middle
+        if bump or elastic_bump:
+            bump_j -= (bump - elastic_bump) * middle
+    r = StepResult()
+    r.omega, r.speed_m_s, r.height_m, r.hang_m, r.force_n, r.net_n = omega, v, y, hang, force, net
+    r.mass_kg, r.hanging = mass, hanging
+    r.brake_j, r.aux_j, r.drive_j, r.tackle_j = brake_j, aux_j, drive_j, tackle_j
+    r.rope_j, r.gravity_j, r.drag_j, r.contact_j = rope_j, grav_j, drag_j, bump_j
+    return r
+
+
+def settle_slips(i: StepInputs, r: StepResult, slips: bool, energy: Ledger) -> None:
+    """Where the string in the elevator is after the tick. Slips hold one that would fall; what rises through them stays.
+
+    Changes the string, and speed and contact energy of `r`.
+    """
+    string = i.string
+    string.hanging = hanging = r.hanging
+    if not i.latched:
+        return
+    v = r.speed_m_s
+    if hanging:
+        string.force_n = string.weight_n
+        if slips and v <= 0.0:
+            string.hanging = False
+            string.top_m = r.height_m - string.pick_up_m
+            r.contact_j += 0.5 * string.mass_kg * v * v
+        return
+    string.force_n = min(string.weight_n, max(0.0, (r.height_m - string.top_m) * i.spring))
+    if slips or string.force_n <= 0.0:
+        return
+    # Slips pulled before the elevator had it all: the rest drops onto the elevator.
+    if string.force_n < string.weight_n:
+        energy.handling += string.elastic_j(string.weight_n) - string.elastic_j()
+    string.hanging, string.force_n = True, string.weight_n
+    heavy = r.mass_kg + string.mass_kg
+    r.contact_j += 0.5 * r.mass_kg * v * v * (1 - r.mass_kg / heavy)
+    r.speed_m_s = v * (r.mass_kg / heavy)
+
+
+def correct_rope_end(i: StepInputs, r: StepResult, hang_m: float, stiffness: float) -> None:
+    """Put the rope's end where the drum's geometry has it, `hang_m`.
+
+    Radius and `stiffness` are constant during a tick; the energy of the spring whose end and stiffness change with this
+    goes to the rope. Changes `r`.
+    """
+    if r.force_n > 0.0 and not i.parted:
+        before, after = r.hang_m - r.height_m, hang_m - r.height_m
+        r.rope_j += 0.5 * i.stiffness * before**2 - (0.5 * stiffness * after * after if after > 0 else 0.0)
+    r.hang_m = hang_m
+
+
+def book_energies(i: StepInputs, r: StepResult, energy: Ledger, bearing_n_m: float) -> float:
+    """Enter the tick in the account. Answers the work of the friction brake alone, J: what warms it."""
+    brake_j, bearing_j = r.brake_j, 0.0
+    if bearing_n_m:
+        bearing_j = brake_j * (bearing_n_m / (i.hold_down_n_m if i.omega + r.omega < 0 else i.hold_up_n_m))
+    friction_j = brake_j - bearing_j
+    energy.brake += friction_j
+    energy.bearing += bearing_j
+    energy.aux += r.aux_j
+    energy.drive += r.drive_j
+    energy.tackle += r.tackle_j
+    energy.rope += r.rope_j
+    energy.gravity += r.gravity_j
+    energy.drag += r.drag_j
+    energy.contact += r.contact_j
+    energy.turnover += abs(r.gravity_j) + abs(r.drive_j) + abs(brake_j) + abs(r.aux_j)
+    return friction_j
+
+
+def at_rest(i: StepInputs, r: StepResult) -> bool:
+    """Whether drum and block stand still and the block's weight is held."""
+    if r.omega != 0.0 or i.omega != 0.0:
+        return False
+    return -1e-3 < r.speed_m_s < 1e-3 and abs(r.net_n) < 0.02 * r.mass_kg
