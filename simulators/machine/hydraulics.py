@@ -5,6 +5,7 @@ takes oil from the accumulator; with the pump lost the gas has only so many stro
 """
 
 from collections import deque
+from typing import Literal
 
 from monitor.config.rig import Hydraulics
 
@@ -101,39 +102,26 @@ class Circuits:
         dt = self.tick_s
         levers = self.levers
         levers.append(lever)
-        demand = levers.popleft() * self.full_pa
         supply = self.accumulator.pressure_pa
+        demand = levers.popleft() * self.full_pa
         if demand > supply:
             demand = supply
-        step = self.ramp_pa_s * dt
-        one, two = self.service_1_pa, self.service_2_pa
-        target_1, target_2 = demand * (1 - self.leak_1), demand * (1 - self.leak_2)
-        used = 0.0
-        if one != target_1:
-            up = step * self.slow
-            change = min(up, target_1 - one) if target_1 > one else max(-step, target_1 - one)
-            self.service_1_pa = one + change
-            if change > 0:
-                used = change
-        if two != target_2:
-            up = step * self.slow
-            change = min(up, target_2 - two) if target_2 > two else max(-step, target_2 - two)
-            self.service_2_pa = two + change
-            if change > 0:
-                used += change
-        oil = -self.stroke_m3 * used / (2 * self.full_pa)
-        if self.leak_1 or self.leak_2:
+        leak_1, leak_2 = self.leak_1, self.leak_2
+        used = oil = 0.0
+        target = demand * (1 - leak_1) if leak_1 else demand
+        if self.service_1_pa != target:
+            used = self._follow(1, target)
+        target = demand * (1 - leak_2) if leak_2 else demand
+        if self.service_2_pa != target:
+            used += self._follow(2, target)
+        if used:
+            oil = -self.stroke_m3 * used / (2 * self.full_pa)
+        if leak_1 or leak_2:
             # A leaking circuit spends a stroke's oil every few seconds while it is pressed.
-            leaking = (self.leak_1 * self.service_1_pa + self.leak_2 * self.service_2_pa) / self.full_pa
+            leaking = (leak_1 * self.service_1_pa + leak_2 * self.service_2_pa) / self.full_pa
             oil -= self.stroke_m3 / 2 * leaking * dt
-        if self.release_target_pa:
-            target = 0.0 if emergency else min(self.release_target_pa, supply)
-            if self.release_stuck:
-                target = self.release_pa
-            if target > self.release_pa:
-                self.release_pa = min(target, self.release_pa + self.release_target_pa * dt)
-            else:
-                self.release_pa = max(target, self.release_pa - 5 * self.release_target_pa * dt)
+        if self.release_target_pa and not self.release_stuck:
+            self._release(emergency, supply)
         oil -= self.seep_m3_s_pa * supply * dt
         if self.pump_running:
             self.pump_running = supply < self.cut_out_pa and not self.pump_lost
@@ -142,3 +130,26 @@ class Circuits:
         elif supply < self.cut_in_pa and not self.pump_lost:
             self.pump_running = True
         self.accumulator.move(oil, dt)
+
+    def _follow(self, circuit: Literal[1, 2], target_pa: float) -> float:
+        """A service circuit goes towards its target at its rate. Answers how far it rose, Pa."""
+        now = self.service_1_pa if circuit == 1 else self.service_2_pa
+        step = self.ramp_pa_s * self.tick_s
+        if target_pa > now:
+            change = min(step * self.slow, target_pa - now)
+        else:
+            change = max(-step, target_pa - now)
+        if circuit == 1:
+            self.service_1_pa = now + change
+        else:
+            self.service_2_pa = now + change
+        return max(change, 0.0)
+
+    def _release(self, emergency: bool, supply_pa: float) -> None:
+        """The release circuit follows its target: it fills in a second and empties five times as fast."""
+        full, now = self.release_target_pa, self.release_pa
+        target = 0.0 if emergency else full if full < supply_pa else supply_pa
+        if target > now:
+            self.release_pa = min(target, now + full * self.tick_s)
+        elif target < now:
+            self.release_pa = max(target, now - 5 * full * self.tick_s)

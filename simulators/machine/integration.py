@@ -44,49 +44,97 @@ class StepInputs:
     """State at the start of a tick, and what acts all through it. SI; up and hoisting are positive."""
 
     __slots__ = (
-        "arm_m", "aux", "bump_damping", "crown_k", "crown_m", "damping", "drag_n", "drive_n_m", "dt_s", "floor_k",
-        "force_n", "hang_m", "hanging", "height_m", "hold_down_n_m", "hold_up_n_m", "inertia", "latched", "mass_kg",
-        "omega", "own_n", "parted", "per_radian_m", "speed_m_s", "spring", "stiffness", "string", "substeps",
-        "support_m",
+        "arm_m", "aux_n_m_s", "block_kg", "crown_m", "damping", "drag_n", "drive_n_m", "dt_s", "force_n", "hang_m",
+        "hanging", "height_m", "hold_down_n_m", "hold_up_n_m", "inertia", "latched", "mass_kg", "omega", "own_n",
+        "parted", "per_radian_m", "speed_m_s", "spring", "stiffness", "string", "substeps", "support_m",
     )  # fmt: skip
 
-    def __init__(
-        self, hoist: Hoist, drive_n_m: float, aux: float, radius_m: float, share: float, tick_s: float
-    ) -> None:
-        """Prepare a tick.
+    dt_s: float
+    substeps: int
+    # drum
+    omega: float
+    inertia: float
+    drive_n_m: float
+    aux_n_m_s: float
+    """Torque of the auxiliary brake per angular speed."""
+    hold_up_n_m: float
+    """What brake and bearings hold against hoisting; `hold_down_n_m` against lowering."""
+    hold_down_n_m: float
+    arm_m: float
+    """Torque on the drum per tension sum at the block."""
+    per_radian_m: float
+    """Travel of the block per radian of the drum."""
+    # line
+    hang_m: float
+    force_n: float
+    stiffness: float
+    damping: float
+    parted: bool
+    # block and string
+    height_m: float
+    speed_m_s: float
+    block_kg: float
+    mass_kg: float
+    """Everything that moves with the block."""
+    own_n: float
+    """Weight of the block and of pipe that hangs in it alone."""
+    string: StringLoad
+    hanging: bool
+    latched: bool
+    drag_n: float
+    spring: float
+    """Pull of a string in the slips per travel of the elevator, N/m."""
+    support_m: float
+    crown_m: float
 
-        Args:
-            drive_n_m: Torque of the drive.
-            aux: Torque of the auxiliary brake per angular speed, N.m.s.
-            radius_m: Line per radian of the drum.
-            share: Tension of the fast line over the mean tension.
-        """
-        truth, self.string = hoist.truth, hoist.string
-        string, brake = self.string, hoist.brake
-        lines, block = truth.lines, truth.block_mass_kg
-        bearing = truth.bearing_torque_n_m
-        self.dt_s, self.substeps = tick_s / hoist.substeps, hoist.substeps
-        self.omega, self.speed_m_s, self.height_m = hoist.omega, hoist.speed_m_s, hoist.height_m
-        self.hang_m, self.force_n = hoist.hang_m, hoist.force_n
-        # drum
-        self.drive_n_m, self.aux, self.inertia = drive_n_m, aux, truth.inertia_kg_m2
-        self.hold_up_n_m, self.hold_down_n_m = brake.hoisting_n_m + bearing, brake.lowering_n_m + bearing
-        self.arm_m = share * radius_m / lines
-        self.per_radian_m = radius_m / lines
-        # block and string
-        hanging = string.hanging
-        latched = string.latched and string.weight_n > 0
-        self.hanging, self.latched = hanging, latched
-        self.own_n = (block + hoist.hung_kg) * GRAVITY_M_S2
-        self.mass_kg = mass = block + hoist.hung_kg + (string.mass_kg if hanging else 0.0)
-        self.drag_n = string.drag_share * string.weight_n if hanging else 0.0
-        self.spring = string.weight_n / string.pick_up_m if latched else 0.0
-        # line, floor and crown
-        self.stiffness = k = hoist.stiffness(hoist.height_m)
-        self.damping = 2 * truth.rope_damping * math.sqrt(k * mass)
-        self.parted, self.support_m, self.crown_m = hoist.parted, hoist.support_m, truth.crown_m
-        self.floor_k, self.crown_k = FLOOR_PER_KG * block, CROWN_PER_KG * block
-        self.bump_damping = BUMP_DAMPING_PER_KG * block
+
+def prepare(
+    hoist: Hoist, drive_n_m: float, aux_n_m_s: float, radius_m: float, share: float, tick_s: float
+) -> StepInputs:
+    """What acts in the coming tick.
+
+    Args:
+        drive_n_m: Torque of the drive.
+        aux_n_m_s: Torque of the auxiliary brake per angular speed.
+        radius_m: Line per radian of the drum.
+        share: Tension of the fast line over the mean tension.
+    """
+    i = StepInputs()  # filled here and not by a constructor of 27 arguments, which costs half a microsecond more
+    truth, string, brake, substeps = hoist.truth, hoist.string, hoist.brake, hoist.substeps
+    lines, block, bearing = truth.lines, truth.block_mass_kg, truth.bearing_torque_n_m
+    i.dt_s = tick_s / substeps
+    i.substeps = substeps
+    i.omega = hoist.omega
+    i.inertia = truth.inertia_kg_m2
+    i.drive_n_m = drive_n_m
+    i.aux_n_m_s = aux_n_m_s
+    i.hold_up_n_m = brake.hoisting_n_m + bearing
+    i.hold_down_n_m = brake.lowering_n_m + bearing
+    i.arm_m = share * radius_m / lines
+    i.per_radian_m = radius_m / lines
+    mass = block + hoist.hung_kg
+    i.own_n = mass * GRAVITY_M_S2
+    i.string = string
+    i.hanging = hanging = string.hanging
+    i.latched = latched = string.latched and string.weight_n > 0
+    i.drag_n = i.spring = 0.0
+    if hanging:
+        mass += string.mass_kg
+        i.drag_n = string.drag_share * string.weight_n
+    if latched:
+        i.spring = string.weight_n / string.pick_up_m
+    i.block_kg = block
+    i.mass_kg = mass
+    i.height_m = height_m = hoist.height_m
+    i.speed_m_s = hoist.speed_m_s
+    i.support_m = hoist.support_m
+    i.crown_m = truth.crown_m
+    i.stiffness = k = hoist.stiffness(height_m)
+    i.damping = 2 * truth.rope_damping * math.sqrt(k * mass)
+    i.hang_m = hoist.hang_m
+    i.force_n = hoist.force_n
+    i.parted = hoist.parted
+    return i
 
 
 class StepResult:
@@ -124,12 +172,16 @@ def integrate(i: StepInputs) -> StepResult:
     paragraphs line, drum, block and string, floor and crown, losses.
     """
     string = i.string
-    dt, inertia, drive, aux = i.dt_s, i.inertia, i.drive_n_m, i.aux
+    dt, inertia, drive, aux = i.dt_s, i.inertia, i.drive_n_m, i.aux_n_m_s
     omega, v, y, hang, force = i.omega, i.speed_m_s, i.height_m, i.hang_m, i.force_n
     up, down, arm, per_turn = i.hold_up_n_m, i.hold_down_n_m, i.arm_m, i.per_radian_m
     k, damping, own, mass = i.stiffness, i.damping, i.own_n, i.mass_kg
-    hanging, latched, drag_n, spring = i.hanging, i.latched, i.drag_n, i.spring
+    hanging, drag_n, spring = i.hanging, i.drag_n, i.spring
+    taking_up = i.latched and not hanging
+    string_n = string.weight_n if hanging else 0.0
+    lifted_n = own + string_n
     parted, support, crown = i.parted, i.support_m, i.crown_m
+    half_dt, half_inertia, lost_arm = 0.5 * dt, 0.5 * inertia, arm - per_turn
     brake_j = aux_j = drive_j = tackle_j = rope_j = grav_j = drag_j = bump_j = 0.0
     net = 0.0
     for _ in range(i.substeps):
@@ -160,26 +212,26 @@ def integrate(i: StepInputs) -> StepResult:
             after = (turning + down) / inertia * dt
         else:
             after = 0.0
-        mean = 0.5 * (omega + after) * dt
-        brake_j += turning * mean - 0.5 * inertia * (after * after - omega * omega)
-        aux_j += aux * omega * mean
-        drive_j += drive * mean
-        tackle_j += force * (arm - per_turn) * mean
+        mean = (omega + after) * half_dt
+        if mean:
+            brake_j += turning * mean - half_inertia * (after * after - omega * omega)
+            aux_j += aux * omega * mean
+            drive_j += drive * mean
+            tackle_j += force * lost_arm * mean
         # block and string
-        if latched and not hanging:
+        if taking_up:
             pulled = (y - string.top_m) * spring
             string_n = pulled if pulled > 0.0 else 0.0
             if string_n >= string.weight_n:
                 string_n = string.weight_n
                 if v > 0.0:
-                    hanging = True
+                    taking_up, hanging = False, True
+                    lifted_n = own + string_n
                     heavy = mass + string.mass_kg
                     bump_j += 0.5 * mass * v * v * (1 - mass / heavy)
                     v *= mass / heavy
                     mass = heavy
                     drag_n = string.drag_share * string.weight_n
-        else:
-            string_n = string.weight_n if hanging else 0.0
         accelerating = force - own - string_n
         if drag_n:
             drag = drag_n if v > 0.02 else -drag_n if v < -0.02 else drag_n * v / 0.02
@@ -188,37 +240,39 @@ def integrate(i: StepInputs) -> StepResult:
             drag = 0.0
         # floor and crown
         depth = support - y
-        bump = 0.0
-        elastic_bump = 0.0
+        bump = elastic_bump = 0.0
         if depth > 0.0:
-            elastic_bump = i.floor_k * depth
-            bump = elastic_bump - i.bump_damping * v
+            elastic_bump = FLOOR_PER_KG * i.block_kg * depth
+            bump = elastic_bump - BUMP_DAMPING_PER_KG * i.block_kg * v
             if bump < 0.0:
                 bump = 0.0
         elif y > crown:
-            elastic_bump = -i.crown_k * (y - crown)
-            bump = elastic_bump - i.bump_damping * v
+            elastic_bump = -CROWN_PER_KG * i.block_kg * (y - crown)
+            bump = elastic_bump - BUMP_DAMPING_PER_KG * i.block_kg * v
             if bump > 0.0:
                 bump = 0.0
         net = accelerating + bump
         before = v
         v += net / mass * dt
-        middle = 0.5 * (before + v) * dt
+        middle = (before + v) * half_dt
         y += v * dt
         hang += after * per_turn * dt
         omega = after
         # losses at the mean speed of the step, as the kinetic energies above are counted
         if loss:
             rope_j += loss * (mean * per_turn - middle)
-        grav_j += (own + string_n) * middle if hanging else own * middle
-        drag_j += drag * middle
+        grav_j += lifted_n * middle
+        if drag:
+            drag_j += drag * middle
         if bump or elastic_bump:
             bump_j -= (bump - elastic_bump) * middle
     r = StepResult()
-    r.omega, r.speed_m_s, r.height_m, r.hang_m, r.force_n, r.net_n = omega, v, y, hang, force, net
+    r.omega, r.speed_m_s, r.height_m = omega, v, y
+    r.hang_m, r.force_n, r.net_n = hang, force, net
     r.mass_kg, r.hanging = mass, hanging
-    r.brake_j, r.aux_j, r.drive_j, r.tackle_j = brake_j, aux_j, drive_j, tackle_j
-    r.rope_j, r.gravity_j, r.drag_j, r.contact_j = rope_j, grav_j, drag_j, bump_j
+    r.brake_j, r.aux_j, r.drive_j = brake_j, aux_j, drive_j
+    r.tackle_j, r.rope_j, r.gravity_j = tackle_j, rope_j, grav_j
+    r.drag_j, r.contact_j = drag_j, bump_j
     return r
 
 
@@ -239,7 +293,8 @@ def settle_slips(i: StepInputs, r: StepResult, slips: bool, energy: Ledger) -> N
             string.top_m = r.height_m - string.pick_up_m
             r.contact_j += 0.5 * string.mass_kg * v * v
         return
-    string.force_n = min(string.weight_n, max(0.0, (r.height_m - string.top_m) * i.spring))
+    pull = (r.height_m - string.top_m) * i.spring
+    string.force_n = 0.0 if pull <= 0.0 else pull if pull < string.weight_n else string.weight_n
     if slips or string.force_n <= 0.0:
         return
     # Slips pulled before the elevator had it all: the rest drops onto the elevator.

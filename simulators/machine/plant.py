@@ -22,12 +22,11 @@ from simulators.machine.hydraulics import Circuits
 from simulators.machine.integration import (
     CROWN_PER_KG,
     FLOOR_PER_KG,
-    StepInputs,
-    StepResult,
     at_rest,
     book_energies,
     correct_rope_end,
     integrate,
+    prepare,
     settle_slips,
 )
 from simulators.machine.levers_and_string import Ledger, Levers, StringLoad
@@ -257,7 +256,7 @@ class Plant:
     def _move(self, drive: float, aux: float, radius: float, share: float) -> None:
         """The mechanics of one tick (see `simulators.machine.integration`)."""
         t, g = self.truth, self.ledger
-        start = StepInputs(self, drive, aux, radius, share, TICK_S)
+        start = prepare(self, drive, aux, radius, share, TICK_S)
         end = integrate(start)
         settle_slips(start, end, self.levers.slips, g)
         turned = 0.5 * (start.omega + end.omega) * TICK_S
@@ -265,7 +264,9 @@ class Plant:
         line_m = self.spool.line_m(self.turns - self.slip_turns)
         exact_m = self._hang_0 + (line_m - self._line_0) / t.lines
         correct_rope_end(start, end, exact_m, self.stiffness(end.height_m))
-        self._turn_friction_round(start, end)
+        way = 1.0 if end.omega > 0 or start.omega > 0 else -1.0
+        if self.z != way:
+            self._turn_friction_round(way, abs(turned) * start.per_radian_m)
         self.omega, self.speed_m_s, self.height_m = end.omega, end.speed_m_s, end.height_m
         self.hang_m, self.force_n = exact_m, end.force_n
         friction_j = book_energies(start, end, g, t.bearing_torque_n_m)
@@ -274,12 +275,10 @@ class Plant:
         if end.force_n / t.lines * share > t.breaking_strength_n and not self.parted:
             self.part()
 
-    def _turn_friction_round(self, start: StepInputs, end: StepResult) -> None:
+    def _turn_friction_round(self, way: float, travelled_m: float) -> None:
         """The tackle's friction follows the direction of travel, exponentially with the way travelled."""
-        travelled = abs(start.omega + end.omega) * 0.5 * TICK_S * start.per_radian_m
-        way = 1.0 if end.omega > 0 or start.omega > 0 else -1.0
-        if travelled > 0.0 and self.z != way:
-            self.z = way + (self.z - way) * math.exp(-travelled / self.truth.hysteresis_m)
+        if travelled_m > 0.0:
+            self.z = way + (self.z - way) * math.exp(-travelled_m / self.truth.hysteresis_m)
 
     def part(self) -> None:
         """The line breaks: the block falls."""

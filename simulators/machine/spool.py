@@ -8,6 +8,7 @@ that the monitor's geometry is tested against something it does not know.
 import math
 
 TAU = 2 * math.pi
+_TWICE_TAU = 2 * TAU
 
 
 class Spool:
@@ -55,7 +56,7 @@ class Spool:
             line += self.rise * ((into + w) ** 2 / (4 * w) - into)
         elif wraps - into < w and k < self.last:
             line += self.rise * (into - wraps + w) ** 2 / (4 * w)
-        return line + self.ripple_m * math.sin(2 * TAU * turns)
+        return line + self.ripple_m * math.sin(_TWICE_TAU * turns)
 
     def radius_m(self, turns: float) -> float:
         """Line per radian, m: the lever arm of the rope's pull. The derivative of `line_m` by the angle."""
@@ -70,7 +71,7 @@ class Spool:
             radius += self.rise / TAU * ((into + w) / (2 * w) - 1)
         elif wraps - into < w and k < self.last:
             radius += self.rise / TAU * (into - wraps + w) / (2 * w)
-        return radius + 2 * self.ripple_m * math.cos(2 * TAU * turns)
+        return radius + 2 * self.ripple_m * math.cos(_TWICE_TAU * turns)
 
     def turns(self, line_m: float) -> float:
         """Turns on the drum when `line_m` metres lie on it (Newton's method; the curve is smooth and rising)."""
