@@ -1,18 +1,37 @@
 """What all simulated faults share: when they are there, and the hooks that do nothing unless a fault overrides them."""
 
 import random
-from typing import TYPE_CHECKING, Annotated
+from collections.abc import Sequence
+from typing import Annotated, Protocol
 
 from pydantic import Field
 
 from monitor.config.fields import Model, Positive
-from simulators.sensors.channel import Message
-
-if TYPE_CHECKING:
-    from simulators.scenario.plant_source import PlantSource
+from simulators.machine.plant import Plant
+from simulators.sensors.channel import Channel, Message, SourceClock
 
 Number = Annotated[float, Field(allow_inf_nan=False)]
 From = Annotated[float, Field(ge=0, allow_inf_nan=False)]
+
+
+class FaultTarget(Protocol):
+    """What a fault can reach of a running simulation."""
+
+    plant: Plant
+    clock: SourceClock
+    """Clock of the gateway that stamps the readings."""
+    slip_turns_per_s: float
+    """How fast the rope slips on the drum."""
+
+    @property
+    def channels(self) -> Sequence[Channel]:
+        """Every sensor with its sender."""
+
+    def remember_retained(self) -> None:
+        """Keep the last message of every topic, as a broker does."""
+
+    def send_retained(self) -> None:
+        """Hand out what was kept, as retained messages."""
 
 
 class Fault(Model):
@@ -31,10 +50,10 @@ class Fault(Model):
         """Ids of the sensors it touches; None for all of them; empty for machine faults."""
         return ()
 
-    def begin(self, source: "PlantSource") -> None:
+    def begin(self, target: FaultTarget) -> None:
         """Comes."""
 
-    def finish(self, source: "PlantSource") -> None:
+    def finish(self, target: FaultTarget) -> None:
         """Goes."""
 
     def reading(self, value: float, active: bool, t_s: float, memory: dict[str, float]) -> float | None:

@@ -1,14 +1,11 @@
 """Faults of the network and the gateway: they change how messages travel. A scenario names each by its `kind`."""
 
 import random
-from typing import TYPE_CHECKING, Final, Literal
+from typing import Final, Literal
 
 from monitor.config.fields import Positive, Share
-from simulators.faults.base import Fault, Number, OnSensor
+from simulators.faults.base import Fault, FaultTarget, Number, OnSensor
 from simulators.sensors.channel import Message
-
-if TYPE_CHECKING:
-    from simulators.scenario.plant_source import PlantSource
 
 
 class Duplicate(OnSensor):
@@ -56,11 +53,11 @@ class ClockStep(Fault):
     kind: Literal["clock-step"] = "clock-step"
     step_s: Number = 3600.0
 
-    def begin(self, source: "PlantSource") -> None:
-        source.clock.offset_ns += int(self.step_s * 1e9)
+    def begin(self, target: FaultTarget) -> None:
+        target.clock.offset_ns += int(self.step_s * 1e9)
 
-    def finish(self, source: "PlantSource") -> None:
-        source.clock.offset_ns -= int(self.step_s * 1e9)
+    def finish(self, target: FaultTarget) -> None:
+        target.clock.offset_ns -= int(self.step_s * 1e9)
 
 
 class GatewayRestart(Fault):
@@ -74,12 +71,12 @@ class GatewayRestart(Fault):
     def deliver(self, messages: list[Message], active: bool, draw: random.Random) -> list[Message]:
         return [] if active else messages
 
-    def begin(self, source: "PlantSource") -> None:
-        source.remember_retained()
+    def begin(self, target: FaultTarget) -> None:
+        target.remember_retained()
 
-    def finish(self, source: "PlantSource") -> None:
-        source.send_retained()
-        for channel in source.channels:
+    def finish(self, target: FaultTarget) -> None:
+        target.send_retained()
+        for channel in target.channels:
             channel.sequence = 0
 
 

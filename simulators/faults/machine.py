@@ -1,12 +1,9 @@
 """Faults of the machine: they change the plant. A scenario names each by its `kind`."""
 
-from typing import TYPE_CHECKING, Final, Literal
+from typing import Final, Literal
 
 from monitor.config.fields import Positive, Share
-from simulators.faults.base import Fault, Number
-
-if TYPE_CHECKING:
-    from simulators.scenario.plant_source import PlantSource
+from simulators.faults.base import Fault, FaultTarget, Number
 
 
 class CircuitLeak(Fault):
@@ -17,11 +14,11 @@ class CircuitLeak(Fault):
     share: Share = 0.4
     """Share of the pressure that is missing."""
 
-    def begin(self, source: "PlantSource") -> None:
-        setattr(source.plant.oil, f"leak_{self.circuit}", self.share)
+    def begin(self, target: FaultTarget) -> None:
+        setattr(target.plant.oil, f"leak_{self.circuit}", self.share)
 
-    def finish(self, source: "PlantSource") -> None:
-        setattr(source.plant.oil, f"leak_{self.circuit}", 0.0)
+    def finish(self, target: FaultTarget) -> None:
+        setattr(target.plant.oil, f"leak_{self.circuit}", 0.0)
 
 
 class PumpLost(Fault):
@@ -30,13 +27,13 @@ class PumpLost(Fault):
     kind: Literal["pump-lost"] = "pump-lost"
     seep: Positive = 1.0
 
-    def begin(self, source: "PlantSource") -> None:
-        source.plant.oil.pump_lost = True
-        source.plant.oil.seep_m3_s_pa *= self.seep
+    def begin(self, target: FaultTarget) -> None:
+        target.plant.oil.pump_lost = True
+        target.plant.oil.seep_m3_s_pa *= self.seep
 
-    def finish(self, source: "PlantSource") -> None:
-        source.plant.oil.pump_lost = False
-        source.plant.oil.seep_m3_s_pa /= self.seep
+    def finish(self, target: FaultTarget) -> None:
+        target.plant.oil.pump_lost = False
+        target.plant.oil.seep_m3_s_pa /= self.seep
 
 
 class PrechargeLost(Fault):
@@ -45,8 +42,8 @@ class PrechargeLost(Fault):
     kind: Literal["precharge-lost"] = "precharge-lost"
     share: Share = 0.7
 
-    def begin(self, source: "PlantSource") -> None:
-        source.plant.oil.accumulator.lose_precharge(self.share)
+    def begin(self, target: FaultTarget) -> None:
+        target.plant.oil.accumulator.lose_precharge(self.share)
 
 
 class PadsGlazed(Fault):
@@ -55,11 +52,11 @@ class PadsGlazed(Fault):
     kind: Literal["pads-glazed"] = "pads-glazed"
     factor: Share = 0.6
 
-    def begin(self, source: "PlantSource") -> None:
-        source.plant.brake.glaze *= self.factor
+    def begin(self, target: FaultTarget) -> None:
+        target.plant.brake.glaze *= self.factor
 
-    def finish(self, source: "PlantSource") -> None:
-        source.plant.brake.glaze /= self.factor
+    def finish(self, target: FaultTarget) -> None:
+        target.plant.brake.glaze /= self.factor
 
 
 class HotDiscs(Fault):
@@ -68,8 +65,8 @@ class HotDiscs(Fault):
     kind: Literal["hot-discs"] = "hot-discs"
     temperature_c: Number = 250.0
 
-    def begin(self, source: "PlantSource") -> None:
-        source.plant.brake.left_c = source.plant.brake.right_c = self.temperature_c
+    def begin(self, target: FaultTarget) -> None:
+        target.plant.brake.left_c = target.plant.brake.right_c = self.temperature_c
 
 
 class CaliperDragging(Fault):
@@ -78,11 +75,11 @@ class CaliperDragging(Fault):
     kind: Literal["caliper-dragging"] = "caliper-dragging"
     torque_n_m: Positive = 8000.0
 
-    def begin(self, source: "PlantSource") -> None:
-        source.plant.brake.drag_n_m = self.torque_n_m
+    def begin(self, target: FaultTarget) -> None:
+        target.plant.brake.drag_n_m = self.torque_n_m
 
-    def finish(self, source: "PlantSource") -> None:
-        source.plant.brake.drag_n_m = 0.0
+    def finish(self, target: FaultTarget) -> None:
+        target.plant.brake.drag_n_m = 0.0
 
 
 class BandSlack(Fault):
@@ -91,13 +88,13 @@ class BandSlack(Fault):
     kind: Literal["band-slack"] = "band-slack"
     share: Share = 0.5
 
-    def begin(self, source: "PlantSource") -> None:
-        source.plant.brake.band_slack = self.share
-        source.plant.oil.slow = 0.4
+    def begin(self, target: FaultTarget) -> None:
+        target.plant.brake.band_slack = self.share
+        target.plant.oil.slow = 0.4
 
-    def finish(self, source: "PlantSource") -> None:
-        source.plant.brake.band_slack = 0.0
-        source.plant.oil.slow = 1.0
+    def finish(self, target: FaultTarget) -> None:
+        target.plant.brake.band_slack = 0.0
+        target.plant.oil.slow = 1.0
 
 
 class AuxLost(Fault):
@@ -105,11 +102,11 @@ class AuxLost(Fault):
 
     kind: Literal["aux-lost"] = "aux-lost"
 
-    def begin(self, source: "PlantSource") -> None:
-        source.plant.aux.lost = True
+    def begin(self, target: FaultTarget) -> None:
+        target.plant.aux.lost = True
 
-    def finish(self, source: "PlantSource") -> None:
-        source.plant.aux.lost = False
+    def finish(self, target: FaultTarget) -> None:
+        target.plant.aux.lost = False
 
 
 class CoolantLost(Fault):
@@ -117,11 +114,11 @@ class CoolantLost(Fault):
 
     kind: Literal["coolant-lost"] = "coolant-lost"
 
-    def begin(self, source: "PlantSource") -> None:
-        source.plant.aux.coolant_lost = True
+    def begin(self, target: FaultTarget) -> None:
+        target.plant.aux.coolant_lost = True
 
-    def finish(self, source: "PlantSource") -> None:
-        source.plant.aux.coolant_lost = False
+    def finish(self, target: FaultTarget) -> None:
+        target.plant.aux.coolant_lost = False
 
 
 class DriveTripped(Fault):
@@ -129,11 +126,11 @@ class DriveTripped(Fault):
 
     kind: Literal["drive-tripped"] = "drive-tripped"
 
-    def begin(self, source: "PlantSource") -> None:
-        source.plant.drive.tripped = True
+    def begin(self, target: FaultTarget) -> None:
+        target.plant.drive.tripped = True
 
-    def finish(self, source: "PlantSource") -> None:
-        source.plant.drive.tripped = False
+    def finish(self, target: FaultTarget) -> None:
+        target.plant.drive.tripped = False
 
 
 class EmergencyNotReleasing(Fault):
@@ -142,13 +139,13 @@ class EmergencyNotReleasing(Fault):
     kind: Literal["emergency-not-releasing"] = "emergency-not-releasing"
     share: Share = 0.55
 
-    def begin(self, source: "PlantSource") -> None:
-        oil = source.plant.oil
+    def begin(self, target: FaultTarget) -> None:
+        oil = target.plant.oil
         oil.release_stuck = True
         oil.release_pa = self.share * oil.release_target_pa
 
-    def finish(self, source: "PlantSource") -> None:
-        source.plant.oil.release_stuck = False
+    def finish(self, target: FaultTarget) -> None:
+        target.plant.oil.release_stuck = False
 
 
 class OvertravelNotReset(Fault):
@@ -157,11 +154,11 @@ class OvertravelNotReset(Fault):
     kind: Literal["overtravel-not-reset"] = "overtravel-not-reset"
     shift_m: Number = 4.0
 
-    def begin(self, source: "PlantSource") -> None:
-        source.plant.overtravel.shift_m = self.shift_m
+    def begin(self, target: FaultTarget) -> None:
+        target.plant.overtravel.shift_m = self.shift_m
 
-    def finish(self, source: "PlantSource") -> None:
-        source.plant.overtravel.shift_m = 0.0
+    def finish(self, target: FaultTarget) -> None:
+        target.plant.overtravel.shift_m = 0.0
 
 
 class OvertravelElectricFailed(Fault):
@@ -169,11 +166,11 @@ class OvertravelElectricFailed(Fault):
 
     kind: Literal["overtravel-electric-failed"] = "overtravel-electric-failed"
 
-    def begin(self, source: "PlantSource") -> None:
-        source.plant.overtravel.electric_failed = True
+    def begin(self, target: FaultTarget) -> None:
+        target.plant.overtravel.electric_failed = True
 
-    def finish(self, source: "PlantSource") -> None:
-        source.plant.overtravel.electric_failed = False
+    def finish(self, target: FaultTarget) -> None:
+        target.plant.overtravel.electric_failed = False
 
 
 class RopeSlip(Fault):
@@ -182,11 +179,11 @@ class RopeSlip(Fault):
     kind: Literal["rope-slip"] = "rope-slip"
     turns_per_s: Number = 0.05
 
-    def begin(self, source: "PlantSource") -> None:
-        source.slip_turns_per_s += self.turns_per_s
+    def begin(self, target: FaultTarget) -> None:
+        target.slip_turns_per_s += self.turns_per_s
 
-    def finish(self, source: "PlantSource") -> None:
-        source.slip_turns_per_s -= self.turns_per_s
+    def finish(self, target: FaultTarget) -> None:
+        target.slip_turns_per_s -= self.turns_per_s
 
 
 class LineParted(Fault):
@@ -194,8 +191,8 @@ class LineParted(Fault):
 
     kind: Literal["line-parted"] = "line-parted"
 
-    def begin(self, source: "PlantSource") -> None:
-        source.plant.part()
+    def begin(self, target: FaultTarget) -> None:
+        target.plant.part()
 
 
 class HungUp(Fault):
@@ -203,11 +200,11 @@ class HungUp(Fault):
 
     kind: Literal["hung-up"] = "hung-up"
 
-    def begin(self, source: "PlantSource") -> None:
-        source.plant.support_m = source.plant.height_m - 0.02
+    def begin(self, target: FaultTarget) -> None:
+        target.plant.support_m = target.plant.height_m - 0.02
 
-    def finish(self, source: "PlantSource") -> None:
-        source.plant.support_m = source.plant.truth.floor_m
+    def finish(self, target: FaultTarget) -> None:
+        target.plant.support_m = target.plant.truth.floor_m
 
 
 MACHINE_FAULTS: Final = (

@@ -1,7 +1,7 @@
 """What can go wrong: every fault. A scenario names them by `kind`, with a start and a length; any may be combined.
 
-To add one: write its class beside its like, in `faults_readings` (what a sensor says), `faults_delivery` (how messages
-travel) or `faults_machine` (the plant), and put it into the table at the end of that file.
+To add one: write its class beside its like, in `readings` (what a sensor says), `delivery` (how messages travel) or
+`machine` (the plant), and put it into the table at the end of that file.
 """
 
 from typing import Any, Final
