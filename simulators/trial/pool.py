@@ -15,8 +15,8 @@ from pathlib import Path
 
 from monitor.config.toml_file import config_root
 from monitor.errors import UserError
-from simulators.trial.cases import SetName, case_of
-from simulators.trial.runs import Result, run_case
+from simulators.trial.cases import Result, SetName, case_of
+from simulators.trial.runs import run_case
 from simulators.trial.score import is_miss
 
 Task = tuple[SetName, int, int]
@@ -115,8 +115,8 @@ def usable_cores() -> int:
 
 def keep_sessions(name: SetName, seed: int, results: list[Result], folder: Path, most: int = 50) -> list[Path]:
     """A session file for every miss (the first `most`), to be opened with ``stopmark replay``."""
-    from simulators.commands.simulate import record
     from simulators.scenario.plant_source import PlantSource
+    from simulators.scenario.record import record
 
     paths = []
     for result in [r for r in results if is_miss(r)][:most]:

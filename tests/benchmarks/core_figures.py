@@ -19,9 +19,9 @@ from monitor.config.rig import Rig
 from monitor.config.rig_file import find_rig
 from monitor.model.stream import GRID_NS, Action, Frame
 from monitor.runtime.replay import ReplayDriver
-from simulators.commands.simulate import record
 from simulators.scenario.direct_feed import shipped_core
 from simulators.scenario.plant_source import PlantSource
+from simulators.scenario.record import record
 from simulators.scenario.scenario import find_scenario
 
 SECONDS = 120.0

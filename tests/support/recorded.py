@@ -14,8 +14,8 @@ from monitor.model.alarm import Finding
 from monitor.model.stream import Action, Frame
 from monitor.runtime.assembly import core_of, header_of
 from monitor.runtime.runner import Runner
-from simulators.commands.simulate import record
 from simulators.scenario.plant_source import PlantSource
+from simulators.scenario.record import record
 from simulators.scenario.scenario import find_scenario
 
 START_NS = 1_767_225_600_000_000_000

@@ -9,8 +9,8 @@ from monitor.commands.common.screen import THEMES
 from monitor.config.rig_file import find_rig
 from monitor.ui import app
 from monitor.ui.drawing import theme
-from simulators.commands.simulate import record
 from simulators.scenario.plant_source import PlantSource
+from simulators.scenario.record import record
 from simulators.scenario.scenario import find_scenario
 
 
