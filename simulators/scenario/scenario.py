@@ -5,7 +5,7 @@ at once, with the field.
 """
 
 import os
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from math import inf
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Literal, Union
@@ -174,31 +174,40 @@ class Scenario(Model):
 
         `events` are what the truth did: names (see `Event`) with stream times in ns.
         """
-        alarms = [f for f in findings if f.raised]
+        alarms = [finding for finding in findings if finding.raised]
         first: dict[str, int] = {}
         for name, t_ns in events:
             first.setdefault(name, t_ns)
-        problems = []
-        for expect in self.expect:
-            start = origin_ns + int(expect.after_s * 1e9)
-            end = start + int(expect.within_s * 1e9) if expect.within_s else None
-            times = [f.t_ns for f in alarms if f.key == expect.key and start <= f.t_ns <= (end or f.t_ns)]
-            if not times:
-                problems.append(f"expected {expect.key}: it did not come")
-            elif expect.before and expect.before in first and min(times) >= first[expect.before]:
-                late = (min(times) - first[expect.before]) / 1e9
-                problems.append(f"expected {expect.key} before {expect.before}: it came {late:.2f} s after")
-            elif expect.before and expect.before not in first:
-                problems.append(f"expected {expect.key} before {expect.before}: the truth never got there")
-        expected = {expect.key for expect in self.expect}
-        floor = Severity[self.forbid.severity] if self.forbid.severity else None
-        for finding in alarms:
-            at = (finding.t_ns - origin_ns) / 1e9
-            if finding.key in self.forbid.keys or finding.key.split(":")[0] in self.forbid.keys:
-                problems.append(f"forbidden {finding.key} came at {at:.2f} s")
-            elif floor is not None and finding.severity >= floor and finding.key not in expected:
-                problems.append(f"unexpected {finding.severity.name} {finding.key} came at {at:.2f} s")
-        return problems
+        lacking = [self._lacking(expect, alarms, first, origin_ns) for expect in self.expect]
+        excess = [self._excess(finding, (finding.t_ns - origin_ns) / 1e9) for finding in alarms]
+        return [problem for problem in (*lacking, *excess) if problem]
+
+    @staticmethod
+    def _lacking(expect: Expect, alarms: Sequence[Finding], first: Mapping[str, int], origin_ns: int) -> str:
+        """What is wrong with an expected finding; `first` is when each event of the truth happened. Empty: nothing."""
+        start_ns = origin_ns + int(expect.after_s * 1e9)
+        end_ns = inf if expect.within_s is None else start_ns + int(expect.within_s * 1e9)
+        times = [f.t_ns for f in alarms if f.key == expect.key and start_ns <= f.t_ns <= end_ns]
+        if not times:
+            return f"expected {expect.key}: it did not come"
+        if expect.before is None:
+            return ""
+        event_ns = first.get(expect.before)
+        if event_ns is None:
+            return f"expected {expect.key} before {expect.before}: the truth never got there"
+        late_s = (min(times) - event_ns) / 1e9
+        return f"expected {expect.key} before {expect.before}: it came {late_s:.2f} s after" if late_s >= 0 else ""
+
+    def _excess(self, finding: Finding, at_s: float) -> str:
+        """What is wrong with an alarm that came: it is forbidden, or as serious and not expected. Empty: nothing."""
+        forbid = self.forbid
+        if finding.key in forbid.keys or finding.key.split(":")[0] in forbid.keys:
+            return f"forbidden {finding.key} came at {at_s:.2f} s"
+        if forbid.severity is None or finding.severity < Severity[forbid.severity]:
+            return ""
+        if finding.key in {expect.key for expect in self.expect}:
+            return ""
+        return f"unexpected {finding.severity.name} {finding.key} came at {at_s:.2f} s"
 
 
 def shipped_scenarios() -> dict[str, Path]:

@@ -15,6 +15,11 @@ SETS: Final[tuple[SetName, ...]] = ("danger", "calm", "instrument")
 CALM_S: Final = 1800.0
 """Length of one calm run, s: half an hour."""
 INSTRUMENT_S: Final = 240.0
+MOTION: Final = ("brake-now", "past-help")
+"""Rules that warn of a limit, without the side."""
+
+Result = dict[str, Any]
+"""What came of a case, as plain data: it is kept as a line of JSON."""
 
 _RIGS: Final = ("land", "land", "light", "deep")
 

@@ -4,7 +4,7 @@ import html
 from collections.abc import Sequence
 from typing import Any
 
-from simulators.trial.runs import Result
+from simulators.trial.cases import Result
 
 _STYLE = """
 body{font:15px/1.5 system-ui,sans-serif;max-width:60rem;margin:2rem auto;padding:0 1rem;color:#222;background:#fff}

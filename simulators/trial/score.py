@@ -7,7 +7,8 @@ from typing import Any, Final
 
 from scipy.stats import beta, binom, chi2
 
-from simulators.trial.runs import MOTION, Result
+from simulators.trial.cases import MOTION, Result
+from simulators.trial.danger import Outcome
 
 CONFIDENCE: Final = 0.95
 
@@ -44,26 +45,31 @@ def quantile(values: Sequence[float], p: float) -> dict[str, Any]:
 
 
 def _danger(results: Sequence[Result]) -> dict[str, Any]:
-    outcomes = Counter(str(r["outcome"]) for r in results)
-    possible = [r for r in results if r["outcome"] in ("in time", "late", "silent")]
-    hopeless = [r for r in results if str(r["outcome"]).startswith(("beyond the brake", "no time"))]
-    silent = sum(1 for r in results if "silent" in str(r["outcome"]))
+    each = [Outcome(r["outcome"]) for r in results]
+    outcomes = Counter(each)
+    possible = [r for r, came in zip(results, each, strict=True) if came.avoidable]
+    hopeless = [came for came in each if came.hopeless]
+
+    def known(name: str) -> list[float]:
+        return [r[name] for r in possible if r[name] is not None]
+
+    lead, spare = known("lead_s"), known("spare_s")
     return {
         "runs": len(results),
-        "outcomes": dict(sorted(outcomes.items())),
-        "in_time": share(outcomes["in time"], len(possible)),
-        "silent": share(silent, len(results)),
-        "warned_when_beyond_help": share(sum("silent" not in str(r["outcome"]) for r in hopeless), len(hopeless)),
+        "outcomes": {str(came): outcomes[came] for came in sorted(outcomes)},
+        "in_time": share(outcomes[Outcome.IN_TIME], len(possible)),
+        "silent": share(sum(came.silent for came in each), len(results)),
+        "warned_when_beyond_help": share(sum(not came.silent for came in hopeless), len(hopeless)),
         "lead_over_too_late_s": {
-            "median": quantile([r["lead_s"] for r in possible if r["lead_s"] is not None], 0.5),
-            "percentile_1": quantile([r["lead_s"] for r in possible if r["lead_s"] is not None], 0.01),
+            "median": quantile(lead, 0.5),
+            "percentile_1": quantile(lead, 0.01),
         },
         "spare_over_last_useful_s": {
-            "median": quantile([r["spare_s"] for r in possible if r["spare_s"] is not None], 0.5),
-            "percentile_1": quantile([r["spare_s"] for r in possible if r["spare_s"] is not None], 0.01),
+            "median": quantile(spare, 0.5),
+            "percentile_1": quantile(spare, 0.01),
         },
-        "warning_before_limit_s": quantile([r["warned_s"] for r in possible if r["warned_s"] is not None], 0.5),
-        "first_notice_before_limit_s": quantile([r["ease_s"] for r in possible if r["ease_s"] is not None], 0.5),
+        "warning_before_limit_s": quantile(known("warned_s"), 0.5),
+        "first_notice_before_limit_s": quantile(known("ease_s"), 0.5),
         "misses": [{"index": r["index"], "outcome": r["outcome"], "facts": r["facts"]} for r in results if is_miss(r)],
     }
 
@@ -122,7 +128,7 @@ def _instrument(results: Sequence[Result]) -> dict[str, Any]:
 def is_miss(result: Result) -> bool:
     """Whether a run shows the monitor failing at what the set is about: it then leaves a session."""
     if result["set"] == "danger":
-        return result["outcome"] not in ("in time", "no danger", "beyond the brake", "no time")
+        return Outcome(result["outcome"]).miss
     if result["set"] == "calm":
         return any(a[2] in ("WARNING", "DANGER") and a[3] == "false" for a in result["alarms"])
     return result["announced_s"] is None or result["wrong"] > 0

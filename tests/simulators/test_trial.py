@@ -12,9 +12,10 @@ from monitor.config.rig_file import find_rig
 from simulators.machine.plant import Plant
 from simulators.machine.truth import Truth
 from simulators.trial.cases import SETS, case_of
+from simulators.trial.danger import stays_inside
 from simulators.trial.pool import fingerprint, keep_sessions, run_set
 from simulators.trial.report import page
-from simulators.trial.runs import run_case, stays_inside
+from simulators.trial.runs import run_case
 from simulators.trial.score import is_miss, quantile, rate, score, share
 
 
