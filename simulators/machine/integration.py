@@ -12,7 +12,7 @@ import math
 from typing import Protocol
 
 from simulators.machine.brake import FrictionBrake
-from simulators.machine.levers_and_string import Ledger, StringLoad
+from simulators.machine.levers_and_string import EnergyAccount, StringLoad
 from simulators.machine.truth import GRAVITY_M_S2, Truth
 
 FLOOR_PER_KG = 900.0
@@ -276,7 +276,7 @@ def integrate(i: StepInputs) -> StepResult:
     return r
 
 
-def settle_slips(i: StepInputs, r: StepResult, slips: bool, energy: Ledger) -> None:
+def settle_slips(i: StepInputs, r: StepResult, slips: bool, energy: EnergyAccount) -> None:
     """Where the string in the elevator is after the tick. Slips hold one that would fall; what rises through them stays.
 
     Changes the string, and speed and contact energy of `r`.
@@ -318,7 +318,7 @@ def correct_rope_end(i: StepInputs, r: StepResult, hang_m: float, stiffness: flo
     r.hang_m = hang_m
 
 
-def book_energies(i: StepInputs, r: StepResult, energy: Ledger, bearing_n_m: float) -> float:
+def book_energies(i: StepInputs, r: StepResult, energy: EnergyAccount, bearing_n_m: float) -> float:
     """Enter the tick in the account. Answers the work of the friction brake alone, J: what warms it."""
     brake_j, bearing_j = r.brake_j, 0.0
     if bearing_n_m:

@@ -1,4 +1,4 @@
-"""What a plant is told and what it keeps: levers, the string on the elevator, the ledger of energy."""
+"""What a plant is told and what it keeps: levers, the string on the elevator, the account of energy."""
 
 from dataclasses import dataclass
 
@@ -21,7 +21,7 @@ class Levers:
 
 
 @dataclass(slots=True)
-class Ledger:
+class EnergyAccount:
     """Energy that went where since the start, J."""
 
     drive: float = 0.0

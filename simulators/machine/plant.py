@@ -6,7 +6,7 @@ would have to push. Between the mean tension and the fast line stands the tackle
 to turn round (hysteresis). Friction brakes stick: a stopped drum stays until the torque on it exceeds what they hold.
 
 A tick of 10 ms moves hydraulics, torques, heat and geometry; inside it the mechanics take fixed semi-implicit Euler
-steps. A ledger keeps every joule, so that the balance shows whether the integration can be trusted. Nothing here uses
+steps. An account keeps every joule, so that the balance shows whether the integration can be trusted. Nothing here uses
 the monitor's formulas; its configuration only names the machine (`Truth.from_rig` makes it differ).
 
 Up is positive: heights, block speed, and the drum's speed while it takes rope in.
@@ -29,7 +29,7 @@ from simulators.machine.integration import (
     prepare,
     settle_slips,
 )
-from simulators.machine.levers_and_string import Ledger, Levers, StringLoad
+from simulators.machine.levers_and_string import EnergyAccount, Levers, StringLoad
 from simulators.machine.spool import TAU, Spool
 from simulators.machine.truth import GRAVITY_M_S2, Truth
 
@@ -45,7 +45,7 @@ class Plant:
     ) -> None:
         self.rig, self.truth = rig, truth
         self.levers = Levers()
-        self.ledger = Ledger()
+        self.energy = EnergyAccount()
         self.string = StringLoad()
         self.substeps = substeps
         self.spool = Spool(
@@ -105,7 +105,7 @@ class Plant:
         s.latched = s.hanging = True
         s.top_m = self.height_m - s.pick_up_m
         self._hang_still()
-        self.ledger.handling += self.stored_j() - before
+        self.energy.handling += self.stored_j() - before
 
     def _hang_still(self) -> None:
         """Put drum and line where the block hangs at rest at its height under its load."""
@@ -134,7 +134,7 @@ class Plant:
     def unlatch(self) -> None:
         """Open the elevator. A string that still pulls on it would fall; it must be in the slips."""
         s = self.string
-        self.ledger.handling -= self.string.elastic_j()
+        self.energy.handling -= self.string.elastic_j()
         s.latched = s.hanging = False
         s.force_n = 0.0
         self._resting = False
@@ -155,13 +155,13 @@ class Plant:
         self.hung_kg = 0.0
         s.force_n = min(weight, s.weight_n)
         s.top_m = self.height_m - s.force_n / s.weight_n * s.pick_up_m
-        self.ledger.handling += self.string.elastic_j()
+        self.energy.handling += self.string.elastic_j()
         self._resting = False
 
     def break_out(self, mass_kg: float) -> None:
         """Unscrew `mass_kg` of pipe from the string in the slips: it now hangs in the elevator alone."""
         s = self.string
-        self.ledger.handling -= self.string.elastic_j()
+        self.energy.handling -= self.string.elastic_j()
         s.mass_kg = max(0.0, s.mass_kg - mass_kg)
         s.weight_n = max(0.0, s.weight_n - mass_kg * GRAVITY_M_S2 * 0.87)
         s.latched = s.hanging = False
@@ -216,7 +216,7 @@ class Plant:
 
     def spent_j(self) -> float:
         """Energy put in minus all that was turned into heat or height, J: what `stored_j` must have gained."""
-        g = self.ledger
+        g = self.energy
         lost = g.brake + g.aux + g.bearing + g.tackle + g.rope + g.gravity + g.drag + g.contact
         return g.drive + g.handling - lost
 
@@ -255,7 +255,7 @@ class Plant:
 
     def _move(self, drive: float, aux: float, radius: float, share: float) -> None:
         """The mechanics of one tick (see `simulators.machine.integration`)."""
-        t, g = self.truth, self.ledger
+        t, g = self.truth, self.energy
         start = prepare(self, drive, aux, radius, share, TICK_S)
         end = integrate(start)
         settle_slips(start, end, self.levers.slips, g)
@@ -284,14 +284,14 @@ class Plant:
         """The line breaks: the block falls."""
         stretch = self.hang_m - self.height_m
         if stretch > 0 and not self.parted:
-            self.ledger.rope += 0.5 * self.stiffness(self.height_m) * stretch**2
+            self.energy.rope += 0.5 * self.stiffness(self.height_m) * stretch**2
         self.parted = True
         self._resting = False
 
     def clone(self) -> "Plant":
         """The same plant at the same moment, to be driven on separately."""
         twin = copy.copy(self)
-        for name in ("levers", "ledger", "string", "oil", "brake", "drive", "aux", "overtravel"):
+        for name in ("levers", "energy", "string", "oil", "brake", "drive", "aux", "overtravel"):
             setattr(twin, name, copy.copy(getattr(self, name)))
         twin.oil.accumulator = copy.copy(self.oil.accumulator)
         twin.oil.levers = self.oil.levers.copy()

@@ -68,5 +68,5 @@ def set_moving(plant: Plant, speed_m_s: float) -> None:
 
 
 def imbalance(plant: Plant, stored_before_j: float) -> float:
-    """Energy that the ledger cannot account for, as a share of the turnover."""
-    return (plant.stored_j() - stored_before_j - plant.spent_j()) / max(plant.ledger.turnover, 1.0)
+    """Energy that the plant's account does not explain, as a share of the turnover."""
+    return (plant.stored_j() - stored_before_j - plant.spent_j()) / max(plant.energy.turnover, 1.0)

@@ -1,4 +1,4 @@
-"""The plant against closed forms, against an independent integrator, and against its own energy ledger."""
+"""The plant against closed forms, against an independent integrator, and against its own account of energy."""
 
 import math
 from dataclasses import replace
@@ -137,13 +137,13 @@ def test_fixed_step_agrees_with_an_adaptive_integrator() -> None:
 
 @pytest.mark.parametrize("name", sorted(shipped_scenarios()))
 def test_energy_balance_closes_on_every_scenario(name: str) -> None:
-    """What went in is stored, or lies in the ledger as heat or height: within 0.5 % of the turnover."""
+    """What went in is stored, or lies in the account as heat or height: within 0.5 % of the turnover."""
     scenario = find_scenario(name)
     source = PlantSource(find_rig(scenario.rig), scenario, 3, duration_s=min(scenario.duration_s, 150.0))
     before = source.plant.stored_j()
     for _ in source.items():
         pass
-    assert source.plant.ledger.turnover > 0 or scenario.work.program == "wait"
+    assert source.plant.energy.turnover > 0 or scenario.work.program == "wait"
     assert abs(imbalance(source.plant, before)) < 0.005
 
 

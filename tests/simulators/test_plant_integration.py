@@ -65,7 +65,7 @@ def test_halving_the_tick_moves_the_stop_by_millimetres(monkeypatch: pytest.Monk
 
 def test_gravity_pays_for_brake_auxiliary_and_friction() -> None:
     """m g h = brake + auxiliary + tackle + bearing, from rest to rest; each counted here from torque, force and travel as
-    they can be read off the plant, not from its ledger; and the ledger has the same."""
+    they can be read off the plant, not from its account; and the account has the same."""
     torque, slope, bearing = 15e3, 2500.0, 300.0
     plant = textbook_plant(
         120e3, 2400.0, 0.43, lambda t: 300e3 if t > 10.0 else torque if t > 4.0 else 0.0, 30.0, 1.0, 2
@@ -88,7 +88,7 @@ def test_gravity_pays_for_brake_auxiliary_and_friction() -> None:
     assert paid > 3e6
     took = brake + auxiliary + rubbed + tackle + plant.stored_j() - stored
     assert took == pytest.approx(paid, rel=0.01)
-    g = plant.ledger
+    g = plant.energy
     assert -g.gravity == pytest.approx(paid, rel=1e-3)
     # The last tick before rest is slid in part only, and counted in full here.
     assert g.brake == pytest.approx(brake, rel=0.02)
@@ -106,9 +106,9 @@ def test_what_the_brake_takes_warms_the_discs() -> None:
     for tick in range(1000):
         plant.levers.brake = 0.085 if 50 <= tick < 800 else 1.0
         plant.tick()
-    assert plant.ledger.brake > 2e5
+    assert plant.energy.brake > 2e5
     left, right = plant.brake.left_c - truth.ambient_c, plant.brake.right_c - truth.ambient_c
-    assert (left + right) / 2 == pytest.approx(plant.ledger.brake / truth.heat_capacity_j_k, rel=1e-6)
+    assert (left + right) / 2 == pytest.approx(plant.energy.brake / truth.heat_capacity_j_k, rel=1e-6)
     assert left / (left + right) == pytest.approx(0.53, rel=1e-9)
 
 
