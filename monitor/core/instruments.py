@@ -48,7 +48,7 @@ class Instruments:
             record = records[index]
             rejecting, diagnosis = record.rejecting or bool(record.verdict), record.verdict
             if self._fused[index]:
-                refused, diagnosis = estimator.judged(index)
+                refused, diagnosis = estimator.diagnosis(index)
                 rejecting = rejecting or refused
             if diagnosis != diagnoses[index]:
                 findings.append(
@@ -97,7 +97,7 @@ class Instruments:
             stale=record.stale,
             rejecting=record.rejecting or bool(fusion and fusion.rejecting),
             out_of_range=record.out_of_range,
-            verdict=fusion.verdict if fusion else record.verdict,
+            verdict=fusion.diagnosis if fusion else record.verdict,
         )
 
     def state(self) -> dict[str, str]:

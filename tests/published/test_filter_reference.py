@@ -2,7 +2,7 @@
 
 Sources: filterpy 1.4 (R. Labbe), `KalmanFilter` and `Q_continuous_white_noise`; scipy.linalg.solve_discrete_are; the
 consistency test by normalised errors squared of Bar-Shalom, Li and Kirubarajan, Estimation with Applications to
-Tracking and Navigation, chapter 5 (the band is chi-square's own, from scipy.stats).
+PositionFilter and Navigation, chapter 5 (the band is chi-square's own, from scipy.stats).
 """
 
 import math
@@ -15,7 +15,7 @@ from filterpy.kalman import KalmanFilter
 from scipy.linalg import solve_discrete_are
 from scipy.stats import chi2
 
-from monitor.core.estimator.kinematic_filter import Kinematics
+from monitor.core.estimator.kinematic_filter import KinematicFilter
 
 UPPER = np.triu_indices(3)
 
@@ -37,7 +37,7 @@ def reference(jerk_psd: float) -> KalmanFilter:
 def test_step_for_step_with_filterpy(jerk_psd: float) -> None:
     """Irregular steps, readings on time and readings up to 0.3 s old (H = [1, -tau, tau^2/2], R + q tau^5/20)."""
     draw = random.Random(11)
-    ours, theirs = Kinematics(jerk_psd), reference(jerk_psd)
+    ours, theirs = KinematicFilter(jerk_psd), reference(jerk_psd)
     for k in range(400):
         dt = draw.uniform(0.005, 0.45)
         theirs.F = transition(dt)
@@ -62,7 +62,7 @@ def test_step_for_step_with_filterpy(jerk_psd: float) -> None:
 def test_steady_state_is_the_riccati_solution(dt: float, sigma: float) -> None:
     """After many equal steps the predicted covariance solves the discrete algebraic Riccati equation."""
     jerk_psd = 0.5
-    kin = Kinematics(jerk_psd)
+    kin = KinematicFilter(jerk_psd)
     predicted = kin.p
     for _ in range(4000):
         kin.predict(dt)
@@ -86,7 +86,7 @@ def test_errors_are_as_large_as_the_filter_says() -> None:
     inside = 0
     for _ in range(runs):
         truth = rng.normal(size=3)  # drawn from the filter's own start
-        kin = Kinematics(jerk_psd)
+        kin = KinematicFilter(jerk_psd)
         for k in range(1, looks[-1] + 1):
             truth = f @ truth + root @ rng.normal(size=3)
             kin.predict(dt)
@@ -109,7 +109,7 @@ def test_whiteness_of_the_innovations() -> None:
     jerk_psd, dt, sigma, n = 0.5, 0.05, 2e-3, 4000
     rng = np.random.default_rng(4)
     root = np.linalg.cholesky(np.asarray(Q_continuous_white_noise(3, dt, jerk_psd)) + 1e-18 * np.eye(3))
-    truth, kin, seen = rng.normal(size=3), Kinematics(jerk_psd), []
+    truth, kin, seen = rng.normal(size=3), KinematicFilter(jerk_psd), []
     for _ in range(n):
         truth = transition(dt) @ truth + root @ rng.normal(size=3)
         kin.predict(dt)
@@ -123,23 +123,23 @@ def test_whiteness_of_the_innovations() -> None:
 
 
 def test_prediction_leaves_the_filter_alone_and_stirring_adds_the_noise_of_the_step() -> None:
-    kin = Kinematics(0.5)
+    kin = KinematicFilter(0.5)
     kin.predict(0.2)
     before = (kin.x, kin.v, kin.a, kin.p)
     ahead = kin.predicted(0.3)
     assert (kin.x, kin.v, kin.a, kin.p) == before
     kin.predict(0.3)
     assert (kin.x, kin.v, kin.a, kin.p) == ahead
-    calm, lively = Kinematics(0.01), Kinematics(5.0)
+    calm, lively = KinematicFilter(0.01), KinematicFilter(5.0)
     calm.predict(0.05)
-    calm.stir(0.05, 4.99)
+    calm.add_process_noise(0.05, 4.99)
     lively.predict(0.05)
     assert calm.p == pytest.approx(lively.p, rel=1e-12)
 
 
 def test_a_long_silence_stays_within_what_a_hoist_can_do() -> None:
     """Beyond half a second the speed is held to the machine's, and the spread of the height grows no faster than it."""
-    kin = Kinematics(5.0, max_speed=2.0, max_acceleration=5.0)
+    kin = KinematicFilter(5.0, max_speed=2.0, max_acceleration=5.0)
     kin.reset(10.0, 1.5, 3.0, 1e-6, 1e-4, 1.0)
     last = 0.0
     for dt in (0.4, 0.6, 1.0, 2.0, 5.0, 10.0):

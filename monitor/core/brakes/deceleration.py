@@ -8,7 +8,7 @@ second later. Torque that has come on since then slows the block by
 (Newton's law as in `monitor.physics.motion`; only changes count, as what was there before shows in the motion). Two uses:
 
 * `known_m_s2`, the acceleration that all known braking makes, goes to the filter, which takes a share of each change for
-  true and is in so much doubt of it that a brake that does not bite stays inside its bounds (`Tracking.push`).
+  true and is in so much doubt of it that a brake that does not bite stays inside its bounds (`PositionFilter.push`).
 * `sure_m_s2` says how surely the block slows down. The mean slowing over the last moments, from the speed, is completed by
   what torque has changed since, both against their means with the same smoothing: a change counts as torque at first and,
   as the means catch up, as what the position has confirmed of it, and no longer.

@@ -7,7 +7,7 @@ with one unknown, by weighted least squares:
     lost counts     nothing before one event, the same everywhere after it      d = c for t >= t_k
     rope diameter   grows with every layer away from the datum                  d = c dh/d(ln d)
     start wrap      steps about the layer changes, which lie c wraps off        d = h(t + c) - h(t), less the datum's
-    stretch         follows the load and comes back with it                     d = c (drop under load)
+    stretch         follows the load and comes back with it                     d = c (stretch under load)
 
 What is known beforehand counts along: ropes differ by a percent or two, a wrong start wrap is rare (on a worn rope with
 few records the two look much alike). The curve that leaves least is named if it explains what the others do not: its
@@ -48,14 +48,14 @@ class Record:
 
     t_ns: int
     turns: float
-    drop_m: float
+    stretch_m: float
     """Stretch under the load then, against the load of the datum, m."""
     difference_m: float
     sigma_m: float
 
 
 @dataclass(frozen=True, slots=True)
-class Verdict:
+class Diagnosis:
     """What the records say. `cause`: "", "counts", "rope", "wraps", "stretch" or "unclear"; `amount`: its size."""
 
     cause: str
@@ -63,7 +63,7 @@ class Verdict:
     text: str
 
 
-NO_DRIFT: Final = Verdict("", 0.0, "")
+NO_DRIFT: Final = Diagnosis("", 0.0, "")
 
 
 def _scaled(records: list[Record], shape: Callable[[Record], float]) -> tuple[float, float]:
@@ -100,7 +100,7 @@ def _start_wrap(records: list[Record], layers: HeightMap) -> tuple[float, float]
     return best
 
 
-def explain(records: list[Record], layers: HeightMap) -> Verdict:
+def explain(records: list[Record], layers: HeightMap) -> Diagnosis:
     """The cause of the differences in `records` (in order of time) on the curve `layers`."""
     none = sum((r.difference_m / r.sigma_m) ** 2 for r in records)
     if len(records) < 3 or none < CERTAIN:
@@ -109,7 +109,7 @@ def explain(records: list[Record], layers: HeightMap) -> Verdict:
         "counts": _lost_counts(records),
         "rope": _rope(records, layers),
         "wraps": _start_wrap(records, layers),
-        "stretch": _scaled(records, lambda r: -r.drop_m),
+        "stretch": _scaled(records, lambda r: -r.stretch_m),
     }
     ranked = sorted(found, key=lambda cause: found[cause][0])
     (chi, amount), (second, _) = found[ranked[0]], found[ranked[1]]
@@ -119,7 +119,7 @@ def explain(records: list[Record], layers: HeightMap) -> Verdict:
     if second - chi < CLEAR or chi > POOR * len(records):
         if abs(last) < WORTH_SAYING_M:
             return NO_DRIFT
-        return Verdict("unclear", last, f"outside heights differ by {last:+.2f} m: cause not clear yet")
+        return Diagnosis("unclear", last, f"outside heights differ by {last:+.2f} m: cause not clear yet")
     match ranked[0]:
         case "counts":
             text = f"height off by {amount:+.2f} m since one moment: counts lost, look at the encoder's drive"
@@ -129,27 +129,27 @@ def explain(records: list[Record], layers: HeightMap) -> Verdict:
             text = f"layer changes lie off: {amount:+.1f} wraps on the drum against those given at the datum"
         case _:
             text = f"error follows the load: rope stretches {100 * (1.0 + amount):.0f} % of what the file says"
-    return Verdict(ranked[0], amount, text)
+    return Diagnosis(ranked[0], amount, text)
 
 
 class DriftWatch:
-    """Keeps the records since the datum was last renewed, and the verdict on them."""
+    """Keeps the records since the datum was last renewed, and the diagnosis of them."""
 
-    __slots__ = ("_heights", "_layers", "_records", "verdict")
+    __slots__ = ("_heights", "_layers", "_records", "diagnosis")
 
     def __init__(self, layers: HeightMap) -> None:
         """`layers` is the curve before anything was learned: differences are stated against it."""
         self._layers = layers
         self._records: deque[Record] = deque(maxlen=RECORDS)
         self._heights: deque[float] = deque(maxlen=RECORDS)
-        self.verdict = NO_DRIFT
+        self.diagnosis = NO_DRIFT
 
     def restart(self, layers: HeightMap) -> None:
         """A new datum: what came before no longer compares."""
         self._layers = layers
         self._records.clear()
         self._heights.clear()
-        self.verdict = NO_DRIFT
+        self.diagnosis = NO_DRIFT
 
     def state(self) -> dict[str, Any]:
         """What a restart must not lose, as plain JSON values."""
@@ -180,22 +180,22 @@ class DriftWatch:
         for row in rows:
             if not isinstance(row, list) or len(row) != 5:
                 raise ValueError("records: a row is none")
-            turns, drop, difference, sigma = numbers({"row": row[1:]}, "row", 4)
-            records.append(Record(whole({"t_ns": row[0]}, "t_ns"), turns, drop, difference, max(sigma, 1e-3)))
+            turns, stretch, difference, sigma = numbers({"row": row[1:]}, "row", 4)
+            records.append(Record(whole({"t_ns": row[0]}, "t_ns"), turns, stretch, difference, max(sigma, 1e-3)))
         heights = numbers(saved, "set_downs_m", most=RECORDS)
         self.restart(base)
         self._records.extend(records)
         self._heights.extend(heights)
-        self.verdict = explain(records, base)
+        self.diagnosis = explain(records, base)
 
-    def add(self, t_ns: int, turns: float, height_m: float, drop_m: float, sigma_m: float) -> Verdict:
-        """An outside height (unloaded, m) at `turns` as counted from the datum; the verdict with it."""
+    def add(self, t_ns: int, turns: float, height_m: float, stretch_m: float, sigma_m: float) -> Diagnosis:
+        """An outside height (unloaded, m) at `turns` as counted from the datum; the diagnosis with it."""
         difference = height_m - self._layers.height(turns)
         if not -FARTHEST_M < difference < FARTHEST_M:
-            return self.verdict
-        self._records.append(Record(t_ns, turns, drop_m, difference, sigma_m))
-        self.verdict = explain(list(self._records), self._layers)
-        return self.verdict
+            return self.diagnosis
+        self._records.append(Record(t_ns, turns, stretch_m, difference, sigma_m))
+        self.diagnosis = explain(list(self._records), self._layers)
+        return self.diagnosis
 
     def set_down(self, height_m: float) -> str:
         """A set-down of the string in slips at `height_m`: words where the last three lie off those before, else ''.

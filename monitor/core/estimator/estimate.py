@@ -39,6 +39,6 @@ class Fusion:
     rejected: int = 0
     rejecting: bool = False
     latency_s: float | None = None
-    agreement: float | None = None
+    offset_to_lead_m: float | None = None
     """Difference from the leading source (second source) or from the estimate at the last switch (mark), m."""
-    verdict: str = ""
+    diagnosis: str = ""

@@ -24,11 +24,11 @@ from monitor.core.estimator.estimate import Estimate, Fusion
 from monitor.core.estimator.height_frame import HeightFrame
 from monitor.core.estimator.height_references import HeightReferences
 from monitor.core.estimator.hook_load import HookLoad
-from monitor.core.estimator.plausibility import UNHELD_S, Contradictions, Unheld
-from monitor.core.estimator.position_filter import LOST_M, Tracking
-from monitor.core.estimator.prediction import nothing, predict
+from monitor.core.estimator.plausibility import UNHELD_S, FreeMotionDetector, PlausibilityMonitor
+from monitor.core.estimator.position_filter import LOST_M, PositionFilter
+from monitor.core.estimator.prediction import predict, unknown_estimate
 from monitor.core.estimator.second_source import SecondSource
-from monitor.core.estimator.sources import FROZEN, REFUSING, TRACKING, Mark, Source, clock_of
+from monitor.core.estimator.sources import FROZEN, REFUSING, TRACKING, HeightMark, PositionSource, clock_of
 from monitor.core.saved_state import number, part, words
 from monitor.model.reading import RejectReason, Sample
 
@@ -48,29 +48,29 @@ class Estimator:
     def __init__(self, rig: Rig) -> None:
         self._rig = rig
         self._frame = frame = HeightFrame(rig)
-        self._against = Contradictions(rig)
+        self._against = PlausibilityMonitor(rig)
         self._hook_load = HookLoad(rig)
-        self._free_motion = Unheld(rig)
+        self._free_motion = FreeMotionDetector(rig)
         self.direction = 0
         """Last direction of motion, as the hoist's tracker has it: the friction in the tackle goes with it."""
         reference = rig.reference
-        self._sources: dict[int, Source] = {}
-        self._marks: dict[int, Mark] = {}
+        self._sources: dict[int, PositionSource] = {}
+        self._marks: dict[int, HeightMark] = {}
         working = frame.layers.locate(rig.mast.crown_m)[0] - frame.layers.locate(rig.mast.floor_m)[0]
         self._working = 1.2 * working
         """Turns of the drum between floor and crown, and some."""
         for index, sensor in enumerate(rig.sensors):
             if sensor.spec.role == "position":
-                source = self._sources[index] = Source(sensor)
+                source = self._sources[index] = PositionSource(sensor)
                 counts = reference.counts.get(sensor.id)
                 if source.drum and counts is not None and not source.wraps_within(self._working):
                     source.offset = reference.turns - counts * source.per_count
                     source.referenced = True
             elif sensor.spec.role == "mark" and sensor.height_m is not None:
-                self._marks[index] = Mark(sensor, sensor.height_m, clock_of(sensor))
+                self._marks[index] = HeightMark(sensor, sensor.height_m, clock_of(sensor))
         self._order = tuple(self._sources.values())
         lead = next((source for source in self._order if source.referenced), self._order[0])
-        self._track = track = Tracking(rig, frame, lead)
+        self._track = track = PositionFilter(rig, frame, lead)
         self._references = HeightReferences(rig, track, self._order)
         self._second = SecondSource(track, self._references)
         self._handlers = [self._handler_for(sensor) for sensor in rig.sensors]
@@ -86,7 +86,7 @@ class Estimator:
         reason = None if handler is None else handler(sample)
         quantity = self._free_motion_inputs[sensor]
         if quantity:
-            self._free_motion.tell(sample.t_ns, quantity, sample.value)
+            self._free_motion.add_reading(sample.t_ns, quantity, sample.value)
         return reason
 
     def _handler_for(self, sensor: Sensor) -> Handler | None:
@@ -113,7 +113,7 @@ class Estimator:
         if track.started:
             if source is not track.lead:
                 return self._second.compare(source, taken, z)
-            reason = track.weigh(source, taken, z)
+            reason = track.update(source, taken, z)
             self._contradict(source, taken, z)
             return reason
         if source.referenced and not track.lead.referenced:
@@ -122,7 +122,7 @@ class Estimator:
             track.start(source, taken, z)
         return None
 
-    def _taken_ns(self, source: Source, sample: Sample) -> int:
+    def _taken_ns(self, source: PositionSource, sample: Sample) -> int:
         """When a reading was taken."""
         clock, track = source.clock, self._track
         if clock is None or sample.source_t_ns is None:
@@ -137,18 +137,18 @@ class Estimator:
             source.taken_ns -= clock.sooner_ns
         return taken
 
-    def _contradict(self, source: Source, taken: int, z: float) -> None:
+    def _contradict(self, source: PositionSource, taken: int, z: float) -> None:
         """What brakes, clutch and load say against the encoder that leads."""
         if not source.drum:
             return
         track = self._track
-        same_s = source.run * source.interval_s
+        same_s = source.repeat_count * source.interval_s
         if same_s > UNHELD_S and source.state is TRACKING and self._free_motion.seconds(taken) > UNHELD_S:
             # It has said the same all the time since nothing holds the block any more: it is stuck.
-            track.freeze(source, taken, z)
+            track.mark_frozen(source, taken, z)
         if self._against.undriven and self._against.rise(taken, track.kin.v):
-            track.doubt_m = max(track.doubt_m, LOST_M)
-            source.verdict = "block rises faster and faster with the clutch out: look at encoder and clutch signal"
+            track.unexplained_m = max(track.unexplained_m, LOST_M)
+            source.diagnosis = "block rises faster and faster with the clutch out: look at encoder and clutch signal"
 
     def _take_mark(self, sample: Sample) -> RejectReason | None:
         mark = self._marks.get(sample.sensor)
@@ -176,7 +176,7 @@ class Estimator:
 
     def braked(self, acceleration_m_s2: float) -> None:
         """Acceleration that the known braking makes now, m/s2, upwards positive (NaN: not known)."""
-        self._track.push(acceleration_m_s2)
+        self._track.apply_known_acceleration(acceleration_m_s2)
 
     def reference(self, t_ns: int, height_m: float) -> None:
         """The crew says that the block is at `height_m` now: the datum moves here."""
@@ -199,7 +199,7 @@ class Estimator:
     def estimate(self, t_ns: int) -> Estimate:
         """The motion at `t_ns`, predicted from the last reading; the filter stays as it is."""
         if not self._track.started:
-            return nothing(t_ns, self._frame, self._rig.limits.upper_m, self._track.lead.slow)
+            return unknown_estimate(t_ns, self._frame, self._rig.limits.upper_m, self._track.lead.slow)
         return predict(t_ns, self._track, self._against)
 
     # --- across a restart --------------------------------------------------------------------------------------------
@@ -209,9 +209,9 @@ class Estimator:
         return {
             "drum": self._fingerprint(),
             "frame": self._frame.state(),
-            "doubt_m": self._track.doubt_m,
+            "doubt_m": self._track.unexplained_m,
             "lead": self._track.lead.sensor.id if self._track.lead.referenced else "",
-            "sources": {source.sensor.id: source.saved() for source in self._order},
+            "sources": {source.sensor.id: source.saved_state() for source in self._order},
         }
 
     def restore(self, saved: Mapping[str, Any], gap_s: float) -> None:
@@ -231,12 +231,12 @@ class Estimator:
         for source in self._order:
             span = source.modulus * abs(source.per_count) * self._frame.layers.rise_at(self._rig.mast.floor_m)
             known = not (source.drum and source.wraps_within(self._working)) or self._track.top * gap_s < 0.5 * span
-            source.resume(part(sources, source.sensor.id), known)
+            source.restore(part(sources, source.sensor.id), known)
             if source.drum and not known:
-                source.verdict = "the counter may have run over while nobody watched: reference needed"
+                source.diagnosis = "the counter may have run over while nobody watched: reference needed"
             if source.referenced and (source.sensor.id == lead or not self._track.lead.referenced):
                 self._track.lead = source
-        self._track.doubt_m = doubt
+        self._track.unexplained_m = doubt
 
     def _fingerprint(self) -> list[float]:
         """All that the meaning of counts and of the datum rests on in the rig's file."""
@@ -252,7 +252,7 @@ class Estimator:
         source = self._sources.get(sensor)
         if source is not None:
             clock = source.clock
-            refusing, words = self.judged(sensor)
+            refusing, words = self.diagnosis(sensor)
             return Fusion(
                 source.innovation,
                 source.test_ratio,
@@ -260,7 +260,7 @@ class Estimator:
                 source.rejected,
                 refusing,
                 None if clock is None else clock.latency_s,
-                None if source is self._track.lead else source.agreement,
+                None if source is self._track.lead else source.offset_to_lead_m,
                 words,
             )
         mark = self._marks.get(sensor)
@@ -274,16 +274,16 @@ class Estimator:
             mark.refused_m is not None,
             None if mark.clock is None else mark.clock.latency_s,
             mark.innovation,
-            mark.verdict,
+            mark.diagnosis,
         )
 
-    def judged(self, sensor: int) -> tuple[bool, str]:
+    def diagnosis(self, sensor: int) -> tuple[bool, str]:
         """(whether its readings are being refused, what there is to say of it) of a sensor, as in `fusion`."""
         source = self._sources.get(sensor)
         if source is None:
             mark = self._marks.get(sensor)
-            return (False, "") if mark is None else (mark.refused_m is not None, mark.verdict)
-        words = source.verdict or ("" if source.clock is None else source.clock.verdict)
+            return (False, "") if mark is None else (mark.refused_m is not None, mark.diagnosis)
+        words = source.diagnosis or ("" if source.clock is None else source.clock.diagnosis)
         if not words and source is self._track.lead:
-            words = self._against.words or self._frame.watch.verdict.text or self._references.set_down_words
+            words = self._against.words or self._frame.watch.diagnosis.text or self._references.set_down_words
         return source.state is REFUSING or source.state is FROZEN, words

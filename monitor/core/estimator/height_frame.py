@@ -35,7 +35,7 @@ class HeightFrame:
     """The curve from turns to height, what is not known about it, and the stretch of the line under the present load."""
 
     __slots__ = (
-        "_configured", "_load_ns", "_load_slow_n", "_rate_noise", "_reference", "datum", "datum_drop_m", "flex", "layers",
+        "_configured", "_load_ns", "_load_slow_n", "_rate_noise", "_reference", "datum", "datum_stretch_m", "flex", "layers",
         "load_n", "load_rate_n_s", "tail_m", "watch",
     )  # fmt: skip
 
@@ -61,7 +61,7 @@ class HeightFrame:
         self._load_ns = 0
         self._rate_noise = (2.0 * load_noise_n(rig) / LOAD_TAU_S) ** 2 + 1e-9
         """Square of two sigmas of what the load's noise makes of its rate, (N/s)^2; never nothing."""
-        self.datum_drop_m = reference.hook_load_n * self.flex * (self.tail_m - reference.height_m)
+        self.datum_stretch_m = reference.hook_load_n * self.flex * (self.tail_m - reference.height_m)
 
     def state(self) -> dict[str, Any]:
         """What a restart must not lose, as plain JSON values."""
@@ -106,9 +106,9 @@ class HeightFrame:
 
     def stretch_m(self, height_m: float) -> float:
         """How much lower the block hangs at `height_m` than it would under the load of the datum."""
-        return self.load_n * self.flex * (self.tail_m - height_m) - self.datum_drop_m
+        return self.load_n * self.flex * (self.tail_m - height_m) - self.datum_stretch_m
 
-    def note(self, t_ns: int, x: float, outside_m: float, sigma_m: float) -> None:
+    def record_reference(self, t_ns: int, x: float, outside_m: float, sigma_m: float) -> None:
         """Keep an outside height for the drift watch: the curve says `x`, it says `outside_m` (both unloaded)."""
         counted = self.layers.locate(x)[0] - self.datum.wraps
         self.watch.add(t_ns, counted, outside_m, self.stretch_m(x), sigma_m)
@@ -118,12 +118,12 @@ class HeightFrame:
         layers = self.layers
         self.layers = layers.moved(layers.turns + found.wraps, layers.height_m + found.offset_m, found.rope)
 
-    def move(self, turns: float, x: float, sigma_m: float) -> None:
+    def set_datum(self, turns: float, x: float, sigma_m: float) -> None:
         """A new datum on the same drum: unloaded height `x` with `turns` wraps on it."""
         self.layers = self.layers.moved(turns, x)
         self.datum.restart(sigma_m)
 
-    def cut(self, turns_at_reference: float) -> None:
+    def replace_line(self, turns_at_reference: float) -> None:
         """The line was cut: the configured drum again, with so many wraps on it at the reference height."""
         reference = self._reference
         self.layers = HeightMap(self._configured, turns_at_reference, reference.height_m, self.layers.lines)

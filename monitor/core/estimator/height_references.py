@@ -10,9 +10,9 @@ from typing import Final
 
 from monitor.config.rig import Rig
 from monitor.core.estimator.datum import Correction
-from monitor.core.estimator.position_filter import Tracking
+from monitor.core.estimator.position_filter import PositionFilter
 from monitor.core.estimator.prediction import TRANSPORT_S
-from monitor.core.estimator.sources import Mark, Source
+from monitor.core.estimator.sources import HeightMark, PositionSource
 from monitor.model.reading import RejectReason, Sample
 
 SMALL_M: Final = 0.25
@@ -24,7 +24,7 @@ MARK_SIGMA_M: Final = 0.02
 class HeightReferences:
     """Puts outside heights into effect on the filter, the drum's curve and every source."""
 
-    def __init__(self, rig: Rig, track: Tracking, sources: tuple[Source, ...]) -> None:
+    def __init__(self, rig: Rig, track: PositionFilter, sources: tuple[PositionSource, ...]) -> None:
         self._track = track
         self._sources = sources
         self._sigma_m = rig.reference.sigma_m
@@ -52,18 +52,18 @@ class HeightReferences:
         frame.watch.restart(frame.layers)
         self.set_down_words = ""
         for source in self._sources:
-            source.verdict = ""
+            source.diagnosis = ""
 
     def line_cut(self, turns_at_reference: float) -> None:
         """Line was cut: with the block at the reference height there are now so many wraps on the drum, and the counts no
         longer mean a height."""
         track = self._track
-        track.frame.cut(turns_at_reference)
+        track.frame.replace_line(turns_at_reference)
         self.set_down_words = ""
         for source in self._sources:
             if source.drum:
                 source.referenced = False
-                source.verdict = "line cut: reference needed"
+                source.diagnosis = "line cut: reference needed"
         position = next((source for source in self._sources if source.referenced), None)
         if position is not None and position is not track.lead:
             track.lead = position
@@ -75,7 +75,7 @@ class HeightReferences:
         if track.started and track.lead.referenced:
             self.set_down_words = track.frame.watch.set_down(track.ahead(t_ns)[0])
 
-    def pass_mark(self, mark: Mark, sample: Sample) -> RejectReason | None:
+    def pass_mark(self, mark: HeightMark, sample: Sample) -> RejectReason | None:
         """A height mark's reading: where it changes, the block is at its height."""
         track, taken = self._track, sample.t_ns
         if mark.clock is not None and sample.source_t_ns is not None:
@@ -95,29 +95,29 @@ class HeightReferences:
         ratio = mark.test_ratio = frame.datum.check(innovation, by_rope, by_wraps, sigma)
         if not lead.drum:
             mark.fused += 1
-            mark.verdict = f"block position differs by {-innovation:+.2f} m here" if ratio > 1.0 else ""
-            track.doubt_m = abs(innovation) if ratio > 1.0 else 0.0
+            mark.diagnosis = f"block position differs by {-innovation:+.2f} m here" if ratio > 1.0 else ""
+            track.unexplained_m = abs(innovation) if ratio > 1.0 else 0.0
             return None
         if track.trusted:
-            frame.note(taken, x, target, sigma)
+            frame.record_reference(taken, x, target, sigma)
             if ratio <= 1.0:
                 mark.fused += 1
-                mark.refused_m, mark.verdict = None, ""
+                mark.refused_m, mark.diagnosis = None, ""
                 self.correct(frame.datum.observe(innovation, by_rope, by_wraps, sigma))
                 return None
         confirmed = mark.refused_m is not None and abs(innovation - mark.refused_m) < 0.1 + 3.0 * sigma
         if not lead.referenced or confirmed:
             mark.fused += 1
             mark.refused_m = None
-            mark.verdict = f"height corrected by {innovation:+.2f} m" if confirmed else "height taken from this mark"
-            lead.verdict = ""
+            mark.diagnosis = f"height corrected by {innovation:+.2f} m" if confirmed else "height taken from this mark"
+            lead.diagnosis = ""
             self.renew(track.t_ns, track.kin.x + innovation, sigma)
             return None
         # One switch alone may be wrong: it is doubted until it says the same again, and so is the height.
         mark.rejected += 1
         mark.refused_m = innovation
-        mark.verdict = f"height differs by {innovation:+.2f} m at this mark"
-        track.doubt_m = max(track.doubt_m, abs(innovation))
+        mark.diagnosis = f"height differs by {innovation:+.2f} m at this mark"
+        track.unexplained_m = max(track.unexplained_m, abs(innovation))
         return RejectReason.GATE
 
     def correct(self, found: Correction) -> None:
@@ -141,12 +141,12 @@ class HeightReferences:
         now = track.ahead(t_ns)[0]
         # A small difference lies in the old datum's height; after a large one (lost counts) wraps follow the height.
         turns = before.locate(now if track.trusted and abs(x - now) < SMALL_M else x)[0]
-        frame.move(turns, x, sigma_m)
+        frame.set_datum(turns, x, sigma_m)
         after = frame.layers
         kin.v *= after.rise_at(x) / before.rise_at(now)
         kin.x += x - now
         for source in self._sources:
-            if source.raw != source.raw:
+            if source.last_raw != source.last_raw:
                 continue
             then = x - kin.v * (t_ns - source.taken_ns) * 1e-9
             if source.drum:
@@ -155,5 +155,5 @@ class HeightReferences:
             elif source is track.lead:
                 source.offset += then - source.z
             source.bias_m = 0.0
-            source.agreement = None
-        track.doubt_m = track.dispute_m = 0.0
+            source.offset_to_lead_m = None
+        track.unexplained_m = track.disagreement_m = 0.0

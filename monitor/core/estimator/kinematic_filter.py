@@ -6,7 +6,7 @@ noise of power `jerk_psd`, the continuous white-jerk model, so a step of dt seco
     F = [[1, dt, dt^2/2], [0, 1, dt], [0, 0, 1]]
     Q = q [[dt^5/20, dt^4/8, dt^3/6], [dt^4/8, dt^3/3, dt^2/2], [dt^3/6, dt^2/2, dt]]
 
-(Bar-Shalom, Li and Kirubarajan, Estimation with Applications to Tracking and Navigation, chapter 6). A reading is one
+(Bar-Shalom, Li and Kirubarajan, Estimation with Applications to PositionFilter and Navigation, chapter 6). A reading is one
 number, so the update needs no matrix inverse. It may be a little older than the state: its row is then
 H = [1, -tau, tau^2/2], and the process noise of the time between, q tau^5/20, is added to its variance (derived here).
 
@@ -27,7 +27,7 @@ LEAST: Final = 1e-10
 """Least variance, where rounding leaves none."""
 
 
-class Kinematics:
+class KinematicFilter:
     """The filter. Metres and seconds; `jerk_psd` in m^2/s^5. The speed and acceleration are for long silences."""
 
     __slots__ = ("a", "jerk_psd", "max_acceleration", "max_speed", "p", "v", "x")
@@ -101,7 +101,7 @@ class Kinematics:
         if dt > 0.0:
             self.x, self.v, self.a, self.p = self._step(dt) if dt <= LONG_STEP_S else self._long(dt)
 
-    def stir(self, dt: float, jerk_psd: float) -> None:
+    def add_process_noise(self, dt: float, jerk_psd: float) -> None:
         """Add the process noise of `dt` seconds of a livelier jerk, after the fact."""
         xx, xv, xa, vv, va, aa = self.p
         q1 = jerk_psd * dt
@@ -115,7 +115,7 @@ class Kinematics:
             aa + q1,
         )
 
-    def stretch(self, edge: float, factor: float, doubt: float) -> None:
+    def rescale(self, edge: float, factor: float, doubt: float) -> None:
         """From the position `edge` on, each metre is `factor` metres. All three states are stretched alike, their covariance
         by the square; the share `doubt` of it (one sigma) may not have come."""
         doubt *= factor - 1.0

@@ -44,7 +44,7 @@ UNHELD_S: Final = 2.0
 FRESH_NS: Final = 2_500_000_000
 
 
-class Unheld:
+class FreeMotionDetector:
     """Since when nothing holds the block, by what is known of brakes, clutch and load. Each must be known, and fresh."""
 
     __slots__ = ("_fitted", "_held", "_least", "_since_ns", "_told_ns")
@@ -74,10 +74,10 @@ class Unheld:
 
     @property
     def quantities(self) -> frozenset[str]:
-        """What `tell` wants to know; nothing where the rig cannot say that a block is free."""
+        """What `add_reading` wants to know; nothing where the rig cannot say that a block is free."""
         return frozenset(self._least)
 
-    def tell(self, t_ns: int, quantity: str, value: float) -> None:
+    def add_reading(self, t_ns: int, quantity: str, value: float) -> None:
         """A reading of one of `quantities`, SI."""
         level, above = self._least[quantity]
         held = (value >= level) is above
@@ -93,7 +93,7 @@ class Unheld:
         return (t_ns - self._since_ns) * 1e-9
 
 
-class Contradictions:
+class PlausibilityMonitor:
     """Doubt on the height from load and clutch. Heights and speeds as the filter has them."""
 
     __slots__ = (

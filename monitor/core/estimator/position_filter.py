@@ -14,12 +14,12 @@ What each of the three makes of the source is the table `TRANSITIONS` in `monito
 which kind a reading is, `accept` and `refuse` do what follows.
 
 Where the rope climbs to another layer, each turn of the drum moves the block by 5 to 8 % more or less from there on.
-The filter knows the curve, so its speed changes with it (`_climb`): left to the readings, each change of layers would look
+The filter knows the curve, so its speed changes with it (`_cross_layer`): left to the readings, each change of layers would look
 like a jerk.
 
 How lively the filter is follows the readings: on a steady stroke the jerk is taken as next to nothing, so that speed is
 smooth; a reading that stands out by two sigmas is enough to expect a manoeuvre for the next quarter second. Where readings
-are coarse and the brakes' own tell of one (`push`), the filter need not wait for that.
+are coarse and the brakes' own tell of one (`apply_known_acceleration`), the filter need not wait for that.
 """
 
 from itertools import pairwise
@@ -29,13 +29,13 @@ from typing import Final
 from monitor.config.rig import Rig
 from monitor.core.estimator.height_frame import HeightFrame
 from monitor.core.estimator.height_map import HeightMap
-from monitor.core.estimator.kinematic_filter import Kinematics
+from monitor.core.estimator.kinematic_filter import KinematicFilter
 from monitor.core.estimator.sources import (
     FROZEN,
     TRANSITIONS,
     WAITING,
+    PositionSource,
     ReadingKind,
-    Source,
     greatest_deceleration_m_s2,
 )
 from monitor.model.reading import RejectReason
@@ -84,14 +84,14 @@ LOST_M: Final = 2.0
 """Doubt put on a height that may be anywhere."""
 OUTSIDE_M: Final = 1.0
 """A height so far beyond crown or floor cannot be: stretch, bounce and a rough datum do not reach that far."""
-CLIMB_DOUBT: Final = 0.25
+LAYER_DOUBT: Final = 0.25
 """Standard doubt of the change of speed where the rope climbs, as a share: a drive may hold the block's speed, not the drum's."""
 DRAWN_M: Final = 0.02
 """A reading draws the height across the end of a piece of the drum's curve by less than this."""
 STILL_M_S: Final = 0.02
 
 
-class Tracking:
+class PositionFilter:
     """One filter, led by one source at a time. Heights in metres of unloaded line (see `monitor.core.estimator.height_frame`)."""
 
     __slots__ = (
@@ -103,8 +103,7 @@ class Tracking:
         "_rise",
         "braking",
         "braking_ns",
-        "dispute_m",
-        "doubt_m",
+        "disagreement_m",
         "frame",
         "fused_ns",
         "hardest",
@@ -115,9 +114,10 @@ class Tracking:
         "started",
         "t_ns",
         "top",
+        "unexplained_m",
     )
 
-    def __init__(self, rig: Rig, frame: HeightFrame, lead: Source) -> None:
+    def __init__(self, rig: Rig, frame: HeightFrame, lead: PositionSource) -> None:
         self.frame = frame
         self.lead = lead
         """The source whose readings the filter follows."""
@@ -125,7 +125,7 @@ class Tracking:
         self.top = 1.25 * rig.limits.max_speed_m_s
         """A speed that the block does not exceed, m/s."""
         self.hardest = greatest_deceleration_m_s2(rig)
-        self.kin = Kinematics(CALM, self.top, self.hardest)
+        self.kin = KinematicFilter(CALM, self.top, self.hardest)
         self.t_ns = 0
         """Of the newest reading used: the filter's own time."""
         self.fused_ns = 0
@@ -134,9 +134,9 @@ class Tracking:
         """Whether the friction brake is on; None where it is not known."""
         self.braking_ns = 0
         """When it was last heard of."""
-        self.doubt_m = 0.0
+        self.unexplained_m = 0.0
         """Jumps of the leading source that nothing has explained or confirmed."""
-        self.dispute_m = 0.0
+        self.disagreement_m = 0.0
         """What a second source differs by beyond the doubt of both."""
         self._busy_ns = 0
         self._coarse = False
@@ -148,7 +148,7 @@ class Tracking:
     @property
     def trusted(self) -> bool:
         """Whether the height rests on a drum's datum that nothing speaks against."""
-        return self.started and self.lead.drum and self.lead.referenced and self.doubt_m == 0.0
+        return self.started and self.lead.drum and self.lead.referenced and self.unexplained_m == 0.0
 
     def ahead(self, t_ns: int) -> tuple[float, float, float]:
         """(height, speed, variance of the height) at `t_ns`, a little before or any time after the filter's own."""
@@ -156,7 +156,7 @@ class Tracking:
         x, v, _, p = self.kin.predicted(dt)
         return (x, v, p[0]) if dt >= 0.0 else (x + v * dt, v, p[0])
 
-    def push(self, acceleration: float) -> None:
+    def apply_known_acceleration(self, acceleration: float) -> None:
         """Acceleration of the block that is known from its cause, m/s2 (NaN: not known); only its changes count.
 
         Fine readings show it soon enough by themselves; they, and what is learned of the brake from them, are left alone.
@@ -169,7 +169,7 @@ class Tracking:
             xx, xv, xa, vv, va, aa = kin.p
             kin.p = (xx, xv, xa, vv, va, aa + (PUSH_DOUBT * change) ** 2)
 
-    def count(self, source: Source, raw: float, since: float) -> float:
+    def count(self, source: PositionSource, raw: float, since: float) -> float:
         """The unwrapped count of a raw one `since` seconds after the last.
 
         A small counter may run over more than once in a gap: then the prediction says how often, and where that is
@@ -181,17 +181,17 @@ class Tracking:
         x, _, _, p = self.kin.predicted(since)
         step = (self.frame.layers.locate(x)[0] - self.frame.layers.locate(self.kin.x)[0]) / source.per_count
         if Z99 * sqrt(p[0]) > 0.5 * span and source is self.lead and source.state is not WAITING:
-            self.doubt_m += span
-            source.verdict = "the counter may have run over unseen: reference needed"
+            self.unexplained_m += span
+            source.diagnosis = "the counter may have run over unseen: reference needed"
         return source.unwrap(raw, step)
 
-    def start(self, source: Source, taken: int, z: float) -> None:
+    def start(self, source: PositionSource, taken: int, z: float) -> None:
         """First reading of all, or the first after the datum was lost."""
         if not source.referenced:
             # No datum: the middle of the range, so that speeds are as little wrong as can be.
             z = source.z = 0.5 * (self._mast[0] + self._mast[1])
             source.offset = self.frame.layers.locate(z)[0] - source.counts * source.per_count
-            source.verdict = source.verdict or "no reference: height not known"
+            source.diagnosis = source.diagnosis or "no reference: height not known"
         elif source.drum:
             z = source.z = self._nearest_turn(source, z)
         self.kin.reset(z, 0.0, 0.0, self.noise(source), (0.5 * self.top) ** 2, 0.25)
@@ -200,7 +200,7 @@ class Tracking:
         source.fused += 1
         self.started = True
 
-    def _nearest_turn(self, source: Source, z: float) -> float:
+    def _nearest_turn(self, source: PositionSource, z: float) -> float:
         """The height of a first count, which may have run over since the reference: the one inside the mast."""
         floor, crown = self._mast
         for run in (0, 1, -1):
@@ -209,11 +209,11 @@ class Tracking:
             if floor - 2.0 <= height <= crown + 2.0:
                 source.counts = counts
                 return height
-        self.doubt_m = max(self.doubt_m, LOST_M)
-        source.verdict = f"counts put the block at {z:.1f} m, outside the mast: reference needed"
+        self.unexplained_m = max(self.unexplained_m, LOST_M)
+        source.diagnosis = f"counts put the block at {z:.1f} m, outside the mast: reference needed"
         return z
 
-    def noise(self, source: Source) -> float:
+    def noise(self, source: PositionSource) -> float:
         """Variance of one reading, m^2."""
         jitter = self.kin.v * source.time_sigma_s
         if source.drum:
@@ -224,7 +224,7 @@ class Tracking:
         # Readings that scatter more than configured are believed less, not refused.
         return noise if noise > source.scatter_m2 else source.scatter_m2
 
-    def weigh(self, source: Source, taken: int, z: float) -> RejectReason | None:
+    def update(self, source: PositionSource, taken: int, z: float) -> RejectReason | None:
         """Take in a reading of the source that leads: the three questions on top of this file."""
         dt = self.advance_to(source, taken)
         kind, innovation, variance = self.classify(source, taken, z, dt)
@@ -234,7 +234,7 @@ class Tracking:
             return None
         return self.refuse(source, taken, z, kind)
 
-    def advance_to(self, source: Source, taken: int) -> float:
+    def advance_to(self, source: PositionSource, taken: int) -> float:
         """Bring the filter to the time of a reading; the seconds since its last one, below zero where that is older."""
         dt = (taken - self.t_ns) * 1e-9
         if dt > 0.0:
@@ -243,10 +243,10 @@ class Tracking:
             kin.predict(dt)
             self.t_ns = taken
             if source.drum and not (self.low <= kin.x < self.high and self.frame.layers is self._curve):
-                self._climb(before)
+                self._cross_layer(before)
         return dt
 
-    def classify(self, source: Source, taken: int, z: float, dt: float) -> tuple[ReadingKind, float, float]:
+    def classify(self, source: PositionSource, taken: int, z: float, dt: float) -> tuple[ReadingKind, float, float]:
         """(kind, innovation, its variance) of a reading, `dt` seconds after the newest before it.
 
         A reading that stands out makes the filter livelier, whatever comes of it.
@@ -261,14 +261,14 @@ class Tracking:
         source.innovation = innovation
         source.test_ratio = ratio
         if source.state is FROZEN:
-            if source.run > 0:
+            if source.repeat_count > 0:
                 return REPEAT, innovation, variance
-            self._thaw(source, taken, z)
-        elif source.free_run and source.stuck:
+            self._leave_frozen(source, taken, z)
+        elif source.repeat_count_released and source.stuck:
             return REPEAT, innovation, variance
         self._coarse = coarse = noise > FINE_M2
         if ratio > (LIVELY_COARSE if coarse else LIVELY):
-            if self._stir_up(taken, dt, ratio, noise):
+            if self._expect_manoeuvre(taken, dt, ratio, noise):
                 innovation, variance = kin.innovation(z - source.bias_m, noise, age)
                 ratio = innovation * innovation / (variance * GATE)
             if ratio > 1.0:
@@ -277,14 +277,14 @@ class Tracking:
                 could = 0.5 * limit * since * since + 4.5 * sqrt(variance)
                 if since <= 0.0 or since > OLDEST_S or innovation > could or innovation < -could:
                     # The same as the last that was taken is stuck; what stands still elsewhere has jumped there.
-                    return (REPEAT if source.run > len(source.refused) else IMPOSSIBLE), innovation, variance
-                kin.stir(since, limit * limit / since)
+                    return (REPEAT if source.repeat_count > len(source.refused) else IMPOSSIBLE), innovation, variance
+                kin.add_process_noise(since, limit * limit / since)
                 return MANOEUVRE, *kin.innovation(z - source.bias_m, noise, age)
         elif taken > self._busy_ns:
             kin.jerk_psd = CALM
         return FITS, innovation, variance
 
-    def _stir_up(self, taken: int, dt: float, ratio: float, noise: float) -> bool:
+    def _expect_manoeuvre(self, taken: int, dt: float, ratio: float, noise: float) -> bool:
         """Expect a manoeuvre from a reading that stands out on; whether the filter was calmer than that before."""
         kin, busy = self.kin, BUSY
         self._busy_ns = taken + BUSY_NS
@@ -292,7 +292,7 @@ class Tracking:
             busy *= min(1.0, sqrt(GENTLE_M2 / noise))
         if not kin.jerk_psd < busy:
             return False
-        kin.stir(dt if dt > 0.0 else 0.0, busy - kin.jerk_psd)
+        kin.add_process_noise(dt if dt > 0.0 else 0.0, busy - kin.jerk_psd)
         kin.jerk_psd = busy
         return True
 
@@ -302,15 +302,15 @@ class Tracking:
             return COAST_M_S2 if self.braking is False else self.hardest
         return 2.0 * START_M_S2
 
-    def accept(self, source: Source, taken: int, kind: ReadingKind) -> None:
+    def accept(self, source: PositionSource, taken: int, kind: ReadingKind) -> None:
         """The filter has used a reading: what follows for its source."""
         kin = self.kin
         source.state = TRANSITIONS[source.state, kind]
         if source.refused:
             source.refused.clear()
-        if not self._mast[0] - OUTSIDE_M < kin.x < self._mast[1] + OUTSIDE_M and self.doubt_m < LOST_M:
-            self.doubt_m = LOST_M
-            source.verdict = "height runs out of the mast: reference needed"
+        if not self._mast[0] - OUTSIDE_M < kin.x < self._mast[1] + OUTSIDE_M and self.unexplained_m < LOST_M:
+            self.unexplained_m = LOST_M
+            source.diagnosis = "height runs out of the mast: reference needed"
         source.fused += 1
         source.fused_ns = taken
         if taken > self.fused_ns:
@@ -320,13 +320,13 @@ class Tracking:
             if not source.turned:
                 source.repeats += 1.0
 
-    def refuse(self, source: Source, taken: int, z: float, kind: ReadingKind) -> RejectReason:
+    def refuse(self, source: PositionSource, taken: int, z: float, kind: ReadingKind) -> RejectReason:
         """The filter does not use a reading: what follows for its source, and for the filter if there were more of them."""
         source.rejected += 1
         if kind is TOO_OLD:
             return RejectReason.TOO_OLD
         if kind is REPEAT:
-            self.freeze(source, taken, z)
+            self.mark_frozen(source, taken, z)
             return RejectReason.GATE
         source.state = TRANSITIONS[source.state, kind]
         source.refused.append((taken, z))
@@ -337,7 +337,7 @@ class Tracking:
             self._start_again(source, recent)
         return RejectReason.GATE
 
-    def _climb(self, before: float) -> None:
+    def _cross_layer(self, before: float) -> None:
         """The filter's height has left its piece of the drum's curve: by motion from `before`, or a reading drew it across.
 
         By the drum the motion goes on as it was; in height it is stretched from the end of the piece on (derived here).
@@ -345,13 +345,13 @@ class Tracking:
         kin, layers = self.kin, self.frame.layers
         if layers is self._curve:
             if self.low <= before < self.high:
-                kin.stretch(self.low if kin.x < before else self.high, layers.rise_at(kin.x) / self._rise, CLIMB_DOUBT)
+                kin.rescale(self.low if kin.x < before else self.high, layers.rise_at(kin.x) / self._rise, LAYER_DOUBT)
             elif self.low - DRAWN_M < before < self.high + DRAWN_M:
-                kin.stretch(kin.x, layers.rise_at(kin.x) / self._rise, CLIMB_DOUBT)
+                kin.rescale(kin.x, layers.rise_at(kin.x) / self._rise, LAYER_DOUBT)
         self._curve = layers
         self.low, self.high, self._rise = layers.piece(kin.x)
 
-    def climbed(self, x: float, v: float, a: float) -> tuple[float, float, float]:
+    def across_layer(self, x: float, v: float, a: float) -> tuple[float, float, float]:
         """A motion predicted from the filter's to beyond the end of its piece of the drum's curve, as it then is."""
         edge = self.low if x < self.kin.x else self.high
         if self.frame.layers is not self._curve or not self.low <= self.kin.x < self.high:
@@ -359,7 +359,7 @@ class Tracking:
         s = self._curve.rise_at(x) / self._rise
         return edge + s * (x - edge), s * v, s * a
 
-    def _agreeing(self, source: Source) -> list[tuple[int, float]]:
+    def _agreeing(self, source: PositionSource) -> list[tuple[int, float]]:
         """The last of the refused readings, (time, height), where they are enough and agree among themselves; else none."""
         need = 3 if source.slow else 5
         recent = source.refused[-need:]
@@ -373,7 +373,7 @@ class Tracking:
             return []
         return recent
 
-    def _start_again(self, source: Source, recent: list[tuple[int, float]]) -> None:
+    def _start_again(self, source: PositionSource, recent: list[tuple[int, float]]) -> None:
         """Start the filter again from refused readings that agree; what the jump cannot be explained by is a doubt."""
         span = (recent[-1][0] - recent[0][0]) * 1e-9
         first_ns, first = source.refused[0]
@@ -388,34 +388,34 @@ class Tracking:
         # Where it has hardly begun, the first reading may have been the odd one.
         believed = source.referenced and source.fused >= ESTABLISHED
         if beyond > 0.05 and believed:
-            back_again = abs(abs(jump) - self.doubt_m) < 0.1 * self.doubt_m
-            self.doubt_m = 0.0 if back_again else self.doubt_m + abs(jump)
-            source.verdict = "" if back_again else f"height jumped by {jump:+.2f} m: reference needed"
+            back_again = abs(abs(jump) - self.unexplained_m) < 0.1 * self.unexplained_m
+            self.unexplained_m = 0.0 if back_again else self.unexplained_m + abs(jump)
+            source.diagnosis = "" if back_again else f"height jumped by {jump:+.2f} m: reference needed"
         # A block cannot turn round faster than its brakes and motors let it; an encoder whose channels are swapped can.
         change = abs(speed - self.kin.v) - self.hardest * (t_ns - self.fused_ns) * 1e-9
         if change > 0.5 and believed:
-            self.doubt_m = max(self.doubt_m, LOST_M)
-            source.verdict = "speed turned round at once: look at the encoder's channels, reference needed"
+            self.unexplained_m = max(self.unexplained_m, LOST_M)
+            source.diagnosis = "speed turned round at once: look at the encoder's channels, reference needed"
         swing = 0.5 * self.hardest * span
         self.kin.reset(z - source.bias_m, speed, 0.0, self.noise(source), swing * swing, self.hardest**2)
         self.t_ns = self.fused_ns = source.fused_ns = t_ns
         source.state = TRANSITIONS[source.state, ReadingKind.AGREED]
         source.refused.clear()
 
-    def freeze(self, source: Source, taken: int, z: float) -> None:
+    def mark_frozen(self, source: PositionSource, taken: int, z: float) -> None:
         """The source's readings no longer follow the block."""
         if source.state is not FROZEN:
             source.state = TRANSITIONS[source.state, REPEAT]
             source.frozen_ns = taken
             source.frozen_z = z
             source.refused.clear()
-            source.verdict = "readings stand still and the block cannot: look at the encoder and its cable"
+            source.diagnosis = "readings stand still and the block cannot: look at the encoder and its cable"
 
-    def _thaw(self, source: Source, taken: int, z: float) -> None:
+    def _leave_frozen(self, source: PositionSource, taken: int, z: float) -> None:
         """The readings move again: from where they stuck (counts were lost), or from where the block must be by now."""
-        source.verdict = ""
+        source.diagnosis = ""
         gone = (taken - source.frozen_ns) * 1e-9 + source.interval_s
         moved = abs(self.kin.x + source.bias_m - source.frozen_z)
         if abs(z - source.frozen_z) < 0.25 * moved:
-            self.doubt_m += min(self.top * gone, moved + Z99 * sqrt(self.kin.p[0]))
-            source.verdict = "counts may be lost since the readings stood still: reference needed"
+            self.unexplained_m += min(self.top * gone, moved + Z99 * sqrt(self.kin.p[0]))
+            source.diagnosis = "counts may be lost since the readings stood still: reference needed"

@@ -10,9 +10,9 @@ from typing import Final
 
 from monitor.core.estimator.estimate import Estimate
 from monitor.core.estimator.height_frame import HeightFrame
-from monitor.core.estimator.plausibility import SUSPECT_M, Contradictions
-from monitor.core.estimator.position_filter import COAST_M_S2, START_M_S2, STILL_M_S, Z99, Tracking
-from monitor.core.estimator.sources import FROZEN, Source
+from monitor.core.estimator.plausibility import SUSPECT_M, PlausibilityMonitor
+from monitor.core.estimator.position_filter import COAST_M_S2, START_M_S2, STILL_M_S, Z99, PositionFilter
+from monitor.core.estimator.sources import FROZEN, PositionSource
 from monitor.model.reading import Validity
 
 VALID: Final = Validity.VALID
@@ -32,17 +32,17 @@ READY_MADE_VARIANCE: Final = 4e-4
 """Variance of what a ready-made block position may be off by as a whole, m^2: 2 cm (common practice, no source)."""
 
 
-def predict(t_ns: int, track: Tracking, against: Contradictions) -> Estimate:
+def predict(t_ns: int, track: PositionFilter, against: PlausibilityMonitor) -> Estimate:
     """The motion at `t_ns`, predicted from the last reading of the source that leads; nothing is changed."""
     frame, lead = track.frame, track.lead
     layers = frame.layers
     x, v, a, p = track.kin.predicted((t_ns - track.t_ns) * 1e-9)
     if lead.drum and not track.low <= x < track.high:
-        x, v, a = track.climbed(x, v, a)
+        x, v, a = track.across_layer(x, v, a)
     turns, k, by_rope, by_wraps = layers.locate(x)
     strain = frame.load_n * frame.flex
-    drop = strain * (frame.tail_m - x) - frame.datum_drop_m
-    rate = frame.load_rate_n_s * frame.flex * (frame.tail_m - x)
+    stretch_m = strain * (frame.tail_m - x) - frame.datum_stretch_m
+    stretch_m_s = frame.load_rate_n_s * frame.flex * (frame.tail_m - x)
     variance, scale = READY_MADE_VARIANCE, 0.0
     if lead.drum:
         variance = frame.datum.variance(by_rope, by_wraps)
@@ -55,23 +55,23 @@ def predict(t_ns: int, track: Tracking, against: Contradictions) -> Estimate:
     speed = v if v > 0.0 else -v
     speed_sigma = sqrt(p[3])
     motion, faster = unseen_motion(t_ns, track, silent, speed, p[0], Z99 * speed_sigma)
-    doubt = track.doubt_m + track.dispute_m
+    doubt = track.unexplained_m + track.disagreement_m
     if against.active:
         doubt += against.doubt_m(x)
     if against.suspect:
         doubt += SUSPECT_M
-    bound = height_bound(lead, motion, variance, speed, drop) + doubt
+    bound = height_bound(lead, motion, variance, speed, stretch_m) + doubt
     validity = validity_of(lead, silent, bound, doubt)
     return Estimate(
         t_ns,
-        nan if validity is INVALID else x - drop,
-        v * (1.0 + strain) - rate,
+        nan if validity is INVALID else x - stretch_m,
+        v * (1.0 + strain) - stretch_m_s,
         a,
         sqrt(p[0] + variance),
         speed_sigma,
         sqrt(p[5]),
         bound,
-        speed_bound(faster, speed, scale, silent, rate),
+        speed_bound(faster, speed, scale, silent, stretch_m_s),
         validity,
         turns,
         k + 1,
@@ -81,7 +81,7 @@ def predict(t_ns: int, track: Tracking, against: Contradictions) -> Estimate:
 
 
 def unseen_motion(
-    t_ns: int, track: Tracking, silent: float, speed: float, variance: float, speed_bound: float
+    t_ns: int, track: PositionFilter, silent: float, speed: float, variance: float, speed_bound: float
 ) -> tuple[float, float]:
     """(metres, m/s): how far the block may be from the prediction, and how much faster or slower, `silent` seconds after
     the last reading. `variance` of the height and `speed_bound` are what the filter itself says."""
@@ -112,27 +112,27 @@ def unseen_motion(
     return motion, speed_bound
 
 
-def height_bound(lead: Source, motion: float, variance: float, speed: float, drop: float) -> float:
+def height_bound(lead: PositionSource, motion: float, variance: float, speed: float, stretch_m: float) -> float:
     """99 % bound on the height, m, but for doubts: unseen motion and datum together, transport time and stretch on top."""
     transport = TRANSPORT_S + (lead.time_sigma_s if lead.clock is None else lead.clock.spread_s)
     return (
         sqrt(motion * motion + Z99 * Z99 * variance)
         + transport * speed
-        + STRETCH_DOUBT * (drop if drop > 0.0 else -drop)
+        + STRETCH_DOUBT * (stretch_m if stretch_m > 0.0 else -stretch_m)
     )
 
 
-def speed_bound(faster: float, speed: float, scale: float, silent: float, rate: float) -> float:
+def speed_bound(faster: float, speed: float, scale: float, silent: float, stretch_m_s: float) -> float:
     """99 % bound on the speed, m/s: the filter's, the doubt of the drum's scale, a start unseen, the stretch's own rate."""
     return (
         faster
         + speed * scale
         + START_M_S2 * (silent if silent < 0.5 else 0.5)
-        + 2.0 * STRETCH_DOUBT * (rate if rate > 0.0 else -rate)
+        + 2.0 * STRETCH_DOUBT * (stretch_m_s if stretch_m_s > 0.0 else -stretch_m_s)
     )
 
 
-def validity_of(lead: Source, silent: float, bound: float, doubt: float) -> Validity:
+def validity_of(lead: PositionSource, silent: float, bound: float, doubt: float) -> Validity:
     """Whether a height with that bound and doubt, `silent` seconds after the last reading, is to be trusted."""
     if not lead.referenced:
         return INVALID
@@ -150,7 +150,7 @@ def validity_of(lead: Source, silent: float, bound: float, doubt: float) -> Vali
     return Validity.DEGRADED
 
 
-def nothing(t_ns: int, frame: HeightFrame, height_m: float, slow: bool) -> Estimate:
+def unknown_estimate(t_ns: int, frame: HeightFrame, height_m: float, slow: bool) -> Estimate:
     """No reading yet: nothing is known, and the drum is taken to be as at `height_m`."""
     layers = frame.layers
     turns, k, _, _ = layers.locate(height_m)

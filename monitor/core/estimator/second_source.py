@@ -1,7 +1,7 @@
 """A second source of the height: compared with the filter all the time, ready to take the lead where the leader fails.
 
 Two sources that look at the same block watch each other: one that stands still while the other moves is stuck. Where they
-differ slowly, the difference is learned (`agreement`), and beyond what both may be off by it is a doubt on the height. A
+differ slowly, the difference is learned (`offset_to_lead_m`), and beyond what both may be off by it is a doubt on the height. A
 ready-made position beside a drum encoder also measures the drum's curve, at rest and every few metres.
 """
 
@@ -9,9 +9,9 @@ from math import nan, sqrt
 from typing import Final
 
 from monitor.core.estimator.height_references import HeightReferences
-from monitor.core.estimator.position_filter import GATE, STILL_M_S, Z99, Tracking
+from monitor.core.estimator.position_filter import GATE, STILL_M_S, Z99, PositionFilter
 from monitor.core.estimator.prediction import READY_MADE_VARIANCE, TRANSPORT_S
-from monitor.core.estimator.sources import FROZEN, TRACKING, TRANSITIONS, ReadingKind, Source
+from monitor.core.estimator.sources import FROZEN, TRACKING, TRANSITIONS, PositionSource, ReadingKind
 from monitor.model.reading import RejectReason
 
 SECOND_SIGMA_M: Final = 0.03
@@ -29,11 +29,11 @@ MOVED_APART: Final = 5
 class SecondSource:
     """What is done with the readings of a source that does not lead."""
 
-    def __init__(self, track: Tracking, references: HeightReferences) -> None:
+    def __init__(self, track: PositionFilter, references: HeightReferences) -> None:
         self._track = track
         self._references = references
 
-    def compare(self, source: Source, taken: int, z: float) -> RejectReason | None:
+    def compare(self, source: PositionSource, taken: int, z: float) -> RejectReason | None:
         """Compare a reading of height `z` with the filter; the reason where it was refused."""
         track = self._track
         lead, frame = track.lead, track.frame
@@ -44,7 +44,7 @@ class SecondSource:
         if not lead.referenced:
             self._references.renew(taken, z, SECOND_SIGMA_M)
             frame.watch.restart(frame.layers)
-            lead.verdict = ""
+            lead.diagnosis = ""
             return None
         x, v, variance = track.ahead(taken)
         variance += track.noise(source) + SECOND_SIGMA_M**2
@@ -52,11 +52,11 @@ class SecondSource:
         innovation = difference - source.bias_m
         source.innovation = innovation
         ratio = source.test_ratio = innovation * innovation / (variance * GATE)
-        changed = source.run == 0 or source.anchor_m != source.anchor_m
+        changed = source.repeat_count == 0 or source.anchor_m != source.anchor_m
         if changed:
             if source.state is FROZEN and self._moves_again(source, z, ratio):
                 return None
-            if lead.run == 0:
+            if lead.repeat_count == 0:
                 source.anchor_m = z
         self._frozen_of_pair(source, taken, x, z, changed)
         if source.state is FROZEN:
@@ -64,99 +64,99 @@ class SecondSource:
             return RejectReason.GATE
         if ratio <= 1.0 and self._lead_fails(taken):
             return self._take_lead(source, taken, z)
-        if ratio > 1.0 and source.agreement is not None:
+        if ratio > 1.0 and source.offset_to_lead_m is not None:
             # One reading far off is refused; several say that one of the two sources has moved.
             source.refused.append((taken, z))
             if len(source.refused) < MOVED_APART:
                 source.state = TRANSITIONS[source.state, ReadingKind.IMPOSSIBLE]
                 source.rejected += 1
                 return RejectReason.GATE
-            source.agreement = None
+            source.offset_to_lead_m = None
         source.refused.clear()
         source.state = TRANSITIONS[source.state, ReadingKind.FITS]
         source.fused += 1
         source.fused_ns = taken
-        if source.agreement is None:
-            source.agreement = difference
+        if source.offset_to_lead_m is None:
+            source.offset_to_lead_m = difference
         gain = min(1.0, source.interval_s / (1.0 + source.interval_s))
-        source.agreement += gain * (difference - source.agreement)
-        source.bias_m = source.agreement
+        source.offset_to_lead_m += gain * (difference - source.offset_to_lead_m)
+        source.bias_m = source.offset_to_lead_m
         self._judge(source, x, v, variance)
-        if source.drum and not lead.drum and source.fused - source.joined > 100 and abs(source.agreement) < 0.05:
+        if source.drum and not lead.drum and source.fused - source.joined > 100 and abs(source.offset_to_lead_m) < 0.05:
             self._take_lead(source, taken, z)
         return None
 
-    def _moves_again(self, source: Source, z: float, ratio: float) -> bool:
+    def _moves_again(self, source: PositionSource, z: float, ratio: float) -> bool:
         """A second source that was stuck moves again; whether it lost counts meanwhile and had to be set by the filter."""
         source.state = TRANSITIONS[source.state, ReadingKind.FITS]
-        source.verdict = ""
+        source.diagnosis = ""
         if not (ratio > 1.0 and source.drum):
             return False
         self._align(source, z)
-        source.verdict = f"counts lost while it stood still: set to agree with {self._track.lead.sensor.id}"
+        source.diagnosis = f"counts lost while it stood still: set to agree with {self._track.lead.sensor.id}"
         return True
 
-    def _frozen_of_pair(self, source: Source, taken: int, x: float, z: float, changed: bool) -> None:
+    def _frozen_of_pair(self, source: PositionSource, taken: int, x: float, z: float, changed: bool) -> None:
         """Find which of the two is stuck: it repeats itself while the other has moved on. The filter is at `x`,
         the second source at `z`, which has `changed` or was not yet anchored."""
         track = self._track
         lead = track.lead
         if (
             not changed
-            and source.run >= SAME_READINGS
+            and source.repeat_count >= SAME_READINGS
             and source.state is not FROZEN
             and abs(x + source.bias_m - source.anchor_m) > STUCK_M
         ):
-            track.freeze(source, taken, z)
+            track.mark_frozen(source, taken, z)
         if (
             source.state is not FROZEN
-            and lead.run >= SAME_READINGS
+            and lead.repeat_count >= SAME_READINGS
             and lead.state is TRACKING
             and abs(z - source.anchor_m) > 0.05 + 5.0 * sqrt(track.noise(source))
         ):
-            track.freeze(lead, lead.taken_ns, lead.z)
+            track.mark_frozen(lead, lead.taken_ns, lead.z)
 
     def _lead_fails(self, taken: int) -> bool:
         """Whether the leader is stuck, refused or silent."""
         lead = self._track.lead
         return lead.state is FROZEN or len(lead.refused) >= 3 or taken - lead.taken_ns > 5e8 + 3e9 * lead.interval_s
 
-    def _align(self, source: Source, z: float) -> None:
+    def _align(self, source: PositionSource, z: float) -> None:
         """Make a drum source that means no height, or no longer, agree with the filter."""
         layers = self._track.frame.layers
         source.offset += layers.locate(self._track.kin.x)[0] - layers.locate(z)[0]
-        source.agreement = source.bias_m = 0.0
+        source.offset_to_lead_m = source.bias_m = 0.0
         source.refused.clear()
 
-    def _judge(self, source: Source, x: float, v: float, variance: float) -> None:
-        """What the agreement of a second source says about the height and, now and then, about the drum."""
+    def _judge(self, source: PositionSource, x: float, v: float, variance: float) -> None:
+        """What the offset of a second source says about the height and, now and then, about the drum."""
         track = self._track
-        lead, frame, agreement = track.lead, track.frame, source.agreement or 0.0
+        lead, frame, offset = track.lead, track.frame, source.offset_to_lead_m or 0.0
         _, _, by_rope, by_wraps = frame.layers.locate(x)
         known = frame.datum.variance(by_rope, by_wraps) + READY_MADE_VARIANCE + variance
-        beyond = abs(agreement) - Z99 * sqrt(known) - 2.0 * TRANSPORT_S * abs(v)
-        track.dispute_m = beyond if beyond > 0.0 else 0.0
+        beyond = abs(offset) - Z99 * sqrt(known) - 2.0 * TRANSPORT_S * abs(v)
+        track.disagreement_m = beyond if beyond > 0.0 else 0.0
         if beyond > 0.05:
-            source.verdict = f"differs from {lead.sensor.id} by {agreement:+.2f} m"
-        elif source.verdict and beyond <= 0.0:
-            source.verdict = ""
+            source.diagnosis = f"differs from {lead.sensor.id} by {offset:+.2f} m"
+        elif source.diagnosis and beyond <= 0.0:
+            source.diagnosis = ""
         if not lead.drum or source.drum or abs(v) > STILL_M_S or abs(x - source.learned_at_m) < APART_M:
             return
         source.learned_at_m = x
-        frame.note(track.t_ns, x, x + agreement, SECOND_SIGMA_M)
-        if track.trusted and frame.datum.check(agreement, by_rope, by_wraps, SECOND_SIGMA_M) <= 1.0:
-            self._references.correct(frame.datum.observe(agreement, by_rope, by_wraps, SECOND_SIGMA_M))
-            source.agreement = source.bias_m = source.z - track.kin.x
+        frame.record_reference(track.t_ns, x, x + offset, SECOND_SIGMA_M)
+        if track.trusted and frame.datum.check(offset, by_rope, by_wraps, SECOND_SIGMA_M) <= 1.0:
+            self._references.correct(frame.datum.observe(offset, by_rope, by_wraps, SECOND_SIGMA_M))
+            source.offset_to_lead_m = source.bias_m = source.z - track.kin.x
 
-    def _take_lead(self, source: Source, taken: int, z: float) -> RejectReason | None:
+    def _take_lead(self, source: PositionSource, taken: int, z: float) -> RejectReason | None:
         """The leader fails: this source goes on from the height they last agreed on."""
         track = self._track
         old, track.lead = track.lead, source
-        old.agreement = None
+        old.offset_to_lead_m = None
         old.anchor_m = nan
         old.refused.clear()
         source.refused.clear()
         old.joined = old.fused
         if old.bias_m == 0.0:
             old.bias_m = -source.bias_m
-        return track.weigh(source, taken, z)
+        return track.update(source, taken, z)

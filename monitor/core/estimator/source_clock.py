@@ -10,7 +10,7 @@ from typing import Final
 STEP_NS: Final = 250_000_000
 """Arrival and source spacing must differ by more than this to be looked at as a step (common practice, no source)."""
 SAID_NS: Final = 60_000_000_000
-"""How long a verdict on the clock stands after its cause has gone."""
+"""How long a diagnosis of the clock stands after its cause has gone."""
 DRIFT_DIVISOR: Final = 5000
 """Greatest believed drift of a source clock: 1 part in 5000, 200 ppm (ordinary quartz is within 100)."""
 FROZEN_READINGS: Final = 3
@@ -24,8 +24,8 @@ class SourceClock:
     """Offset of one source's clock, tracked as the running minimum of (arrival - source) with bounded drift."""
 
     __slots__ = (
-        "_arrival_ns", "_even_ns", "_held_ns", "_offset_ns", "_period_ns", "_said_ns", "_same", "_source_ns", "latency_s",
-        "sooner_ns", "spread_s", "steps", "verdict",
+        "_arrival_ns", "_even_ns", "_held_ns", "_offset_ns", "_period_ns", "_said_ns", "_same", "_source_ns",
+        "diagnosis", "latency_s", "sooner_ns", "spread_s", "steps",
     )  # fmt: skip
 
     def __init__(self, rate_hz: float) -> None:
@@ -46,7 +46,7 @@ class SourceClock:
         self.spread_s = 0.2
         """Upper running mean of that delay. Where delays scatter so much, the shortest one hides about as much again;
         at first nothing is known of them."""
-        self.verdict = ""
+        self.diagnosis = ""
 
     def taken_ns(self, arrival_ns: int, source_ns: int) -> int:
         """Stream time at which a reading was taken; never after its arrival."""
@@ -65,12 +65,12 @@ class SourceClock:
                 return self._without_source_time(arrival_ns, seen)
         elif self._same:
             if self._same >= FROZEN_READINGS:
-                self.verdict = ""
+                self.diagnosis = ""
                 offset = seen
                 waited = spaced
             self._same = 0
-        if self.verdict and arrival_ns - self._said_ns > SAID_NS:
-            self.verdict = ""
+        if self.diagnosis and arrival_ns - self._said_ns > SAID_NS:
+            self.diagnosis = ""
         mismatch = waited - spaced
         held, self._held_ns = self._held_ns, 0
         if held or mismatch > STEP_NS or mismatch < -STEP_NS:
@@ -88,7 +88,7 @@ class SourceClock:
 
     def _without_source_time(self, arrival_ns: int, seen: int) -> int:
         """The source's time stands still: the arrival is all that is known."""
-        self.verdict, self._said_ns = "source time stands still: arrival times are used", arrival_ns
+        self.diagnosis, self._said_ns = "source time stands still: arrival times are used", arrival_ns
         self._offset_ns = self._even_ns = seen
         self.latency_s = 0.0
         return arrival_ns
@@ -127,5 +127,5 @@ class SourceClock:
             return 0  # Delay that has gone again.
         # Arrivals kept their pace and source times did not. The delay stays what it was.
         self.steps += 1
-        self.verdict, self._said_ns = f"source clock stepped by {-mismatch / 1e9:+.1f} s: learned again", arrival_ns
+        self.diagnosis, self._said_ns = f"source clock stepped by {-mismatch / 1e9:+.1f} s: learned again", arrival_ns
         return mismatch

@@ -86,14 +86,15 @@ TRANSITIONS: Final[Mapping[tuple[SourceState, ReadingKind], SourceState]] = Mapp
 """(state, kind of the reading) to the state after it."""
 
 
-class Source:
+class PositionSource:
     """One position source. Heights in metres, as the filter has them (unloaded line)."""
 
     __slots__ = (
-        "agreement", "anchor_m", "before", "bias_m", "clock", "counts", "drum", "free_run", "frozen_ns", "frozen_z",
-        "fused", "fused_ns", "innovation", "interval_s", "joined", "learned_at_m", "modulus", "noise", "offset",
-        "per_count", "raw", "referenced", "refused", "rejected", "repeats", "run", "scatter_m2", "sensor", "slow",
-        "state", "step", "still", "taken_ns", "test_ratio", "time_sigma_s", "turned", "verdict", "z",
+        "anchor_m", "before", "bias_m", "clock", "counts", "diagnosis", "drum", "frozen_ns", "frozen_z", "fused",
+        "fused_ns", "innovation", "interval_s", "joined", "last_raw", "learned_at_m", "modulus", "noise", "offset",
+        "offset_to_lead_m", "per_count", "referenced", "refused", "rejected", "repeat_count", "repeat_count_released",
+        "repeats", "scatter_m2", "sensor", "slow", "state", "step", "still", "taken_ns", "test_ratio", "time_sigma_s",
+        "turned", "z",
     )  # fmt: skip
 
     def __init__(self, sensor: Sensor) -> None:
@@ -116,16 +117,16 @@ class Source:
         """Whether its readings mean a height."""
         self.offset = 0.0
         """Drum: turns at zero counts. Position: metres added to the reading."""
-        self.raw = math.nan
+        self.last_raw = math.nan
         self.counts = 0.0
         """Unwrapped."""
         self.z = math.nan
         self.taken_ns = 0
         self.interval_s = 1.0 / sensor.rate_hz
         self.slow = self.interval_s > SLOW_PERIOD_S
-        self.run = 0
+        self.repeat_count = 0
         """Identical readings in a row, less one."""
-        self.free_run = 0
+        self.repeat_count_released = 0
         """Of those, the ones with the brake not known to be on."""
         self.still = 200.0
         self.repeats = 196.0
@@ -147,11 +148,11 @@ class Source:
         self.test_ratio: float | None = None
         self.bias_m = 0.0
         """What its heights are taken to read too high against the filter."""
-        self.agreement: float | None = None
+        self.offset_to_lead_m: float | None = None
         self.anchor_m = math.nan
         """A second source: where the other stood when one of the two last changed."""
         self.learned_at_m = math.nan
-        self.verdict = ""
+        self.diagnosis = ""
 
     def wraps_within(self, turns: float) -> bool:
         """Whether the counter runs over within `turns`, so that a count alone does not tell a height."""
@@ -159,7 +160,7 @@ class Source:
 
     def unwrap(self, raw: float, expected_step: float) -> float:
         """The unwrapped count of a raw one, taking the turn of the counter that is nearest to `expected_step`."""
-        last = self.raw
+        last = self.last_raw
         if last != last:
             self.counts = raw
         else:
@@ -174,21 +175,21 @@ class Source:
 
     def keep(self, raw: float, taken: int, z: float, since: float, braking: bool | None) -> None:
         """Take a reading into the memory: the raw one, when it was taken, its height, and the seconds since the last."""
-        if raw == self.raw:
-            self.run += 1
-            self.free_run = 0 if braking else self.free_run + 1
+        if raw == self.last_raw:
+            self.repeat_count += 1
+            self.repeat_count_released = 0 if braking else self.repeat_count_released + 1
             self.turned = False
         else:
-            self.run = self.free_run = 0
-            self.turned = (raw - self.raw) * self.step < 0.0
-            self.step = raw - self.raw
+            self.repeat_count = self.repeat_count_released = 0
+            self.turned = (raw - self.last_raw) * self.step < 0.0
+            self.step = raw - self.last_raw
         if self.clock is None:
             self.watch_jitter(since)
         if 0.0 < since < 60.0:
             self.interval_s += 0.05 * (since - self.interval_s)
             self.slow = self.interval_s > SLOW_PERIOD_S
         self.watch_scatter(z, since)
-        self.raw = raw
+        self.last_raw = raw
         self.taken_ns = taken
         self.z = z
 
@@ -215,51 +216,51 @@ class Source:
             seen += 0.02 * (off * off - seen)
             self.time_sigma_s = max(ARRIVAL_SIGMA_S, math.sqrt(seen))
 
-    def saved(self) -> dict[str, Any]:
+    def saved_state(self) -> dict[str, Any]:
         """What a restart must not lose, as plain JSON values."""
         return {
-            "raw": plain(self.raw),
+            "raw": plain(self.last_raw),
             "counts": self.counts,
             "offset": self.offset,
             "referenced": self.referenced,
             "bias_m": self.bias_m,
-            "agreement": self.agreement,
+            "agreement": self.offset_to_lead_m,
             "scatter_m2": self.scatter_m2,
             "still": self.still,
             "repeats": self.repeats,
-            "verdict": self.verdict,
+            "verdict": self.diagnosis,
         }
 
-    def resume(self, saved: Mapping[str, Any], known: bool) -> None:
-        """Take up what `saved` gave. With `known` False its counts no longer mean a height.
+    def restore(self, saved: Mapping[str, Any], known: bool) -> None:
+        """Take up what `saved_state` gave. With `known` False its counts no longer mean a height.
 
         Raises:
             ValueError: it is not such a state.
         """
         raw = optional(saved, "raw")
         counts, offset = number(saved, "counts"), number(saved, "offset")
-        bias, agreement = number(saved, "bias_m", -100.0, 100.0), optional(saved, "agreement")
+        bias, offset_to_lead = number(saved, "bias_m", -100.0, 100.0), optional(saved, "agreement")
         still = number(saved, "still", 1.0)
         repeats, scatter = number(saved, "repeats", 0.0, still), number(saved, "scatter_m2", 0.0, 100.0)
-        verdict = words(saved, "verdict")
-        self.raw = math.nan if raw is None else raw
+        diagnosis = words(saved, "verdict")
+        self.last_raw = math.nan if raw is None else raw
         self.counts, self.offset = counts, offset
-        self.bias_m, self.agreement = bias, agreement
+        self.bias_m, self.offset_to_lead_m = bias, offset_to_lead
         self.still, self.repeats, self.scatter_m2 = still, repeats, scatter
         self.referenced = not self.drum or (saved.get("referenced") is True and known)
-        self.verdict = verdict
+        self.diagnosis = diagnosis
 
     @property
     def stuck(self) -> bool:
         """Whether its run of identical readings is rarer than its own habit at rest allows."""
-        if self.free_run < MIN_STILL_REPEAT:
+        if self.repeat_count_released < MIN_STILL_REPEAT:
             return False
         habit = self.repeats / self.still
-        return habit < 1.0 and self.free_run * -math.log(habit) > REPEAT_RARITY
+        return habit < 1.0 and self.repeat_count_released * -math.log(habit) > REPEAT_RARITY
 
 
 @dataclass(slots=True)
-class Mark:
+class HeightMark:
     """One height mark: a switch that changes where the block passes `height_m`."""
 
     sensor: Sensor
@@ -273,7 +274,7 @@ class Mark:
     rejected: int = 0
     refused_m: float | None = None
     """Difference at a switch that was not believed yet."""
-    verdict: str = ""
+    diagnosis: str = ""
 
 
 def clock_of(sensor: Sensor) -> SourceClock | None:

@@ -11,7 +11,7 @@ from monitor.core.brakes.effectiveness import Lag, estimator_delay_s
 from monitor.core.brakes.health import BrakeHealth
 from monitor.core.brakes.model import BrakeModel
 from monitor.core.estimator.estimator import Estimator
-from monitor.core.estimator.kinematic_filter import Kinematics
+from monitor.core.estimator.kinematic_filter import KinematicFilter
 from monitor.model.reading import Validity
 from tests.core.brakes.brakehealth_truth import INVALID, OK, Bench, Machine
 
@@ -271,7 +271,7 @@ def test_auxiliary_torque_is_not_credited_to_the_friction_brake() -> None:
 @pytest.mark.parametrize(("sigma_m", "jerk_psd"), [(1e-4, 0.5), (1e-2, 0.5), (1e-3, 5.0)])
 def test_delay_of_the_filter_follows_from_its_sigmas(sigma_m: float, jerk_psd: float) -> None:
     """Fed with a steadily growing acceleration, the filter's acceleration lags by the delay its own sigmas tell."""
-    kin = Kinematics(jerk_psd)
+    kin = KinematicFilter(jerk_psd)
     kin.reset(0.0)
     t, dt, jerk = 0.0, 0.005, 0.2
     for _ in range(4000):

@@ -21,7 +21,7 @@ LAND = DrumGeometry(
 )
 
 
-class Source:
+class PositionSource:
     """Readings every 50 ms, stamped by a clock that is off; each returns how wrong its time was taken, ns."""
 
     def __init__(self, offset_ns: int = -7_000_000_000) -> None:
@@ -38,17 +38,17 @@ class Source:
 
 
 def test_offset_is_the_shortest_delay_seen() -> None:
-    source, draw = Source(), random.Random(1)
+    source, draw = PositionSource(), random.Random(1)
     errors = [source.send(5_000_000 + int(draw.expovariate(1 / 20e6))) for _ in range(400)]
     assert all(e >= 0 for e in errors)
     assert max(errors[100:]) < 5_000_000 + 2_000_000
     assert source.clock.steps == 0
-    assert source.clock.verdict == ""
+    assert source.clock.diagnosis == ""
 
 
 def test_times_are_as_even_as_the_source_is_while_delays_scatter() -> None:
     """At speed an uneven time is a jerk: 0.1 ms is 0.15 mm at 1.5 m/s, the noise of a drum encoder."""
-    source, draw = Source(), random.Random(1)
+    source, draw = PositionSource(), random.Random(1)
     errors = [source.send(4_000_000 + int(draw.expovariate(1 / 8e6))) for _ in range(6000)][2000:]
     jumps = [abs(b - a) for a, b in pairwise(errors)]
     assert sorted(jumps)[len(jumps) * 99 // 100] <= 20_000
@@ -57,7 +57,7 @@ def test_times_are_as_even_as_the_source_is_while_delays_scatter() -> None:
 
 
 def test_never_after_arrival_and_drift_is_followed() -> None:
-    source = Source()
+    source = PositionSource()
     for k in range(12_000):
         source.offset_ns = -(k * PERIOD) // 10_000  # the source's clock runs 100 ppm slow
         error = source.send()
@@ -67,7 +67,7 @@ def test_never_after_arrival_and_drift_is_followed() -> None:
 
 @pytest.mark.parametrize("step_s", [-3600.0, -2.0, -0.4, 0.6, 5.0, 86_400.0])
 def test_a_step_of_the_source_clock_is_found_announced_and_learned(step_s: float) -> None:
-    source = Source()
+    source = PositionSource()
     for _ in range(100):
         source.send()
     source.offset_ns += int(step_s * 1e9)
@@ -75,14 +75,14 @@ def test_a_step_of_the_source_clock_is_found_announced_and_learned(step_s: float
     later = [source.send() for _ in range(5)]
     assert all(abs(e - 5_000_000) < 1_000_000 for e in later)
     assert source.clock.steps == 1
-    assert f"{step_s:+.1f}" in source.clock.verdict
+    assert f"{step_s:+.1f}" in source.clock.diagnosis
     for _ in range(1300):
         source.send()
-    assert source.clock.verdict == ""
+    assert source.clock.diagnosis == ""
 
 
 def test_a_growing_delay_is_not_a_step() -> None:
-    source = Source()
+    source = PositionSource()
     for _ in range(100):
         source.send()
     late = [source.send(800_000_000) for _ in range(40)]
@@ -107,7 +107,7 @@ def test_delay_that_goes_all_at_once_is_not_a_step() -> None:
 
 
 def test_an_overtaken_reading_is_not_a_step() -> None:
-    source = Source()
+    source = PositionSource()
     for _ in range(50):
         source.send()
     old = source.t_ns + source.offset_ns - 500_000_000
@@ -127,16 +127,16 @@ def test_a_burst_of_stored_readings_keeps_their_own_times() -> None:
 
 
 def test_a_source_time_that_stands_still_gives_way_to_arrival() -> None:
-    source = Source()
+    source = PositionSource()
     for _ in range(50):
         source.send()
     stuck = source.t_ns + source.offset_ns
     errors = [source.send(stamp_ns=stuck) for _ in range(10)]
     assert all(e == 5_000_000 for e in errors[3:])
-    assert "stands still" in source.clock.verdict
+    assert "stands still" in source.clock.diagnosis
     errors = [source.send() for _ in range(10)]
     assert all(abs(e - 5_000_000) < 1_000_000 for e in errors)
-    assert source.clock.verdict == ""
+    assert source.clock.diagnosis == ""
 
 
 @given(st.lists(st.tuples(st.integers(0, 10**10), st.integers(-(10**19), 10**19)), min_size=1, max_size=60))

@@ -6,7 +6,7 @@ import random
 import pytest
 
 from monitor.core.estimator.estimator import Estimator
-from monitor.core.estimator.sources import Source, greatest_deceleration_m_s2
+from monitor.core.estimator.sources import PositionSource, greatest_deceleration_m_s2
 from monitor.model.reading import RejectReason, Sample, Validity
 from tests.core.estimator.motion_bench import START_NS, Bench, line_m, profile, rig_with, turns_at
 
@@ -99,7 +99,7 @@ def test_a_jump_that_lasts_is_followed_but_not_trusted() -> None:
     assert estimate.height_bound_m > 0.4
     fusion = bench.estimator.fusion(bench.index("drum"))
     assert not fusion.rejecting
-    assert "reference" in fusion.verdict
+    assert "reference" in fusion.diagnosis
     speed = (bench.at(18.0) - bench.at(17.9)) / 0.1
     assert estimate.speed_m_s == pytest.approx(speed, abs=0.05)
     assert not outside(bench)
@@ -108,7 +108,7 @@ def test_a_jump_that_lasts_is_followed_but_not_trusted() -> None:
 def test_a_jump_that_takes_itself_back_leaves_no_doubt() -> None:
     bench = land_bench(faults={"drum": lambda t, value: value + 10_000.0 if 12.0 <= t < 14.0 else value}).run(18.0)
     assert bench.last[1].validity is Validity.VALID
-    assert bench.estimator.fusion(bench.index("drum")).verdict == ""
+    assert bench.estimator.fusion(bench.index("drum")).diagnosis == ""
     assert not outside(bench)
 
 
@@ -117,7 +117,7 @@ def test_a_jump_to_where_the_count_then_rests_is_a_jump_and_no_frozen_encoder() 
     bench = land_bench(faults={"drum": lambda t, value: value if t < 12.0 else 1_000_000.0 + int(t / 0.17) % 2})
     said = [""]
     while bench.now_s < 25.0:
-        words = bench.run(bench.now_s + 0.05).estimator.fusion(bench.index("drum")).verdict
+        words = bench.run(bench.now_s + 0.05).estimator.fusion(bench.index("drum")).diagnosis
         if words != said[-1]:
             said.append(words)
     assert len(said) == 2
@@ -134,7 +134,7 @@ def test_a_height_outside_the_mast_is_not_known(counts: float) -> None:
 
     bench = land_bench(faults={"drum": counter}).run(50.0)
     assert bench.last[1].validity is Validity.INVALID
-    assert "out of the mast" in bench.estimator.fusion(bench.index("drum")).verdict
+    assert "out of the mast" in bench.estimator.fusion(bench.index("drum")).diagnosis
 
 
 def test_the_crews_reference_ends_a_doubt() -> None:
@@ -178,7 +178,7 @@ def test_without_counts_in_the_reference_the_height_waits_for_one() -> None:
     assert math.isnan(estimate.height_m)
     speed = (bench.at(14.0) - bench.at(13.9)) / 0.1
     assert abs(estimate.speed_m_s - speed) < estimate.speed_bound_m_s < 1.0
-    assert "reference" in bench.estimator.fusion(bench.index("drum")).verdict
+    assert "reference" in bench.estimator.fusion(bench.index("drum")).diagnosis
     bench.estimator.reference(bench.now_ns(), bench.at(14.0))
     bench.run(29.0)
     truth, estimate = bench.last
@@ -320,13 +320,13 @@ def test_the_hardest_stop_is_a_believable_one(name: str) -> None:
 
 @pytest.mark.parametrize(("bits", "start"), [(16, 65_000.0), (32, 4_294_967_000.0)])
 def test_unwrapping_goes_over_the_end_and_back(bits: int, start: float) -> None:
-    source = Source(rig_with("land", drum={"bits": bits}).sensors[0])
+    source = PositionSource(rig_with("land", drum={"bits": bits}).sensors[0])
     modulus = 2.0**bits
     seen = []
     for step in (0, 400, 800, 1200, 800, 100, -300):
         raw = (start + step) % modulus
         seen.append(source.unwrap(raw, 0.0) - start)
-        source.raw = raw
+        source.last_raw = raw
     assert seen == [0, 400, 800, 1200, 800, 100, -300]
 
 

@@ -2,7 +2,7 @@
 
 import pytest
 
-from monitor.core.estimator.plausibility import Contradictions
+from monitor.core.estimator.plausibility import PlausibilityMonitor
 from monitor.model.reading import Validity
 from tests.core.estimator.motion_bench import Bench, profile, rig_with
 
@@ -38,7 +38,7 @@ def test_slack_paid_out_is_doubt_until_the_block_hangs_and_has_stopped_bouncing(
 def test_a_load_that_goes_while_the_block_is_held_leaves_no_height() -> None:
     bench = Bench(rig_with("land"), lambda t: 15.0, load_n=lambda t: 2e5 if t < 3.0 else 0.0).run(4.0)
     assert bench.last[1].validity is Validity.INVALID
-    assert "hook" in bench.estimator.fusion(bench.index("drum")).verdict
+    assert "hook" in bench.estimator.fusion(bench.index("drum")).diagnosis
 
 
 def test_a_block_set_down_slowly_keeps_its_height() -> None:
@@ -79,13 +79,13 @@ def test_an_encoder_that_begins_to_count_backwards_at_speed_is_found() -> None:
     bench = lowering(faults={"drum": swapped}).run(11.0)
     estimate = bench.last[1]
     assert estimate.validity is Validity.INVALID
-    assert "channels" in bench.estimator.fusion(bench.index("drum")).verdict
+    assert "channels" in bench.estimator.fusion(bench.index("drum")).diagnosis
     wrong = [t for t, h, e in bench.track if e.validity is Validity.VALID and abs(e.height_m - h) > e.height_bound_m]
     assert not wrong
 
 
 def test_the_clutch_alone_says_nothing() -> None:
-    against = Contradictions(rig_with("land"))
+    against = PlausibilityMonitor(rig_with("land"))
     assert not against.undriven
     against.driven(False, 0.8)
     assert against.undriven

@@ -6,7 +6,7 @@ from collections.abc import Callable
 import pytest
 
 from monitor.config.rig_file import find_rig
-from monitor.core.estimator.drift import NO_DRIFT, DriftWatch, Record, Verdict, explain
+from monitor.core.estimator.drift import NO_DRIFT, Diagnosis, DriftWatch, Record, explain
 from monitor.core.estimator.height_map import HeightMap
 from monitor.physics.drum import DrumGeometry
 from tests.core.estimator.motion_bench import line_m, turns_at
@@ -90,16 +90,16 @@ def test_a_large_difference_without_a_pattern_is_said_to_be_unclear() -> None:
 
 
 def test_two_records_are_no_evidence() -> None:
-    assert explain(records(lambda k, h: turns_at(RIG, h, -0.03))[:2], LAYERS) == Verdict("", 0.0, "")
+    assert explain(records(lambda k, h: turns_at(RIG, h, -0.03))[:2], LAYERS) == Diagnosis("", 0.0, "")
 
 
 def test_the_watch_keeps_records_until_the_datum_is_renewed() -> None:
     watch = DriftWatch(LAYERS)
     for k, height in enumerate(HEIGHTS):
         watch.add(k, turns_at(RIG, height, -0.03), height, 0.0, 0.02)
-    assert watch.verdict.cause == "rope"
+    assert watch.diagnosis.cause == "rope"
     watch.restart(LAYERS)
-    assert watch.verdict.cause == ""
+    assert watch.diagnosis.cause == ""
     assert watch.add(99, exact(5.0), 5.0, 0.0, 0.02).cause == ""
 
 

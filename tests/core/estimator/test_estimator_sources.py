@@ -58,13 +58,13 @@ def test_an_encoder_that_freezes_at_speed_is_found_within_a_second(braking: bool
     assert Validity.DEGRADED in states
     fusion = bench.estimator.fusion(bench.index("drum"))
     assert fusion.rejecting
-    assert "stand still" in fusion.verdict
+    assert "stand still" in fusion.diagnosis
 
 
 def test_a_frozen_encoder_that_resumes_in_place_is_used_again_without_doubt() -> None:
     bench = single(held(12.0, 14.0)).run(18.0)
     assert bench.last[1].validity is Validity.VALID
-    assert bench.estimator.fusion(bench.index("drum")).verdict == ""
+    assert bench.estimator.fusion(bench.index("drum")).diagnosis == ""
     assert not outside(bench)
 
 
@@ -72,7 +72,7 @@ def test_a_frozen_encoder_that_lost_counts_stays_doubted() -> None:
     bench = single(held(12.0, 14.0, lost=True)).run(26.0)
     assert abs(bench.at(14.0) - bench.at(12.0)) > 2.0
     assert bench.last[1].validity is Validity.INVALID
-    assert "reference" in bench.estimator.fusion(bench.index("drum")).verdict
+    assert "reference" in bench.estimator.fusion(bench.index("drum")).diagnosis
     assert not outside(bench)
 
 
@@ -104,8 +104,8 @@ def test_a_second_source_agrees_and_improves_the_curve() -> None:
     bench = deep(("drum", "block"), rope=-0.02).run(160.0)
     assert not outside(bench)
     fusion = bench.estimator.fusion(bench.index("block"))
-    assert fusion.agreement is not None
-    assert abs(fusion.agreement) < 0.06
+    assert fusion.offset_to_lead_m is not None
+    assert abs(fusion.offset_to_lead_m) < 0.06
     assert fusion.fused > 1000
     late = [abs(e.height_m - h) for t, h, e in bench.track if t > 90.0]
     assert max(late) < 0.06
@@ -120,7 +120,7 @@ def test_the_second_source_takes_over_from_a_frozen_encoder_and_hands_back() -> 
     bench.run(40.0)
     assert not outside(bench)
     assert bench.last[1].validity is Validity.VALID
-    assert bench.estimator.fusion(bench.index("drum")).agreement is None  # it leads again
+    assert bench.estimator.fusion(bench.index("drum")).offset_to_lead_m is None  # it leads again
     assert not bench.estimator.fusion(bench.index("drum")).rejecting
 
 
@@ -137,7 +137,7 @@ def test_an_encoder_that_freezes_at_rest_is_found_by_the_second_source() -> None
     bench = Bench(rig_with("deep", ("drum", "block")), at, faults={"drum": still}).run(20.0)
     assert not outside(bench)
     assert abs(bench.last[1].height_m - bench.last[0]) < 0.2
-    assert "stand still" in bench.estimator.fusion(bench.index("drum")).verdict
+    assert "stand still" in bench.estimator.fusion(bench.index("drum")).diagnosis
 
 
 def test_a_second_source_that_freezes_is_found_and_left_out() -> None:
@@ -146,7 +146,7 @@ def test_a_second_source_that_freezes_is_found_and_left_out() -> None:
     assert bench.last[1].validity is Validity.VALID
     fusion = bench.estimator.fusion(bench.index("block"))
     assert fusion.rejecting
-    assert "stand still" in fusion.verdict
+    assert "stand still" in fusion.diagnosis
 
 
 def test_two_sources_that_differ_for_no_known_reason_widen_the_bound() -> None:
@@ -154,7 +154,7 @@ def test_two_sources_that_differ_for_no_known_reason_widen_the_bound() -> None:
     estimate = bench.last[1]
     assert estimate.validity is Validity.DEGRADED
     assert estimate.height_bound_m > 0.5
-    assert "differs" in bench.estimator.fusion(bench.index("block")).verdict
+    assert "differs" in bench.estimator.fusion(bench.index("block")).diagnosis
     assert not outside(bench)
 
 
@@ -216,7 +216,7 @@ def test_lost_counts_are_doubted_at_the_first_mark_and_corrected_at_the_second()
     corrected = bench.last[1]
     assert corrected.validity is Validity.VALID
     assert abs(bench.last[1].height_m - bench.last[0]) < 0.15
-    assert "corrected" in bench.estimator.fusion(bench.index("mark-low")).verdict
+    assert "corrected" in bench.estimator.fusion(bench.index("mark-low")).diagnosis
     assert not outside(bench, 90.0)
 
 
@@ -242,11 +242,11 @@ def test_set_downs_that_move_are_mentioned() -> None:
     for k in range(9):
         bench.run(2.0 + 3.0 * k)
         bench.estimator.set_down(bench.now_ns())
-    assert bench.estimator.fusion(bench.index("drum")).verdict == ""
+    assert bench.estimator.fusion(bench.index("drum")).diagnosis == ""
     for k in range(3):
         bench.run(40.0 + 3.0 * k)
         bench.estimator.set_down(bench.now_ns())
-    assert "set-downs" in bench.estimator.fusion(bench.index("drum")).verdict
+    assert "set-downs" in bench.estimator.fusion(bench.index("drum")).diagnosis
 
 
 def test_a_reading_refused_says_why() -> None:

@@ -6,7 +6,7 @@ import pytest
 
 from monitor.config.rig import RegenAux
 from monitor.config.rig_file import find_rig
-from monitor.core.estimator.plausibility import UNHELD_S, Unheld
+from monitor.core.estimator.plausibility import UNHELD_S, FreeMotionDetector
 from monitor.model.reading import Validity
 from monitor.model.stream import Frame
 from simulators.faults.readings import Freeze
@@ -35,34 +35,34 @@ HELD = {
 
 
 def test_it_counts_from_the_moment_at_which_the_last_thing_let_go() -> None:
-    unheld = Unheld(RIG)
-    assert unheld.quantities == set(FREE)
-    assert math.isnan(unheld.seconds(0))
+    detector = FreeMotionDetector(RIG)
+    assert detector.quantities == set(FREE)
+    assert math.isnan(detector.seconds(0))
     for quantity in FREE:
         for t in range(4):
             for other, value in FREE.items():
-                unheld.tell(t * SECOND, other, HELD[other] if other == quantity and t < 3 else value)
-            assert math.isnan(unheld.seconds(t * SECOND)) == (t < 3)
-        assert unheld.seconds(3 * SECOND) == pytest.approx(1.0)
+                detector.add_reading(t * SECOND, other, HELD[other] if other == quantity and t < 3 else value)
+            assert math.isnan(detector.seconds(t * SECOND)) == (t < 3)
+        assert detector.seconds(3 * SECOND) == pytest.approx(1.0)
 
 
 def test_what_has_not_been_heard_of_lately_is_not_known() -> None:
-    unheld = Unheld(RIG)
+    detector = FreeMotionDetector(RIG)
     for quantity, value in FREE.items():
-        unheld.tell(SECOND, quantity, value)
+        detector.add_reading(SECOND, quantity, value)
     for t in range(2, 8):
         for quantity, value in FREE.items():
             if quantity != "clutch_engaged":
-                unheld.tell(t * SECOND, quantity, value)
-    assert math.isnan(unheld.seconds(7 * SECOND))
+                detector.add_reading(t * SECOND, quantity, value)
+    assert math.isnan(detector.seconds(7 * SECOND))
 
 
 def test_a_rig_that_cannot_tell_asks_for_nothing() -> None:
     without = RIG.model_copy(update={"sensors": tuple(s for s in RIG.sensors if s.quantity != "clutch_engaged")})
-    assert Unheld(without).quantities == frozenset()
+    assert FreeMotionDetector(without).quantities == frozenset()
     deep = find_rig("deep")
     assert isinstance(deep.aux, RegenAux)
-    assert Unheld(deep).quantities == frozenset()
+    assert FreeMotionDetector(deep).quantities == frozenset()
 
 
 @pytest.mark.parametrize("frozen", [True, False])
