@@ -82,6 +82,29 @@ def straight_line_error_m(
     return worst, at
 
 
+def _sigmas_of(
+    heights_m: Sequence[float], counted_turns: Sequence[float], lines: int, height_sigma_m: float | Sequence[float]
+) -> list[float]:
+    """The error of each height, once it is sure that a curve can be laid through the references.
+
+    Raises:
+        ValueError: as `calibrate` says.
+    """
+    n = len(heights_m)
+    if n != len(counted_turns) or n < 2:
+        raise ValueError(f"{n} heights and {len(counted_turns)} turns: give one of each per reference, at least two")
+    if not all(map(math.isfinite, (*heights_m, *counted_turns))):
+        raise ValueError("a reference height or its turns is not a number: leave that reference out")
+    if max(counted_turns) - min(counted_turns) < 1.0:
+        raise ValueError("the references lie within one turn of each other: move the block between them")
+    sigmas = [height_sigma_m] * n if isinstance(height_sigma_m, int | float) else list(height_sigma_m)
+    if lines < 1 or len(sigmas) != n or not all(sigma > 0 for sigma in sigmas):
+        raise ValueError(
+            f"lines {lines} must be at least 1, and height_sigma_m {height_sigma_m} above zero: one, or one per reference"
+        )
+    return sigmas
+
+
 def calibrate(
     heights_m: Sequence[float],
     counted_turns: Sequence[float],
@@ -108,18 +131,8 @@ def calibrate(
     Raises:
         ValueError: fewer than two references, unequal lengths, equal turns, values that are not finite, no lines.
     """
+    sigmas = _sigmas_of(heights_m, counted_turns, lines, height_sigma_m)
     n = len(heights_m)
-    if n != len(counted_turns) or n < 2:
-        raise ValueError(f"{n} heights and {len(counted_turns)} turns: give one of each per reference, at least two")
-    if not all(map(math.isfinite, (*heights_m, *counted_turns))):
-        raise ValueError("a reference height or its turns is not a number: leave that reference out")
-    if max(counted_turns) - min(counted_turns) < 1.0:
-        raise ValueError("the references lie within one turn of each other: move the block between them")
-    sigmas = [height_sigma_m] * n if isinstance(height_sigma_m, int | float) else list(height_sigma_m)
-    if lines < 1 or len(sigmas) != n or not all(sigma > 0 for sigma in sigmas):
-        raise ValueError(
-            f"lines {lines} must be at least 1, and height_sigma_m {height_sigma_m} above zero: one, or one per reference"
-        )
 
     import numpy as np
     from scipy.optimize import least_squares
