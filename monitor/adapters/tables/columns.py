@@ -13,28 +13,22 @@ from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
-from pydantic_core import from_json
 
 from monitor.adapters.sessions.blocks import LED, PLAIN, SIGNED, TEXT, Block, Packed, Table, open_block
 from monitor.adapters.sessions.format import SessionError
 from monitor.adapters.sessions.reader import SessionReader
+from monitor.adapters.tables.payload_plan import Plan, PlannedReading, Shape, Token, plan_of
 from monitor.adapters.tables.table_file import NO_TIME
 from monitor.config.rig import Rig, Sensor
-from monitor.core.sensors.decoder import Decoder, compile_pointer
+from monitor.core.sensors.decoder import LATEST_NS, TICK_NS, Decoder
 from monitor.model.reading import Reject, RejectReason
 from monitor.model.stream import RESERVED, Frame
 
 Ints = NDArray[np.int64]
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
-Shape = tuple[str, bool, tuple[bytes, ...]]
-"""What frames of one kind have in common: topic, whether retained, the words around the numbers."""
 
 CHUNK_BLOCKS: Final = 256
-_MARK: Final = 7_000_000_000_000_000
-"""Numbers of a payload's shape are replaced by this plus their place, to see where each comes out."""
-_TICK_NS: Final = {"s": 1_000_000_000, "ms": 1_000_000, "us": 1_000, "ns": 1}
-_LATEST_NS: Final = 4_102_444_800_000_000_000
 _TENS: Final = 10 ** np.arange(19, dtype=np.int64)
 _EXACT: Final = 1 << 53
 _DTYPES: Final = {1: "<i1", 2: "<i2", 4: "<i4", 8: "<i8"}
@@ -50,33 +44,6 @@ class Readings:
     value: Floats
 
 
-@dataclass(frozen=True, slots=True)
-class _Token:
-    """A number of a payload: its column, and that of its decimals where it has some."""
-
-    whole: int
-    decimals: int | None
-
-
-@dataclass(frozen=True, slots=True)
-class _Reading:
-    """How one sensor's reading comes out of a payload's numbers."""
-
-    index: int
-    sensor: Sensor
-    value: _Token
-    time: _Token | None
-    sequence: _Token | None
-
-
-@dataclass(frozen=True, slots=True)
-class _Plan:
-    """All numbers of payloads of one shape, and the readings among them."""
-
-    tokens: tuple[_Token, ...]
-    readings: tuple[_Reading, ...]
-
-
 class _Odd(Exception):
     """These numbers must go through the decoder."""
 
@@ -89,7 +56,7 @@ class ColumnDecoder:
         self._routes: dict[str, list[tuple[int, Sensor]]] = {}
         for index, sensor in enumerate(rig.sensors):
             self._routes.setdefault(rig.topic(sensor), []).append((index, sensor))
-        self._plans: dict[Shape, _Plan | None] = {}
+        self._plans: dict[Shape, Plan | None] = {}
         self.refused: Counter[str] = Counter()
 
     def read(self, session: SessionReader, from_ns: int | None = None, to_ns: int | None = None) -> Iterator[Readings]:
@@ -149,7 +116,7 @@ class ColumnDecoder:
         kinds, places = chunk.of(number)
         mine = wanted[places]
         if shape not in self._plans:
-            self._plans[shape] = self._plan(shape)
+            self._plans[shape] = plan_of(shape, self._routes.get(shape[0], ()))
         plan = self._plans[shape]
         if plan is not None:
             try:
@@ -167,7 +134,7 @@ class ColumnDecoder:
         return self._one_by_one(chunk, kinds, shape, places, mine)
 
     def _reading(
-        self, reading: _Reading, columns: "_Columns", wanted: Bools
+        self, reading: PlannedReading, columns: "_Columns", wanted: Bools
     ) -> tuple[Bools, Ints, Floats, Counter[str]]:
         """Which are good, their source times and values in SI, and what was refused. As the core's decoder does it."""
         sensor, good, refused = reading.sensor, wanted.copy(), Counter[str]()
@@ -181,16 +148,16 @@ class ColumnDecoder:
         number = columns.floats(reading.value)
         source = np.full(len(good), NO_TIME, np.int64)
         if reading.time is not None:
-            tick = _TICK_NS[sensor.time_format]
+            tick = TICK_NS[sensor.time_format]
             if reading.time.decimals is None:
                 whole = columns.whole(reading.time.whole)
-                bad = (whole < 0) | (whole > _LATEST_NS // tick)
+                bad = (whole < 0) | (whole > LATEST_NS // tick)
                 source = np.where(bad, 0, whole) * tick
             else:
                 exact = np.rint(columns.floats(reading.time) * tick)
-                bad = ~((exact >= 0) & (exact < _LATEST_NS))
+                bad = ~((exact >= 0) & (exact < LATEST_NS))
                 source = np.where(bad, 0, exact).astype(np.int64)
-            refuse(bad | (source >= _LATEST_NS), RejectReason.BAD_TIME)
+            refuse(bad | (source >= LATEST_NS), RejectReason.BAD_TIME)
         if reading.sequence is not None:
             refuse(columns.whole(reading.sequence.whole) < 0, RejectReason.MISSING_FIELD)
         low, high = sensor.range
@@ -221,59 +188,6 @@ class ColumnDecoder:
         place_, source_, sensor_, value_ = zip(*rows, strict=True)
         ints = [np.array(column, np.int64) for column in (place_, source_, sensor_)]
         return [(ints[0], ints[1], ints[2], np.array(value_, np.float64))]
-
-    def _plan(self, shape: Shape) -> _Plan | None:
-        """How readings come out of payloads of one shape; None where only the decoder can tell."""
-        topic, retained, words = shape
-        sensors = self._routes.get(topic)
-        numbers = len(words) - 1
-        if not sensors or retained or not numbers or any(sensor.payload == "ascii" for _, sensor in sensors):
-            return None
-        text, tokens, place = words[0], list[_Token](), 0
-        while place < numbers:
-            decimal = words[place + 1] == b"." and place + 1 < numbers
-            text += b"%d" % (_MARK + len(tokens))
-            tokens.append(_Token(place, place + 1 if decimal else None))
-            place += 2 if decimal else 1
-            text += words[place]
-        if not _clear(words, tokens):
-            return None
-        try:
-            document = from_json(text, allow_inf_nan=False)
-        except ValueError:
-            return None
-
-        def token(pointer: str) -> _Token | None:
-            found: Any = compile_pointer(pointer)(document)
-            if type(found) is int and 0 <= found - _MARK < len(tokens):
-                return tokens[found - _MARK]
-            return None
-
-        readings = []
-        for index, sensor in sensors:
-            value = token(sensor.value)
-            time = None if sensor.time is None else token(sensor.time)
-            sequence = None if sensor.sequence is None else token(sensor.sequence)
-            if value is None or sensor.quality is not None:
-                return None
-            if sensor.time is not None and (time is None or sensor.time_format not in _TICK_NS):
-                return None
-            if sensor.sequence is not None and (sequence is None or sequence.decimals is not None):
-                return None
-            readings.append(_Reading(index, sensor, value, time, sequence))
-        return _Plan(tuple(tokens), tuple(readings))
-
-
-def _clear(words: Sequence[bytes], tokens: Sequence[_Token]) -> bool:
-    """Whether every number stands by itself, so that putting another in its place makes no JSON of what was none."""
-    for count, token in enumerate(tokens):
-        before = words[token.whole]
-        if before.endswith((b"+", b"-", b".", b"e", b"E")) or (count and not before):
-            return False
-        after = words[(token.whole if token.decimals is None else token.decimals) + 1]
-        if after.startswith((b"+", b"-", b".", b"e", b"E")):
-            return False
-    return True
 
 
 class _Chunk:
@@ -371,7 +285,7 @@ def _sums(firsts: Ints, sizes: Ints, steps: Sequence[NDArray[Any]]) -> Ints:
 class _Columns:
     """The numbers of several kinds of one shape, each column made at most once."""
 
-    def __init__(self, chunk: _Chunk, kinds: Ints, tokens: Sequence[_Token]) -> None:
+    def __init__(self, chunk: _Chunk, kinds: Ints, tokens: Sequence[Token]) -> None:
         """Raises `_Odd` when some payload among them may be no JSON at all."""
         self._chunk = chunk
         self._at = chunk.column_at[kinds]
@@ -418,7 +332,7 @@ class _Columns:
             self._parts[place] = np.where(led, stored - _TENS[np.minimum(digits, 18)], stored), digits
         return self._parts[place]
 
-    def floats(self, token: _Token) -> Floats:
+    def floats(self, token: Token) -> Floats:
         """The numbers of a token, as their decimal text would be read."""
         magnitude, negative = self._signed(token.whole)
         if token.decimals is None:

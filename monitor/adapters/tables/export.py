@@ -11,7 +11,7 @@ and told, however long it is. Where sessions lie more than a day apart the signa
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any, Final
+from typing import TYPE_CHECKING, Any, Final
 
 from monitor.adapters.sessions.chain import without_ages
 from monitor.adapters.sessions.reader import LONGEST_JUMP_NS, SessionReader
@@ -19,6 +19,9 @@ from monitor.adapters.tables.table_file import Codes, Column, ExportError, Table
 from monitor.config.rig import Rig, Sensor
 from monitor.model.stream import CARRIED_TOPIC, Action, Frame
 from monitor.units import UNITS, Dimension
+
+if TYPE_CHECKING:
+    from monitor.adapters.tables.columns import Readings
 
 BATCH_ROWS: Final = 50_000
 SILENT_NS: Final = 60_000_000_000
@@ -51,12 +54,12 @@ class Steps:
     """When rows are due, and the stretches that have none."""
 
     def __init__(self, every_ns: int) -> None:
-        self._every_ns = every_ns
+        self.every_ns: Final = every_ns
         self.silences: list[tuple[int, int]] = []
 
     def from_on(self, t_ns: int) -> int:
         """The first time at or after `t_ns` that is a whole number of steps."""
-        return -(-t_ns // self._every_ns) * self._every_ns
+        return -(-t_ns // self.every_ns) * self.every_ns
 
     def skip(self, due_ns: int, t_ns: int) -> int:
         """Nothing was recorded up to `t_ns`: when the next row is due instead of at `due_ns`."""
@@ -215,8 +218,6 @@ def export_resampled(
     if every_ns < 1_000_000:
         raise ExportError("the step must be at least 1 ms")
     rig = rig_of(sessions)
-    import numpy as np
-
     from monitor.adapters.tables.columns import ColumnDecoder
 
     decoder = ColumnDecoder(rig)
@@ -225,25 +226,8 @@ def export_resampled(
         columns.append(
             Column(f"{sensor.id} [{sensor.unit if own_units else SI_UNITS[sensor.spec.dimension]}]", "number")
         )
-    held = [_Held(sensor, own_units) for sensor in rig.sensors]
-    steps = Steps(every_ns)
     with TableFile(out, columns) as table:
-        due_ns: int | None = None
-        first_ns: int | None = None
-        last_ns: int | None = None
-        heard_ns = end_ns = 0
-
-        def rows(until_ns: int) -> None:
-            """Every row that is due by `until_ns`."""
-            nonlocal due_ns, first_ns, last_ns
-            while due_ns is not None and due_ns <= until_ns and not table.full:
-                count = min(BATCH_ROWS, (until_ns - due_ns) // every_ns + 1)
-                due = due_ns + every_ns * np.arange(count)
-                table.write([due, *(one.at(due) for one in held)])
-                first_ns = due_ns if first_ns is None else first_ns
-                last_ns = due_ns + every_ns * (count - 1)
-                due_ns = last_ns + every_ns
-
+        rows = _ResampledRows(table, every_ns, [_Held(sensor, own_units) for sensor in rig.sensors])
         for path in sessions:
             with SessionReader(path) as session:
                 begin_ns = session.t_first_ns if from_ns is None else max(from_ns, session.t_first_ns)
@@ -253,27 +237,78 @@ def export_resampled(
                 end_ns = blocks[-1].t_last_ns if to_ns is None else min(to_ns - 1, blocks[-1].t_last_ns)
                 if begin_ns > end_ns:
                     continue
-                if due_ns is None:
-                    due_ns = steps.from_on(begin_ns)
-                    heard_ns = begin_ns
+                rows.begin(begin_ns)
                 for part in decoder.read(session, from_ns, to_ns):
-                    for index, one in enumerate(held):
-                        mine = part.sensor == index
-                        one.add(part.t_ns[mine], part.value[mine])
-                    if len(part.t_ns):
-                        before = np.concatenate(([heard_ns], part.t_ns[:-1]))
-                        for place in np.flatnonzero(part.t_ns - before > SILENT_NS).tolist():
-                            rows(int(before[place]) + SILENT_NS)
-                            due_ns = steps.skip(due_ns, int(part.t_ns[place]))
-                        heard_ns = int(part.t_ns[-1])
-                        rows(heard_ns)
+                    rows.take(part)
                     if table.full:
                         break
-                rows(min(end_ns, heard_ns + SILENT_NS))
-        if due_ns is not None and not table.full:
-            steps.skip(due_ns, end_ns)
-        message = _left_out(table)
-        return ExportResult(out, table.rows, first_ns, last_ns, dict(decoder.refused), message, steps.silences)
+                rows.finish(end_ns)
+        return rows.result(decoder.refused)
+
+
+class _ResampledRows:
+    """Writes a row per step out of what every sensor said last."""
+
+    def __init__(self, table: TableFile, every_ns: int, held: Sequence["_Held"]) -> None:
+        self._table = table
+        self._every_ns = every_ns
+        self._held = held
+        self._steps = Steps(every_ns)
+        self._due_ns: int | None = None
+        """When the next row is due; None before the first session."""
+        self._heard_ns = self._end_ns = 0
+        self._first_ns: int | None = None
+        self._last_ns: int | None = None
+
+    def begin(self, t_ns: int) -> None:
+        """A session begins; the first one says when the first row is due."""
+        if self._due_ns is None:
+            self._due_ns = self._steps.from_on(t_ns)
+            self._heard_ns = t_ns
+
+    def take(self, part: "Readings") -> None:
+        """More readings, and every row that is due by the last of them. A long silence among them ends the rows until it is
+        over."""
+        import numpy as np
+
+        for index, one in enumerate(self._held):
+            mine = part.sensor == index
+            one.add(part.t_ns[mine], part.value[mine])
+        if not len(part.t_ns):
+            return
+        before = np.concatenate(([self._heard_ns], part.t_ns[:-1]))
+        for place in np.flatnonzero(part.t_ns - before > SILENT_NS).tolist():
+            self._write(int(before[place]) + SILENT_NS)
+            assert self._due_ns is not None
+            self._due_ns = self._steps.skip(self._due_ns, int(part.t_ns[place]))
+        self._heard_ns = int(part.t_ns[-1])
+        self._write(self._heard_ns)
+
+    def finish(self, end_ns: int) -> None:
+        """The session ends at `end_ns`."""
+        self._end_ns = end_ns
+        self._write(min(end_ns, self._heard_ns + SILENT_NS))
+
+    def result(self, refused: Mapping[str, int]) -> ExportResult:
+        """What the whole table holds."""
+        if self._due_ns is not None and not self._table.full:
+            self._steps.skip(self._due_ns, self._end_ns)
+        table, silences = self._table, self._steps.silences
+        return ExportResult(
+            table.path, table.rows, self._first_ns, self._last_ns, dict(refused), _left_out(table), silences
+        )
+
+    def _write(self, until_ns: int) -> None:
+        """Every row that is due by `until_ns`."""
+        import numpy as np
+
+        while self._due_ns is not None and self._due_ns <= until_ns and not self._table.full:
+            count = min(BATCH_ROWS, (until_ns - self._due_ns) // self._every_ns + 1)
+            due = self._due_ns + self._every_ns * np.arange(count)
+            self._table.write([due, *(one.at(due) for one in self._held)])
+            self._first_ns = self._due_ns if self._first_ns is None else self._first_ns
+            self._last_ns = self._due_ns + self._every_ns * (count - 1)
+            self._due_ns = self._last_ns + self._every_ns
 
 
 class _Held:

@@ -27,11 +27,11 @@ MAX_PAYLOAD: Final = 256 * 1024
 """Bytes. A hundred batched readings take about 4 kB; anything far above that is not a reading."""
 MAX_BATCH: Final = 10_000
 _ASCII_NUMBER: Final = re.compile(rb"\s*[-+]?(?:\d{1,40}(?:\.\d{0,40})?|\.\d{1,40})(?:[eE][-+]?\d{1,3})?\s*\Z")
-_TICK_NS: Final = {"s": 1_000_000_000, "ms": 1_000_000, "us": 1_000, "ns": 1}
+TICK_NS: Final = {"s": 1_000_000_000, "ms": 1_000_000, "us": 1_000, "ns": 1}
 _GREATEST_INT: Final = 1 << 64
 """Whole numbers from here on are refused; so are negative ones beyond half of it. A sensor's range ends far below both."""
 _WHOLE: Final = frozenset({int})
-_LATEST_NS: Final = 4_102_444_800_000_000_000  # year 2100: a later "time" is a wrong unit
+LATEST_NS: Final = 4_102_444_800_000_000_000  # year 2100: a later "time" is a wrong unit
 
 Decoded = list[Sample | Reject]
 _new: Final = tuple.__new__
@@ -110,14 +110,14 @@ def _time_ns(item: Any, time_format: str) -> int:
             delta = moment - datetime(1970, 1, 1, tzinfo=UTC)
             result = (delta.days * 86_400 + delta.seconds) * 1_000_000_000 + delta.microseconds * 1_000
         elif type(item) is int:
-            result = item * _TICK_NS[time_format]
+            result = item * TICK_NS[time_format]
         elif type(item) is float and math.isfinite(item):
-            result = round(item * _TICK_NS[time_format])
+            result = round(item * TICK_NS[time_format])
         else:
             raise ValueError
     except (ValueError, OverflowError):
         raise _Refused(RejectReason.BAD_TIME) from None
-    if not 0 <= result < _LATEST_NS:
+    if not 0 <= result < LATEST_NS:
         raise _Refused(RejectReason.BAD_TIME, "not in this century: is time_format right?")
     return result
 
@@ -150,7 +150,7 @@ class _SensorDecoder:
         self.whole = sensor.si.dimension == "count"
         # For the short way: types of a usual value, and the names under which value, time and sequence lie.
         self.kinds = frozenset({int}) if self.whole else frozenset({int, float})
-        self.tick_ns = _TICK_NS.get(sensor.time_format, 0)
+        self.tick_ns = TICK_NS.get(sensor.time_format, 0)
         self.value_name = _top_name(sensor.value)
         self.time_name = _top_name(sensor.time)
         self.sequence_name = _top_name(sensor.sequence)
@@ -174,7 +174,7 @@ class _SensorDecoder:
                     source = document.get(self.time_name)
                     if type(source) is int:
                         source *= self.tick_ns
-                        usual = 0 <= source < _LATEST_NS
+                        usual = 0 <= source < LATEST_NS
                     else:
                         usual = False
                 if self.sequence_name is not None:
@@ -200,7 +200,7 @@ class _SensorDecoder:
             stamps, tick_ns = document.get(self.time_name), self.tick_ns
             if type(stamps) is not list or len(stamps) != size or not _WHOLE.issuperset(map(type, stamps)):
                 return False
-            if min(stamps) < 0 or max(stamps) * tick_ns >= _LATEST_NS:
+            if min(stamps) < 0 or max(stamps) * tick_ns >= LATEST_NS:
                 return False
             sources = [stamp * tick_ns for stamp in stamps]
         if self.sequence_name is not None:
