@@ -7,6 +7,8 @@
 The core runs once, in the process that records; viewers get its snapshots and have no core of their own. So every screen
 shows the same height, the same alarms and the same references taken, from the first moment, and what one crew member
 acknowledges is recorded once and seen by all.
+
+Imports ui, runtime and what stands below them; neither report nor commands. Begin with `server`, then `hub` and `viewer`.
 """
 
 from typing import TYPE_CHECKING
