@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """The command's words."""
-    from monitor.commands.watch import positive
+    from monitor.commands.common.arguments import positive
 
     parser.add_argument("--rig", required=True, help="rig file (.toml), or the name of a shipped rig")
     parser.add_argument("--rules", metavar="FILE", help="rule catalogue (default: the one that comes with Stopmark)")

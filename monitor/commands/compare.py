@@ -2,15 +2,14 @@
 
 import argparse
 from collections import Counter
-from pathlib import Path
 from typing import TYPE_CHECKING
 
+from monitor.commands.common.arguments import rules_text
 from monitor.commands.common.progress import replaying
 from monitor.commands.common.session_range import add_sessions
 from monitor.errors import UserError
 
 if TYPE_CHECKING:
-    from monitor.adapters.sessions.chain import SessionChain
     from monitor.analysis.rule_comparison import Comparison, Difference
 
 
@@ -42,17 +41,6 @@ def run(args: argparse.Namespace) -> int:
             result = compare(chain, sets)
     _print(result, 1_000_000 if args.all else 100)
     return 1 if result.differences else 0
-
-
-def rules_text(name: str, chain: "SessionChain") -> tuple[str, str]:
-    """(TOML text, where it is from) of ``recorded``, ``shipped``, or a file."""
-    from monitor.config.rules_file import default_rules_path
-    from monitor.config.toml_file import read_text
-
-    if name == "recorded":
-        return chain.rules_text, f"{chain.path}: rules"
-    path = Path(default_rules_path() if name == "shipped" else name)
-    return read_text(path), str(path)
 
 
 def _print(result: "Comparison", most: int) -> None:

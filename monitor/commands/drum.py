@@ -5,9 +5,9 @@ import math
 import re
 from typing import TYPE_CHECKING, Final, NamedTuple
 
+from monitor.commands.common.arguments import length, weight
 from monitor.commands.common.progress import replaying
 from monitor.commands.common.session_range import add_stretch, session_path, stretch
-from monitor.commands.line import length, weight
 from monitor.errors import UserError
 from monitor.text import harmless
 from monitor.units import FOOT_M, INCH_M

@@ -11,7 +11,7 @@ from monitor.errors import UserError
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """The command's words."""
-    from monitor.commands.watch import positive
+    from monitor.commands.common.arguments import positive
 
     add_sessions(parser)
     parser.add_argument(

@@ -1,90 +1,29 @@
 """`stopmark line`: work of the drilling line by the textbook formulas, and as it was measured in sessions."""
 
 import argparse
-import re
 from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
+from monitor.commands.common.arguments import density, length, weight, weight_per_length, work
 from monitor.commands.common.progress import replaying
 from monitor.commands.common.session_range import add_kind, add_sessions, session_path
 from monitor.errors import UserError
 from monitor.units import (
     FOOT_M,
-    GALLON_M3,
     POUND_FORCE_N,
-    POUND_KG,
     STANDARD_GRAVITY_M_S2,
     TON_MILE_J,
-    UNITS,
-    Dimension,
 )
 
 if TYPE_CHECKING:
     from monitor.analysis.recording import Recording
     from monitor.config.rig import Rig
 
-_NUMBER: Final = re.compile(r"\s*([+-]?(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][+-]?\d+)?)\s*([A-Za-z/*0-9]*)\s*$")
-_POUND_PER_FOOT: Final = POUND_FORCE_N / FOOT_M
 _UNITS_TOLD: Final = (
     "Figures carry their unit: a LENGTH as 12090ft or 3685m, a WEIGHT as 75000lb, 75klb, 22t or 216kN, a WEIGHT/LENGTH as"
     " 17.55lb/ft, 26kg/m or 256N/m, a DENSITY as 9.6ppg, 1150kg/m3 or 1.15sg, WORK as 800tonmile or 900MJ."
 )
-PER_LENGTH: Final = {
-    "N/m": 1.0,
-    "kN/m": 1e3,
-    "kg/m": STANDARD_GRAVITY_M_S2,
-    "lb/ft": _POUND_PER_FOOT,
-    "lbf/ft": _POUND_PER_FOOT,
-}
-WEIGHTS: Final = {
-    "kg": STANDARD_GRAVITY_M_S2,
-    "t": 1e3 * STANDARD_GRAVITY_M_S2,
-    "lb": POUND_FORCE_N,
-    "klb": 1e3 * POUND_FORCE_N,
-}
-"""Masses that are meant as weights, in N."""
-DENSITIES: Final = {"kg/m3": 1.0, "ppg": POUND_KG / GALLON_M3, "sg": 1000.0}
-
-
-def _read(text: str, units: dict[str, float], what: str, example: str) -> float:
-    match = _NUMBER.match(text)
-    if match is None or match[2] not in units:
-        raise argparse.ArgumentTypeError(f"{text!r} is no {what}: give a number with {', '.join(units)}, as {example}")
-    if match[1].startswith("-"):
-        raise argparse.ArgumentTypeError(f"{text!r}: must not be below 0")
-    return float(match[1]) * units[match[2]]
-
-
-def _dimension(dimension: Dimension) -> dict[str, float]:
-    return {unit.name: unit.scale for unit in UNITS.values() if unit.dimension == dimension}
-
-
-def length(text: str) -> float:
-    """A length with its unit, in m."""
-    return _read(text, _dimension("length"), "length", "12090ft or 3685m")
-
-
-def weight(text: str) -> float:
-    """A weight with its unit, in N; kg, t and lb are taken as weights."""
-    return _read(text, _dimension("force") | WEIGHTS, "weight", "75000lb or 22t")
-
-
-def weight_per_length(text: str) -> float:
-    """A weight per length with its unit, in N/m."""
-    return _read(text, PER_LENGTH, "weight per length", "17.55lb/ft or 26kg/m")
-
-
-def density(text: str) -> float:
-    """A density with its unit, in kg/m3."""
-    return _read(text, DENSITIES, "density", "9.6ppg or 1150kg/m3")
-
-
-def work(text: str) -> float:
-    """Line work with its unit, in J."""
-    return _read(
-        text, _dimension("energy") | {"ton-miles": TON_MILE_J, "tonmile": TON_MILE_J}, "work", "800tonmile or 900MJ"
-    )
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:

@@ -12,14 +12,14 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import TypeVar
 
-from monitor.commands.watch import (
+from monitor.commands.common.arguments import (
     add_retention_arguments,
     add_rig_arguments,
     add_run_arguments,
-    live_driver,
     retention_of,
     size,
 )
+from monitor.commands.common.live_run import live_driver
 
 LOG = logging.getLogger(__name__)
 T = TypeVar("T")

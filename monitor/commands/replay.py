@@ -56,7 +56,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     """Play it."""
     from monitor.adapters.sessions.chain import SessionChain
-    from monitor.commands.compare import rules_text
+    from monitor.commands.common.arguments import rules_text
     from monitor.runtime.findings import Tally, print_finding
     from monitor.runtime.replay import ReplayDriver, play
 

@@ -12,8 +12,8 @@ import time
 from collections.abc import Callable
 from typing import TYPE_CHECKING, Any
 
+from monitor.commands.common.arguments import positive
 from monitor.commands.common.screen import show
-from monitor.commands.watch import positive
 from simulators.commands.simulate import add_scenario_arguments
 
 if TYPE_CHECKING:
@@ -40,7 +40,7 @@ def rate_of(text: str) -> float:
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """The command's words."""
-    from monitor.commands.watch import add_session_arguments
+    from monitor.commands.common.arguments import add_session_arguments
 
     add_scenario_arguments(parser)
     parser.add_argument("--rate", type=rate_of, default=1.0, help="stream seconds per second (default: 1)")
@@ -80,7 +80,7 @@ def run(args: argparse.Namespace) -> int:
     from monitor.adapters.host.line_writer import LineWriter
     from monitor.adapters.host.shutdown import Ending
     from monitor.adapters.mqtt.address import parse_broker_url
-    from monitor.commands.watch import live_driver
+    from monitor.commands.common.live_run import live_driver
     from monitor.config.rig_file import find_rig
     from monitor.runtime.findings import Tally, finding_line
     from monitor.runtime.live import run_for, summary_of

@@ -12,7 +12,7 @@ from dataclasses import asdict
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from monitor.commands.watch import positive
+from monitor.commands.common.arguments import positive
 from monitor.errors import UserError
 
 if TYPE_CHECKING:

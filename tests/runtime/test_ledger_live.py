@@ -19,7 +19,8 @@ from monitor.adapters.sessions.recorder import Recorder
 from monitor.analysis.ledger_entries import drafts
 from monitor.analysis.recording import collect
 from monitor.cli import main
-from monitor.commands.watch import add_arguments, live_driver
+from monitor.commands.common.live_run import live_driver
+from monitor.commands.watch import add_arguments
 from monitor.config.rig_file import find_rig
 from monitor.model.stream import GRID_NS, Action, ActionKind, Request
 from monitor.runtime.assembly import core_of, header_of

@@ -14,7 +14,7 @@ from monitor.adapters.sessions.chain import SessionChain
 from monitor.adapters.sessions.folder import session_files
 from monitor.adapters.sessions.reader import SessionReader
 from monitor.adapters.sessions.segments import SegmentedRecorder
-from monitor.commands.watch import live_driver
+from monitor.commands.common.live_run import live_driver
 from monitor.config.rig_file import find_rig
 from monitor.model.alarm import AlarmState
 from monitor.model.snapshot import Snapshot

@@ -26,7 +26,8 @@ from monitor.adapters.host.service_manager import Notifier
 from monitor.adapters.mqtt.address import BrokerUrl, parse_broker_url
 from monitor.adapters.mqtt.source import MqttSource
 from monitor.adapters.sessions.segments import Retention
-from monitor.commands import record, watch
+from monitor.commands import record
+from monitor.commands.common import arguments
 from monitor.config.rig_file import find_rig
 from monitor.config.rules_file import default_rules_path
 from monitor.config.toml_file import read_text
@@ -234,15 +235,15 @@ def test_bounds_on_what_is_kept(command: object, words: list[str], expected: Ret
     parser = ArgumentParser()
     command.add_arguments(parser)  # type: ignore[attr-defined]
     args = parser.parse_args(["--rig", "land", "--broker", "mqtt://h", *words])
-    assert watch.retention_of(args) == expected
+    assert arguments.retention_of(args) == expected
 
 
 @given(st.text(max_size=12))
 def test_a_bound_is_a_number_above_zero_or_refused(text: str) -> None:
-    for read in (watch.days, watch.share, watch.size):
+    for read in (arguments.days, arguments.share, arguments.size):
         taken = math.nan
         try:
-            taken = watch.bound(read)(text)
+            taken = arguments.bound(read)(text)
         except ArgumentTypeError as error:
             words = str(error)
         assert taken > 0.0 or "nor none" in words
@@ -297,7 +298,7 @@ def test_the_sample_unit_is_hardened_and_starts_a_command_that_is_understood() -
     args = parser.parse_args(words[2:])
     assert args.data == f"/var/lib/{service['StateDirectory']}"
     assert metrics_endpoint.is_loopback(args.metrics[0])
-    assert watch.retention_of(args) == Retention(90.0, 0.5, 2_000_000_000)
+    assert arguments.retention_of(args) == Retention(90.0, 0.5, 2_000_000_000)
     assert f"LoadCredential={args.credentials.removeprefix('${CREDENTIALS_DIRECTORY}/')}:" in UNIT.read_text()
 
 
