@@ -3,6 +3,7 @@
 import argparse
 import asyncio
 import os
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -82,6 +83,16 @@ class _Heard:
     good: int = 0
     why: str = ""
 
+    def result(self, rate: float, expected: float) -> str:
+        """What to say of a sensor that was heard `rate` times a second."""
+        if self.fresh == 0:
+            return "MISSING: only a retained message" if self.retained else "MISSING: nothing came"
+        if self.good == 0:
+            return f"REFUSED: {self.why}"
+        if rate < 0.5 * expected:
+            return "SLOW: less than half the expected rate"
+        return "alive" + (f"; some refused: {self.why}" if self.why else "")
+
 
 async def _listen(rig: "Rig", url: "BrokerUrl", seconds: float) -> int:
     from monitor.adapters.host.clock import StreamClock
@@ -121,18 +132,13 @@ async def _listen(rig: "Rig", url: "BrokerUrl", seconds: float) -> int:
     await asyncio.gather(task, return_exceptions=True)
     if not state["connected"]:
         raise UserError(f"no connection to the broker in {seconds:g} s: {state['words']}")
-    missing = 0
+    _print_heard(rig, heard, seconds)
+    return 1 if any(record.good == 0 for record in heard) else 0
+
+
+def _print_heard(rig: "Rig", heard: Sequence[_Heard], seconds: float) -> None:
     print(f"{'sensor':<22}{'topic':<40}{'per s':>8}{'expected':>10}  result")
     for sensor, record in zip(rig.sensors, heard, strict=True):
         rate = record.good / seconds
-        if record.fresh == 0:
-            result = "MISSING: only a retained message" if record.retained else "MISSING: nothing came"
-        elif record.good == 0:
-            result = f"REFUSED: {record.why}"
-        elif rate < 0.5 * sensor.rate_hz:
-            result = "SLOW: less than half the expected rate"
-        else:
-            result = "alive" + (f"; some refused: {record.why}" if record.why else "")
-        missing += record.good == 0
+        result = record.result(rate, sensor.rate_hz)
         print(f"{sensor.id:<22}{rig.topic(sensor):<40}{rate:>8.1f}{sensor.rate_hz:>10g}  {result}")
-    return 1 if missing else 0

@@ -33,13 +33,12 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--force", action="store_true", help="replace the file if it exists")
 
 
-def run(args: argparse.Namespace) -> int:
-    """Export."""
-    from monitor.adapters.host.output_file import check_out
-    from monitor.adapters.sessions.chain import SessionChain
-    from monitor.adapters.tables import export
-    from monitor.adapters.tables.table_file import FORMATS
+def check_words(args: argparse.Namespace) -> None:
+    """Look for options that do not go together.
 
+    Raises:
+        UserError: some do not.
+    """
     if args.signals and args.what != "signals":
         raise UserError("--signals: goes with --what signals")
     if args.every is not None and args.what in ("readings", "findings"):
@@ -50,6 +49,16 @@ def run(args: argparse.Namespace) -> int:
         raise UserError(f"--own-units: {args.what} are SI")
     if args.what == "findings" and (args.start or args.end):
         raise UserError("--from and --to: findings are exported whole")
+
+
+def run(args: argparse.Namespace) -> int:
+    """Export."""
+    from monitor.adapters.host.output_file import check_out
+    from monitor.adapters.sessions.chain import SessionChain
+    from monitor.adapters.tables import export
+    from monitor.adapters.tables.table_file import FORMATS
+
+    check_words(args)
     check_out(args.out, [f".{ending}" for ending in FORMATS], args.force, args.sessions)
     with SessionChain(args.sessions) as chain:
         from_ns, to_ns = stretch(args, chain)
