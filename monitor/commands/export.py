@@ -57,6 +57,7 @@ def run(args: argparse.Namespace) -> int:
     from monitor.adapters.sessions.chain import SessionChain
     from monitor.adapters.tables import export
     from monitor.adapters.tables.table_file import FORMATS
+    from monitor.analysis.signal_table import export_signals
 
     check_words(args)
     check_out(args.out, [f".{ending}" for ending in FORMATS], args.force, args.sessions)
@@ -71,8 +72,6 @@ def run(args: argparse.Namespace) -> int:
             result = export.export_resampled(sessions, args.out, every_ns, from_ns, to_ns, args.own_units)
         elif args.what == "signals":
             names = [name.strip() for name in args.signals.split(",")] if args.signals else ()
-            from monitor.analysis.signal_table import export_signals
-
             result = export_signals(sessions, args.out, every_ns, names, from_ns, to_ns)
         else:
             result = export.export_findings(sessions, args.out)

@@ -26,7 +26,7 @@ from monitor.adapters.host.service_manager import Notifier
 from monitor.adapters.mqtt.address import BrokerUrl, parse_broker_url
 from monitor.adapters.mqtt.source import MqttSource
 from monitor.adapters.sessions.segments import Retention
-from monitor.commands import record
+from monitor.commands import record, watch
 from monitor.commands.common import arguments
 from monitor.config.rig_file import find_rig
 from monitor.config.rules_file import default_rules_path
