@@ -343,7 +343,7 @@ def test_an_installed_wheel_finds_its_configuration(tmp_path: Path) -> None:
     )  # fmt: skip
     assert done.returncode == 0, done.stderr
     code = (
-        "from monitor.config import shipped_rigs; from monitor.config.toml_file import config_root; import monitor; "
+        "from monitor.config.rig_file import shipped_rigs; from monitor.config.toml_file import config_root; import monitor; "
         "print(monitor.__file__, sorted(shipped_rigs()), (config_root() / 'rules.toml').exists())"
     )
     told = subprocess.run(
