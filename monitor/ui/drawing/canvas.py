@@ -51,6 +51,11 @@ def name_that_fits(name: str, width: int) -> str:
     return f"{printable(name[: width - 1 - end])}…{printable(name[-end:])}"
 
 
+def first_that_fits(choices: Sequence[str], width: int) -> str:
+    """The first of `choices` that fits in `width` cells, the last one when none does."""
+    return next((text for text in choices if cell_len(text) <= width), choices[-1])
+
+
 def wrapped(text: str, width: int, rows: int) -> list[str]:
     """`text` in at most `rows` lines of whole words; the last one ends in "…" when not all of it fits."""
     lines: list[str] = []
@@ -181,10 +186,7 @@ class Area:
 
     def best(self, x: int, y: int, choices: Sequence[str], role: Role = "strong") -> int:
         """Draw the first of `choices` that fits whole; the last one counts as cut when none does."""
-        for text in choices:
-            if x + cell_len(text) <= self.width:
-                return self.figure(x, y, text, role)
-        return self.figure(x, y, choices[-1], role)
+        return self.figure(x, y, first_that_fits(choices, self.width - x), role)
 
     def right(self, x_end: int, y: int, text: str, role: Role = "base") -> int:
         """Draw `text` so that it ends before column `x_end`; returns its first column."""

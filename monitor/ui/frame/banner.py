@@ -1,12 +1,15 @@
 """The worst alarm: its word, shape and message, what to look at, and the alarms behind it."""
 
+from collections.abc import Sequence
+from dataclasses import dataclass
+
 from rich.cells import cell_len
 
 from monitor.model.alarm import AlarmState, AlarmView, Severity
 from monitor.presentation.format import clock, span
 from monitor.runtime.driver import LAST_RUN
 from monitor.ui.bell import RINGS
-from monitor.ui.drawing.canvas import Area, printable, wrapped
+from monitor.ui.drawing.canvas import Area, first_that_fits, printable, words_that_fit, wrapped
 from monitor.ui.drawing.theme import FILL_ROLE, SHAPE, TEXT_ROLE, Role
 from monitor.ui.queries import (
     data_severity,
@@ -18,6 +21,10 @@ from monitor.ui.queries import (
 from monitor.ui.view import FROZEN_S, View
 
 SILENCED = "bell silenced"
+_LEFT = 2
+"""Column at which each row begins."""
+_GAP = 3
+"""Columns between two alarms of one row."""
 TOLD_S = 240.0
 """How long after its start a run tells what it took up from the one before."""
 
@@ -32,7 +39,7 @@ def banner(area: Area, view: View) -> None:
     if view.frozen_s > FROZEN_S:
         _frozen(area, view)
     elif alarms:
-        _alarm(area, view, alarms)
+        paint(area, banner_text(alarms, area.width, area.height, view.snap.silenced, view.snap.health.note))
     else:
         _calm(area, view)
 
@@ -99,59 +106,111 @@ def nothing_to_acknowledge(alarm: AlarmView) -> bool:
     return alarm.prompt and alarm.state is AlarmState.ACKNOWLEDGED
 
 
-def _alarm(area: Area, view: View, alarms: list[AlarmView]) -> None:
+@dataclass(frozen=True, slots=True)
+class BannerText:
+    """What the banner says where alarms stand, chosen for its width and height."""
+
+    role: Role
+    head: str
+    """Shape and word of the worst alarm's severity."""
+    lines: tuple[str, ...]
+    """Message and guidance; the first line stands beside the head."""
+    tail: str
+    """State, since when, and how many more; at the right end of the first row."""
+    rows: int
+    """How many rows are filled with the alarm's colour."""
+    others: tuple[tuple[str, Role], ...] = ()
+    """The alarms behind it, for the row below."""
+
+    @property
+    def column(self) -> int:
+        """Where the first line begins."""
+        return _LEFT + cell_len(self.head) + 2
+
+
+def banner_text(
+    alarms: Sequence[AlarmView], width: int, height: int, silenced: bool = False, note: str = ""
+) -> BannerText:
+    """The words of the banner for `alarms`, worst first, in `width` columns and `height` rows.
+
+    `silenced` says that the bell is off, `note` why there is no connection, where that is one of the alarms.
+    """
     worst = alarms[0]
-    role = "fill_notice" if gone(worst) else FILL_ROLE[worst.severity]
     cause = next((alarm for alarm in alarms if alarm.signal == "disconnected"), None)
-    last = (area.height >= 4 or cause not in (None, worst)) and len(alarms) > 1
-    height = area.height - (1 if last or area.height >= 4 else 0)
+    over = gone(worst)
+    # The last row is kept free for the other alarms, in a low banner only where the cause of them all is among those.
+    rows = height - (1 if height >= 4 or cause not in (None, worst) else 0)
+    head = f"{SHAPE[worst.severity]} {worst.severity.name}"
+    message = " ".join(printable(worst.message).split())
+    beside = width - (_LEFT + cell_len(head) + 2)
+    # The message comes before its state and time; those are left out where they would break it.
+    tail = first_that_fits(_tails(alarms, silenced), beside - cell_len(message) - 3)
+    guidance = note if worst is cause and note else worst.guidance
+    lines = _message_lines(message, beside - (cell_len(tail) + 3 if tail else 1), width - 3, rows)
+    lines += wrapped(guidance, width - 3, max(0, rows - len(lines)))
+    tall = rows if worst.severity >= Severity.WARNING and not over and height >= 4 else 2
+    filled = min(height, max(tall, len(lines)))
+    others: tuple[tuple[str, Role], ...] = ()
+    if len(alarms) > 1 and filled < height:
+        # A lost connection explains most other alarms: it is named first, with its reason.
+        rest = sorted(alarms[1:], key=lambda alarm: alarm is not cause)
+        others = _reason(rest[0], width, note) if rest[0] is cause and note else _others(rest, width)
+    return BannerText("fill_notice" if over else FILL_ROLE[worst.severity], head, tuple(lines), tail, filled, others)
+
+
+def _tails(alarms: Sequence[AlarmView], silenced: bool) -> tuple[str, ...]:
+    """What may stand at the right end, the most telling first."""
+    worst = alarms[0]
     state = "held blind" if worst.blind else STATE_WORDS.get(worst.state, str(worst.state))
     if nothing_to_acknowledge(worst) and not worst.blind:
         state = "cue"
-    more = f"+{len(alarms) - 1}" if len(alarms) > 1 else ""
-    if view.snap.silenced and any(alarm.state in RINGS for alarm in alarms):
-        state, more = f"{state} · {SILENCED}", f"{SILENCED} {more}".rstrip()
-    head = f"{SHAPE[worst.severity]} {worst.severity.name}"
-    x = 2 + cell_len(head) + 2
-    message = " ".join(printable(worst.message).split())
-    # The message comes before its state and time; those are left out where they would break it.
-    count = more.removeprefix(SILENCED).strip()
-    for tail in (f"{state} · {clock(worst.since_ns)}  {count}".rstrip(), f"{state}  {count}".rstrip(), more):
-        room = area.width - x - (cell_len(tail) + 3 if tail else 1)
-        if cell_len(message) <= room:
-            break
+    count = f"+{len(alarms) - 1}" if len(alarms) > 1 else ""
+    least = count
+    if silenced and any(alarm.state in RINGS for alarm in alarms):
+        state, least = f"{state} · {SILENCED}", f"{SILENCED} {count}".rstrip()
+    return f"{state} · {clock(worst.since_ns)}  {count}".rstrip(), f"{state}  {count}".rstrip(), least
+
+
+def _message_lines(message: str, room: int, width: int, rows: int) -> list[str]:
+    """The message in one line of `room` columns; where it is longer it goes on in lines of `width`."""
     lines = wrapped(message, room, 1)
     if lines and lines[0].endswith("…"):
         first = lines[0].removesuffix("…").rstrip()
-        lines = [first, *wrapped(message[len(first) :], area.width - 3, max(1, height - 2))]
-    guidance = view.snap.health.note if worst is cause and view.snap.health.note else worst.guidance
-    lines += wrapped(guidance, area.width - 3, max(0, height - len(lines)))
-    tall = height if worst.severity >= Severity.WARNING and not gone(worst) and area.height >= 4 else 2
-    filled = area.part(0, 0, area.width, max(tall, len(lines)))
-    filled.fill(role)
-    filled.put(2, 0, head, role)
-    filled.right(area.width - 1, 0, tail, role)
-    for y, line in enumerate(lines):
-        filled.put(x if y == 0 else 2, y, line, role)
-    if len(alarms) > 1 and filled.height < area.height:
-        # A lost connection explains most other alarms: it is named first, with its reason.
-        rest = sorted(alarms[1:], key=lambda alarm: alarm is not cause)
-        _others(area.part(0, filled.height, area.width, 1), rest, view.snap.health.note if rest[0] is cause else "")
+        return [first, *wrapped(message[len(first) :], width, max(1, rows - 2))]
+    return lines
 
 
-def _others(area: Area, alarms: list[AlarmView], note: str) -> None:
-    """The alarms behind the worst, as many as fit; `note` is why the first one stands."""
-    if note:
-        first = alarms[0]
-        text = f"{first.message}: {note}" if area.width >= 76 else note
-        area.say(2, 0, f"{SHAPE[first.severity]} {text}", TEXT_ROLE[first.severity], area.width - 3)
-        return
-    x = 2
+def _reason(alarm: AlarmView, width: int, note: str) -> tuple[tuple[str, Role], ...]:
+    """The one alarm that explains the others, and why it stands."""
+    text = f"{alarm.message}: {note}" if width >= 76 else note
+    return ((words_that_fit(f"{SHAPE[alarm.severity]} {text}", width - 3), TEXT_ROLE[alarm.severity]),)
+
+
+def _others(alarms: Sequence[AlarmView], width: int) -> tuple[tuple[str, Role], ...]:
+    """The alarms behind the worst, as many as fit, and how many are left."""
+    x = _LEFT
+    told: list[tuple[str, Role]] = []
     for index, alarm in enumerate(alarms):
-        text = f"{SHAPE[alarm.severity]} {printable(alarm.message)}{' (gone)' if gone(alarm) else ''}"
+        over = gone(alarm)
+        text = f"{SHAPE[alarm.severity]} {printable(alarm.message)}{' (gone)' if over else ''}"
         left = len(alarms) - index
         more = f"and {left} more"
-        if x + cell_len(text) > area.width - (cell_len(more) + 3 if left > 1 else 1):
-            area.say(x, 0, more if index else f"{left} more: see Alarms", "dim")
-            return
-        x = area.put(x, 0, text, "dim" if gone(alarm) else TEXT_ROLE[alarm.severity]) + 3
+        if x + cell_len(text) > width - (cell_len(more) + _GAP if left > 1 else 1):
+            told.append((words_that_fit(more if index else f"{left} more: see Alarms", width - x), "dim"))
+            break
+        told.append((text, "dim" if over else TEXT_ROLE[alarm.severity]))
+        x += cell_len(text) + _GAP
+    return tuple(told)
+
+
+def paint(area: Area, text: BannerText) -> None:
+    """Draw the banner's words."""
+    filled = area.part(0, 0, area.width, text.rows)
+    filled.fill(text.role)
+    filled.put(_LEFT, 0, text.head, text.role)
+    filled.right(area.width - 1, 0, text.tail, text.role)
+    for y, line in enumerate(text.lines):
+        filled.put(text.column if y == 0 else _LEFT, y, line, text.role)
+    x = _LEFT
+    for words, role in text.others:
+        x = area.put(x, text.rows, words, role) + _GAP

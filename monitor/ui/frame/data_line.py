@@ -1,8 +1,11 @@
 """One row on how far the figures can be trusted."""
 
+from math import isnan
+
 from rich.cells import cell_len
 
 from monitor.model.reading import Validity
+from monitor.model.snapshot import Snapshot
 from monitor.presentation.format import plain
 from monitor.ui.drawing.canvas import Area, printable
 from monitor.ui.drawing.theme import SHAPE, TEXT_ROLE, Role
@@ -19,49 +22,63 @@ from monitor.ui.view import View
 
 def data_line(area: Area, view: View) -> None:
     """One row on how far the figures can be trusted."""
-    snap = view.snap
-    severity = data_severity(snap)
-    total = len(snap.sensors)
-    stale, bad = stale_sensors(snap), bad_sensors(snap)
-    parts: list[str] = []
-    if snap.health.connected is False:
-        parts.append("BROKER NOT CONNECTED")
-    if height(snap).validity >= Validity.INVALID:
-        parts.append("HEIGHT UNKNOWN")
-    elif height(snap).validity is Validity.DEGRADED:
-        parts.append("height degraded")
-    if stale:
-        parts.append(f"{len(stale)} of {total} SILENT: {', '.join(stale)}")
-    if bad:
-        parts.append(f"{len(bad)} of {total} REFUSED: {', '.join(bad)}")
-    if snap.blind_rules:
-        parts.append(f"{rules_in_words(snap.blind_rules)} blind")
-    rejects = sum(snap.rejects.values())
-    quiet = [f"{total - len(stale) - len(bad)} of {total} sensors good"] if not (stale or bad) else []
-    if aside := len(put_aside(snap)):
-        quiet.append(f"{aside} put aside")
-    quiet.append(f"{rejects} refused")
-    if snap.health.dropped:
-        quiet.append(f"{snap.health.dropped} dropped")
-    if snap.health.lag_s == snap.health.lag_s:
-        quiet.append(f"lag {plain(snap.health.lag_s, 2)} s")
+    severity = data_severity(view.snap)
     if severity is None:
-        if snap.blind_rules:
-            quiet.insert(1, f"{rules_in_words(snap.blind_rules)} not judged yet")
         area.put(1, 0, "DATA OK", "dim")
-        _parts(area, 10, quiet, "dim")
+        _parts(area, 10, _counts(view.snap, trouble=False), "dim")
         return
     role = TEXT_ROLE[severity]
     x = area.put(1, 0, f"{SHAPE[severity]} DATA", role) + 2
-    # Every trouble is named before any of them is spelled out: names of sensors go first when the room is short.
+    room = area.width - x - 1
+    x = area.say(x, 0, _shortened(_troubles(view.snap), room), role, room) + 3
+    _parts(area, x, _counts(view.snap, trouble=True), "dim")
+
+
+def _troubles(snap: Snapshot) -> list[str]:
+    """What is wrong with the data, worst first; after a colon which sensors."""
+    total = len(snap.sensors)
+    troubles: list[str] = []
+    if snap.health.connected is False:
+        troubles.append("BROKER NOT CONNECTED")
+    if height(snap).validity >= Validity.INVALID:
+        troubles.append("HEIGHT UNKNOWN")
+    elif height(snap).validity is Validity.DEGRADED:
+        troubles.append("height degraded")
+    for sensors, word in ((stale_sensors(snap), "SILENT"), (bad_sensors(snap), "REFUSED")):
+        if sensors:
+            troubles.append(f"{len(sensors)} of {total} {word}: {', '.join(sensors)}")
+    if snap.blind_rules:
+        troubles.append(f"{rules_in_words(snap.blind_rules)} blind")
+    return troubles
+
+
+def _counts(snap: Snapshot, trouble: bool) -> list[str]:
+    """Figures for whoever looks closer. Rules not judged are among them where there is no `trouble` that says so."""
+    counts: list[str] = []
+    if not (stale_sensors(snap) or bad_sensors(snap)):
+        counts.append(f"{len(snap.sensors)} of {len(snap.sensors)} sensors good")
+    if snap.blind_rules and not trouble:
+        counts.append(f"{rules_in_words(snap.blind_rules)} not judged yet")
+    if aside := len(put_aside(snap)):
+        counts.append(f"{aside} put aside")
+    counts.append(f"{sum(snap.rejects.values())} refused")
+    if snap.health.dropped:
+        counts.append(f"{snap.health.dropped} dropped")
+    if not isnan(snap.health.lag_s):
+        counts.append(f"lag {plain(snap.health.lag_s, 2)} s")
+    return counts
+
+
+def _shortened(parts: list[str], room: int) -> str:
+    """`parts` in `room` cells. Every trouble is named before any of them is spelled out: names of sensors go first when the
+    room is short."""
     text = " · ".join(parts)
-    if cell_len(printable(text)) > area.width - x - 1:
-        parts = [part.partition(":")[0] for part in parts]
-        while len(parts) > 1 and cell_len(" · ".join(parts)) > area.width - x - 1:
-            parts.pop()
-        text = " · ".join(parts)
-    x = area.say(x, 0, text, role, area.width - x - 1) + 3
-    _parts(area, x, quiet, "dim")
+    if cell_len(printable(text)) <= room:
+        return text
+    parts = [part.partition(":")[0] for part in parts]
+    while len(parts) > 1 and cell_len(" · ".join(parts)) > room:
+        parts.pop()
+    return " · ".join(parts)
 
 
 def _parts(area: Area, x: int, parts: list[str], role: Role) -> None:

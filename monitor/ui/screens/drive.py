@@ -8,6 +8,7 @@ Height, speed, room, the banner and the state of the data are there at every siz
 from dataclasses import dataclass
 from functools import partial
 from math import inf, isfinite, nan
+from typing import NamedTuple
 
 from monitor.model.reading import Validity, Value
 from monitor.model.snapshot import HoistState
@@ -130,32 +131,54 @@ def _margin(view: View, margin: Value) -> str:
 
 def _room(area: Area, view: View, plan: Plan) -> int:
     """Room to the limit that lies ahead (both when still), reach and margin; returns the rows used."""
-    units, snap = view.units, view.snap
-    way = heading(snap)
+    way = heading(view.snap)
     half = plan.split(area.width)
     rows = digits.rows_of(plan.room)
-    names = {1: ("room_up", "margin_up", "ROOM UP ▲"), -1: ("room_down", "margin_down", "ROOM DOWN ▼")}
     if way == 0:
         for x, key in ((0, 1), (half, -1)):
-            name, _, title = names[key]
-            value = snap.value(name)
-            _room_caption(area, x, view, key, title, value)
-            large = area.part(x, 1, half - 1, rows)
-            words = "ROOM " + word(value).upper()
-            _large(large, units.figure(value, "length"), plan.room, words, _figure_role(value))
-        return rows + 1 + plan.gap
-    room_name, margin_name, title = names[way]
-    room, margin, reach = snap.value(room_name), snap.value(margin_name), snap.value("reach_assured")
-    _room_caption(area, 0, view, way, title, room)
-    large = area.part(0, 1, half - 1, rows)
-    _large(large, units.figure(room, "length"), plan.room, "ROOM " + word(room).upper(), _figure_role(margin))
-    side = area.part(half, 0, area.width - half, rows + 1)
+            _room_figure(area.part(x, 0, half - 1, rows + 1), view, plan, key, view.value(_ROOM[key].room))
+    else:
+        _room_figure(area.part(0, 0, half - 1, rows + 1), view, plan, way, view.value(_ROOM[way].margin))
+        side = area.part(half, 0, area.width - half, rows + 1)
+        _beside_room(side, view, way)
+        _bars(side, view, way)
+    return rows + 1 + plan.gap
+
+
+class _Names(NamedTuple):
+    """Signals of one direction, and what its room is called."""
+
+    room: str
+    margin: str
+    brake_time: str
+    title: str
+
+
+_ROOM = {
+    1: _Names("room_up", "margin_up", "brake_time_up", "ROOM UP ▲"),
+    -1: _Names("room_down", "margin_down", "brake_time_down", "ROOM DOWN ▼"),
+}
+
+
+def _room_figure(area: Area, view: View, plan: Plan, way: int, judged: Value) -> None:
+    """The room in one direction, large, in a colour that tells whether `judged` is below nought."""
+    room = view.value(_ROOM[way].room)
+    _room_caption(area, 0, view, way, _ROOM[way].title, room)
+    figure = view.units.figure(room, "length")
+    large = area.part(0, 1, area.width, area.height - 1)
+    _large(large, figure, plan.room, "ROOM " + word(room).upper(), _figure_role(judged))
+
+
+def _beside_room(side: Area, view: View, way: int) -> None:
+    """Reach, margin, allowed speed and the time left to brake, in rows."""
+    units, snap = view.units, view.snap
+    reach, margin = snap.value("reach_assured"), snap.value(_ROOM[way].margin)
     lines: list[tuple[str, str, Role]] = [
         ("reach", _or_no_stop(view, reach), "strong"),
         ("margin", _margin(view, margin), _margin_role(margin)),
         ("allowed", units.value(snap.value("allowed_speed"), "speed"), "strong"),
     ]
-    late = snap.value("brake_time_up" if way > 0 else "brake_time_down")
+    late = snap.value(_ROOM[way].brake_time)
     if late.known and late.number <= 0:
         lines.append(("brake", "▲ NOW", "danger"))
     elif late.known and late.number < 100:
@@ -163,7 +186,13 @@ def _room(area: Area, view: View, plan: Plan) -> int:
     for y, (label, text, role) in enumerate(lines[: side.height]):
         side.put(0, y, label, "dim")
         side.best(10 if side.width >= 24 else 9, y, (text, text.partition(" ")[0]), role)
-    bar_width = area.width - half - 24
+
+
+def _bars(side: Area, view: View, way: int) -> None:
+    """How much of the room the reach takes, and of the allowed speed the speed, where there is a width for bars."""
+    snap = view.snap
+    room, reach = snap.value(_ROOM[way].room), snap.value("reach_assured")
+    bar_width = side.width - 24
     if bar_width >= 8 and room.known and reach.known and room.number > 0 and snap.marks.stops:
         share = reach.number / room.number
         bars.level(side, 22, 0, bar_width, share, "danger" if share > 1 else "bar")
@@ -171,7 +200,6 @@ def _room(area: Area, view: View, plan: Plan) -> int:
         if allowed.known and speed.known and allowed.number > 0:
             share = abs(speed.number) / allowed.number
             bars.level(side, 22, 2, bar_width, share, "danger" if share > 1 else "bar")
-    return rows + 1 + plan.gap
 
 
 def _room_caption(area: Area, x: int, view: View, way: int, title: str, room: Value) -> None:

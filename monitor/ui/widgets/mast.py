@@ -154,8 +154,6 @@ def _marks(area: Area, mast: Area, x: int, width: int, scale: Scale, view: View)
     marks = snap.marks
     assured = marks.assured_up_m if way > 0 else marks.assured_down_m
     here = height(snap).number
-    inner = _inner(mast)
-    left = (mast.width - inner) // 2
     if way == 0:
         area.put(x, scale.row(here), "◄", "block")
         return
@@ -163,13 +161,8 @@ def _marks(area: Area, mast: Area, x: int, width: int, scale: Scale, view: View)
     past = not marks.stops or (isfinite(assured) and (assured - limit) * way > 0)
     role: Role = "alert" if past else "mark"
     end = assured if marks.stops and isfinite(assured) else (snap.limits.crown_m if way > 0 else snap.limits.floor_m)
-    block_row = scale.row(here)
     end_row = scale.row(end)
-    middle = left + inner // 2
-    top_row = max(0, scale.half_row(here) - 1) // 2
-    for y in range(min(block_row, end_row), max(block_row, end_row) + 1):
-        if y not in (block_row, top_row):
-            mast.put(middle, y, ("▲" if way > 0 else "▼") if y == end_row else "┆", role)
+    _way(mast, scale, here, end_row, "▲" if way > 0 else "▼", role)
     if not marks.stops:
         area.put(x, end_row, "no stop" if width >= 7 else "!!", "alert")
         return
@@ -179,6 +172,16 @@ def _marks(area: Area, mast: Area, x: int, width: int, scale: Scale, view: View)
             area.put(x, row, "◁ exp." if width >= 7 else "◁", role)
     if isfinite(assured):
         area.put(x, end_row, "◀ stop" if width >= 7 else "◀", role)
+
+
+def _way(mast: Area, scale: Scale, here_m: float, end_row: int, tip: str, role: Role) -> None:
+    """The way from the block to the row where it ends."""
+    inner = _inner(mast)
+    middle = (mast.width - inner) // 2 + inner // 2
+    block_row, top_row = scale.row(here_m), max(0, scale.half_row(here_m) - 1) // 2
+    for y in range(min(block_row, end_row), max(block_row, end_row) + 1):
+        if y not in (block_row, top_row):
+            mast.put(middle, y, tip if y == end_row else "┆", role)
 
 
 def _unknown(mast: Area) -> None:
