@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Final, NamedTuple
 
 from monitor.commands.common.arguments import length, weight
 from monitor.commands.common.progress import replaying
-from monitor.commands.common.session_range import add_stretch, session_path, stretch
+from monitor.commands.common.session_range import add_session_range, session_path, session_range
 from monitor.errors import UserError
 from monitor.text import harmless
 from monitor.units import FOOT_M, INCH_M
@@ -82,7 +82,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--doubt", type=length, metavar="LENGTH",
         help="how well heights were read, standard deviation (default: the rig file's reference.sigma_m)",
     )  # fmt: skip
-    add_stretch(fit)
+    add_session_range(fit)
 
 
 def run(args: argparse.Namespace) -> int:
@@ -238,7 +238,7 @@ def _from_sessions(args: argparse.Namespace) -> "_Source":
                 f"--rig {args.rig} is {rig.name} with {rig.line.lines} lines, {chain.name} of {recorded.name} with"
                 f" {recorded.line.lines}: give the file of the same rig"
             )
-        from_ns, to_ns = stretch(args, chain)
+        from_ns, to_ns = session_range(args, chain)
         simulated = "SIMULATED" in chain.mode
         doubt = recorded.reference.sigma_m if args.doubt is None else args.doubt
         with replaying(chain.seconds, recorded.name):

@@ -4,8 +4,8 @@ import argparse
 from collections.abc import Sequence
 from pathlib import Path
 
-from monitor.commands.common.progress import Patience
-from monitor.commands.common.session_range import add_sessions, add_stretch, stretch
+from monitor.commands.common.progress import Progress
+from monitor.commands.common.session_range import add_session_range, add_sessions, session_range
 from monitor.errors import UserError
 
 
@@ -29,7 +29,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument("--signals", metavar="NAME,NAME", help="some of the signals only")
     parser.add_argument("--own-units", action="store_true", help="each sensor's own unit instead of SI")
-    add_stretch(parser)
+    add_session_range(parser)
     parser.add_argument("--force", action="store_true", help="replace the file if it exists")
 
 
@@ -62,10 +62,10 @@ def run(args: argparse.Namespace) -> int:
     check_words(args)
     check_out(args.out, [f".{ending}" for ending in FORMATS], args.force, args.sessions)
     with SessionChain(args.sessions) as chain:
-        from_ns, to_ns = stretch(args, chain)
+        from_ns, to_ns = session_range(args, chain)
         sessions = [session.path for session in chain.sessions]
     every_ns = round((1.0 if args.every is None else args.every) * 1e9)
-    with Patience(f"writing {args.out.name}"):
+    with Progress(f"writing {args.out.name}"):
         if args.what == "readings":
             result = export.export_readings(sessions, args.out, from_ns, to_ns, args.own_units)
         elif args.what == "resampled":

@@ -4,7 +4,7 @@ import argparse
 import json
 from pathlib import Path
 
-from monitor.commands.common.progress import Patience
+from monitor.commands.common.progress import Progress
 from monitor.errors import UserError
 from monitor.text import harmless
 
@@ -49,7 +49,7 @@ def run(args: argparse.Namespace) -> int:
     core = core_of(log.rig, rules, str(rules_path))
     header = header_of(log.rig, rules, "IMPORTED", log.start_ns) | {"source": args.log.name}
     try:
-        with Patience(f"reading {args.log.name}"), Recorder(args.out, header, wait=True) as recorder:
+        with Progress(f"reading {args.log.name}"), Recorder(args.out, header, wait=True) as recorder:
             runner = Runner(core, recorder)
             for frame in log.frames():
                 if core.now_ns and frame.t_ns - core.now_ns > LONG_GAP_NS:

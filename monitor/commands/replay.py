@@ -7,7 +7,7 @@ import math
 from typing import TYPE_CHECKING
 
 from monitor.commands.common.screen import add_screen_arguments, show
-from monitor.commands.common.session_range import add_sessions, add_stretch, stretch
+from monitor.commands.common.session_range import add_session_range, add_sessions, session_range
 from monitor.errors import UserError
 
 if TYPE_CHECKING:
@@ -35,7 +35,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     add_sessions(parser)
     parser.add_argument("--speed", type=speed_of, default=None, help="0.1 to 1000, or max (default: 1; headless: max)")
     where = parser.add_mutually_exclusive_group()
-    add_stretch(parser, begin=where)
+    add_session_range(parser, begin=where)
     where.add_argument(
         "--at", metavar="FINDING",
         help="begin 5 s before a finding: its name (brake-now-up; brake-now-up:2 is the second of them), as report and"
@@ -65,7 +65,7 @@ def run(args: argparse.Namespace) -> int:
         raise UserError("--loop and --paused are for the screen: leave them out with --headless")
     with SessionChain(args.sessions) as session:
         text, where = rules_text(args.rules, session)
-        from_ns, to_ns = stretch(args, session, finding_ns(args.at, session) if args.at else None)
+        from_ns, to_ns = session_range(args, session, finding_ns(args.at, session) if args.at else None)
         tally = Tally()
         driver = ReplayDriver(
             session, speed, (print_finding, tally) if args.headless else (), rules_text=text, rules_path=where,

@@ -5,7 +5,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from monitor.commands.common.progress import replaying
-from monitor.commands.common.session_range import add_sessions, add_stretch, stretch
+from monitor.commands.common.session_range import add_session_range, add_sessions, session_range
 from monitor.errors import UserError
 
 if TYPE_CHECKING:
@@ -16,7 +16,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     """The command's words."""
     add_sessions(parser)
     parser.add_argument("-o", "--out", metavar="FILE", type=Path, required=True, help="the page to write (.html)")
-    add_stretch(parser)
+    add_session_range(parser)
     parser.add_argument("--data", metavar="DIR", type=Path, help="folder of the rig's ledger, to report from that, too")
     parser.add_argument("--units", choices=("si", "metric", "field"), help="units (default: the rig's)")
     parser.add_argument("--force", action="store_true", help="replace the file if it exists")
@@ -45,7 +45,7 @@ def run(args: argparse.Namespace) -> int:
     from monitor.report.page import make_report
 
     with SessionChain(args.sessions) as chain:
-        from_ns, to_ns = stretch(args, chain)
+        from_ns, to_ns = session_range(args, chain)
         seconds = ((to_ns or chain.end_ns) - (from_ns or chain.t_first_ns)) * 1e-9
         with replaying(min(seconds, chain.seconds), chain.rig.name):
             recording = collect(chain, from_ns, to_ns, args.jobs or processors())

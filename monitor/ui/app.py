@@ -30,7 +30,7 @@ from monitor.ui import key_hints
 from monitor.ui.bell import Bell
 from monitor.ui.dialogs import WIDEST_HELP, Ask, Help
 from monitor.ui.drawing.canvas import Canvas
-from monitor.ui.drawing.canvas_widget import Face
+from monitor.ui.drawing.canvas_widget import CanvasWidget
 from monitor.ui.drawing.theme import THEMES, Depth, Palette, ThemeName, palette, textual_theme
 from monitor.ui.help_text import help_text
 from monitor.ui.history import History
@@ -38,7 +38,7 @@ from monitor.ui.keys.key import MOVES, Key
 from monitor.ui.page import draw_page, draw_waiting
 from monitor.ui.queries import standing
 from monitor.ui.screens import SCREENS, ScreenSpec
-from monitor.ui.view import KeyRow, Look, ReplayView, View, as_known
+from monitor.ui.view import KeyRow, ReplayView, ScreenState, View, without_unknown_motion
 
 HERTZ: Final = 10
 LOOK_S: Final = 1.0
@@ -76,12 +76,12 @@ class StopmarkApp(App[int]):
         self.history = History()
         self.who = ""
         self.error = ""
-        self.face_theme: ThemeName = theme
+        self.screen_theme: ThemeName = theme
         self._depth: Depth = depth or self._terminal_depth()
         self._palettes: dict[ThemeName, Palette] = {name: palette(name, self._depth) for name in THEMES}
         self._who_since_ns = 0
-        self._face = Face()
-        self._looks: dict[str, Look] = {}
+        self._canvas_widget = CanvasWidget()
+        self._screen_states: dict[str, ScreenState] = {}
         self._message, self._message_until_s = "", 0.0
         self._first_seen_s: dict[str, float] = {}
         self._last_acknowledge_s = float("-inf")
@@ -103,7 +103,7 @@ class StopmarkApp(App[int]):
 
     def compose(self) -> ComposeResult:
         """One widget over the whole screen."""
-        yield self._face
+        yield self._canvas_widget
 
     def on_mount(self) -> None:
         """Start the monitor's loop and the pull."""
@@ -138,11 +138,11 @@ class StopmarkApp(App[int]):
         """Pull a snapshot and draw it."""
         width, height = self.size
         # While the app starts or ends there is nothing to paint on.
-        if not width or not height or not self._face.is_attached:
+        if not width or not height or not self._canvas_widget.is_attached:
             return
         canvas = self._canvas(width, height)
         if not self._terminal_lags():
-            self._face.show(canvas, self._palettes[self.face_theme])
+            self._canvas_widget.show(canvas, self._palettes[self.screen_theme])
 
     def _terminal_lags(self) -> bool:
         """Whether the terminal has not yet taken what was painted before.
@@ -158,7 +158,7 @@ class StopmarkApp(App[int]):
         if snap is None:
             message = self._message if self.clock() < self._message_until_s else ""
             return draw_waiting(self.driver.rig, self.driver.mode, width, height, message)
-        snap = as_known(snap)
+        snap = without_unknown_motion(snap)
         self.history.feed(snap)
         view = self.view(snap)
         self._note_seen(snap)
@@ -194,7 +194,7 @@ class StopmarkApp(App[int]):
             who=self.who,
             frozen_s=now_s - self._moved_s,
             message=self._message if now_s < self._message_until_s else "",
-            look=self.look(),
+            screen_state=self.screen_state(),
             facts=self.driver.facts() if isinstance(self.driver, TellsFacts) else NO_FACTS,
         )
 
@@ -205,13 +205,13 @@ class StopmarkApp(App[int]):
     def _footer(self) -> tuple[KeyRow, ...]:
         return key_hints.rows(self.keys(), self.driver.mode == "REPLAY")
 
-    def look(self) -> Look:
+    def screen_state(self) -> ScreenState:
         """State of the screen shown."""
-        return self._looks.get(self.spec.id, Look())
+        return self._screen_states.get(self.spec.id, ScreenState())
 
-    def set_look(self, look: Look) -> None:
+    def set_screen_state(self, state: ScreenState) -> None:
         """Change it, and redraw."""
-        self._looks[self.spec.id] = look
+        self._screen_states[self.spec.id] = state
         self.tick()
 
     def snapshot(self) -> Snapshot | None:
@@ -260,13 +260,13 @@ class StopmarkApp(App[int]):
 
     def on_click(self, event: events.Click) -> None:
         """A hint is pressed, a row is chosen, the banner leads to the list of alarms."""
-        shown = self._face.shown
+        shown = self._canvas_widget.shown
         spot = shown.hit(event.screen_x, event.screen_y) if shown and len(self.screen_stack) == 1 else None
         if spot is None:
             return
         event.stop()
         if spot.kind == "row":
-            self.set_look(replace(self.look(), chosen=spot.id))
+            self.set_screen_state(replace(self.screen_state(), chosen=spot.id))
         elif spot.kind == "banner":
             self.open_named("alarms")
         else:
@@ -303,22 +303,22 @@ class StopmarkApp(App[int]):
         self.open_screen(next((spec for spec in SCREENS if spec.id == name), self.spec))
 
     def _move(self, rows: int) -> None:
-        shown = self._face.shown
+        shown = self._canvas_widget.shown
         places = shown.places if shown else ()
         if places:
-            chosen = self.look().chosen
+            chosen = self.screen_state().chosen
             here = places.index(chosen) if chosen in places else 0
             chosen = places[max(0, min(len(places) - 1, here + rows))]
-            self.set_look(replace(self.look(), chosen=chosen))
+            self.set_screen_state(replace(self.screen_state(), chosen=chosen))
 
     def _keep_choice(self, places: tuple[str, ...]) -> None:
         """When the chosen row is gone the cursor falls to the first one; note when, so that no key hits what slid
         under it."""
-        chosen = self.look().chosen
+        chosen = self.screen_state().chosen
         if places and chosen not in places:
             if chosen:
                 self._slipped_s = self.clock()
-            self._looks[self.spec.id] = replace(self.look(), chosen=places[0])
+            self._screen_states[self.spec.id] = replace(self.screen_state(), chosen=places[0])
 
     def get_system_commands(self, screen: Screen[object]) -> Iterable[SystemCommand]:
         """The command palette: every screen and every key."""
@@ -329,7 +329,7 @@ class StopmarkApp(App[int]):
                 continue
             yield SystemCommand(key.label.capitalize(), key.help, lambda key=key: key.act(self))
 
-    # What the functions behind keys may use (see `monitor.ui.keys.key.Deck`)
+    # What the functions behind keys may use (see `monitor.ui.keys.key.ScreenContext`)
 
     def next_units(self) -> None:
         """Next unit system."""
@@ -339,9 +339,9 @@ class StopmarkApp(App[int]):
 
     def next_theme(self) -> None:
         """Next theme."""
-        self.face_theme = THEMES[(THEMES.index(self.face_theme) + 1) % len(THEMES)]
-        self.theme = f"stopmark-{self.face_theme}"
-        self.say(f"Theme: {self.face_theme}")
+        self.screen_theme = THEMES[(THEMES.index(self.screen_theme) + 1) % len(THEMES)]
+        self.theme = f"stopmark-{self.screen_theme}"
+        self.say(f"Theme: {self.screen_theme}")
 
     def show_help(self) -> None:
         """The help page."""

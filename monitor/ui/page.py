@@ -12,9 +12,9 @@ from monitor.ui.frame.banner import banner
 from monitor.ui.frame.data_line import data_line
 from monitor.ui.frame.footer import footer, keys_or_message
 from monitor.ui.frame.top_bar import ADVISORY, top_bar
-from monitor.ui.queries import DIRECTION, gone, height, standing
+from monitor.ui.queries import DIRECTION, height, returned, standing
 from monitor.ui.screens import ScreenSpec
-from monitor.ui.view import FROZEN_S, View, as_known
+from monitor.ui.view import FROZEN_S, View, without_unknown_motion
 
 SMALLEST = (60, 20)
 """Columns and rows below which the page asks for a larger window instead of a layout with holes."""
@@ -22,7 +22,7 @@ SMALLEST = (60, 20)
 
 def draw_page(view: View, spec: ScreenSpec, width: int, height: int) -> Canvas:
     """The whole screen as characters and roles."""
-    view = replace(view, snap=as_known(view.snap))
+    view = replace(view, snap=without_unknown_motion(view.snap))
     canvas = Canvas(width, height)
     area = canvas.area
     if width < SMALLEST[0] or height < SMALLEST[1]:
@@ -50,7 +50,7 @@ def _too_small(area: Area, view: View) -> None:
         area.say(0, 0, "◆ MONITOR STOPPED: figures are old", "fill_danger")
     elif alarms:
         worst = alarms[0]
-        over = gone(worst)
+        over = returned(worst)
         words = f"{SHAPE[worst.severity]} {worst.severity.name}{' (gone)' if over else ''} {worst.message}"
         area.say(0, 0, words, "fill_notice" if over else FILL_ROLE[worst.severity])
     speed = snap.value("speed")

@@ -13,12 +13,12 @@ def standing(snap: Snapshot) -> list[AlarmView]:
     return [alarm for alarm in snap.alarms if alarm.state not in OUT_OF_SIGHT]
 
 
-def put_aside(snap: Snapshot) -> list[AlarmView]:
+def set_aside_alarms(snap: Snapshot) -> list[AlarmView]:
     """Alarms that the crew took from the banner."""
     return [alarm for alarm in snap.alarms if alarm.state in (AlarmState.SHELVED, AlarmState.OUT_OF_SERVICE)]
 
 
-def gone(alarm: AlarmView) -> bool:
+def returned(alarm: AlarmView) -> bool:
     """Whether its cause is over and it only waits to be acknowledged: nothing to act on, so it never looks like one that
     stands."""
     return alarm.state is AlarmState.RETURNED and not alarm.active

@@ -28,7 +28,7 @@ class ReplayView:
 
 
 @dataclass(frozen=True, slots=True)
-class Look:
+class ScreenState:
     """A screen's own state."""
 
     chosen: str = ""
@@ -58,7 +58,7 @@ class View:
     """How long the snapshot has not moved although it should: above `FROZEN_S` the figures are old."""
     message: str = ""
     """The app's answer to the last key, shown for a few seconds in the footer."""
-    look: Look = Look()
+    screen_state: ScreenState = ScreenState()
     facts: Mapping[str, str] = field(default_factory=lambda: MappingProxyType({}))
     """What the driver tells about the session: file, size on disk, broker."""
 
@@ -71,7 +71,7 @@ FROZEN_S = 1.5
 _OF_MOTION = ("speed", "acceleration", "speed_excess")
 
 
-def as_known(snap: Snapshot) -> Snapshot:
+def without_unknown_motion(snap: Snapshot) -> Snapshot:
     """`snap` without the figures of a motion that is not known.
 
     Before the first reading, or long after the last one, the estimate is a nought with a bound wider than any hoist is

@@ -2,7 +2,7 @@
 
 import io
 
-from monitor.commands.common.progress import Patience
+from monitor.commands.common.progress import Progress
 from tests.support.broker import wait_until
 
 
@@ -13,7 +13,7 @@ class Terminal(io.StringIO):
 
 def test_a_terminal_is_told_and_left_clean() -> None:
     screen = Terminal()
-    with Patience("replaying 3 h of land\x1b[2J", screen, 0.001, 0.001):
+    with Progress("replaying 3 h of land\x1b[2J", screen, 0.001, 0.001):
         wait_until(lambda: screen.getvalue().count("so far") >= 3, "it speaks")
     told = screen.getvalue()
     assert told.startswith("\rreplaying 3 h of land")
@@ -24,13 +24,13 @@ def test_a_terminal_is_told_and_left_clean() -> None:
 
 def test_a_pipe_gets_nothing() -> None:
     pipe = io.StringIO()
-    with Patience("replaying", pipe, 0.001, 0.001) as sign:
+    with Progress("replaying", pipe, 0.001, 0.001) as sign:
         assert sign._thread is None
     assert pipe.getvalue() == ""
 
 
 def test_what_is_quick_needs_no_sign() -> None:
     screen = Terminal()
-    with Patience("replaying", screen, 60.0):
+    with Progress("replaying", screen, 60.0):
         pass
     assert screen.getvalue() == ""

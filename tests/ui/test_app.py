@@ -10,7 +10,7 @@ from textual.widgets import Input
 
 from monitor.ui.app import StopmarkApp, run_app, sentence_of
 from monitor.ui.dialogs import Help
-from monitor.ui.drawing.canvas_widget import Face
+from monitor.ui.drawing.canvas_widget import CanvasWidget
 from monitor.ui.help_text import help_text
 from monitor.ui.keys.height_reference import number_of
 from monitor.ui.keys.replay_keys import date_and_time, time_of_day
@@ -193,7 +193,7 @@ async def test_resizing_redraws(size: tuple[int, int]) -> None:
         await pilot.resize_terminal(*size)
         await pilot.pause()
         app.tick()
-        canvas = app.screen_stack[0].query_one(Face).shown
+        canvas = app.screen_stack[0].query_one(CanvasWidget).shown
         assert canvas is not None
         assert (canvas.width, canvas.height) == size
 

@@ -12,7 +12,7 @@ from monitor.model.stream import Health
 from monitor.runtime.driver import LAST_RUN
 from monitor.ui.history import History
 from monitor.ui.screens import SCREENS
-from monitor.ui.view import Look
+from monitor.ui.view import ScreenState
 from tests.ui import sample
 from tests.ui.pages import DRIVE, RIG, SIZES, never_seen_moving, page, unconnected
 
@@ -66,7 +66,7 @@ def test_why_an_alarm_of_a_switch_fired_is_told_in_words() -> None:
 
 @pytest.mark.parametrize("size", SIZES, ids=str)
 def test_history_tells_what_became_of_an_alarm_at_every_size(size: tuple[int, int]) -> None:
-    text = page(sample.warning(), SCREENS[2], size, look=Look(page=1), history=sample.history()).text()
+    text = page(sample.warning(), SCREENS[2], size, screen_state=ScreenState(page=1), history=sample.history()).text()
     assert "not acknowledged: BRAKE NOW" in text
     assert "acknowledged: Auxiliary brake" in text
 
@@ -128,7 +128,10 @@ def test_a_cue_that_nobody_acknowledged_is_not_said_to_be(size: tuple[int, int])
     history = History()
     history.feed(sample.calm())
     history.feed(replace(sample.calm(), t_ns=sample.T0_NS + sample.SECOND, alarms=(cue,)))
-    assert " acknowledged" not in page(sample.calm(), SCREENS[2], size, look=Look(page=1), history=history).text()
+    assert (
+        " acknowledged"
+        not in page(sample.calm(), SCREENS[2], size, screen_state=ScreenState(page=1), history=history).text()
+    )
 
 
 def test_an_acknowledged_notice_is_no_cue() -> None:

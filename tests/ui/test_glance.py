@@ -15,7 +15,7 @@ from monitor.model.stream import Health
 from monitor.presentation.format import System, Units
 from monitor.ui.drawing.canvas import Canvas
 from monitor.ui.screens import SCREENS, ScreenSpec
-from monitor.ui.view import Look, ReplayView
+from monitor.ui.view import ReplayView, ScreenState
 from monitor.ui.widgets import digits
 from tests.ui import sample
 from tests.ui.pages import DRIVE, FIGURES, SIZES, never_seen_moving, page, unconnected
@@ -188,7 +188,7 @@ def test_the_hint_that_more_follows_covers_nothing(spec: ScreenSpec, size: tuple
     row = next("".join(row) for row in canvas.chars if "↓ more" in "".join(row))
     assert row.strip() == "↓ more"
     last = str(10_000)
-    end = page(sample.still(), spec, size, facts=facts, look=Look(chosen=last)).text()
+    end = page(sample.still(), spec, size, facts=facts, screen_state=ScreenState(chosen=last)).text()
     assert "↑ more" in end
 
 

@@ -3,7 +3,7 @@
 import pytest
 
 from monitor.ui.app import StopmarkApp
-from monitor.ui.drawing.canvas_widget import Face
+from monitor.ui.drawing.canvas_widget import CanvasWidget
 from monitor.ui.drawing.glyphs import CONSOLE, for_console
 from monitor.ui.drawing.theme import SHAPE
 from monitor.ui.page import draw_page
@@ -44,7 +44,7 @@ async def test_the_console_is_known_by_its_name(monkeypatch: pytest.MonkeyPatch,
     app = StopmarkApp(FakeDriver(sample.danger()), clock=lambda: 100.0)
     async with app.run_test(size=(80, 24)) as pilot:
         await pilot.pause()
-        face = app.screen.query_one(Face)
+        face = app.screen.query_one(CanvasWidget)
         told = "".join(face.render_line(y).text for y in range(24))
         assert ("◆ DANGER" in told) is not plain
         assert ("♦ DANGER" in told) is plain

@@ -137,15 +137,15 @@ async def test_rows_are_chosen_by_click_and_wheel() -> None:
         for key, word, chosen in (("3", "CAUTION ", "aux-share-low"), ("4", "hook-load ", "hook-load")):
             await pilot.press(key)
             await click(pilot, word)
-            assert app.look().chosen == chosen
+            assert app.screen_state().chosen == chosen
         await pilot.press("7")
         await click(pilot, "Pressure leak-down")
-        assert app.look().chosen == "pressure-leak-down"
+        assert app.screen_state().chosen == "pressure-leak-down"
         await pilot.press("3", "home")
         app.on_mouse_scroll_down(None)
-        assert app.look().chosen == "aux-share-low"
+        assert app.screen_state().chosen == "aux-share-low"
         app.on_mouse_scroll_up(None)
-        assert app.look().chosen == "lower-limit-brake-now"
+        assert app.screen_state().chosen == "lower-limit-brake-now"
 
 
 async def test_a_click_on_the_banner_opens_the_alarms_and_does_nothing_else() -> None:

@@ -16,7 +16,7 @@ from monitor.ui.drawing.canvas import Canvas
 from monitor.ui.history import History
 from monitor.ui.page import draw_page, draw_waiting
 from monitor.ui.screens import SCREENS, ScreenSpec
-from monitor.ui.view import Look, ReplayView, View
+from monitor.ui.view import ReplayView, ScreenState, View
 from tests.ui import arbitrary, sample
 
 SIZES = ((60, 20), (80, 24), (120, 40), (200, 50))
@@ -158,15 +158,15 @@ def _hidden_figures(units: Units) -> list[str]:
     height=st.integers(20, 60),
     system=st.sampled_from(SYSTEMS),
     history=st.sampled_from([EMPTY, FULL]),
-    look=st.builds(
-        Look, chosen=st.text(max_size=3), page=st.integers(0, 9), back_s=st.sampled_from([0.0, 42.0, 300.0])
+    screen_state=st.builds(
+        ScreenState, chosen=st.text(max_size=3), page=st.integers(0, 9), back_s=st.sampled_from([0.0, 42.0, 300.0])
     ),
 )
 def test_any_snapshot_no_exception_no_cut_figure_no_number_for_invalid(
-    snap: Snapshot, spec: ScreenSpec, width: int, height: int, system: str, history: History, look: Look
+    snap: Snapshot, spec: ScreenSpec, width: int, height: int, system: str, history: History, screen_state: ScreenState
 ) -> None:
     units = Units(system)  # type: ignore[arg-type]
-    canvas = page(snap, spec, (width, height), units=units, history=history, look=look)
+    canvas = page(snap, spec, (width, height), units=units, history=history, screen_state=screen_state)
     assert canvas.cut == [], canvas.cut
     assert all(len(row) == width for row in canvas.chars)
     text = canvas.text()

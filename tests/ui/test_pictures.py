@@ -12,7 +12,7 @@ import pytest
 
 from monitor.model.snapshot import Snapshot
 from monitor.ui.app import StopmarkApp
-from monitor.ui.drawing.canvas_widget import Face
+from monitor.ui.drawing.canvas_widget import CanvasWidget
 from monitor.ui.drawing.theme import THEMES, ThemeName
 from tests.ui import sample
 from tests.ui.drivers import FakeDriver, FakeReplay
@@ -99,7 +99,7 @@ async def test_as_text(page: Page, request: pytest.FixtureRequest) -> None:
     app = app_of(sample.SAMPLES[page.state]())
     async with app.run_test(size=page.size) as pilot:
         await pilot.press(*page.keys)
-        shown = app.query_one(Face).shown
+        shown = app.query_one(CanvasWidget).shown
         assert shown is not None
         text = shown.text() + "\n"
     file = TEXTS / f"{page.name}.txt"

@@ -25,6 +25,6 @@ def test_a_replay_begins_in_the_theme_that_was_asked_for(
     path = tmp_path / "short.stopmark"
     record(PlantSource(find_rig("land"), find_scenario("calm-trip"), 1, duration_s=2.0), path)
     seen: list[str] = []
-    monkeypatch.setattr(app.StopmarkApp, "run", lambda self: seen.append(self.face_theme))
+    monkeypatch.setattr(app.StopmarkApp, "run", lambda self: seen.append(self.screen_theme))
     assert main(["replay", str(path), *words]) == 0
     assert seen == [begun]

@@ -7,7 +7,7 @@ from textual.pilot import Pilot
 from monitor.model.snapshot import Snapshot
 from monitor.ui.app import StopmarkApp
 from monitor.ui.dialogs import Ask
-from monitor.ui.drawing.canvas_widget import Face
+from monitor.ui.drawing.canvas_widget import CanvasWidget
 from tests.ui.drivers import FakeDriver
 
 Walk = Pilot[int]
@@ -25,7 +25,7 @@ class Clock:
 
 def shown(app: StopmarkApp) -> str:
     """What is on the screen."""
-    canvas = app.screen_stack[0].query_one(Face).shown
+    canvas = app.screen_stack[0].query_one(CanvasWidget).shown
     assert canvas is not None
     return canvas.text()
 

@@ -12,7 +12,7 @@ FIRST_S: Final = 2.0
 EVERY_S: Final = 1.0
 
 
-class Patience:
+class Progress:
     """Use it in a ``with`` statement around the work. Says `words` and the seconds so far on standard error, where that is a
     terminal; a pipe or a log gets nothing."""
 
@@ -27,7 +27,7 @@ class Patience:
 
     def __enter__(self) -> Self:
         if self._stream.isatty():
-            self._thread = threading.Thread(target=self._say, name="patience", daemon=True)
+            self._thread = threading.Thread(target=self._say, name="progress", daemon=True)
             self._thread.start()
         return self
 
@@ -51,8 +51,8 @@ class Patience:
             self._thread.join()
 
 
-def replaying(seconds: float, rig: str) -> Patience:
+def replaying(seconds: float, rig: str) -> Progress:
     """The sign while so much of a recording is replayed."""
     from monitor.presentation.format import span
 
-    return Patience(f"replaying {span(seconds)} of {rig}")
+    return Progress(f"replaying {span(seconds)} of {rig}")

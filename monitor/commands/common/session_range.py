@@ -37,7 +37,7 @@ def add_sessions(parser: argparse.ArgumentParser) -> None:
     )  # fmt: skip
 
 
-def add_stretch(parser: argparse.ArgumentParser, *, begin: argparse._ActionsContainer | None = None) -> None:
+def add_session_range(parser: argparse.ArgumentParser, *, begin: argparse._ActionsContainer | None = None) -> None:
     """A part of them. `begin` is the group that the beginning belongs to."""
     (begin or parser).add_argument(
         "--from", dest="start", metavar="TIME",
@@ -46,7 +46,7 @@ def add_stretch(parser: argparse.ArgumentParser, *, begin: argparse._ActionsCont
     parser.add_argument("--to", dest="end", metavar="TIME", help="end there, a time in the same words")
 
 
-def stretch(
+def session_range(
     args: argparse.Namespace, chain: "SessionChain", from_ns: int | None = None
 ) -> tuple[int | None, int | None]:
     """Beginning and end in ns, None where not given. `from_ns` is a beginning that was given otherwise.

@@ -16,10 +16,10 @@ FULL = "█"
 _REVERSED = Style(reverse=True)
 
 
-class Face(Widget):
+class CanvasWidget(Widget):
     """Fills the screen. `show` gives it what to paint."""
 
-    DEFAULT_CSS = "Face { width: 100%; height: 100%; }"
+    DEFAULT_CSS = "CanvasWidget { width: 100%; height: 100%; }"
 
     def __init__(self) -> None:
         super().__init__()

@@ -13,9 +13,9 @@ from monitor.ui.drawing.canvas import Area, first_that_fits, printable, words_th
 from monitor.ui.drawing.theme import FILL_ROLE, SHAPE, TEXT_ROLE, Role
 from monitor.ui.queries import (
     data_severity,
-    gone,
-    put_aside,
+    returned,
     rules_in_words,
+    set_aside_alarms,
     standing,
 )
 from monitor.ui.view import FROZEN_S, View
@@ -56,7 +56,7 @@ def _frozen(area: Area, view: View) -> None:
 
 def _calm(area: Area, view: View) -> None:
     snap = view.snap
-    aside = put_aside(snap)
+    aside = set_aside_alarms(snap)
     if snap.health.connected is False:
         area.say(2, 0, "◆ No connection to the broker: nothing is watched.", "danger")
         for y, line in enumerate(wrapped(snap.health.note, area.width - 6, area.height - 1), 1):
@@ -82,7 +82,7 @@ def _calm(area: Area, view: View) -> None:
 def no_alarm(view: View) -> tuple[str, Role]:
     """What may be said where no alarm stands: never more than is known."""
     snap = view.snap
-    if any(alarm.active for alarm in put_aside(snap)):
+    if any(alarm.active for alarm in set_aside_alarms(snap)):
         blind = f"; {rules_in_words(snap.blind_rules)} cannot be judged" if snap.blind_rules else ""
         return f"No other alarm than those put aside{blind}.", "caution"
     if snap.blind_rules and data_severity(snap) is not None:
@@ -137,7 +137,7 @@ def banner_text(
     """
     worst = alarms[0]
     cause = next((alarm for alarm in alarms if alarm.signal == "disconnected"), None)
-    over = gone(worst)
+    over = returned(worst)
     # The last row is kept free for the other alarms, in a low banner only where the cause of them all is among those.
     rows = height - (1 if height >= 4 or cause not in (None, worst) else 0)
     head = f"{SHAPE[worst.severity]} {worst.severity.name}"
@@ -191,7 +191,7 @@ def _others(alarms: Sequence[AlarmView], width: int) -> tuple[tuple[str, Role], 
     x = _LEFT
     told: list[tuple[str, Role]] = []
     for index, alarm in enumerate(alarms):
-        over = gone(alarm)
+        over = returned(alarm)
         text = f"{SHAPE[alarm.severity]} {printable(alarm.message)}{' (gone)' if over else ''}"
         left = len(alarms) - index
         more = f"and {left} more"

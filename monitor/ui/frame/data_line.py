@@ -13,8 +13,8 @@ from monitor.ui.queries import (
     bad_sensors,
     data_severity,
     height,
-    put_aside,
     rules_in_words,
+    set_aside_alarms,
     stale_sensors,
 )
 from monitor.ui.view import View
@@ -59,7 +59,7 @@ def _counts(snap: Snapshot, trouble: bool) -> list[str]:
         counts.append(f"{len(snap.sensors)} of {len(snap.sensors)} sensors good")
     if snap.blind_rules and not trouble:
         counts.append(f"{rules_in_words(snap.blind_rules)} not judged yet")
-    if aside := len(put_aside(snap)):
+    if aside := len(set_aside_alarms(snap)):
         counts.append(f"{aside} put aside")
     counts.append(f"{sum(snap.rejects.values())} refused")
     if snap.health.dropped:

@@ -5,7 +5,7 @@ from typing import Final
 
 from monitor.model.reading import UNKNOWN, Value
 from monitor.model.stream import ActionKind
-from monitor.ui.keys.key import Deck
+from monitor.ui.keys.key import ScreenContext
 from monitor.ui.queries import heading, height
 
 FAR_M: Final = 1.0
@@ -23,60 +23,60 @@ def number_of(text: str) -> float | None:
         return None
 
 
-def refused_while_moving(deck: Deck) -> bool:
+def refused_while_moving(context: ScreenContext) -> bool:
     """Whether the block moves; said where it does: what is measured now would not hold a moment later."""
-    snap = deck.snapshot()
+    snap = context.snapshot()
     if snap is None or not heading(snap):
         return False
-    deck.say("The block moves: not taken. Stop it and measure again.")
+    context.say("The block moves: not taken. Stop it and measure again.")
     return True
 
 
-def confirm(deck: Deck, title: str, explain: str, act: Callable[[], None]) -> None:
+def confirm(context: ScreenContext, title: str, explain: str, act: Callable[[], None]) -> None:
     """Ask for the whole word before something that cannot be taken back."""
 
     def take(text: str) -> None:
         if text.lower() != "yes":
-            deck.say("Not taken: left as it was.")
-        elif not refused_while_moving(deck):
+            context.say("Not taken: left as it was.")
+        elif not refused_while_moving(context):
             act()
 
-    deck.ask(title, f"{explain} Type yes to take it.", r"[A-Za-z]*", 3, take)
+    context.ask(title, f"{explain} Type yes to take it.", r"[A-Za-z]*", 3, take)
 
 
-def set_height(deck: Deck) -> None:
+def set_height(context: ScreenContext) -> None:
     """The block's true height now, typed in the units on the screen."""
-    if refused_while_moving(deck):
+    if refused_while_moving(context):
         return
-    shown = deck.units.shown("length")
-    mast = deck.driver.rig.mast
+    shown = context.units.shown("length")
+    mast = context.driver.rig.mast
 
     def take(text: str) -> None:
         typed = number_of(text)
         height_m = shown.unit.to_si(typed) if typed is not None else None
         if height_m is None or not mast.floor_m <= height_m <= mast.crown_m:
-            low, high = deck.units.text(mast.floor_m, "length"), deck.units.text(mast.crown_m, "length")
-            deck.say(f"Not taken: give a height between {low} and {high}.")
+            low, high = context.units.text(mast.floor_m, "length"), context.units.text(mast.crown_m, "length")
+            context.say(f"Not taken: give a height between {low} and {high}.")
             return
-        if refused_while_moving(deck):
+        if refused_while_moving(context):
             return
-        words = deck.units.text(height_m, "length")
+        words = context.units.text(height_m, "length")
 
         def act() -> None:
-            deck.act(ActionKind.REFERENCE_HEIGHT, f"Height set to {words}.", number=height_m)
+            context.act(ActionKind.REFERENCE_HEIGHT, f"Height set to {words}.", number=height_m)
 
-        now = _height(deck)
+        now = _height(context)
         if now.known and abs(now.number - height_m) > FAR_M:
-            explain = f"{words} is far from the {deck.units.value(now, 'length')} shown. Every limit moves with it."
-            confirm(deck, "Height reference", explain, act)
+            explain = f"{words} is far from the {context.units.value(now, 'length')} shown. Every limit moves with it."
+            confirm(context, "Height reference", explain, act)
         else:
             act()
 
-    now = deck.units.value(_height(deck), "length")
+    now = context.units.value(_height(context), "length")
     explain = f"Measured height of the block above the floor, in {shown.label} (shown now: {now}). It must stand still."
-    deck.crew(lambda: deck.ask("Height reference", explain, NUMBER, 8, take))
+    context.crew(lambda: context.ask("Height reference", explain, NUMBER, 8, take))
 
 
-def _height(deck: Deck) -> Value:
-    snap = deck.snapshot()
+def _height(context: ScreenContext) -> Value:
+    snap = context.snapshot()
     return UNKNOWN if snap is None else height(snap)

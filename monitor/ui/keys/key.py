@@ -9,10 +9,10 @@ from monitor.model.snapshot import Snapshot
 from monitor.model.stream import ActionKind
 from monitor.presentation.format import Units
 from monitor.runtime.driver import Driver
-from monitor.ui.view import Look
+from monitor.ui.view import ScreenState
 
 
-class Deck(Protocol):
+class ScreenContext(Protocol):
     """The app as the functions behind keys see it."""
 
     driver: Driver
@@ -22,10 +22,10 @@ class Deck(Protocol):
     def snapshot(self) -> Snapshot | None:
         """The present state."""
 
-    def look(self) -> Look:
+    def screen_state(self) -> ScreenState:
         """State of the screen shown."""
 
-    def set_look(self, look: Look) -> None:
+    def set_screen_state(self, state: ScreenState) -> None:
         """Change it, and redraw."""
 
     def say(self, text: str) -> None:
@@ -68,7 +68,7 @@ class Key:
 
     key: str
     """As Textual names it; capital letters as themselves."""
-    act: Callable[[Deck], None]
+    act: Callable[[ScreenContext], None]
     label: str
     """One or two words, for the footer; empty for the second of two keys that share a hint."""
     help: str

@@ -7,79 +7,79 @@ from typing import Literal
 
 from monitor.presentation.format import clock
 from monitor.runtime.driver import ReplayControl
-from monitor.ui.keys.key import Deck, Key
+from monitor.ui.keys.key import Key, ScreenContext
 
 SLOWEST, FASTEST = 0.125, 1024.0
 """Bounds of the replay's speed."""
 DAY_NS = 86_400_000_000_000
 
 
-def _replay(deck: Deck) -> ReplayControl | None:
+def _replay(context: ScreenContext) -> ReplayControl | None:
     """The replay's handle; None, with an answer given, where this is none."""
-    replay = deck.driver.replay
+    replay = context.driver.replay
     if replay is None:
-        deck.say("Only a replay can be paused, moved or sped up.")
+        context.say("Only a replay can be paused, moved or sped up.")
     return replay
 
 
-def _pause(deck: Deck) -> None:
-    replay = _replay(deck)
+def _pause(context: ScreenContext) -> None:
+    replay = _replay(context)
     if replay is not None:
         replay.pause(not replay.paused)
-        deck.say("Paused." if replay.paused else "Goes on.")
+        context.say("Paused." if replay.paused else "Goes on.")
 
 
-def _step(deck: Deck, seconds: float) -> None:
-    replay = _replay(deck)
+def _step(context: ScreenContext, seconds: float) -> None:
+    replay = _replay(context)
     if replay is not None:
         replay.seek_to(replay.position_ns + int(seconds * 1e9))
-        deck.say(f"At {clock(replay.position_ns)}.")
+        context.say(f"At {clock(replay.position_ns)}.")
 
 
-def _skip_still(deck: Deck) -> None:
-    replay = _replay(deck)
+def _skip_still(context: ScreenContext) -> None:
+    replay = _replay(context)
     if replay is not None:
         replay.skip_still(not replay.skips_still)
-        deck.say("Stretches without motion go by at full speed." if replay.skips_still else "Nothing is skipped.")
+        context.say("Stretches without motion go by at full speed." if replay.skips_still else "Nothing is skipped.")
 
 
-def _speed(deck: Deck, factor: float) -> None:
-    replay = _replay(deck)
+def _speed(context: ScreenContext, factor: float) -> None:
+    replay = _replay(context)
     if replay is None:
         return
     now = replay.speed if isfinite(replay.speed) else FASTEST
     speed = min(FASTEST, max(SLOWEST, now * factor))
     replay.set_speed(speed)
-    deck.say(f"Speed ×{speed:g}.")
+    context.say(f"Speed ×{speed:g}.")
 
 
-def _alarm(deck: Deck, step: Literal[-1, 1]) -> None:
-    replay = _replay(deck)
+def _alarm(context: ScreenContext, step: Literal[-1, 1]) -> None:
+    replay = _replay(context)
     if replay is None:
         return
     if replay.seek_finding(step):
-        deck.say(f"At {clock(replay.position_ns)}.")
+        context.say(f"At {clock(replay.position_ns)}.")
     else:
-        deck.say("No later alarm in this session." if step > 0 else "No earlier alarm in this session.")
+        context.say("No later alarm in this session." if step > 0 else "No earlier alarm in this session.")
 
 
-def _seek(deck: Deck) -> None:
-    replay = _replay(deck)
+def _seek(context: ScreenContext) -> None:
+    replay = _replay(context)
     if replay is None:
         return
 
     def go(text: str) -> None:
         t_ns = time_of_day(text, replay.start_ns) or date_and_time(text)
         if t_ns is None:
-            deck.say("Not a time: give HH:MM, HH:MM:SS, or with its date YYYY-MM-DD HH:MM.")
+            context.say("Not a time: give HH:MM, HH:MM:SS, or with its date YYYY-MM-DD HH:MM.")
             return
         replay.seek_to(t_ns)
-        deck.say(f"At {clock(replay.position_ns)}.")
+        context.say(f"At {clock(replay.position_ns)}.")
 
     several = replay.end_ns - replay.start_ns > DAY_NS
     words = "UTC, YYYY-MM-DD HH:MM" if several else "UTC, HH:MM or HH:MM:SS"
     start, end = clock(replay.start_ns, date=several), clock(replay.end_ns, date=several)
-    deck.ask("Jump to", f"{words}; the session runs from {start} to {end}.", r"[0-9: -]*", 19, go)
+    context.ask("Jump to", f"{words}; the session runs from {start} to {end}.", r"[0-9: -]*", 19, go)
 
 
 def date_and_time(text: str) -> int | None:
@@ -102,21 +102,23 @@ def time_of_day(text: str, after_ns: int) -> int | None:
     return after_ns + (wanted - after_ns) % DAY_NS
 
 
-def _key(key: str, act: Callable[[Deck], None], label: str, text: str, cap: str = "", footer: bool = True) -> Key:
+def _key(
+    key: str, act: Callable[[ScreenContext], None], label: str, text: str, cap: str = "", footer: bool = True
+) -> Key:
     return Key(key, act, label, f"replay: {text}" if text else "", footer and bool(label), cap, "replay")
 
 
 # Two keys that undo each other share a hint and a line of the help page.
 REPLAY_KEYS: tuple[Key, ...] = (
     _key("space", _pause, "pause", "pause or go on"),
-    _key("left", lambda deck: _step(deck, -10), "10 s", "back, on 10 s", "←→"),
-    _key("right", lambda deck: _step(deck, 10), "", "", "→"),
-    _key("left_square_bracket", lambda deck: _alarm(deck, -1), "alarm", "previous, next alarm", "[]"),
-    _key("right_square_bracket", lambda deck: _alarm(deck, 1), "", "", "]"),
-    _key("less_than_sign", lambda deck: _speed(deck, 0.5), "speed", "half, double the speed", "<>"),
-    _key("greater_than_sign", lambda deck: _speed(deck, 2.0), "", "", ">"),
-    _key("comma", lambda deck: _step(deck, -0.05), "step", "back, on one step of 50 ms", ",."),
-    _key("full_stop", lambda deck: _step(deck, 0.05), "", "", "."),
+    _key("left", lambda context: _step(context, -10), "10 s", "back, on 10 s", "←→"),
+    _key("right", lambda context: _step(context, 10), "", "", "→"),
+    _key("left_square_bracket", lambda context: _alarm(context, -1), "alarm", "previous, next alarm", "[]"),
+    _key("right_square_bracket", lambda context: _alarm(context, 1), "", "", "]"),
+    _key("less_than_sign", lambda context: _speed(context, 0.5), "speed", "half, double the speed", "<>"),
+    _key("greater_than_sign", lambda context: _speed(context, 2.0), "", "", ">"),
+    _key("comma", lambda context: _step(context, -0.05), "step", "back, on one step of 50 ms", ",."),
+    _key("full_stop", lambda context: _step(context, 0.05), "", "", "."),
     _key("k", _skip_still, "skip", "skip stretches in which the block stands still, or no longer", footer=False),
     _key("j", _seek, "jump", "jump to a time of day", footer=False),
 )

@@ -11,7 +11,7 @@ from monitor.presentation.format import clock, span
 from monitor.ui.drawing.canvas import Area, printable, words_that_fit, wrapped
 from monitor.ui.drawing.theme import SHAPE, TEXT_ROLE, Role
 from monitor.ui.frame.banner import STATE_WORDS, no_alarm, nothing_to_acknowledge
-from monitor.ui.keys.key import Deck, Key
+from monitor.ui.keys.key import Key, ScreenContext
 from monitor.ui.view import View
 from monitor.ui.widgets import plot
 from monitor.ui.widgets.labels import signal_dimension, signal_label, switch_words
@@ -39,14 +39,14 @@ _BACK = {
 
 def draw(area: Area, view: View) -> tuple[str, ...]:
     """The body of the screen."""
-    if view.look.page % 2:
+    if view.screen_state.page % 2:
         return _history(area, view)
     alarms = view.snap.alarms
     if not alarms:
         area.say(2, 1, no_alarm(view)[0], "base")
         area.say(2, 3, "l shows the history.", "dim")
         return ()
-    chosen = _chosen(alarms, view.look.chosen)
+    chosen = _chosen(alarms, view.screen_state.chosen)
     detail = 8 if area.height < 20 else min(15, area.height // 2)
     rows = area.height - detail - 1
     left = _list(area.part(0, 0, area.width, rows), view, alarms, chosen)
@@ -168,7 +168,7 @@ def _history(area: Area, view: View) -> tuple[str, ...]:
         return ()
     body = area.part(0, 1, area.width, area.height - 1)
     hidden = max(0, len(entries) - body.height)
-    offset = min(hidden, int(view.look.chosen) if view.look.chosen.isdecimal() else 0)
+    offset = min(hidden, int(view.screen_state.chosen) if view.screen_state.chosen.isdecimal() else 0)
     for y, (t_ns, alarm) in enumerate(entries[offset : offset + body.height]):
         role: Role = TEXT_ROLE[alarm.severity] if alarm.active else "dim"
         x = body.put(1, y, clock(t_ns), "dim") + 1
@@ -179,33 +179,33 @@ def _history(area: Area, view: View) -> tuple[str, ...]:
     return tuple(str(position) for position in range(hidden + 1))
 
 
-def _current(deck: Deck) -> AlarmView | None:
+def _current(context: ScreenContext) -> AlarmView | None:
     """The alarm under the cursor; None, with an answer given, when there is none."""
-    snap = deck.snapshot()
-    alarm = next((entry for entry in snap.alarms if entry.key == deck.look().chosen), None) if snap else None
-    if alarm is None or deck.look().page % 2:
-        deck.say("No alarm is chosen.")
+    snap = context.snapshot()
+    alarm = next((entry for entry in snap.alarms if entry.key == context.screen_state().chosen), None) if snap else None
+    if alarm is None or context.screen_state().page % 2:
+        context.say("No alarm is chosen.")
         return None
     return alarm
 
 
-def _acknowledge(deck: Deck) -> None:
-    alarm = _current(deck)
+def _acknowledge(context: ScreenContext) -> None:
+    alarm = _current(context)
     if alarm is None:
         return
     if alarm.state.waiting:
-        deck.acknowledge([alarm])
+        context.acknowledge([alarm])
     else:
-        deck.say(f"Nothing to acknowledge: it is {_FIXED.get(alarm.state, str(alarm.state))}.")
+        context.say(f"Nothing to acknowledge: it is {_FIXED.get(alarm.state, str(alarm.state))}.")
 
 
-def _acknowledge_all(deck: Deck) -> None:
-    snap = deck.snapshot()
+def _acknowledge_all(context: ScreenContext) -> None:
+    snap = context.snapshot()
     waiting = [alarm for alarm in snap.alarms if alarm.state.waiting] if snap else []
     if waiting:
-        deck.acknowledge(waiting)
+        context.acknowledge(waiting)
     else:
-        deck.say("Every alarm is acknowledged.")
+        context.say("Every alarm is acknowledged.")
 
 
 @dataclass(frozen=True, slots=True)
@@ -219,35 +219,35 @@ class _Aside:
     title: str
     question: str
     pattern: str
-    answer: Callable[[Deck, str, str], None]
+    answer: Callable[[ScreenContext, str, str], None]
     """Takes the alarm's key and what was typed."""
 
 
-def _put_aside(deck: Deck, way: _Aside) -> None:
-    alarm = _current(deck)
+def _set_aside(context: ScreenContext, way: _Aside) -> None:
+    alarm = _current(context)
     if alarm is None:
         return
     key = alarm.key
     if alarm.state is way.state:
-        deck.crew(lambda: deck.act(way.back, way.back_words, key))
+        context.crew(lambda: context.act(way.back, way.back_words, key))
         return
     explain = f"{printable(alarm.message)}. {way.question}"
-    deck.crew(lambda: deck.ask(way.title, explain, way.pattern, 3, lambda text: way.answer(deck, key, text)))
+    context.crew(lambda: context.ask(way.title, explain, way.pattern, 3, lambda text: way.answer(context, key, text)))
 
 
-def _shelve_for(deck: Deck, key: str, text: str) -> None:
+def _shelve_for(context: ScreenContext, key: str, text: str) -> None:
     minutes = int(text)
     if not 1 <= minutes <= LONGEST_SHELF_MIN:
-        deck.say(f"Not shelved: give 1 to {LONGEST_SHELF_MIN} minutes.")
+        context.say(f"Not shelved: give 1 to {LONGEST_SHELF_MIN} minutes.")
         return
-    deck.act(ActionKind.SHELVE, f"Shelved for {minutes} min; it comes back by itself.", key, 60.0 * minutes)
+    context.act(ActionKind.SHELVE, f"Shelved for {minutes} min; it comes back by itself.", key, 60.0 * minutes)
 
 
-def _take_out(deck: Deck, key: str, text: str) -> None:
+def _take_out(context: ScreenContext, key: str, text: str) -> None:
     if text.lower() == "yes":
-        deck.act(ActionKind.OUT_OF_SERVICE, "Out of service until you bring it back (o).", key)
+        context.act(ActionKind.OUT_OF_SERVICE, "Out of service until you bring it back (o).", key)
     else:
-        deck.say("Left in service.")
+        context.say("Left in service.")
 
 
 _SHELF = _Aside(
@@ -270,27 +270,27 @@ _SERVICE = _Aside(
 )
 
 
-def _shelve(deck: Deck) -> None:
-    _put_aside(deck, _SHELF)
+def _shelve(context: ScreenContext) -> None:
+    _set_aside(context, _SHELF)
 
 
-def _service(deck: Deck) -> None:
-    _put_aside(deck, _SERVICE)
+def _service(context: ScreenContext) -> None:
+    _set_aside(context, _SERVICE)
 
 
-def _reset(deck: Deck) -> None:
-    alarm = _current(deck)
+def _reset(context: ScreenContext) -> None:
+    alarm = _current(context)
     if alarm is None:
         return
     key = alarm.key
     if alarm.state is AlarmState.LATCHED_ACKNOWLEDGED:
-        deck.crew(lambda: deck.act(ActionKind.RESET, "Reset.", key))
+        context.crew(lambda: context.act(ActionKind.RESET, "Reset.", key))
     else:
-        deck.say("Only an acknowledged alarm that is held until reset can be reset.")
+        context.say("Only an acknowledged alarm that is held until reset can be reset.")
 
 
-def _page(deck: Deck) -> None:
-    deck.set_look(replace(deck.look(), page=deck.look().page + 1, chosen=""))
+def _page(context: ScreenContext) -> None:
+    context.set_screen_state(replace(context.screen_state(), page=context.screen_state().page + 1, chosen=""))
 
 
 KEYS: tuple[Key, ...] = (

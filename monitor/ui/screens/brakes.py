@@ -20,7 +20,7 @@ KEYS: tuple[Key, ...] = ()
 
 def draw(area: Area, view: View) -> tuple[str, ...]:
     """The body of the screen."""
-    return sections.draw(area, contents(view), view.look.chosen)
+    return sections.draw(area, contents(view), view.screen_state.chosen)
 
 
 def contents(view: View) -> list[Section]:

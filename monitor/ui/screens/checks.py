@@ -10,7 +10,7 @@ from monitor.presentation.format import clock, plain
 from monitor.ui.drawing.canvas import Area, Canvas, printable, words_that_fit, wrapped
 from monitor.ui.drawing.theme import Role
 from monitor.ui.keys.height_reference import set_height
-from monitor.ui.keys.key import Deck, Key
+from monitor.ui.keys.key import Key, ScreenContext
 from monitor.ui.view import View
 from monitor.ui.widgets import bars
 from monitor.ui.widgets.labels import switch_words
@@ -32,7 +32,7 @@ def draw(area: Area, view: View) -> tuple[str, ...]:
     if not checks:
         area.say(2, 1, "This rig's configuration offers no guided check.", "base")
         return ()
-    chosen = next((check for check in checks if check.id == view.look.chosen), None)
+    chosen = next((check for check in checks if check.id == view.screen_state.chosen), None)
     shown = chosen or next((check for check in checks if check.running), checks[0])
     if area.width >= 76:
         side = 30 if area.width < 110 else 40
@@ -216,68 +216,68 @@ def _what_to_press(check: CheckView) -> str:
     return f"{confirm}x: break off."
 
 
-def _current(deck: Deck) -> CheckView | None:
+def _current(context: ScreenContext) -> CheckView | None:
     """The check under the cursor; None, with an answer given, when there is none."""
-    snap = deck.snapshot()
-    check = next((entry for entry in snap.checks if entry.id == deck.look().chosen), None) if snap else None
+    snap = context.snapshot()
+    check = next((entry for entry in snap.checks if entry.id == context.screen_state().chosen), None) if snap else None
     if check is None:
-        deck.say("No check is chosen.")
+        context.say("No check is chosen.")
     return check
 
 
-def _running(deck: Deck) -> CheckView | None:
-    snap = deck.snapshot()
+def _running(context: ScreenContext) -> CheckView | None:
+    snap = context.snapshot()
     return next((check for check in snap.checks if check.running), None) if snap else None
 
 
-def _start(deck: Deck) -> None:
-    check = _current(deck)
+def _start(context: ScreenContext) -> None:
+    check = _current(context)
     if check is None:
         return
     if check.unfit:
-        deck.say(f"Not possible on this rig: {printable(check.unfit)}.")
+        context.say(f"Not possible on this rig: {printable(check.unfit)}.")
     elif check.running:
-        deck.say("It is running: space when the step is done, x to break off.")
-    elif (busy := _running(deck)) is not None:
-        deck.say(f"{printable(busy.title)} is running: end it first.")
+        context.say("It is running: space when the step is done, x to break off.")
+    elif (busy := _running(context)) is not None:
+        context.say(f"{printable(busy.title)} is running: end it first.")
     else:
         name = check.id
-        deck.crew(lambda: deck.act(ActionKind.CHECK_START, "Started. Follow the site's own procedure.", name))
+        context.crew(lambda: context.act(ActionKind.CHECK_START, "Started. Follow the site's own procedure.", name))
 
 
-def _done(deck: Deck) -> None:
-    check = _current(deck)
+def _done(context: ScreenContext) -> None:
+    check = _current(context)
     if check is None:
         return
     step = next((entry for entry in check.steps if entry.state == "now"), None)
     if not check.running or step is None:
-        deck.say("It is not running: enter starts it.")
+        context.say("It is not running: enter starts it.")
     elif not step.crew:
-        deck.say("This step ends by itself, by what is measured.")
+        context.say("This step ends by itself, by what is measured.")
     else:
         name = check.id
         # The core refuses a step whose own measurement still objects; its objection is what the crew must read.
         words = f"Not yet: {printable(check.hint)}." if check.hint else "Next step."
-        deck.crew(lambda: deck.act(ActionKind.CHECK_STEP, words, name))
+        context.crew(lambda: context.act(ActionKind.CHECK_STEP, words, name))
 
 
-def _abort(deck: Deck) -> None:
-    check = _current(deck)
+def _abort(context: ScreenContext) -> None:
+    check = _current(context)
     if check is None:
         return
     if not check.running:
-        deck.say("It is not running.")
+        context.say("It is not running.")
         return
     name = check.id
 
     def confirm(text: str) -> None:
         if text.lower() == "yes":
-            deck.act(ActionKind.CHECK_ABORT, "Broken off.", name)
+            context.act(ActionKind.CHECK_ABORT, "Broken off.", name)
         else:
-            deck.say("It goes on.")
+            context.say("It goes on.")
 
     title = words_that_fit(check.title, 40)
-    deck.crew(lambda: deck.ask(f"Break off: {title}", "Type yes to break it off.", r"[A-Za-z]*", 3, confirm))
+    context.crew(lambda: context.ask(f"Break off: {title}", "Type yes to break it off.", r"[A-Za-z]*", 3, confirm))
 
 
 KEYS: tuple[Key, ...] = (

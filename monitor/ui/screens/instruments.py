@@ -57,7 +57,7 @@ def draw(area: Area, view: View) -> tuple[str, ...]:
     if not sensors:
         area.say(2, 1, "This rig has no sensor.", "warning")
         return ()
-    chosen = next((index for index, sensor in enumerate(sensors) if sensor.id == view.look.chosen), 0)
+    chosen = next((index for index, sensor in enumerate(sensors) if sensor.id == view.screen_state.chosen), 0)
     detail = 4 if area.height < 22 else 6
     rows = min(len(sensors), area.height - detail - 2)
     columns = [column for column in _COLUMNS if area.width >= column.from_width]

@@ -11,7 +11,7 @@ from monitor.runtime.driver import LINE_EVENT
 from monitor.ui.drawing.canvas import Area, printable
 from monitor.ui.drawing.theme import Role
 from monitor.ui.keys.height_reference import NUMBER, confirm, number_of, refused_while_moving, set_height
-from monitor.ui.keys.key import Deck, Key
+from monitor.ui.keys.key import Key, ScreenContext
 from monitor.ui.view import View
 from monitor.ui.widgets import sections
 from monitor.ui.widgets.sections import Item, Section
@@ -23,7 +23,7 @@ HELP = "drilling line: load, design factor, work; height reference and cut and s
 
 def draw(area: Area, view: View) -> tuple[str, ...]:
     """The body of the screen."""
-    return sections.draw(area, contents(view), view.look.chosen)
+    return sections.draw(area, contents(view), view.screen_state.chosen)
 
 
 def contents(view: View) -> list[Section]:
@@ -131,28 +131,28 @@ def _reference(view: View) -> list[Item]:
     ]  # fmt: skip
 
 
-def _cut(deck: Deck) -> None:
+def _cut(context: ScreenContext) -> None:
     """Wraps on the drum at the reference height after a cut and slip."""
-    if refused_while_moving(deck):
+    if refused_while_moving(context):
         return
-    rig = deck.driver.rig
+    rig = context.driver.rig
     least, most = rig.drum.dead_wraps, rig.drum.wraps_per_layer * rig.drum.max_layers
 
     def take(text: str) -> None:
         turns = number_of(text)
         if turns is None or not least < turns <= most:
-            deck.say(f"Not taken: give the wraps on the drum, above {plain(least, 1)}, at most {plain(most, 0)}.")
+            context.say(f"Not taken: give the wraps on the drum, above {plain(least, 1)}, at most {plain(most, 0)}.")
             return
         words = f"{plain(turns, 1)} wraps"
 
         def act() -> None:
-            deck.act(ActionKind.SLIP_AND_CUT, f"Cut and slip recorded: {words}.", number=turns)
+            context.act(ActionKind.SLIP_AND_CUT, f"Cut and slip recorded: {words}.", number=turns)
 
         explain = f"{words} (rig file: {plain(rig.reference.turns, 1)}). The line's work since the cut starts anew."
-        confirm(deck, "Cut and slip", explain, act)
+        confirm(context, "Cut and slip", explain, act)
 
     explain = "Wraps on the drum (dead wraps included) with the block at the reference height, counted after the cut."
-    deck.crew(lambda: deck.ask("Cut and slip", explain, NUMBER, 8, take))
+    context.crew(lambda: context.ask("Cut and slip", explain, NUMBER, 8, take))
 
 
 KEYS: tuple[Key, ...] = (

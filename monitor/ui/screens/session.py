@@ -25,7 +25,7 @@ def draw(area: Area, view: View) -> tuple[str, ...]:
     if view.replay is not None:
         top = 4
         _position(area.part(1, 0, area.width - 2, top), view)
-    return sections.draw(area.part(0, top, area.width, area.height - top), contents(view), view.look.chosen)
+    return sections.draw(area.part(0, top, area.width, area.height - top), contents(view), view.screen_state.chosen)
 
 
 def _position(area: Area, view: View) -> None:

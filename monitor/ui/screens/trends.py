@@ -8,7 +8,7 @@ from monitor.presentation.format import clock, span
 from monitor.ui.drawing.canvas import Area
 from monitor.ui.drawing.theme import Role
 from monitor.ui.history import Track
-from monitor.ui.keys.key import Deck, Key
+from monitor.ui.keys.key import Key, ScreenContext
 from monitor.ui.view import View
 from monitor.ui.widgets import plot
 from monitor.ui.widgets.labels import signal_dimension, signal_label
@@ -38,13 +38,13 @@ GROUPS = (
 
 def draw(area: Area, view: View) -> tuple[str, ...]:
     """The body of the screen."""
-    look = view.look
-    group = GROUPS[look.page % len(GROUPS)]
+    state = view.screen_state
+    group = GROUPS[state.page % len(GROUPS)]
     names = [name for name in group.signals if view.value(name).validity is not Validity.NOT_FITTED]
-    at = clock(view.snap.t_ns - int(look.back_s * 1e9))
-    head = f"{group.name}: the last {span(look.span_s)}"
+    at = clock(view.snap.t_ns - int(state.back_s * 1e9))
+    head = f"{group.name}: the last {span(state.span_s)}"
     x = area.say(1, 0, head, "strong")
-    cursor = f"cursor at {at}" + (f", {span(look.back_s)} ago" if look.back_s else " (now)")
+    cursor = f"cursor at {at}" + (f", {span(state.back_s)} ago" if state.back_s else " (now)")
     if x + len(cursor) + 4 < area.width:
         area.put(x + 3, 0, cursor, "dim")
     lanes = max(1, min(len(names), (area.height - 1) // 4)) if names else 0
@@ -66,10 +66,10 @@ _AXIS = 10
 
 def _strip(area: Area, view: View, name: str) -> None:
     """One signal: its name and value at the cursor, and the curve under them."""
-    look, units = view.look, view.units
+    state, units = view.screen_state, view.units
     dimension = signal_dimension(name)
-    track = view.history.track(name, look.span_s)
-    number = reading(track, look.back_s)
+    track = view.history.track(name, state.span_s)
+    number = reading(track, state.back_s)
     text = units.text(number, dimension) if isfinite(number) else "unknown"
     x = area.say(0, 0, signal_label(name), "dim", area.width - len(text) - 3)
     area.figure(x + 2, 0, text, "strong" if isfinite(number) else "caution")
@@ -79,12 +79,12 @@ def _strip(area: Area, view: View, name: str) -> None:
         chart.say(0, 0, "nothing known in this time", "dim")
         return
     role: Role = "strong"
-    plot.line(chart, track, look.span_s, axis, role)
+    plot.line(chart, track, state.span_s, axis, role)
     plot.axis_labels(
         area.part(area.width - _AXIS, 1, _AXIS, area.height - 1), axis, lambda value: units.number(value, dimension)
     )
-    if look.back_s:
-        column = round((1 - look.back_s / look.span_s) * (chart.width - 1))
+    if state.back_s:
+        column = round((1 - state.back_s / state.span_s) * (chart.width - 1))
         for y in range(chart.height):
             chart.put(column, y, "│", "notice")
 
@@ -103,32 +103,37 @@ def _time_axis(area: Area, view: View) -> None:
     width = area.width - _AXIS - 1
     marks = 4 if width >= 70 else 2
     for mark in range(marks + 1):
-        back_s = view.look.span_s * (1 - mark / marks)
+        back_s = view.screen_state.span_s * (1 - mark / marks)
         label = clock(view.snap.t_ns - int(back_s * 1e9))
         x = round(mark / marks * (width - 1)) - (0 if mark == 0 else len(label) if mark == marks else len(label) // 2)
         area.put(max(0, x), 0, label, "dim")
 
 
-def _group(deck: Deck) -> None:
-    deck.set_look(replace(deck.look(), page=deck.look().page + 1))
+def _group(context: ScreenContext) -> None:
+    context.set_screen_state(replace(context.screen_state(), page=context.screen_state().page + 1))
 
 
-def _span(deck: Deck, step: int) -> None:
-    look = deck.look()
-    here = SPANS_S.index(look.span_s) if look.span_s in SPANS_S else 1
+def _span(context: ScreenContext, step: int) -> None:
+    state = context.screen_state()
+    here = SPANS_S.index(state.span_s) if state.span_s in SPANS_S else 1
     span_s = SPANS_S[max(0, min(len(SPANS_S) - 1, here + step))]
-    deck.set_look(replace(look, span_s=span_s, back_s=min(look.back_s, span_s)))
+    context.set_screen_state(replace(state, span_s=span_s, back_s=min(state.back_s, span_s)))
 
 
-def _cursor(deck: Deck, step: int) -> None:
-    look = deck.look()
-    deck.set_look(replace(look, back_s=max(0.0, min(look.span_s, look.back_s - step * look.span_s / 60))))
+def _cursor(context: ScreenContext, step: int) -> None:
+    state = context.screen_state()
+    context.set_screen_state(
+        replace(
+            state,
+            back_s=max(0.0, min(state.span_s, state.back_s - step * state.span_s / 60)),
+        )
+    )
 
 
 KEYS: tuple[Key, ...] = (
     Key("g", _group, "group", "next group of signals"),
-    Key("plus", lambda deck: _span(deck, 1), "longer", "look further back", cap="+"),
-    Key("minus", lambda deck: _span(deck, -1), "shorter", "look less far back", cap="-"),
-    Key("left", lambda deck: _cursor(deck, -1), "cursor", "cursor back in time, toward now", cap="←→"),
-    Key("right", lambda deck: _cursor(deck, 1), "", "", footer=False, cap="→"),
+    Key("plus", lambda context: _span(context, 1), "longer", "look further back", cap="+"),
+    Key("minus", lambda context: _span(context, -1), "shorter", "look less far back", cap="-"),
+    Key("left", lambda context: _cursor(context, -1), "cursor", "cursor back in time, toward now", cap="←→"),
+    Key("right", lambda context: _cursor(context, 1), "", "", footer=False, cap="→"),
 )
