@@ -21,7 +21,7 @@ TICK_S: Final = 0.05
 _LAG_WORTH_TELLING_S: Final = 0.1
 _PAST_S: Final = 0.0002
 """A timer that fires a moment early must not miss the grid point."""
-_PATIENCE_NS: Final = 600_000_000_000
+_GRACE_NS: Final = 600_000_000_000
 
 Sink = Callable[[Finding], None]
 
@@ -161,7 +161,7 @@ class Runner:
     def checkpoint(self) -> None:
         """Have the recorder keep what the core knows now; later, but not for ever, where that would not hold all."""
         recorder = self._recorder
-        if recorder is not None and (self.core.settled or self.core.now_ns - recorder.checkpoint_due_ns > _PATIENCE_NS):
+        if recorder is not None and (self.core.settled or self.core.now_ns - recorder.checkpoint_due_ns > _GRACE_NS):
             recorder.checkpoint(self.core.now_ns, self.core.state())
 
     def replay(self, inputs: Iterable[Frame | Action], end_ns: int) -> None:

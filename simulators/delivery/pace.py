@@ -4,7 +4,7 @@ At twenty times real speed, fifty milliseconds of a busy machine are a whole sec
 report silence that no rig ever had. And a broker that holds many topics may deliver a burst topic by topic. In an accelerated
 demonstration the rig therefore publishes, on `PACE_TOPIC`, how far it has come and how many readings it has sent on each topic
 until then; the monitor's side holds readings back until all of them are there, lets them through in the order of time, and its
-clock runs no further than that. If the rig falls silent for good, the clock goes on by itself after `PATIENCE_S` of real time,
+clock runs no further than that. If the rig falls silent for good, the clock goes on by itself after `GRACE_S` of real time,
 so that silence is still found. At real speed nothing of this is used.
 """
 
@@ -19,7 +19,7 @@ from monitor.model.stream import Frame
 PACE_TOPIC: Final = "stopmark-simulation/pace"
 STEP_NS: Final = 50_000_000
 """How often the rig tells, ns of stream time."""
-PATIENCE_S: Final = 1.5
+GRACE_S: Final = 1.5
 HEAD_START_NS: Final = 200_000_000
 """Real time from the word to the first reading, so that nothing has to be caught up."""
 
@@ -46,7 +46,7 @@ class PacedClock:
         """Stream time now; never goes back."""
         if self._heard_ns is None:
             return self._horizon_ns
-        silent_ns = time.monotonic_ns() - self._heard_ns - int(PATIENCE_S * 1e9)
+        silent_ns = time.monotonic_ns() - self._heard_ns - int(GRACE_S * 1e9)
         if silent_ns > 0:
             # Gone for good, or nearly: from here it runs freely, and what it gains counts as heard.
             self._horizon_ns += int(silent_ns * self.rate)

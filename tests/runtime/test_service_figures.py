@@ -16,7 +16,7 @@ from monitor.adapters.host.metrics import Facts, page
 from monitor.adapters.host.metrics_endpoint import Endpoint, HealthFile, parse_place
 from monitor.errors import UserError
 from monitor.model.alarm import AlarmState, Severity
-from tests.support.broker import PATIENCE_S
+from tests.support.broker import GRACE_S
 from tests.ui import sample
 
 # --- the figures --------------------------------------------------------------------------------------------------------
@@ -109,7 +109,7 @@ async def asked(port: int, request: bytes) -> bytes:
     reader, writer = await asyncio.open_connection("127.0.0.1", port)
     try:
         writer.write(request)
-        return await asyncio.wait_for(reader.read(), PATIENCE_S)
+        return await asyncio.wait_for(reader.read(), GRACE_S)
     except ConnectionError:  # hung up on before all was read
         return b""
     finally:

@@ -35,7 +35,7 @@ from monitor.runtime import live
 from monitor.runtime.live import LiveDriver
 from monitor.runtime.service import FindingLog, Service
 from tests.runtime.test_service_figures import asked
-from tests.support.broker import PATIENCE_S, Certificates, until, wait_until
+from tests.support.broker import GRACE_S, Certificates, until, wait_until
 
 ROOT = Path(__file__).parents[2]
 
@@ -354,7 +354,7 @@ async def test_a_stop_ends_the_run_though_the_library_swallows_it(monkeypatch: p
     running = asyncio.create_task(driver.run())
     await until(lambda: driver.core.now_ns > 0, "the start")
     driver.stop()
-    await asyncio.wait_for(running, PATIENCE_S)
+    await asyncio.wait_for(running, GRACE_S)
     assert words == ["stop", "stop"]
 
 

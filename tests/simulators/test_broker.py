@@ -15,7 +15,7 @@ from simulators.delivery.process import start_simulated_rig
 from simulators.delivery.publish import publish
 from simulators.scenario.plant_source import PlantSource
 from simulators.scenario.scenario import find_scenario
-from tests.support.broker import PATIENCE_S, until
+from tests.support.broker import GRACE_S, until
 
 
 async def listen(port: int, topic: str, count: int, ready: asyncio.Event) -> list[tuple[str, bytes]]:
@@ -42,7 +42,7 @@ async def test_frames_arrive_as_they_were_made() -> None:
         listener = asyncio.create_task(listen(url.port, "rig/land/#", len(frames), ready))
         await ready.wait()
         assert await publish(url, lambda _: frames, lambda: None) == len(frames)
-        got = await asyncio.wait_for(listener, PATIENCE_S)
+        got = await asyncio.wait_for(listener, GRACE_S)
     assert sorted(got) == sorted((frame.topic, frame.payload) for frame in frames)
 
 
@@ -62,7 +62,7 @@ async def test_the_rig_in_its_own_process_tells_what_the_truth_does() -> None:
             await asyncio.to_thread(rig.wait_ready)
             origin = time.time_ns()
             rig.go(origin, time.monotonic_ns())
-            assert len(await asyncio.wait_for(listener, PATIENCE_S)) == 20
+            assert len(await asyncio.wait_for(listener, GRACE_S)) == 20
             await until(lambda: rig.finished, "its end")
         assert [event["name"] for event in rig.events] == ["upper_limit"]
         assert (rig.events[0]["t_ns"] - origin) * 1e-9 == pytest.approx(24.5, abs=3.0)

@@ -22,7 +22,7 @@ import aiomqtt
 from monitor.config.toml_file import config_root
 
 START_S = 60.0
-PATIENCE_S = 60.0
+GRACE_S = 60.0
 """How long a test waits for what must come. It ends as soon as that has come; a busy machine may take its time."""
 PORTS = range(12_000, 32_000)
 """Below the ports that systems give to outgoing connections: none of those can take a broker's place while it is down."""
@@ -55,7 +55,7 @@ def free_port() -> int:
     raise AssertionError("no port of the loopback is free")
 
 
-def wait_until(condition: Callable[[], bool], what: str, timeout_s: float = PATIENCE_S) -> None:
+def wait_until(condition: Callable[[], bool], what: str, timeout_s: float = GRACE_S) -> None:
     """Wait for `condition`, at most `timeout_s`; a test that waits in vain fails and says for what."""
     end = time.monotonic() + timeout_s
     while not condition():
@@ -63,7 +63,7 @@ def wait_until(condition: Callable[[], bool], what: str, timeout_s: float = PATI
         time.sleep(0.01)
 
 
-async def until(condition: Callable[[], bool], what: str, timeout_s: float = PATIENCE_S) -> None:
+async def until(condition: Callable[[], bool], what: str, timeout_s: float = GRACE_S) -> None:
     """`wait_until` that lets the event loop run."""
     end = time.monotonic() + timeout_s
     while not condition():
@@ -80,7 +80,7 @@ async def sending(
 
     async def send() -> None:
         start_s = time.monotonic()
-        async with aiomqtt.Client("127.0.0.1", broker.port, timeout=PATIENCE_S) as client:
+        async with aiomqtt.Client("127.0.0.1", broker.port, timeout=GRACE_S) as client:
             while not end.is_set():
                 for topic, payload in messages(time.monotonic() - start_s):
                     await client.publish(topic, payload)

@@ -13,7 +13,7 @@ from threading import Thread
 from typing import Any
 
 Line = dict[str, Any]
-PATIENCE_S = 60.0
+GRACE_S = 60.0
 """How long a machine may take for what takes a moment when it is not busy."""
 LATE_S = 0.25
 """More than this is late, on a machine that is not late anyway."""
@@ -60,7 +60,7 @@ class Child:
         assert self.process.stdin is not None
         self.process.stdin.close()
         try:
-            self.process.wait(PATIENCE_S)
+            self.process.wait(GRACE_S)
         except subprocess.TimeoutExpired:
             self.process.kill()
             self.process.wait()
@@ -153,7 +153,7 @@ def flooded(
     )
     monitor: Child | None = None
     try:
-        url = f"mqtt://127.0.0.1:{int(broker.line(PATIENCE_S))}"
+        url = f"mqtt://127.0.0.1:{int(broker.line(GRACE_S))}"
         folder.mkdir(parents=True, exist_ok=True)
         more = (["--screen"] if screen else []) + (["--gaps"] if mode == "one" else [])
         monitor = Child("tests.support.flooded_child", url, str(folder), *more)
@@ -166,18 +166,18 @@ def flooded(
 
 def _play(broker: Child, monitor: Child, seconds: float) -> Course:
     before: list[Line] = []
-    end_s = time.monotonic() + PATIENCE_S
+    end_s = time.monotonic() + GRACE_S
     while len(before) < SETTLED or not all(usual(line, LATE_S) for line in before[-SETTLED:]):
         if time.monotonic() > end_s and all(usual(line, float("inf")) for line in before[-SETTLED:]):
             break  # the machine is late by itself: what comes is held against that
-        assert time.monotonic() < end_s + PATIENCE_S, f"the monitor never ran well: {before[-1]}"
-        before.append(json.loads(monitor.line(PATIENCE_S)))
+        assert time.monotonic() < end_s + GRACE_S, f"the monitor never ran well: {before[-1]}"
+        before.append(json.loads(monitor.line(GRACE_S)))
     course = Course({}, before[-SETTLED:], began_s=time.monotonic())
     broker.tell("go")
-    course.offered = json.loads(broker.line(seconds + 2 * PATIENCE_S))
+    course.offered = json.loads(broker.line(seconds + 2 * GRACE_S))
     course.ended_s = course.offered["end"]
-    lines = [json.loads(line) for line in monitor.lines()] or [json.loads(monitor.line(PATIENCE_S))]
-    end_s = course.ended_s + PATIENCE_S
+    lines = [json.loads(line) for line in monitor.lines()] or [json.loads(monitor.line(GRACE_S))]
+    end_s = course.ended_s + GRACE_S
     while True:
         course.during = [line for line in lines if course.began_s < line["at"] <= course.ended_s]
         course.after = [line for line in lines if line["at"] > course.ended_s]
@@ -186,4 +186,4 @@ def _play(broker: Child, monitor: Child, seconds: float) -> Course:
             return course
         if lines[-1]["at"] > end_s:
             return course
-        lines.append(json.loads(monitor.line(PATIENCE_S)))
+        lines.append(json.loads(monitor.line(GRACE_S)))

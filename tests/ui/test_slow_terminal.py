@@ -16,7 +16,7 @@ from pathlib import Path
 
 from monitor.model.snapshot import Snapshot
 from monitor.ui.app import StopmarkApp
-from tests.support.broker import PATIENCE_S
+from tests.support.broker import GRACE_S
 from tests.ui import sample
 from tests.ui.drivers import FakeDriver
 
@@ -68,7 +68,7 @@ def test_a_stalled_terminal_does_not_stop_the_loop(tmp_path: Path) -> None:
     )  # fmt: skip
     os.close(theirs)
     try:
-        end = time.monotonic() + STALL_S + PATIENCE_S
+        end = time.monotonic() + STALL_S + GRACE_S
         while not told.exists() and time.monotonic() < end:
             # Nothing is read from `ours` all this while: to the child its terminal stands still.
             select.select([], [], [], 0.1)
@@ -76,7 +76,7 @@ def test_a_stalled_terminal_does_not_stop_the_loop(tmp_path: Path) -> None:
         lag_s = json.loads(told.read_text(encoding="utf-8"))["worst_lag_s"]
         # Held up by its terminal it would be so until the end, which nobody reads up to here.
         assert lag_s < STALL_S / 2, f"the loop was held up for {lag_s:.2f} s"
-        _drain(ours, child, time.monotonic() + PATIENCE_S)
+        _drain(ours, child, time.monotonic() + GRACE_S)
         assert child.poll() is not None, "it ends once its terminal takes output again"
     finally:
         child.kill()
@@ -93,4 +93,4 @@ def _drain(ours: int, child: "subprocess.Popen[bytes]", end: float) -> None:
             except OSError:
                 break
     if child.poll() is None:
-        child.wait(timeout=PATIENCE_S)
+        child.wait(timeout=GRACE_S)

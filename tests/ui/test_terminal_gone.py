@@ -10,7 +10,7 @@ from pathlib import Path
 from monitor.adapters.sessions.folder import session_files
 from monitor.adapters.sessions.reader import SessionReader
 from tests.benchmarks.screen_figures import read_until
-from tests.support.broker import PATIENCE_S, free_port
+from tests.support.broker import GRACE_S, free_port
 
 
 def test_the_watch_ends_in_order_when_its_terminal_goes_away_without_a_word(tmp_path: Path) -> None:
@@ -23,12 +23,12 @@ def test_the_watch_ends_in_order_when_its_terminal_goes_away_without_a_word(tmp_
     )  # fmt: skip
     os.close(slave)
     try:
-        painted = read_until(master, b"ADVISORY ONLY", PATIENCE_S, time.monotonic())
+        painted = read_until(master, b"ADVISORY ONLY", GRACE_S, time.monotonic())
     finally:
         os.close(master)
     try:
         assert painted is not None
-        assert process.wait(PATIENCE_S) == 0
+        assert process.wait(GRACE_S) == 0
     finally:
         process.kill()
         process.wait()

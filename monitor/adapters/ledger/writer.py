@@ -37,7 +37,7 @@ SEEN_S: Final = 10.0
 """Real time between two touches of the mark of a running monitor: how exactly a restart can say when it was last seen."""
 MOST_WAITING: Final = 20_000
 """Drafts that wait; what comes then is left to `stopmark ledger take`."""
-_PATIENCE_S: Final = 1.0
+_GRACE_S: Final = 1.0
 _THEN: Final = "entries wait meanwhile"
 _HOUR_NS: Final = 3_600_000_000_000
 _EVENTS: Final = 5
@@ -129,7 +129,7 @@ class Keeper:
             return True  # the run never began
         self._deadline_s = time.monotonic() + timeout_s
         self._wake.set()
-        self._thread.join(timeout_s + 2 * _PATIENCE_S)
+        self._thread.join(timeout_s + 2 * _GRACE_S)
         return not self._thread.is_alive() and not self._waiting and not self._queue
 
     def __enter__(self) -> Self:
@@ -204,7 +204,7 @@ class Keeper:
         try:
             if self._waiting or self.problem or not self._opened:
                 # Opened anew each time: a file that was moved or put in its place meanwhile is not written blindly.
-                with Ledger(self.path, _PATIENCE_S) as ledger:
+                with Ledger(self.path, _GRACE_S) as ledger:
                     self._opened = True
                     self._enter(ledger)
                     self._read_line_events(ledger)

@@ -68,7 +68,7 @@ def rig() -> Rig:
 @pytest.fixture
 def keeper(path: Path, rig: Rig, monkeypatch: pytest.MonkeyPatch) -> Iterator[Keeper]:
     monkeypatch.setattr(keeping, "RETRY_S", 0.05)
-    monkeypatch.setattr(keeping, "_PATIENCE_S", 0.05)
+    monkeypatch.setattr(keeping, "_GRACE_S", 0.05)
     kept = start(path, rig)
     yield kept
     kept.close(0.1)
@@ -153,7 +153,7 @@ def test_while_another_holds_it_entries_wait_and_the_watch_goes_on(path: Path, r
         began_s = time.monotonic()
         for t_ns in range(2, 302):
             say(keeper, t_ns)
-        assert time.monotonic() - began_s < 300 * keeping._PATIENCE_S / 2  # it waits for nobody, not once
+        assert time.monotonic() - began_s < 300 * keeping._GRACE_S / 2  # it waits for nobody, not once
         wait_until(lambda: "held by another program" in keeper.problem, "the trouble is told")
         assert "waiting" in keeper.facts()["ledger"]
         other.execute("ROLLBACK")

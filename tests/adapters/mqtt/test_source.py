@@ -18,7 +18,7 @@ from monitor.adapters.mqtt.packets import MAX_PACKET_BYTES
 from monitor.adapters.mqtt.source import MqttSource
 from monitor.core.sensors.decoder import MAX_PAYLOAD
 from monitor.model.stream import Frame
-from tests.support.broker import PATIENCE_S, Certificates, Mosquitto, free_port, until
+from tests.support.broker import GRACE_S, Certificates, Mosquitto, free_port, until
 
 MakeBroker = Callable[..., Mosquitto]
 
@@ -81,7 +81,7 @@ async def listening(listener: Listener) -> AsyncIterator[Listener]:
 
 
 async def publish(broker: Mosquitto, *messages: tuple[str, bytes], retain: bool = False) -> None:
-    async with aiomqtt.Client("127.0.0.1", broker.port, identifier="test-sender", timeout=PATIENCE_S) as client:
+    async with aiomqtt.Client("127.0.0.1", broker.port, identifier="test-sender", timeout=GRACE_S) as client:
         for topic, payload in messages:
             await client.publish(topic, payload, qos=1, retain=retain)
 
@@ -134,9 +134,7 @@ async def test_a_burst_arrives_whole_and_in_order(
     login = parse_broker_url(url, {}, credentials if tls else None)
     async with listening(Listener(url, ["rig/a"], credentials if tls else None)) as heard:
         await until(lambda: heard.connected, "a connection")
-        async with aiomqtt.Client(
-            login.host, broker.port, tls_context=login.tls_context(), timeout=PATIENCE_S
-        ) as client:
+        async with aiomqtt.Client(login.host, broker.port, tls_context=login.tls_context(), timeout=GRACE_S) as client:
             for number in range(1000):
                 await client.publish("rig/a", b"%0100d" % number)
             await until(lambda: len(heard.messages) == 1000, "the whole burst")
@@ -238,9 +236,7 @@ async def test_rights_denied_in_silence_raise_nothing(make_broker: MakeBroker) -
     crew = Listener(broker.url, ["rig/a", "rig/b"], STOPMARK_MQTT_USER="crew", STOPMARK_MQTT_PASSWORD="a")
     async with listening(crew) as heard:
         await until(lambda: heard.connected, "a connection")
-        async with aiomqtt.Client(
-            "127.0.0.1", broker.port, username="sender", password="b", timeout=PATIENCE_S
-        ) as sender:
+        async with aiomqtt.Client("127.0.0.1", broker.port, username="sender", password="b", timeout=GRACE_S) as sender:
             for payload in (b"1", b"2"):
                 await sender.publish("rig/b", payload, qos=1)
                 await sender.publish("rig/a", payload, qos=1)
@@ -292,7 +288,7 @@ async def test_a_fault_of_the_monitor_itself_comes_out_of_run(broker: Mosquitto)
     await until(lambda: states == [True], "a connection")
     await publish(broker, ("rig/a", b"1"), ("rig/a", b"2"))
     with pytest.raises(KeyError, match="a fault in the callback"):
-        await asyncio.wait_for(task, PATIENCE_S)
+        await asyncio.wait_for(task, GRACE_S)
 
 
 async def test_a_name_taken_by_a_twin_is_suspected_and_the_source_returns(broker: Mosquitto) -> None:
