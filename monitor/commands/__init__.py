@@ -1,5 +1,8 @@
 """The commands of `stopmark`, one module each. A module is imported only when its command is used or described.
 
+Imports everything but the simulators, at run time only where it is used, so that `--help` stays quick. Begin with `watch`,
+then `common.live_run`.
+
 To add a command: write a module with `add_arguments(parser)` and `run(args) -> int`, and add its row to COMMANDS.
 Other packages add theirs through the entry-point group ``stopmark.commands`` (a tuple of `Command`).
 """

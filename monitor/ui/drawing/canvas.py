@@ -11,6 +11,7 @@ from typing import Literal
 
 from rich.cells import cell_len
 
+from monitor.text import printable as safe
 from monitor.ui.drawing.theme import Role
 
 BLANK = " "
@@ -22,7 +23,7 @@ def printable(text: str) -> str:
     """`text` without anything that could move the cursor or hide: each such character becomes "�"."""
     if text.isascii() and text.isprintable():
         return text
-    return "".join(char if char.isprintable() and cell_len(char) > 0 else "�" for char in text)
+    return "".join(char if cell_len(char) > 0 else "�" for char in safe(text, len(text)))
 
 
 def words_that_fit(text: str, width: int) -> str:

@@ -1,7 +1,8 @@
 """The screens, in the order of their keys. To add one: a file here and its name at the end of SCREENS.
 
 A screen module gives TITLE, HELP, KEYS (its own keys, see `monitor.ui.keys.key`) and ``draw(area, view)``, which draws
-the body and returns the ids of the rows that a cursor can stand on.
+the body and returns the ids of the rows that a cursor can stand on. Imports frame, widgets, keys, view and below; no screen
+imports another, none the app. Begin with `drive`, the glance; `brakes` is the plainest.
 """
 
 from collections.abc import Callable
