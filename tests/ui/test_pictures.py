@@ -43,8 +43,10 @@ def test_drive_in_other_states(snap_compare: Compare, state: str) -> None:
     assert snap_compare(app_of(sample.SAMPLES[state]()), terminal_size=USUAL)
 
 
-def test_drive_large(snap_compare: Compare) -> None:
-    assert snap_compare(app_of(sample.calm()), terminal_size=(120, 40))
+@pytest.mark.parametrize(("state", "theme"), [("calm", "day"), ("warning", "night")])
+def test_drive_large(snap_compare: Compare, state: str, theme: ThemeName) -> None:
+    """The pictures of README.md."""
+    assert snap_compare(app_of(sample.SAMPLES[state](), theme), terminal_size=(120, 40))
 
 
 @pytest.mark.parametrize("key", ["2", "3", "4", "5", "6", "7", "8"])
