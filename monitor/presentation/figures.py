@@ -3,6 +3,7 @@
 from collections.abc import Mapping
 from typing import Final
 
+from monitor.adapters.ledger.ledger import KINDS, Entry, iso
 from monitor.presentation.format import span
 from monitor.units import unit
 
@@ -37,6 +38,12 @@ def figures(numbers: Mapping[str, float]) -> str:
     return ", ".join(
         f"{_plain(name)} {figure(name, number)}" for name, number in numbers.items() if name not in _UNTOLD
     )
+
+
+def line_event(entry: Entry) -> tuple[str, str]:
+    """When an event in the drilling line's life was (date and time, to the minute, UTC), and what it was."""
+    details = ", ".join(part for part in (entry.text, figures(entry.numbers)) if part)
+    return iso(entry.t_ns)[:16], f"{KINDS[entry.kind]} {details}".strip()
 
 
 def _plain(name: str) -> str:

@@ -1,12 +1,12 @@
 """What the screen needs from whoever runs it: a snapshot to draw, a way to pass crew actions on, and a loop to
 start."""
 
-from collections.abc import Mapping
-from typing import Literal, Protocol, runtime_checkable
+from typing import Literal, Protocol
 
 from monitor.config.rig import Rig
 from monitor.model.snapshot import Snapshot
 from monitor.model.stream import Request
+from monitor.runtime.facts import RunFacts
 
 Mode = Literal["LIVE", "REPLAY", "SIMULATED"]
 
@@ -72,6 +72,9 @@ class Driver(Protocol):
     def snapshot(self) -> Snapshot | None:
         """The present state, None before the first input."""
 
+    def facts(self) -> RunFacts:
+        """What is worth showing of the run itself: broker, recording, ledger, what is replayed."""
+
     def act(self, request: Request) -> None:
         """Pass on what the crew asks for."""
 
@@ -81,18 +84,3 @@ class Driver(Protocol):
         Raises:
             Exception: anything whose text is a sentence for the person; the app ends and prints it.
         """
-
-
-LINE_EVENT = "line, "
-"""How the label of a fact begins that is an event in the drilling line's life; the rest of the label is its date."""
-
-LAST_RUN = "last run"
-"""Label of the fact that tells what was taken up from the run before."""
-
-
-@runtime_checkable
-class TellsFacts(Protocol):
-    """A driver that also knows things about the session worth showing: file, size on disk, broker."""
-
-    def facts(self) -> Mapping[str, str]:
-        """Short label to short text. A label that starts with `LINE_EVENT` belongs on the Line screen."""

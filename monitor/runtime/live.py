@@ -1,15 +1,12 @@
 """A live run: broker → runner → screen or stdout. Wires the parts of `stopmark watch` and `stopmark demo`."""
 
 import asyncio
-import contextlib
 import logging
 import math
-import shutil
 from collections.abc import Callable, Sequence
 from typing import TYPE_CHECKING, Any
 
 from monitor.adapters.host.clock import StreamClock
-from monitor.adapters.ledger.ledger import KINDS, Entry, iso
 from monitor.adapters.ledger.writer import Keeper
 from monitor.adapters.mqtt.address import BrokerUrl
 from monitor.adapters.sessions.recorder import Recorder
@@ -18,9 +15,9 @@ from monitor.config.rig import Rig
 from monitor.model.alarm import Finding
 from monitor.model.snapshot import Snapshot
 from monitor.model.stream import Frame, Request
-from monitor.presentation.figures import figures
 from monitor.runtime.assembly import core_of
-from monitor.runtime.driver import LAST_RUN, LINE_EVENT, Mode
+from monitor.runtime.driver import Mode
+from monitor.runtime.facts import LedgerState, RunFacts, recording_file
 from monitor.runtime.findings import Tally
 from monitor.runtime.runner import Clock, OnFinding, Runner, Sink, run_until
 
@@ -106,21 +103,19 @@ class LiveDriver:
         if finding.kind == "health" and finding.key == "carried":
             self._taken_up = finding.message
 
-    def facts(self) -> dict[str, str]:
-        """What the Session screen says about this run."""
-        told = {"broker": str(self._url), "topics": str(len(self.topics))}
-        if self._taken_up:
-            told[LAST_RUN] = self._taken_up
-        if self.keeper is not None:
-            told |= dict(map(line_event, self.keeper.line_events))
-            told |= self.keeper.facts()
-        if self.recorder is not None:
-            path = self.recorder.path
-            with contextlib.suppress(OSError):
-                size = sum(part.stat().st_size for part in path.parent.glob(path.name + "*"))
-                told["file"] = f"{path.name}, {size / 1e6:.1f} MB"
-                told["folder"] = f"{path.parent}, {shutil.disk_usage(path.parent).free / 1e9:.1f} GB free"
-        return told
+    def facts(self) -> RunFacts:
+        """Broker, recording and ledger of this run."""
+        keeper, recorder = self.keeper, self.recorder
+        return RunFacts(
+            broker=str(self._url),
+            topics=len(self.topics),
+            last_run=self._taken_up,
+            line_events=keeper.line_events if keeper is not None else (),
+            ledger=None if keeper is None else LedgerState(
+                keeper.path.name, keeper.problem, keeper.written, keeper.waiting
+            ),
+            recording=recording_file(recorder.path) if recorder is not None else None,
+        )  # fmt: skip
 
     async def run(self) -> None:
         """Until cancelled or stopped: messages in, a tick every 50 ms."""
@@ -206,12 +201,6 @@ class LiveDriver:
         if connected and self._first_connection is not None:
             call, self._first_connection = self._first_connection, None
             call()
-
-
-def line_event(entry: Entry) -> tuple[str, str]:
-    """An event in the drilling line's life as a fact for the Line screen."""
-    told = ", ".join(part for part in (entry.text, figures(entry.numbers)) if part)
-    return LINE_EVENT + iso(entry.t_ns)[:16], f"{KINDS[entry.kind]} {told}".strip()
 
 
 def summary_of(driver: LiveDriver, tally: Tally) -> dict[str, Any]:

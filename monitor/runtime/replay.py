@@ -12,7 +12,7 @@ import contextlib
 import json
 import math
 from bisect import bisect_left, bisect_right
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Sequence
 from typing import Final, Literal
 
 from monitor.adapters.host.clock import StreamClock
@@ -24,6 +24,7 @@ from monitor.model.alarm import Finding
 from monitor.model.snapshot import HoistState, Snapshot
 from monitor.model.stream import CARRIED_TOPIC, Action, ActionKind, Frame, Request
 from monitor.runtime.assembly import core_of
+from monitor.runtime.facts import Replayed, RunFacts
 from monitor.runtime.runner import TICK_S, OnFinding, Runner, Sink, run_until
 
 SETTLE_S: Final = 15.0
@@ -120,12 +121,13 @@ class ReplayDriver:
         self._found = [finding.t_ns for finding in session.findings() if finding.raised]
         """When an alarm was raised; that it went away again is no place to jump to."""
         files = session.sessions if isinstance(session, SessionChain) else [session]
-        self._facts = {
-            "replay of": files[0].path.name + (f" and {len(files) - 1} more" if len(files) > 1 else ""),
-            "recorded": session.mode.lower() or "not said how",
-            "alarms then": str(len(self._found)),
-            "rules": "as they were then" if self._rules == session.rules_text else self._rules_path,
-        }
+        self._replayed = Replayed(
+            file=files[0].path.name,
+            more_files=len(files) - 1,
+            recorded=session.mode.lower(),
+            alarms=len(self._found),
+            other_rules="" if self._rules == session.rules_text else self._rules_path,
+        )
         self._pending: Frame | Action | None = None
         self._clock = StreamClock(self.start_ns)
         self._quiet = False
@@ -154,9 +156,9 @@ class ReplayDriver:
         """Messages played since the beginning, or since the place last gone to."""
         return self._runner.frames - self._before
 
-    def facts(self) -> Mapping[str, str]:
-        """What the Session screen says of what is replayed."""
-        return self._facts
+    def facts(self) -> RunFacts:
+        """What is replayed, and with which rules."""
+        return RunFacts(replayed=self._replayed)
 
     @property
     def finished(self) -> bool:

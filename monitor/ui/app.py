@@ -8,10 +8,9 @@ with its sentence.
 import os
 import sys
 import time
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import replace
 from queue import Queue
-from types import MappingProxyType
 from typing import ClassVar, Final
 
 from textual import events
@@ -24,7 +23,7 @@ from monitor.model.alarm import AlarmView, Severity
 from monitor.model.snapshot import Snapshot
 from monitor.model.stream import ActionKind, Request
 from monitor.presentation.format import SYSTEM_LABEL, SYSTEMS, Units
-from monitor.runtime.driver import Driver, TellsFacts
+from monitor.runtime.driver import Driver
 from monitor.text import harmless
 from monitor.ui import key_hints
 from monitor.ui.bell import Bell
@@ -38,6 +37,7 @@ from monitor.ui.keys.key import MOVES, Key
 from monitor.ui.page import draw_page, draw_waiting
 from monitor.ui.queries import standing
 from monitor.ui.screens import SCREENS, ScreenSpec
+from monitor.ui.screens.session import file_words, folder_words
 from monitor.ui.view import KeyRow, ReplayView, ScreenState, View, without_unknown_motion
 
 HERTZ: Final = 10
@@ -45,7 +45,6 @@ LOOK_S: Final = 1.0
 """Between two looks whether the terminal is still there."""
 SEEN_S: Final = 1.0
 """An alarm can be acknowledged once it has been on view this long, so that no key meant for another one hits it."""
-NO_FACTS: Final[Mapping[str, str]] = MappingProxyType({})
 MOST_UNWRITTEN: Final = 4
 """Writes that may wait for the terminal before painting pauses."""
 SHIFT_NS: Final = 12 * 3_600_000_000_000
@@ -195,7 +194,7 @@ class StopmarkApp(App[int]):
             frozen_s=now_s - self._moved_s,
             message=self._message if now_s < self._message_until_s else "",
             screen_state=self.screen_state(),
-            facts=self.driver.facts() if isinstance(self.driver, TellsFacts) else NO_FACTS,
+            facts=self.driver.facts(),
         )
 
     def keys(self) -> list[Key]:
@@ -441,10 +440,11 @@ def run_app(driver: Driver, theme: ThemeName = "day") -> int:
     if app.error:
         print(f"stopmark: {harmless(app.error)}", file=sys.stderr)
         return 1
-    told = driver.facts() if isinstance(driver, TellsFacts) else NO_FACTS
-    if "file" in told:
+    recording = driver.facts().recording
+    if recording is not None:
         try:
-            print(harmless(f"stopmark: recorded {told['file']}, in {told.get('folder', '.')}"), flush=True)
+            where = folder_words(recording) or "."
+            print(harmless(f"stopmark: recorded {file_words(recording)}, in {where}"), flush=True)
         except OSError:  # the terminal has gone; what it did not take must not be tried again at the very end
             sys.stdout = open(os.devnull, "w", encoding="utf-8")  # noqa: SIM115
     return app.return_code or 0

@@ -1,6 +1,5 @@
 """What a screen is given to draw: the snapshot and everything around it that is not the core's."""
 
-from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from types import MappingProxyType
 
@@ -9,6 +8,7 @@ from monitor.model.reading import UNKNOWN, Value
 from monitor.model.snapshot import HoistState, Snapshot
 from monitor.presentation.format import SI, Units
 from monitor.runtime.driver import Mode
+from monitor.runtime.facts import RunFacts
 from monitor.ui.history import History
 
 KeyRow = tuple[tuple[str, str], ...]
@@ -59,8 +59,8 @@ class View:
     message: str = ""
     """The app's answer to the last key, shown for a few seconds in the footer."""
     screen_state: ScreenState = ScreenState()
-    facts: Mapping[str, str] = field(default_factory=lambda: MappingProxyType({}))
-    """What the driver tells about the session: file, size on disk, broker."""
+    facts: RunFacts = field(default_factory=RunFacts)
+    """What the driver tells about the run: broker, recording, ledger, what is replayed."""
 
     def value(self, name: str) -> Value:
         """A signal of the snapshot."""

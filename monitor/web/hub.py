@@ -8,10 +8,9 @@ import asyncio
 import contextlib
 import secrets
 from collections.abc import Mapping
-from types import MappingProxyType
 from typing import Final, Self
 
-from monitor.runtime.driver import Driver, TellsFacts
+from monitor.runtime.driver import Driver
 from monitor.web.wire import DEED_BYTES, Deed, Welcome, news_line
 
 PERIOD_S: Final = 0.1
@@ -22,7 +21,6 @@ BACKLOG_BYTES: Final = 256 << 10
 HUB_PORT: Final = "STOPMARK_HUB_PORT"
 HUB_PASS: Final = "STOPMARK_HUB_PASS"
 """Variables of a viewer's environment: where the hub is, and the way in. Never on a command line, which all can read."""
-_NO_FACTS: Final[Mapping[str, str]] = MappingProxyType({})
 
 
 class Hub:
@@ -103,8 +101,7 @@ class Hub:
         """The present state to every viewer that keeps up."""
         ready = [writer for writer in self._viewers if writer.transport.get_write_buffer_size() < BACKLOG_BYTES]
         if ready:
-            facts = self._driver.facts() if isinstance(self._driver, TellsFacts) else _NO_FACTS
-            line = news_line(self._driver.snapshot(), facts)
+            line = news_line(self._driver.snapshot(), self._driver.facts())
             for writer in ready:
                 with contextlib.suppress(ConnectionError):
                     writer.write(line)

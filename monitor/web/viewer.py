@@ -14,7 +14,7 @@ import socket
 import sys
 import threading
 import time
-from collections.abc import Callable, Mapping
+from collections.abc import Callable
 from typing import Final
 
 from monitor.config.rig import Rig
@@ -22,6 +22,7 @@ from monitor.errors import UserError
 from monitor.model.snapshot import Snapshot
 from monitor.model.stream import Request
 from monitor.runtime.driver import Mode
+from monitor.runtime.facts import RunFacts
 from monitor.text import harmless
 from monitor.ui.app import MESSAGE_S, StopmarkApp
 from monitor.web.hub import HUB_PASS, HUB_PORT
@@ -58,7 +59,7 @@ class RemoteDriver:
         self.mode: Mode = welcome.mode
         self._reader, self._writer = reader, writer
         self._snapshot: Snapshot | None = None
-        self._facts: Mapping[str, str] = {}
+        self._facts = RunFacts()
         self._heard_s = float("-inf")
 
     @property
@@ -70,8 +71,8 @@ class RemoteDriver:
         """The last one heard of."""
         return self._snapshot
 
-    def facts(self) -> Mapping[str, str]:
-        """What the monitor tells of its session."""
+    def facts(self) -> RunFacts:
+        """What the monitor tells of its run."""
         return self._facts
 
     def act(self, request: Request) -> None:

@@ -4,7 +4,6 @@ The hub greets with `Welcome`, then sends `News` ten times a second; a viewer op
 Numbers come back to the last bit, NaN included, so a viewer's screen is drawn from what the core said and nothing else.
 """
 
-from collections.abc import Mapping
 from dataclasses import replace
 from types import MappingProxyType
 from typing import Final
@@ -16,6 +15,7 @@ from monitor.model import alarm, check, reading, snapshot, stream
 from monitor.model.snapshot import Snapshot
 from monitor.model.stream import ActionKind, Request
 from monitor.runtime.driver import Mode
+from monitor.runtime.facts import RunFacts
 from monitor.units import Dimension
 
 DEED_BYTES: Final = 8192
@@ -43,7 +43,7 @@ class News(_Line):
     """The present state; `snapshot` is None before the first input."""
 
     snapshot: Snapshot | None
-    facts: dict[str, str]
+    facts: RunFacts
 
 
 class Deed(_Line):
@@ -74,11 +74,12 @@ News.model_rebuild(
 )
 
 
-def news_line(snapshot: Snapshot | None, facts: Mapping[str, str]) -> bytes:
+def news_line(snapshot: Snapshot | None, facts: RunFacts) -> bytes:
     """The present state as one line."""
     if snapshot is not None:
         snapshot = replace(snapshot, values=dict(snapshot.values), rejects=dict(snapshot.rejects))
-    return News(snapshot=snapshot, facts=dict(facts)).line()
+    events = tuple(replace(entry, numbers=dict(entry.numbers)) for entry in facts.line_events)
+    return News(snapshot=snapshot, facts=replace(facts, line_events=events)).line()
 
 
 def read_news(line: bytes) -> News:

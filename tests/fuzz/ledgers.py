@@ -12,7 +12,7 @@ from typing import Final
 from monitor.adapters.ledger.ledger import Ledger
 from monitor.cli import main
 from monitor.errors import UserError
-from monitor.runtime.live import line_event
+from monitor.presentation.figures import line_event
 from monitor.text import harmless
 from tests.fuzz.draws import Draws, edited
 from tests.fuzz.sessions import cell_of

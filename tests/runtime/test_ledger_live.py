@@ -25,6 +25,7 @@ from monitor.config.rig_file import find_rig
 from monitor.model.stream import GRID_NS, Action, ActionKind, Request
 from monitor.runtime.assembly import core_of, header_of
 from monitor.runtime.driver import Mode
+from monitor.runtime.facts import RunFacts
 from monitor.runtime.live import LiveDriver
 from monitor.runtime.runner import Runner
 from simulators.scenario.plant_source import PlantSource
@@ -77,7 +78,7 @@ def crew(driver: LiveDriver) -> None:
     driver.act(Request(ActionKind.CHECK_ABORT, "height-reference", who="ef"))
 
 
-async def run(rig: Path, broker: Mosquitto, data: Path, mode: Mode = "LIVE") -> dict[str, str]:
+async def run(rig: Path, broker: Mosquitto, data: Path, mode: Mode = "LIVE") -> RunFacts:
     """A live run with everything in it; what its Session screen said at the end."""
     url = parse_broker_url(broker.url, {})
     args = words("--rig", str(rig), "--broker", broker.url, "--data", str(data))
@@ -114,8 +115,9 @@ async def test_a_live_run_keeps_the_ledger_and_take_finds_nothing_new(
 ) -> None:
     data = tmp_path / "data"
     facts = await run(own_rig(tmp_path), broker, data)
-    assert facts["ledger"].startswith("own.ledger, ")
-    assert any(name.startswith("line, 20") for name in facts)
+    assert facts.ledger is not None
+    assert facts.ledger.name == "own.ledger"
+    assert [entry.kind for entry in facts.line_events] == ["line-cut"]
     found = entries(data)
     assert [(entry.kind, entry.who) for entry in found] == [
         *(
@@ -141,7 +143,7 @@ async def test_a_live_run_keeps_the_ledger_and_take_finds_nothing_new(
 async def test_a_simulation_leaves_the_rigs_ledger_alone(broker: Mosquitto, tmp_path: Path) -> None:
     data = tmp_path / "data"
     facts = await run(own_rig(tmp_path), broker, data, "SIMULATED")
-    assert "ledger" not in facts
+    assert facts.ledger is None
     assert list(data.glob("*.stopmark"))
     assert not list(data.glob("*ledger*"))
 

@@ -153,8 +153,9 @@ def test_a_later_hour_alone_begins_with_what_the_hours_before_had_left(trip: Ses
 
 def test_a_replay_says_what_is_replayed(trip: SessionReader) -> None:
     driver = ReplayDriver(trip, math.inf, from_ns=trip.t_first_ns + 200 * SECOND, to_ns=trip.t_first_ns + 201 * SECOND)
-    assert driver.facts()["replay of"] == "crew.stopmark"
-    assert driver.facts()["rules"] == "as they were then"
+    replayed = driver.facts().replayed
+    assert replayed is not None
+    assert (replayed.file, replayed.more_files, replayed.other_rules) == ("crew.stopmark", 0, "")
     driver.play_out()
     assert 100 < driver.frames < 200  # of one second, not of the whole session
 

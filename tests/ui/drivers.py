@@ -8,6 +8,7 @@ from monitor.config.rig import Rig
 from monitor.model.snapshot import Snapshot
 from monitor.model.stream import Action, Request
 from monitor.runtime.driver import Mode
+from monitor.runtime.facts import RunFacts
 from tests.ui import sample
 
 
@@ -51,9 +52,13 @@ class FakeDriver:
     rig: Rig = field(default_factory=sample.rig)
     acts: list[Action] = field(default_factory=list)
     fails: Exception | None = None
+    told: RunFacts = field(default_factory=RunFacts)
 
     def snapshot(self) -> Snapshot | None:
         return self.held
+
+    def facts(self) -> RunFacts:
+        return self.told
 
     def act(self, request: Request) -> None:
         self.acts.append(request.at(0))

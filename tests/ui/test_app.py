@@ -3,11 +3,12 @@
 import io
 import sys
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 import pytest
 from textual.widgets import Input
 
+from monitor.runtime.facts import RecordingFile, RunFacts
 from monitor.ui.app import StopmarkApp, run_app, sentence_of
 from monitor.ui.dialogs import Help
 from monitor.ui.drawing.canvas_widget import CanvasWidget
@@ -245,11 +246,6 @@ def test_a_date_and_time_to_jump_to() -> None:
 class Recording(FakeDriver):
     """A driver that records, and whose run is over at once."""
 
-    told: dict[str, str] = field(default_factory=dict)
-
-    def facts(self) -> dict[str, str]:
-        return self.told
-
     async def run(self) -> None:
         return
 
@@ -260,7 +256,7 @@ def test_the_end_says_where_the_record_is(
 ) -> None:
     real_run = StopmarkApp.run
     monkeypatch.setattr(StopmarkApp, "run", lambda app: real_run(app, headless=True, size=(80, 24)))
-    told = {"file": "land-1.stopmark, 0.3 MB", "folder": "/srv/data, 78.1 GB free"} if recording else {}
-    assert run_app(Recording(sample.calm(), told=told)) == 0
+    file = RecordingFile("land-1.stopmark", 300_000, "/srv/data", 78_100_000_000) if recording else None
+    assert run_app(Recording(sample.calm(), told=RunFacts(recording=file))) == 0
     words = capsys.readouterr().out.strip()
     assert words == ("stopmark: recorded land-1.stopmark, 0.3 MB, in /srv/data, 78.1 GB free" if recording else "")

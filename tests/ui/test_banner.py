@@ -9,7 +9,7 @@ from monitor.core.signals.table import SIGNAL_NAMES
 from monitor.model.alarm import AlarmState, Severity
 from monitor.model.snapshot import Snapshot
 from monitor.model.stream import Health
-from monitor.runtime.driver import LAST_RUN
+from monitor.runtime.facts import RunFacts
 from monitor.ui.history import History
 from monitor.ui.screens import SCREENS
 from monitor.ui.view import ScreenState
@@ -96,7 +96,7 @@ def test_every_rule_leaves_room_for_the_next_alarm_at_80_by_24() -> None:
 
 
 def test_a_restart_says_what_it_took_up_until_it_is_old_news() -> None:
-    facts = {LAST_RUN: "went on from the run that ended 12 min ago: look whether the height is right"}
+    facts = RunFacts(last_run="went on from the run that ended 12 min ago: look whether the height is right")
     early = page(sample.still(), facts=facts).text().splitlines()
     assert "Went on from the run that ended 12 min ago: look whether the height is right" in " ".join(
         " ".join(early[2:4]).split()

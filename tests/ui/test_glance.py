@@ -13,6 +13,7 @@ from monitor.model.reading import UNKNOWN, Validity, Value
 from monitor.model.snapshot import HoistState, Snapshot
 from monitor.model.stream import Health
 from monitor.presentation.format import System, Units
+from monitor.runtime.facts import RecordingFile, RunFacts
 from monitor.ui.drawing.canvas import Canvas
 from monitor.ui.screens import SCREENS, ScreenSpec
 from monitor.ui.view import ReplayView, ScreenState
@@ -141,7 +142,8 @@ def test_switches_are_called_the_same_everywhere() -> None:
 
 @pytest.mark.parametrize("size", SIZES[1:], ids=str)
 def test_paths_and_notes_of_the_session_are_told_whole(size: tuple[int, int]) -> None:
-    facts = {"file": "land-20261125-182848.stopmark, 0.3 MB", "folder": "/srv/data/rigs/stopmark, 214.0 GB free"}
+    file = RecordingFile("land-20261125-182848.stopmark", 300_000, "/srv/data/rigs/stopmark", 214_000_000_000)
+    facts = RunFacts(recording=file)
     canvas = page(unconnected(), SCREENS[7], size, facts=facts)
     left = size[0] // (3 if size[0] >= 150 else 2)
     told = "".join("".join(row[:left]) for row in canvas.chars).replace(" ", "")
@@ -183,7 +185,7 @@ def test_rope_and_drum_are_in_inches_in_field_units() -> None:
 @pytest.mark.parametrize("spec", [SCREENS[1], SCREENS[5], SCREENS[7]], ids=lambda spec: spec.id)
 @pytest.mark.parametrize("size", [(60, 20), (80, 24)], ids=str)
 def test_the_hint_that_more_follows_covers_nothing(spec: ScreenSpec, size: tuple[int, int]) -> None:
-    facts = {"file": "x" * 100, "folder": "/" + "y" * 100}
+    facts = RunFacts(recording=RecordingFile("x" * 100, 0, "/" + "y" * 100, 0))
     canvas = page(sample.still(), spec, size, facts=facts)
     row = next("".join(row) for row in canvas.chars if "↓ more" in "".join(row))
     assert row.strip() == "↓ more"
@@ -193,7 +195,8 @@ def test_the_hint_that_more_follows_covers_nothing(spec: ScreenSpec, size: tuple
 
 
 def test_where_readings_come_from_stands_in_one_place() -> None:
-    facts = {"broker": "mqtt://127.0.0.1:1883", "topics": "14", "file": "a.stopmark, 0.3 MB"}
+    file = RecordingFile("a.stopmark", 300_000, "/srv", None)
+    facts = RunFacts(broker="mqtt://127.0.0.1:1883", topics=14, recording=file)
     lines = page(sample.still(), SCREENS[7], (120, 40), facts=facts).text().splitlines()
     heads = {
         word: next(y for y, line in enumerate(lines) if word in line) for word in ("RECORDING ─", "INTAKE", "REFUSED")

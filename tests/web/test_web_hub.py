@@ -7,12 +7,15 @@ import sys
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 from dataclasses import replace
+from types import MappingProxyType
 
 import aiohttp
 import pytest
 from aiohttp import web
 
+from monitor.adapters.ledger.ledger import Entry
 from monitor.model.stream import Action, ActionKind, Request
+from monitor.runtime.facts import LedgerState, RecordingFile, Replayed, RunFacts
 from monitor.web import LOOPBACK, server
 from monitor.web.gate import Gate
 from monitor.web.hub import BACKLOG_BYTES, HUB_PASS, HUB_PORT, Hub
@@ -82,9 +85,14 @@ def test_a_viewer_without_a_monitor_says_how_it_is_started() -> None:
 @pytest.mark.parametrize("name", sample.SAMPLES)
 def test_a_snapshot_crosses_the_wire_to_the_last_bit(name: str) -> None:
     snap = sample.SAMPLES[name]()
-    back = read_news(news_line(snap, {"disk": "1 MB"}))
+    cut = Entry(3, 5, 6, "line-cut", "ab", "worn", MappingProxyType({"turns": 12.0}))
+    facts = RunFacts(
+        "mqtt://rig:1883", 14, "went on", (cut,), LedgerState("a.ledger", "", 1, 2),
+        RecordingFile("a.stopmark", 1_000_000, "/srv", None), Replayed("b.stopmark", 1, "live", 4, "rules.toml"),
+    )  # fmt: skip
+    back = read_news(news_line(snap, facts))
     assert repr(back.snapshot) == repr(snap)
-    assert back.facts == {"disk": "1 MB"}
+    assert back.facts == facts
     assert back.snapshot is not None
     with pytest.raises(TypeError):
         back.snapshot.values["height"] = snap.value("speed")  # type: ignore[index]
@@ -157,7 +165,7 @@ async def test_a_viewer_that_does_not_read_never_piles_up_in_the_monitor() -> No
         _, deaf = await asyncio.open_connection("127.0.0.1", int(invitation[HUB_PORT]), limit=64)
         deaf.write(invitation[HUB_PASS].encode() + b"\n")
         await until(lambda: hub.viewers == 1, "the viewer")
-        line = len(news_line(sample.flood(), {}))
+        line = len(news_line(sample.flood(), RunFacts()))
         for _ in range(2000):  # 40 MB, were all of it sent
             hub._send()
         (waiting,) = [writer.transport.get_write_buffer_size() for writer in hub._viewers]

@@ -140,11 +140,6 @@ class Keeper:
             self.stop()
         self.close()
 
-    def facts(self) -> dict[str, str]:
-        """What the Session screen says."""
-        told = self.problem or f"{self.path.name}, {self.written} new in this run"
-        return {"ledger": told + (f"; {self.waiting} waiting" if self.waiting else "")}
-
     @property
     def waiting(self) -> int:
         """Drafts that are not entered yet."""

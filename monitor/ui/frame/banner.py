@@ -7,7 +7,6 @@ from rich.cells import cell_len
 
 from monitor.model.alarm import AlarmState, AlarmView, Severity
 from monitor.presentation.format import clock, span
-from monitor.runtime.driver import LAST_RUN
 from monitor.ui.bell import RINGS
 from monitor.ui.drawing.canvas import Area, first_that_fits, printable, words_that_fit, wrapped
 from monitor.ui.drawing.theme import FILL_ROLE, SHAPE, TEXT_ROLE, Role
@@ -65,7 +64,7 @@ def _calm(area: Area, view: View) -> None:
     words, role = no_alarm(view)
     area.say(2, 0, words, role)
     y = 1
-    taken_up = view.facts.get(LAST_RUN, "") if view.history.reach_s < TOLD_S else ""
+    taken_up = view.facts.last_run if view.history.reach_s < TOLD_S else ""
     if taken_up:
         for line in wrapped(f"○ {taken_up[0].upper()}{taken_up[1:]}.", area.width - 3, area.height - 1):
             area.put(2, y, line, "notice")

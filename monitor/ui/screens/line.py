@@ -6,8 +6,8 @@ from typing import Literal
 from monitor.model.reading import Validity
 from monitor.model.snapshot import HoistState
 from monitor.model.stream import ActionKind
+from monitor.presentation.figures import line_event
 from monitor.presentation.format import plain
-from monitor.runtime.driver import LINE_EVENT
 from monitor.ui.drawing.canvas import Area, printable
 from monitor.ui.drawing.theme import Role
 from monitor.ui.keys.height_reference import NUMBER, confirm, number_of, refused_while_moving, set_height
@@ -82,10 +82,10 @@ def _to_cut(view: View) -> list[Item]:
 
 def _events(view: View) -> list[Item]:
     """Cuts, new lines and changes of reeving in the rig's ledger, newest first."""
-    found = [(name.removeprefix(LINE_EVENT), text) for name, text in view.facts.items() if name.startswith(LINE_EVENT)]
-    if not found:
+    events = view.facts.line_events
+    if not events:
         return [Item("in the ledger", ("nothing", "-"), "dim")]
-    return [Item(printable(when), (printable(text),), "base", free=True) for when, text in found]
+    return [Item(printable(when), (printable(text),), "base", free=True) for when, text in map(line_event, events)]
 
 
 def _drum(view: View) -> list[Item]:

@@ -1,19 +1,15 @@
 """Session: what is recorded and how, where a replay stands, and the configuration in force."""
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from math import isfinite
 
 from monitor.presentation.format import SYSTEM_LABEL, clock, plain, span
-from monitor.runtime.driver import LINE_EVENT
+from monitor.runtime.facts import LedgerState, RecordingFile, Replayed, RunFacts
 from monitor.ui.drawing.canvas import Area, printable
 from monitor.ui.keys.replay_keys import DAY_NS, REPLAY_KEYS
 from monitor.ui.view import View
 from monitor.ui.widgets import bars, sections
 from monitor.ui.widgets.sections import Item, Section
-
-_SOURCE = {"broker": "  at", "topics": "topics"}
-"""Facts of the driver that tell where readings come from, and their labels."""
-
 
 TITLE = "Session"
 HELP = "recording, replay position and speed, configuration in force"
@@ -58,31 +54,62 @@ def contents(view: View) -> list[Section]:
 
 def _recording(view: View) -> list[Item]:
     if view.mode == "REPLAY":
-        return [Item("recording", ("none: a replay", "none"), "dim"), *_facts(view)]
+        return [Item("recording", ("none: a replay", "none"), "dim"), *_told(_of_run(view.facts))]
     words = {"on": "● on", "off": "○ off", "failed": "▲ FAILED"}[view.snap.health.recording]
     failed = view.snap.health.recording == "failed"
-    return [Item("recording", (words,), "warning" if failed else "strong"), *_facts(view)]
+    return [Item("recording", (words,), "warning" if failed else "strong"), *_told(_of_run(view.facts))]
 
 
-def _facts(view: View) -> list[Item]:
+def _told(rows: Iterable[tuple[str, str]]) -> list[Item]:
+    """Label and words from elsewhere, where there are any words."""
+    return [Item(label, (printable(words),), "base", free=True) for label, words in rows if words]
+
+
+def _of_run(facts: RunFacts) -> list[tuple[str, str]]:
+    """What the run says of its files."""
+    rows = [("last run", facts.last_run)]
+    if facts.ledger is not None:
+        rows.append(("ledger", _ledger_words(facts.ledger)))
+    if facts.recording is not None:
+        rows += [("file", file_words(facts.recording)), ("folder", folder_words(facts.recording))]
+    if facts.replayed is not None:
+        rows += _replayed(facts.replayed)
+    return rows
+
+
+def _ledger_words(ledger: LedgerState) -> str:
+    words = ledger.problem or f"{ledger.name}, {ledger.written} new in this run"
+    return words + (f"; {ledger.waiting} waiting" if ledger.waiting else "")
+
+
+def file_words(recording: RecordingFile) -> str:
+    """The file that is recorded to, and its size."""
+    return f"{recording.name}, {recording.size_bytes / 1e6:.1f} MB"
+
+
+def folder_words(recording: RecordingFile) -> str:
+    """Its folder, and how much room the disk has left; empty where that is not known."""
+    if recording.free_bytes is None:
+        return ""
+    return f"{recording.folder}, {recording.free_bytes / 1e9:.1f} GB free"
+
+
+def _replayed(replayed: Replayed) -> list[tuple[str, str]]:
     return [
-        Item(name, (printable(text),), "base", free=True)
-        for name, text in view.facts.items()
-        if not name.startswith(LINE_EVENT) and name not in _SOURCE
+        ("replay of", replayed.file + (f" and {replayed.more_files} more" if replayed.more_files else "")),
+        ("recorded", replayed.recorded or "not said how"),
+        ("alarms then", str(replayed.alarms)),
+        ("rules", replayed.other_rules or "as they were then"),
     ]
 
 
 def _intake(view: View) -> list[Item]:
-    health = view.snap.health
+    health, facts = view.snap.health, view.facts
     broker = {None: "none", True: "connected", False: "▲ LOST"}[health.connected]
     items = [
         Item("source", (view.mode,), "strong"),
         Item("broker", (broker,), "warning" if health.connected is False else "strong"),
-        *(
-            Item(label, (printable(view.facts[name]),), "base", free=True)
-            for name, label in _SOURCE.items()
-            if name in view.facts
-        ),
+        *_told((("  at", facts.broker), ("topics", "" if facts.topics is None else str(facts.topics)))),
         Item("dropped", (str(health.dropped),), "strong" if not health.dropped else "caution"),
         Item("lag", (f"{plain(health.lag_s, 3)} s",), "strong"),
     ]
