@@ -42,7 +42,7 @@ def test_short_soak_recovers_from_every_fault_and_does_not_grow(tmp_path: Path) 
         assert verify_session(path) == []
     after = containers_of(soak.core)
     # Numbers of readings that may still come are kept up to a bound of their own; the faults after the first look fill it.
-    lost = {way for way in after if way.endswith("._may_come")}
+    lost = {way for way in after if way.endswith("._expected_late")}
     assert all(after[way] <= 64 for way in lost)
     grown = {way: size - sizes.get(way, 0) for way, size in after.items() if way not in lost}
     assert sum(grown.values()) < 40, {way: more for way, more in grown.items() if more > 4}

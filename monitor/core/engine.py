@@ -7,8 +7,8 @@ Theory of operation
     `admit` gives each input its final time, never before the time already advanced to; that time is what gets recorded.
     Hence live, replay and simulation agree finding for finding, and tests prove it with random delays and timers.
 
-    A frame of `CARRIED_TOPIC` begins a new run: the core forgets everything, and takes up what the run before left
-    behind. As it is a recorded input, a restart replays as it was.
+    A frame of `CARRIED_TOPIC` begins a new run: the core forgets everything, and restores the state of the run
+    before. As it is a recorded input, a restart replays as it was.
 
     At each grid point: estimate → hoist state → evaluation, which makes the `GridPoint` → guided checks → signals → every
     rule. What comes back: a string set in slips and the acceleration that the brakes show go into the next estimate, and an
@@ -46,29 +46,29 @@ from monitor.text import printable
 
 T = TypeVar("T", Frame, Action)
 Observer = Callable[[int, HoistState, Sequence[float], Sequence[int]], None]
-"""Told at each grid point: its time, the hoist state, number and validity of every signal in the order of SIGNALS. The
+"""Called at each grid point: its time, the hoist state, number and validity of every signal in the order of SIGNALS. The
 sequences are the core's own: copy what is to be kept, change nothing."""
 _NO_MARKS: Final = StopMarks(math.nan, math.nan, math.nan, False)
 
 
 class Core:
-    """The monitor's pure heart for one rig and one set of rules."""
+    """The pure core of the monitor, for one rig and one set of rules."""
 
     def __init__(self, rig: Rig, rules: RuleSet) -> None:
         self.rig = rig
         self.now_ns = 0
         self.observer: Observer | None = None
-        """For reports and exports, which want every grid point. Told of all signals, or of those that `observe` named."""
+        """For reports and exports, which want every grid point. Gets all signals, or those that `observe` named."""
         self._observed: SignalReader | None = None
         self._rules = rules
         self._decoder = Decoder(rig)
         self._watched = SignalReader(rules.signals)
         self._unwatched = SignalReader(set(SIGNAL_NAMES) - rules.signals)
         self._fused = [sensor.spec.role in ("position", "mark") for sensor in rig.sensors]
-        self._begin()
+        self._reset()
 
-    def _begin(self) -> None:
-        """Know nothing: the start of a run."""
+    def _reset(self) -> None:
+        """The start of a run: nothing is known."""
         rig = self.rig
         self._sensors = SensorRegister(rig)
         self._estimator = Estimator(rig)
@@ -83,14 +83,14 @@ class Core:
         self._validities: list[int] = [int(Validity.INVALID)] * len(SIGNALS)
         self._next_grid = 0
         self._connected_once = False
-        self._seen: tuple[list[float], list[int]] = ([], [])
+        self._watched_values: tuple[list[float], list[int]] = ([], [])
         """Numbers and validities of the signals that rules look at."""
         self._all_read = True
         """Whether the signals that no rule looks at are those of the last grid point."""
-        self._acts: Mapping[str, Callable[[Action], list[Finding]]] = {
+        self._action_handlers: Mapping[str, Callable[[Action], list[Finding]]] = {
             ActionKind.REFERENCE_HEIGHT: self._reference,
             ActionKind.SLIP_AND_CUT: self._slip_and_cut,
-            ActionKind.NOTE: lambda action: [_said(action, printable(action.text, 400))],
+            ActionKind.NOTE: lambda action: [_crew_finding(action, printable(action.text, 400))],
             ActionKind.CHECK_START: lambda action: self._checks.start(action.t_ns, action.target, action.who),
             ActionKind.CHECK_STEP: lambda action: self._checks.step(action.t_ns, action.target, action.who),
             ActionKind.CHECK_ABORT: lambda action: self._checks.abort(action.t_ns, action.target, action.who),
@@ -118,7 +118,7 @@ class Core:
             ValueError: the frame was not admitted (its time lies before the time advanced to).
         """
         if frame.topic == CARRIED_TOPIC:
-            return self._go_on(frame)
+            return self._resume_run(frame)
         t_ns = frame.t_ns
         if self.now_ns <= t_ns < self._next_grid:  # no grid point is due
             self.now_ns = t_ns
@@ -143,7 +143,7 @@ class Core:
     def act(self, action: Action) -> list[Finding]:
         """Take one admitted action of the crew."""
         findings = self._run_to(action.t_ns)
-        take = self._acts.get(action.kind, self._bank.act)
+        take = self._action_handlers.get(action.kind, self._bank.act)
         return findings + take(action)
 
     def advance(self, now_ns: int) -> list[Finding]:
@@ -152,7 +152,7 @@ class Core:
         return self._run_to(now_ns) if now_ns > self.now_ns > 0 else []
 
     def observe(self, observer: Observer, names: Collection[str]) -> tuple[str, ...]:
-        """Have `observer` told at each grid point of these signals alone; their names in the order in which they come."""
+        """Call `observer` at each grid point with these signals alone; their names in the order in which they come."""
         self.observer = observer
         self._observed = SignalReader(names)
         return self._observed.names
@@ -205,7 +205,7 @@ class Core:
     # --- across a restart ---------------------------------------------------------------------------------------------
 
     @property
-    def settled(self) -> bool:
+    def can_checkpoint(self) -> bool:
         """Whether `state` holds everything worth keeping: a guided check that is running does not live on in it."""
         return not self._checks.running
 
@@ -225,13 +225,13 @@ class Core:
         }
 
     def restore(self, saved: Mapping[str, Any], t_ns: int, same_run: bool = False) -> list[str]:
-        """Go on at `t_ns` from what `state` gave; for a fresh core, before its first input.
+        """Continue at `t_ns` from what `state` gave; for a fresh core, before its first input.
 
-        `same_run` says that the state is of this very run, looked at again (a replay that seeks), not of one before.
-        Each part stands alone: one that cannot be taken up begins anew. Returns these, in words.
+        `same_run` says that the state is of this very run (a replay that seeks), not of one before.
+        Each part stands alone: one that cannot be restored starts again. Returns these, in words.
 
         Raises:
-            ValueError: it is no state of this rig at all; nothing is taken up then.
+            ValueError: it is no state of this rig at all; nothing is restored then.
         """
         if saved.get("format") != FORMAT or saved.get("rig") != self.rig.name:
             raise ValueError("it is of another rig, or of another version of Stopmark")
@@ -253,19 +253,19 @@ class Core:
         return failed
 
     def _new_estimator(self) -> None:
-        """Know nothing of the height."""
+        """The height is not known."""
         self._estimator = Estimator(self.rig)
 
-    def _go_on(self, frame: Frame) -> list[Finding]:
-        """A run begins, with what the one before left behind."""
+    def _resume_run(self, frame: Frame) -> list[Finding]:
+        """A run begins, from the state of the run before."""
         t_ns, words, after = frame.t_ns, "", "carried"
-        self._begin()
+        self._reset()
         try:
             saved = read_state(frame.payload)
             if saved:
                 words = words_of_resumed_run(saved, t_ns, self.restore(saved, t_ns))
         except ValueError as error:
-            self._begin()
+            self._reset()
             after = "anew"
             words = f"began anew: what the run before left cannot be used ({printable(str(error), 120)})"
         findings = self._run_to(t_ns)
@@ -292,7 +292,7 @@ class Core:
         """One grid point, in the one order: sensors, estimate, hoist state, evaluation, guided checks, signals, rules."""
         sensors, estimator, tracker = self._sensors, self._estimator, self._tracker
         evaluation, checks, instruments = self._evaluation, self._checks, self._instruments
-        sensors.look(g)
+        sensors.update(g)
         estimate = estimator.estimate(g)
         set_downs = tracker.set_downs
         hoist = tracker.update(g, estimate, evaluation.hook_load(tracker.direction))
@@ -302,13 +302,13 @@ class Core:
         due = checks.overtravel_due(g)
         dropped = instruments.recent_drops(g, evaluation.health.dropped + sensors.missing)
         point = evaluation.run(g, estimate, hoist, tracker.direction, tracker.string_load_n, dropped, due)
-        estimator.braked(point.brakes.known_acceleration_m_s2)
+        estimator.add_known_acceleration(point.brakes.known_acceleration_m_s2)
         findings += checks.look(g, point)
         if checks.overtravel_due(g) is not due:
             # A test that ends here, or the stream that begins here, counts from this grid point on.
             point = point.with_overtravel_due(not due)
         self._point = point
-        self._seen = seen = self._watched.read(point)
+        self._watched_values = seen = self._watched.read(point)
         self._all_read = False
         findings += instruments.changes(g, estimator)
         findings += self._bank.evaluate(g, *seen, hoist, instruments.flags)
@@ -326,7 +326,7 @@ class Core:
             return
         self._all_read = True
         numbers, validities = self._numbers, self._validities
-        for reader, read in ((self._watched, self._seen), (self._unwatched, self._unwatched.read(point))):
+        for reader, read in ((self._watched, self._watched_values), (self._unwatched, self._unwatched.read(point))):
             for place, number, validity in zip(reader.places, *read, strict=True):
                 numbers[place] = number
                 validities[place] = validity
@@ -335,13 +335,13 @@ class Core:
 
     def _take_health(self, frame: Frame) -> None:
         try:
-            told: Any = json.loads(frame.payload)
+            fields: Any = json.loads(frame.payload)
             health = Health(
-                recording=told["recording"],
-                connected=told["connected"],
-                dropped=int(told["dropped"]),
-                lag_s=float(told["lag_s"]),
-                note=printable(str(told["note"]), 120),
+                recording=fields["recording"],
+                connected=fields["connected"],
+                dropped=int(fields["dropped"]),
+                lag_s=float(fields["lag_s"]),
+                note=printable(str(fields["note"]), 120),
             )
         except (ValueError, TypeError, KeyError, OverflowError, RecursionError):
             # Only the runner writes this topic; a damaged session may hold anything.
@@ -364,7 +364,7 @@ class Core:
         height = action.number
         mast = self.rig.mast
         if height is None or not mast.floor_m <= height <= mast.crown_m:
-            return [_said(action, "height reference refused: give a height between floor and crown")]
+            return [_crew_finding(action, "height reference refused: give a height between floor and crown")]
         before = self._estimator.estimate(action.t_ns)
         speed = before.speed_m_s if math.isfinite(before.speed_bound_m_s) else math.nan
         self._checks.reference(height, before.height_m, speed)
@@ -372,19 +372,19 @@ class Core:
         by_m = self._estimator.estimate(action.t_ns).height_m - before.height_m
         if math.isfinite(by_m):
             self._evaluation.brake_health.creep.put_right(by_m)
-        return [_said(action, f"height reference taken at {height:.2f} m")]
+        return [_crew_finding(action, f"height reference taken at {height:.2f} m")]
 
     def _slip_and_cut(self, action: Action) -> list[Finding]:
         turns = action.number
         most = self.rig.drum.wraps_per_layer * self.rig.drum.max_layers
         if turns is None or not 0 <= turns <= most:
-            return [_said(action, f"slip and cut refused: give the wraps on the drum, 0 to {most:g}")]
+            return [_crew_finding(action, f"slip and cut refused: give the wraps on the drum, 0 to {most:g}")]
         self._estimator.slip_and_cut(action.t_ns, turns)
         self._checks.slip_and_cut(action.t_ns)
         self._evaluation.line_work.cut()
-        return [_said(action, f"slip and cut: {turns:g} wraps at the reference height")]
+        return [_crew_finding(action, f"slip and cut: {turns:g} wraps at the reference height")]
 
 
-def _said(action: Action, message: str) -> Finding:
+def _crew_finding(action: Action, message: str) -> Finding:
     """A finding that records what the crew did."""
     return Finding(action.t_ns, "action", str(action.kind), Severity.NOTICE, "", printable(action.who, 12), message)

@@ -44,9 +44,9 @@ class Instruments:
         records, diagnoses = self._sensors.records, self._diagnoses
         flags: list[tuple[Flag, ...]] | None = None
         # Where nothing is abnormal or was, only what the estimator says of its own sensors can be news.
-        for index in range(len(records)) if self._sensors.odd or self._any_diagnosis else self._fused_places:
+        for index in range(len(records)) if self._sensors.any_abnormal or self._any_diagnosis else self._fused_places:
             record = records[index]
-            rejecting, diagnosis = record.rejecting or bool(record.verdict), record.verdict
+            rejecting, diagnosis = record.rejecting or bool(record.diagnosis), record.diagnosis
             if self._fused[index]:
                 refused, diagnosis = estimator.diagnosis(index)
                 rejecting = rejecting or refused
@@ -97,7 +97,7 @@ class Instruments:
             stale=record.stale,
             rejecting=record.rejecting or bool(fusion and fusion.rejecting),
             out_of_range=record.out_of_range,
-            verdict=fusion.diagnosis if fusion else record.verdict,
+            diagnosis=fusion.diagnosis if fusion else record.diagnosis,
         )
 
     def state(self) -> dict[str, str]:
@@ -105,7 +105,7 @@ class Instruments:
         return {record.id: words for record, words in zip(self._sensors.records, self._diagnoses, strict=True)}
 
     def restore(self, saved: Any) -> None:
-        """Take up what `state` gave, so that an old diagnosis is no news. Anything else is passed over."""
+        """Restore what `state` gave, so that an old diagnosis is not reported again. Anything else is ignored."""
         if isinstance(saved, Mapping):
             self._diagnoses = [printable(str(saved.get(record.id, "")), 200) for record in self._sensors.records]
             self._any_diagnosis = any(self._diagnoses)

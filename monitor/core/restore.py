@@ -1,4 +1,4 @@
-"""Taking up a saved state part by part, and the words that say what came of it."""
+"""Restoring a saved state part by part, and the words that say what came of it."""
 
 import json
 from collections.abc import Callable, Mapping
@@ -8,28 +8,28 @@ from monitor.core.saved_state import part
 from monitor.text import printable
 
 
-def _as_it_was() -> None:
-    """Nothing to undo: a part that refuses a state has taken up nothing of it."""
+def _unchanged() -> None:
+    """Nothing to undo: a part that refuses a state has not changed."""
 
 
 class Part(NamedTuple):
     """One part of the core that has a state of its own."""
 
     restore: Callable[[Mapping[str, Any]], None]
-    """Takes it up; raises ValueError where it cannot."""
-    begin_again: Callable[[], None] = _as_it_was
-    """Makes good a restore that failed half-way."""
+    """Restores it; raises ValueError where it cannot."""
+    reset: Callable[[], None] = _unchanged
+    """Undoes a restore that failed half-way."""
 
 
 def restore_parts(saved: Mapping[str, Any], parts: Mapping[str, Part]) -> list[str]:
-    """Give each part what `saved` holds under its name. Each stands alone: one that cannot be taken up begins again. Returns
+    """Give each part what `saved` holds under its name. Each stands alone: one that cannot be restored starts again. Returns
     these, in words."""
     failed = []
-    for name, taker in parts.items():
+    for name, restorable in parts.items():
         try:
-            taker.restore(part(saved, name))
+            restorable.restore(part(saved, name))
         except ValueError as error:
-            taker.begin_again()
+            restorable.reset()
             failed.append(f"{name} ({printable(str(error), 120)})")
     return failed
 

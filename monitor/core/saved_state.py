@@ -1,4 +1,4 @@
-"""Reading what an earlier run, or an earlier moment, left behind: plain JSON values that a stranger may have written.
+"""Reading the state of an earlier run, or of an earlier moment: plain JSON values, untrusted input.
 
 Each part of the core gives its own `state` and takes it back by `restore`, with these to look at every value before it
 is believed.
@@ -9,7 +9,7 @@ from collections.abc import Mapping
 from typing import Any, Final
 
 FORMAT: Final = 1
-"""Of the whole state. A state of another format is not taken up."""
+"""Of the whole state. A state of another format is not restored."""
 _GREATEST: Final = 1e18
 
 

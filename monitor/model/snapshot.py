@@ -45,7 +45,7 @@ class SensorView:
     rejecting: bool
     """The recent readings are being refused (a persistent rejection)."""
     out_of_range: bool
-    verdict: str = ""
+    diagnosis: str = ""
     """What the drift watch makes of it, in words; empty when nothing is wrong."""
 
 

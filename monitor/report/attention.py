@@ -100,8 +100,8 @@ def _sensors(story: Story) -> Iterator[Look]:
     rec = story.rec
     for view, sensor in zip(rec.snapshot.sensors, rec.rig.sensors, strict=True):
         share = taken_share(rec, view, sensor)
-        if view.verdict or view.stale:
-            words = f"{view.id}: {view.verdict or 'silent at the end'}."
+        if view.diagnosis or view.stale:
+            words = f"{view.id}: {view.diagnosis or 'silent at the end'}."
             yield Look("sensor", words, "sensors")
         elif share < FEW_READINGS and not (sensor.spec.role in ("position", "mark") and view.fused):
             yield Look("sensor", f"{view.id}: gave {percent(share)} of its readings.", "sensors")

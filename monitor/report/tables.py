@@ -122,7 +122,7 @@ def sensor_table(story: Story) -> str:
     for view, sensor in zip(rec.snapshot.sensors, rec.rig.sensors, strict=True):
         taken = view.fused
         share = taken_share(rec, view, sensor)
-        words = view.verdict or ("stale at the end" if view.stale else view.last_reason)
+        words = view.diagnosis or ("stale at the end" if view.stale else view.last_reason)
         fused = sensor.spec.role in ("position", "mark")
         rows.append(
             (

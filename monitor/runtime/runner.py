@@ -161,7 +161,9 @@ class Runner:
     def checkpoint(self) -> None:
         """Have the recorder keep what the core knows now; later, but not for ever, where that would not hold all."""
         recorder = self._recorder
-        if recorder is not None and (self.core.settled or self.core.now_ns - recorder.checkpoint_due_ns > _GRACE_NS):
+        if recorder is not None and (
+            self.core.can_checkpoint or self.core.now_ns - recorder.checkpoint_due_ns > _GRACE_NS
+        ):
             recorder.checkpoint(self.core.now_ns, self.core.state())
 
     def replay(self, inputs: Iterable[Frame | Action], end_ns: int) -> None:

@@ -332,7 +332,7 @@ class Soak:
         ills = {}
         value = snapshot.values["height"]
         if value.validity is not Validity.VALID:
-            words = next((view.verdict for view in snapshot.sensors if view.verdict), "")
+            words = next((view.diagnosis for view in snapshot.sensors if view.diagnosis), "")
             ills["height"] = f"{value.validity.name}, bound {bound:.2f} m {words}".strip()
         elif error > bound:
             ills["height"] = f"VALID and wrong by {error:.3f} m, bound {bound:.3f} m"

@@ -64,7 +64,7 @@ sensors = st.builds(
     stale=st.booleans(),
     rejecting=st.booleans(),
     out_of_range=st.booleans(),
-    verdict=words,
+    diagnosis=words,
 )
 readings = st.builds(
     CheckReading,

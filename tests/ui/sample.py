@@ -70,7 +70,7 @@ def sensors(the_rig: Rig, silent: tuple[str, ...] = (), refused: tuple[str, ...]
                 stale=gone,
                 rejecting=bad,
                 out_of_range=False,
-                verdict="reads 0.31 m low since 20:14, most likely slip on its drive" if bad else "",
+                diagnosis="reads 0.31 m low since 20:14, most likely slip on its drive" if bad else "",
             )
         )
     return tuple(views)

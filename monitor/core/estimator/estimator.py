@@ -174,7 +174,7 @@ class Estimator:
         """With the clutch out nothing speeds the block up on its way up."""
         self._against.driven(sample.value >= CLUTCH_IN, self._track.kin.v)
 
-    def braked(self, acceleration_m_s2: float) -> None:
+    def add_known_acceleration(self, acceleration_m_s2: float) -> None:
         """Acceleration that the known braking makes now, m/s2, upwards positive (NaN: not known)."""
         self._track.apply_known_acceleration(acceleration_m_s2)
 

@@ -30,26 +30,26 @@ from monitor.text import printable
 
 _CLOCK_STEP_NS: Final = 5_000_000_000
 """A source time further back than this is a stepped clock, not a late reading."""
-_GAP_MOST: Final = 100_000
-_MAY_COME: Final = 64
+_MAX_GAP: Final = 100_000
+_MAX_EXPECTED_LATE: Final = 64
 """Of the readings that sequence numbers show to be missing, so many of the last are remembered: they may only be late."""
 _NOT_THE_SENSORS_FAULT: Final = frozenset({RejectReason.RETAINED, RejectReason.DUPLICATE, RejectReason.TOO_OLD})
 _FROZEN_READINGS: Final = 20
 _FROZEN_NS: Final = 2_500_000_000
 """So many equal readings, over so long, from a sensor of which most readings differed before: it is frozen."""
-_STANDS: Final = "readings repeat exactly: look at the sensor and its cable"
+_FROZEN_WORDS: Final = "readings repeat exactly: look at the sensor and its cable"
 _SPIKES_WORDS: Final = "readings jump away and back: look at the cable and for interference"
 _SPIKE_SHARE: Final = 0.12
 """Share of the believable range: a block that bounces on its line swings the load by less from reading to reading."""
-_BACK: Final = (0.75, 1.33)
+_RETURN_RATIO: Final = (0.75, 1.33)
 """Way back of a spike over its way there: where it came from, but for noise. What a hand does goes on from where it is."""
-_SPIKES: Final = 3
-_SPIKES_NS: Final = 60_000_000_000
+_SPIKE_COUNT: Final = 3
+_SPIKE_WINDOW_NS: Final = 60_000_000_000
 _LATE_NS: Final = 700_000_000
 """A reading that comes so much later than the quickest of late is late."""
-_LATE_FOR_GOOD_NS: Final = 30_000_000_000
-"""If all readings are late for so long, their clock was set or their way is longer now: the delay is learned anew."""
-_SET_BACK: Final = 3
+_LATE_LIMIT_NS: Final = 30_000_000_000
+"""If all readings are late for so long, their clock was set or their way is longer now: the delay is learned again."""
+_SET_BACK_READINGS: Final = 3
 """So many old readings in a row, spaced as they come, without a gap before them: the source's clock was set back."""
 _SAME_DELAY_NS: Final = 150_000_000
 _VALID: Final = int(Validity.VALID)
@@ -60,18 +60,19 @@ class SensorRecord:
     """What is known of one sensor. Mutable, private to the core; screens get `monitor.model.snapshot.SensorView`."""
 
     __slots__ = (
-        "_away",
-        "_back",
-        "_back_delay_ns",
-        "_back_source_ns",
+        "_change_share",
         "_delay_ns",
+        "_expected_late",
+        "_jump",
         "_late_since_ns",
-        "_may_come",
-        "_run",
-        "_run_ns",
-        "_spike",
-        "_spiked",
-        "_varies",
+        "_old_count",
+        "_old_delay_ns",
+        "_old_source_ns",
+        "_repeat_count",
+        "_repeat_since_ns",
+        "_spike_step",
+        "_spike_times_ns",
+        "diagnosis",
         "good",
         "id",
         "last_ns",
@@ -87,7 +88,6 @@ class SensorRecord:
         "stale",
         "stale_ns",
         "suspect",
-        "verdict",
         "watched",
     )  # fmt: skip
 
@@ -108,23 +108,23 @@ class SensorRecord:
         self.stale = False
         """Whether nothing good had come for too long at the last grid point."""
         self.last_reason = ""
-        self.verdict = ""
-        """What is odd about its readings, in words."""
+        self.diagnosis = ""
+        """What is abnormal about its readings, in words."""
         self.watched = sensor.spec.role in ("plain", "load") and sensor.sigma > 0
         self.suspect = False
-        """Whether `judge` may find something: without it there is nothing odd."""
-        self._spike = _SPIKE_SHARE * abs(sensor.si.scale) * (sensor.range[1] - sensor.range[0])
-        self._varies = 0.0
-        self._run = 0
-        self._run_ns = 0
-        self._away = 0.0
-        self._spiked: deque[int] = deque(maxlen=_SPIKES)
+        """Whether `update_diagnosis` may find something; while False, `diagnosis` stays empty."""
+        self._spike_step = _SPIKE_SHARE * abs(sensor.si.scale) * (sensor.range[1] - sensor.range[0])
+        self._change_share = 0.0
+        self._repeat_count = 0
+        self._repeat_since_ns = 0
+        self._jump = 0.0
+        self._spike_times_ns: deque[int] = deque(maxlen=_SPIKE_COUNT)
         self._delay_ns: int | None = None
         self._late_since_ns = 0
-        self._back = 0
-        self._back_delay_ns = 0
-        self._back_source_ns = 0
-        self._may_come: dict[int, None] = {}
+        self._old_count = 0
+        self._old_delay_ns = 0
+        self._old_source_ns = 0
+        self._expected_late: dict[int, None] = {}
         """Sequence numbers of missing readings, in their order."""
 
     def accept(self, sample: Sample) -> RejectReason | None:
@@ -141,31 +141,31 @@ class SensorRecord:
                         reason = RejectReason.DUPLICATE
                 elif source > last - _CLOCK_STEP_NS:
                     reason = RejectReason.TOO_OLD
-            if reason is None and watched and self._late(t_ns, source):
+            if reason is None and watched and self._is_late(t_ns, source):
                 reason = RejectReason.TOO_OLD
             if reason is not None:
-                if not self._set_back(t_ns, source):
-                    self._overtaken(sequence)
+                if not self._clock_set_back(t_ns, source):
+                    self._late_arrival(sequence)
                     return reason
                 self._delay_ns = t_ns - source
                 self._late_since_ns = 0
                 self.last_sequence = None  # those before it came, and were refused
-            self._back = 0
-        elif self._may_come and self._overtaken(sequence):
+            self._old_count = 0
+        elif self._expected_late and self._late_arrival(sequence):
             return RejectReason.TOO_OLD
         good, last_ns = self.good, self.last_ns
         if last_ns >= 0:
             if watched:
-                self._watch(t_ns, sample.value)
+                self._detect_faults(t_ns, sample.value)
             # Exponential mean of the interval, over about 16 readings: enough to show a rate, cheap to keep.
             self.period_s += ((t_ns - last_ns) * 1e-9 - self.period_s) / (16 if good > 16 else good)
         if sequence is not None and self.last_sequence is not None:
             gap = sequence - self.last_sequence - 1
-            # A larger gap, or a number that went back, is a source that began anew.
-            if 0 < gap <= _GAP_MOST:
-                self._miss(sequence, gap)
+            # A larger gap, or a number that went back, is a source that restarted.
+            if 0 < gap <= _MAX_GAP:
+                self._count_missing(sequence, gap)
             elif gap < 0:
-                self._may_come.clear()
+                self._expected_late.clear()
         self.number = sample.value
         self.last_ns = t_ns
         self.last_source_ns = source
@@ -174,40 +174,40 @@ class SensorRecord:
         self.refused_in_row = 0
         return None
 
-    def _miss(self, sequence: int, gap: int) -> None:
+    def _count_missing(self, sequence: int, gap: int) -> None:
         """Count the `gap` readings before `sequence` as lost, until they come."""
         self.missing += gap
-        waited = self._may_come
-        waited.update(dict.fromkeys(range(sequence - min(gap, _MAY_COME), sequence)))
-        while len(waited) > _MAY_COME:
+        waited = self._expected_late
+        waited.update(dict.fromkeys(range(sequence - min(gap, _MAX_EXPECTED_LATE), sequence)))
+        while len(waited) > _MAX_EXPECTED_LATE:
             del waited[next(iter(waited))]
 
-    def _overtaken(self, sequence: int | None) -> bool:
+    def _late_arrival(self, sequence: int | None) -> bool:
         """Whether the reading is one that was counted as lost, and was only overtaken on its way."""
-        if sequence not in self._may_come:
+        if sequence not in self._expected_late:
             return False
-        del self._may_come[sequence]
+        del self._expected_late[sequence]
         self.missing -= 1
         return True
 
-    def _set_back(self, t_ns: int, source_ns: int) -> bool:
+    def _clock_set_back(self, t_ns: int, source_ns: int) -> bool:
         """Whether a reading that would be refused shows, with those before it, that the source's clock was set back.
 
         Real delay shows as a gap between arrivals, and one overtaken reading is followed by newer ones. Here readings come
         as usual while their times began again from further back.
         """
         delay = t_ns - source_ns
-        if self._back and source_ns > self._back_source_ns and abs(delay - self._back_delay_ns) < _SAME_DELAY_NS:
-            self._back += 1
+        if self._old_count and source_ns > self._old_source_ns and abs(delay - self._old_delay_ns) < _SAME_DELAY_NS:
+            self._old_count += 1
         elif source_ns < (self.last_source_ns or 0) or (t_ns - self.last_ns) * 1e-9 < 1.5 * self.period_s:
-            self._back = 1
-            self._back_delay_ns = delay
+            self._old_count = 1
+            self._old_delay_ns = delay
         else:
             return False
-        self._back_source_ns = source_ns
-        return self._back >= _SET_BACK
+        self._old_source_ns = source_ns
+        return self._old_count >= _SET_BACK_READINGS
 
-    def _late(self, t_ns: int, source_ns: int) -> bool:
+    def _is_late(self, t_ns: int, source_ns: int) -> bool:
         delay = t_ns - source_ns
         usual = self._delay_ns
         if usual is None or delay < usual or delay > usual + _CLOCK_STEP_NS:
@@ -222,48 +222,52 @@ class SensorRecord:
             return False
         if not self._late_since_ns:
             self._late_since_ns = t_ns
-        elif t_ns - self._late_since_ns > _LATE_FOR_GOOD_NS:
+        elif t_ns - self._late_since_ns > _LATE_LIMIT_NS:
             self._delay_ns = delay
             self._late_since_ns = 0
             return False
         return True
 
-    def _watch(self, t_ns: int, value: float) -> None:
+    def _detect_faults(self, t_ns: int, value: float) -> None:
         """Notice a reading that stands still against its habit, and one that jumps away and back."""
         step = value - self.number
         if step == 0.0:
-            if self._run == 0:
-                self._run_ns = self.last_ns
-            self._run += 1
-            if self._run < _FROZEN_READINGS:
+            if self._repeat_count == 0:
+                self._repeat_since_ns = self.last_ns
+            self._repeat_count += 1
+            if self._repeat_count < _FROZEN_READINGS:
                 return
             self.suspect = True
         else:
-            self._run = 0
+            self._repeat_count = 0
         # Away, and as far back with the next reading: neither a load that is set down nor a hand on a lever does that.
-        away = self._away
-        if away and _BACK[0] < -step / away < _BACK[1]:
-            self._spiked.append(t_ns)
-            self._away = 0.0
+        away = self._jump
+        if away and _RETURN_RATIO[0] < -step / away < _RETURN_RATIO[1]:
+            self._spike_times_ns.append(t_ns)
+            self._jump = 0.0
             self.suspect = True
         else:
-            self._away = step if step > self._spike or step < -self._spike else 0.0
+            self._jump = step if step > self._spike_step or step < -self._spike_step else 0.0
         # How many of its readings differ, over about 50; a run that may yet prove to be a freeze does not count.
         if step:
-            self._varies += (1.0 - self._varies) * 0.02
+            self._change_share += (1.0 - self._change_share) * 0.02
 
-    def judge(self, t_ns: int) -> None:
-        """Make up `verdict` anew from `standing` and `spiking`."""
-        self.verdict = _STANDS if self.standing(t_ns) else _SPIKES_WORDS if self.spiking(t_ns) else ""
-        self.suspect = self._run >= _FROZEN_READINGS or len(self._spiked) == _SPIKES
+    def update_diagnosis(self, t_ns: int) -> None:
+        """Set `diagnosis` from `frozen` and `spiking`."""
+        self.diagnosis = _FROZEN_WORDS if self.frozen(t_ns) else _SPIKES_WORDS if self.spiking(t_ns) else ""
+        self.suspect = self._repeat_count >= _FROZEN_READINGS or len(self._spike_times_ns) == _SPIKE_COUNT
 
-    def standing(self, t_ns: int) -> bool:
+    def frozen(self, t_ns: int) -> bool:
         """Whether its readings repeat exactly although most used to differ."""
-        return self._run >= _FROZEN_READINGS and self._varies > 0.6 and t_ns - self._run_ns > _FROZEN_NS
+        return (
+            self._repeat_count >= _FROZEN_READINGS
+            and self._change_share > 0.6
+            and t_ns - self._repeat_since_ns > _FROZEN_NS
+        )
 
     def spiking(self, t_ns: int) -> bool:
         """Whether it jumped away and back several times within the last minute."""
-        return len(self._spiked) == _SPIKES and t_ns - self._spiked[0] < _SPIKES_NS
+        return len(self._spike_times_ns) == _SPIKE_COUNT and t_ns - self._spike_times_ns[0] < _SPIKE_WINDOW_NS
 
     def refuse(self, reason: RejectReason, detail: str = "") -> None:
         """Count a refused reading."""
@@ -294,13 +298,13 @@ class SensorRegister:
         self.start_ns = 0
         self.silent_share = 0.0
         """Share of all sensors that are stale, 0 to 1."""
-        self.odd = False
-        """Whether any sensor is silent, refused or odd."""
+        self.any_abnormal = False
+        """Whether any sensor is silent, refused or has a diagnosis."""
         self.missing = 0
         """Readings that sequence numbers show to be lost on the way, all sensors together."""
         absent: dict[str, Flag] = dict.fromkeys(QUANTITIES, ABSENT_FLAG)
         self.readings: Mapping[str, Flag] = absent
-        """What `number` says of every quantity at the grid point last looked at: made anew each time, never written to later."""
+        """What `number` says of every quantity at the last grid point: a new mapping each time, never written to later."""
         self._by_quantity: dict[str, SensorRecord] = {}
         for record in self.records:
             self._by_quantity.setdefault(record.sensor.quantity, record)
@@ -324,23 +328,23 @@ class SensorRegister:
         else:
             self.records[reject.sensor].refuse(reject.reason, reject.detail)
 
-    def look(self, t_ns: int) -> None:
-        """Find out, for a grid point, who is silent or odd and what is missing, and what every quantity says: one pass
-        over all sensors."""
+    def update(self, t_ns: int) -> None:
+        """Bring staleness, diagnoses, missing readings and `readings` up to the grid point `t_ns`: one pass over all
+        sensors."""
         silent = missing = 0
-        odd = False
+        any_abnormal = False
         readings = dict(self.readings)
         for record, quantity in self._rows:
             if record.suspect:
-                record.judge(t_ns)
+                record.update_diagnosis(t_ns)
             last_ns = record.last_ns
             if last_ns < 0 or t_ns - last_ns > record.stale_ns:
                 record.stale = t_ns - (last_ns if last_ns >= 0 else self.start_ns) > record.stale_ns
                 silent += record.stale
-                odd = True
+                any_abnormal = True
                 flag = UNKNOWN_FLAG
-            elif record.verdict:
-                record.stale, odd = False, True
+            elif record.diagnosis:
+                record.stale, any_abnormal = False, True
                 flag = (record.number, _DEGRADED)
             else:
                 record.stale = False
@@ -349,9 +353,9 @@ class SensorRegister:
                 readings[quantity] = flag
             missing += record.missing
             if record.refused_in_row:
-                odd = True
+                any_abnormal = True
         self.readings = readings
-        self.odd = odd
+        self.any_abnormal = any_abnormal
         self.silent_share = silent / len(self.records)
         self.missing = missing
 
@@ -362,7 +366,7 @@ class SensorRegister:
             return ABSENT_FLAG
         if record.last_ns < 0 or t_ns - record.last_ns > record.stale_ns:
             return UNKNOWN_FLAG
-        return record.number, _DEGRADED if record.verdict else _VALID
+        return record.number, _DEGRADED if record.diagnosis else _VALID
 
     def value(self, record: SensorRecord, t_ns: int) -> Value:
         """Last reading of one sensor as a `Value`."""

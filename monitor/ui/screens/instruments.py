@@ -46,7 +46,7 @@ def state(sensor: SensorView) -> tuple[str, Role]:
         return "▲ REFUSED", "warning"
     if sensor.out_of_range:
         return "▲ RANGE", "warning"
-    if sensor.verdict:
+    if sensor.diagnosis:
         return "△ drift", "caution"
     return "· good", "dim"
 
@@ -134,8 +134,8 @@ def _detail(area: Area, view: View, sensor: SensorView) -> None:
     lines.append(f"{counts}{sensor.rejected} refused" + (f"; last: {sensor.last_reason}" if sensor.last_reason else ""))
     if sensor.test_ratio is not None and isfinite(sensor.test_ratio):
         lines[-1] += f"; test {plain(sensor.test_ratio, 2)} (above 1 is refused)"
-    if sensor.verdict:
-        lines.append(sensor.verdict)
+    if sensor.diagnosis:
+        lines.append(sensor.diagnosis)
     y = 0
     for line in lines:
         for part in wrapped(printable(line), area.width, area.height - y):

@@ -98,8 +98,8 @@ def follow(decelerates: float, promised: float, seed: int) -> list[tuple[float, 
         return 20.0 - t + 0.5 * decelerates * since * since
 
     bench = Bench(rig_with("light"), height, seed=seed).run(on)
-    bench.estimator.braked(0.0)
-    bench.estimator.braked(promised)
+    bench.estimator.add_known_acceleration(0.0)
+    bench.estimator.add_known_acceleration(promised)
     bench.run(end)
     speed = ((t, e, -1.0 + decelerates * max(0.0, t - on)) for t, _, e in bench.track if t >= on)
     return [(t - on, e.speed_m_s - v, e.speed_bound_m_s) for t, e, v in speed]

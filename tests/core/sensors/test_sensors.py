@@ -26,15 +26,15 @@ def test_a_reading_goes_stale_and_is_then_unknown_not_zero() -> None:
     number, validity = sensors.number("hook_load", T + 1001 * MS)
     assert number != number
     assert validity == Validity.INVALID
-    sensors.look(T + 1001 * MS)
+    sensors.update(T + 1001 * MS)
     assert sensors.records[LOAD].stale
 
 
 def test_a_sensor_that_never_speaks_is_stale_after_its_time_not_at_once() -> None:
     sensors = register()
-    sensors.look(T + 999 * MS)
+    sensors.update(T + 999 * MS)
     assert not sensors.records[LOAD].stale
-    sensors.look(T + 1001 * MS)
+    sensors.update(T + 1001 * MS)
     assert sensors.records[LOAD].stale
 
 
@@ -54,7 +54,7 @@ def test_sequence_numbers_show_what_was_lost() -> None:
     sensors = register()
     for i, sequence in enumerate((10, 11, 15, 15, 16, 3, 4)):
         sensors.records[DRUM].accept(Sample(T + i * MS, DRUM, float(i), T + i * MS, sequence))
-    sensors.look(T)
+    sensors.update(T)
     assert sensors.missing == 3
 
 
@@ -112,7 +112,7 @@ def feed(values: list[float], period_ms: int = 50, late_from: int | None = None)
         reason = sensors.records[LOAD].accept(Sample(source + 20 * MS + late, LOAD, value, source))
         if reason is not None:
             sensors.refuse(Reject(source, LOAD, reason))
-    sensors.look(T + len(values) * period_ms * MS)
+    sensors.update(T + len(values) * period_ms * MS)
     return sensors
 
 
@@ -120,26 +120,26 @@ NOISY = [500_000.0 + 4_000.0 * ((i * 7919) % 13 - 6) / 6 for i in range(400)]
 
 
 def test_a_noisy_reading_that_repeats_exactly_is_frozen_and_no_longer_fully_trusted() -> None:
-    assert feed(NOISY).records[LOAD].verdict == ""
+    assert feed(NOISY).records[LOAD].diagnosis == ""
     frozen = feed(NOISY + [NOISY[-1]] * 80)
-    assert "repeat" in frozen.records[LOAD].verdict
+    assert "repeat" in frozen.records[LOAD].diagnosis
     assert frozen.number("hook_load", T + 480 * 50 * MS)[1] == Validity.DEGRADED
 
 
 def test_a_quiet_reading_may_stand_still() -> None:
-    assert feed([500_000.0] * 400).records[LOAD].verdict == ""
+    assert feed([500_000.0] * 400).records[LOAD].diagnosis == ""
 
 
 def test_spikes_are_told_and_a_load_set_down_is_none() -> None:
     spiky = list(NOISY)
     for i in (310, 340, 370):
         spiky[i] += 600_000.0
-    assert "jump" in feed(spiky).records[LOAD].verdict
+    assert "jump" in feed(spiky).records[LOAD].diagnosis
     # A hand that feathers an auxiliary brake: its current falls by a fifth of the range, and rises two thirds of that.
     feathered = [1_500_000.0 + 1_000_000.0 * (-1.0 if i % 3 == 1 else -0.33 if i % 3 == 2 else 0.0) for i in range(400)]
-    assert feed(feathered).records[LOAD].verdict == ""
+    assert feed(feathered).records[LOAD].diagnosis == ""
     set_down = [value - (300_000.0 if (i // 50) % 2 else 0.0) for i, value in enumerate(NOISY)]
-    assert feed(set_down).records[LOAD].verdict == ""
+    assert feed(set_down).records[LOAD].diagnosis == ""
 
 
 def test_late_readings_are_too_old_to_use_until_the_delay_is_known_to_be_the_new_one() -> None:
