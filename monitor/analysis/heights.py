@@ -20,7 +20,7 @@ from monitor.core.estimator.prediction import TRANSPORT_S
 from monitor.core.estimator.source_clock import SourceClock
 from monitor.core.estimator.sources import clock_of
 from monitor.core.sensors.decoder import Decoder
-from monitor.core.sensors.register import SensorRecord
+from monitor.core.sensors.record import SensorRecord
 from monitor.model.reading import Sample
 from monitor.model.stream import Action, ActionKind, Frame
 from monitor.physics.tackle import dead_line_factor

@@ -10,7 +10,8 @@ from collections.abc import Mapping, Sequence
 from typing import Any, Final
 
 from monitor.core.estimator.estimator import Estimator
-from monitor.core.sensors.register import SensorRecord, SensorRegister
+from monitor.core.sensors.record import SensorRecord
+from monitor.core.sensors.register import SensorRegister
 from monitor.model.alarm import Finding, Severity
 from monitor.model.reading import Flag, Validity
 from monitor.model.snapshot import SensorView

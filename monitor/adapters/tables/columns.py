@@ -20,7 +20,8 @@ from monitor.adapters.sessions.reader import SessionReader
 from monitor.adapters.tables.payload_plan import Plan, PlannedReading, Shape, Token, plan_of
 from monitor.adapters.tables.table_file import NO_TIME
 from monitor.config.rig import Rig, Sensor
-from monitor.core.sensors.decoder import LATEST_NS, TICK_NS, Decoder
+from monitor.core.sensors.decoder import Decoder
+from monitor.core.sensors.payload import LATEST_NS, TICK_NS
 from monitor.model.reading import Reject, RejectReason
 from monitor.model.stream import RESERVED, Frame
 

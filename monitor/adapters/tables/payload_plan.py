@@ -11,7 +11,7 @@ from typing import Any, Final
 from pydantic_core import from_json
 
 from monitor.config.rig import Sensor
-from monitor.core.sensors.decoder import TICK_NS, compile_pointer
+from monitor.core.sensors.payload import TICK_NS, compile_pointer
 
 Shape = tuple[str, bool, tuple[bytes, ...]]
 """What frames of one kind have in common: topic, whether retained, the words around the numbers."""

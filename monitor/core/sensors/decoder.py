@@ -9,16 +9,26 @@ Nearly every message is an object with its fields at the top, of the usual types
 by a short way and all others field by field; only that long way says what is wrong.
 """
 
-import math
 import re
 from collections.abc import Callable, Iterable, Mapping
-from datetime import UTC, datetime
 from itertools import repeat
 from typing import Any, Final
 
 from pydantic_core import from_json
 
 from monitor.config.rig import Rig, Sensor
+from monitor.core.sensors.payload import (
+    GREATEST_INT,
+    LATEST_NS,
+    MISSING,
+    TICK_NS,
+    Refused,
+    compile_pointer,
+    number_of,
+    switch_of,
+    time_ns_of,
+    top_name,
+)
 from monitor.model.reading import Reject, RejectReason, Sample
 from monitor.model.stream import Frame
 from monitor.text import printable
@@ -27,105 +37,11 @@ MAX_PAYLOAD: Final = 256 * 1024
 """Bytes. A hundred batched readings take about 4 kB; anything far above that is not a reading."""
 MAX_BATCH: Final = 10_000
 _ASCII_NUMBER: Final = re.compile(rb"\s*[-+]?(?:\d{1,40}(?:\.\d{0,40})?|\.\d{1,40})(?:[eE][-+]?\d{1,3})?\s*\Z")
-TICK_NS: Final = {"s": 1_000_000_000, "ms": 1_000_000, "us": 1_000, "ns": 1}
-_GREATEST_INT: Final = 1 << 64
-"""Whole numbers from here on are refused; so are negative ones beyond half of it. A sensor's range ends far below both."""
 _WHOLE: Final = frozenset({int})
-LATEST_NS: Final = 4_102_444_800_000_000_000  # year 2100: a later "time" is a wrong unit
 
 Decoded = list[Sample | Reject]
 _new: Final = tuple.__new__
 """Makes a named tuple in half the time of its own constructor, which is written in Python."""
-
-
-class _Refused(Exception):
-    """A field that cannot be used; carries the reject's reason and detail."""
-
-    def __init__(self, reason: RejectReason, detail: str = "") -> None:
-        super().__init__(reason)
-        self.reason = reason
-        self.detail = detail
-
-
-_MISSING: Final = object()
-
-
-def _keys(pointer: str) -> list[str]:
-    return [part.replace("~1", "/").replace("~0", "~") for part in pointer[1:].split("/")]
-
-
-def compile_pointer(pointer: str) -> Callable[[Any], Any]:
-    """A function that follows a JSON Pointer (RFC 6901) and returns a private marker where it leads nowhere."""
-    if not pointer:
-        return lambda document: document
-    keys = _keys(pointer)
-
-    def follow(document: Any) -> Any:
-        for key in keys:
-            document = _step(document, key)
-            if document is _MISSING:
-                return _MISSING
-        return document
-
-    return follow
-
-
-def _step(document: Any, key: str) -> Any:
-    if type(document) is dict:
-        return document.get(key, _MISSING)
-    if type(document) is list and key.isascii() and key.isdigit() and (key == "0" or key[0] != "0"):
-        index = int(key) if len(key) < 7 else len(document)
-        return document[index] if index < len(document) else _MISSING
-    return _MISSING
-
-
-def _number(item: Any) -> float:
-    if type(item) is float:
-        if math.isfinite(item):
-            return item
-        raise _Refused(RejectReason.NOT_FINITE)
-    if type(item) is int:
-        if -_GREATEST_INT // 2 <= item < _GREATEST_INT:
-            return float(item)
-        raise _Refused(RejectReason.NOT_FINITE, "integer too large")
-    if item is _MISSING:
-        raise _Refused(RejectReason.MISSING_FIELD, "value")
-    raise _Refused(RejectReason.NOT_A_NUMBER, type(item).__name__)
-
-
-def _switch(item: Any) -> float:
-    """Switches may also come as true and false."""
-    return float(item) if type(item) is bool else _number(item)
-
-
-def _time_ns(item: Any, time_format: str) -> int:
-    if item is _MISSING or item is None:
-        raise _Refused(RejectReason.MISSING_FIELD, "time")
-    try:
-        if time_format == "iso8601":
-            if type(item) is not str or len(item) > 40:
-                raise ValueError
-            moment = datetime.fromisoformat(item)
-            moment = moment if moment.tzinfo else moment.replace(tzinfo=UTC)
-            delta = moment - datetime(1970, 1, 1, tzinfo=UTC)
-            result = (delta.days * 86_400 + delta.seconds) * 1_000_000_000 + delta.microseconds * 1_000
-        elif type(item) is int:
-            result = item * TICK_NS[time_format]
-        elif type(item) is float and math.isfinite(item):
-            result = round(item * TICK_NS[time_format])
-        else:
-            raise ValueError
-    except (ValueError, OverflowError):
-        raise _Refused(RejectReason.BAD_TIME) from None
-    if not 0 <= result < LATEST_NS:
-        raise _Refused(RejectReason.BAD_TIME, "not in this century: is time_format right?")
-    return result
-
-
-def _top_name(pointer: str | None) -> str | None:
-    """The name that a pointer to the top of an object holds; None for every other pointer, and for none."""
-    keys = _keys(pointer) if pointer else []
-    return keys[0] if len(keys) == 1 else None
 
 
 class _SensorDecoder:
@@ -146,14 +62,14 @@ class _SensorDecoder:
         self.good = sensor.good
         self.low, self.high = sensor.range
         self.scale, self.offset = sensor.si.scale, sensor.si.offset
-        self.item = _switch if sensor.si.dimension == "switch" else _number
+        self.item = switch_of if sensor.si.dimension == "switch" else number_of
         self.whole = sensor.si.dimension == "count"
         # For the short way: types of a usual value, and the names under which value, time and sequence lie.
         self.kinds = frozenset({int}) if self.whole else frozenset({int, float})
         self.tick_ns = TICK_NS.get(sensor.time_format, 0)
-        self.value_name = _top_name(sensor.value)
-        self.time_name = _top_name(sensor.time)
-        self.sequence_name = _top_name(sensor.sequence)
+        self.value_name = top_name(sensor.value)
+        self.time_name = top_name(sensor.time)
+        self.sequence_name = top_name(sensor.sequence)
         self.short = (
             self.quality is None
             and self.value_name is not None
@@ -179,7 +95,7 @@ class _SensorDecoder:
                         usual = False
                 if self.sequence_name is not None:
                     sequence = document.get(self.sequence_name)
-                    usual = usual and type(sequence) is int and 0 <= sequence < _GREATEST_INT
+                    usual = usual and type(sequence) is int and 0 <= sequence < GREATEST_INT
                 if usual:
                     out.append(_new(Sample, (t_ns, self.index, self.scale * value + self.offset, source, sequence)))
                     return
@@ -209,7 +125,7 @@ class _SensorDecoder:
             if type(column) is list:
                 if len(column) != size or not _WHOLE.issuperset(map(type, column)):
                     return False
-                if min(column) < 0 or max(column) >= _GREATEST_INT:
+                if min(column) < 0 or max(column) >= GREATEST_INT:
                     return False
                 sequences = column
         index, scale, offset = self.index, self.scale, self.offset
@@ -223,35 +139,35 @@ class _SensorDecoder:
         try:
             if self.quality is not None:
                 mark = self.quality(document)
-                if mark is _MISSING:
-                    raise _Refused(RejectReason.MISSING_FIELD, "quality")
+                if mark is MISSING:
+                    raise Refused(RejectReason.MISSING_FIELD, "quality")
                 if not any(type(mark) is type(good) and mark == good for good in self.good):
-                    raise _Refused(RejectReason.BAD_QUALITY, printable(str(mark)))
+                    raise Refused(RejectReason.BAD_QUALITY, printable(str(mark)))
             value = self.value(document)
             if type(value) is list:
                 self._batch(t_ns, document, value, out)
                 return
             number = self.item(value)
-            source = None if self.time is None else _time_ns(self.time(document), self.time_format)
+            source = None if self.time is None else time_ns_of(self.time(document), self.time_format)
             sequence = None if self.sequence is None else self._sequence(self.sequence(document))
             self._take(t_ns, number, source, sequence, out)
-        except _Refused as refused:
+        except Refused as refused:
             out.append(Reject(t_ns, self.index, refused.reason, refused.detail))
 
     def _batch(self, t_ns: int, document: Any, values: list[Any], out: Decoded) -> None:
         size = len(values)
         if size > MAX_BATCH:
-            raise _Refused(RejectReason.TOO_LARGE, f"{size} readings in one message")
+            raise Refused(RejectReason.TOO_LARGE, f"{size} readings in one message")
         times = self._column(self.time, document, size, "time")
         sequences = self._column(self.sequence, document, size, "sequence")
         for i in range(size):
             try:
                 number = self.item(values[i])
-                source = None if times is None else _time_ns(times[i], self.time_format)
+                source = None if times is None else time_ns_of(times[i], self.time_format)
                 # A single sequence number counts messages, not readings.
                 sequence = None if sequences is None else self._sequence(sequences[i])
                 self._take(t_ns, number, source, sequence, out)
-            except _Refused as refused:
+            except Refused as refused:
                 out.append(Reject(t_ns, self.index, refused.reason, refused.detail))
 
     @staticmethod
@@ -262,15 +178,15 @@ class _SensorDecoder:
         if type(column) is not list:
             if name == "sequence":
                 return None
-            raise _Refused(RejectReason.LENGTHS_DIFFER, f"{name} is not an array")
+            raise Refused(RejectReason.LENGTHS_DIFFER, f"{name} is not an array")
         if len(column) != size:
-            raise _Refused(RejectReason.LENGTHS_DIFFER, f"{size} values, {len(column)} of {name}")
+            raise Refused(RejectReason.LENGTHS_DIFFER, f"{size} values, {len(column)} of {name}")
         return column
 
     @staticmethod
     def _sequence(item: Any) -> int:
-        if type(item) is not int or not 0 <= item < _GREATEST_INT:
-            raise _Refused(RejectReason.MISSING_FIELD, "sequence")
+        if type(item) is not int or not 0 <= item < GREATEST_INT:
+            raise Refused(RejectReason.MISSING_FIELD, "sequence")
         return item
 
     def _take(self, t_ns: int, number: float, source: int | None, sequence: int | None, out: Decoded) -> None:

@@ -9,7 +9,8 @@ from hypothesis import strategies as st
 
 from monitor.config.rig import Rig, Sensor
 from monitor.config.rig_file import find_rig
-from monitor.core.sensors.decoder import MAX_PAYLOAD, Decoder, compile_pointer
+from monitor.core.sensors.decoder import MAX_PAYLOAD, Decoder
+from monitor.core.sensors.payload import compile_pointer
 from monitor.model.reading import Reject, RejectReason, Sample
 from monitor.model.stream import Frame
 from monitor.text import printable
