@@ -33,7 +33,7 @@ from monitor.config.rule import RuleSet
 from monitor.core.engine import Core
 from monitor.model.snapshot import HoistState, Snapshot
 from monitor.model.stream import CARRIED_TOPIC, GRID_NS, Action, ActionKind, Frame
-from monitor.runtime.replay import begin
+from monitor.runtime.session_feed import begin
 
 Numbers = npt.NDArray[np.float32]
 

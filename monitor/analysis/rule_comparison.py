@@ -8,7 +8,7 @@ from monitor.adapters.sessions.chain import SessionChain
 from monitor.config.rule import Rule
 from monitor.model.alarm import Finding, Severity
 from monitor.runtime.assembly import core_of, rules_of
-from monitor.runtime.replay import begin
+from monitor.runtime.session_feed import begin
 
 SAME_NS: Final = 30_000_000_000
 """Two alarms of one key that begin within this of one another are the same one, sooner or later."""

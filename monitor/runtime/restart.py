@@ -19,8 +19,8 @@ from monitor.core.engine import Core
 from monitor.errors import UserError
 from monitor.model.stream import Action, Frame
 from monitor.runtime.assembly import core_of
-from monitor.runtime.replay import begin
 from monitor.runtime.runner import Runner
+from monitor.runtime.session_feed import begin
 from monitor.text import harmless
 
 CATCH_UP_NS: Final = 600_000_000_000

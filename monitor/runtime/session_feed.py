@@ -1,0 +1,67 @@
+"""Feeding a recorded session into a fresh core, from its start or from any moment of it.
+
+From the start, the core gets every input. From a later moment, it first gets the recorder's last checkpoint from before that
+moment (references, alarms, shelves, brake health, sums: all that a restart would keep), then the inputs from there on, at
+least `SETTLE_S` of them, in which filter and conditions come to be as they were. Sessions without checkpoints, as older
+versions wrote them, are fed from `WARM_UP_S` before, after what the crew last said of the height.
+"""
+
+import contextlib
+import json
+from collections.abc import Iterator
+from typing import Final, Literal
+
+from monitor.adapters.sessions.chain import SessionChain
+from monitor.adapters.sessions.reader import SessionReader
+from monitor.core.engine import Core
+from monitor.model.stream import CARRIED_TOPIC, Action, ActionKind, Frame
+
+SETTLE_S: Final = 15.0
+WARM_UP_S: Final = 60.0
+_DATUM: Final = (ActionKind.REFERENCE_HEIGHT, ActionKind.SLIP_AND_CUT)
+
+
+def begin(
+    core: Core,
+    session: SessionReader | SessionChain,
+    from_ns: int | None = None,
+    settle_s: float = SETTLE_S,
+    damaged: Literal["raise", "skip"] = "raise",
+) -> Iterator[Frame | Action]:
+    """Bring a fresh `core` to what it knew at least `settle_s` before `from_ns` (the session's start when None), and return
+    the inputs to feed it from there on. `damaged` as in `SessionReader.inputs`. See the top of this file."""
+    start_ns = session.t_first_ns
+    if from_ns is None or from_ns <= start_ns:
+        # A later hour alone begins with what the hours before it had left; any other session begins where it began.
+        later = session.header.get("segment", 1) != 1
+        kept = session.checkpoint_before(start_ns + 1_000_000_000) if later else None
+        from_ns = None
+    else:
+        kept = session.checkpoint_before(from_ns - round(settle_s * 1e9))
+        from_ns -= round(WARM_UP_S * 1e9)
+    if kept is not None:
+        with contextlib.suppress(ValueError):  # of a version that this one does not know
+            core.restore(kept.state, kept.t_ns, same_run=True)
+            return session.inputs(after=kept, damaged=damaged)
+    if from_ns is not None:
+        _take_datum(core, session, from_ns, damaged)
+    return session.inputs(from_ns=from_ns, damaged=damaged)
+
+
+def _take_datum(
+    core: Core, session: SessionReader | SessionChain, from_ns: int, damaged: Literal["raise", "skip"]
+) -> None:
+    """Where a session has no checkpoints, let `core` live through the last cut and the heights that the crew gave after it, and
+    go on from there at `from_ns`: else it would show heights by the rig's file, as if nothing had been cut."""
+    datums = [found for found in session.findings() if found.key in _DATUM and found.t_ns < from_ns]
+    cuts = [place for place, found in enumerate(datums) if found.key == ActionKind.SLIP_AND_CUT]
+    told_ns = [found.t_ns for found in datums[cuts[-1] if cuts else -1 :]]
+    if not told_ns:
+        return
+    for item in session.inputs(from_ns=told_ns[0] - round(WARM_UP_S * 1e9), damaged=damaged):
+        if item.t_ns >= min(from_ns, told_ns[-1] + round(SETTLE_S * 1e9)):
+            break
+        core.feed(item)
+    if core.now_ns:
+        state = json.dumps(core.state(), allow_nan=False).encode()
+        core.feed(Frame(from_ns, CARRIED_TOPIC, state))
