@@ -4,7 +4,7 @@ import asyncio
 import logging
 import math
 from collections.abc import Callable, Sequence
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 from monitor.adapters.host.clock import StreamClock
 from monitor.adapters.ledger.writer import Keeper
@@ -33,6 +33,18 @@ _AGAIN_S = 3.0
 """Longer than a part of the run takes to end in order."""
 
 
+OnFrame = Callable[[Frame], None]
+
+
+class Intake(NamedTuple):
+    """What stands between connection and runner. An accelerated demonstration holds readings back with it."""
+
+    topic: str
+    """One more topic to subscribe to."""
+    before: Callable[[Sequence[str], OnFrame], OnFrame]
+    """Out of the rig's topics and what takes frames: what gets every message in its place."""
+
+
 class LiveDriver:
     """One live run; what the screen drives, and what runs headless without it."""
 
@@ -49,6 +61,7 @@ class LiveDriver:
         recorder: Recorder | SegmentedRecorder | None = None,
         sinks: Sequence[Sink] = (),
         keeper: Keeper | None = None,
+        intake: Intake | None = None,
     ) -> None:
         self.rig = rig
         self.mode: Mode = mode
@@ -63,8 +76,9 @@ class LiveDriver:
         self._url = url
         self.topics = list(dict.fromkeys(rig.topic(sensor) for sensor in rig.sensors))
         """Topics of the rig's sensors, each once, in the rig's order."""
-        self._more_topics: list[str] = []
-        self._on_frame: Callable[[Frame], None] = self.runner.message
+        message = self.runner.message
+        self._more_topics = [] if intake is None else [intake.topic]
+        self._on_frame = message if intake is None else intake.before(self.topics, message)
         self._first_connection: Callable[[], None] | None = None
         self.source: MqttSource | None = None
         """The connection, while it runs."""
@@ -72,11 +86,6 @@ class LiveDriver:
         self._when_running: Callable[[], None] | None = None
         if keeper is not None:
             keeper.watch(self.snapshot)
-
-    def intercept(self, topic: str, on_frame: Callable[[Frame], None]) -> None:
-        """Before `run`: subscribe to one more topic, and hand all messages to `on_frame` instead of the runner."""
-        self._more_topics.append(topic)
-        self._on_frame = on_frame
 
     def when_connected(self, call: Callable[[], None]) -> None:
         """Have `call` called once, at the first connection."""

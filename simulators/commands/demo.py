@@ -83,7 +83,7 @@ def run(args: argparse.Namespace) -> int:
     from monitor.commands.common.live_run import live_driver
     from monitor.config.rig_file import find_rig
     from monitor.runtime.findings import Tally, finding_line
-    from monitor.runtime.live import run_for, summary_of
+    from monitor.runtime.live import Intake, run_for, summary_of
     from simulators.delivery.broker import embedded_broker
     from simulators.delivery.pace import PACE_TOPIC, PacedClock, PacedIntake
     from simulators.delivery.process import start_simulated_rig
@@ -107,10 +107,11 @@ def run(args: argparse.Namespace) -> int:
             sinks: list[Callable[[Finding], None]] = [tally, watcher]
             if args.headless:
                 sinks.append(lambda finding: output(finding_line(finding)))
-            with live_driver(args, rig, url, clock, "SIMULATED", sinks) as driver:
-                if isinstance(clock, PacedClock):
-                    intake = PacedIntake(clock, driver.topics, driver.runner.message)
-                    driver.intercept(PACE_TOPIC, intake.take)
+            intake = None
+            if isinstance(clock, PacedClock):
+                paced = clock
+                intake = Intake(PACE_TOPIC, lambda topics, on_frame: PacedIntake(paced, topics, on_frame).take)
+            with live_driver(args, rig, url, clock, "SIMULATED", sinks, intake) as driver:
                 driver.when_running(lambda: ending.attach(driver.stop))
                 driver.when_connected(lambda: simulated.go(*clock.begin()))
                 if not args.headless:

@@ -11,7 +11,7 @@ import asyncio
 import statistics
 import sys
 import time
-from collections.abc import Awaitable, Callable
+from collections.abc import Awaitable, Callable, Sequence
 from contextlib import ExitStack
 from dataclasses import dataclass
 from pathlib import Path
@@ -31,7 +31,7 @@ from monitor.model.alarm import Finding
 from monitor.model.reading import RejectReason
 from monitor.model.stream import GRID_NS, Frame
 from monitor.runtime.assembly import header_of
-from monitor.runtime.live import LiveDriver
+from monitor.runtime.live import Intake, LiveDriver, OnFrame
 from tests.benchmarks.sender import PREFIX, SWITCH
 from tests.support.broker import Mosquitto, until
 
@@ -138,12 +138,14 @@ async def floor(port: int, count: int, batch: int) -> Taken:
     return Taken(cpu_us, rate, 1.0)
 
 
-def driver_on(url: str, recorder: Recorder | None, sinks: list[Callable[[Finding], None]]) -> LiveDriver:
+def driver_on(
+    url: str, recorder: Recorder | None, sinks: list[Callable[[Finding], None]], intake: Intake | None = None
+) -> LiveDriver:
     """The whole live pipeline, as `stopmark watch` makes it."""
     rules = default_rules_path()
     where = parse_broker_url(url, {})
     text = read_text(Path(rules)) + SWITCHED
-    return LiveDriver(rig_in_us(), text, str(rules), where, StreamClock.live(), "LIVE", recorder, sinks)
+    return LiveDriver(rig_in_us(), text, str(rules), where, StreamClock.live(), "LIVE", recorder, sinks, intake=intake)
 
 
 async def running(driver: LiveDriver, work: Callable[[], Awaitable[None]]) -> None:
@@ -219,14 +221,16 @@ async def news(broker: Mosquitto, folder: Path, seconds: float, rate_hz: float) 
             out.append((time.monotonic_ns(), finding.t_ns))
 
     with Recorder(folder / "news.stopmark", header_of(rig_in_us(), "", "LIVE", 0)) as recorder:
-        driver = driver_on(broker.url, recorder, [sink])
 
-        def take(frame: Frame) -> None:
-            if frame.topic.endswith(SWITCH):
-                arrived.append(frame.t_ns)
-            driver.runner.message(frame)
+        def noted(_topics: Sequence[str], on_frame: OnFrame) -> OnFrame:
+            def take(frame: Frame) -> None:
+                if frame.topic.endswith(SWITCH):
+                    arrived.append(frame.t_ns)
+                on_frame(frame)
 
-        driver.intercept("figures/nothing", take)
+            return take
+
+        driver = driver_on(broker.url, recorder, [sink], Intake("figures/nothing", noted))
         count = round(seconds * rate_hz)
         words = [sys.executable, "-m", "tests.benchmarks.sender", str(broker.port), str(count), "1"]
         words += ["--rate", str(rate_hz), "--every", "0.2"]

@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     from monitor.config.rig import Rig
     from monitor.model.alarm import Finding
     from monitor.runtime.driver import Mode
-    from monitor.runtime.live import LiveDriver
+    from monitor.runtime.live import Intake, LiveDriver
     from monitor.runtime.runner import Clock
 
 DEMOS = "demos"
@@ -33,6 +33,7 @@ def live_driver(
     clock: "Clock",
     mode: "Mode",
     sinks: Sequence[Callable[["Finding"], None]],
+    intake: "Intake | None" = None,
 ) -> Iterator["LiveDriver"]:
     """A live driver with its recorder and, of a real rig, its ledger's keeper; all are closed at the end, with the last
     readings on the disk."""
@@ -49,7 +50,7 @@ def live_driver(
     rules_path = Path(args.rules or default_rules_path())
     rules_text = read_text(rules_path)
     if args.no_record:
-        yield _settled(LiveDriver(rig, rules_text, str(rules_path), url, clock, mode, None, sinks))
+        yield _settled(LiveDriver(rig, rules_text, str(rules_path), url, clock, mode, None, sinks, intake=intake))
         return
     # A demo is recorded apart: a rig's own sessions stay among themselves, and its folder free for its own monitor.
     place = data_folder(args.data)
@@ -66,7 +67,7 @@ def live_driver(
             # A simulation's checks and line work have no place among a rig's own.
             keeper = Keeper(ledger_path(folder.path, rig.name), recorder.note, now_ns) if mode == "LIVE" else None
             with keeper or contextlib.nullcontext():
-                driver = LiveDriver(rig, rules_text, str(rules_path), url, clock, mode, recorder, sinks, keeper)
+                driver = LiveDriver(rig, rules_text, str(rules_path), url, clock, mode, recorder, sinks, keeper, intake)
                 yield _settled(driver)
                 driver.runner.advance(clock.now_ns())
                 driver.runner.checkpoint()
