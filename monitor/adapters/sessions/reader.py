@@ -11,7 +11,7 @@ import sqlite3
 import tempfile
 from bisect import bisect_left
 from collections import deque
-from collections.abc import Iterator, Mapping
+from collections.abc import Generator, Iterator, Mapping
 from dataclasses import dataclass
 from operator import attrgetter
 from pathlib import Path
@@ -292,19 +292,9 @@ class SessionReader:
         Raises:
             SessionError: while iterating, at a damaged block or action.
         """
-        block_id, action_id = 0, 0
-        skip = 0
+        block_id, action_id, skip = self._place_before(from_ns, after)
         before_ns: int | None = None
-        if after is not None:
-            block_id, action_id, skip = self._block_before(after.t_ns), after.actions, after.frames
-        elif from_ns is not None:
-            block_id = self._block_before(from_ns)
-            action_id = self._number("SELECT coalesce(max(id), 0) FROM action WHERE t_ns < ?", from_ns)
-        while True:
-            query = "SELECT id, first_frame, frames, data FROM block WHERE id > ? ORDER BY id LIMIT ?"
-            page = [self._sound(*row) for row in self._rows(query, block_id, PAGE)]
-            if not page:
-                break
+        while page := self._page(block_id):
             last = page[-1][1] + page[-1][2]
             actions = deque(self._actions(action_id, last))
             for block_id, first, count, data in page:
@@ -312,25 +302,57 @@ class SessionReader:
                 if frames and self._jumps(before_ns, frames[0].t_ns, max(map(_TIME, frames)), damaged):
                     continue
                 if from_ns is not None and frames and frames[0].t_ns < from_ns:
-                    cut = bisect_left(frames, from_ns, key=lambda frame: frame.t_ns)
+                    cut = bisect_left(frames, from_ns, key=_TIME)
                     first, frames = first + cut, frames[cut:]
                     from_ns = None
                 elif first < skip:
-                    frames = frames[skip - first :]
-                    first = skip
-                at = 0
-                while actions and actions[0][1] < first + len(frames):
-                    action_id, before, action = actions.popleft()
-                    upto = max(at, before - first)
-                    yield from frames[at:upto]
-                    at = upto
-                    if not self._jumps(before_ns or (frames[0].t_ns if frames else None), action.t_ns, 0, damaged):
-                        yield action
-                yield from frames[at:] if at else frames
+                    first, frames = skip, frames[skip - first :]
+                if actions and actions[0][1] < first + len(frames):
+                    action_id = yield from self._merged(frames, first, actions, before_ns, damaged)
+                else:
+                    yield from frames
                 before_ns = frames[-1].t_ns if frames else before_ns
         for _, _, action in self._actions(action_id, None):
             if not self._jumps(before_ns, action.t_ns, 0, damaged):
                 yield action
+
+    def _place_before(self, from_ns: int | None, after: Checkpoint | None) -> tuple[int, int, int]:
+        """The last block and the last action that come before the inputs asked for, and how many frames of the session do.
+
+        With `from_ns`, the frames of the block that holds this time are left to be cut by their times.
+        """
+        if after is not None:
+            return self._block_before(after.t_ns), after.actions, after.frames
+        if from_ns is not None:
+            last_action = self._number("SELECT coalesce(max(id), 0) FROM action WHERE t_ns < ?", from_ns)
+            return self._block_before(from_ns), last_action, 0
+        return 0, 0, 0
+
+    def _page(self, after_block: int) -> list[tuple[int, int, int, bytes]]:
+        """Id, number of the first frame, count of frames and packed frames of the next `PAGE` blocks."""
+        query = "SELECT id, first_frame, frames, data FROM block WHERE id > ? ORDER BY id LIMIT ?"
+        return [self._sound(*row) for row in self._rows(query, after_block, PAGE)]
+
+    def _merged(
+        self,
+        frames: list[Frame],
+        first: int,
+        actions: deque[tuple[int, int, Action]],
+        before_ns: int | None,
+        damaged: str,
+    ) -> Generator[Frame | Action, None, int]:
+        """The frames of a block, numbered from `first` on, with the actions between them, which leave `actions`. At least one
+        of these is due. Returns the id of the last."""
+        action_id = at = 0
+        while actions and actions[0][1] < first + len(frames):
+            action_id, before, action = actions.popleft()
+            upto = max(at, before - first)
+            yield from frames[at:upto]
+            at = upto
+            if not self._jumps(before_ns or (frames[0].t_ns if frames else None), action.t_ns, 0, damaged):
+                yield action
+        yield from frames[at:]
+        return action_id
 
     def _jumps(self, before_ns: int | None, first_ns: int, last_ns: int, damaged: str) -> bool:
         """Whether inputs from `first_ns` to `last_ns` lie ages after what came before; an error unless that is to be passed
@@ -345,8 +367,7 @@ class SessionReader:
     def packed(self, from_ns: int | None = None) -> Iterator[tuple[int, bytes]]:
         """Id and bytes of every block with frames that ends at or after `from_ns`, in order, still packed."""
         block_id = 0 if from_ns is None else self._block_before(from_ns)
-        query = "SELECT id, first_frame, frames, data FROM block WHERE id > ? ORDER BY id LIMIT ?"
-        while page := [self._sound(*row) for row in self._rows(query, block_id, PAGE)]:
+        while page := self._page(block_id):
             for block_id, _, count, data in page:
                 if count:
                     yield block_id, data
