@@ -2,7 +2,7 @@
 
 Sources: filterpy 1.4 (R. Labbe), `KalmanFilter` and `Q_continuous_white_noise`; scipy.linalg.solve_discrete_are; the
 consistency test by normalised errors squared of Bar-Shalom, Li and Kirubarajan, Estimation with Applications to
-PositionFilter and Navigation, chapter 5 (the band is chi-square's own, from scipy.stats).
+Tracking and Navigation, chapter 5 (the band is chi-square's own, from scipy.stats).
 """
 
 import math

@@ -24,8 +24,8 @@ from monitor.core.estimator.estimate import Estimate, Fusion
 from monitor.core.estimator.height_frame import HeightFrame
 from monitor.core.estimator.height_references import HeightReferences
 from monitor.core.estimator.hook_load import HookLoad
-from monitor.core.estimator.plausibility import UNHELD_S, FreeMotionDetector, PlausibilityMonitor
-from monitor.core.estimator.position_filter import LOST_M, PositionFilter
+from monitor.core.estimator.plausibility import FREE_MOTION_S, FreeMotionDetector, PlausibilityMonitor
+from monitor.core.estimator.position_filter import LOST_HEIGHT_DOUBT_M, PositionFilter
 from monitor.core.estimator.prediction import predict, unknown_estimate
 from monitor.core.estimator.second_source import SecondSource
 from monitor.core.estimator.sources import FROZEN, REFUSING, TRACKING, HeightMark, PositionSource, clock_of
@@ -38,7 +38,7 @@ Handler = Callable[[Sample], RejectReason | None]
 BRAKE_ON: Final = 0.05
 """Travel of the brake lever from which on the friction brake is on."""
 CLUTCH_IN: Final = 0.5
-YOUNG: Final = 20
+DELAY_KNOWN_READINGS: Final = 20
 """Readings of a source after which the shortest delay is taken as known: from then on it changes by little."""
 
 
@@ -48,7 +48,7 @@ class Estimator:
     def __init__(self, rig: Rig) -> None:
         self._rig = rig
         self._frame = frame = HeightFrame(rig)
-        self._against = PlausibilityMonitor(rig)
+        self._plausibility = PlausibilityMonitor(rig)
         self._hook_load = HookLoad(rig)
         self._free_motion = FreeMotionDetector(rig)
         self.direction = 0
@@ -57,13 +57,13 @@ class Estimator:
         self._sources: dict[int, PositionSource] = {}
         self._marks: dict[int, HeightMark] = {}
         working = frame.layers.locate(rig.mast.crown_m)[0] - frame.layers.locate(rig.mast.floor_m)[0]
-        self._working = 1.2 * working
+        self._working_turns = 1.2 * working
         """Turns of the drum between floor and crown, and some."""
         for index, sensor in enumerate(rig.sensors):
             if sensor.spec.role == "position":
                 source = self._sources[index] = PositionSource(sensor)
                 counts = reference.counts.get(sensor.id)
-                if source.drum and counts is not None and not source.wraps_within(self._working):
+                if source.drum and counts is not None and not source.wraps_within(self._working_turns):
                     source.offset = reference.turns - counts * source.per_count
                     source.referenced = True
             elif sensor.spec.role == "mark" and sensor.height_m is not None:
@@ -109,12 +109,12 @@ class Estimator:
             z = self._frame.layers.height(source.offset + track.count(source, value, since) * source.per_count)
         else:
             z = value + source.offset + self._frame.stretch_m(value)
-        source.keep(value, taken, z, since, track.braking)
+        source.record(value, taken, z, since, track.braking)
         if track.started:
             if source is not track.lead:
                 return self._second.compare(source, taken, z)
             reason = track.update(source, taken, z)
-            self._contradict(source, taken, z)
+            self._check_lead(source, taken, z)
             return reason
         if source.referenced and not track.lead.referenced:
             track.lead = source
@@ -129,25 +129,26 @@ class Estimator:
             taken = sample.t_ns
         else:
             taken = clock.taken_ns(sample.t_ns, sample.source_t_ns)
-        if clock is not None and clock.sooner_ns and source.fused < YOUNG and source is track.lead and track.started:
+        leads = source is track.lead and track.started
+        if clock is not None and clock.offset_drop_ns and source.fused < DELAY_KNOWN_READINGS and leads:
             # A shorter delay than any before: the readings so far were taken so much sooner, and what lies between them and
             # this one is as much longer. Left as it is, the first speed of a block in motion may be twice the true one.
-            track.t_ns -= clock.sooner_ns
-            track.fused_ns -= clock.sooner_ns
-            source.taken_ns -= clock.sooner_ns
+            track.t_ns -= clock.offset_drop_ns
+            track.fused_ns -= clock.offset_drop_ns
+            source.taken_ns -= clock.offset_drop_ns
         return taken
 
-    def _contradict(self, source: PositionSource, taken: int, z: float) -> None:
+    def _check_lead(self, source: PositionSource, taken: int, z: float) -> None:
         """What brakes, clutch and load say against the encoder that leads."""
         if not source.drum:
             return
         track = self._track
         same_s = source.repeat_count * source.interval_s
-        if same_s > UNHELD_S and source.state is TRACKING and self._free_motion.seconds(taken) > UNHELD_S:
+        if same_s > FREE_MOTION_S and source.state is TRACKING and self._free_motion.seconds(taken) > FREE_MOTION_S:
             # It has said the same all the time since nothing holds the block any more: it is stuck.
             track.mark_frozen(source, taken, z)
-        if self._against.undriven and self._against.rise(taken, track.kin.v):
-            track.unexplained_m = max(track.unexplained_m, LOST_M)
+        if self._plausibility.undriven and self._plausibility.rise(taken, track.kin.v):
+            track.unexplained_m = max(track.unexplained_m, LOST_HEIGHT_DOUBT_M)
             source.diagnosis = "block rises faster and faster with the clutch out: look at encoder and clutch signal"
 
     def _take_mark(self, sample: Sample) -> RejectReason | None:
@@ -161,9 +162,9 @@ class Estimator:
             return
         t_ns, track = sample.t_ns, self._track
         self._frame.load(t_ns, load)
-        if self._against.slack_changes(t_ns, load) and track.started:
-            x, v, _ = track.ahead(t_ns)
-            self._against.load(t_ns, x, v)
+        if self._plausibility.slack_changes(t_ns, load) and track.started:
+            x, v, _ = track.predicted_at(t_ns)
+            self._plausibility.load(t_ns, x, v)
 
     def _take_lever(self, sample: Sample) -> None:
         """A block cannot stop hard with its friction brake off."""
@@ -172,7 +173,7 @@ class Estimator:
 
     def _take_clutch(self, sample: Sample) -> None:
         """With the clutch out nothing speeds the block up on its way up."""
-        self._against.driven(sample.value >= CLUTCH_IN, self._track.kin.v)
+        self._plausibility.set_clutch(sample.value >= CLUTCH_IN, self._track.kin.v)
 
     def add_known_acceleration(self, acceleration_m_s2: float) -> None:
         """Acceleration that the known braking makes now, m/s2, upwards positive (NaN: not known)."""
@@ -200,7 +201,7 @@ class Estimator:
         """The motion at `t_ns`, predicted from the last reading; the filter stays as it is."""
         if not self._track.started:
             return unknown_estimate(t_ns, self._frame, self._rig.limits.upper_m, self._track.lead.slow)
-        return predict(t_ns, self._track, self._against)
+        return predict(t_ns, self._track, self._plausibility)
 
     # --- across a restart --------------------------------------------------------------------------------------------
 
@@ -230,7 +231,8 @@ class Estimator:
         self._frame.restore(part(saved, "frame"))
         for source in self._order:
             span = source.modulus * abs(source.per_count) * self._frame.layers.rise_at(self._rig.mast.floor_m)
-            known = not (source.drum and source.wraps_within(self._working)) or self._track.top * gap_s < 0.5 * span
+            runs_over = source.drum and source.wraps_within(self._working_turns)
+            known = not runs_over or self._track.max_speed_m_s * gap_s < 0.5 * span
             source.restore(part(sources, source.sensor.id), known)
             if source.drum and not known:
                 source.diagnosis = "the counter may have run over while nobody watched: reference needed"
@@ -285,5 +287,5 @@ class Estimator:
             return (False, "") if mark is None else (mark.refused_m is not None, mark.diagnosis)
         words = source.diagnosis or ("" if source.clock is None else source.clock.diagnosis)
         if not words and source is self._track.lead:
-            words = self._against.words or self._frame.watch.diagnosis.text or self._references.set_down_words
+            words = self._plausibility.words or self._frame.watch.diagnosis.text or self._references.set_down_words
         return source.state is REFUSING or source.state is FROZEN, words

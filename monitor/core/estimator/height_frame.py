@@ -35,8 +35,8 @@ class HeightFrame:
     """The curve from turns to height, what is not known about it, and the stretch of the line under the present load."""
 
     __slots__ = (
-        "_configured", "_load_ns", "_load_slow_n", "_rate_noise", "_reference", "datum", "datum_stretch_m", "flex", "layers",
-        "load_n", "load_rate_n_s", "tail_m", "watch",
+        "_configured", "_load_ns", "_rate_noise", "_reference", "_smoothed_load_n", "datum", "datum_stretch_m", "flex",
+        "layers", "load_n", "load_rate_n_s", "tail_m", "watch",
     )  # fmt: skip
 
     def __init__(self, rig: Rig) -> None:
@@ -56,7 +56,7 @@ class HeightFrame:
         # Block drop under load = load * flex * (tail - height): Hooke's law, see `monitor.physics.drum.block_drop_m`.
         self.flex = 1.0 / (line.lines * line.axial_stiffness_n)
         self.tail_m = rig.mast.crown_m + (line.fast_line_m + line.dead_line_m) / line.lines
-        self.load_n = self._load_slow_n = reference.hook_load_n
+        self.load_n = self._smoothed_load_n = reference.hook_load_n
         self.load_rate_n_s = 0.0
         self._load_ns = 0
         self._rate_noise = (2.0 * load_noise_n(rig) / LOAD_TAU_S) ** 2 + 1e-9
@@ -93,14 +93,14 @@ class HeightFrame:
             dt = (t_ns - self._load_ns) * 1e-9
             if dt > 0.0:
                 gain = dt / (LOAD_TAU_S + dt)
-                change = hook_load_n - self._load_slow_n
-                self._load_slow_n += gain * change
+                change = hook_load_n - self._smoothed_load_n
+                self._smoothed_load_n += gain * change
                 rate = 0.0 if dt > 1.0 else (1.0 - gain) * change / LOAD_TAU_S
                 # Of a rate as small as the load's noise makes it next to nothing is left; a pick-up stays what it is.
                 square = rate * rate
                 self.load_rate_n_s = rate / (1.0 + self._rate_noise / square) if square else 0.0
         else:
-            self._load_slow_n = hook_load_n
+            self._smoothed_load_n = hook_load_n
         self.load_n = hook_load_n
         self._load_ns = t_ns
 

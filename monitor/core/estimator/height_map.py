@@ -10,7 +10,7 @@ class HeightMap:
     """Height of the unloaded block over turns on the drum, piecewise straight, through one datum. Metres and wraps."""
 
     __slots__ = (
-        "_begin", "_h", "_last", "_rise", "_rope", "_rope_rise", "_shifts", "_wraps", "drum", "height_m", "lines",
+        "_h", "_last", "_layer_turns", "_rise", "_rope", "_rope_rise", "_shifts", "_wraps", "drum", "height_m", "lines",
         "radii_m", "rope_slopes", "turns",
     )  # fmt: skip
 
@@ -22,10 +22,10 @@ class HeightMap:
         self.lines = lines
         self._wraps = drum.wraps_per_layer
         self._last = drum.max_layers - 1
-        self._begin = (0.0, *drum.layer_change_turns)
+        self._layer_turns = (0.0, *drum.layer_change_turns)
         base = drum.line_m(turns)
-        self._h = tuple(height_m + (drum.line_m(t) - base) / lines for t in self._begin)
-        self._rise = tuple(2.0 * math.pi * drum.radius_m(t + 1e-9) / lines for t in self._begin)
+        self._h = tuple(height_m + (drum.line_m(t) - base) / lines for t in self._layer_turns)
+        self._rise = tuple(2.0 * math.pi * drum.radius_m(t + 1e-9) / lines for t in self._layer_turns)
         # d r_k / d(ln d) = d (1/2 + (k-1) c): r_k is linear in the rope diameter, so this is exact.
         self._rope_rise = tuple(
             2.0 * math.pi * drum.rope_diameter_m * (0.5 + k * drum.nesting) / lines for k in range(drum.max_layers)
@@ -33,13 +33,13 @@ class HeightMap:
         rope = [0.0]
         for rise in self._rope_rise[:-1]:
             rope.append(rope[-1] + rise * drum.wraps_per_layer)
-        self.radii_m = tuple(drum.radius_m(t + 1e-9) for t in self._begin)
+        self.radii_m = tuple(drum.radius_m(t + 1e-9) for t in self._layer_turns)
         """Radius to the rope's centre by layer, m."""
         self.rope_slopes = tuple(r / h for r, h in zip(self._rope_rise, self._rise, strict=True))
         """d ln(speed) / d ln(rope diameter) by layer."""
         k = self._index(turns)
         self._shifts = tuple(rise - self._rise[k] for rise in self._rise)
-        zero = rope[k] + self._rope_rise[k] * (turns - self._begin[k])
+        zero = rope[k] + self._rope_rise[k] * (turns - self._layer_turns[k])
         self._rope = tuple(value - zero for value in rope)
 
     def _index(self, turns: float) -> int:
@@ -51,7 +51,7 @@ class HeightMap:
         k = int(turns / self._wraps) if turns > 0.0 else 0
         if k > self._last:
             k = self._last
-        return self._h[k] + self._rise[k] * (turns - self._begin[k])
+        return self._h[k] + self._rise[k] * (turns - self._layer_turns[k])
 
     def locate(self, height_m: float) -> tuple[float, int, float, float]:
         """At `height_m`: (turns, layer index from 0, d height / d ln(rope diameter), d height / d wraps at the datum).
@@ -64,7 +64,7 @@ class HeightMap:
         while k > 0 and height_m < h[k]:
             k -= 1
         over = (height_m - h[k]) / self._rise[k]
-        return self._begin[k] + over, k, self._rope[k] + self._rope_rise[k] * over, self._shifts[k]
+        return self._layer_turns[k] + over, k, self._rope[k] + self._rope_rise[k] * over, self._shifts[k]
 
     def rise_at(self, height_m: float) -> float:
         """Travel of the block per turn at `height_m`, m."""

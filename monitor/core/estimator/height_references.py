@@ -43,7 +43,7 @@ class HeightReferences:
             return
         x = height_m + frame.stretch_m(height_m)
         if track.trusted:
-            now, v, variance = track.ahead(t_ns)
+            now, v, variance = track.predicted_at(t_ns)
             _, _, by_rope, by_wraps = frame.layers.locate(now)
             sigma = math.hypot(self._sigma_m, sqrt(variance), TRANSPORT_S * v)
             if frame.datum.check(x - now, by_rope, by_wraps, sigma) <= 1.0:
@@ -73,7 +73,7 @@ class HeightReferences:
         """The string was set in slips just now, which happens at much the same height each time: drift shows there."""
         track = self._track
         if track.started and track.lead.referenced:
-            self.set_down_words = track.frame.watch.set_down(track.ahead(t_ns)[0])
+            self.set_down_words = track.frame.watch.set_down(track.predicted_at(t_ns)[0])
 
     def pass_mark(self, mark: HeightMark, sample: Sample) -> RejectReason | None:
         """A height mark's reading: where it changes, the block is at its height."""
@@ -86,7 +86,7 @@ class HeightReferences:
             return None
         frame, lead = track.frame, track.lead
         # It changed somewhere between two readings.
-        x, v, variance = track.ahead(taken - int(5e8 * since))
+        x, v, variance = track.predicted_at(taken - int(5e8 * since))
         sigma = math.hypot(MARK_SIGMA_M, v * since / math.sqrt(12.0), v * TRANSPORT_S, sqrt(variance))
         target = mark.height_m + frame.stretch_m(mark.height_m)
         innovation = target - x
@@ -138,7 +138,7 @@ class HeightReferences:
         track = self._track
         frame = track.frame
         kin, before = track.kin, frame.layers
-        now = track.ahead(t_ns)[0]
+        now = track.predicted_at(t_ns)[0]
         # A small difference lies in the old datum's height; after a large one (lost counts) wraps follow the height.
         turns = before.locate(now if track.trusted and abs(x - now) < SMALL_M else x)[0]
         frame.set_datum(turns, x, sigma_m)

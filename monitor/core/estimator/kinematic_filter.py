@@ -6,7 +6,7 @@ noise of power `jerk_psd`, the continuous white-jerk model, so a step of dt seco
     F = [[1, dt, dt^2/2], [0, 1, dt], [0, 0, 1]]
     Q = q [[dt^5/20, dt^4/8, dt^3/6], [dt^4/8, dt^3/3, dt^2/2], [dt^3/6, dt^2/2, dt]]
 
-(Bar-Shalom, Li and Kirubarajan, Estimation with Applications to PositionFilter and Navigation, chapter 6). A reading is one
+(Bar-Shalom, Li and Kirubarajan, Estimation with Applications to Tracking and Navigation, chapter 6). A reading is one
 number, so the update needs no matrix inverse. It may be a little older than the state: its row is then
 H = [1, -tau, tau^2/2], and the process noise of the time between, q tau^5/20, is added to its variance (derived here).
 

@@ -39,7 +39,7 @@ PRESSED_SHARE: Final = 0.1
 """Service pressure over full pressure below which pads do not hold (they touch first)."""
 RELEASED_SHARE: Final = 0.9
 """Release pressure over its nominal above which spring-applied calipers do not hold."""
-UNHELD_S: Final = 2.0
+FREE_MOTION_S: Final = 2.0
 """So long after it was let go a block has moved by many counts: even 0.01 m/s^2 make 2 cm of it (derived here)."""
 FRESH_NS: Final = 2_500_000_000
 
@@ -47,7 +47,7 @@ FRESH_NS: Final = 2_500_000_000
 class FreeMotionDetector:
     """Since when nothing holds the block, by what is known of brakes, clutch and load. Each must be known, and fresh."""
 
-    __slots__ = ("_fitted", "_held", "_least", "_since_ns", "_told_ns")
+    __slots__ = ("_fitted", "_held", "_least", "_reading_ns", "_since_ns")
 
     def __init__(self, rig: Rig) -> None:
         brake = rig.brake
@@ -69,7 +69,7 @@ class FreeMotionDetector:
         self._least = {quantity: row for quantity, row in least.items() if quantity in have} if self._fitted else {}
         """By quantity: a level, and whether above it (or below) the block may be held."""
         self._held = dict.fromkeys(self._least, True)
-        self._told_ns = dict.fromkeys(self._least, 0)
+        self._reading_ns = dict.fromkeys(self._least, 0)
         self._since_ns = 0
 
     @property
@@ -82,13 +82,13 @@ class FreeMotionDetector:
         level, above = self._least[quantity]
         held = (value >= level) is above
         self._held[quantity] = held
-        self._told_ns[quantity] = t_ns
+        self._reading_ns[quantity] = t_ns
         if held:
             self._since_ns = t_ns
 
     def seconds(self, t_ns: int) -> float:
         """How long nothing has held it; NaN where something does, or is not known."""
-        if not self._fitted or True in self._held.values() or t_ns - min(self._told_ns.values()) > FRESH_NS:
+        if not self._fitted or True in self._held.values() or t_ns - min(self._reading_ns.values()) > FRESH_NS:
             return math.nan
         return (t_ns - self._since_ns) * 1e-9
 
@@ -142,7 +142,7 @@ class PlausibilityMonitor:
             self._taut_ns = t_ns
             self._parted = False
 
-    def driven(self, engaged: bool | None, v: float) -> None:
+    def set_clutch(self, engaged: bool | None, v: float) -> None:
         """The clutch is in, out or not known, with the block moving at `v`."""
         undriven = engaged is False
         if undriven != self.undriven:

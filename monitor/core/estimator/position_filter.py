@@ -36,7 +36,7 @@ from monitor.core.estimator.sources import (
     WAITING,
     PositionSource,
     ReadingKind,
-    greatest_deceleration_m_s2,
+    full_brake_deceleration_m_s2,
 )
 from monitor.model.reading import RejectReason
 
@@ -50,43 +50,43 @@ Z99: Final = 2.5758
 """Half-width of the central 99 % of a normal distribution, in sigmas."""
 GATE: Final = 19.5
 """Chi-square, one degree of freedom, 99.999 %: at 20 readings a second one good reading in an hour and a half."""
-LIVELY: Final = 0.25
+MANOEUVRE_RATIO: Final = 0.25
 """Share of the gate (2.2 sigmas) at which a reading says that a manoeuvre may be under way."""
-LIVELY_COARSE: Final = 0.12
+MANOEUVRE_RATIO_COARSE: Final = 0.12
 """The same (1.5 sigmas) where readings are coarse: there a manoeuvre takes half a second to stand out at all."""
-HARD: Final = 0.4
+HARD_MANOEUVRE_RATIO: Final = 0.4
 """Share of the gate (2.8 sigmas) at which the manoeuvre is a hard one whatever the readings are like."""
 FINE_M2: Final = 1e-6
 """Readings whose variance is above this are coarse, m^2: a millimetre."""
 GENTLE_M2: Final = 4e-6
 """Variance from which on a coarse reading that stands out a little speaks of a gentle manoeuvre, m^2."""
-CALM: Final = 0.005
+STEADY_JERK_PSD: Final = 0.005
 """Power of the jerk while nothing happens, m^2/s^5: what rides on a steady stroke."""
-BUSY: Final = 5.0
+MANOEUVRE_JERK_PSD: Final = 5.0
 """Power of the jerk in a manoeuvre: a brake ramp of 5 m/s^3 or so lasting a quarter second (derived here). A coarse reading
 that stands out a little speaks of a gentler one that has lasted: there it falls as one over sigma. Taken for a hard one, the
 noise of such readings would throw the speed about by more than the manoeuvre does."""
-BUSY_NS: Final = 250_000_000
+MANOEUVRE_NS: Final = 250_000_000
 """How long that is believed after the last such reading."""
-PUSH_SHARE: Final = 0.7
-PUSH_DOUBT: Final = 0.3
+KNOWN_ACCELERATION_SHARE: Final = 0.7
+KNOWN_ACCELERATION_DOUBT: Final = 0.3
 """Of an acceleration that the brakes' readings promise at the least, the share taken for true, and its standard doubt: their
 99 % reach from a brake that does not bite at all to one that bites half again as much."""
-OLDEST_S: Final = 0.4
+MAX_AGE_S: Final = 0.4
 """A reading older than this against the newest one used is refused; after a silence this long nothing is a manoeuvre."""
 START_M_S2: Final = 1.0
 """Acceleration that a hoist may take up unseen: motors hoisting, gravity lowering (free fall stays below this)."""
 COAST_M_S2: Final = 1.6
 """Greatest deceleration with the friction brake off: power cut while hoisting heavy, auxiliary brake lowering."""
-ESTABLISHED: Final = 5
+ESTABLISHED_READINGS: Final = 5
 """Readings used before a jump away from them is a doubt."""
-LOST_M: Final = 2.0
+LOST_HEIGHT_DOUBT_M: Final = 2.0
 """Doubt put on a height that may be anywhere."""
-OUTSIDE_M: Final = 1.0
+OUTSIDE_MAST_M: Final = 1.0
 """A height so far beyond crown or floor cannot be: stretch, bounce and a rough datum do not reach that far."""
 LAYER_DOUBT: Final = 0.25
 """Standard doubt of the change of speed where the rope climbs, as a share: a drive may hold the block's speed, not the drum's."""
-DRAWN_M: Final = 0.02
+EDGE_TOLERANCE_M: Final = 0.02
 """A reading draws the height across the end of a piece of the drum's curve by less than this."""
 STILL_M_S: Final = 0.02
 
@@ -95,37 +95,20 @@ class PositionFilter:
     """One filter, led by one source at a time. Heights in metres of unloaded line (see `monitor.core.estimator.height_frame`)."""
 
     __slots__ = (
-        "_busy_ns",
-        "_coarse",
-        "_curve",
-        "_mast",
-        "_pushed",
-        "_rise",
-        "braking",
-        "braking_ns",
-        "disagreement_m",
-        "frame",
-        "fused_ns",
-        "hardest",
-        "high",
-        "kin",
-        "lead",
-        "low",
-        "started",
-        "t_ns",
-        "top",
-        "unexplained_m",
-    )
+        "_coarse", "_curve", "_known_acceleration", "_manoeuvre_until_ns", "_mast", "_rise", "braking", "braking_ns",
+        "disagreement_m", "frame", "fused_ns", "high", "kin", "lead", "low", "max_deceleration_m_s2", "max_speed_m_s",
+        "started", "t_ns", "unexplained_m",
+    )  # fmt: skip
 
     def __init__(self, rig: Rig, frame: HeightFrame, lead: PositionSource) -> None:
         self.frame = frame
         self.lead = lead
         """The source whose readings the filter follows."""
         self._mast = (rig.mast.floor_m, rig.mast.crown_m)
-        self.top = 1.25 * rig.limits.max_speed_m_s
+        self.max_speed_m_s = 1.25 * rig.limits.max_speed_m_s
         """A speed that the block does not exceed, m/s."""
-        self.hardest = greatest_deceleration_m_s2(rig)
-        self.kin = KinematicFilter(CALM, self.top, self.hardest)
+        self.max_deceleration_m_s2 = full_brake_deceleration_m_s2(rig)
+        self.kin = KinematicFilter(STEADY_JERK_PSD, self.max_speed_m_s, self.max_deceleration_m_s2)
         self.t_ns = 0
         """Of the newest reading used: the filter's own time."""
         self.fused_ns = 0
@@ -138,9 +121,9 @@ class PositionFilter:
         """Jumps of the leading source that nothing has explained or confirmed."""
         self.disagreement_m = 0.0
         """What a second source differs by beyond the doubt of both."""
-        self._busy_ns = 0
+        self._manoeuvre_until_ns = 0
         self._coarse = False
-        self._pushed = nan
+        self._known_acceleration = nan
         self._curve: HeightMap | None = None
         self._rise = self.low = self.high = 0.0
         """The piece of that curve on which the filter's height lies, m, and its travel per turn."""
@@ -150,7 +133,7 @@ class PositionFilter:
         """Whether the height rests on a drum's datum that nothing speaks against."""
         return self.started and self.lead.drum and self.lead.referenced and self.unexplained_m == 0.0
 
-    def ahead(self, t_ns: int) -> tuple[float, float, float]:
+    def predicted_at(self, t_ns: int) -> tuple[float, float, float]:
         """(height, speed, variance of the height) at `t_ns`, a little before or any time after the filter's own."""
         dt = (t_ns - self.t_ns) * 1e-9
         x, v, _, p = self.kin.predicted(dt)
@@ -161,13 +144,13 @@ class PositionFilter:
 
         Fine readings show it soon enough by themselves; they, and what is learned of the brake from them, are left alone.
         """
-        change = acceleration - self._pushed
-        self._pushed = acceleration
+        change = acceleration - self._known_acceleration
+        self._known_acceleration = acceleration
         if self._coarse and change == change:
             kin = self.kin
-            kin.a += PUSH_SHARE * change
+            kin.a += KNOWN_ACCELERATION_SHARE * change
             xx, xv, xa, vv, va, aa = kin.p
-            kin.p = (xx, xv, xa, vv, va, aa + (PUSH_DOUBT * change) ** 2)
+            kin.p = (xx, xv, xa, vv, va, aa + (KNOWN_ACCELERATION_DOUBT * change) ** 2)
 
     def count(self, source: PositionSource, raw: float, since: float) -> float:
         """The unwrapped count of a raw one `since` seconds after the last.
@@ -176,7 +159,7 @@ class PositionFilter:
         not sure enough, one turn of the counter becomes a doubt on the height.
         """
         span = source.modulus * abs(source.per_count) * self.frame.layers.rise_at(self.kin.x)
-        if not self.started or self.top * since < 0.5 * span:
+        if not self.started or self.max_speed_m_s * since < 0.5 * span:
             return source.unwrap(raw, 0.0)
         x, _, _, p = self.kin.predicted(since)
         step = (self.frame.layers.locate(x)[0] - self.frame.layers.locate(self.kin.x)[0]) / source.per_count
@@ -194,7 +177,7 @@ class PositionFilter:
             source.diagnosis = source.diagnosis or "no reference: height not known"
         elif source.drum:
             z = source.z = self._nearest_turn(source, z)
-        self.kin.reset(z, 0.0, 0.0, self.noise(source), (0.5 * self.top) ** 2, 0.25)
+        self.kin.reset(z, 0.0, 0.0, self.noise(source), (0.5 * self.max_speed_m_s) ** 2, 0.25)
         self.t_ns = self.fused_ns = source.fused_ns = taken
         source.state = TRANSITIONS[source.state, FITS]
         source.fused += 1
@@ -209,7 +192,7 @@ class PositionFilter:
             if floor - 2.0 <= height <= crown + 2.0:
                 source.counts = counts
                 return height
-        self.unexplained_m = max(self.unexplained_m, LOST_M)
+        self.unexplained_m = max(self.unexplained_m, LOST_HEIGHT_DOUBT_M)
         source.diagnosis = f"counts put the block at {z:.1f} m, outside the mast: reference needed"
         return z
 
@@ -252,7 +235,7 @@ class PositionFilter:
         A reading that stands out makes the filter livelier, whatever comes of it.
         """
         age = -dt if dt < 0.0 else 0.0
-        if age > OLDEST_S:
+        if age > MAX_AGE_S:
             return TOO_OLD, nan, nan
         kin = self.kin
         noise = self.noise(source)
@@ -267,39 +250,39 @@ class PositionFilter:
         elif source.repeat_count_released and source.stuck:
             return REPEAT, innovation, variance
         self._coarse = coarse = noise > FINE_M2
-        if ratio > (LIVELY_COARSE if coarse else LIVELY):
+        if ratio > (MANOEUVRE_RATIO_COARSE if coarse else MANOEUVRE_RATIO):
             if self._expect_manoeuvre(taken, dt, ratio, noise):
                 innovation, variance = kin.innovation(z - source.bias_m, noise, age)
                 ratio = innovation * innovation / (variance * GATE)
             if ratio > 1.0:
                 since = (taken - self.fused_ns) * 1e-9
-                limit = self._greatest_change_m_s2(innovation)
+                limit = self._max_change_m_s2(innovation)
                 could = 0.5 * limit * since * since + 4.5 * sqrt(variance)
-                if since <= 0.0 or since > OLDEST_S or innovation > could or innovation < -could:
+                if since <= 0.0 or since > MAX_AGE_S or innovation > could or innovation < -could:
                     # The same as the last that was taken is stuck; what stands still elsewhere has jumped there.
                     return (REPEAT if source.repeat_count > len(source.refused) else IMPOSSIBLE), innovation, variance
                 kin.add_process_noise(since, limit * limit / since)
                 return MANOEUVRE, *kin.innovation(z - source.bias_m, noise, age)
-        elif taken > self._busy_ns:
-            kin.jerk_psd = CALM
+        elif taken > self._manoeuvre_until_ns:
+            kin.jerk_psd = STEADY_JERK_PSD
         return FITS, innovation, variance
 
     def _expect_manoeuvre(self, taken: int, dt: float, ratio: float, noise: float) -> bool:
         """Expect a manoeuvre from a reading that stands out on; whether the filter was calmer than that before."""
-        kin, busy = self.kin, BUSY
-        self._busy_ns = taken + BUSY_NS
-        if self._coarse and ratio < HARD:
-            busy *= min(1.0, sqrt(GENTLE_M2 / noise))
-        if not kin.jerk_psd < busy:
+        kin, jerk_psd = self.kin, MANOEUVRE_JERK_PSD
+        self._manoeuvre_until_ns = taken + MANOEUVRE_NS
+        if self._coarse and ratio < HARD_MANOEUVRE_RATIO:
+            jerk_psd *= min(1.0, sqrt(GENTLE_M2 / noise))
+        if not kin.jerk_psd < jerk_psd:
             return False
-        kin.add_process_noise(dt if dt > 0.0 else 0.0, busy - kin.jerk_psd)
-        kin.jerk_psd = busy
+        kin.add_process_noise(dt if dt > 0.0 else 0.0, jerk_psd - kin.jerk_psd)
+        kin.jerk_psd = jerk_psd
         return True
 
-    def _greatest_change_m_s2(self, innovation: float) -> float:
+    def _max_change_m_s2(self, innovation: float) -> float:
         """Of the acceleration, towards where a reading lies: by the brakes against the motion, else by the drive."""
         if innovation * self.kin.v < 0.0:
-            return COAST_M_S2 if self.braking is False else self.hardest
+            return COAST_M_S2 if self.braking is False else self.max_deceleration_m_s2
         return 2.0 * START_M_S2
 
     def accept(self, source: PositionSource, taken: int, kind: ReadingKind) -> None:
@@ -308,8 +291,9 @@ class PositionFilter:
         source.state = TRANSITIONS[source.state, kind]
         if source.refused:
             source.refused.clear()
-        if not self._mast[0] - OUTSIDE_M < kin.x < self._mast[1] + OUTSIDE_M and self.unexplained_m < LOST_M:
-            self.unexplained_m = LOST_M
+        floor, crown = self._mast
+        if not floor - OUTSIDE_MAST_M < kin.x < crown + OUTSIDE_MAST_M and self.unexplained_m < LOST_HEIGHT_DOUBT_M:
+            self.unexplained_m = LOST_HEIGHT_DOUBT_M
             source.diagnosis = "height runs out of the mast: reference needed"
         source.fused += 1
         source.fused_ns = taken
@@ -334,7 +318,7 @@ class PositionFilter:
             del source.refused[0]
         recent = self._agreeing(source)
         if recent:
-            self._start_again(source, recent)
+            self._restart(source, recent)
         return RejectReason.GATE
 
     def _cross_layer(self, before: float) -> None:
@@ -346,7 +330,7 @@ class PositionFilter:
         if layers is self._curve:
             if self.low <= before < self.high:
                 kin.rescale(self.low if kin.x < before else self.high, layers.rise_at(kin.x) / self._rise, LAYER_DOUBT)
-            elif self.low - DRAWN_M < before < self.high + DRAWN_M:
+            elif self.low - EDGE_TOLERANCE_M < before < self.high + EDGE_TOLERANCE_M:
                 kin.rescale(kin.x, layers.rise_at(kin.x) / self._rise, LAYER_DOUBT)
         self._curve = layers
         self.low, self.high, self._rise = layers.piece(kin.x)
@@ -369,11 +353,14 @@ class PositionFilter:
         if span < min(0.2, (need - 1) * 0.5 * source.interval_s):
             return []
         noise = 6.0 * sqrt(self.noise(source))
-        if any(abs(z1 - z0) > 1.5 * self.top * (t1 - t0) * 1e-9 + noise for (t0, z0), (t1, z1) in pairwise(recent)):
+        if any(
+            abs(z1 - z0) > 1.5 * self.max_speed_m_s * (t1 - t0) * 1e-9 + noise
+            for (t0, z0), (t1, z1) in pairwise(recent)
+        ):
             return []
         return recent
 
-    def _start_again(self, source: PositionSource, recent: list[tuple[int, float]]) -> None:
+    def _restart(self, source: PositionSource, recent: list[tuple[int, float]]) -> None:
         """Start the filter again from refused readings that agree; what the jump cannot be explained by is a doubt."""
         span = (recent[-1][0] - recent[0][0]) * 1e-9
         first_ns, first = source.refused[0]
@@ -384,20 +371,20 @@ class PositionFilter:
         expected = self.kin.x - self.kin.v * back
         jump = first - source.bias_m - expected
         silent = max(0.0, (first_ns - self.fused_ns) * 1e-9)
-        beyond = abs(jump) - self.top * silent - Z99 * sqrt(self.kin.p[0])
+        beyond = abs(jump) - self.max_speed_m_s * silent - Z99 * sqrt(self.kin.p[0])
         # Where it has hardly begun, the first reading may have been the odd one.
-        believed = source.referenced and source.fused >= ESTABLISHED
+        believed = source.referenced and source.fused >= ESTABLISHED_READINGS
         if beyond > 0.05 and believed:
             back_again = abs(abs(jump) - self.unexplained_m) < 0.1 * self.unexplained_m
             self.unexplained_m = 0.0 if back_again else self.unexplained_m + abs(jump)
             source.diagnosis = "" if back_again else f"height jumped by {jump:+.2f} m: reference needed"
         # A block cannot turn round faster than its brakes and motors let it; an encoder whose channels are swapped can.
-        change = abs(speed - self.kin.v) - self.hardest * (t_ns - self.fused_ns) * 1e-9
+        change = abs(speed - self.kin.v) - self.max_deceleration_m_s2 * (t_ns - self.fused_ns) * 1e-9
         if change > 0.5 and believed:
-            self.unexplained_m = max(self.unexplained_m, LOST_M)
+            self.unexplained_m = max(self.unexplained_m, LOST_HEIGHT_DOUBT_M)
             source.diagnosis = "speed turned round at once: look at the encoder's channels, reference needed"
-        swing = 0.5 * self.hardest * span
-        self.kin.reset(z - source.bias_m, speed, 0.0, self.noise(source), swing * swing, self.hardest**2)
+        swing = 0.5 * self.max_deceleration_m_s2 * span
+        self.kin.reset(z - source.bias_m, speed, 0.0, self.noise(source), swing * swing, self.max_deceleration_m_s2**2)
         self.t_ns = self.fused_ns = source.fused_ns = t_ns
         source.state = TRANSITIONS[source.state, ReadingKind.AGREED]
         source.refused.clear()
@@ -414,8 +401,8 @@ class PositionFilter:
     def _leave_frozen(self, source: PositionSource, taken: int, z: float) -> None:
         """The readings move again: from where they stuck (counts were lost), or from where the block must be by now."""
         source.diagnosis = ""
-        gone = (taken - source.frozen_ns) * 1e-9 + source.interval_s
+        elapsed_s = (taken - source.frozen_ns) * 1e-9 + source.interval_s
         moved = abs(self.kin.x + source.bias_m - source.frozen_z)
         if abs(z - source.frozen_z) < 0.25 * moved:
-            self.unexplained_m += min(self.top * gone, moved + Z99 * sqrt(self.kin.p[0]))
+            self.unexplained_m += min(self.max_speed_m_s * elapsed_s, moved + Z99 * sqrt(self.kin.p[0]))
             source.diagnosis = "counts may be lost since the readings stood still: reference needed"

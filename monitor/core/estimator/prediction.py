@@ -22,7 +22,7 @@ INVALID_BOUND_M: Final = 1.0
 SILENT_S: Final = 2.0
 """Silence after which no height is given (longer where the sensor is slow by nature)."""
 FROZEN_INVALID_S: Final = 1.0
-HELD_NS: Final = 1_000_000_000
+BRAKE_FRESH_NS: Final = 1_000_000_000
 """How old the word that the brake is on may be to hold the block in a silence."""
 TRANSPORT_S: Final = 0.02
 """Shortest transport time, which no comparison of clocks can see (common practice, no source)."""
@@ -32,7 +32,7 @@ READY_MADE_VARIANCE: Final = 4e-4
 """Variance of what a ready-made block position may be off by as a whole, m^2: 2 cm (common practice, no source)."""
 
 
-def predict(t_ns: int, track: PositionFilter, against: PlausibilityMonitor) -> Estimate:
+def predict(t_ns: int, track: PositionFilter, plausibility: PlausibilityMonitor) -> Estimate:
     """The motion at `t_ns`, predicted from the last reading of the source that leads; nothing is changed."""
     frame, lead = track.frame, track.lead
     layers = frame.layers
@@ -56,9 +56,9 @@ def predict(t_ns: int, track: PositionFilter, against: PlausibilityMonitor) -> E
     speed_sigma = sqrt(p[3])
     motion, faster = unseen_motion(t_ns, track, silent, speed, p[0], Z99 * speed_sigma)
     doubt = track.unexplained_m + track.disagreement_m
-    if against.active:
-        doubt += against.doubt_m(x)
-    if against.suspect:
+    if plausibility.active:
+        doubt += plausibility.doubt_m(x)
+    if plausibility.suspect:
         doubt += SUSPECT_M
     bound = height_bound(lead, motion, variance, speed, stretch_m) + doubt
     validity = validity_of(lead, silent, bound, doubt)
@@ -88,7 +88,7 @@ def unseen_motion(
     kin = track.kin
     # A start, or a stop, which cannot take more than the way itself.
     unseen = 0.5 * silent * silent
-    stop = unseen * (COAST_M_S2 if track.braking is False else track.hardest)
+    stop = unseen * (COAST_M_S2 if track.braking is False else track.max_deceleration_m_s2)
     if stop > speed * silent:
         stop = speed * silent
     unseen *= START_M_S2
@@ -98,11 +98,11 @@ def unseen_motion(
     motion = Z99 * (sqrt(kin.p[0]) + silent * sqrt(kin.p[3])) + unseen
     if silent > 0.5:
         # A long silence: never further than the greatest speed takes a block, nowhere with its brake seen on.
-        top = track.top + speed
+        top = track.max_speed_m_s + speed
         if speed_bound > top:
             speed_bound = top
         far = top * silent
-        if speed < STILL_M_S and track.braking and not track.lead.slow and t_ns - track.braking_ns < HELD_NS:
+        if speed < STILL_M_S and track.braking and not track.lead.slow and t_ns - track.braking_ns < BRAKE_FRESH_NS:
             far = speed_bound = STILL_M_S
         far += Z99 * sqrt(kin.p[0])
         if motion > far:

@@ -46,7 +46,7 @@ class SecondSource:
             frame.watch.restart(frame.layers)
             lead.diagnosis = ""
             return None
-        x, v, variance = track.ahead(taken)
+        x, v, variance = track.predicted_at(taken)
         variance += track.noise(source) + SECOND_SIGMA_M**2
         difference = z - x
         innovation = difference - source.bias_m
@@ -81,7 +81,7 @@ class SecondSource:
         gain = min(1.0, source.interval_s / (1.0 + source.interval_s))
         source.offset_to_lead_m += gain * (difference - source.offset_to_lead_m)
         source.bias_m = source.offset_to_lead_m
-        self._judge(source, x, v, variance)
+        self._assess_offset(source, x, v, variance)
         if source.drum and not lead.drum and source.fused - source.joined > 100 and abs(source.offset_to_lead_m) < 0.05:
             self._take_lead(source, taken, z)
         return None
@@ -128,7 +128,7 @@ class SecondSource:
         source.offset_to_lead_m = source.bias_m = 0.0
         source.refused.clear()
 
-    def _judge(self, source: PositionSource, x: float, v: float, variance: float) -> None:
+    def _assess_offset(self, source: PositionSource, x: float, v: float, variance: float) -> None:
         """What the offset of a second source says about the height and, now and then, about the drum."""
         track = self._track
         lead, frame, offset = track.lead, track.frame, source.offset_to_lead_m or 0.0

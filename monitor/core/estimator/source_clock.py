@@ -9,14 +9,14 @@ from typing import Final
 
 STEP_NS: Final = 250_000_000
 """Arrival and source spacing must differ by more than this to be looked at as a step (common practice, no source)."""
-SAID_NS: Final = 60_000_000_000
+DIAGNOSIS_NS: Final = 60_000_000_000
 """How long a diagnosis of the clock stands after its cause has gone."""
 DRIFT_DIVISOR: Final = 5000
 """Greatest believed drift of a source clock: 1 part in 5000, 200 ppm (ordinary quartz is within 100)."""
 FROZEN_READINGS: Final = 3
-SPARE_NS: Final = 500_000
+OFFSET_MARGIN_NS: Final = 500_000
 """By so much the offset that is used lies below the smallest difference seen; at 2 m/s that is a millimetre."""
-STEP_EVEN_NS: Final = 5_000_000
+SMOOTH_LIMIT_NS: Final = 5_000_000
 """Beyond this it does not follow slowly but at once."""
 
 
@@ -24,22 +24,22 @@ class SourceClock:
     """Offset of one source's clock, tracked as the running minimum of (arrival - source) with bounded drift."""
 
     __slots__ = (
-        "_arrival_ns", "_even_ns", "_held_ns", "_offset_ns", "_period_ns", "_said_ns", "_same", "_source_ns",
-        "diagnosis", "latency_s", "sooner_ns", "spread_s", "steps",
+        "_arrival_ns", "_diagnosis_ns", "_offset_ns", "_pending_step_ns", "_period_ns", "_same_count", "_smooth_offset_ns",
+        "_source_ns", "diagnosis", "latency_s", "offset_drop_ns", "spread_s", "steps",
     )  # fmt: skip
 
     def __init__(self, rate_hz: float) -> None:
         """`rate_hz` is the expected rate of readings, which says what spacing is ordinary."""
         self._period_ns = int(1e9 / rate_hz)
         self._offset_ns: int | None = None
-        self._even_ns = 0
+        self._smooth_offset_ns = 0
         self._arrival_ns = 0
         self._source_ns = 0
-        self._same = 0
-        self._held_ns = 0
-        self._said_ns = 0
+        self._same_count = 0
+        self._pending_step_ns = 0
+        self._diagnosis_ns = 0
         self.steps = 0
-        self.sooner_ns = 0
+        self.offset_drop_ns = 0
         """By how much the last reading's delay was below the shortest known before."""
         self.latency_s = 0.0
         """Delay of the last reading over the shortest seen, s."""
@@ -53,26 +53,26 @@ class SourceClock:
         offset = self._offset_ns
         seen = arrival_ns - source_ns
         if offset is None:
-            self._offset_ns = self._even_ns = seen
+            self._offset_ns = self._smooth_offset_ns = seen
             self._arrival_ns, self._source_ns = arrival_ns, source_ns
             return arrival_ns
         waited = arrival_ns - self._arrival_ns
         spaced = source_ns - self._source_ns
         self._arrival_ns, self._source_ns = arrival_ns, source_ns
         if spaced == 0 and waited > 0:
-            self._same += 1
-            if self._same >= FROZEN_READINGS:
+            self._same_count += 1
+            if self._same_count >= FROZEN_READINGS:
                 return self._without_source_time(arrival_ns, seen)
-        elif self._same:
-            if self._same >= FROZEN_READINGS:
+        elif self._same_count:
+            if self._same_count >= FROZEN_READINGS:
                 self.diagnosis = ""
                 offset = seen
                 waited = spaced
-            self._same = 0
-        if self.diagnosis and arrival_ns - self._said_ns > SAID_NS:
+            self._same_count = 0
+        if self.diagnosis and arrival_ns - self._diagnosis_ns > DIAGNOSIS_NS:
             self.diagnosis = ""
         mismatch = waited - spaced
-        held, self._held_ns = self._held_ns, 0
+        held, self._pending_step_ns = self._pending_step_ns, 0
         if held or mismatch > STEP_NS or mismatch < -STEP_NS:
             offset += self._step(arrival_ns, seen - offset, waited, spaced, held)
         drift = (waited if waited > 0 else 0) // DRIFT_DIVISOR
@@ -82,14 +82,14 @@ class SourceClock:
         self._offset_ns = offset
         self._follow(offset, seen, drift)
         self.latency_s = late = (seen - offset) * 1e-9
-        if not self._held_ns:
+        if not self._pending_step_ns:
             self.spread_s += (0.2 if late > self.spread_s else 0.02) * ((late if late < 1.0 else 1.0) - self.spread_s)
-        return source_ns + self._even_ns
+        return source_ns + self._smooth_offset_ns
 
     def _without_source_time(self, arrival_ns: int, seen: int) -> int:
         """The source's time stands still: the arrival is all that is known."""
-        self.diagnosis, self._said_ns = "source time stands still: arrival times are used", arrival_ns
-        self._offset_ns = self._even_ns = seen
+        self.diagnosis, self._diagnosis_ns = "source time stands still: arrival times are used", arrival_ns
+        self._offset_ns = self._smooth_offset_ns = seen
         self.latency_s = 0.0
         return arrival_ns
 
@@ -99,16 +99,16 @@ class SourceClock:
         The running minimum is a saw: it drifts up and is pulled down. At speed each of its teeth would be a jerk; so what
         is used follows it a little below, where few readings reach, no faster than it drifts (derived here).
         """
-        even = self._even_ns
-        off = offset - SPARE_NS - even
-        if -STEP_EVEN_NS < off < STEP_EVEN_NS:
-            even += drift if off > drift else -drift if off < -drift else off
+        smooth = self._smooth_offset_ns
+        off = offset - OFFSET_MARGIN_NS - smooth
+        if -SMOOTH_LIMIT_NS < off < SMOOTH_LIMIT_NS:
+            smooth += drift if off > drift else -drift if off < -drift else off
         else:
-            even += off
-        if even > seen:
-            even = seen
-        self.sooner_ns = max(0, self._even_ns - even - drift)
-        self._even_ns = even
+            smooth += off
+        if smooth > seen:
+            smooth = seen
+        self.offset_drop_ns = max(0, self._smooth_offset_ns - smooth - drift)
+        self._smooth_offset_ns = smooth
 
     def _step(self, arrival_ns: int, delay: int, waited: int, spaced: int, held: int) -> int:
         """By how much the source's clock was set, ns, where arrivals and source times are spaced differently."""
@@ -119,7 +119,7 @@ class SourceClock:
                 return 0
             mismatch = held
         elif spaced < 0:
-            self._held_ns = mismatch
+            self._pending_step_ns = mismatch
             return 0
         elif abs(waited - self._period_ns) >= abs(spaced - self._period_ns):
             return 0  # A gap between arrivals of evenly spaced readings: delay.
@@ -127,5 +127,8 @@ class SourceClock:
             return 0  # Delay that has gone again.
         # Arrivals kept their pace and source times did not. The delay stays what it was.
         self.steps += 1
-        self.diagnosis, self._said_ns = f"source clock stepped by {-mismatch / 1e9:+.1f} s: learned again", arrival_ns
+        self.diagnosis, self._diagnosis_ns = (
+            f"source clock stepped by {-mismatch / 1e9:+.1f} s: learned again",
+            arrival_ns,
+        )
         return mismatch

@@ -173,7 +173,7 @@ class PositionSource:
                 self.counts += step
         return self.counts
 
-    def keep(self, raw: float, taken: int, z: float, since: float, braking: bool | None) -> None:
+    def record(self, raw: float, taken: int, z: float, since: float, braking: bool | None) -> None:
         """Take a reading into the memory: the raw one, when it was taken, its height, and the seconds since the last."""
         if raw == self.last_raw:
             self.repeat_count += 1
@@ -282,7 +282,7 @@ def clock_of(sensor: Sensor) -> SourceClock | None:
     return SourceClock(sensor.rate_hz) if sensor.time is not None else None
 
 
-def greatest_deceleration_m_s2(rig: Rig) -> float:
+def full_brake_deceleration_m_s2(rig: Rig) -> float:
     """The hardest stop that the rig's friction brakes could make, m/s^2, with 1 m/s^2 to spare.
 
     Full brake torque, friction at its high end, on the fullest layer, against the inertia of drum and empty block: the

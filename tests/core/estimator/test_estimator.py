@@ -6,7 +6,7 @@ import random
 import pytest
 
 from monitor.core.estimator.estimator import Estimator
-from monitor.core.estimator.sources import PositionSource, greatest_deceleration_m_s2
+from monitor.core.estimator.sources import PositionSource, full_brake_deceleration_m_s2
 from monitor.model.reading import RejectReason, Sample, Validity
 from tests.core.estimator.motion_bench import START_NS, Bench, line_m, profile, rig_with, turns_at
 
@@ -315,7 +315,7 @@ def test_other_sensors_are_none_of_its_business() -> None:
 
 @pytest.mark.parametrize("name", ["light", "land", "deep"])
 def test_the_hardest_stop_is_a_believable_one(name: str) -> None:
-    assert 2.0 <= greatest_deceleration_m_s2(rig_with(name)) <= 9.8
+    assert 2.0 <= full_brake_deceleration_m_s2(rig_with(name)) <= 9.8
 
 
 @pytest.mark.parametrize(("bits", "start"), [(16, 65_000.0), (32, 4_294_967_000.0)])

@@ -85,10 +85,10 @@ def test_an_encoder_that_begins_to_count_backwards_at_speed_is_found() -> None:
 
 
 def test_the_clutch_alone_says_nothing() -> None:
-    against = PlausibilityMonitor(rig_with("land"))
-    assert not against.undriven
-    against.driven(False, 0.8)
-    assert against.undriven
-    assert not any(against.rise(k * 50_000_000, 0.8 - 0.01 * k) for k in range(60))
-    against.driven(None, 0.0)
-    assert not against.undriven
+    plausibility = PlausibilityMonitor(rig_with("land"))
+    assert not plausibility.undriven
+    plausibility.set_clutch(False, 0.8)
+    assert plausibility.undriven
+    assert not any(plausibility.rise(k * 50_000_000, 0.8 - 0.01 * k) for k in range(60))
+    plausibility.set_clutch(None, 0.0)
+    assert not plausibility.undriven

@@ -6,7 +6,7 @@ import pytest
 
 from monitor.config.rig import RegenAux
 from monitor.config.rig_file import find_rig
-from monitor.core.estimator.plausibility import UNHELD_S, FreeMotionDetector
+from monitor.core.estimator.plausibility import FREE_MOTION_S, FreeMotionDetector
 from monitor.model.reading import Validity
 from monitor.model.stream import Frame
 from simulators.faults.readings import Freeze
@@ -94,4 +94,4 @@ def test_an_encoder_stuck_while_the_block_stood_is_found_when_it_goes_down(froze
     assert source.plant.height_m < 25.0
     assert ("sensor-refused:drum" in keys) == frozen
     assert ("height-unknown" in keys) == frozen
-    assert wrong_s < UNHELD_S + 2.0
+    assert wrong_s < FREE_MOTION_S + 2.0
