@@ -10,8 +10,8 @@ from monitor.config.rig import Sensor
 from monitor.model.alarm import Severity
 from monitor.model.snapshot import SensorView
 from monitor.presentation.format import plain, span
-from monitor.report.html import Raw, lacking, paragraph, severity, table, text
-from monitor.report.sections import Story, many, percent
+from monitor.report.html import Raw, missing_note, paragraph, severity, table, text
+from monitor.report.sections import ReportContext, counted, percent
 
 FEW_READINGS: Final = 0.9
 """A sensor that gave a smaller share of its readings is worth a look."""
@@ -19,7 +19,7 @@ MOST_LINES: Final = 40
 
 
 @dataclass(frozen=True, slots=True)
-class Look:
+class Attention:
     """One thing to look at."""
 
     word: str
@@ -33,25 +33,25 @@ def taken_share(rec: Recording, view: SensorView, sensor: Sensor) -> float:
     return view.fused / max(1e-9, rec.watched_s * sensor.rate_hz)
 
 
-def look_table(story: Story) -> str:
+def attention_table(context: ReportContext) -> str:
     """The list, worst first."""
-    found = [look for looks in LOOKS for look in looks(story)]
+    found = [item for find in FINDERS for item in find(context)]
     if not found:
         return paragraph(
             "Nothing: no WARNING or DANGER, no alarm left standing, no check failed or due, every sensor gave its readings."
         )
     rows = [
-        (look.word, look.words, Raw(f'<a href="#{text(look.anchor)}">{text(look.anchor)}</a>'))
-        for look in found[:MOST_LINES]
+        (item.word, item.words, Raw(f'<a href="#{text(item.anchor)}">{text(item.anchor)}</a>'))
+        for item in found[:MOST_LINES]
     ]
-    more = lacking(f"{len(found) - MOST_LINES} more are not listed here.") if len(found) > MOST_LINES else ""
+    more = missing_note(f"{len(found) - MOST_LINES} more are not listed here.") if len(found) > MOST_LINES else ""
     return table(("|kind", "<what", "|more under"), rows) + more
 
 
-def _alarms(story: Story) -> Iterator[Look]:
+def _alarms(context: ReportContext) -> Iterator[Attention]:
     """Whatever was WARNING or DANGER, and whatever was still true at the end."""
     keys: dict[str, list[Span]] = {}
-    for one in story.spans:
+    for one in context.spans:
         if one.severity >= Severity.CAUTION:
             keys.setdefault(one.key, []).append(one)
     for key, times in sorted(keys.items(), key=lambda item: (-item[1][0].severity, item[1][0].from_ns)):
@@ -61,62 +61,71 @@ def _alarms(story: Story) -> Iterator[Look]:
         longest = max(one.to_ns - one.from_ns for one in times) * 1e-9
         words = f"{times[0].message} [{key}]: "
         if len(times) == 1:
-            words += f"{story.when(times[0].from_ns)}, for {span(longest)}"
+            words += f"{context.when(times[0].from_ns)}, for {span(longest)}"
         else:
-            words += f"{len(times)} times from {story.when(times[0].from_ns)}, the longest {span(longest)}"
+            words += f"{len(times)} times from {context.when(times[0].from_ns)}, the longest {span(longest)}"
         words += ", still true at the end" if stands else ""
         unseen = sum(one.acknowledged_ns is None for one in times)
         if unseen:
             words += ", not acknowledged" if unseen == len(times) else f", {unseen} not acknowledged"
-        yield Look(severity(times[0].severity.name), words + ".", "timeline")
+        yield Attention(severity(times[0].severity.name), words + ".", "timeline")
 
 
-def _checks(story: Story) -> Iterator[Look]:
-    for view in story.rec.snapshot.checks:
+def _checks(context: ReportContext) -> Iterator[Attention]:
+    for view in context.rec.snapshot.checks:
         if view.result is not None and view.result.verdict != "pass":
-            words = f"{view.title}, {story.when(view.result.t_ns)}: {view.result.verdict}, {view.result.reason}."
-            yield Look("check", words, "checks")
+            words = f"{view.title}, {context.when(view.result.t_ns)}: {view.result.verdict}, {view.result.reason}."
+            yield Attention("check", words, "checks")
         if view.due and not view.unfit:
-            yield Look("check", f"{view.title} is due: {view.due_words}.", "checks")
+            yield Attention("check", f"{view.title} is due: {view.due_words}.", "checks")
 
 
-def _brake(story: Story) -> Iterator[Look]:
-    full = [stop for stop in story.stops if stop.full and not stop.dragged]
+def _brake(context: ReportContext) -> Iterator[Attention]:
+    full = [stop for stop in context.stops if stop.full and not stop.dragged]
     longer = [stop for stop in full if stop.reach_m - stop.reach_bound_m > stop.reach_full_m]
     if longer:
-        words = f"{len(longer)} of {many(len(full), 'stop')} with the full brake went further than expected, first at "
-        yield Look("brake", words + f"{story.when(longer[0].t_ns)}.", "stops")
+        words = (
+            f"{len(longer)} of {counted(len(full), 'stop')} with the full brake went further than expected, first at "
+        )
+        yield Attention("brake", words + f"{context.when(longer[0].t_ns)}.", "stops")
 
 
-def _line(story: Story) -> Iterator[Look]:
-    lowest = least(story.rec["design_factor"])
-    asked = story.rec.rig.line.min_design_factor
+def _line(context: ReportContext) -> Iterator[Attention]:
+    lowest = least(context.rec["design_factor"])
+    asked = context.rec.rig.line.min_design_factor
     if lowest < asked:
         words = f"The fast line's design factor fell to {plain(lowest, 2)}; the site asks for {plain(asked, 1)}."
-        yield Look("line", words, "line")
+        yield Attention("line", words, "line")
 
 
-def _sensors(story: Story) -> Iterator[Look]:
-    rec = story.rec
+def _sensors(context: ReportContext) -> Iterator[Attention]:
+    rec = context.rec
     for view, sensor in zip(rec.snapshot.sensors, rec.rig.sensors, strict=True):
         share = taken_share(rec, view, sensor)
         if view.diagnosis or view.stale:
             words = f"{view.id}: {view.diagnosis or 'silent at the end'}."
-            yield Look("sensor", words, "sensors")
+            yield Attention("sensor", words, "sensors")
         elif share < FEW_READINGS and not (sensor.spec.role in ("position", "mark") and view.fused):
-            yield Look("sensor", f"{view.id}: gave {percent(share)} of its readings.", "sensors")
+            yield Attention("sensor", f"{view.id}: gave {percent(share)} of its readings.", "sensors")
 
 
-def _data(story: Story) -> Iterator[Look]:
-    rec = story.rec
+def _data(context: ReportContext) -> Iterator[Attention]:
+    rec = context.rec
     known = rec.known("height")
     if known < 0.99:
-        yield Look("data", f"The height was known for {percent(known, 1)} of the time only.", "summary")
+        yield Attention("data", f"The height was known for {percent(known, 1)} of the time only.", "summary")
     if rec.unread:
-        yield Look(
-            "data", f"{many(rec.unread, 'message')} in damaged parts of the session could not be read.", "summary"
+        yield Attention(
+            "data", f"{counted(rec.unread, 'message')} in damaged parts of the session could not be read.", "summary"
         )
 
 
-LOOKS: Final[tuple[Callable[[Story], Iterable[Look]], ...]] = (_alarms, _checks, _brake, _line, _sensors, _data)
+FINDERS: Final[tuple[Callable[[ReportContext], Iterable[Attention]], ...]] = (
+    _alarms,
+    _checks,
+    _brake,
+    _line,
+    _sensors,
+    _data,
+)
 """What finds things to look at, gravest first."""

@@ -70,7 +70,7 @@ def paragraph(words: str, style: str = "") -> str:
     return f'<p class="{style}">{text(words)}</p>' if style else f"<p>{text(words)}</p>"
 
 
-def lacking(words: str) -> str:
+def missing_note(words: str) -> str:
     """A sentence about what is missing."""
     return paragraph(words, "lack")
 
@@ -80,7 +80,7 @@ def severity(name: str) -> Raw:
     return Raw(f'<span class="sev {escape(name)}">{escape(name)}</span>')
 
 
-def verdict(good: bool, words: str) -> Raw:
+def met_mark(good: bool, words: str) -> Raw:
     """Words that say that something is as it should be, or not; never by colour alone."""
     return Raw(f'<span class="{"good" if good else "bad"}">{"✓" if good else "✗"} {text(words)}</span>')
 

@@ -8,25 +8,27 @@ from typing import Final
 from monitor.analysis.motion import LEAST_DESCENT_M, LEAST_STAND_M, STOP_FROM_M_S, Stop
 from monitor.config.rig import NoAux
 from monitor.presentation.format import plain
-from monitor.report.html import lacking, paragraph, table
-from monitor.report.sections import NONE, Story, cut, many, mega, percent
+from monitor.report.html import missing_note, paragraph, table
+from monitor.report.sections import NONE, ReportContext, counted, cut, mega, percent
 
 
-def stop_table(story: Story) -> str:
+def stop_table(context: ReportContext) -> str:
     """Every stop by the friction brake."""
-    rec, stops = story.rec, story.stops
+    rec, stops = context.rec, context.stops
     if not any(rec.rig.sensor_of(f"service_pressure_{n}") for n in (1, 2)):
-        return lacking("This rig's brake pressure is not measured: which brake ended a motion cannot be told.")
+        return missing_note("This rig's brake pressure is not measured: which brake ended a motion cannot be told.")
     if not stops:
-        return paragraph(f"No motion faster than {story.full(STOP_FROM_M_S, 'speed')} was ended by the friction brake.")
-    parts = [_stop_words(story, stops)]
-    rows = [_stop_row(story, stop) for stop in stops]
+        return paragraph(
+            f"No motion faster than {context.full(STOP_FROM_M_S, 'speed')} was ended by the friction brake."
+        )
+    parts = [_stop_summary(context, stops)]
+    rows = [_stop_row(context, stop) for stop in stops]
     shown, more = cut(rows)
     heads = (
-        "|brake called", "|way", story.head("speed", "speed"), story.head("load", "force"), "layer",
-        story.head("pressure", "pressure"), story.head("slowing", "acceleration"), "effectiveness, %",
-        story.head("reach, full brake", "length"), story.head("reach, as braked", "length"),
-        story.head("reach seen", "length"), "seen / as braked",
+        "|brake called", "|way", context.head("speed", "speed"), context.head("load", "force"), "layer",
+        context.head("pressure", "pressure"), context.head("slowing", "acceleration"), "effectiveness, %",
+        context.head("reach, full brake", "length"), context.head("reach, as braked", "length"),
+        context.head("reach seen", "length"), "seen / as braked",
     )  # fmt: skip
     parts.append(table(heads, shown))
     parts.append(more)
@@ -41,11 +43,11 @@ def stop_table(story: Story) -> str:
     return "".join(parts)
 
 
-def _stop_words(story: Story, stops: Sequence[Stop]) -> str:
+def _stop_summary(context: ReportContext, stops: Sequence[Stop]) -> str:
     fit = [s.reach_m / s.reach_applied_m for s in stops if s.comparable]
     full = [s for s in stops if s.full and not s.dragged and math.isfinite(s.reach_full_m)]
     over = sum(s.reach_m - s.reach_bound_m > s.reach_full_m for s in full)
-    words = f"{many(len(stops), 'stop')}, {len(full)} of them with the full brake. "
+    words = f"{counted(len(stops), 'stop')}, {len(full)} of them with the full brake. "
     if fit:
         words += f"Reach seen over reach predicted for the pressure applied: median {plain(median(fit), 2)}. "
     if full:
@@ -55,23 +57,23 @@ def _stop_words(story: Story, stops: Sequence[Stop]) -> str:
     return paragraph(words)
 
 
-def _stop_row(story: Story, stop: Stop) -> tuple[str, ...]:
+def _stop_row(context: ReportContext, stop: Stop) -> tuple[str, ...]:
     comparable = stop.comparable
     return (
-        story.when(stop.t_ns),
+        context.when(stop.t_ns),
         ("up" if stop.direction > 0 else "down")
         + (" F" if stop.full else "")
         + (" D" if stop.dragged else "")
         + (" M" if stop.driven else ""),
-        story.within(stop.speed_m_s, stop.speed_bound_m_s, "speed"),
-        story.number(stop.load_n, "force"),
+        context.within(stop.speed_m_s, stop.speed_bound_m_s, "speed"),
+        context.number(stop.load_n, "force"),
         NONE if math.isnan(stop.layer) else f"{stop.layer:.0f}",
-        story.number(stop.pressure_pa, "pressure"),
-        story.number(stop.deceleration_m_s2, "acceleration"),
-        story.within(stop.effectiveness, 2.576 * stop.effectiveness_sigma, "fraction"),
-        story.fine(stop.reach_full_m, "length") if math.isfinite(stop.reach_full_m) else _never(stop.reach_full_m),
-        story.fine(stop.reach_applied_m, "length") if comparable else _never(stop.reach_applied_m),
-        story.fine(stop.reach_m, "length", stop.reach_bound_m),
+        context.number(stop.pressure_pa, "pressure"),
+        context.number(stop.deceleration_m_s2, "acceleration"),
+        context.within(stop.effectiveness, 2.576 * stop.effectiveness_sigma, "fraction"),
+        context.fine(stop.reach_full_m, "length") if math.isfinite(stop.reach_full_m) else _never(stop.reach_full_m),
+        context.fine(stop.reach_applied_m, "length") if comparable else _never(stop.reach_applied_m),
+        context.fine(stop.reach_m, "length", stop.reach_bound_m),
         plain(stop.reach_m / stop.reach_applied_m, 2) if comparable else NONE,
     )
 
@@ -80,30 +82,30 @@ def _never(reach_m: float) -> str:
     return "never stops" if math.isinf(reach_m) else NONE
 
 
-def descent_table(story: Story) -> str:
+def descent_table(context: ReportContext) -> str:
     """Every descent: who took the energy, and how hot it made the brake."""
-    rec, found = story.rec, story.descents
+    rec, found = context.rec, context.descents
     if not found:
-        return paragraph(f"No descent of {story.full(LEAST_DESCENT_M, 'length')} or more.")
+        return paragraph(f"No descent of {context.full(LEAST_DESCENT_M, 'length')} or more.")
     rows = [
         (
-            story.when(d.t_ns),
+            context.when(d.t_ns),
             f"{d.seconds:.0f}",
-            story.number(d.distance_m, "length"),
-            story.number(d.top_speed_m_s, "speed"),
-            story.number(d.load_n, "force"),
+            context.number(d.distance_m, "length"),
+            context.number(d.top_speed_m_s, "speed"),
+            context.number(d.load_n, "force"),
             mega(d.energy_j),
             mega(d.friction_j, 2),
             percent(d.aux_share),
-            story.number(d.heat_from_c, "temperature"),
-            story.number(d.heat_to_c, "temperature"),
+            context.number(d.heat_from_c, "temperature"),
+            context.number(d.heat_to_c, "temperature"),
         )
         for d in found
     ]
     heads = (
-        "|from", "for, s", story.head("distance", "length"), story.head("top speed", "speed"), story.head("load", "force"),
-        "energy, MJ", "to friction brake, MJ", "auxiliary share", story.head("heat before", "temperature"),
-        story.head("heat after", "temperature"),
+        "|from", "for, s", context.head("distance", "length"), context.head("top speed", "speed"), context.head("load", "force"),
+        "energy, MJ", "to friction brake, MJ", "auxiliary share", context.head("heat before", "temperature"),
+        context.head("heat after", "temperature"),
     )  # fmt: skip
     energy = [d.energy_j for d in found if math.isfinite(d.energy_j)]
     friction = [d.friction_j for d in found if math.isfinite(d.friction_j)]
@@ -125,11 +127,11 @@ def descent_table(story: Story) -> str:
     return paragraph(words) + table(heads, shown, foot_row if not more else ()) + more
 
 
-def stand_table(story: Story) -> str:
+def stand_table(context: ReportContext) -> str:
     """Time per stand, slips to slips, connections."""
-    found = story.stands
-    if story.rec.known("string_load") < 0.5:
-        return lacking("The hook load was known for less than half of the time: stands cannot be told.")
+    found = context.stands
+    if context.rec.known("string_load") < 0.5:
+        return missing_note("The hook load was known for less than half of the time: stands cannot be told.")
     if not found:
         return paragraph("The string was not set in slips and lifted again in this record.")
     parts = []
@@ -145,14 +147,14 @@ def stand_table(story: Story) -> str:
     heads = ("<way", "stands", "time per stand, s", "connection, s", "slips to slips, s", "quickest, s", "slowest, s")
     words = "Medians; a stand counts from set-down to set-down."
     if any(s.way == "worked" for s in found):
-        words += f" Lifted and set again: moved by less than {story.full(LEAST_STAND_M, 'length')}."
+        words += f" Lifted and set again: moved by less than {context.full(LEAST_STAND_M, 'length')}."
     parts.append(paragraph(words))
     parts.append(table(heads, rows))
     heads = ("|set in slips", "|way", "time per stand, s", "connection, s", "slips to slips, s",
-             story.head("travel", "length"), story.head("load", "force"))  # fmt: skip
+             context.head("travel", "length"), context.head("load", "force"))  # fmt: skip
     lines = [
-        (story.when(s.t_ns), s.way, f"{s.seconds:.0f}", f"{s.connection_s:.0f}", f"{s.hanging_s:.0f}",
-         story.number(s.travel_m, "length"), story.number(s.load_n, "force"))
+        (context.when(s.t_ns), s.way, f"{s.seconds:.0f}", f"{s.connection_s:.0f}", f"{s.hanging_s:.0f}",
+         context.number(s.travel_m, "length"), context.number(s.load_n, "force"))
         for s in found
     ]  # fmt: skip
     shown, more = cut(lines)

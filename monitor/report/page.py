@@ -1,4 +1,7 @@
-"""The report as one page: SECTIONS in their order. To add a section, write a function from `Story` to HTML and add its row."""
+"""The report as one page: SECTIONS in their order.
+
+To add a section, write a function from `ReportContext` to HTML and add its row.
+"""
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
@@ -7,10 +10,10 @@ from typing import Final
 from monitor.adapters.ledger.ledger import Entry
 from monitor.analysis.recording import Recording
 from monitor.presentation.format import SYSTEM_LABEL, System, Units, clock
-from monitor.report.attention import look_table
+from monitor.report.attention import attention_table
 from monitor.report.html import page
 from monitor.report.motion_tables import descent_table, stand_table, stop_table
-from monitor.report.sections import Story, motion_plots, summary, timeline
+from monitor.report.sections import ReportContext, motion_plots, summary, timeline
 from monitor.report.tables import alarm_table, check_table, ledger_table, line_table, sensor_table
 
 TAIL: Final = (
@@ -26,12 +29,12 @@ class Section:
 
     anchor: str
     heading: str
-    write: Callable[[Story], str]
+    write: Callable[[ReportContext], str]
 
 
 SECTIONS: Final = (
     Section("summary", "Summary", summary),
-    Section("look", "What to look at", look_table),
+    Section("look", "What to look at", attention_table),
     Section("plots", "The record at a glance", motion_plots),
     Section("timeline", "Timeline", timeline),
     Section("stops", "Stops", stop_table),
@@ -47,13 +50,15 @@ SECTIONS: Final = (
 
 def make_report(recording: Recording, system: System | None = None, entries: Sequence[Entry] | None = None) -> str:
     """The page for `recording`, in the rig's own units unless `system` says otherwise. `entries` are the rig's ledger."""
-    story = Story(recording, Units(system or recording.rig.units), None if entries is None else tuple(entries))
-    sections = [(section.anchor, section.heading, section.write(story)) for section in SECTIONS]
+    context = ReportContext(
+        recording, Units(system or recording.rig.units), None if entries is None else tuple(entries)
+    )
+    sections = [(section.anchor, section.heading, section.write(context)) for section in SECTIONS]
     rig = recording.rig
     title = f"{rig.title} · {clock(recording.start_ns, date=True)[:10]}"
     subtitle = (
         f"{clock(recording.start_ns, date=True)} to {clock(recording.end_ns, date=True)} UTC · {recording.mode.lower()} · "
-        f"{recording.frames} messages of {len(rig.sensors)} sensors · units: {SYSTEM_LABEL[story.units.system]} · "
+        f"{recording.frames} messages of {len(rig.sensors)} sensors · units: {SYSTEM_LABEL[context.units.system]} · "
         f"{recording.name} · recorded by Stopmark {recording.version or '(version not noted)'}"
     )
     return page(title, subtitle, sections, TAIL)

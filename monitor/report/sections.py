@@ -1,7 +1,7 @@
-"""The first sections of the report: summary, plots, timeline; and the `Story` that all sections are written from.
+"""The first sections of the report: summary, plots, timeline; and the `ReportContext` that all sections are written from.
 
-Each section takes a `Story`, which is a recording with what was found in it, and gives HTML. Where data is missing it says
-so instead of leaving a hole.
+Each section takes a `ReportContext`, which is a recording with what was found in it, and gives HTML. Where data is
+missing it says so.
 """
 
 import math
@@ -21,7 +21,7 @@ from monitor.core.signals.table import SIGNALS
 from monitor.model.alarm import Finding, Severity
 from monitor.model.stream import GRID_NS
 from monitor.presentation.format import Units, clock, plain, span
-from monitor.report.html import cards, lacking, paragraph, severity, table
+from monitor.report.html import cards, missing_note, paragraph, severity, table
 from monitor.report.plots import Chart, Curve, Panel
 from monitor.units import TON_MILE_J, Dimension
 
@@ -33,7 +33,7 @@ MOST_BARS: Final = 400
 
 
 @dataclass(frozen=True)
-class Story:
+class ReportContext:
     """A recording and what was found in it; worked out once, when first asked for."""
 
     rec: Recording
@@ -86,7 +86,7 @@ class Story:
             rules = tomllib.loads(self.rec.rules_text).get("rule", [])
             return {str(rule["id"]): measures[rule["signal"]] for rule in rules if rule.get("signal") in measures}
         except (tomllib.TOMLDecodeError, TypeError, KeyError, AttributeError):
-            return {}  # a stranger's file: figures of alarms are then left out
+            return {}  # untrusted input: figures of alarms are then left out
 
     def dimension_of(self, key: str) -> Dimension | None:
         """What the signal of an alarm's rule measures; None where it is a switch or not known."""
@@ -135,7 +135,7 @@ def percent(share: float, decimals: int = 0) -> str:
     return NONE if not math.isfinite(share) else f"{plain(share * 100, decimals)} %"
 
 
-def many(count: int, word: str) -> str:
+def counted(count: int, word: str) -> str:
     """A count of things: "1 stop", "2 stops"."""
     return f"{count} {word}" if count == 1 else f"{count} {word}s"
 
@@ -144,17 +144,17 @@ def cut(rows: Sequence[Sequence[str]], most: int = MOST_ROWS) -> tuple[Sequence[
     """At most so many rows, and a sentence about those left out."""
     if len(rows) <= most:
         return rows, ""
-    return rows[:most], lacking(
+    return rows[:most], missing_note(
         f"The first {most} of {len(rows)} are listed; report a shorter stretch to see the others."
     )
 
 
-def summary(story: Story) -> str:
+def summary(context: ReportContext) -> str:
     """What it was, in a dozen figures."""
-    rec, alarms = story.rec, story.alarms
+    rec, alarms = context.rec, context.alarms
     worst = max((level for level, count in alarms.by_severity.items() if count), default=None)
     work = float(rec["line_work"][-1])
-    heat = max((d.heat_to_c for d in story.descents if math.isfinite(d.heat_to_c)), default=math.nan)
+    heat = max((d.heat_to_c for d in context.descents if math.isfinite(d.heat_to_c)), default=math.nan)
     effect = rec["effectiveness"][np.isfinite(rec["effectiveness"])]
     speed = np.abs(rec["speed"])
     parts = [
@@ -164,14 +164,14 @@ def summary(story: Story) -> str:
                     span(rec.watched_s),
                     "recorded" if rec.watched_s > 0.99 * rec.seconds else f"recorded, in {span(rec.seconds)}",
                 ),
-                (many(alarms.raised, "alarm"), f"worst: {worst.name if worst is not None else 'none'}"),
-                (many(len(story.stands), "stand"), "from set-down to set-down"),
+                (counted(alarms.raised, "alarm"), f"worst: {worst.name if worst is not None else 'none'}"),
+                (counted(len(context.stands), "stand"), "from set-down to set-down"),
                 (f"{plain(work / TON_MILE_J, 1)} ton-miles", f"line work, {mega(work, 0)} MJ"),
-                (story.full(most(speed), "speed"), "highest block speed"),
-                (story.full(most(rec["hook_load"]), "force"), "highest hook load"),
+                (context.full(most(speed), "speed"), "highest block speed"),
+                (context.full(most(rec["hook_load"]), "force"), "highest hook load"),
                 (percent(float(effect[-1])) if len(effect) else "not weighed", "brake effectiveness at the end"),
                 (
-                    story.full(heat, "temperature") if math.isfinite(heat) else "no descent",
+                    context.full(heat, "temperature") if math.isfinite(heat) else "no descent",
                     "hottest disc or rim after a descent",
                 ),
             ]
@@ -188,60 +188,60 @@ def summary(story: Story) -> str:
         if (rec.hoist == place).any()
     ]
     parts.append(table(("<the hoist was", "for", "share"), rows))
-    parts.append(_data_words(story))
+    parts.append(_data_quality(context))
     return "".join(parts)
 
 
-def _data_words(story: Story) -> str:
+def _data_quality(context: ReportContext) -> str:
     """What is missing from the data, and how sure the height was."""
-    rec = story.rec
+    rec = context.rec
     parts = []
     known = rec.known("height")
     bounds = rec["height_bound"][np.isfinite(rec["height_bound"])]
     if (1.0 - known) * rec.watched_s > 1.0:
         parts.append(
-            lacking(f"The height was known for {percent(known, 1)} of the time; nothing is shown for the rest.")
+            missing_note(f"The height was known for {percent(known, 1)} of the time; nothing is shown for the rest.")
         )
     if len(bounds):
         parts.append(paragraph(
-            f"Height: 99 % bound of {story.full(float(np.median(bounds)), 'length')} at the median, "
-            f"{story.full(float(bounds.max()), 'length')} at most. Hook load: taken at ± {percent(rec.rig.uncertainty.load)}."
+            f"Height: 99 % bound of {context.full(float(np.median(bounds)), 'length')} at the median, "
+            f"{context.full(float(bounds.max()), 'length')} at most. Hook load: taken at ± {percent(rec.rig.uncertainty.load)}."
         ))  # fmt: skip
     if rec.gaps:
         lost = sum(gap.lost for gap in rec.gaps)
         longest = max(gap.to_ns - gap.from_ns for gap in rec.gaps) * 1e-9
-        words = f"{many(len(rec.gaps), 'gap')} without readings, the longest {span(longest)}"
-        parts.append(lacking(words + (f"; {lost} readings came but could not be kept." if lost else ".")))
+        words = f"{counted(len(rec.gaps), 'gap')} without readings, the longest {span(longest)}"
+        parts.append(missing_note(words + (f"; {lost} readings came but could not be kept." if lost else ".")))
     if rec.unread:
         parts.append(
-            lacking(f"{rec.unread} of {rec.unread + rec.frames} messages stand in damaged parts of the session.")
+            missing_note(f"{rec.unread} of {rec.unread + rec.frames} messages stand in damaged parts of the session.")
         )
     if rec.restarts:
         parts.append(
-            lacking(
-                f"{many(rec.restarts, 'silence')} of more than half an hour: what was under way before was let go; the reference "
-                "of the height, brake health and line work were kept, as over a restart."
+            missing_note(
+                f"{counted(rec.restarts, 'silence')} of more than half an hour: what was under way before was let go; the "
+                "reference of the height, brake health and line work were kept, as over a restart."
             )
         )
     for note in rec.notes:
         if note.kind in ("clock", "import"):
-            parts.append(paragraph(f"{story.when(note.t_ns)}: {note.text}", "note"))
+            parts.append(paragraph(f"{context.when(note.t_ns)}: {note.text}", "note"))
     rejects = sorted(rec.snapshot.rejects.items(), key=lambda item: -item[1])
     if rejects:
         parts.append(paragraph("Refused readings: " + ", ".join(f"{n} {reason}" for reason, n in rejects) + "."))
     return "".join(parts)
 
 
-def _chart(story: Story) -> Chart:
-    rec = story.rec
+def _chart(context: ReportContext) -> Chart:
+    rec = context.rec
     holes = [(gap.from_ns, gap.to_ns) for gap in rec.gaps]
     first = int(rec.t_ns[0]) if len(rec.t_ns) else rec.start_ns
     return Chart(first, rec.end_ns, holes, rec.t_ns)
 
 
-def motion_plots(story: Story) -> str:
+def motion_plots(context: ReportContext) -> str:
     """Height, speed, load, pressure, heat over time."""
-    rec, units = story.rec, story.units
+    rec, units = context.rec, context.units
 
     def panel(title: str, dimension: Dimension, *names: tuple[str, str], zero: bool = False,
               levels: Sequence[tuple[str, float]] = ()) -> Panel:  # fmt: skip
@@ -249,11 +249,11 @@ def motion_plots(story: Story) -> str:
         curves = [Curve(label, (rec[name] - unit.offset) / unit.scale) for name, label in names]
         kept = [curve for curve in curves if np.isfinite(curve.numbers).any()]
         lines = [(words, unit.from_si(level)) for words, level in levels]
-        return Panel(story.head(title, dimension), kept, lines, zero, legend=[c.label for c in kept] == ["modelled"])
+        return Panel(context.head(title, dimension), kept, lines, zero, legend=[c.label for c in kept] == ["modelled"])
 
     limits = rec.rig.limits
-    chart = _chart(story)
-    loud = [span for span in story.spans if span.severity >= Severity.WARNING][:400]
+    chart = _chart(context)
+    loud = [span for span in context.spans if span.severity >= Severity.WARNING][:400]
     chart.panel(panel("block height", "length", ("height", "height"),
                       levels=(("upper limit", limits.upper_m), ("lower limit", limits.lower_m))), loud)  # fmt: skip
     chart.panel(panel("block speed, up positive", "speed", ("speed", "speed"), zero=True))
@@ -275,17 +275,17 @@ def motion_plots(story: Story) -> str:
     return words + chart.svg("Block height, block speed, hook load, brake pressure and disc temperature over time")
 
 
-def timeline(story: Story) -> str:
+def timeline(context: ReportContext) -> str:
     """What was said, when."""
-    rec = story.rec
-    told = [f for f in rec.findings if f.kind not in ("alarm", "prompt") or f.raised]
+    rec = context.rec
+    listed = [f for f in rec.findings if f.kind not in ("alarm", "prompt") or f.raised]
     prompts = sum(f.prompted for f in rec.findings)
     parts = []
-    if story.spans:
+    if context.spans:
         keys: dict[str, list[Span]] = {}
-        for found in sorted(story.spans, key=lambda s: (-s.severity, s.from_ns)):
+        for found in sorted(context.spans, key=lambda s: (-s.severity, s.from_ns)):
             keys.setdefault(found.key, []).append(found)
-        chart = _chart(story)
+        chart = _chart(context)
         chart.bars(
             "alarms and prompts while true (D danger, W warning, C caution, N notice)",
             [(key, found[:MOST_BARS]) for key, found in list(keys.items())[:24]],
@@ -293,28 +293,28 @@ def timeline(story: Story) -> str:
         parts.append(chart.svg("When each alarm was true"))
         if len(keys) > 24:
             parts.append(paragraph(f"{len(keys) - 24} less severe alarms are not drawn.", "note"))
-    if any(found.key == "slow-data" for found in story.spans):
-        parts.append(lacking(
+    if any(found.key == "slow-data" for found in context.spans):
+        parts.append(missing_note(
             "Height readings came slowly. Where the block may have got to between two of them is so uncertain that alarms about "
             "room, margin and speed say more about the readings than about the rig."
         ))  # fmt: skip
     if prompts:
         parts.append(
-            paragraph(f"{many(prompts, 'prompt')} for ordinary work, drawn above, not listed: no alarms.", "note")
+            paragraph(f"{counted(prompts, 'prompt')} for ordinary work, drawn above, not listed: no alarms.", "note")
         )
-    if not told:
+    if not listed:
         return "".join(parts) + paragraph("Nothing was said: no alarm, no action, no check.")
-    ends = {(s.key, s.from_ns): s for s in story.spans}
-    rows = [_told(story, finding, ends.get((finding.key, finding.t_ns))) for finding in told]
+    ends = {(s.key, s.from_ns): s for s in context.spans}
+    rows = [_timeline_row(context, finding, ends.get((finding.key, finding.t_ns))) for finding in listed]
     shown, more = cut(rows, MOST_FINDINGS)
     heads = ("|time", "|word", "<what", "value", "threshold", "lasted", "seen after")
     return "".join(parts) + table(heads, shown) + more
 
 
-def _told(story: Story, finding: Finding, found: Span | None) -> tuple[str, ...]:
-    dimension = story.dimension_of(finding.key) if finding.kind == "alarm" else None
+def _timeline_row(context: ReportContext, finding: Finding, found: Span | None) -> tuple[str, ...]:
+    dimension = context.dimension_of(finding.key) if finding.kind == "alarm" else None
     number, threshold = (
-        story.full(value, dimension) if value is not None and dimension is not None else ""
+        context.full(value, dimension) if value is not None and dimension is not None else ""
         for value in (finding.number, finding.threshold)
     )
     lasted = span((found.to_ns - found.from_ns) * 1e-9) + ("" if found.over else " +") if found else ""
@@ -323,4 +323,4 @@ def _told(story: Story, finding: Finding, found: Span | None) -> tuple[str, ...]
     words = finding.message + (f" [{finding.key}]" if finding.kind in ("alarm", "instrument") else "")
     who = f" ({finding.after})" if finding.kind == "action" and finding.after else ""
     word = severity(finding.severity.name) if finding.kind == "alarm" else finding.kind
-    return (story.when(finding.t_ns), word, words + who, number, threshold, lasted, waited)
+    return (context.when(finding.t_ns), word, words + who, number, threshold, lasted, waited)

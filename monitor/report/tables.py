@@ -17,46 +17,48 @@ from monitor.physics.tackle import DESIGN_FACTORS
 from monitor.presentation.figures import figures as entry_figures
 from monitor.presentation.format import clock, plain, span
 from monitor.report.attention import FEW_READINGS, taken_share
-from monitor.report.html import cards, lacking, paragraph, table, verdict
-from monitor.report.sections import NONE, Story, cut, many, mega, percent
+from monitor.report.html import cards, met_mark, missing_note, paragraph, table
+from monitor.report.sections import NONE, ReportContext, counted, cut, mega, percent
 from monitor.units import FOOT_M as foot
 from monitor.units import TON_MILE_J
 
 _HOUR_S: Final = 3600.0
 
 
-def check_table(story: Story) -> str:
+def check_table(context: ReportContext) -> str:
     """Overtravel device, brake and reference checks: done, and due."""
-    rec = story.rec
+    rec = context.rec
     rows = []
     for view in rec.snapshot.checks:
         if view.unfit:
             rows.append((view.title, f"cannot be run: {view.unfit}", "", ""))
             continue
         result = view.result
-        done = f"{story.when(result.t_ns)} {result.verdict}: {result.reason}" if result else "not run in this record"
-        due = verdict(False, f"due: {view.due_words}") if view.due else view.due_words
-        measured = "; ".join(_reading(story, reading) for reading in result.readings) if result else ""
+        done = f"{context.when(result.t_ns)} {result.verdict}: {result.reason}" if result else "not run in this record"
+        due = met_mark(False, f"due: {view.due_words}") if view.due else view.due_words
+        measured = "; ".join(_reading(context, reading) for reading in result.readings) if result else ""
         rows.append((view.title, done, measured, due))
     parts = [table(("<check", "<last result", "<measured", "<next"), rows)]
-    told = [f for f in rec.findings if f.kind == "check"]
-    if told:
+    listed = [f for f in rec.findings if f.kind == "check"]
+    if listed:
         parts.append("<h3>As they went</h3>")
-        shown, more = cut([(story.when(f.t_ns), f.message) for f in told])
+        shown, more = cut([(context.when(f.t_ns), f.message) for f in listed])
         parts.append(table(("|time", "<what"), shown) + more)
-    parts.append(_device(story))
+    parts.append(_device(context))
     return "".join(parts)
 
 
-def _reading(story: Story, reading: CheckReading) -> str:
-    value = story.units.value(reading.value, reading.dimension)
-    limit = f" ({reading.relation} {story.full(reading.limit, reading.dimension)})" if reading.limit is not None else ""
+def _reading(context: ReportContext, reading: CheckReading) -> str:
+    value = context.units.value(reading.value, reading.dimension)
+    limit = (
+        f" ({reading.relation} {context.full(reading.limit, reading.dimension)})" if reading.limit is not None else ""
+    )
     return f"{reading.label} {value}{limit}"
 
 
-def _device(story: Story) -> str:
+def _device(context: ReportContext) -> str:
     """When the overtravel device acted, and where the block was."""
-    rec = story.rec
+    rec = context.rec
     rows = []
     for half in ("electric", "air"):
         if rec.rig.sensor_of(f"overtravel_{half}") is None:
@@ -65,33 +67,38 @@ def _device(story: Story) -> str:
         for at in np.flatnonzero(acted[1:] & ~acted[:-1]).tolist():
             height, speed = float(rec["height"][at + 1]), float(rec["speed"][at + 1])
             rows.append(
-                (story.when(int(rec.t_ns[at + 1])), half, story.full(height, "length"), story.full(speed, "speed"))
+                (
+                    context.when(int(rec.t_ns[at + 1])),
+                    half,
+                    context.full(height, "length"),
+                    context.full(speed, "speed"),
+                )
             )
     if not any(rec.rig.sensor_of(f"overtravel_{half}") for half in ("electric", "air")):
-        return lacking("The overtravel device is not connected to the monitor: whether it acted is not known.")
+        return missing_note("The overtravel device is not connected to the monitor: whether it acted is not known.")
     if not rows:
         return paragraph("The overtravel device did not act in this record.")
-    set_at = story.full(rec.rig.limits.overtravel_m, "length")
+    set_at = context.full(rec.rig.limits.overtravel_m, "length")
     return f"<h3>The overtravel device acted (set at {set_at})</h3>" + table(
         ("|time", "|half", "block height", "block speed"), sorted(rows)
     )
 
 
-def ledger_table(story: Story) -> str:
+def ledger_table(context: ReportContext) -> str:
     """What the rig's ledger says of the time up to this record: checks, line, trends."""
-    entries = story.entries
+    entries = context.entries
     if entries is None:
         return paragraph("No ledger was given: what was done and measured before this record is not in this report.")
-    entries = tuple(entry for entry in entries if entry.t_ns <= story.rec.end_ns)
+    entries = tuple(entry for entry in entries if entry.t_ns <= context.rec.end_ns)
     if not entries:
         return paragraph("The rig's ledger holds nothing from before the end of this record.")
     work, cut_ns = work_since_cut_j(entries)
     since = "the ledger knows of no cut" if cut_ns is None else f"since the cut of {clock(cut_ns, date=True)}"
     boxes = [
         (f"{plain(work / TON_MILE_J, 1)} ton-miles", f"line work in the ledger, {since}"),
-        (many(sum(entry.kind == "check" for entry in entries), "check"), "in the ledger"),
-        (many(sum(entry.kind == "brake" for entry in entries), "day"), "with figures of the brake"),
-        (many(len(entries), "entry").replace("entrys", "entries"), "up to the end of this record"),
+        (counted(sum(entry.kind == "check" for entry in entries), "check"), "in the ledger"),
+        (counted(sum(entry.kind == "brake" for entry in entries), "day"), "with figures of the brake"),
+        (counted(len(entries), "entry").replace("entrys", "entries"), "up to the end of this record"),
     ]
     rows = [
         (
@@ -110,11 +117,11 @@ def ledger_table(story: Story) -> str:
     return "".join(parts)
 
 
-def sensor_table(story: Story) -> str:
+def sensor_table(context: ReportContext) -> str:
     """Health of every sensor over the record."""
-    rec = story.rec
+    rec = context.rec
     silent: dict[str, float] = {}
-    for found in story.spans:
+    for found in context.spans:
         rule, _, name = found.key.partition(":")
         if name and rule.endswith(("silent", "stale")):
             silent[name] = silent.get(name, 0.0) + (found.to_ns - found.from_ns) * 1e-9
@@ -130,9 +137,9 @@ def sensor_table(story: Story) -> str:
                 QUANTITIES[view.quantity].label,
                 f"{plain(sensor.rate_hz, 1)}",
                 f"{plain(taken / max(1e-9, rec.watched_s), 1)}",
-                verdict(share >= FEW_READINGS, percent(min(share, 1.0)))
+                met_mark(share >= FEW_READINGS, percent(min(share, 1.0)))
                 if not fused or taken
-                else verdict(False, "none"),
+                else met_mark(False, "none"),
                 str(view.rejected),
                 span(silent[view.id]) if view.id in silent else NONE,
                 NONE if view.latency_s is None else f"{view.latency_s * 1000:.0f} ms",
@@ -146,32 +153,32 @@ def sensor_table(story: Story) -> str:
     if verdicts:
         parts.append("<h3>What the drift watch said</h3>")
         parts.append(table(("|time", "<sensor", "<verdict"),
-                           [(story.when(f.t_ns), f.key.partition(":")[2], f.message) for f in verdicts[:200]]))  # fmt: skip
+                           [(context.when(f.t_ns), f.key.partition(":")[2], f.message) for f in verdicts[:200]]))  # fmt: skip
     return "".join(parts)
 
 
-def alarm_table(story: Story) -> str:
+def alarm_table(context: ReportContext) -> str:
     """Alarm statistics beside the published figures."""
-    a = story.alarms
+    a = context.alarms
     rung = max(1, a.raised)
     low = a.by_severity[Severity.NOTICE] + a.by_severity[Severity.CAUTION]
     middle, high = a.by_severity[Severity.WARNING], a.by_severity[Severity.DANGER]
     above = a.intervals_above_10 / a.intervals
     few = a.raised < 20
     rows = [
-        ("alarms in 10 minutes, mean", plain(a.per_10_min, 2), "about 1; at most 2", verdict(a.per_10_min <= 2.0, "")),
-        ("most in any 10 minutes", str(a.most_in_10_min), "at most 10", verdict(a.most_in_10_min <= 10, "")),
-        ("10-minute intervals above 10", f"{a.intervals_above_10} of {a.intervals}", "under 1 %", verdict(above < 0.01, "")),
-        ("time in flood", percent(a.flood_share, 1), "under 1 %", verdict(a.flood_share < 0.01, "")),
+        ("alarms in 10 minutes, mean", plain(a.per_10_min, 2), "about 1; at most 2", met_mark(a.per_10_min <= 2.0, "")),
+        ("most in any 10 minutes", str(a.most_in_10_min), "at most 10", met_mark(a.most_in_10_min <= 10, "")),
+        ("10-minute intervals above 10", f"{a.intervals_above_10} of {a.intervals}", "under 1 %", met_mark(above < 0.01, "")),
+        ("time in flood", percent(a.flood_share, 1), "under 1 %", met_mark(a.flood_share < 0.01, "")),
         ("ten most frequent, share of all", percent(a.top_ten_share) if a.raised else NONE, "1 to 5 %",
-         NONE if few else verdict(a.top_ten_share <= 0.05, "")),
-        ("stale (true for over 24 h)", str(len(a.stale)), "fewer than 5", verdict(len(a.stale) < 5, "")),
-        ("chattering (3 in a minute)", ", ".join(a.chattering) or "none", "none", verdict(not a.chattering, "")),
-        ("fleeting (over within 2 s, not seen)", ", ".join(a.fleeting) or "none", "none", verdict(not a.fleeting, "")),
+         NONE if few else met_mark(a.top_ten_share <= 0.05, "")),
+        ("stale (true for over 24 h)", str(len(a.stale)), "fewer than 5", met_mark(len(a.stale) < 5, "")),
+        ("chattering (3 in a minute)", ", ".join(a.chattering) or "none", "none", met_mark(not a.chattering, "")),
+        ("fleeting (over within 2 s, not seen)", ", ".join(a.fleeting) or "none", "none", met_mark(not a.fleeting, "")),
         ("priorities: NOTICE and CAUTION / WARNING / DANGER",
          f"{low} / {middle} / {high}" + (f" ({percent(low / rung)} / {percent(middle / rung)} / {percent(high / rung)})"
                                          if a.raised else ""),
-         "about 80 / 15 / 5 %", NONE if few else verdict(high / rung <= 0.05 and middle / rung <= 0.2, "")),
+         "about 80 / 15 / 5 %", NONE if few else met_mark(high / rung <= 0.05 and middle / rung <= 0.2, "")),
         ("acknowledged; median time to it", f"{a.acknowledged} of {a.raised}" + (
             f"; {span(a.median_acknowledge_s)}" if a.median_acknowledge_s is not None else ""), NONE, NONE),
     ]  # fmt: skip
@@ -189,9 +196,9 @@ def alarm_table(story: Story) -> str:
     return "".join(parts) + paragraph(words, "note")
 
 
-def line_table(story: Story) -> str:
+def line_table(context: ReportContext) -> str:
     """Line work done, the highest tension, what it makes due."""
-    rec = story.rec
+    rec = context.rec
     line = rec.rig.line
     work = rec["line_work"].astype(np.float64)
     total = float(work[-1])
@@ -203,7 +210,7 @@ def line_table(story: Story) -> str:
         (f"{plain(total / TON_MILE_J, 2)} ton-miles", f"= {mega(total, 0)} MJ, "
          f"± {percent(rec.rig.uncertainty.load)} with the load"),
         (f"{plain(total / TON_MILE_J / hours, 2)} ton-miles/h", "mean rate"),
-        (story.full(tension, "force"), "highest fast-line tension"),
+        (context.full(tension, "force"), "highest fast-line tension"),
         (plain(factor, 2), f"least design factor; the site asks for {plain(line.min_design_factor, 1)}"),
     ]  # fmt: skip
     rows = [
@@ -216,16 +223,20 @@ def line_table(story: Story) -> str:
         for state in (HoistState.HOISTING, HoistState.LOWERING, HoistState.STILL, HoistState.UNKNOWN)
     ]
     parts = [cards(boxes), table(("<while", "ton-miles", "MJ", "share"), rows)]
-    judged = [
-        (words, plain(least, 1), verdict(factor >= least, plain(factor, 2)) if math.isfinite(factor) else NONE)
+    design_rows = [
+        (words, plain(least, 1), met_mark(factor >= least, plain(factor, 2)) if math.isfinite(factor) else NONE)
         for words, least in DESIGN_FACTORS
     ]
-    parts.append(table(("<operation", "least design factor (API RP 9B, from memory)", "<seen"), judged))
-    parts.append(_due(story, total, factor))
+    parts.append(table(("<operation", "least design factor (API RP 9B, from memory)", "<seen"), design_rows))
+    parts.append(_due(context, total, factor))
     known = min(rec.known("height"), rec.known("hook_load"))
     if known < 0.999:
-        parts.append(lacking(f"Height and load were both known for at most {percent(known, 1)} of the time: work done in the "
-                             "rest is missing from the sum."))  # fmt: skip
+        parts.append(
+            missing_note(
+                f"Height and load were both known for at most {percent(known, 1)} of the time: "
+                "work done in the rest is missing from the sum."
+            )
+        )
     for finding in rec.findings:
         if finding.kind == "action" and finding.key == "slip and cut":
             parts.append(
@@ -238,20 +249,20 @@ def line_table(story: Story) -> str:
     return "".join(parts)
 
 
-def _due(story: Story, total_j: float, factor: float) -> str:
+def _due(context: ReportContext, total_j: float, factor: float) -> str:
     """How much line this work makes due for cutting."""
-    line = story.rec.rig.line
+    line = context.rec.rig.line
     origin = "the usual goal for this diameter, scaled by the least design factor"
     if line.goal_ton_miles_per_ft is not None:
         origin = "the site's own goal"
     try:
         goal = line.goal_j_m(max(factor, 0.1) if math.isfinite(factor) else 5.0)
     except ValueError as error:
-        return lacking(
+        return missing_note(
             f"No goal of work per length is known: {error}. Set line.goal_ton_miles_per_ft in the rig's file."
         )
     length = cut_due_m(total_j, goal)
     return paragraph(
         f"At {plain(goal * foot / TON_MILE_J, 1)} ton-miles per foot ({origin}) this work makes "
-        f"{story.full(length, 'length')} of line due for cutting."
+        f"{context.full(length, 'length')} of line due for cutting."
     )

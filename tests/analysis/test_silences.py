@@ -13,7 +13,7 @@ from monitor.model.stream import Action, ActionKind, Frame
 from monitor.presentation.format import Units
 from monitor.report.page import make_report
 from monitor.report.plots import band, bins
-from monitor.report.sections import Story
+from monitor.report.sections import ReportContext
 from tests.support.recorded import START_NS, by_hand, reading
 
 S = 1_000_000_000
@@ -59,7 +59,7 @@ def test_what_the_crew_said_of_the_height_holds_on_over_an_hour_without_readings
 
 
 def test_weeks_between_two_sessions_make_no_rig_look_quiet(nights: Recording) -> None:
-    alarms = Story(nights, Units("si")).alarms
+    alarms = ReportContext(nights, Units("si")).alarms
     assert alarms.raised == 3
     assert alarms.seconds == pytest.approx(62.0, abs=2.0)
     assert alarms.per_10_min == pytest.approx(3 / 62.0 * 600.0, rel=0.05)
@@ -72,7 +72,7 @@ def test_in_more_than_a_day_a_time_has_its_date(nights: Recording) -> None:
     page = make_report(nights)
     assert page.count("01-22 00:00:05") >= 2  # what to look at, timeline
     assert ">00:00:05<" not in page
-    short = Story(replace(nights, end_ns=nights.start_ns + 3600 * S), Units("si"))
+    short = ReportContext(replace(nights, end_ns=nights.start_ns + 3600 * S), Units("si"))
     assert short.when(nights.start_ns) == "00:00:00"
 
 

@@ -10,15 +10,15 @@ from monitor.analysis.recording import Recording, collect
 from monitor.model.check import CheckResult, CheckVerdict
 from monitor.model.stream import Frame
 from monitor.presentation.format import Units
-from monitor.report.attention import MOST_LINES, look_table
-from monitor.report.sections import Story
+from monitor.report.attention import MOST_LINES, attention_table
+from monitor.report.sections import ReportContext
 from tests.support.recorded import START_NS, by_hand, reading
 
 S = 1_000_000_000
 
 
 def looked(rec: Recording) -> str:
-    return look_table(Story(rec, Units("si")))
+    return attention_table(ReportContext(rec, Units("si")))
 
 
 def still(path: Path, seconds: int, silent_from: int = 1_000_000) -> Recording:
