@@ -10,8 +10,8 @@ from monitor.config.rig import Sensor
 from monitor.model.alarm import Severity
 from monitor.model.snapshot import SensorView
 from monitor.presentation.format import plain, span
+from monitor.report.context import ReportContext, counted, percent
 from monitor.report.html import Raw, missing_note, paragraph, severity, table, text
-from monitor.report.sections import ReportContext, counted, percent
 
 FEW_READINGS: Final = 0.9
 """A sensor that gave a smaller share of its readings is worth a look."""

@@ -8,8 +8,8 @@ from typing import Final
 from monitor.analysis.motion import LEAST_DESCENT_M, LEAST_STAND_M, STOP_FROM_M_S, Stop
 from monitor.config.rig import NoAux
 from monitor.presentation.format import plain
+from monitor.report.context import NONE, ReportContext, counted, cut, mega, percent
 from monitor.report.html import missing_note, paragraph, table
-from monitor.report.sections import NONE, ReportContext, counted, cut, mega, percent
 
 
 def stop_table(context: ReportContext) -> str:

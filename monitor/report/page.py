@@ -11,9 +11,10 @@ from monitor.adapters.ledger.ledger import Entry
 from monitor.analysis.recording import Recording
 from monitor.presentation.format import SYSTEM_LABEL, System, Units, clock
 from monitor.report.attention import attention_table
+from monitor.report.context import ReportContext
+from monitor.report.first_sections import motion_plots, summary, timeline
 from monitor.report.html import page
 from monitor.report.motion_tables import descent_table, stand_table, stop_table
-from monitor.report.sections import ReportContext, motion_plots, summary, timeline
 from monitor.report.tables import alarm_table, check_table, ledger_table, line_table, sensor_table
 
 TAIL: Final = (

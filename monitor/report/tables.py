@@ -17,8 +17,8 @@ from monitor.physics.tackle import DESIGN_FACTORS
 from monitor.presentation.figures import figures as entry_figures
 from monitor.presentation.format import clock, plain, span
 from monitor.report.attention import FEW_READINGS, taken_share
+from monitor.report.context import NONE, ReportContext, counted, cut, mega, percent
 from monitor.report.html import cards, met_mark, missing_note, paragraph, table
-from monitor.report.sections import NONE, ReportContext, counted, cut, mega, percent
 from monitor.units import FOOT_M as foot
 from monitor.units import TON_MILE_J
 

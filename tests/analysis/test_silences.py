@@ -11,9 +11,9 @@ from monitor.analysis.recording import Recording, collect
 from monitor.model.alarm import Finding, Severity
 from monitor.model.stream import Action, ActionKind, Frame
 from monitor.presentation.format import Units
+from monitor.report.context import ReportContext
 from monitor.report.page import make_report
 from monitor.report.plots import band, bins
-from monitor.report.sections import ReportContext
 from tests.support.recorded import START_NS, by_hand, reading
 
 S = 1_000_000_000

@@ -11,7 +11,7 @@ from monitor.model.check import CheckResult, CheckVerdict
 from monitor.model.stream import Frame
 from monitor.presentation.format import Units
 from monitor.report.attention import MOST_LINES, attention_table
-from monitor.report.sections import ReportContext
+from monitor.report.context import ReportContext
 from tests.support.recorded import START_NS, by_hand, reading
 
 S = 1_000_000_000

@@ -1,152 +1,26 @@
-"""The first sections of the report: summary, plots, timeline; and the `ReportContext` that all sections are written from.
+"""The first sections of the report: summary, plots and timeline.
 
-Each section takes a `ReportContext`, which is a recording with what was found in it, and gives HTML. Where data is
-missing it says so.
+Each takes a `ReportContext` and gives HTML. Where data is missing it says so.
 """
 
 import math
-import tomllib
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
-from functools import cached_property
 from typing import Final
 
 import numpy as np
 
-from monitor.adapters.ledger.ledger import Entry
-from monitor.analysis.alarm_figures import AlarmFigures, Span, figures, spans
-from monitor.analysis.motion import Descent, Stand, Stop, descents, stands, stops
-from monitor.analysis.recording import STATES, Recording, most
-from monitor.core.signals.table import SIGNALS
+from monitor.analysis.alarm_figures import Span
+from monitor.analysis.recording import STATES, most
 from monitor.model.alarm import Finding, Severity
 from monitor.model.stream import GRID_NS
-from monitor.presentation.format import Units, clock, plain, span
+from monitor.presentation.format import plain, span
+from monitor.report.context import NONE, ReportContext, counted, cut, mega, percent
 from monitor.report.html import cards, missing_note, paragraph, severity, table
 from monitor.report.plots import Chart, Curve, Panel
 from monitor.units import TON_MILE_J, Dimension
 
-NONE: Final = "–"
-MOST_ROWS: Final = 1500
-"""Rows of one table; beyond them the report says how many more there were."""
 MOST_FINDINGS: Final = 600
 MOST_BARS: Final = 400
-
-
-@dataclass(frozen=True)
-class ReportContext:
-    """A recording and what was found in it; worked out once, when first asked for."""
-
-    rec: Recording
-    units: Units
-    entries: tuple[Entry, ...] | None = None
-    """What the rig's ledger holds; None where none was given."""
-
-    @cached_property
-    def stops(self) -> list[Stop]:
-        """Every stop by the friction brake."""
-        return stops(self.rec)
-
-    @cached_property
-    def descents(self) -> list[Descent]:
-        """Every descent."""
-        return descents(self.rec)
-
-    @cached_property
-    def stands(self) -> list[Stand]:
-        """Every stand."""
-        return stands(self.rec)
-
-    @cached_property
-    def spans(self) -> list[Span]:
-        """Each time an alarm was true."""
-        return spans(self.rec.findings, self.rec.end_ns)
-
-    @cached_property
-    def alarms(self) -> AlarmFigures:
-        """Alarm statistics: per time watched, so that weeks between two sessions make no rig look quiet."""
-        rec = self.rec
-        away = rec.away
-        if not away:
-            return figures(rec.findings, rec.start_ns, rec.end_ns)
-
-        def watched_ns(t_ns: int) -> int:
-            return t_ns - sum(max(0, min(t_ns, to_ns) - from_ns) for from_ns, to_ns in away)
-
-        findings = [replace(finding, t_ns=watched_ns(finding.t_ns)) for finding in rec.findings]
-        return figures(findings, watched_ns(rec.start_ns), watched_ns(rec.end_ns))
-
-    def when(self, t_ns: int) -> str:
-        """A time in the report: of day, in more than a day with its date."""
-        return clock(t_ns, date=True)[5:] if self.rec.seconds > 86_400 else clock(t_ns)
-
-    @cached_property
-    def _dimensions(self) -> dict[str, Dimension]:
-        measures = {signal.name: signal.dimension for signal in SIGNALS}
-        try:
-            rules = tomllib.loads(self.rec.rules_text).get("rule", [])
-            return {str(rule["id"]): measures[rule["signal"]] for rule in rules if rule.get("signal") in measures}
-        except (tomllib.TOMLDecodeError, TypeError, KeyError, AttributeError):
-            return {}  # untrusted input: figures of alarms are then left out
-
-    def dimension_of(self, key: str) -> Dimension | None:
-        """What the signal of an alarm's rule measures; None where it is a switch or not known."""
-        dimension = self._dimensions.get(key.partition(":")[0])
-        return None if dimension == "switch" else dimension
-
-    def number(self, si: float, dimension: Dimension) -> str:
-        """A bare figure in the report's units; a dash where not known."""
-        return NONE if not math.isfinite(si) else self.units.number(si, dimension)
-
-    def within(self, si: float, bound: float, dimension: Dimension) -> str:
-        """A bare figure with its uncertainty."""
-        if not (math.isfinite(si) and math.isfinite(bound)):
-            return self.number(si, dimension)
-        shown = self.units.shown(dimension)
-        wide = abs(shown.unit.scale)
-        return f"{self.number(si, dimension)} ± {plain(bound / wide, max(shown.decimals, 0))}"
-
-    def fine(self, si: float, dimension: Dimension, bound: float = math.nan) -> str:
-        """A bare figure with one more decimal than usual, and its uncertainty where given."""
-        if not math.isfinite(si):
-            return NONE
-        shown = self.units.shown(dimension)
-        figure = plain(shown.number(si), shown.decimals + 1)
-        return (
-            figure if not math.isfinite(bound) else f"{figure} ± {plain(bound / shown.unit.scale, shown.decimals + 1)}"
-        )
-
-    def full(self, si: float, dimension: Dimension) -> str:
-        """Figure and unit."""
-        return NONE if not math.isfinite(si) else self.units.text(si, dimension)
-
-    def head(self, words: str, dimension: Dimension) -> str:
-        """A column's head with its unit."""
-        label = self.units.label(dimension)
-        return f"{words}, {label}" if label else words
-
-
-def mega(si: float, decimals: int = 1) -> str:
-    """Joules as a bare figure in MJ."""
-    return NONE if not math.isfinite(si) else plain(si / 1e6, decimals)
-
-
-def percent(share: float, decimals: int = 0) -> str:
-    """A share as text."""
-    return NONE if not math.isfinite(share) else f"{plain(share * 100, decimals)} %"
-
-
-def counted(count: int, word: str) -> str:
-    """A count of things: "1 stop", "2 stops"."""
-    return f"{count} {word}" if count == 1 else f"{count} {word}s"
-
-
-def cut(rows: Sequence[Sequence[str]], most: int = MOST_ROWS) -> tuple[Sequence[Sequence[str]], str]:
-    """At most so many rows, and a sentence about those left out."""
-    if len(rows) <= most:
-        return rows, ""
-    return rows[:most], missing_note(
-        f"The first {most} of {len(rows)} are listed; report a shorter stretch to see the others."
-    )
 
 
 def summary(context: ReportContext) -> str:
