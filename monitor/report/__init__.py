@@ -1,1 +1,5 @@
-"""The report of a session: what is in it, worked out anew from the recorded inputs, as one printable HTML page."""
+"""The report of a session as one printable HTML page.
+
+Imports analysis, presentation and what stands below them; neither screens, web nor commands. Begin with `page.SECTIONS`,
+then `context` (what every section is written from) and one section.
+"""
