@@ -74,25 +74,185 @@ def test_monitor_never_publishes_and_never_imports_the_simulators(path: Path) ->
             assert not {alias.name for alias in node.names} & {"Will", "publish"}, f"line {node.lineno}"
 
 
-def imported_at_run_time(path: Path) -> set[Path]:
-    """Modules of ours that `path` imports, at once or inside a function, but not for the type checker alone."""
-    tree = ast.parse(path.read_text())
-    for node in ast.walk(tree):
-        if isinstance(node, ast.If) and ast.unparse(node.test) == "TYPE_CHECKING":
-            node.body = []
-    names = set()
+# The floors of the house, top to bottom. A module imports its own room and what stands on a lower floor; two rooms of one floor
+# do not know each other. The longest prefix names a module's room, so that a rig's file, say, can live apart from its package.
+FLOORS: tuple[tuple[str, ...], ...] = (
+    ("simulators", "monitor.cli"),
+    ("monitor.commands",),
+    ("monitor.web", "monitor.report"),
+    ("monitor.ui", "monitor.analysis"),
+    ("monitor.runtime", "monitor.presentation"),
+    ("monitor.adapters",),
+    ("monitor.core",),
+    ("monitor.config",),
+    ("monitor.physics", "monitor.model"),
+    ("monitor.units", "monitor.text", "monitor.errors", "monitor"),
+)
+# The same inside the packages that have rooms of their own. Names joined by "+" are one room with several doors.
+ROOMS: dict[str, tuple[tuple[str, ...], ...]] = {
+    "monitor.core": (
+        ("engine+instruments+restore",),
+        ("checks",),
+        ("signals",),
+        ("hoist", "brakes"),
+        ("estimator",),
+        ("sensors", "alarms"),
+        ("saved_state",),
+    ),
+    "monitor.adapters": (("tables", "ledger"), ("sessions", "mqtt"), ("host",)),
+    "monitor.ui": (
+        ("app",),
+        ("page", "key_hints", "help_text"),
+        ("screens",),
+        ("frame", "widgets", "keys"),
+        ("view",),
+        ("queries", "history", "bell", "dialogs", "drawing"),
+    ),
+    "simulators": (
+        ("commands",),
+        ("trial",),
+        ("scenario",),
+        ("faults",),
+        ("crew", "sensors"),
+        ("machine", "delivery"),
+    ),
+}
+# What the core may know of the configuration: the models, not the files they are read from.
+CORE_KNOWS_OF_CONFIG = {"monitor.config.rig", "monitor.config.rule"}
+
+
+def name_of(path: Path) -> str:
+    parts = path.relative_to(ROOT).with_suffix("").parts
+    return ".".join(parts[:-1] if parts[-1] == "__init__" else parts)
+
+
+MODULES = {name_of(path): path for path in files("monitor", "simulators")}
+
+
+def modules_named(tree: ast.AST) -> set[str]:
+    """Modules of ours that a source imports: at once, inside a function, or for the type checker alone."""
+    found = set()
     for node in ast.walk(tree):
         if isinstance(node, ast.ImportFrom) and node.module:
-            names |= {node.module, *(f"{node.module}.{alias.name}" for alias in node.names)}
+            assert not node.level, f"line {node.lineno}: an import names the module in full"
+            for alias in node.names:
+                whole = f"{node.module}.{alias.name}"
+                found.add(whole if whole in MODULES else node.module)
         elif isinstance(node, ast.Import):
-            names |= {alias.name for alias in node.names}
-    found = {ROOT / f"{name.replace('.', '/')}.py" for name in names if name.startswith(("monitor.", "simulators."))}
-    return {module for module in found if module.exists()}
+            found |= {alias.name for alias in node.names}
+    return {name for name in found if name in MODULES}
+
+
+IMPORTS = {name: modules_named(ast.parse(path.read_text())) - {name} for name, path in MODULES.items()}
+
+
+def place(module: str, floors: tuple[tuple[str, ...], ...], within: str = "") -> tuple[int, str] | None:
+    """Floor (0 is the top) and room of a module; None where no room is named for it."""
+    named = [
+        (len(door), floor, room)
+        for floor, rooms in enumerate(floors)
+        for room in rooms
+        for door in (f"{within}.{part}" if within else part for part in room.split("+"))
+        if module == door or module.startswith(f"{door}.")
+    ]
+    return max(named)[1:] if named else None
+
+
+def climbs(module: str, imported: str) -> str:
+    """Why `module` must not import `imported`, in words; empty where it may."""
+    here, there = place(module, FLOORS), place(imported, FLOORS)
+    assert here, f"{module} stands on no floor"
+    assert there, f"{imported} stands on no floor"
+    if here[1] != there[1]:
+        return "" if there[0] > here[0] else f"{here[1]} must not know {there[1]}"
+    for package, floors in ROOMS.items():
+        if not (module.startswith(f"{package}.") and imported.startswith(f"{package}.")):
+            continue
+        inside, target = place(module, floors, package), place(imported, floors, package)
+        if target and not inside:
+            return f"{module} has no room in {package}"
+        if inside and target and inside[1] != target[1] and target[0] <= inside[0]:
+            return f"in {package}, {inside[1]} must not know {target[1]}"
+    return ""
+
+
+def test_every_module_imports_downwards_only() -> None:
+    assert not {
+        f"{module} imports {imported}: {why}"
+        for module, found in IMPORTS.items()
+        for imported in found
+        if (why := climbs(module, imported))
+    }
+
+
+def test_every_module_has_a_room() -> None:
+    assert [module for module in MODULES if (here := place(module, FLOORS)) and here[1] == "monitor"] == ["monitor"]
+    assert not [
+        module
+        for package, floors in ROOMS.items()
+        for module in MODULES
+        if module.startswith(f"{package}.") and not place(module, floors, package)
+    ]
+
+
+def test_core_knows_the_models_of_the_configuration_and_not_its_files() -> None:
+    known = {name for module, found in IMPORTS.items() if module.startswith("monitor.core") for name in found}
+    assert {name for name in known if name.startswith("monitor.config")} <= CORE_KNOWS_OF_CONFIG
+
+
+def test_whatever_a_module_reaches_stands_on_its_floor_or_below() -> None:
+    """The same rule for what is reached through others, so that no way round leads up again."""
+    for module in MODULES:
+        reached, ahead = set(), [module]
+        while ahead:
+            for name in IMPORTS[ahead.pop()] - reached:
+                reached.add(name)
+                ahead.append(name)
+        here = place(module, FLOORS)
+        assert here
+        rooms_above = {name for name in reached for there in [place(name, FLOORS)] if there and there[0] < here[0]}
+        assert not rooms_above, module
+        beside = {name for name in reached for there in [place(name, FLOORS)] if there and there[0] == here[0]}
+        assert {there[1] for name in beside if (there := place(name, FLOORS))} <= {here[1]}, module
 
 
 def test_no_modules_import_each_other_in_a_circle() -> None:
-    order = TopologicalSorter({path: imported_at_run_time(path) for path in files("monitor", "simulators")})
+    order = TopologicalSorter(IMPORTS)
     assert len([*order.static_order()]) > 150  # raises, and names them, where there is a circle
+
+
+@pytest.mark.parametrize(
+    ("module", "imported"),
+    [
+        ("monitor.core.engine", "monitor.adapters.mqtt.source"),
+        ("monitor.core.estimator.estimator", "monitor.core.signals.table"),
+        ("monitor.core.hoist.state", "monitor.core.brakes.health"),
+        ("monitor.runtime.live", "monitor.presentation.figures"),
+        ("monitor.adapters.host.metrics_endpoint", "monitor.adapters.mqtt.address"),
+        ("monitor.config.rig", "monitor.core.engine"),
+        ("monitor.physics.brakes", "monitor.model.reading"),
+        ("simulators.faults.base", "simulators.scenario.plant_source"),
+        ("simulators.trial.runs", "simulators.commands.simulate"),
+        ("monitor.commands.watch", "simulators.commands.simulate"),
+    ],
+)
+def test_an_arrow_that_climbs_is_refused(module: str, imported: str) -> None:
+    assert {module, imported} <= MODULES.keys()
+    assert climbs(module, imported)
+
+
+@pytest.mark.parametrize(
+    "source",
+    [
+        "from monitor.core.engine import Core",
+        "from monitor.core import engine",
+        "import monitor.core.engine",
+        "if TYPE_CHECKING:\n    from monitor.core.engine import Core",
+        "def later():\n    from monitor.core.engine import Core",
+    ],
+)
+def test_every_way_to_import_is_seen(source: str) -> None:
+    assert modules_named(ast.parse(source)) == {"monitor.core.engine"}
 
 
 def test_every_file_of_more_than_450_lines_says_why() -> None:
