@@ -6,7 +6,7 @@ from dataclasses import replace
 from textwrap import wrap
 from typing import Final
 
-from monitor.analysis.heights import HeightSet, Seen
+from monitor.analysis.heights import HeightSet, MeasuredHeight
 from monitor.config.rig import Rig, Sensor
 from monitor.core.estimator.height_frame import HeightFrame
 from monitor.core.estimator.height_map import HeightMap
@@ -26,7 +26,7 @@ _STIFFNESS_DOUBT: Final = 0.2
 _STRETCH_GOOD_M: Final = 0.01
 """What unequal stretch may differ by before it is worth a word."""
 _FAR: Final = 2.0
-"""So many times what was believed from the rig file is odd."""
+"""So many times what was believed from the rig file is abnormal."""
 _NEAR_TURNS: Final = 2.0
 """So near to a height that was seen, the curve needs no warning."""
 _LINE_LIMIT_M: Final = 0.1
@@ -47,7 +47,7 @@ def straight_words(error_m: float, wraps: float, where: str, layers: HeightMap) 
 
 def problem_of(rig: Rig, found: HeightSet) -> str:
     """Why this set of heights cannot tell the drum; empty when it can."""
-    rows = found.seen
+    rows = found.heights
     more = "take a height reference at another place, or give heights by hand with --seen"
     if len(rows) < 2:
         count = "no height was seen" if not rows else f"one height was seen ({rows[0].height_m:.2f} m)"
@@ -80,7 +80,7 @@ class DrumFit:
 
     def __init__(self, rig: Rig, found: HeightSet, encoder: Sensor | None) -> None:
         self.rig, self.found, self.encoder = rig, found, encoder
-        self.rows: list[Seen] = found.seen
+        self.rows: list[MeasuredHeight] = found.heights
         frame = HeightFrame(rig)
         stretches = [_stretch(frame, row, rig.reference.hook_load_n) for row in self.rows]
         middle = sorted(stretches)[len(stretches) // 2]
@@ -269,7 +269,7 @@ class DrumFit:
             yield ("  # counts: read the encoder with the block at that height and that load")
 
 
-def _stretch(frame: HeightFrame, row: Seen, load_n: float) -> float:
+def _stretch(frame: HeightFrame, row: MeasuredHeight, load_n: float) -> float:
     """How much lower the block hung than with the stretch of the rig's reference, m; `load_n` where none is known."""
     frame.load_n = load_n if row.load_n is None else row.load_n
     return frame.stretch_m(row.height_m)

@@ -1,6 +1,6 @@
 """Heights of the block that sessions show, each with the drum's counted turns and the hook load at that moment.
 
-Two things tell a height from outside the drum: the crew (a height reference) and a height mark that the block passes. Turns
+Two things give a height from outside the drum: the crew (a height reference) and a height mark that the block passes. Turns
 come from the encoder's counts alone, not from the monitor's height, which had been corrected by these very heights. What
 cannot be used is kept in words. A cut and slip, and counts that cannot be followed, begin a new set: the turns of two sets
 have nothing to do with each other.
@@ -29,26 +29,26 @@ from monitor.units import STANDARD_GRAVITY_M_S2
 
 STILL_M_S: Final = 0.03
 """Faster than this the block is moving, and a height that a person reads off it means no one moment."""
-LOOK_NS: Final = 1_000_000_000
+RECENT_NS: Final = 1_000_000_000
 """Readings of the last second count as of this moment."""
 SLACK_SHARE: Final = 0.35
-"""Below this share of the block's own weight the line is not held tight: the drum does not tell the height."""
+"""Below this share of the block's own weight the line is not held tight: the drum does not give the height."""
 SAME_TURNS: Final = 0.3
 SAME_NS: Final = 600_000_000_000
 """A reference at the same place within ten minutes puts the one before right."""
-WIDE_M: Final = 0.15
+MAX_MARK_DOUBT_M: Final = 0.15
 """A mark that was passed so fast, or read so rarely, that its height is less certain than this is no height."""
-SWITCH_M: Final = 0.005
+SWITCH_SIGMA_M: Final = 0.005
 """How well one passage repeats, however slow (common practice, no source)."""
 GAP_S: Final = 5.0
-_CONFIRM: Final = 3
+_CONFIRMATIONS: Final = 3
 _KEPT_NS: Final = 6_000_000_000
-_FREE: Final = 3.0
-"""Speeds up to so many times the limit are believed of the encoder: even a block that falls is followed."""
+_OVERSPEED: Final = 3.0
+"""Speeds up to so many times the limit are believed of the encoder: a falling block is followed, too."""
 
 
 @dataclass(frozen=True, slots=True)
-class Seen:
+class MeasuredHeight:
     """One height from outside the drum. `turns` are counted (not wraps), `sigma_m` is how well the height is known."""
 
     words: str
@@ -70,59 +70,59 @@ class HeightSet:
     wraps_at_reference: float
     as_configured: bool
     """Whether the encoder's counts may still be those of the rig file's reference."""
-    seen: list[Seen] = field(default_factory=list)
+    heights: list[MeasuredHeight] = field(default_factory=list)
     left_out: list[str] = field(default_factory=list)
 
 
 class CountedTurns:
-    """Unwrapped turns of one encoder; a single wild reading is passed over, counts that stay elsewhere are `lost`."""
+    """Unwrapped turns of one encoder; a single wrong reading is ignored, counts that stay elsewhere are `lost`."""
 
     def __init__(self, rig: Rig, sensor: Sensor) -> None:
         layers = HeightFrame(rig).layers
         rise = layers.rise_at(rig.mast.floor_m)
         self.per_count = sensor.sense / (sensor.counts_per_turn or 1.0)
         self.modulus = float(2**sensor.bits)
-        self._fastest = _FREE * rig.limits.max_speed_m_s / rise
+        self._fastest = _OVERSPEED * rig.limits.max_speed_m_s / rise
         self._travel = 1.2 * (layers.locate(rig.mast.crown_m)[0] - layers.locate(rig.mast.floor_m)[0])
         self._runs_over = self.modulus * abs(self.per_count) < self._travel
         self._raw = self._counts = math.nan
         self._taken_ns = 0
         self._rate = 0.0
-        self._odd: list[tuple[int, float]] = []
+        self._refused: list[tuple[int, float]] = []
 
     def take(self, taken_ns: int, raw: float) -> tuple[float | None, str]:
         """(turns or None where the reading is not believed yet, why counts from here on mean something else or "")."""
         if self._raw != self._raw:
-            return self._begin(taken_ns, raw), ""
+            return self._start_counting(taken_ns, raw), ""
         since = max(1e-3, (taken_ns - self._taken_ns) * 1e-9)
         expected = self._rate * since if since < 1.0 else 0.0
         step = raw - self._raw
         step -= self.modulus * math.floor((step - expected) / self.modulus + 0.5)
         turned = abs(step * self.per_count)
         if since > GAP_S and self._runs_over:
-            return self._begin(taken_ns, raw), f"no counts for {since:.0f} s, in which they may have run over"
+            return self._start_counting(taken_ns, raw), f"no counts for {since:.0f} s, in which they may have run over"
         if turned > min(self._fastest * since + 0.2, self._travel):
-            return self._doubt(taken_ns, raw, turned)
-        self._odd.clear()
+            return self._jump(taken_ns, raw, turned)
+        self._refused.clear()
         self._rate = step / since
         self._counts += step
         self._raw, self._taken_ns = raw, taken_ns
         return self._counts * self.per_count, ""
 
-    def _begin(self, taken_ns: int, raw: float) -> float:
+    def _start_counting(self, taken_ns: int, raw: float) -> float:
         self._raw = self._counts = raw
         self._taken_ns, self._rate = taken_ns, 0.0
-        self._odd.clear()
+        self._refused.clear()
         return raw * self.per_count
 
-    def _doubt(self, taken_ns: int, raw: float, turned: float) -> tuple[float | None, str]:
+    def _jump(self, taken_ns: int, raw: float, turned: float) -> tuple[float | None, str]:
         """A jump: a spike, or lost counts when the next readings stay near it."""
-        if self._odd and abs(raw - self._odd[-1][1]) * abs(self.per_count) > self._fastest:
-            self._odd.clear()
-        self._odd.append((taken_ns, raw))
-        if len(self._odd) < _CONFIRM:
+        if self._refused and abs(raw - self._refused[-1][1]) * abs(self.per_count) > self._fastest:
+            self._refused.clear()
+        self._refused.append((taken_ns, raw))
+        if len(self._refused) < _CONFIRMATIONS:
             return None, ""
-        return self._begin(
+        return self._start_counting(
             taken_ns, raw
         ), f"the counts jumped by {turned:.1f} turns (encoder stood still, was set or changed)"
 
@@ -152,7 +152,7 @@ class HeightCollector:
         self._encoder = next(i for i, sensor in enumerate(rig.sensors) if sensor.id == encoder.id)
         self._clock = clock_of(encoder)
         self._turns = CountedTurns(rig, encoder)
-        self._stale_ns = max(LOOK_NS, round(encoder.stale_after_s * 1e9))
+        self._stale_ns = max(RECENT_NS, round(encoder.stale_after_s * 1e9))
         self._marks = {
             i: _Mark(sensor, sensor.height_m, clock_of(sensor))
             for i, sensor in enumerate(rig.sensors)
@@ -168,7 +168,7 @@ class HeightCollector:
         self._history: deque[tuple[int, float]] = deque()
         self._loads: deque[tuple[int, float]] = deque()
         self._direction = 0
-        self._waiting: list[tuple[_Mark, int, float]] = []
+        self._pending_passages: list[tuple[_Mark, int, float]] = []
         self._slack_n = SLACK_SHARE * rig.block.mass_kg * STANDARD_GRAVITY_M_S2
         self.sets = [HeightSet("the sessions' beginning", rig.reference.turns, True)]
 
@@ -210,8 +210,8 @@ class HeightCollector:
         if history and abs(turns - history[-1][1]) > 0.01:
             self._direction = 1 if turns > history[-1][1] else -1
         _keep(history, taken_ns, turns)
-        while self._waiting and taken_ns >= self._waiting[0][1]:
-            self._passed(*self._waiting.pop(0))
+        while self._pending_passages and taken_ns >= self._pending_passages[0][1]:
+            self._passed(*self._pending_passages.pop(0))
 
     def _switch(self, mark: _Mark, sample: Sample) -> None:
         taken_ns = _taken(mark.clock, sample)
@@ -219,7 +219,7 @@ class HeightCollector:
         mark.value, mark.taken_ns = sample.value, taken_ns
         if before == before and before != sample.value and 0.0 < since_s < 3.0 / mark.sensor.rate_hz:
             # It changed somewhere between two readings.
-            self._waiting.append((mark, taken_ns - int(5e8 * since_s), since_s))
+            self._pending_passages.append((mark, taken_ns - int(5e8 * since_s), since_s))
 
     def _passed(self, mark: _Mark, at_ns: int, since_s: float) -> None:
         """The block passed `mark` at `at_ns`, to which the counts have come by now."""
@@ -233,12 +233,12 @@ class HeightCollector:
         speed = abs(turns1 - turns0) / (t1 - t0) * 1e9 * rise
         doubt = math.hypot(speed * since_s / math.sqrt(12.0), speed * TRANSPORT_S)
         load = self._load_at(at_ns)
-        if doubt < WIDE_M and not self._slack(load):
-            weight = 1.0 / (doubt * doubt + SWITCH_M * SWITCH_M)
+        if doubt < MAX_MARK_DOUBT_M and not self._slack(load):
+            weight = 1.0 / (doubt * doubt + SWITCH_SIGMA_M * SWITCH_SIGMA_M)
             mark.passed.append((weight, turns, load, doubt, turns1 > turns0, at_ns))
 
     def _load_at(self, t_ns: int) -> float | None:
-        found = [load for at_ns, load in self._loads if t_ns - LOOK_NS <= at_ns <= t_ns]
+        found = [load for at_ns, load in self._loads if t_ns - RECENT_NS <= at_ns <= t_ns]
         return fmean(found) if found else None
 
     def _slack(self, load: float | None) -> bool:
@@ -252,7 +252,7 @@ class HeightCollector:
             return  # refused by the monitor, too
         now = self.sets[-1]
         words = f"{clock(t_ns, date=True)} reference {height:.2f} m"
-        found = [(at_ns, turns) for at_ns, turns in self._history if at_ns > t_ns - LOOK_NS]
+        found = [(at_ns, turns) for at_ns, turns in self._history if at_ns > t_ns - RECENT_NS]
         if not found:
             if self._history and t_ns - self._history[-1][0] <= self._stale_ns:
                 found = [self._history[-1]]
@@ -271,11 +271,16 @@ class HeightCollector:
             now.left_out.append(f"{words}: the line was slack ({load / 1e3:.0f} kN)")
         else:
             turns = fmean(turns for _, turns in found)
-            if now.seen and t_ns - now.seen[-1].t_ns < SAME_NS and abs(turns - now.seen[-1].turns) < SAME_TURNS:
-                old = now.seen.pop()
+            if (
+                now.heights
+                and t_ns - now.heights[-1].t_ns < SAME_NS
+                and abs(turns - now.heights[-1].turns) < SAME_TURNS
+            ):
+                old = now.heights.pop()
                 now.left_out.append(f"{old.words} {old.height_m:.2f} m: given again at the same place")
             who = f" by {action.who}" if action.who else ""
-            now.seen.append(Seen(f"{clock(t_ns, date=True)} reference{who}", height, turns, load, self._sigma_m, t_ns))
+            words = f"{clock(t_ns, date=True)} reference{who}"
+            now.heights.append(MeasuredHeight(words, height, turns, load, self._sigma_m, t_ns))
 
     def _cut(self, action: Action) -> None:
         drum = self.rig.drum
@@ -286,17 +291,17 @@ class HeightCollector:
     def _new_set(self, words: str, wraps: float) -> None:
         self._close_marks()
         self._history.clear()
-        self._waiting.clear()
+        self._pending_passages.clear()
         self.sets.append(HeightSet(words, wraps, False))
 
     def _close_marks(self) -> None:
         for mark in self._marks.values():
             if mark.passed:
-                self.sets[-1].seen.append(self._mean(mark))
+                self.sets[-1].heights.append(self._mean(mark))
                 mark.passed = []
-        self.sets[-1].seen.sort(key=lambda seen: (seen.turns, seen.t_ns))
+        self.sets[-1].heights.sort(key=lambda height: (height.turns, height.t_ns))
 
-    def _mean(self, mark: _Mark) -> Seen:
+    def _mean(self, mark: _Mark) -> MeasuredHeight:
         """All passages of one mark as one height: the mean of up and down, so that a delay between switch and encoder
         cancels. Each is first brought to the load of the reference by the turns that its stretch makes up for."""
         means, doubts, loads = [], [], []
@@ -320,7 +325,7 @@ class HeightCollector:
         sigma = math.hypot(MARK_SIGMA_M, one_way, *(doubt / len(means) for doubt in doubts))
         passed = ", ".join(f"{n} {way}" for n, way in zip(loads, self._ways(mark), strict=True))
         words = f"mark {mark.sensor.id}, passed {passed}"
-        return Seen(words, mark.height_m, fmean(means), common, sigma, mark.passed[-1][5])
+        return MeasuredHeight(words, mark.height_m, fmean(means), common, sigma, mark.passed[-1][5])
 
     @staticmethod
     def _ways(mark: _Mark) -> Sequence[str]:

@@ -34,7 +34,7 @@ SERIES: Final = {
 }
 """Numbers of ``brake`` entries that trends are looked for in, and their words."""
 _OF_PADS: Final = frozenset(("effectiveness", "response_s"))
-"""Begin anew with new pads."""
+"""Begin again with new pads."""
 _MONTH_DAYS: Final = 30.4
 
 
@@ -68,7 +68,7 @@ def _brake_days(rec: Recording) -> Iterator[Draft]:
 
 
 def _work(rec: Recording) -> Iterator[Stretch]:
-    """Work of each stretch between two cuts, silences left out: another recording may know what was done in those."""
+    """Work of each time range between two cuts, silences left out: another recording may know what was done in those."""
     t_ns = rec.t_ns
     breaks = [(int(place), int(place) + 1) for place in np.flatnonzero(np.diff(t_ns) > GRID_NS)]
     for finding in rec.findings:

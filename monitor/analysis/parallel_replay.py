@@ -1,4 +1,4 @@
-"""A stretch of a session through a core once more, in one piece or in several at the same time.
+"""A time range of a session through a core once more, in one piece or in several at the same time.
 
 Theory of operation
     A core must see a stream in order, so one core cannot share its work among processors. But a session of format 2 holds
@@ -9,7 +9,7 @@ Theory of operation
 
     What a checkpoint does not hold comes to be as it was within the warm-up: the estimator's state, the marks that it has
     learned, short memories. So numbers from pieces differ a little from those of one run in one piece; a test says by how
-    much. What was said is never made anew: a report reads it from the session.
+    much. Findings are never computed again: a report reads it from the session.
 """
 
 import os
@@ -63,7 +63,7 @@ _WORK: Final = COLUMNS.index("line_work")
 
 
 @dataclass(frozen=True, slots=True)
-class Stretch:
+class TimeRange:
     """What to replay: from `from_ns` (the session's start when None) to before `to_ns`, or to `end_ns` inclusive."""
 
     from_ns: int | None
@@ -74,7 +74,7 @@ class Stretch:
 
 @dataclass(slots=True)
 class Piece:
-    """What the replay of a stretch gave. Arrays have one entry per grid point (50 ms); NaN where not known."""
+    """What the replay of a time range gave. Arrays have one entry per grid point (50 ms); NaN where not known."""
 
     t_ns: npt.NDArray[np.int64]
     columns: dict[str, Numbers]
@@ -84,7 +84,7 @@ class Piece:
     sigma: Numbers
     energy: Numbers
     snapshot: Snapshot
-    """At the end, the sensors' counts those of this stretch alone."""
+    """At the end, the sensors' counts those of this range alone."""
     watched_s: float
     frames: int
     actions: list[Action]
@@ -94,7 +94,7 @@ class Piece:
 
 
 class _Counts:
-    """Readings taken and refused, added up over the cores of a stretch and nothing before it."""
+    """Readings taken and refused, added up over the cores of a range, nothing before it."""
 
     def __init__(self, sensors: int) -> None:
         self.fused = [0] * sensors
@@ -122,12 +122,12 @@ class _Counts:
 
 
 class _Replay:
-    """Feeds a stretch to a core, or to one after another, and takes what it tells at each grid point."""
+    """Feeds a time range to a core, or to one after another, and keeps what it gives at each grid point."""
 
-    def __init__(self, chain: SessionChain, stretch: Stretch) -> None:
+    def __init__(self, chain: SessionChain, time_range: TimeRange) -> None:
         self._chain = chain
-        self._stretch = stretch
-        self._from_ns = chain.t_first_ns if stretch.from_ns is None else max(stretch.from_ns, chain.t_first_ns)
+        self._range = time_range
+        self._from_ns = chain.t_first_ns if time_range.from_ns is None else max(time_range.from_ns, chain.t_first_ns)
         self._times = array("q")
         self._numbers = array("f")
         self._hoist = bytearray()
@@ -145,30 +145,30 @@ class _Replay:
         self._since_ns = 0
         self._pick: Callable[[Sequence[float]], tuple[float, ...]]
         self._height = self._line_work = 0
-        self._attach()
+        self._new_core()
 
-    def _attach(self) -> None:
+    def _new_core(self) -> None:
         self._core = Core(self._chain.rig, RuleSet(()))
         # They come in the order in which a core reads them.
-        names = self._core.observe(self._look, COLUMNS)
+        names = self._core.observe(self._on_grid_point, COLUMNS)
         self._pick = itemgetter(*(names.index(name) for name in COLUMNS))
         self._height, self._line_work = names.index("height"), names.index("line_work")
 
-    def _renew(self, t_ns: int) -> Core:
-        """After a long silence a new core goes on from what the old one knew, as over a restart: a height that the crew gave
-        holds on. Only what was under way is gone."""
+    def _restart_core(self, t_ns: int) -> Core:
+        """After a long silence a new core continues from the state of the old one, as over a restart: the datum is kept, what
+        was under way is not."""
         state = self._core.state()
-        self._attach()
+        self._new_core()
         self._core.restore(state, t_ns)
         return self._core
 
-    def _look(self, t_ns: int, hoist: HoistState, numbers: Sequence[float], validities: Sequence[int]) -> None:
+    def _on_grid_point(self, t_ns: int, hoist: HoistState, numbers: Sequence[float], validities: Sequence[int]) -> None:
         if t_ns < self._from_ns:
             self._work_before = numbers[self._line_work]
             return
         if not len(self._times) % _EVERY:
             if not self._times:
-                # What was counted before the stretch is not of it.
+                # What was counted before the range is not of it.
                 self._counts.add(self._core.snapshot(), t_ns - self._since_ns, -1)
                 if self._work_before is None:
                     self._work_before = numbers[self._line_work]
@@ -181,7 +181,7 @@ class _Replay:
         self._validity.append(validities[self._height])
 
     def _inputs(self) -> Iterator[Frame | Action]:
-        chain, from_ns = self._chain, self._stretch.from_ns
+        chain, from_ns = self._chain, self._range.from_ns
         if from_ns is not None and chain.checkpoint_before(from_ns - _WARM_UP_NS) is None:
             # Of a session without checkpoints at least the height must be that of the last reference or cut.
             datums = [found.t_ns for found in chain.findings() if found.t_ns < from_ns and found.key in _DATUM]
@@ -190,7 +190,7 @@ class _Replay:
 
     def run(self) -> Piece:
         """Replay."""
-        to_ns, end_ns = self._stretch.to_ns, self._stretch.end_ns
+        to_ns, end_ns = self._range.to_ns, self._range.end_ns
         actions: list[Action] = []
         frames = restarts = 0
         for item in self._inputs():
@@ -205,7 +205,7 @@ class _Replay:
                     self._since_ns = item.t_ns
                 else:
                     restarts += within
-                    core = self._renew(item.t_ns)
+                    core = self._restart_core(item.t_ns)
                 self._starts.append(len(self._times))
                 if not self._times:
                     self._work_before = 0.0
@@ -265,12 +265,12 @@ def replay(chain: SessionChain, from_ns: int | None, end_ns: int, jobs: int = 1)
     """
     cuts = cuts_of(chain, from_ns, end_ns) if jobs > 1 else []
     if cuts:
-        stretches = [Stretch(start, stop, end_ns) for start, stop in zip((from_ns, *cuts), (*cuts, None), strict=True)]
+        ranges = [TimeRange(start, stop, end_ns) for start, stop in zip((from_ns, *cuts), (*cuts, None), strict=True)]
         try:
-            return joined(_at_once(chain, stretches, min(jobs, len(stretches))))
+            return joined(_in_parallel(chain, ranges, min(jobs, len(ranges))))
         except (OSError, ImportError, BrokenProcessPool):
             pass  # a machine that gives no processes takes longer
-    return _Replay(chain, Stretch(from_ns, None, end_ns)).run()
+    return _Replay(chain, TimeRange(from_ns, None, end_ns)).run()
 
 
 def processors() -> int:
@@ -291,7 +291,7 @@ def cuts_of(chain: SessionChain, from_ns: int | None, end_ns: int) -> list[int]:
         near = times[(times > least_ns) & (times < at_ns + _NEAR_NS)]
         found = None
         for t_ns in near[np.argsort(np.abs(near - at_ns), kind="stable")].tolist():
-            in_slips = _fit(chain, t_ns - _WARM_UP_NS)
+            in_slips = _in_slips_at(chain, t_ns - _WARM_UP_NS)
             if in_slips is not None and (found is None or in_slips):
                 found = -(-t_ns // GRID_NS) * GRID_NS
             if in_slips:
@@ -302,7 +302,7 @@ def cuts_of(chain: SessionChain, from_ns: int | None, end_ns: int) -> list[int]:
     return cuts
 
 
-def _fit(chain: SessionChain, t_ns: int) -> bool | None:
+def _in_slips_at(chain: SessionChain, t_ns: int) -> bool | None:
     """Whether the string was in slips at the checkpoint of `t_ns`; None where it cannot be taken up whole."""
     kept = chain.checkpoint_before(t_ns)
     try:
@@ -348,11 +348,11 @@ def joined(pieces: Sequence[Piece]) -> Piece:
     )
 
 
-def _at_once(chain: SessionChain, stretches: Sequence[Stretch], jobs: int) -> list[Piece]:
+def _in_parallel(chain: SessionChain, ranges: Sequence[TimeRange], jobs: int) -> list[Piece]:
     # Fresh processes: a copy of this one would share its open database files, which SQLite forbids.
     paths = [session.path for session in chain.sessions]
     with ProcessPoolExecutor(jobs, get_context("spawn"), initializer=_end_quietly) as pool:
-        return list(pool.map(_replayed, [paths] * len(stretches), stretches))
+        return list(pool.map(_replayed, [paths] * len(ranges), ranges))
 
 
 def _end_quietly() -> None:
@@ -360,9 +360,9 @@ def _end_quietly() -> None:
     signal.signal(signal.SIGINT, signal.SIG_DFL)
 
 
-def _replayed(paths: Sequence[Path], stretch: Stretch) -> Piece:
+def _replayed(paths: Sequence[Path], time_range: TimeRange) -> Piece:
     with SessionChain(paths) as chain:
-        piece = _Replay(chain, stretch).run()
+        piece = _Replay(chain, time_range).run()
     # One column after another: the other process then lets go of them one by one.
     piece.columns = {name: np.ascontiguousarray(numbers) for name, numbers in piece.columns.items()}
     return piece

@@ -1,7 +1,7 @@
 """A session's inputs through a core once more, with every grid point kept as a row of numbers.
 
 The rules are left out: what was said stands in the session, and that is what the report tells. What the readings show is
-worked out anew, so that an old session gets what a newer Stopmark can see in it.
+worked out again, so that an old session gets what a newer Stopmark can see in it.
 """
 
 import math
@@ -39,7 +39,7 @@ class Recording:
     start_ns: int
     end_ns: int
     watched_s: float
-    """For how long readings were waited for: the silences before a new beginning left out."""
+    """How long the session was watched: silences before a new beginning left out."""
     frames: int
     unread: int
     """Frames that stand in a damaged part and could not be read."""
@@ -61,7 +61,7 @@ class Recording:
     notes: list[Note]
     gaps: list[Gap]
     restarts: int
-    """Silences so long that what was under way was let go."""
+    """Silences so long that a new core began after them."""
 
     @property
     def seconds(self) -> float:
@@ -137,7 +137,7 @@ def collect(chain: SessionChain, from_ns: int | None = None, to_ns: int | None =
 
 
 def runs(mask: npt.NDArray[np.bool_], join_s: float = 0.0) -> list[tuple[int, int]]:
-    """(first, one past the last) index of each stretch where `mask` holds; those closer than `join_s` are one."""
+    """(first, one past the last) index of each run where `mask` holds; those closer than `join_s` are one."""
     edges = np.flatnonzero(np.diff(np.concatenate(([False], mask, [False])).astype(np.int8)))
     found: list[tuple[int, int]] = []
     for first, after in edges.reshape(-1, 2).tolist():

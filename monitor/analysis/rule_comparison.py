@@ -16,7 +16,7 @@ SAME_NS: Final = 30_000_000_000
 
 @dataclass(frozen=True, slots=True)
 class Difference:
-    """One alarm that the two sets of rules do not tell alike. A time is None where it was not raised."""
+    """One alarm that the two sets of rules do not raise alike. A time is None where it was not raised."""
 
     key: str
     first: Finding | None
@@ -24,7 +24,7 @@ class Difference:
 
     @property
     def t_ns(self) -> int:
-        """When it was first told by either."""
+        """When either raised it first."""
         return min(f.t_ns for f in (self.first, self.second) if f is not None)
 
     @property

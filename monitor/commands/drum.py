@@ -176,7 +176,7 @@ def _encoder(rig: "Rig", wanted: str | None) -> "Sensor":
 
 
 def _by_hand(args: argparse.Namespace) -> "_Source":
-    from monitor.analysis.heights import HeightSet, Seen
+    from monitor.analysis.heights import HeightSet, MeasuredHeight
     from monitor.config.rig_file import find_rig
 
     if args.rig is None:
@@ -211,8 +211,8 @@ def _by_hand(args: argparse.Namespace) -> "_Source":
         more = row.number - first
         if encoder is not None:  # the shorter way round
             more -= modulus * math.floor(more / modulus + 0.5)
-        found.seen.append(Seen("by hand", row.height_m, (first + more) * factor, row.load_n, doubt))
-    found.seen.sort(key=lambda item: item.turns)
+        found.heights.append(MeasuredHeight("by hand", row.height_m, (first + more) * factor, row.load_n, doubt))
+    found.heights.sort(key=lambda item: item.turns)
     return _Source(rig, [found], encoder)
 
 

@@ -67,9 +67,9 @@ UP = [(0.0, 0.0), (5.0, 0.0), (25.0, 40.0), (32.0, 40.0)]
 
 def test_a_reference_comes_with_the_turns_and_the_load_of_that_moment() -> None:
     (only,) = found([*path(UP), told(4.0, 1.0), told(31.0, 9.3)])
-    assert [row.height_m for row in only.seen] == [1.0, 9.3]
-    assert only.seen[1].turns - only.seen[0].turns == pytest.approx(40.0, abs=1e-3)
-    assert [row.load_n for row in only.seen] == pytest.approx([300e3, 300e3])
+    assert [row.height_m for row in only.heights] == [1.0, 9.3]
+    assert only.heights[1].turns - only.heights[0].turns == pytest.approx(40.0, abs=1e-3)
+    assert [row.load_n for row in only.heights] == pytest.approx([300e3, 300e3])
     assert not only.left_out
     assert only.as_configured
     assert only.wraps_at_reference == 12.0
@@ -89,14 +89,14 @@ def test_what_is_no_height_is_left_out_and_said(items: list[Frame | Action], wor
     (only,) = found(items)
     assert len(only.left_out) == 1
     assert words in only.left_out[0]
-    assert [row.height_m for row in only.seen] == ([1.0] if "again" in words else [])
+    assert [row.height_m for row in only.heights] == ([1.0] if "again" in words else [])
 
 
 def test_a_dead_line_weighs_the_hook_by_the_last_direction() -> None:
     rig = load_land_with('quantity = "hook_load"', 'quantity = "dead_line_tension"')
     down = [(40.0, 40.0), (60.0, 0.0), (66.0, 0.0)]
     (only,) = found([*path([*UP, *down], load_kn=25.0), told(31.0, 9.3), told(65.0, 1.0)], rig)
-    low, high = only.seen
+    low, high = only.heights
     # Lowering, the dead line is the tightest of the twelve; hoisting, the slackest (API RP 9B convention).
     slack = 12 * 0.04 / (1.04**12 - 1)
     assert high.load_n == pytest.approx(25e3 * 12 / slack)
@@ -105,7 +105,7 @@ def test_a_dead_line_weighs_the_hook_by_the_last_direction() -> None:
 
 def test_a_height_beyond_the_mast_is_none() -> None:
     (only,) = found([*path(UP), told(4.0, 50.0)])
-    assert not only.seen
+    assert not only.heights
     assert not only.left_out
 
 
@@ -117,8 +117,8 @@ def test_a_cut_begins_a_new_set_with_the_wraps_that_the_crew_gave() -> None:
         told(31.0, 9.3),
     ]
     before, after = found(items)
-    assert [row.height_m for row in before.seen] == [1.0]
-    assert [row.height_m for row in after.seen] == [9.3]
+    assert [row.height_m for row in before.heights] == [1.0]
+    assert [row.height_m for row in after.heights] == [9.3]
     assert after.wraps_at_reference == 18.0
     assert not after.as_configured
     assert "cut and slip, 18 wraps" in after.begin
@@ -128,25 +128,25 @@ def test_a_spike_is_passed_over_and_counts_that_stay_elsewhere_begin_a_new_set()
     spike = counted(10.02, 1_000_000 + 300 * PER_TURN)
     items: list[Frame | Action] = [*path(UP), spike, told(4.0, 1.0), told(31.0, 9.3)]
     (only,) = found(items)
-    assert only.seen[1].turns - only.seen[0].turns == pytest.approx(40.0, abs=1e-3)
+    assert only.heights[1].turns - only.heights[0].turns == pytest.approx(40.0, abs=1e-3)
 
     later = path([(32.0, 0.0), (40.0, 0.0)], zero=5_000)
     before, after = found([*path(UP), *later, told(4.0, 1.0), told(31.0, 9.3), told(38.0, 9.3)])
-    assert len(before.seen) == 2
-    assert len(after.seen) == 1
+    assert len(before.heights) == 2
+    assert len(after.heights) == 1
     assert "the counts jumped by" in after.begin
 
 
 def test_a_counter_that_runs_over_is_followed() -> None:
     (only,) = found([*path(UP, zero=2**32 - 20 * PER_TURN), told(4.0, 1.0), told(31.0, 9.3)])
-    assert only.seen[1].turns - only.seen[0].turns == pytest.approx(40.0, abs=1e-3)
+    assert only.heights[1].turns - only.heights[0].turns == pytest.approx(40.0, abs=1e-3)
 
 
 def test_a_short_counter_is_not_trusted_over_a_gap() -> None:
     small = load_land_with("bits = 32", "bits = 16", "range = [0, 4294967295]", "range = [0, 65535]")
     frames = [*path([(0.0, 0.0), (8.0, 0.0)], bits=16), *path([(20.0, 3.0), (28.0, 3.0)], bits=16)]
     before, after = found([*frames, told(4.0, 1.0), told(27.0, 1.6)], small)
-    assert (len(before.seen), len(after.seen)) == (1, 1)
+    assert (len(before.heights), len(after.heights)) == (1, 1)
     assert "may have run over" in after.begin
 
 
@@ -187,14 +187,14 @@ ZERO_TURNS = 1_000_000 / PER_TURN
 def test_a_mark_passed_both_ways_is_one_height_and_its_delay_cancels() -> None:
     rig = load_land_with(more=MARK)
     (only,) = found([*marked([*PAST, *BACK[1:]], 45.01, delay_s=0.15)], rig)
-    (both,) = only.seen
+    (both,) = only.heights
     assert both.height_m == 10.0
     assert both.words == "mark mark-10, passed 1 up, 1 down"
     assert both.load_n == pytest.approx(300e3)
     assert both.turns - ZERO_TURNS == pytest.approx(45.01, abs=0.08)
 
     (only,) = found([*marked(PAST, 45.01, delay_s=0.15)], rig)
-    (up,) = only.seen
+    (up,) = only.heights
     assert up.words == "mark mark-10, passed 1 up"
     assert up.turns - ZERO_TURNS == pytest.approx(45.01 + 0.15 * 1.5, abs=0.08)
     assert up.sigma_m > both.sigma_m
@@ -218,7 +218,7 @@ def test_passages_of_a_mark_under_different_loads_are_brought_to_one() -> None:
             *marked(again, 45.0, load_kn=light_kn),
         ],
         rig,
-    )[0].seen
+    )[0].heights
     assert row.words == "mark mark-10, passed 2 up, 1 down"
     assert row.load_n == pytest.approx((2 * light_kn + heavy_kn) / 3 * 1e3)
     # At the mean load, a third of the way; the mean of up and down as they were would be half of it.

@@ -16,7 +16,7 @@ from monitor.adapters.sessions.chain import SessionChain
 from monitor.adapters.sessions.recorder import Recorder
 from monitor.analysis import parallel_replay
 from monitor.analysis.motion import descents, stands, stops
-from monitor.analysis.parallel_replay import COLUMNS, WARM_UP_S, Stretch, cuts_of, joined
+from monitor.analysis.parallel_replay import COLUMNS, WARM_UP_S, TimeRange, cuts_of, joined
 from monitor.analysis.recording import Recording, collect
 from monitor.config.rig_file import find_rig
 from monitor.core.engine import Core
@@ -155,7 +155,7 @@ def test_where_there_are_no_processes_it_is_one_piece(
         raise error
 
     monkeypatch.setattr(parallel_replay, "PIECE_NS", 30 * S)
-    monkeypatch.setattr(parallel_replay, "_at_once", refuse)
+    monkeypatch.setattr(parallel_replay, "_in_parallel", refuse)
     rec = collected(long_trip, from_ns=START_NS + 300 * S, jobs=2)
     assert len(tried) == 1
     assert len(rec.t_ns) == 2001
@@ -198,7 +198,7 @@ def test_joined_pieces_are_the_whole(long_trip: Path) -> None:
     with SessionChain([long_trip]) as chain:
         cuts = cuts_of(chain, None, chain.end_ns)
         made = [
-            parallel_replay._Replay(chain, Stretch(start, stop, chain.end_ns)).run()
+            parallel_replay._Replay(chain, TimeRange(start, stop, chain.end_ns)).run()
             for start, stop in zip((None, *cuts), (*cuts, None), strict=True)
         ]
     for piece, at_ns in zip(made[1:], cuts, strict=True):
