@@ -13,6 +13,8 @@ from typing import Final, Literal
 
 STANDARD_GRAVITY_M_S2: Final = 9.80665
 """Conventional standard gravity, m/s2 (exact by definition, third General Conference on Weights and Measures, 1901)."""
+ATMOSPHERE_PA: Final = 101_325.0
+"""Standard atmosphere, Pa (exact by definition, tenth General Conference on Weights and Measures, 1954)."""
 INCH_M: Final = 0.0254
 FOOT_M: Final = 12 * INCH_M
 MILE_M: Final = 5280 * FOOT_M

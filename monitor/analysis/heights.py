@@ -16,6 +16,7 @@ from typing import Final
 from monitor.config.rig import Rig, Sensor
 from monitor.core.estimator.height_frame import HeightFrame
 from monitor.core.estimator.height_references import MARK_SIGMA_M
+from monitor.core.estimator.hook_load import SLACK_LINE_SHARE
 from monitor.core.estimator.prediction import TRANSPORT_S
 from monitor.core.estimator.source_clock import SourceClock
 from monitor.core.estimator.sources import clock_of
@@ -27,12 +28,10 @@ from monitor.physics.tackle import dead_line_factor
 from monitor.presentation.format import clock
 from monitor.units import STANDARD_GRAVITY_M_S2
 
-STILL_M_S: Final = 0.03
+MAX_READING_SPEED_M_S: Final = 0.03
 """Faster than this the block is moving, and a height that a person reads off it means no one moment."""
 RECENT_NS: Final = 1_000_000_000
 """Readings of the last second count as of this moment."""
-SLACK_SHARE: Final = 0.35
-"""Below this share of the block's own weight the line is not held tight: the drum does not give the height."""
 SAME_TURNS: Final = 0.3
 SAME_NS: Final = 600_000_000_000
 """A reference at the same place within ten minutes puts the one before right."""
@@ -169,7 +168,7 @@ class HeightCollector:
         self._loads: deque[tuple[int, float]] = deque()
         self._direction = 0
         self._pending_passages: list[tuple[_Mark, int, float]] = []
-        self._slack_n = SLACK_SHARE * rig.block.mass_kg * STANDARD_GRAVITY_M_S2
+        self._slack_n = SLACK_LINE_SHARE * rig.block.mass_kg * STANDARD_GRAVITY_M_S2
         self.sets = [HeightSet("the sessions' beginning", rig.reference.turns, True)]
 
     def take(self, item: Frame | Action) -> None:
@@ -263,7 +262,7 @@ class HeightCollector:
         seconds = max(0.5, (found[-1][0] - found[0][0]) * 1e-9)
         speed = spread * self._frame.layers.rise_at(height) / seconds
         load = self._load_at(t_ns)
-        if speed > STILL_M_S:
+        if speed > MAX_READING_SPEED_M_S:
             now.left_out.append(f"{words}: the block moved ({speed:.2f} m/s)")
         elif load is None:
             now.left_out.append(f"{words}: hook load not known then, so neither is the stretch")

@@ -22,6 +22,7 @@ import numpy as np
 from monitor.analysis.recording import Numbers, Recording, most, runs
 from monitor.config.rig import EddyAux, Rig
 from monitor.core.brakes.model import BrakeModel
+from monitor.core.hoist.state import MOVING_M_S
 from monitor.model.stream import GRID_NS
 from monitor.physics.brakes import EddyBrake
 from monitor.physics.drum import DrumGeometry
@@ -29,7 +30,6 @@ from monitor.physics.motion import Hoist, reach_hoisting, reach_lowering
 from monitor.units import STANDARD_GRAVITY_M_S2 as GRAVITY
 
 STEP_S: Final = GRID_NS * 1e-9
-MOVING_M_S: Final = 0.05
 STOP_FROM_M_S: Final = 0.2
 """Slower than this when the brake came on, it held a block that had stopped already."""
 PRESSED: Final = 0.04

@@ -15,6 +15,9 @@ class Validity(IntEnum):
     """The rig has no such equipment; nothing is missing."""
 
 
+Z99: Final = 2.5758
+"""Half-width of the central 99 % of a normal distribution, in sigmas: what every 99 % bound is counted with."""
+
 Flag = tuple[float, int]
 """A number in SI and its validity, in the plain form in which the core counts with it."""
 

@@ -8,8 +8,7 @@ from collections import deque
 from typing import Literal
 
 from monitor.config.rig import Hydraulics
-
-ATMOSPHERE_PA = 101_325.0
+from monitor.units import ATMOSPHERE_PA
 
 
 class Accumulator:

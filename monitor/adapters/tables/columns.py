@@ -21,7 +21,7 @@ from monitor.adapters.tables.payload_plan import Plan, PlannedReading, Shape, To
 from monitor.adapters.tables.table_file import NO_TIME
 from monitor.config.rig import Rig, Sensor
 from monitor.core.sensors.decoder import Decoder
-from monitor.core.sensors.payload import LATEST_NS, TICK_NS
+from monitor.core.sensors.payload import LATEST_NS, UNIT_NS
 from monitor.model.reading import Reject, RejectReason
 from monitor.model.stream import RESERVED, Frame
 
@@ -149,7 +149,7 @@ class ColumnDecoder:
         number = columns.floats(reading.value)
         source = np.full(len(good), NO_TIME, np.int64)
         if reading.time is not None:
-            tick = TICK_NS[sensor.time_format]
+            tick = UNIT_NS[sensor.time_format]
             if reading.time.decimals is None:
                 whole = columns.whole(reading.time.whole)
                 bad = (whole < 0) | (whole > LATEST_NS // tick)

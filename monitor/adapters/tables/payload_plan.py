@@ -11,7 +11,7 @@ from typing import Any, Final
 from pydantic_core import from_json
 
 from monitor.config.rig import Sensor
-from monitor.core.sensors.payload import TICK_NS, compile_pointer
+from monitor.core.sensors.payload import UNIT_NS, compile_pointer
 
 Shape = tuple[str, bool, tuple[bytes, ...]]
 """What frames of one kind have in common: topic, whether retained, the words around the numbers."""
@@ -88,7 +88,7 @@ def _planned(index: int, sensor: Sensor, document: Any, tokens: Sequence[Token])
     sequence = None if sensor.sequence is None else _token(sensor.sequence, document, tokens)
     if value is None or sensor.quality is not None:
         return None
-    if sensor.time is not None and (time is None or sensor.time_format not in TICK_NS):
+    if sensor.time is not None and (time is None or sensor.time_format not in UNIT_NS):
         return None
     if sensor.sequence is not None and (sequence is None or sequence.decimals is not None):
         return None

@@ -33,6 +33,7 @@ from monitor.core.brakes.hydraulics import HydraulicsWatch
 from monitor.core.brakes.inputs import AppliedBrakes, BrakeReadings, MotionView, drive_released
 from monitor.core.brakes.model import BrakeModel
 from monitor.core.estimator.estimator import Estimate
+from monitor.core.estimator.hook_load import SLACK_LINE_SHARE
 from monitor.core.saved_state import numbers
 from monitor.model.reading import Validity
 from monitor.model.snapshot import HoistState
@@ -45,8 +46,6 @@ _LONGEST_STEP_S: Final = 1.0
 """A gap longer than this between two grid points is a restart of the stream: rates over it mean nothing."""
 _STEADY_M_S2: Final = 0.15
 """Below this acceleration the hook load is a weight."""
-_SLACK_SHARE: Final = 0.35
-"""Hook load under this share of the block's weight: something else carries the block."""
 _AT_SPEED_M_S: Final = 0.2
 _HEAVY_SHARE: Final = 0.15
 """A load is heavy from this share of the way from the bare block to the rating (common practice, no source)."""
@@ -240,7 +239,7 @@ class BrakeHealth:
     def _hanging(self, dt: float, load_n: float, validity: int, a: float) -> float:
         """Hanging mass, kg, NaN where not known. It is weighed in steady motion, since a load cell may or may not feel
         the block's own acceleration, and held through the stop."""
-        if validity > _DEGRADED or not load_n > _SLACK_SHARE * self._block_kg * _G:
+        if validity > _DEGRADED or not load_n > SLACK_LINE_SHARE * self._block_kg * _G:
             self._mass = math.nan
             return math.nan
         mass = load_n / _G

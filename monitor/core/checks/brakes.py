@@ -24,7 +24,6 @@ from monitor.core.checks.procedure import (
     FAIL,
     NOT_JUDGED,
     PASS,
-    Z99,
     Outcome,
     Procedure,
     Run,
@@ -42,11 +41,12 @@ from monitor.core.checks.procedure import (
     told,
 )
 from monitor.core.signals.grid_point import GridPoint
+from monitor.model.reading import Z99
 from monitor.model.snapshot import HoistState
 from monitor.physics.hydraulics import Accumulator, Decay, tell_leak
+from monitor.units import ATMOSPHERE_PA
 
 _CIRCUITS: Final = ("service_pressure_1", "service_pressure_2")
-_ATMOSPHERE_PA: Final = 101_325.0
 _SET_SHARE: Final = 0.4
 """Share of full pressure above which a circuit counts as set."""
 _LOAD_CHANGE: Final = 0.1
@@ -297,7 +297,7 @@ def _judge_leak(run: Run, now: GridPoint, charged: bool) -> Settled:
         still = all(a[1] == b[1] for a, b in pairwise(points))
         remark = "; the reading did not change at all: compare it with the gauge" if still else ""
         return Settled(PASS, f"pressure fell by {rate}{remark}")
-    if verdict is NOT_JUDGED or len(points) < 6 or min(p for _, p in points) + _ATMOSPHERE_PA <= 0.0:
+    if verdict is NOT_JUDGED or len(points) < 6 or min(p for _, p in points) + ATMOSPHERE_PA <= 0.0:
         return Settled(NOT_JUDGED, f"pressure fell by {rate}: too near the limit to tell in this time")
     return _tell_leak_from_gas(rig, points, falling, noise, rate)
 
@@ -306,11 +306,11 @@ def _tell_leak_from_gas(
     rig: Rig, points: Sequence[tuple[float, float]], falling: float, noise: float, rate: str
 ) -> Settled:
     """The pressure fell too fast: by a leak, or by warm gas that settles."""
-    absolute = [p + _ATMOSPHERE_PA for _, p in points]
+    absolute = [p + ATMOSPHERE_PA for _, p in points]
     told_leak = tell_leak([t for t, _ in points], absolute, noise)
     if told_leak.decay is Decay.THERMAL:
         return Settled(NOT_JUDGED, f"pressure fell by {rate}, as warm gas does that settles: test again when it has")
-    oil = Accumulator(rig.hydraulics.accumulator_volume_m3, rig.hydraulics.precharge_pa + _ATMOSPHERE_PA)
+    oil = Accumulator(rig.hydraulics.accumulator_volume_m3, rig.hydraulics.precharge_pa + ATMOSPHERE_PA)
     lost = 6e7 * oil.leak_from_slope_m3_s(math.fsum(absolute) / len(absolute), -falling)
     if told_leak.decay is Decay.LEAK:
         return Settled(FAIL, f"pressure fell by {rate}: a leak of {lost:.0f} ml a minute")

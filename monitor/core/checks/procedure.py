@@ -25,7 +25,6 @@ KNOWN: Final = int(Validity.DEGRADED)
 LONGEST_S: Final = 1800.0
 """A check not finished by then ends as not judged: a forgotten one must not wait for readings of another job."""
 _LEAP_M: Final = 0.03
-Z99: Final = 2.5758
 
 Relation = Literal["", "at most", "at least", "near"]
 

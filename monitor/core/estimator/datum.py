@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from typing import Any, Final
 
 from monitor.core.saved_state import number, numbers
+from monitor.model.reading import Z99
 
 DATUM_GATE: Final = 10.83
 """Chi-square, one degree of freedom, 99.9 %."""
@@ -65,7 +66,7 @@ class Datum:
     @property
     def rope_bound(self) -> float:
         """99 % half-width of the rope's diameter, as a fraction."""
-        return 2.5758 * math.sqrt(self.p[3])
+        return Z99 * math.sqrt(self.p[3])
 
     def variance(self, by_rope: float, by_wraps: float) -> float:
         """Variance of the height, m^2, where it changes by these two slopes (see `HeightMap.locate`)."""

@@ -18,7 +18,7 @@ from typing import Final
 from monitor.config.rig import RegenAux, Rig
 from monitor.units import STANDARD_GRAVITY_M_S2 as GRAVITY
 
-SLACK_SHARE: Final = 0.1
+LOST_LOAD_SHARE: Final = 0.1
 """Hook load over block weight below which the line is slack."""
 TAUT_SHARE: Final = 0.25
 """Hook load over block weight above which it is taut again."""
@@ -102,7 +102,7 @@ class PlausibilityMonitor:
     )  # fmt: skip
 
     def __init__(self, rig: Rig) -> None:
-        self._slack_n = SLACK_SHARE * rig.block.mass_kg * GRAVITY
+        self._slack_n = LOST_LOAD_SHARE * rig.block.mass_kg * GRAVITY
         self._floor_m = rig.mast.floor_m
         self._slack_from_m: float | None = None
         self._slack_ns = 0
@@ -127,7 +127,7 @@ class PlausibilityMonitor:
             return hook_load_n < self._slack_n
         if not self.active and t_ns - self._slack_ns > BOUNCE_NS:
             self.active = True
-        return hook_load_n > TAUT_SHARE / SLACK_SHARE * self._slack_n
+        return hook_load_n > TAUT_SHARE / LOST_LOAD_SHARE * self._slack_n
 
     def load(self, t_ns: int, x: float, v: float) -> None:
         """Slack begins or ends with the block at `x`, moving at `v`."""

@@ -38,7 +38,7 @@ from monitor.core.estimator.sources import (
     ReadingKind,
     full_brake_deceleration_m_s2,
 )
-from monitor.model.reading import RejectReason
+from monitor.model.reading import Z99, RejectReason
 
 FITS: Final = ReadingKind.FITS
 MANOEUVRE: Final = ReadingKind.MANOEUVRE
@@ -46,8 +46,6 @@ IMPOSSIBLE: Final = ReadingKind.IMPOSSIBLE
 REPEAT: Final = ReadingKind.REPEAT
 TOO_OLD: Final = ReadingKind.TOO_OLD
 
-Z99: Final = 2.5758
-"""Half-width of the central 99 % of a normal distribution, in sigmas."""
 GATE: Final = 19.5
 """Chi-square, one degree of freedom, 99.999 %: at 20 readings a second one good reading in an hour and a half."""
 MANOEUVRE_RATIO: Final = 0.25
@@ -89,6 +87,7 @@ LAYER_DOUBT: Final = 0.25
 EDGE_TOLERANCE_M: Final = 0.02
 """A reading draws the height across the end of a piece of the drum's curve by less than this."""
 STILL_M_S: Final = 0.02
+"""Below this, either way, the block is still."""
 
 
 class PositionFilter:

@@ -11,9 +11,9 @@ from typing import Final
 from monitor.core.estimator.estimate import Estimate
 from monitor.core.estimator.height_frame import HeightFrame
 from monitor.core.estimator.plausibility import SUSPECT_M, PlausibilityMonitor
-from monitor.core.estimator.position_filter import COAST_M_S2, START_M_S2, STILL_M_S, Z99, PositionFilter
+from monitor.core.estimator.position_filter import COAST_M_S2, START_M_S2, STILL_M_S, PositionFilter
 from monitor.core.estimator.sources import FROZEN, PositionSource
-from monitor.model.reading import Validity
+from monitor.model.reading import Z99, Validity
 
 VALID: Final = Validity.VALID
 INVALID: Final = Validity.INVALID

@@ -9,10 +9,10 @@ from math import nan, sqrt
 from typing import Final
 
 from monitor.core.estimator.height_references import HeightReferences
-from monitor.core.estimator.position_filter import GATE, STILL_M_S, Z99, PositionFilter
+from monitor.core.estimator.position_filter import GATE, STILL_M_S, PositionFilter
 from monitor.core.estimator.prediction import READY_MADE_VARIANCE, TRANSPORT_S
 from monitor.core.estimator.sources import FROZEN, TRACKING, TRANSITIONS, PositionSource, ReadingKind
-from monitor.model.reading import RejectReason
+from monitor.model.reading import Z99, RejectReason
 
 SECOND_SIGMA_M: Final = 0.03
 """Doubt of one comparison with a second source, outside what the datum knows (common practice, no source)."""

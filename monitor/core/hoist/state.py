@@ -22,13 +22,14 @@ from typing import Any, Final
 from monitor.config.rig import Rig
 from monitor.core.estimator.estimator import Estimate
 from monitor.core.estimator.height_frame import load_noise_n
+from monitor.core.estimator.position_filter import STILL_M_S
 from monitor.core.saved_state import number, numbers, part, whole
 from monitor.model.reading import Flag, Validity
 from monitor.model.snapshot import HoistState
 from monitor.units import STANDARD_GRAVITY_M_S2 as GRAVITY
 
 MOVING_M_S: Final = 0.05
-STILL_M_S: Final = 0.02
+"""Above this, either way, the block moves. Between this and `STILL_M_S` it keeps the state it had."""
 SLOW_MOVING_M_S: Final = 0.1
 """The same where readings come seconds apart and speed is a mean over them; still is then below MOVING_M_S."""
 STILL_S: Final = 0.5

@@ -18,11 +18,11 @@ from typing import NamedTuple
 
 from monitor.config.rig import Rig
 from monitor.core.estimator.estimator import Estimate
+from monitor.core.estimator.position_filter import STILL_M_S
 from monitor.model.snapshot import Limits, StopMarks
 from monitor.physics.motion import Hoist, Phases, Reach, hoisting_phases, lowering_phases
 from monitor.units import STANDARD_GRAVITY_M_S2 as _G
 
-_STILL_M_S = 0.02
 _SURE_Z = 2.0
 """Sigmas by which a block must be slowing down for that to count."""
 NEVER_S = 999.0
@@ -104,7 +104,7 @@ class StopCalculator:
         size = abs(speed)
         room_up = limits.upper_m - height
         room_down = height - limits.lower_m
-        if not _STILL_M_S <= size < math.inf:
+        if not STILL_M_S <= size < math.inf:
             return self._still(height, bound, room_up, room_down)
         up = speed > 0.0
         phases, worst = self._phases(up, estimate.radius_m, load, brakes)
@@ -150,7 +150,7 @@ class StopCalculator:
         where they do not stop this load, 0 for a block at rest."""
         speed = estimate.speed_m_s
         size = abs(speed)
-        if not _STILL_M_S <= size < math.inf:
+        if not STILL_M_S <= size < math.inf:
             return 0.0, 0.0
         phases, worst = self._phases(speed > 0.0, estimate.radius_m, load, brakes)
         expected = phases.reach(size, self._reaction, self._lag)

@@ -21,7 +21,7 @@ from monitor.core.sensors.payload import (
     GREATEST_INT,
     LATEST_NS,
     MISSING,
-    TICK_NS,
+    UNIT_NS,
     Refused,
     compile_pointer,
     number_of,
@@ -49,7 +49,7 @@ class _SensorDecoder:
 
     __slots__ = (
         "good", "high", "index", "item", "kinds", "low", "offset", "quality", "scale", "sequence", "sequence_name", "short",
-        "tick_ns", "time", "time_format", "time_name", "value", "value_name", "whole",
+        "time", "time_format", "time_name", "unit_ns", "value", "value_name", "whole",
     )  # fmt: skip
 
     def __init__(self, index: int, sensor: Sensor) -> None:
@@ -66,14 +66,14 @@ class _SensorDecoder:
         self.whole = sensor.si.dimension == "count"
         # For the short way: types of a usual value, and the names under which value, time and sequence lie.
         self.kinds = frozenset({int}) if self.whole else frozenset({int, float})
-        self.tick_ns = TICK_NS.get(sensor.time_format, 0)
+        self.unit_ns = UNIT_NS.get(sensor.time_format, 0)
         self.value_name = top_name(sensor.value)
         self.time_name = top_name(sensor.time)
         self.sequence_name = top_name(sensor.sequence)
         self.short = (
             self.quality is None
             and self.value_name is not None
-            and (sensor.time is None or (self.time_name is not None and self.tick_ns > 0))
+            and (sensor.time is None or (self.time_name is not None and self.unit_ns > 0))
             and (sensor.sequence is None or self.sequence_name is not None)
         )
 
@@ -89,7 +89,7 @@ class _SensorDecoder:
                 if self.time_name is not None:
                     source = document.get(self.time_name)
                     if type(source) is int:
-                        source *= self.tick_ns
+                        source *= self.unit_ns
                         usual = 0 <= source < LATEST_NS
                     else:
                         usual = False
@@ -113,12 +113,12 @@ class _SensorDecoder:
         sources: Iterable[int | None] = repeat(None)
         sequences: Iterable[int | None] = repeat(None)
         if self.time_name is not None:
-            stamps, tick_ns = document.get(self.time_name), self.tick_ns
+            stamps, unit_ns = document.get(self.time_name), self.unit_ns
             if type(stamps) is not list or len(stamps) != size or not _WHOLE.issuperset(map(type, stamps)):
                 return False
-            if min(stamps) < 0 or max(stamps) * tick_ns >= LATEST_NS:
+            if min(stamps) < 0 or max(stamps) * unit_ns >= LATEST_NS:
                 return False
-            sources = [stamp * tick_ns for stamp in stamps]
+            sources = [stamp * unit_ns for stamp in stamps]
         if self.sequence_name is not None:
             column = document.get(self.sequence_name)
             # A single sequence number counts messages, not readings.

@@ -7,7 +7,8 @@ from typing import Any, Final
 
 from monitor.model.reading import RejectReason
 
-TICK_NS: Final = {"s": 1_000_000_000, "ms": 1_000_000, "us": 1_000, "ns": 1}
+UNIT_NS: Final = {"s": 1_000_000_000, "ms": 1_000_000, "us": 1_000, "ns": 1}
+"""Nanoseconds per unit of a numeric `time_format`."""
 GREATEST_INT: Final = 1 << 64
 """Whole numbers from here on are refused; so are negative ones beyond half of it. A sensor's range ends far below both."""
 LATEST_NS: Final = 4_102_444_800_000_000_000  # year 2100: a later "time" is a wrong unit
@@ -85,9 +86,9 @@ def time_ns_of(item: Any, time_format: str) -> int:
             delta = moment - datetime(1970, 1, 1, tzinfo=UTC)
             result = (delta.days * 86_400 + delta.seconds) * 1_000_000_000 + delta.microseconds * 1_000
         elif type(item) is int:
-            result = item * TICK_NS[time_format]
+            result = item * UNIT_NS[time_format]
         elif type(item) is float and math.isfinite(item):
-            result = round(item * TICK_NS[time_format])
+            result = round(item * UNIT_NS[time_format])
         else:
             raise ValueError
     except (ValueError, OverflowError):

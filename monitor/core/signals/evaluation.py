@@ -24,8 +24,9 @@ from monitor.config.rig import NoAux, Rig
 from monitor.core.brakes.health import BrakeHealth
 from monitor.core.brakes.model import BrakeModel
 from monitor.core.estimator.estimate import Estimate
-from monitor.core.estimator.hook_load import dead_line_shares
+from monitor.core.estimator.hook_load import SLACK_LINE_SHARE, dead_line_shares
 from monitor.core.hoist.line_work import LineWork
+from monitor.core.hoist.state import MOVING_M_S
 from monitor.core.hoist.stopping import Brakes, Load, StopCalculator
 from monitor.core.sensors.register import SensorRegister
 from monitor.core.signals.grid_point import (
@@ -46,15 +47,11 @@ from monitor.model.snapshot import HoistState
 from monitor.model.stream import Health
 from monitor.physics.hydraulics import Accumulator
 from monitor.physics.tackle import efficiency_hoisting, factor_lowering
-from monitor.units import STANDARD_GRAVITY_M_S2
+from monitor.units import ATMOSPHERE_PA, STANDARD_GRAVITY_M_S2
 
 _G: Final = STANDARD_GRAVITY_M_S2
 _OK, _DEGRADED, _INVALID = int(Validity.VALID), int(Validity.DEGRADED), int(Validity.INVALID)
 _NOT_FITTED: Final = int(Validity.NOT_FITTED)
-_SLACK_SHARE: Final = 0.35
-"""Hook load below this share of the block's own weight means that something else carries the block."""
-_MOVING_M_S: Final = 0.05
-_ATMOSPHERE_PA: Final = 101_325.0
 _START_NS: Final = 5_000_000_000
 _LOAD_FOR_STOP: Final = _DEGRADED
 """Validity of the load in a stop mark: where the load is not known the rating stands for it, so a margin is always there."""
@@ -86,7 +83,7 @@ class Evaluation:
         self._counted_pa, self._counted = math.nan, 0
         """For which accumulator pressure applications were counted last, and how many there were."""
         self._accumulator = Accumulator(
-            rig.hydraulics.accumulator_volume_m3, rig.hydraulics.precharge_pa + _ATMOSPHERE_PA
+            rig.hydraulics.accumulator_volume_m3, rig.hydraulics.precharge_pa + ATMOSPHERE_PA
         )
         self._weighs_hook = sensors.fitted("hook_load")
         lines, k = rig.line.lines, rig.line.sheave_factor
@@ -142,7 +139,7 @@ class Evaluation:
         springs = brake.emergency_torque_n_m(0.0, scale)
         sure_springs = brake.emergency_torque_n_m(0.0, low) if springs else 0.0
         size, most = abs(speed), self._max_speed_m_s
-        excess = size - stop.allowed_m_s if size > _MOVING_M_S else -most
+        excess = size - stop.allowed_m_s if size > MOVING_M_S else -most
 
         # 4. Ratios.
         if load_validity == _INVALID:
@@ -154,7 +151,7 @@ class Evaluation:
             demand = max(hook_n, 1.0) * estimate.radius_m / self._lines
             ratios = RatioState(load_validity, holding / demand, springs / demand)
             fast_line_n = hook_n * self._fast_share[direction]
-            slack = 1.0 if hook_n < _SLACK_SHARE * self._block_n else 0.0
+            slack = 1.0 if hook_n < SLACK_LINE_SHARE * self._block_n else 0.0
             load = LoadState(
                 load_validity, hook_n, string_load_n, hook_n / self._rated_load_n, slack, fast_line_n,
                 self._breaking_n / max(fast_line_n, 1.0),
@@ -202,7 +199,7 @@ class Evaluation:
         block, doubt = self._block_n, self._load_doubt
         if not math.isfinite(load):
             return Load(self._rated_load_n, block, self._rated_load_n)
-        floor = block * _SLACK_SHARE
+        floor = block * SLACK_LINE_SHARE
         low, high = load * (1 - doubt), load * (1 + doubt)
         return Load(load if load > floor else floor, low if low > floor else floor, high if high > block else block)
 
@@ -225,7 +222,7 @@ class Evaluation:
             self._counted_pa, self._counted = pressure_pa, 0
             if pressure_pa > least:
                 self._counted = self._accumulator.applications_left(
-                    pressure_pa + _ATMOSPHERE_PA, least + _ATMOSPHERE_PA, self._stroke_m3
+                    pressure_pa + ATMOSPHERE_PA, least + ATMOSPHERE_PA, self._stroke_m3
                 )
         return self._counted
 
