@@ -58,7 +58,7 @@ class Bench:
                 record.last_ns = -1
             else:
                 record.accept(Sample(self.t_ns, index, reading))
-        self.register.look(self.t_ns)
+        self.register.update(self.t_ns)
         unknown = self.validity is Validity.INVALID
         estimate = Estimate(
             self.t_ns, math.nan if unknown else self.height_m, self.speed_m_s, self.acceleration_m_s2, 0.01, 0.005, 0.05,
