@@ -244,7 +244,7 @@ class _Stops:
         hoist = Hoist(load / GRAVITY, rig.drum.inertia_kg_m2, rig.line.lines, radius, rig.line.sheave_factor)
         effect = float(self.rec["effectiveness"][call])
         effect = effect if math.isfinite(effect) else 1.0
-        torque = self.brake.circuit_torque_n_m(self.brake.grip_pa(2.0 * applied), 1.0, direction) * effect
+        torque = self.brake.circuit_torque_n_m(self.brake.clamping_pressure_pa(2.0 * applied), 1.0, direction) * effect
         lag, ramp = rig.braking.lag_s, rig.braking.ramp_s
         if direction > 0:
             return reach_hoisting(speed, hoist, torque, 0.0, lag, ramp, drive_during_reaction=False).distance_m

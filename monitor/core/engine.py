@@ -371,7 +371,7 @@ class Core:
         self._estimator.reference(action.t_ns, height)
         by_m = self._estimator.estimate(action.t_ns).height_m - before.height_m
         if math.isfinite(by_m):
-            self._evaluation.brake_health.creep.put_right(by_m)
+            self._evaluation.brake_health.creep.shift_heights(by_m)
         return [_crew_finding(action, f"height reference taken at {height:.2f} m")]
 
     def _slip_and_cut(self, action: Action) -> list[Finding]:

@@ -8,7 +8,7 @@ loses pressure without losing oil. What counts for an emergency is the smaller n
 With the pump off and no one braking, pressure should stay. It falls for two reasons that look alike for a minute. A
 *leak* takes oil at a rate, and dp/dt = -p^2 q / (P0 V0): the fall slows down as p^2 does, but never ends; plotted as
 1/p it is a straight line. *Thermal settling* after a quick charge is the warm gas cooling down to the room: an
-exponential that ends by itself. `tell_leak` fits both and says which one the trace is, or that it cannot tell yet.
+exponential that ends by itself. `diagnose_leak` fits both and says which one the trace is, or that it cannot tell yet.
 
 A lost precharge hides while nobody brakes, for the gauge shows the same pressure. It shows in the step: the less
 gas, the further pressure drops for the same stroke of oil (`precharge_seen_pa`).
@@ -189,7 +189,7 @@ def _rms(errors: Sequence[float]) -> float:
     return math.sqrt(math.fsum(e * e for e in errors) / len(errors))
 
 
-def tell_leak(
+def diagnose_leak(
     times_s: Sequence[float], pressures_pa: Sequence[float], noise_pa: float, evidence: float = 20.0
 ) -> DecayVerdict:
     """Tell a leak from thermal settling in a trace with the pump off and no application.

@@ -75,7 +75,7 @@ def accuracy(runs: int, ways: str) -> None:
         errors.append(abs(value / truth - 1.0))
         shares.append((value - truth) / sigma)
         in_two += abs(value - truth) <= 2.0 * sigma
-        above += bench.health.scales(-1)[1] > truth
+        above += bench.health.friction_scales(-1)[1] > truth
         bench.machine.friction *= 0.8
         for found in (after_one, after_two):
             work(bench, "l")

@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from monitor.physics import hydraulics
-from monitor.physics.hydraulics import ADIABATIC, ISOTHERMAL, Accumulator, Decay, tell_leak
+from monitor.physics.hydraulics import ADIABATIC, ISOTHERMAL, Accumulator, Decay, diagnose_leak
 from tests.physics.rigs import spans
 
 BOTTLE = Accumulator(0.010, 6.1e6)
@@ -82,7 +82,7 @@ def trace(shape: str, seed: int, seconds: int = 600) -> tuple[list[float], list[
 
 @pytest.mark.parametrize("seed", range(5))
 def test_a_leak_is_told_and_measured(seed: int) -> None:
-    verdict = tell_leak(*trace("leak", seed), NOISE)
+    verdict = diagnose_leak(*trace("leak", seed), NOISE)
     assert verdict.decay is Decay.LEAK
     assert verdict.leak_m3_s(BOTTLE) == pytest.approx(4e-7, rel=0.02)
     assert math.isnan(verdict.settles_at_pa)
@@ -90,7 +90,7 @@ def test_a_leak_is_told_and_measured(seed: int) -> None:
 
 @pytest.mark.parametrize("seed", range(5))
 def test_settling_is_told_and_where_it_ends(seed: int) -> None:
-    verdict = tell_leak(*trace("thermal", seed), NOISE)
+    verdict = diagnose_leak(*trace("thermal", seed), NOISE)
     assert verdict.decay is Decay.THERMAL
     assert verdict.settles_at_pa == pytest.approx(12.8e6, rel=5e-3)
     assert verdict.time_constant_s == pytest.approx(90, rel=0.15)
@@ -99,26 +99,26 @@ def test_settling_is_told_and_where_it_ends(seed: int) -> None:
 
 @pytest.mark.parametrize("seed", range(5))
 def test_nothing_is_nothing(seed: int) -> None:
-    assert tell_leak(*trace("steady", seed), NOISE).decay is Decay.STEADY
+    assert diagnose_leak(*trace("steady", seed), NOISE).decay is Decay.STEADY
 
 
 @pytest.mark.parametrize("seed", range(10))
 @pytest.mark.parametrize("shape", ["leak", "thermal"])
 def test_too_short_a_trace_is_unclear(shape: str, seed: int) -> None:
     # Twenty seconds of either are straight within the noise.
-    assert tell_leak(*trace(shape, seed, seconds=20), NOISE).decay is Decay.UNCLEAR
+    assert diagnose_leak(*trace(shape, seed, seconds=20), NOISE).decay is Decay.UNCLEAR
 
 
 @pytest.mark.parametrize("seed", range(3))
 @pytest.mark.parametrize("seconds", [40, 80, 160, 320])
 @pytest.mark.parametrize("shape", ["leak", "thermal"])
 def test_a_longer_trace_is_never_told_wrong(shape: str, seconds: int, seed: int) -> None:
-    assert tell_leak(*trace(shape, seed, seconds), NOISE).decay in (Decay.UNCLEAR, Decay(shape))
+    assert diagnose_leak(*trace(shape, seed, seconds), NOISE).decay in (Decay.UNCLEAR, Decay(shape))
 
 
 def test_a_rising_pressure_is_no_leak() -> None:
     times = [float(t) for t in range(60)]
-    assert tell_leak(times, [10e6 + 2e4 * t for t in times], NOISE).decay is Decay.STEADY
+    assert diagnose_leak(times, [10e6 + 2e4 * t for t in times], NOISE).decay is Decay.STEADY
 
 
 @pytest.mark.parametrize(
@@ -132,7 +132,7 @@ def test_a_rising_pressure_is_no_leak() -> None:
 )
 def test_traces_that_say_nothing_are_refused(times: list[float], pressures: list[float]) -> None:
     with pytest.raises(ValueError, match=r"at least six|must rise"):
-        tell_leak(times, pressures, NOISE)
+        diagnose_leak(times, pressures, NOISE)
 
 
 def test_response_adds_up() -> None:

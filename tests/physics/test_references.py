@@ -14,7 +14,7 @@ from scipy.optimize import brentq, curve_fit, minimize_scalar
 
 from monitor.physics import brakes, drum, heat, hydraulics, line, motion, tackle
 from monitor.physics.drum import DrumGeometry
-from monitor.physics.hydraulics import Accumulator, tell_leak
+from monitor.physics.hydraulics import Accumulator, diagnose_leak
 from monitor.physics.motion import Hoist
 
 G = 9.80665
@@ -239,14 +239,14 @@ def test_a_leak_follows_the_isothermal_gas() -> None:
 
 
 def test_settling_is_fitted_like_a_general_fitter_does() -> None:
-    """`tell_leak` searches the time constant on a grid; `curve_fit` has all three unknowns free. Same trace, same end."""
+    """`diagnose_leak` searches the time constant on a grid; `curve_fit` has all three unknowns free. Same trace, same end."""
     rng = random.Random(5)
     times = [float(t) for t in range(600)]
     pressures = [12.8e6 + 1.2e6 * math.exp(-t / 90) + rng.gauss(0, 5e3) for t in times]
     (end, rise, tau), _ = curve_fit(
         lambda t, end, rise, tau: end + rise * np.exp(-t / tau), times, pressures, p0=(12e6, 2e6, 50.0)
     )
-    verdict = tell_leak(times, pressures, 5e3)
+    verdict = diagnose_leak(times, pressures, 5e3)
     assert verdict.decay is hydraulics.Decay.THERMAL
     assert verdict.settles_at_pa == pytest.approx(end, rel=1e-3)
     assert verdict.time_constant_s == pytest.approx(tau, rel=0.08)
@@ -260,7 +260,7 @@ def test_a_leak_is_fitted_like_a_general_fitter_does() -> None:
     (_, rate), _ = curve_fit(
         lambda t, start, rate: 1 / (1 / (start * 1e6) + rate * 1e-12 * t), times, pressures, p0=(14.0, 5.0)
     )
-    assert tell_leak(times, pressures, 5e3).leak_per_pv_1_s == pytest.approx(rate * 1e-12, rel=2e-3)
+    assert diagnose_leak(times, pressures, 5e3).leak_per_pv_1_s == pytest.approx(rate * 1e-12, rel=2e-3)
 
 
 # --- line -----------------------------------------------------------------------------------------------------------

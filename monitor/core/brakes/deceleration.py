@@ -9,7 +9,7 @@ second later. Torque that has come on since then slows the block by
 
 * `known_m_s2`, the acceleration that all known braking makes, goes to the filter, which takes a share of each change for
   true and is in so much doubt of it that a brake that does not bite stays inside its bounds (`PositionFilter.push`).
-* `sure_m_s2` says how surely the block slows down. The mean slowing over the last moments, from the speed, is completed by
+* `confident_m_s2` says how surely the block slows down. The mean slowing over the last moments, from the speed, is completed by
   what torque has changed since, both against their means with the same smoothing: a change counts as torque at first and,
   as the means catch up, as what the position has confirmed of it, and no longer.
 
@@ -28,19 +28,27 @@ MEMORY_S: Final = 0.4
 """Smoothing: within about twice that the position must have confirmed what torque promised."""
 DOUBT: Final = 0.25
 """Standard doubt of a change of torque, as a share."""
-SURE_Z: Final = 2.0
+CONFIDENCE_Z: Final = 2.0
 """Sigmas by which it must slow down."""
 AT_SPEED_M_S: Final = 0.2
 """Below this a stopping block bounces on its line, and nothing is said."""
-MOST_M_S2: Final = 1.0
+MAX_KNOWN_M_S2: Final = 1.0
 """A gauge that jumps tells the filter no more than this."""
 
 
-class Slowing:
+class DecelerationMonitor:
     """One rig's block under its brakes; `step` or `pause` at every grid point."""
 
     __slots__ = (
-        "_inertia", "_lines", "_load", "_load_up", "_speed", "_torque", "_way", "known_m_s2", "sure_m_s2",
+        "_inertia",
+        "_lines",
+        "_load",
+        "_load_up",
+        "_speed",
+        "_torque",
+        "_way",
+        "confident_m_s2",
+        "known_m_s2",
     )  # fmt: skip
 
     def __init__(self, rig: Rig) -> None:
@@ -53,13 +61,13 @@ class Slowing:
         self._speed = self._torque = 0.0
         self.known_m_s2 = math.nan
         """Acceleration that the known braking torque makes at the least, upwards positive; NaN where it is not known."""
-        self.sure_m_s2 = 0.0
+        self.confident_m_s2 = 0.0
         """By how much the block surely slows down; 0 where that is not sure."""
 
     def pause(self) -> None:
         """Nothing can be said at this grid point: the block is slow, or not seen."""
         self._way = 0
-        self.known_m_s2, self.sure_m_s2 = math.nan, 0.0
+        self.known_m_s2, self.confident_m_s2 = math.nan, 0.0
 
     def step(self, dt: float, estimate: Estimate, mass_kg: float, torque_n_m: float, driven: bool) -> None:
         """One grid point, `dt` seconds after the last, of a block faster than `AT_SPEED_M_S`: hanging mass and braking torque
@@ -73,7 +81,7 @@ class Slowing:
         if slows != slows:
             self.pause()
             return
-        self.known_m_s2 = -way * (slows if slows < MOST_M_S2 else MOST_M_S2)
+        self.known_m_s2 = -way * (slows if slows < MAX_KNOWN_M_S2 else MAX_KNOWN_M_S2)
         if way != self._way:
             self._way, self._speed, self._torque = way, size, torque_n_m
         gain = dt / (MEMORY_S + dt)
@@ -84,5 +92,5 @@ class Slowing:
         if driven and more > 0.0:
             more = 0.0
         noise, doubt = estimate.speed_sigma_m_s / MEMORY_S, DOUBT * more
-        sure = slowing + more - SURE_Z * math.sqrt(noise * noise + doubt * doubt)
-        self.sure_m_s2 = sure if sure > 0.0 else 0.0
+        sure = slowing + more - CONFIDENCE_Z * math.sqrt(noise * noise + doubt * doubt)
+        self.confident_m_s2 = sure if sure > 0.0 else 0.0

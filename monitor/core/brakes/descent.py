@@ -88,14 +88,25 @@ class Auxiliary:
             self.missing = (1.0 if torque < self.IDLE_SHARE * load_torque else 0.0, _OK)
 
 
-class DescentLedger:
+class DescentEnergy:
     """Energies of the present descent or stop, and the results of the last."""
 
-    __slots__ = ("_aux_j", "_blind_m", "_fell_m", "_friction_j", "_heavy_m", "_rest_s", "_top", "_way",
-                 "energy", "fitted", "share")  # fmt: skip
+    __slots__ = (
+        "_aux_j",
+        "_friction_j",
+        "_heavy_m",
+        "_rest_s",
+        "_top",
+        "_travel_m",
+        "_unseen_m",
+        "_way",
+        "energy",
+        "fitted",
+        "share",
+    )  # fmt: skip
 
-    LEAST_M: Final = 3.0
-    LEAST_SPEED_M_S: Final = 0.1
+    MIN_TRAVEL_M: Final = 3.0
+    MIN_SPEED_M_S: Final = 0.1
 
     def __init__(self, fitted: bool) -> None:
         self.fitted = fitted
@@ -107,7 +118,7 @@ class DescentLedger:
 
     def _clear(self) -> None:
         self._aux_j = self._friction_j = 0.0
-        self._fell_m = self._blind_m = self._heavy_m = self._top = 0.0
+        self._travel_m = self._unseen_m = self._heavy_m = self._top = 0.0
 
     def step(self, dt: float, speed: float, heavy: bool | None, friction_w: float, aux_w: float, seen_w: float) -> None:
         """One grid point. Powers are those of friction, auxiliary, and all braking as the motion shows it (W, NaN where
@@ -124,7 +135,7 @@ class DescentLedger:
             self._way = way
         self._rest_s = 0.0
         step = abs(speed) * dt
-        self._fell_m += step
+        self._travel_m += step
         self._top = max(self._top, abs(speed))
         if heavy:
             self._heavy_m += step
@@ -133,21 +144,23 @@ class DescentLedger:
         if math.isnan(friction_w) and not math.isnan(aux_w + seen_w):
             friction_w = max(0.0, seen_w - aux_w)
         if math.isnan(friction_w + aux_w):
-            self._blind_m += step
+            self._unseen_m += step
             return
         self._friction_j += friction_w * dt
         self._aux_j += aux_w * dt
 
     def _close(self) -> None:
         """The motion is over: keep what it showed."""
-        blind = self._blind_m / self._fell_m if self._fell_m > 0.0 else 1.0
-        validity = _OK if blind < 0.05 else _DEGRADED if blind < 0.3 else _INVALID
-        if self._fell_m > 0.2:
+        unseen = self._unseen_m / self._travel_m if self._travel_m > 0.0 else 1.0
+        validity = _OK if unseen < 0.05 else _DEGRADED if unseen < 0.3 else _INVALID
+        if self._travel_m > 0.2:
             self.energy = (self._friction_j, validity) if validity != _INVALID else UNKNOWN
-        telling = (
-            self._fell_m >= self.LEAST_M and self._top >= self.LEAST_SPEED_M_S and self._heavy_m > 0.8 * self._fell_m
+        informative = (
+            self._travel_m >= self.MIN_TRAVEL_M
+            and self._top >= self.MIN_SPEED_M_S
+            and self._heavy_m > 0.8 * self._travel_m
         )
-        if self.fitted and self._way < 0 and telling:
+        if self.fitted and self._way < 0 and informative:
             share = auxiliary_share(self._aux_j, self._friction_j)
             self.share = UNKNOWN if validity == _INVALID or math.isnan(share) else (share, validity)
         self._way = 0
@@ -157,14 +170,14 @@ class DescentLedger:
 class DiscHeat:
     """Bulk temperature of the discs, degC, from friction power; and the friction that heat takes away."""
 
-    __slots__ = ("_blind_s", "_braking", "seeded", "temperature_c")
+    __slots__ = ("_braking", "_unseen_s", "seeded", "temperature_c")
 
     def __init__(self, braking: BrakeDynamics) -> None:
         self._braking = braking
         self.temperature_c = braking.ambient_c
         self.seeded = False
         """Whether it began at a measured temperature."""
-        self._blind_s = 0.0
+        self._unseen_s = 0.0
         """Motion during which the friction power was not known, forgotten as the discs cool."""
 
     def step(self, dt: float, power_w: float, moving: bool, measured_c: float) -> None:
@@ -174,11 +187,11 @@ class DiscHeat:
             self.temperature_c = measured_c
         braking = self._braking
         cooling = min(1.0, dt / braking.cooling_tau_s)
-        self._blind_s -= self._blind_s * cooling
+        self._unseen_s -= self._unseen_s * cooling
         if math.isnan(power_w):
             power_w = 0.0
             if moving:
-                self._blind_s += dt
+                self._unseen_s += dt
         rise = self.temperature_c - braking.ambient_c
         # One Euler step: the time constant is tens of minutes, the grid 50 ms.
         self.temperature_c += power_w * dt / braking.heat_capacity_j_k - rise * cooling
@@ -186,7 +199,7 @@ class DiscHeat:
     @property
     def flag(self) -> Flag:
         """The modelled temperature; DEGRADED after a minute of motion whose friction power was not known."""
-        return self.temperature_c, _OK if self._blind_s < 60.0 else _DEGRADED
+        return self.temperature_c, _OK if self._unseen_s < 60.0 else _DEGRADED
 
 
 class CreepWatch:
@@ -207,10 +220,10 @@ class CreepWatch:
         """One grid point. `brake_set` None where neither lever nor pressure says."""
         self._t_s += dt
         if brake_set is None or math.isnan(height + speed) or validity > _DEGRADED:
-            self._leave(UNKNOWN)
+            self._stop_watching(UNKNOWN)
             return
         if not brake_set:
-            self._leave((0.0, _OK))
+            self._stop_watching((0.0, _OK))
             return
         if not self._watching:
             self._resting_s = self._resting_s + dt if abs(speed) < 0.02 else 0.0
@@ -226,11 +239,11 @@ class CreepWatch:
             self._heights.append((self._t_s, height))
             self._next_s += 1.0
 
-    def put_right(self, by_m: float) -> None:
+    def shift_heights(self, by_m: float) -> None:
         """The height was put right by so much: what was seen before is told as it would have read."""
         self._heights = deque(((t, height + by_m) for t, height in self._heights), self.SPAN)
 
-    def _leave(self, flag: Flag) -> None:
+    def _stop_watching(self, flag: Flag) -> None:
         self.flag = flag
         self._heights.clear()
         self._watching = False

@@ -49,10 +49,10 @@ _TORQUE_FLOOR: Final = 0.03
 """Share of the torques at work that the equation may be wrong by in one reading."""
 _MIN_READINGS: Final = 6
 """Readings under braking that make an application evidence."""
-_SURPRISE: Final = 0.3
+_MAX_MEAN_INNOVATION: Final = 0.3
 """Mean of five innovations over their sigmas that a steady brake does not show (they are weighted to be far below
 1)."""
-_TELLING: Final = 0.005
+_MIN_INFORMATION: Final = 0.005
 """A reading that takes less than this share off friction's variance says nothing."""
 _STOP_FROM_M_S: Final = 0.2
 _LONGEST_STOP_S: Final = 3.0
@@ -94,7 +94,7 @@ class Lag:
 
 
 @dataclass(slots=True)
-class Look:
+class BrakeGridInputs:
     """One grid point as the weighing sees it; filled anew each time. NaN for what is not known."""
 
     dt: float = 0.05
@@ -148,25 +148,25 @@ class Effectiveness:
         self._readings = self._drags = 0
         self._applied = False
         self._pressure, self._aux = Lag(), Lag()
-        self._surprise = 0.0
+        self._mean_innovation = 0.0
         self._known_s = self._free_s = self._moving_s = 0.0
         self._way = 0
         self._stop: _Stop | None = None
         self._before = (math.nan, math.nan, math.nan)
         """Turns, speed and its sigma at the grid point before."""
 
-    def step(self, look: Look) -> None:
+    def step(self, inputs: BrakeGridInputs) -> None:
         """One grid point."""
-        dt, speed = look.dt, look.speed_m_s
+        dt, speed = inputs.dt, inputs.speed_m_s
         self.filter.idle(dt)
         self.observing = False
-        before, self._before = self._before, (look.turns, speed, look.speed_sigma_m_s)
-        pressure, aux = look.pressure_sum_pa, look.aux_n_m
+        before, self._before = self._before, (inputs.turns, speed, inputs.speed_sigma_m_s)
+        pressure, aux = inputs.pressure_sum_pa, inputs.aux_n_m
         if math.isnan(pressure + aux):
             self._known_s = 0.0
             self._stop = None
             return
-        delay = estimator_delay_s(look.speed_sigma_m_s, look.acceleration_sigma_m_s2)
+        delay = estimator_delay_s(inputs.speed_sigma_m_s, inputs.acceleration_sigma_m_s2)
         if self._known_s == 0.0:
             self._pressure.reset(pressure)
             self._aux.reset(aux)
@@ -174,43 +174,48 @@ class Effectiveness:
         gain = dt / (dt + delay / 3.0)
         self._pressure.step(pressure, gain)
         self._aux.step(aux, gain)
-        self._free_s = 0.0 if look.driven else self._free_s + dt
+        self._free_s = 0.0 if inputs.driven else self._free_s + dt
         wait = 0.1 + 2.5 * delay
         ready = self._moving_s >= wait and self._free_s >= wait and self._known_s >= wait
-        self._applications(look, ready, before)
-        way = 0 if not abs(speed) > _MOVING_M_S + 2.0 * look.speed_sigma_m_s else 1 if speed > 0.0 else -1
+        self._follow_applications(inputs, ready, before)
+        way = 0 if not abs(speed) > _MOVING_M_S + 2.0 * inputs.speed_sigma_m_s else 1 if speed > 0.0 else -1
         self._moving_s = self._moving_s + dt if way == self._way and way != 0 else 0.0
         self._way = way
         if way == 0 or not ready or self._moving_s == 0.0:
             return
-        if look.mass_kg > 0.0 and look.radius_m > 0.0 and look.acceleration_m_s2 > -0.7 * _G:
-            self._weigh(look, way, delay)
+        if inputs.mass_kg > 0.0 and inputs.radius_m > 0.0 and inputs.acceleration_m_s2 > -0.7 * _G:
+            self._update_from_reading(inputs, way, delay)
 
     # --- readings -----------------------------------------------------------------------------------------------------
 
-    def _weigh(self, look: Look, way: int, delay: float) -> None:
+    def _update_from_reading(self, inputs: BrakeGridInputs, way: int, delay: float) -> None:
         """One scalar update of the filter: the acceleration that the state expects, against the estimator's."""
         filter_ = self.filter
-        arm = look.radius_m / filter_.lines
-        grip = filter_.brake.grip_pa(self._pressure.value)
-        per_pa, slope = filter_.per_pa(look.fade, way)
-        torque = per_pa * grip
-        load = filter_.tackle(way) * look.mass_kg * arm
-        heft = load + filter_.inertia * filter_.inertia_kg_m2 / arm  # torque per unit of the block's acceleration
-        expected = -(way * (torque + self._aux.value) + load * _G) / heft
+        arm = inputs.radius_m / filter_.lines
+        clamping = filter_.brake.clamping_pressure_pa(self._pressure.value)
+        per_pa, slope = filter_.per_pa(inputs.fade, way)
+        torque = per_pa * clamping
+        load = filter_.tackle(way) * inputs.mass_kg * arm
+        # Torque per unit of the block's acceleration.
+        effective_inertia = load + filter_.inertia * filter_.inertia_kg_m2 / arm
+        expected = -(way * (torque + self._aux.value) + load * _G) / effective_inertia
         # Noise: the acceleration's own, correlated over about twice its delay; the equation's floor; a transient, in
         # which the imitated low-pass may be off the same way each time; contact pressure and the auxiliary brake's
         # doubt, which do not average out.
-        floor = _TORQUE_FLOOR * ((torque + load * _G) / heft + abs(expected)) * (2.0 if look.doubtful else 1.0)
-        lagging = per_pa * (look.pressure_sum_pa - self._pressure.value) / heft
-        contact = per_pa * filter_.brake.grip_doubt_pa / heft if grip > 0.0 else 0.0
-        aux_off = look.aux_doubt_n_m / heft
-        sigma = look.acceleration_sigma_m_s2
-        r = (sigma * sigma + floor * floor) * max(2.0, 2.0 * delay / look.dt)
+        floor = (
+            _TORQUE_FLOOR
+            * ((torque + load * _G) / effective_inertia + abs(expected))
+            * (2.0 if inputs.doubtful else 1.0)
+        )
+        lagging = per_pa * (inputs.pressure_sum_pa - self._pressure.value) / effective_inertia
+        contact = per_pa * filter_.brake.clamping_doubt_pa / effective_inertia if clamping > 0.0 else 0.0
+        aux_off = inputs.aux_doubt_n_m / effective_inertia
+        sigma = inputs.acceleration_sigma_m_s2
+        r = (sigma * sigma + floor * floor) * max(2.0, 2.0 * delay / inputs.dt)
         r += 8.0 * lagging * lagging + 20.0 * aux_off * aux_off
         if contact > 0.0:
             # The same at each reading of a long drag: where friction is known better than that, it adds nothing.
-            share = per_pa * filter_.brake.grip_doubt_pa / (slope * grip)
+            share = per_pa * filter_.brake.clamping_doubt_pa / (slope * clamping)
             if share * share > filter_.friction_variance:
                 return
             # However many readings an application has, they must not add more than three would, had they no other
@@ -218,68 +223,70 @@ class Effectiveness:
             self._drags += 1
             r += self._drags * (self._drags + 1) / 3.0 * contact * contact
 
-        braking = grip > 0.16 * filter_.full_pa
+        braking = clamping > 0.16 * filter_.full_pa
         if braking:
-            filter_.walk(WALK_PER_BRAKING_S**2 * look.dt)
+            filter_.walk(WALK_PER_BRAKING_S**2 * inputs.dt)
             # Readings that are off the same way again and again: the brake has changed, so believe the past less.
-            if abs(self._surprise) > _SURPRISE:
-                filter_.walk(WALK_PER_APPLICATION**2 * look.dt / 0.05)
+            if abs(self._mean_innovation) > _MAX_MEAN_INNOVATION:
+                filter_.walk(WALK_PER_APPLICATION**2 * inputs.dt / 0.05)
         # Sensitivities are taken at the expected acceleration: the noise of the measured one in them would pull
         # inertia, and friction with it, towards zero (errors in variables).
-        took, size = filter_.take(
-            -way * slope * grip / heft,
-            -expected * filter_.inertia_kg_m2 / (arm * heft),
-            -filter_.tackle_slope[way] * load * (_G + expected) / heft,
-            look.acceleration_m_s2 - expected,
+        took, size = filter_.update(
+            -way * slope * clamping / effective_inertia,
+            -expected * filter_.inertia_kg_m2 / (arm * effective_inertia),
+            -filter_.tackle_slope[way] * load * (_G + expected) / effective_inertia,
+            inputs.acceleration_m_s2 - expected,
             r,
         )
         self.observing = True
         if braking:
-            self._surprise += 0.2 * (size - self._surprise)
-            if took > _TELLING:
+            self._mean_innovation += 0.2 * (size - self._mean_innovation)
+            if took > _MIN_INFORMATION:
                 self._readings += 1
                 if self._readings == _MIN_READINGS:
                     filter_.applications += 1
 
     # --- stops --------------------------------------------------------------------------------------------------------
 
-    def _applications(self, look: Look, ready: bool, before: tuple[float, float, float]) -> None:
+    def _follow_applications(self, inputs: BrakeGridInputs, ready: bool, before: tuple[float, float, float]) -> None:
         """Follow applications: friction may have changed at each, and a stop is summed up from its first pressure."""
-        share = look.pressure_sum_pa / (2.0 * self.filter.full_pa)
+        share = inputs.pressure_sum_pa / (2.0 * self.filter.full_pa)
         if self._applied:
             if share < 0.03:
                 self._applied = False
                 self._stop = None
         elif share > 0.05:
             self._applied = True
-            self._surprise = 0.0
+            self._mean_innovation = 0.0
             self._readings = self._drags = 0
             self.filter.walk(WALK_PER_APPLICATION**2)
             turns, speed, sigma = before
-            if ready and abs(speed) > _STOP_FROM_M_S and look.mass_kg > 0.0 and math.isfinite(turns + sigma):
+            if ready and abs(speed) > _STOP_FROM_M_S and inputs.mass_kg > 0.0 and math.isfinite(turns + sigma):
                 way = 1 if speed > 0.0 else -1
-                self._stop = _Stop(way, abs(speed), sigma, look.radius_m / self.filter.lines, look.mass_kg, look.fade)
+                self._stop = _Stop(
+                    way, abs(speed), sigma, inputs.radius_m / self.filter.lines, inputs.mass_kg, inputs.fade
+                )
         stop = self._stop
         if stop is None:
             return
-        stop.t += look.dt
-        angle = (look.turns - before[0]) * math.tau * stop.way
-        if look.driven or stop.t > _LONGEST_STOP_S or not angle * stop.arm < 3.0 * look.dt * stop.speed + 0.02:
+        stop.t += inputs.dt
+        angle = (inputs.turns - before[0]) * math.tau * stop.way
+        if inputs.driven or stop.t > _LONGEST_STOP_S or not angle * stop.arm < 3.0 * inputs.dt * stop.speed + 0.02:
             self._stop = None
             return
         # An angle below zero takes back what the estimate had gone too far in the moment of stopping.
-        grip = self.filter.brake.grip_pa(look.pressure_sum_pa)
+        clamping = self.filter.brake.clamping_pressure_pa(inputs.pressure_sum_pa)
         stop.angle += angle
-        stop.pressure_angle += grip * ((1.0 - _LATE) * angle + _LATE * stop.last_angle)
+        stop.pressure_angle += clamping * ((1.0 - _LATE) * angle + _LATE * stop.last_angle)
         stop.last_angle = angle
-        stop.aux_j += look.aux_n_m * angle
-        stop.aux_doubt_j += look.aux_doubt_n_m * angle
-        if look.speed_m_s * stop.way <= 0.0 or angle <= 0.002 * stop.angle:
+        stop.aux_j += inputs.aux_n_m * angle
+        stop.aux_doubt_j += inputs.aux_doubt_n_m * angle
+        if inputs.speed_m_s * stop.way <= 0.0 or angle <= 0.002 * stop.angle:
             self._stop = None
             if self._readings < _MIN_READINGS:
-                self._weigh_stop(stop, look)
+                self._update_from_stop(stop, inputs)
 
-    def _weigh_stop(self, stop: _Stop, look: Look) -> None:
+    def _update_from_stop(self, stop: _Stop, inputs: BrakeGridInputs) -> None:
         """One scalar update of the filter from the energy of a whole stop, J."""
         filter_ = self.filter
         way = stop.way
@@ -292,20 +299,23 @@ class Effectiveness:
         if not (spin > 0.0 and stop.angle > 0.0 and stop.pressure_angle > 0.0):
             return
         kinetic = 2.0 * stop.sigma / stop.speed * spin
-        timing = _PRESSURE_TIME_S * per_pa * filter_.brake.grip_pa(look.pressure_sum_pa) * 0.5 * omega
-        contact = per_pa * filter_.brake.grip_doubt_pa * stop.angle
-        floor = _ENERGY_FLOOR * (spin + abs(load)) * (2.0 if look.doubtful else 1.0)
+        timing = _PRESSURE_TIME_S * per_pa * filter_.brake.clamping_pressure_pa(inputs.pressure_sum_pa) * 0.5 * omega
+        contact = per_pa * filter_.brake.clamping_doubt_pa * stop.angle
+        floor = _ENERGY_FLOOR * (spin + abs(load)) * (2.0 if inputs.doubtful else 1.0)
         # Where the way itself is in doubt, so is the work over it: a position read to a centimetre says little of a stop
         # of three. Its noise counts at both ends; and a speed that is shown where the block stands is the estimate's
         # error, which its delay has made one of the way, too, but of no more than three sigmas of its readings (one and
         # a half delays of it, seen with a position read to 1 cm).
         sigma = filter_.position_sigma_m
-        delay = estimator_delay_s(look.speed_sigma_m_s, look.acceleration_sigma_m_s2)
-        astray = min(1.5 * delay * abs(look.speed_m_s), 3.0 * sigma)
-        way_doubt = math.hypot(sigma, sigma, astray) / stop.arm
-        force = per_pa * filter_.brake.grip_pa(look.pressure_sum_pa) + filter_.tackle(way) * stop.mass * _G * stop.arm
+        delay = estimator_delay_s(inputs.speed_sigma_m_s, inputs.acceleration_sigma_m_s2)
+        overrun = min(1.5 * delay * abs(inputs.speed_m_s), 3.0 * sigma)
+        way_doubt = math.hypot(sigma, sigma, overrun) / stop.arm
+        force = (
+            per_pa * filter_.brake.clamping_pressure_pa(inputs.pressure_sum_pa)
+            + filter_.tackle(way) * stop.mass * _G * stop.arm
+        )
         r = (force * way_doubt) ** 2 + kinetic**2 + timing**2 + contact**2 + floor**2 + stop.aux_doubt_j**2
-        took, _ = filter_.take(slope * stop.pressure_angle, -spin, -filter_.tackle_slope[way] * load, short, r)
+        took, _ = filter_.update(slope * stop.pressure_angle, -spin, -filter_.tackle_slope[way] * load, short, r)
         self.observing = True
         if took > 0.1:
             filter_.applications += 1

@@ -2,7 +2,7 @@
 
 Theory of operation. Three states: factor on the configured friction (cold), factor on the configured inertia, and the
 sheave factor's difference from the configured one. They start at the file's values with the file's half-widths.
-`take` is one scalar measurement update, whoever has worked out innovation, sensitivities and noise
+`update` is one scalar measurement update, whoever has worked out innovation, sensitivities and noise
 (`monitor.core.brakes.effectiveness`).
 
 Friction walks: a little with time, more at each application and while braking. Inertia and sheaves hardly change, but
@@ -25,7 +25,7 @@ _WALK_IDLE_S: Final = 8 * 3600.0
 """Without any braking, evidence is back at the prior's width after this long: a night of rain on the discs."""
 _INERTIA_FLOOR: Final = 0.015
 _SHEAVE_FLOOR: Final = 0.002
-SURE_Z: Final = 1.5
+WEAKER_Z: Final = 1.5
 """Sigmas by which a brake must be found weaker before the file's promise begins to give way."""
 ASSURED_Z: Final = 2.6
 """Standard deviations below the best value that the assured scale takes (99.5 % one-sided)."""
@@ -97,7 +97,7 @@ class BrakeFilter:
         if ee < self._prior_var[0]:
             self._p = (ee + variance, ej, ek, jj, jk, kk)
 
-    def take(self, h1: float, h2: float, h3: float, innovation: float, r: float) -> tuple[float, float]:
+    def update(self, h1: float, h2: float, h3: float, innovation: float, r: float) -> tuple[float, float]:
         """One scalar update with sensitivities to friction, inertia and sheave factor and noise variance `r`.
 
         Returns (share of friction's variance that it took, innovation over its standard deviation). An innovation
@@ -124,7 +124,7 @@ class BrakeFilter:
             jk - g2 * q3,
             max(_SHEAVE_FLOOR**2, kk - g3 * q3),
         )
-        self._at_most = self.friction + SURE_Z * self.sigma
+        self._at_most = self.friction + WEAKER_Z * self.sigma
         return g1 * q1 / ee, size
 
     # --- answers ----------------------------------------------------------------------------------------------------
@@ -157,7 +157,7 @@ class BrakeFilter:
         if not self.applications:
             return max(0.02, 1.0 - max(0.0, 1.0 - friction) - self.prior)
         sigma = self.sigma
-        weaker = max(0.0, 1.0 - min(self._at_most, friction + SURE_Z * sigma))
+        weaker = max(0.0, 1.0 - min(self._at_most, friction + WEAKER_Z * sigma))
         return max(0.02, 1.0 - self.prior - 2.0 * weaker, friction - ASSURED_Z * sigma)
 
     def torque_ratio(self, scale: float) -> float:
@@ -186,7 +186,7 @@ class BrakeFilter:
             raise ValueError("brake effectiveness cannot be restored: numbers missing or out of bounds")
         self.friction, self.inertia, self.sheave = x
         self.sheave = min(self._sheave_high, max(self._sheave_low, self.sheave))
-        self._at_most = x[0] + SURE_Z * math.sqrt(p[0] + (self._load_doubt * x[0]) ** 2)
+        self._at_most = x[0] + WEAKER_Z * math.sqrt(p[0] + (self._load_doubt * x[0]) ** 2)
         walked = p[0] + self._idle_walk * max(0.0, idle_s)
         self._p = (max(p[0], min(walked, self._prior_var[0])), p[1], p[2], p[3], p[4], p[5])
         self.applications = applications

@@ -1,11 +1,11 @@
 """Brake health, tracked live: what the brake has shown it can do, as against what the file says it should.
 
 Theory of operation. At every grid point the readings are looked at once, turned into plain numbers (NaN for what is
-not known), and handed to watches that each follow one thing: effectiveness in the motion (`brakehealth_effect`),
-response, circuits, leak and pump (`brakehealth_hydraulics`), energy, heat and creep (`brakehealth_descent`). A
+not known), and handed to watches that each follow one thing: effectiveness in the motion (`effectiveness`),
+response and circuits (`hydraulics`), leak and pump (`accumulator`), energy, heat and creep (a file each). A
 reading that is stale, out of range or not there is never evidence, neither for nor against.
 
-Two answers go to the stop mark. `scales`: what to multiply the configured friction with; best value, and the value to
+Two answers go to the stop mark. `friction_scales`: what to multiply the configured friction with; best value, and the value to
 rely on, which is the configured worst case until the brake has been weighed and the lower end of the evidence from
 then on. `circuits`: how many of the two circuits to count.
 """
@@ -16,18 +16,18 @@ from operator import attrgetter
 from typing import Any, Final
 
 from monitor.config.rig import CaliperBrake, RegenAux, Rig
-from monitor.core.brakes.deceleration import AT_SPEED_M_S, Slowing
+from monitor.core.brakes.deceleration import AT_SPEED_M_S, DecelerationMonitor
 from monitor.core.brakes.descent import (
     ABSENT,
     UNKNOWN,
     Auxiliary,
     CreepWatch,
-    DescentLedger,
+    DescentEnergy,
     DiscHeat,
     Flag,
     restore_heat,
 )
-from monitor.core.brakes.effectiveness import Effectiveness, Look
+from monitor.core.brakes.effectiveness import BrakeGridInputs, Effectiveness
 from monitor.core.brakes.friction_filter import BrakeFilter
 from monitor.core.brakes.hydraulics import HydraulicsWatch
 from monitor.core.brakes.inputs import AppliedBrakes, BrakeReadings, MotionView, drive_released
@@ -51,12 +51,12 @@ _HEAVY_SHARE: Final = 0.15
 """A load is heavy from this share of the way from the bare block to the rating (common practice, no source)."""
 _NO_PRESSURE: Final = 0.01
 """Share of full pressure below which a circuit counts as released."""
-_SAYS_ENOUGH: Final = 0.10
-_SAYS_SOMETHING: Final = 0.15
-_SAYS_NOTHING: Final = 0.20
+_VALID_SIGMA: Final = 0.10
+_REGAINED_SIGMA: Final = 0.15
+_LOST_SIGMA: Final = 0.20
 """Relative sigma of effectiveness up to which it is VALID; up to which a DEGRADED value begins; beyond which it ends."""
 _OLD_LEAK_S: Final = 1800.0
-_SLOW_READINGS_EVERY: Final = 10
+_TEMPERATURES_EVERY: Final = 10
 """Temperatures are looked at every so many grid points."""
 STATE_FORMAT: Final = 1
 
@@ -79,19 +79,19 @@ class BrakeHealth:
         self._regen = isinstance(rig.aux, RegenAux)
         self.filter = BrakeFilter(rig, brake)
         self.effect = Effectiveness(self.filter)
-        self._look = Look()
+        self._inputs = BrakeGridInputs()
         self.hydraulics = HydraulicsWatch(rig)
         self.auxiliary = Auxiliary(rig)
-        self.descent = DescentLedger(self.auxiliary.fitted)
+        self.descent = DescentEnergy(self.auxiliary.fitted)
         self.heat = DiscHeat(rig.braking)
         self.creep = CreepWatch()
-        self.slowing = Slowing(rig)
+        self.deceleration = DecelerationMonitor(rig)
         self._last_ns = -1
         self._mass = math.nan
         self._fade = self._fade_low = brake.fade(rig.braking.ambient_c)
         self._fade_validity = _DEGRADED
         self._measured_c = math.nan
-        self._until_slow = 0
+        self._until_temperatures = 0
         self._pressure_fitted = any(
             rig.sensor_of(name) is not None for name in ("service_pressure_1", "service_pressure_2")
         )
@@ -129,13 +129,13 @@ class BrakeHealth:
         self.hydraulics.step(dt, readings.lever, readings.first_pa, readings.second_pa, readings.accumulator_pa)
         released = drive_released(readings, motion.speed_m_s, self._regen)
         brakes = self._applied_brakes(number, motion.omega_rad_s, released)
-        self._until_slow -= 1
-        if self._until_slow < 0:
-            self._until_slow = _SLOW_READINGS_EVERY
-            self._look_at_heat(number)
-            self._weigh_evidence()
-        mass = self._hanging(dt, load_n, load_validity, motion.acceleration_m_s2)
-        self._weigh(dt, estimate, motion, brakes, mass, hoist, released, load_validity)
+        self._until_temperatures -= 1
+        if self._until_temperatures < 0:
+            self._until_temperatures = _TEMPERATURES_EVERY
+            self._update_fade(number)
+            self._update_effectiveness()
+        mass = self._hanging_mass(dt, load_n, load_validity, motion.acceleration_m_s2)
+        self._step_effectiveness(dt, estimate, motion, brakes, mass, hoist, released, load_validity)
         heavy = None if load_validity > _DEGRADED else load_n > self._heavy_n
         self._energy(dt, motion, brakes, mass, heavy)
         self._decelerate(dt, estimate, motion, brakes, mass, released)
@@ -145,7 +145,7 @@ class BrakeHealth:
         """A gap is a restart of the stream: results stay, and what was under way does not. The time step to go on with."""
         if self._last_ns >= 0:
             self.restore(self.state(), t_ns)
-        self._until_slow = 0
+        self._until_temperatures = 0
         return 0.05
 
     def _applied_brakes(self, number: Callable[[str], Flag], omega: float, released: bool) -> AppliedBrakes:
@@ -159,7 +159,7 @@ class BrakeHealth:
             aux = aux_doubt = 0.0  # the motors brake through the clutch
         return AppliedBrakes(pressure_sum, self._emergency_torque(number) if self._springs else 0.0, aux, aux_doubt)
 
-    def _weigh(
+    def _step_effectiveness(
         self,
         dt: float,
         estimate: Estimate,
@@ -173,15 +173,18 @@ class BrakeHealth:
         """Weigh the service brake by the motion, where it alone brakes."""
         # Set spring-applied calipers, or not knowing whether they are, leave the service brake unweighed.
         weighable = motion.seen and brakes.emergency_n_m == 0.0 and hoist is not HoistState.IN_SLIPS
-        look = self._look
-        look.dt, look.speed_m_s, look.turns = dt, motion.speed_m_s, estimate.turns
-        look.radius_m, look.mass_kg, look.acceleration_m_s2 = estimate.radius_m, mass, motion.acceleration_m_s2
-        look.speed_sigma_m_s, look.acceleration_sigma_m_s2 = motion.speed_sigma_m_s, estimate.acceleration_sigma_m_s2
-        look.pressure_sum_pa = brakes.pressure_sum_pa if weighable else math.nan
-        look.aux_n_m, look.aux_doubt_n_m = brakes.aux_n_m, brakes.aux_doubt_n_m
-        look.driven, look.fade = not released, self._fade
-        look.doubtful = load_validity == _DEGRADED or motion.validity == _DEGRADED
-        self.effect.step(look)
+        inputs = self._inputs
+        inputs.dt, inputs.speed_m_s, inputs.turns = dt, motion.speed_m_s, estimate.turns
+        inputs.radius_m, inputs.mass_kg, inputs.acceleration_m_s2 = estimate.radius_m, mass, motion.acceleration_m_s2
+        inputs.speed_sigma_m_s, inputs.acceleration_sigma_m_s2 = (
+            motion.speed_sigma_m_s,
+            estimate.acceleration_sigma_m_s2,
+        )
+        inputs.pressure_sum_pa = brakes.pressure_sum_pa if weighable else math.nan
+        inputs.aux_n_m, inputs.aux_doubt_n_m = brakes.aux_n_m, brakes.aux_doubt_n_m
+        inputs.driven, inputs.fade = not released, self._fade
+        inputs.doubtful = load_validity == _DEGRADED or motion.validity == _DEGRADED
+        self.effect.step(inputs)
 
     def _decelerate(
         self,
@@ -194,16 +197,16 @@ class BrakeHealth:
     ) -> None:
         """Follow how surely a block at speed slows down."""
         if motion.seen and not -AT_SPEED_M_S < motion.speed_m_s < AT_SPEED_M_S:
-            self.slowing.step(dt, estimate, mass, self._sure_torque(brakes, motion.way), not released)
+            self.deceleration.step(dt, estimate, mass, self._confident_torque(brakes, motion.way), not released)
         else:
-            self.slowing.pause()
+            self.deceleration.pause()
 
-    def _sure_torque(self, brakes: AppliedBrakes, way: int) -> float:
+    def _confident_torque(self, brakes: AppliedBrakes, way: int) -> float:
         """Braking torque that the readings show, N m, friction at the value to rely on; NaN where part of it is not known."""
         low = min(self.filter.low, 0.95 * self.filter.best) * self._fade_low
         torque = brakes.aux_n_m - brakes.aux_doubt_n_m + brakes.emergency_n_m * low
         if brakes.pressure_sum_pa != 0.0:
-            torque += self._brake.circuit_torque_n_m(self._brake.grip_pa(brakes.pressure_sum_pa), low, way)
+            torque += self._brake.circuit_torque_n_m(self._brake.clamping_pressure_pa(brakes.pressure_sum_pa), low, way)
         return torque
 
     def _emergency_torque(self, number: Callable[[str], Flag]) -> float:
@@ -216,7 +219,7 @@ class BrakeHealth:
             return math.nan
         return 0.0 if release >= self._lift_pa else self._brake.emergency_torque_n_m(release)
 
-    def _look_at_heat(self, number: Callable[[str], Flag]) -> None:
+    def _update_fade(self, number: Callable[[str], Flag]) -> None:
         left, ok1 = number("disc_temperature_left")
         right, ok2 = number("disc_temperature_right")
         fade = self._brake.fade
@@ -236,7 +239,7 @@ class BrakeHealth:
         self._fade_validity = _DEGRADED
         self.fade = (1.0 - self._fade, _DEGRADED)
 
-    def _hanging(self, dt: float, load_n: float, validity: int, a: float) -> float:
+    def _hanging_mass(self, dt: float, load_n: float, validity: int, a: float) -> float:
         """Hanging mass, kg, NaN where not known. It is weighed in steady motion, since a load cell may or may not feel
         the block's own acceleration, and held through the stop."""
         if validity > _DEGRADED or not load_n > SLACK_LINE_SHARE * self._block_kg * _G:
@@ -267,7 +270,9 @@ class BrakeHealth:
             scale = self.filter.best * self._fade
             torque = 0.0
             if brakes.pressure_sum_pa != 0.0:
-                torque = self._brake.circuit_torque_n_m(self._brake.grip_pa(brakes.pressure_sum_pa), scale, way)
+                torque = self._brake.circuit_torque_n_m(
+                    self._brake.clamping_pressure_pa(brakes.pressure_sum_pa), scale, way
+                )
             friction_w = (torque + brakes.emergency_n_m * scale) * omega
             # Lowering without a drive, the motion shows all braking there is (tackle friction at the configured value).
             seen_w = math.nan
@@ -301,7 +306,7 @@ class BrakeHealth:
         flag: Flag = attrgetter(NUMBERS[name])(self)
         return flag
 
-    def scales(self, direction: int) -> tuple[float, float]:
+    def friction_scales(self, direction: int) -> tuple[float, float]:
         """(expected, assured) factors on the configured friction for a stop in `direction`, heat included.
 
         Friction is friction in both directions; what a band makes of it each way is `BrakeModel`'s affair.
@@ -313,7 +318,7 @@ class BrakeHealth:
         """(expected, assured) working circuits out of 2."""
         return self.hydraulics.circuits.counts
 
-    def _weigh_evidence(self) -> None:
+    def _update_effectiveness(self) -> None:
         """Effectiveness, its sigma and validity, from the filter's present state."""
         filter_ = self.filter
         if filter_.applications == 0:
@@ -323,28 +328,28 @@ class BrakeHealth:
         value = ratio(scale)
         spread = 0.5 * (ratio(scale + sigma) - ratio(max(0.0, scale - sigma)))
         validity = self._effect[2]
-        limit = _SAYS_SOMETHING if validity > _DEGRADED else _SAYS_NOTHING
+        limit = _REGAINED_SIGMA if validity > _DEGRADED else _LOST_SIGMA
         relative = spread / max(1.0, value)
-        validity = _INVALID if relative > limit else _DEGRADED if relative > _SAYS_ENOUGH else _OK
+        validity = _INVALID if relative > limit else _DEGRADED if relative > _VALID_SIGMA else _OK
         self._effect = (value, spread, validity)
-        self.effectiveness = self._weighed(value)
+        self.effectiveness = self._with_validity(value)
 
     @property
     def effectiveness_sigma(self) -> Flag:
         """Standard deviation of `effectiveness`."""
-        return self._weighed(self._effect[1])
+        return self._with_validity(self._effect[1])
 
     @property
     def friction_scale(self) -> Flag:
         """Cold friction over the configured one."""
-        return self._weighed(self.filter.friction)
+        return self._with_validity(self.filter.friction)
 
     @property
     def inertia_scale(self) -> Flag:
         """Inertia over the configured one."""
-        return self._weighed(self.filter.inertia)
+        return self._with_validity(self.filter.inertia)
 
-    def _weighed(self, number: float) -> Flag:
+    def _with_validity(self, number: float) -> Flag:
         validity = self._effect[2]
         return (math.nan, validity) if validity > _DEGRADED else (number, validity)
 
@@ -414,9 +419,9 @@ class BrakeHealth:
         watch.restore(hydraulics, idle)
         self.heat, self.filter, self.hydraulics = heat, filtered, watch
         self.effect = Effectiveness(filtered)
-        self._weigh_evidence()
+        self._update_effectiveness()
         self.creep = CreepWatch()
-        self.descent = DescentLedger(self.auxiliary.fitted)
+        self.descent = DescentEnergy(self.auxiliary.fitted)
         if share is not None and self.auxiliary.fitted:
             self.descent.share = (share[0], _DEGRADED)
 

@@ -17,7 +17,7 @@ expected at once, assured after half a second.
 *Leak.* With the service circuits quiet (no oil moves in or out) and no recharge going on, a line is fitted to
 accumulator pressure with a forgetting of half a minute. Quiet does not mean released: a brake held on draws nothing.
 The slope counts after 15 s; the first seconds after a recharge are left out, because warm gas settles
-(`monitor.physics.hydraulics.tell_leak`).
+(`monitor.physics.hydraulics.diagnose_leak`).
 
 *Pump.* A recharge starts at the lowest pressure before a rise; the time from one start to the next is the cycle.
 """
@@ -29,7 +29,7 @@ from enum import IntEnum
 from typing import Any, Final
 
 from monitor.config.rig import Rig
-from monitor.core.brakes.residual_pressure import UnaskedPressure
+from monitor.core.brakes.residual_pressure import ResidualPressureMonitor
 from monitor.core.saved_state import number, optional
 
 _ANSWERED: Final = 0.8
@@ -382,7 +382,7 @@ class HydraulicsWatch:
 
     def __init__(self, rig: Rig) -> None:
         self._full = rig.brake.full_pressure_pa
-        self.unasked = UnaskedPressure(rig)
+        self.residual = ResidualPressureMonitor(rig)
         self.first = self.second = math.nan
         """Both circuits' pressures, Pa, as far as they are believed; NaN where not known."""
         self.response = ResponseWatch(rig)
@@ -395,8 +395,8 @@ class HydraulicsWatch:
         """One grid point. SI; NaN where not known."""
         supply = self._full if math.isnan(accumulator) else max(0.0, accumulator)
         self.circuits.compare(first, second)
-        self.unasked.step(dt, lever, first, second)
-        bad1, bad2 = self.unasked.suspect
+        self.residual.step(dt, lever, first, second)
+        bad1, bad2 = self.residual.suspect
         self.first = one = math.nan if bad1 else first
         self.second = two = math.nan if bad2 else second
         self.circuits.step(dt, lever, one, two, supply)
@@ -420,8 +420,8 @@ class HydraulicsWatch:
             "leak_age_s": self.leak.age_s,
             "pump_s": plain(self.pump.last),
             "circuits": [[watch.expected, watch.assured] for watch in self.circuits.pair],
-            "unasked": self.unasked.pressure_pa,
-            "suspect": list(self.unasked.suspect),
+            "unasked": self.residual.pressure_pa,
+            "suspect": list(self.residual.suspect),
         }
 
     def restore(self, saved: Mapping[str, Any], idle_s: float) -> None:
@@ -436,12 +436,12 @@ class HydraulicsWatch:
             age = number(saved, "leak_age_s", 0.0) + max(0.0, idle_s)
             flags = [(bool(expected), bool(assured)) for expected, assured in saved["circuits"]]
             # A state of an earlier version has none.
-            unasked, suspect = float(saved.get("unasked", 0.0)), [bool(flag) for flag in saved.get("suspect", (0, 0))]
+            residual, suspect = float(saved.get("unasked", 0.0)), [bool(flag) for flag in saved.get("suspect", (0, 0))]
         except (KeyError, TypeError, ValueError, OverflowError) as error:
             raise ValueError(f"hydraulics watch cannot be restored: {error!r}") from None
-        if len(flags) != 2 or len(suspect) != 2 or not math.isfinite(unasked):
+        if len(flags) != 2 or len(suspect) != 2 or not math.isfinite(residual):
             raise ValueError("hydraulics watch cannot be restored: two circuits are needed")
         self.response.last, self.leak.rate, self.leak.age_s, self.pump.last = response, leak, age, pump
-        self.unasked.pressure_pa, self.unasked.suspect = unasked, suspect
+        self.residual.pressure_pa, self.residual.suspect = residual, suspect
         for watch, (expected, assured) in zip(self.circuits.pair, flags, strict=True):
             watch.expected, watch.assured = expected, assured

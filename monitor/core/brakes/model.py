@@ -21,8 +21,8 @@ class BrakeModel:
 
     def __init__(self, rig: Rig) -> None:
         self.full_pressure_pa = rig.brake.full_pressure_pa
-        self.grip_doubt_pa = _CONTACT_DOUBT * self.full_pressure_pa
-        """Standard doubt of `grip_pa`."""
+        self.clamping_doubt_pa = _CONTACT_DOUBT * self.full_pressure_pa
+        """Standard doubt of `clamping_pressure_pa`."""
         self._braking = rig.braking
         self._caliper: CaliperBrake | None = rig.brake if isinstance(rig.brake, CaliperBrake) else None
         self._band: BandBrake | None = rig.brake if isinstance(rig.brake, BandBrake) else None
@@ -36,7 +36,7 @@ class BrakeModel:
             self._per_circuit = caliper_torque_n_m(brake.clamp_force_n, *args, brake.calipers) / 2
             self._springs = caliper_torque_n_m(brake.emergency_clamp_force_n, *args, brake.emergency_calipers)
 
-    def grip_pa(self, pressure_sum_pa: float) -> float:
+    def clamping_pressure_pa(self, pressure_sum_pa: float) -> float:
         """What of both circuits' pressure presses: less the contact pressure, scaled so that full is full."""
         rest = pressure_sum_pa - 2.0 * _CONTACT * self.full_pressure_pa
         return 0.0 if rest <= 0.0 else rest / (1.0 - _CONTACT)  # NaN stays NaN

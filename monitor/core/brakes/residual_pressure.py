@@ -11,30 +11,30 @@ from typing import Final
 
 from monitor.config.rig import Rig
 
-_OFF: Final = 0.03
+_LEVER_OFF: Final = 0.03
 """Lever position below which nobody asks for pressure (common practice, no source)."""
-_UNASKED: Final = 0.10
+_RESIDUAL_SHARE: Final = 0.10
 """Share of full pressure that is more than pads in contact, a gauge's zero or a hand that rests on the lever explain."""
-_NEWS_S: Final = 2.5
+_RENEWAL_S: Final = 2.5
 """Longest wait for a new reading (common practice, no source)."""
 _GOOD_S: Final = 0.6
 """So long it must read near zero with the lever off to be believed again."""
 
 
-class UnaskedPressure:
+class ResidualPressureMonitor:
     """Which circuit's reading is not to be believed, because it shows pressure that the lever does not ask for."""
 
-    __slots__ = ("_good_s", "_level", "_news", "_off_s", "_seen", "_wait", "pressure_pa", "suspect")
+    __slots__ = ("_good_s", "_level", "_off_s", "_renewed", "_seen", "_wait", "pressure_pa", "suspect")
 
     def __init__(self, rig: Rig) -> None:
         sensors = (rig.sensor_of("service_pressure_1"), rig.sensor_of("service_pressure_2"))
         noise = max(sensor.sigma * sensor.si.scale if sensor else 0.0 for sensor in sensors)
-        self._level = max(_UNASKED * rig.brake.full_pressure_pa, 6.0 * noise)
+        self._level = max(_RESIDUAL_SHARE * rig.brake.full_pressure_pa, 6.0 * noise)
         self._wait = (rig.braking.lag_s + rig.braking.ramp_s) * (1.0 + rig.uncertainty.lag) + 0.1
         self._off_s = 0.0
         self._seen: tuple[float, float, float] | None = None
         """Readings when the oil had had its time."""
-        self._news = False
+        self._renewed = False
         """Whether another has come since."""
         self._good_s = [0.0, 0.0]
         self.suspect = [False, False]
@@ -43,9 +43,9 @@ class UnaskedPressure:
 
     def step(self, dt: float, lever: float, first: float, second: float) -> None:
         """Readings in SI; NaN where not known, which changes nothing."""
-        if not lever < _OFF:
+        if not lever < _LEVER_OFF:
             self._off_s = 0.0
-            self._seen, self._news = None, False
+            self._seen, self._renewed = None, False
             return
         self._off_s += dt
         level = self._level
@@ -54,15 +54,15 @@ class UnaskedPressure:
         if self._seen is None:
             self._seen = (lever, first, second)
         # What came in one batch with the lever's last move is as old as that: wait for news, or for long enough.
-        self._news = self._news or self._seen != (lever, first, second) or self._off_s >= self._wait + _NEWS_S
-        if not self._news:
+        self._renewed = self._renewed or self._seen != (lever, first, second) or self._off_s >= self._wait + _RENEWAL_S
+        if not self._renewed:
             return
-        self._judge(0, dt, first, second)
-        self._judge(1, dt, second, first)
+        self._update_suspect(0, dt, first, second)
+        self._update_suspect(1, dt, second, first)
         if not (self.suspect[0] or self.suspect[1]):
             self.pressure_pa = 0.0
 
-    def _judge(self, place: int, dt: float, reading: float, other: float) -> None:
+    def _update_suspect(self, place: int, dt: float, reading: float, other: float) -> None:
         if reading > self._level and other < 0.5 * self._level:
             self.suspect[place] = True
             self.pressure_pa = reading

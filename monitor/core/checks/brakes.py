@@ -6,7 +6,7 @@ spring calipers, where there are any, and the drive must be clear, or they hold 
 
 *Leak-down*: with the pump off and the brake left as it is, no oil moves, and the accumulator keeps its pressure. The
 slope of a straight line through the set time is held against the limit, with its scatter. Where it is too steep,
-`monitor.physics.hydraulics.tell_leak` says whether that is a leak, or warm gas that settles, or cannot be told yet. A
+`monitor.physics.hydraulics.diagnose_leak` says whether that is a leak, or warm gas that settles, or cannot be told yet. A
 pump that comes on again ends the measurement: what was seen by then can fail the test, never pass it.
 
 *Auxiliary brake*: lowering a load at a steady speed, the brakes take what the fast line pulls at the drum. The mean of
@@ -43,7 +43,7 @@ from monitor.core.checks.procedure import (
 from monitor.core.signals.grid_point import GridPoint
 from monitor.model.reading import Z99
 from monitor.model.snapshot import HoistState
-from monitor.physics.hydraulics import Accumulator, Decay, tell_leak
+from monitor.physics.hydraulics import Accumulator, Decay, diagnose_leak
 from monitor.units import ATMOSPHERE_PA
 
 _CIRCUITS: Final = ("service_pressure_1", "service_pressure_2")
@@ -299,20 +299,20 @@ def _judge_leak(run: Run, now: GridPoint, charged: bool) -> Settled:
         return Settled(PASS, f"pressure fell by {rate}{remark}")
     if verdict is NOT_JUDGED or len(points) < 6 or min(p for _, p in points) + ATMOSPHERE_PA <= 0.0:
         return Settled(NOT_JUDGED, f"pressure fell by {rate}: too near the limit to tell in this time")
-    return _tell_leak_from_gas(rig, points, falling, noise, rate)
+    return _leak_or_warm_gas(rig, points, falling, noise, rate)
 
 
-def _tell_leak_from_gas(
+def _leak_or_warm_gas(
     rig: Rig, points: Sequence[tuple[float, float]], falling: float, noise: float, rate: str
 ) -> Settled:
     """The pressure fell too fast: by a leak, or by warm gas that settles."""
     absolute = [p + ATMOSPHERE_PA for _, p in points]
-    told_leak = tell_leak([t for t, _ in points], absolute, noise)
-    if told_leak.decay is Decay.THERMAL:
+    leak = diagnose_leak([t for t, _ in points], absolute, noise)
+    if leak.decay is Decay.THERMAL:
         return Settled(NOT_JUDGED, f"pressure fell by {rate}, as warm gas does that settles: test again when it has")
     oil = Accumulator(rig.hydraulics.accumulator_volume_m3, rig.hydraulics.precharge_pa + ATMOSPHERE_PA)
     lost = 6e7 * oil.leak_from_slope_m3_s(math.fsum(absolute) / len(absolute), -falling)
-    if told_leak.decay is Decay.LEAK:
+    if leak.decay is Decay.LEAK:
         return Settled(FAIL, f"pressure fell by {rate}: a leak of {lost:.0f} ml a minute")
     return Settled(
         FAIL, f"pressure fell by {rate}: {lost:.0f} ml a minute if it is a leak; the time is too short to tell"

@@ -129,13 +129,13 @@ class Evaluation:
 
         # 3. The stop mark.
         way = 1 if speed > 0 else -1
-        scale, low = watch.scales(way)
+        scale, low = watch.friction_scales(way)
         circuits, sure_circuits = watch.circuits()
         supply = self._supply(readings)
         expected = brake.full_torque_n_m(supply.expected_pa, scale, way, circuits)
         assured = brake.full_torque_n_m(supply.assured_pa, low, way, sure_circuits)
         weight = self._load(hook_n)
-        stop = self.calculator.solve(estimate, weight, Brakes(expected, assured), watch.slowing.sure_m_s2)
+        stop = self.calculator.solve(estimate, weight, Brakes(expected, assured), watch.deceleration.confident_m_s2)
         springs = brake.emergency_torque_n_m(0.0, scale)
         sure_springs = brake.emergency_torque_n_m(0.0, low) if springs else 0.0
         size, most = abs(speed), self._max_speed_m_s
@@ -240,8 +240,8 @@ class Evaluation:
             watch.descent.share,
             watch.auxiliary.missing,
             hydraulics.circuits.ratio,
-            hydraulics.unasked.pressure_pa,
-            watch.slowing.known_m_s2,
+            hydraulics.residual.pressure_pa,
+            watch.deceleration.known_m_s2,
         )
 
     def _monitor(self, t_ns: int, estimate: Estimate, dropped: int, overtravel_due: bool) -> MonitorState:

@@ -6,7 +6,7 @@ from collections.abc import Callable
 import pytest
 
 from monitor.config.rig_file import find_rig
-from monitor.core.brakes.deceleration import MOST_M_S2, Slowing
+from monitor.core.brakes.deceleration import MAX_KNOWN_M_S2, DecelerationMonitor
 from monitor.core.estimator.estimate import Estimate
 from monitor.model.reading import Validity
 from monitor.physics.motion import Hoist, acceleration_lowering_m_s2
@@ -25,14 +25,14 @@ def seen(speed: float, sigma: float = 0.005) -> Estimate:
 def run(
     looks: int, speed: Callable[[float], float], torque: Callable[[float], float], driven: bool = False
 ) -> list[float]:
-    """`sure_m_s2` at each look, 50 ms apart, from a second before zero on; the looks before it are left out."""
-    slowing = Slowing(RIG)
+    """`confident_m_s2` at each look, 50 ms apart, from a second before zero on; the looks before it are left out."""
+    monitor = DecelerationMonitor(RIG)
     found = []
     for k in range(-20, looks):
         t = 0.05 * k
-        slowing.step(0.05, seen(speed(t)), MASS_KG, torque(t), driven)
+        monitor.step(0.05, seen(speed(t)), MASS_KG, torque(t), driven)
         if k >= 0:
-            found.append(slowing.sure_m_s2)
+            found.append(monitor.confident_m_s2)
     return found
 
 
@@ -73,19 +73,19 @@ def test_a_drive_that_may_be_pulling_makes_torque_no_surety() -> None:
 
 
 def test_what_is_not_known_says_nothing_and_a_gauge_that_jumps_says_little() -> None:
-    slowing = Slowing(RIG)
-    slowing.step(0.05, seen(-1.0), MASS_KG, math.nan, False)
-    assert math.isnan(slowing.known_m_s2)
-    assert slowing.sure_m_s2 == 0.0
-    slowing.step(0.05, seen(-1.0), math.nan, HOLDS_N_M, False)
-    assert math.isnan(slowing.known_m_s2)
-    assert slowing.sure_m_s2 == 0.0
-    slowing.step(0.05, seen(-1.0), MASS_KG, 1e7, False)
-    assert slowing.known_m_s2 == MOST_M_S2  # upwards: against the motion
-    slowing.step(0.05, seen(1.0), MASS_KG, 1e7, False)
-    assert slowing.known_m_s2 == -MOST_M_S2
-    slowing.pause()
-    assert math.isnan(slowing.known_m_s2)
+    monitor = DecelerationMonitor(RIG)
+    monitor.step(0.05, seen(-1.0), MASS_KG, math.nan, False)
+    assert math.isnan(monitor.known_m_s2)
+    assert monitor.confident_m_s2 == 0.0
+    monitor.step(0.05, seen(-1.0), math.nan, HOLDS_N_M, False)
+    assert math.isnan(monitor.known_m_s2)
+    assert monitor.confident_m_s2 == 0.0
+    monitor.step(0.05, seen(-1.0), MASS_KG, 1e7, False)
+    assert monitor.known_m_s2 == MAX_KNOWN_M_S2  # upwards: against the motion
+    monitor.step(0.05, seen(1.0), MASS_KG, 1e7, False)
+    assert monitor.known_m_s2 == -MAX_KNOWN_M_S2
+    monitor.pause()
+    assert math.isnan(monitor.known_m_s2)
 
 
 def follow(decelerates: float, promised: float, seed: int) -> list[tuple[float, float, float]]:

@@ -5,7 +5,7 @@ import math
 import pytest
 
 from monitor.config.rig_file import find_rig
-from monitor.core.brakes.descent import CreepWatch, DescentLedger, DiscHeat
+from monitor.core.brakes.descent import CreepWatch, DescentEnergy, DiscHeat
 from monitor.core.brakes.model import BrakeModel
 from monitor.core.estimator.estimator import Estimator
 from monitor.model.reading import Validity
@@ -105,17 +105,17 @@ def test_a_rig_without_auxiliary_brake() -> None:
 
 
 def test_ledger_closes_at_a_reversal() -> None:
-    ledger = DescentLedger(True)
+    energy = DescentEnergy(True)
     for speed, aux in ((-1.0, 3e5), (0.5, 0.0)):
         for _ in range(200):
-            ledger.step(0.05, speed, True, 1e5, aux, NAN)
-    assert ledger.share[0] == pytest.approx(0.75)
-    assert ledger.share[1] == OK
+            energy.step(0.05, speed, True, 1e5, aux, NAN)
+    assert energy.share[0] == pytest.approx(0.75)
+    assert energy.share[1] == OK
     for _ in range(20):
-        ledger.step(0.05, 0.0, True, 0.0, 0.0, 0.0)
-    assert ledger.share[0] == pytest.approx(0.75)  # going up changes no descent
-    assert ledger.energy[0] == pytest.approx(1e6, rel=0.01)
-    assert ledger.energy[1] == OK
+        energy.step(0.05, 0.0, True, 0.0, 0.0, 0.0)
+    assert energy.share[0] == pytest.approx(0.75)  # going up changes no descent
+    assert energy.energy[0] == pytest.approx(1e6, rel=0.01)
+    assert energy.energy[1] == OK
 
 
 # --- heat -----------------------------------------------------------------------------------------------------------
@@ -162,7 +162,7 @@ def test_modelled_heat_stands_in_for_lost_temperatures() -> None:
     fade, validity = bench.health.number("fade")
     assert validity == DEGRADED
     assert fade == pytest.approx(1.0 - BrakeModel(bench.rig).fade(360.0), abs=0.01)
-    expected, assured = bench.health.scales(-1)
+    expected, assured = bench.health.friction_scales(-1)
     assert expected == pytest.approx(1.0 - fade)
     assert assured < expected * (1.0 - bench.rig.uncertainty.friction) + 1e-9
 
@@ -174,7 +174,7 @@ def test_the_hotter_disc_counts_for_the_assured_scale() -> None:
     bench.run(1.0)
     floor = BRAKING.fade_floor
     assert bench.health.number("fade")[0] == pytest.approx(0.5 * (1.0 - floor))
-    assert bench.health.scales(-1)[1] == pytest.approx((1.0 - bench.rig.uncertainty.friction) * floor)
+    assert bench.health.friction_scales(-1)[1] == pytest.approx((1.0 - bench.rig.uncertainty.friction) * floor)
 
 
 def test_energy_of_stops_warms_the_modelled_disc() -> None:
@@ -231,7 +231,7 @@ def test_a_height_that_is_put_right_is_no_creep_and_hides_none() -> None:
             height -= creep_m_s * 0.05
             if i == 200:
                 height -= 0.8
-                watch.put_right(-0.8)
+                watch.shift_heights(-0.8)
             watch.step(0.05, True, -creep_m_s * 0.9, height, OK)
             if i > 100:
                 assert watch.flag[0] == pytest.approx(creep_m_s, abs=1e-6)

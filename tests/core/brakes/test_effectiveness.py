@@ -56,7 +56,7 @@ def test_sigma_is_honest_when_only_lowering_is_seen(machine: Machine) -> None:
     sigma, _ = bench.health.number("effectiveness_sigma")
     assert abs(value - bench.torque_ratio()) < 2.6 * sigma
     assert 0.02 < sigma < 0.15
-    assert bench.health.scales(-1)[1] < bench.torque_ratio()
+    assert bench.health.friction_scales(-1)[1] < bench.torque_ratio()
 
 
 def test_a_fifth_less_friction_is_found_within_two_stops() -> None:
@@ -69,7 +69,7 @@ def test_a_fifth_less_friction_is_found_within_two_stops() -> None:
     after, _ = bench.health.number("effectiveness")
     assert before > 0.95
     assert after == pytest.approx(0.8, rel=0.05)
-    assert bench.health.scales(-1)[1] < 0.8
+    assert bench.health.friction_scales(-1)[1] < 0.8
 
 
 @pytest.mark.parametrize("friction", [0.85, 1.0, 1.15])
@@ -104,7 +104,7 @@ def test_stops_too_short_for_readings_are_weighed_by_their_energy(friction: floa
         sigma, _ = bench.health.number("effectiveness_sigma")
         assert validity <= Validity.DEGRADED
         assert abs(value - friction) < 2.0 * sigma
-        assert bench.health.scales(-1)[1] < friction
+        assert bench.health.friction_scales(-1)[1] < friction
         errors.append(value / friction - 1.0)
     assert abs(sum(errors) / len(errors)) < within
 
@@ -149,7 +149,7 @@ def test_a_value_that_says_too_little_is_not_shown() -> None:
     assert bench.health.filter.applications <= 1
     assert bench.health.number("effectiveness")[1] == INVALID
     assert bench.health.number("friction_scale")[1] == INVALID
-    assert bench.health.scales(-1)[1] <= 1.0 - bench.rig.uncertainty.friction + 1e-9
+    assert bench.health.friction_scales(-1)[1] <= 1.0 - bench.rig.uncertainty.friction + 1e-9
 
 
 def test_before_evidence_the_configured_worst_case_stands() -> None:
@@ -158,7 +158,7 @@ def test_before_evidence_the_configured_worst_case_stands() -> None:
     health = bench.health
     assert health.number("effectiveness")[1] == INVALID
     assert math.isnan(health.number("effectiveness")[0])
-    expected, assured = health.scales(-1)
+    expected, assured = health.friction_scales(-1)
     assert expected == 1.0
     assert assured == pytest.approx(1.0 - bench.rig.uncertainty.friction)
 
@@ -197,24 +197,24 @@ def test_what_is_not_known_is_never_evidence(spoil: Callable[[Bench], None]) -> 
     bench = Bench("land", Machine(friction=0.6), 150_000.0)
     spoil(bench)
     bench.run(1.0)
-    before = bench.health.scales(-1)
+    before = bench.health.friction_scales(-1)
     bench.lower_and_stop(1.0, 0.6)
     assert bench.health.number("effectiveness")[1] == INVALID
     assert bench.health.filter.applications == 0
-    assert bench.health.scales(-1) == before
+    assert bench.health.friction_scales(-1) == before
     assert bench.health.filter.inertia == 1.0
 
 
 def test_evidence_stays_while_readings_are_lost() -> None:
     bench = Bench("land", Machine(friction=0.8), 150_000.0)
     five_stops(bench)
-    known = bench.health.scales(-1)
+    known = bench.health.friction_scales(-1)
     assert known[0] == pytest.approx(0.8, rel=0.05)
     for quantity in ("service_pressure_1", "service_pressure_2"):
         blind(quantity)(bench)
     bench.run(5.0)
-    assert bench.health.scales(-1)[0] == known[0]
-    assert bench.health.scales(-1)[1] <= known[1]
+    assert bench.health.friction_scales(-1)[0] == known[0]
+    assert bench.health.friction_scales(-1)[1] <= known[1]
 
 
 def test_idle_hours_take_evidence_back_to_the_configured_doubt() -> None:
@@ -222,12 +222,12 @@ def test_idle_hours_take_evidence_back_to_the_configured_doubt() -> None:
     for _ in range(2):
         five_stops(bench)
     health, effect = bench.health, bench.health.filter
-    fresh = health.scales(-1)[1]
+    fresh = health.friction_scales(-1)[1]
     assert fresh > 0.855
     saved = json.loads(json.dumps(health.state()))
     health.restore(saved, bench.t_ns + 24 * 3600 * 10**9)
     assert health.filter is not effect
-    assert health.scales(-1)[1] == pytest.approx(1.0 - bench.rig.uncertainty.friction)
+    assert health.friction_scales(-1)[1] == pytest.approx(1.0 - bench.rig.uncertainty.friction)
 
 
 def test_heat_is_counted_once() -> None:
@@ -241,11 +241,11 @@ def test_heat_is_counted_once() -> None:
     truth = bench.torque_ratio()
     assert truth < 0.7
     assert bench.health.number("effectiveness")[0] == pytest.approx(truth, rel=0.05)
-    assert bench.health.scales(-1)[0] == pytest.approx(truth, rel=0.05)
+    assert bench.health.friction_scales(-1)[0] == pytest.approx(truth, rel=0.05)
     assert bench.health.number("fade")[0] == pytest.approx(1.0 - truth)
     bench.temperature_c = 100.0
     bench.run(2.0)
-    assert bench.health.scales(-1)[0] == pytest.approx(1.0, rel=0.05)
+    assert bench.health.friction_scales(-1)[0] == pytest.approx(1.0, rel=0.05)
 
 
 def test_the_assured_scale_never_exceeds_the_expected() -> None:
@@ -253,7 +253,7 @@ def test_the_assured_scale_never_exceeds_the_expected() -> None:
         bench = Bench("land", machine, 60_000.0)
 
         def check(bench: Bench = bench) -> None:
-            expected, assured = bench.health.scales(-1)
+            expected, assured = bench.health.friction_scales(-1)
             assert 0.0 < assured < expected
 
         bench.after = check
@@ -305,7 +305,7 @@ def test_restart_keeps_what_was_learned() -> None:
     saved = json.loads(json.dumps(bench.health.state()))
     again = BrakeHealth(bench.rig, BrakeModel(bench.rig))
     again.restore(saved)
-    assert again.scales(-1)[0] == pytest.approx(bench.health.filter.friction, rel=1e-9)
+    assert again.friction_scales(-1)[0] == pytest.approx(bench.health.filter.friction, rel=1e-9)
     for name in ("effectiveness", "effectiveness_sigma", "response_time", "inertia_scale"):
         value, validity = bench.health.number(name)
         assert again.number(name)[0] == pytest.approx(value, rel=1e-3)

@@ -348,11 +348,11 @@ def test_restart_keeps_a_failed_circuit_and_the_last_results() -> None:
     watch = HydraulicsWatch(RIG)
     for i in range(600):
         watch.step(DT, 1.0 if i > 20 else 0.0, FULL if i > 30 else 0.0, 0.0, 15e6)
-    watch.unasked.suspect, watch.unasked.pressure_pa = [False, True], 7.0e6
+    watch.residual.suspect, watch.residual.pressure_pa = [False, True], 7.0e6
     again = HydraulicsWatch(RIG)
     again.restore(json.loads(json.dumps(watch.state())), 60.0)
-    assert again.unasked.suspect == [False, True]
-    assert again.unasked.pressure_pa == 7.0e6
+    assert again.residual.suspect == [False, True]
+    assert again.residual.pressure_pa == 7.0e6
     assert again.circuits.counts == (1, 1)
     assert again.response.last == watch.response.last
     assert not math.isnan(again.leak.rate)

@@ -5,7 +5,7 @@ import math
 import pytest
 
 from monitor.config.rig_file import find_rig
-from monitor.core.brakes.residual_pressure import UnaskedPressure
+from monitor.core.brakes.residual_pressure import ResidualPressureMonitor
 from monitor.core.estimator.estimator import Estimator
 from monitor.model.reading import Validity
 from tests.core.brakes.brakehealth_truth import Bench, Machine
@@ -16,13 +16,13 @@ FULL = RIG.brake.full_pressure_pa
 NAN = math.nan
 
 
-def hold(watch: UnaskedPressure, seconds: float, lever: float, first: float, second: float) -> None:
+def hold(watch: ResidualPressureMonitor, seconds: float, lever: float, first: float, second: float) -> None:
     for i in range(round(seconds / DT)):
         watch.step(DT, lever, first, second + (i % 2) * 100.0)  # never quite the same twice
 
 
 def test_one_circuit_with_pressure_that_nobody_asks_for_is_not_believed_until_it_reads_zero() -> None:
-    watch = UnaskedPressure(RIG)
+    watch = ResidualPressureMonitor(RIG)
     hold(watch, 0.65, 0.0, 0.5 * FULL, 0.0)
     assert watch.suspect == [False, False]  # the oil may still be on its way back
     hold(watch, 0.3, 0.0, 0.5 * FULL, 0.0)
@@ -38,7 +38,7 @@ def test_one_circuit_with_pressure_that_nobody_asks_for_is_not_believed_until_it
 
 
 def test_pressure_that_came_in_one_batch_with_the_lever_waits_for_the_next() -> None:
-    watch = UnaskedPressure(RIG)
+    watch = ResidualPressureMonitor(RIG)
     for _ in range(40):
         watch.step(DT, 0.0, 0.3 * FULL, 0.0)
         assert watch.suspect == [False, False]
@@ -61,7 +61,7 @@ def test_pressure_that_came_in_one_batch_with_the_lever_waits_for_the_next() -> 
     ],
 )
 def test_what_may_well_be_so_is_believed(lever: float, first: float, second: float) -> None:
-    watch = UnaskedPressure(RIG)
+    watch = ResidualPressureMonitor(RIG)
     hold(watch, 10.0, lever, first * FULL, second * FULL)
     assert watch.suspect == [False, False]
 
@@ -95,7 +95,7 @@ def test_a_pressure_that_reads_too_much_is_no_weak_brake_and_hides_none(bias: fl
     bench.lower_and_stop(0.8, 0.6)
     assert bench.health.number("effectiveness")[0] == pytest.approx(before, abs=0.02)
     assert bench.health.circuits() == (2, 2)
-    assert bench.health.hydraulics.unasked.pressure_pa == pytest.approx(bias * FULL, rel=0.1)
+    assert bench.health.hydraulics.residual.pressure_pa == pytest.approx(bias * FULL, rel=0.1)
     bench.bias_pa = 0.0  # put right
     bench.machine.friction = friction
     bench.lever = 0.0
