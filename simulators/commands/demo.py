@@ -60,7 +60,7 @@ class Watcher:
 
     def beside(self, events: list[dict[str, Any]]) -> list[dict[str, Any]]:
         """Each truth event with the alarm that told of it, and how many seconds before (the last motion toward it)."""
-        told = []
+        rows = []
         since = 0
         for event in events:
             row = {key: event[key] for key in ("name", "t_ns", "height_m", "speed_m_s")}
@@ -70,8 +70,8 @@ class Watcher:
             )
             row["warned_by"] = first[1] if first else None
             row["warned_s_before"] = round((event["t_ns"] - first[0]) * 1e-9, 3) if first else None
-            told.append(row)
-        return told
+            rows.append(row)
+        return rows
 
 
 def run(args: argparse.Namespace) -> int:
@@ -94,7 +94,7 @@ def run(args: argparse.Namespace) -> int:
     rig_name = args.rig or scenario.rig
     rig = find_rig(rig_name)
     scenario = scenario.on(rig, find_rig(scenario.rig))
-    PlantSource(rig, scenario, args.seed)  # a scenario that does not fit the rig is told before anything starts
+    PlantSource(rig, scenario, args.seed)  # a scenario that does not fit the rig is refused before anything starts
     with Ending() as ending, LineWriter() as output, embedded_broker() as address:
         clock = StreamClock.live() if args.rate == 1.0 else PacedClock(time.time_ns(), args.rate)
         # On the screen the rig works on until the person quits; headless it ends with the scenario.

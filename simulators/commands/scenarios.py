@@ -10,7 +10,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    """List them; every mistake in any file is told at once."""
+    """List them; every mistake in any file is reported at once."""
     from monitor.config.toml_file import ConfigError
     from simulators.scenario.scenario import load_scenario, shipped_scenarios
 

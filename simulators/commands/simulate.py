@@ -72,7 +72,7 @@ def run(args: argparse.Namespace) -> int:
 
     url = parse_broker_url(args.broker, os.environ, args.credentials)
     rate = 1.0 if args.rate is None else args.rate
-    PlantSource(rig, scenario, args.seed)  # a scenario that does not fit the rig is told before anything is sent
+    PlantSource(rig, scenario, args.seed)  # a scenario that does not fit the rig is refused before anything is sent
 
     def start() -> StreamClock | None:
         if args.wait:
@@ -85,7 +85,7 @@ def run(args: argparse.Namespace) -> int:
 
     def frames(clock: "StreamClock | None") -> Iterator["Frame"]:
         origin_ns = clock.origin_ns if clock is not None else time.time_ns()
-        source = PlantSource(rig, scenario, args.seed, origin_ns, args.seconds, on_event=tell)
+        source = PlantSource(rig, scenario, args.seed, origin_ns, args.seconds, on_event=print_event)
         print(json.dumps({"event": "start", "t_ns": source.origin_ns}), flush=True)
         yield from source
 
@@ -95,7 +95,7 @@ def run(args: argparse.Namespace) -> int:
     return 0
 
 
-def tell(event: "TruthEvent") -> None:
+def print_event(event: "TruthEvent") -> None:
     """One truth event as one line of JSON."""
     print(json.dumps({"event": "truth", **asdict(event)}), flush=True)
 
@@ -104,7 +104,7 @@ def _write(args: argparse.Namespace, rig: "Rig", scenario: "Scenario") -> int:
     from simulators.scenario.plant_source import PlantSource
     from simulators.scenario.record import record
 
-    source = PlantSource(rig, scenario, args.seed, duration_s=args.seconds, on_event=tell)
+    source = PlantSource(rig, scenario, args.seed, duration_s=args.seconds, on_event=print_event)
     speed = None if args.rate is None or math.isinf(args.rate) else args.rate
     findings = record(source, args.session, speed)
     print(json.dumps({"event": "end", "session": str(args.session), "findings": findings}), flush=True)

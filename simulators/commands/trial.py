@@ -40,9 +40,10 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     """Try, score, report. 0 when it ran, whatever the figures are."""
     from monitor.adapters.sessions.folder import data_folder
+    from monitor.analysis.parallel_replay import processors
     from monitor.errors import UserError
     from simulators.trial.cases import SETS, case_of
-    from simulators.trial.pool import fingerprint, keep_sessions, run_set, usable_cores
+    from simulators.trial.pool import fingerprint, keep_sessions, run_set
     from simulators.trial.report import page
     from simulators.trial.runs import progress_of, run_case
     from simulators.trial.score import score
@@ -53,7 +54,7 @@ def run(args: argparse.Namespace) -> int:
                 print(json.dumps(run_case(case_of(name, args.seed, args.only))))
         return 0
     folder = data_folder(args.data) / "trials"
-    jobs = args.jobs or usable_cores()
+    jobs = args.jobs or processors()
     live = sys.stderr.isatty()
     figures: dict[str, Any] = {"seed": args.seed, "monitor": fingerprint(), "sets": {}}
     kept: dict[str, Any] = {}

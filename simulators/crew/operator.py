@@ -75,7 +75,7 @@ class Operator:
         self.top_m = min(self.low_m + self.stand_m, limits.upper_m - 2.5)
         self.stand_kg = self.get("stand_kg", 26.0 * self.stand_m)
         self.brake_torque_n_m = full_torque_n_m(rig, plant.truth)
-        self._wander = 0.0
+        self._feather_now = 0.0
         self.done = False
         self._moves: Moves = self.wait(1e9)
 
@@ -122,12 +122,12 @@ class Operator:
         spread = self.hand.overshoot_m
         return target_m + self.draw.gauss(0.0, spread) if spread else target_m
 
-    def _feathering(self) -> float:
+    def _feather_offset(self) -> float:
         """A hand that wanders about where it should be, slowly: it takes half a second to another place."""
         if not self.hand.feather:
             return 0.0
-        self._wander += 0.1 * (self.draw.uniform(-3.0, 3.0) * self.hand.feather - self._wander)
-        return self._wander
+        self._feather_now += 0.1 * (self.draw.uniform(-3.0, 3.0) * self.hand.feather - self._feather_now)
+        return self._feather_now
 
     def up(self, target_m: float, speed_m_s: float, exact: bool = False, hands_off_s: float = 0.0) -> Moves:
         """Hoist to `target_m` with at most `speed_m_s`, then set the brake; where the overtravel device acts, only after
@@ -155,7 +155,7 @@ class Operator:
             over = v - wanted
             levers.brake = min(0.7, max(0.0, 0.05 + 0.3 * (over - 0.06))) if over > 0.06 else 0.0
             if levers.brake:
-                levers.brake = max(0.0, levers.brake + self._feathering())
+                levers.brake = max(0.0, levers.brake + self._feather_offset())
             stalled = stalled + 1 if abs(p.omega) < 1e-3 else 0
             if p.overtravel.electric or p.overtravel.air:
                 for _ in range(round(hands_off_s / HAND_S)):
@@ -212,7 +212,7 @@ class Operator:
             friction = left / self.brake_torque_n_m
             if friction > 0.004:
                 friction = friction * (1 - t.touch_share) + t.touch_share
-                levers.brake = min(1.0, max(0.0, friction + self._feathering()))
+                levers.brake = min(1.0, max(0.0, friction + self._feather_offset()))
             else:
                 levers.brake = 0.0
             still = still + 1 if abs(p.omega) < 1e-3 else 0

@@ -27,16 +27,16 @@ class SimulatedRig:
         assert self._process.stdout is not None
         for line in self._process.stdout:
             try:
-                told = json.loads(line)
+                message = json.loads(line)
             except ValueError:
                 continue
-            if told.get("event") == "ready":
+            if message.get("event") == "ready":
                 self._ready = True
                 self._known.set()
-            elif told.get("event") == "end":
+            elif message.get("event") == "end":
                 self.finished = True
-            elif told.get("event") == "truth":
-                self.events.append(told)
+            elif message.get("event") == "truth":
+                self.events.append(message)
         self._known.set()
 
     def wait_ready(self, timeout_s: float = 20.0) -> None:

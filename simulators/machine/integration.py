@@ -99,42 +99,42 @@ def prepare(
         radius_m: Line per radian of the drum.
         share: Tension of the fast line over the mean tension.
     """
-    i = StepInputs()  # filled here and not by a constructor of 27 arguments, which costs half a microsecond more
+    inputs = StepInputs()  # filled here and not by a constructor of 27 arguments, which costs half a microsecond more
     truth, string, brake, substeps = hoist.truth, hoist.string, hoist.brake, hoist.substeps
     lines, block, bearing = truth.lines, truth.block_mass_kg, truth.bearing_torque_n_m
-    i.dt_s = tick_s / substeps
-    i.substeps = substeps
-    i.omega = hoist.omega
-    i.inertia = truth.inertia_kg_m2
-    i.drive_n_m = drive_n_m
-    i.aux_n_m_s = aux_n_m_s
-    i.hold_up_n_m = brake.hoisting_n_m + bearing
-    i.hold_down_n_m = brake.lowering_n_m + bearing
-    i.arm_m = share * radius_m / lines
-    i.per_radian_m = radius_m / lines
+    inputs.dt_s = tick_s / substeps
+    inputs.substeps = substeps
+    inputs.omega = hoist.omega
+    inputs.inertia = truth.inertia_kg_m2
+    inputs.drive_n_m = drive_n_m
+    inputs.aux_n_m_s = aux_n_m_s
+    inputs.hold_up_n_m = brake.hoisting_n_m + bearing
+    inputs.hold_down_n_m = brake.lowering_n_m + bearing
+    inputs.arm_m = share * radius_m / lines
+    inputs.per_radian_m = radius_m / lines
     mass = block + hoist.hung_kg
-    i.own_n = mass * GRAVITY_M_S2
-    i.string = string
-    i.hanging = hanging = string.hanging
-    i.latched = latched = string.latched and string.weight_n > 0
-    i.drag_n = i.spring = 0.0
+    inputs.own_n = mass * GRAVITY_M_S2
+    inputs.string = string
+    inputs.hanging = hanging = string.hanging
+    inputs.latched = latched = string.latched and string.weight_n > 0
+    inputs.drag_n = inputs.spring = 0.0
     if hanging:
         mass += string.mass_kg
-        i.drag_n = string.drag_share * string.weight_n
+        inputs.drag_n = string.drag_share * string.weight_n
     if latched:
-        i.spring = string.weight_n / string.pick_up_m
-    i.block_kg = block
-    i.mass_kg = mass
-    i.height_m = height_m = hoist.height_m
-    i.speed_m_s = hoist.speed_m_s
-    i.support_m = hoist.support_m
-    i.crown_m = truth.crown_m
-    i.stiffness = k = hoist.stiffness(height_m)
-    i.damping = 2 * truth.rope_damping * math.sqrt(k * mass)
-    i.hang_m = hoist.hang_m
-    i.force_n = hoist.force_n
-    i.parted = hoist.parted
-    return i
+        inputs.spring = string.weight_n / string.pick_up_m
+    inputs.block_kg = block
+    inputs.mass_kg = mass
+    inputs.height_m = height_m = hoist.height_m
+    inputs.speed_m_s = hoist.speed_m_s
+    inputs.support_m = hoist.support_m
+    inputs.crown_m = truth.crown_m
+    inputs.stiffness = k = hoist.stiffness(height_m)
+    inputs.damping = 2 * truth.rope_damping * math.sqrt(k * mass)
+    inputs.hang_m = hoist.hang_m
+    inputs.force_n = hoist.force_n
+    inputs.parted = hoist.parted
+    return inputs
 
 
 class StepResult:
@@ -165,26 +165,26 @@ class StepResult:
     contact_j: float
 
 
-def integrate(i: StepInputs) -> StepResult:
+def integrate(inputs: StepInputs) -> StepResult:
     """The substeps of one tick.
 
     One long function on locals, without a call inside the loop: every trial spends its time here. It keeps to the
     paragraphs line, drum, block and string, floor and crown, losses.
     """
-    string = i.string
-    dt, inertia, drive, aux = i.dt_s, i.inertia, i.drive_n_m, i.aux_n_m_s
-    omega, v, y, hang, force = i.omega, i.speed_m_s, i.height_m, i.hang_m, i.force_n
-    up, down, arm, per_turn = i.hold_up_n_m, i.hold_down_n_m, i.arm_m, i.per_radian_m
-    k, damping, own, mass = i.stiffness, i.damping, i.own_n, i.mass_kg
-    hanging, drag_n, spring = i.hanging, i.drag_n, i.spring
-    taking_up = i.latched and not hanging
+    string = inputs.string
+    dt, inertia, drive, aux = inputs.dt_s, inputs.inertia, inputs.drive_n_m, inputs.aux_n_m_s
+    omega, v, y, hang, force = inputs.omega, inputs.speed_m_s, inputs.height_m, inputs.hang_m, inputs.force_n
+    up, down, arm, per_turn = inputs.hold_up_n_m, inputs.hold_down_n_m, inputs.arm_m, inputs.per_radian_m
+    k, damping, own, mass = inputs.stiffness, inputs.damping, inputs.own_n, inputs.mass_kg
+    hanging, drag_n, spring = inputs.hanging, inputs.drag_n, inputs.spring
+    taking_up = inputs.latched and not hanging
     string_n = string.weight_n if hanging else 0.0
     lifted_n = own + string_n
-    parted, support, crown = i.parted, i.support_m, i.crown_m
+    parted, support, crown = inputs.parted, inputs.support_m, inputs.crown_m
     half_dt, half_inertia, lost_arm = 0.5 * dt, 0.5 * inertia, arm - per_turn
     brake_j = aux_j = drive_j = tackle_j = rope_j = grav_j = drag_j = bump_j = 0.0
     net = 0.0
-    for _ in range(i.substeps):
+    for _ in range(inputs.substeps):
         # line: a spring with damping that cannot push
         stretch = hang - y
         if parted or stretch <= 0.0:
@@ -242,13 +242,13 @@ def integrate(i: StepInputs) -> StepResult:
         depth = support - y
         bump = elastic_bump = 0.0
         if depth > 0.0:
-            elastic_bump = FLOOR_PER_KG * i.block_kg * depth
-            bump = elastic_bump - BUMP_DAMPING_PER_KG * i.block_kg * v
+            elastic_bump = FLOOR_PER_KG * inputs.block_kg * depth
+            bump = elastic_bump - BUMP_DAMPING_PER_KG * inputs.block_kg * v
             if bump < 0.0:
                 bump = 0.0
         elif y > crown:
-            elastic_bump = -CROWN_PER_KG * i.block_kg * (y - crown)
-            bump = elastic_bump - BUMP_DAMPING_PER_KG * i.block_kg * v
+            elastic_bump = -CROWN_PER_KG * inputs.block_kg * (y - crown)
+            bump = elastic_bump - BUMP_DAMPING_PER_KG * inputs.block_kg * v
             if bump > 0.0:
                 bump = 0.0
         net = accelerating + bump
@@ -266,34 +266,34 @@ def integrate(i: StepInputs) -> StepResult:
             drag_j += drag * middle
         if bump or elastic_bump:
             bump_j -= (bump - elastic_bump) * middle
-    r = StepResult()
-    r.omega, r.speed_m_s, r.height_m = omega, v, y
-    r.hang_m, r.force_n, r.net_n = hang, force, net
-    r.mass_kg, r.hanging = mass, hanging
-    r.brake_j, r.aux_j, r.drive_j = brake_j, aux_j, drive_j
-    r.tackle_j, r.rope_j, r.gravity_j = tackle_j, rope_j, grav_j
-    r.drag_j, r.contact_j = drag_j, bump_j
-    return r
+    result = StepResult()
+    result.omega, result.speed_m_s, result.height_m = omega, v, y
+    result.hang_m, result.force_n, result.net_n = hang, force, net
+    result.mass_kg, result.hanging = mass, hanging
+    result.brake_j, result.aux_j, result.drive_j = brake_j, aux_j, drive_j
+    result.tackle_j, result.rope_j, result.gravity_j = tackle_j, rope_j, grav_j
+    result.drag_j, result.contact_j = drag_j, bump_j
+    return result
 
 
-def settle_slips(i: StepInputs, r: StepResult, slips: bool, energy: EnergyAccount) -> None:
+def settle_slips(inputs: StepInputs, result: StepResult, slips: bool, energy: EnergyAccount) -> None:
     """Where the string in the elevator is after the tick. Slips hold one that would fall; what rises through them stays.
 
-    Changes the string, and speed and contact energy of `r`.
+    Changes the string, and speed and contact energy of `result`.
     """
-    string = i.string
-    string.hanging = hanging = r.hanging
-    if not i.latched:
+    string = inputs.string
+    string.hanging = hanging = result.hanging
+    if not inputs.latched:
         return
-    v = r.speed_m_s
+    v = result.speed_m_s
     if hanging:
         string.force_n = string.weight_n
         if slips and v <= 0.0:
             string.hanging = False
-            string.top_m = r.height_m - string.pick_up_m
-            r.contact_j += 0.5 * string.mass_kg * v * v
+            string.top_m = result.height_m - string.pick_up_m
+            result.contact_j += 0.5 * string.mass_kg * v * v
         return
-    pull = (r.height_m - string.top_m) * i.spring
+    pull = (result.height_m - string.top_m) * inputs.spring
     string.force_n = 0.0 if pull <= 0.0 else pull if pull < string.weight_n else string.weight_n
     if slips or string.force_n <= 0.0:
         return
@@ -301,44 +301,46 @@ def settle_slips(i: StepInputs, r: StepResult, slips: bool, energy: EnergyAccoun
     if string.force_n < string.weight_n:
         energy.handling += string.elastic_j(string.weight_n) - string.elastic_j()
     string.hanging, string.force_n = True, string.weight_n
-    heavy = r.mass_kg + string.mass_kg
-    r.contact_j += 0.5 * r.mass_kg * v * v * (1 - r.mass_kg / heavy)
-    r.speed_m_s = v * (r.mass_kg / heavy)
+    heavy = result.mass_kg + string.mass_kg
+    result.contact_j += 0.5 * result.mass_kg * v * v * (1 - result.mass_kg / heavy)
+    result.speed_m_s = v * (result.mass_kg / heavy)
 
 
-def correct_rope_end(i: StepInputs, r: StepResult, hang_m: float, stiffness: float) -> None:
+def correct_rope_end(inputs: StepInputs, result: StepResult, hang_m: float, stiffness: float) -> None:
     """Put the rope's end where the drum's geometry has it, `hang_m`.
 
     Radius and `stiffness` are constant during a tick; the energy of the spring whose end and stiffness change with this
-    goes to the rope. Changes `r`.
+    goes to the rope. Changes `result`.
     """
-    if r.force_n > 0.0 and not i.parted:
-        before, after = r.hang_m - r.height_m, hang_m - r.height_m
-        r.rope_j += 0.5 * i.stiffness * before**2 - (0.5 * stiffness * after * after if after > 0 else 0.0)
-    r.hang_m = hang_m
+    if result.force_n > 0.0 and not inputs.parted:
+        before, after = result.hang_m - result.height_m, hang_m - result.height_m
+        result.rope_j += 0.5 * inputs.stiffness * before**2 - (0.5 * stiffness * after * after if after > 0 else 0.0)
+    result.hang_m = hang_m
 
 
-def book_energies(i: StepInputs, r: StepResult, energy: EnergyAccount, bearing_n_m: float) -> float:
+def book_energies(inputs: StepInputs, result: StepResult, energy: EnergyAccount, bearing_n_m: float) -> float:
     """Enter the tick in the account. Answers the work of the friction brake alone, J: what warms it."""
-    brake_j, bearing_j = r.brake_j, 0.0
+    brake_j, bearing_j = result.brake_j, 0.0
     if bearing_n_m:
-        bearing_j = brake_j * (bearing_n_m / (i.hold_down_n_m if i.omega + r.omega < 0 else i.hold_up_n_m))
+        bearing_j = brake_j * (
+            bearing_n_m / (inputs.hold_down_n_m if inputs.omega + result.omega < 0 else inputs.hold_up_n_m)
+        )
     friction_j = brake_j - bearing_j
     energy.brake += friction_j
     energy.bearing += bearing_j
-    energy.aux += r.aux_j
-    energy.drive += r.drive_j
-    energy.tackle += r.tackle_j
-    energy.rope += r.rope_j
-    energy.gravity += r.gravity_j
-    energy.drag += r.drag_j
-    energy.contact += r.contact_j
-    energy.turnover += abs(r.gravity_j) + abs(r.drive_j) + abs(brake_j) + abs(r.aux_j)
+    energy.aux += result.aux_j
+    energy.drive += result.drive_j
+    energy.tackle += result.tackle_j
+    energy.rope += result.rope_j
+    energy.gravity += result.gravity_j
+    energy.drag += result.drag_j
+    energy.contact += result.contact_j
+    energy.turnover += abs(result.gravity_j) + abs(result.drive_j) + abs(brake_j) + abs(result.aux_j)
     return friction_j
 
 
-def at_rest(i: StepInputs, r: StepResult) -> bool:
+def at_rest(inputs: StepInputs, result: StepResult) -> bool:
     """Whether drum and block stand still and the block's weight is held."""
-    if r.omega != 0.0 or i.omega != 0.0:
+    if result.omega != 0.0 or inputs.omega != 0.0:
         return False
-    return -1e-3 < r.speed_m_s < 1e-3 and abs(r.net_n) < 0.02 * r.mass_kg
+    return -1e-3 < result.speed_m_s < 1e-3 and abs(result.net_n) < 0.02 * result.mass_kg

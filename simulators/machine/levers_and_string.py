@@ -1,4 +1,4 @@
-"""What a plant is told and what it keeps: levers, the string on the elevator, the account of energy."""
+"""Inputs and accounts of a plant: levers, the string on the elevator, the energy account."""
 
 from dataclasses import dataclass
 

@@ -14,6 +14,7 @@ Up is positive: heights, block speed, and the drum's speed while it takes rope i
 
 import copy
 import math
+from typing import Final
 
 from monitor.config.rig import Rig
 from simulators.machine.brake import FrictionBrake
@@ -33,8 +34,10 @@ from simulators.machine.levers_and_string import EnergyAccount, Levers, StringLo
 from simulators.machine.spool import TAU, Spool
 from simulators.machine.truth import GRAVITY_M_S2, Truth
 
-TICK_S = 0.01
-TICK_NS = 10_000_000
+TICK_S: Final = 0.01
+TICK_NS: Final = 10_000_000
+BUOYANCY: Final = 0.87
+"""Weight in the hole over weight in air: a light mud."""
 
 
 class Plant:
@@ -101,7 +104,7 @@ class Plant:
         s = self.string
         before = self.stored_j()
         s.weight_n = s.force_n = weight_n
-        s.mass_kg = weight_n / GRAVITY_M_S2 / 0.87 if mass_kg is None else mass_kg  # buoyancy of a light mud
+        s.mass_kg = weight_n / GRAVITY_M_S2 / BUOYANCY if mass_kg is None else mass_kg
         s.latched = s.hanging = True
         s.top_m = self.height_m - s.pick_up_m
         self._hang_still()
@@ -120,7 +123,7 @@ class Plant:
         """A string stands in the slips, free of the elevator."""
         s = self.string
         s.weight_n, s.force_n = weight_n, 0.0
-        s.mass_kg = weight_n / GRAVITY_M_S2 / 0.87 if mass_kg is None else mass_kg
+        s.mass_kg = weight_n / GRAVITY_M_S2 / BUOYANCY if mass_kg is None else mass_kg
         s.latched = s.hanging = False
         self.levers.slips = True
 
@@ -149,7 +152,7 @@ class Plant:
         s = self.string
         weight = self.hung_kg * GRAVITY_M_S2
         s.mass_kg += self.hung_kg
-        s.weight_n += weight * 0.87
+        s.weight_n += weight * BUOYANCY
         s.latched = True
         s.hanging = False
         self.hung_kg = 0.0
@@ -163,7 +166,7 @@ class Plant:
         s = self.string
         self.energy.handling -= self.string.elastic_j()
         s.mass_kg = max(0.0, s.mass_kg - mass_kg)
-        s.weight_n = max(0.0, s.weight_n - mass_kg * GRAVITY_M_S2 * 0.87)
+        s.weight_n = max(0.0, s.weight_n - mass_kg * GRAVITY_M_S2 * BUOYANCY)
         s.latched = s.hanging = False
         s.force_n = 0.0
         self.hung_kg = mass_kg

@@ -73,7 +73,7 @@ class PlantSource:
         self.events: list[TruthEvent] = []
         self.slip_turns_per_s = 0.0
         self._on_event = on_event
-        self._kept: list[Message] = []
+        self._retained: list[Message] = []
         self._arrivals: list[tuple[int, int, Message]] = []
         self._count = 0
         self._changes: list[tuple[float, int, bool]] = []
@@ -91,8 +91,8 @@ class PlantSource:
             if fault.length_s is not None:
                 self._changes.append((fault.end_s, i, False))
         self._changes.sort(key=lambda change: (change[0], change[1]))
-        self._passed: set[str] = set()
-        self._parted = False
+        self._reported: set[str] = set()
+        self._parted_reported = False
 
     def __iter__(self) -> Iterator[Frame]:
         for item in self.items():
@@ -122,7 +122,7 @@ class PlantSource:
                 plant.wake()
             plant.tick()
             now = origin + (tick + 1) * TICK_NS
-            self._watch(now)
+            self._detect_events(now)
             while due[0][0] <= now:
                 at, i = due[0]
                 channel = self.channels[i]
@@ -161,41 +161,41 @@ class PlantSource:
 
     def remember_retained(self) -> None:
         """What a broker would keep: the last message of every topic."""
-        self._kept = [channel.last for channel in self.channels if channel.last is not None]
+        self._retained = [channel.last for channel in self.channels if channel.last is not None]
 
     def send_retained(self) -> None:
         """The broker hands out what it kept, as retained messages."""
         now = self.origin_ns + self.plant.ticks * TICK_NS
-        for i, kept in enumerate(self._kept):
+        for i, kept in enumerate(self._retained):
             self._send(Message(now + 1_000_000 + i, kept.topic, kept.payload, retained=True))
 
-    def _watch(self, now_ns: int) -> None:
+    def _detect_events(self, now_ns: int) -> None:
         plant = self.plant
         y = plant.height_m
         limits = self.rig.limits
-        if plant.parted and not self._parted:
-            self._parted = True
-            self._tell("parted", now_ns)
+        if plant.parted and not self._parted_reported:
+            self._parted_reported = True
+            self._report("parted", now_ns)
         if limits.lower_m <= y <= limits.upper_m:
-            if self._passed:
-                self._passed.clear()
+            if self._reported:
+                self._reported.clear()
             return
         if y < limits.lower_m:
-            self._once("lower_limit", now_ns)
+            self._report_once("lower_limit", now_ns)
             if y <= plant.truth.floor_m:
-                self._once("floor", now_ns)
+                self._report_once("floor", now_ns)
         else:
-            self._once("upper_limit", now_ns)
+            self._report_once("upper_limit", now_ns)
             if y >= plant.truth.crown_m:
-                self._once("crown", now_ns)
+                self._report_once("crown", now_ns)
 
-    def _once(self, name: str, now_ns: int) -> None:
-        if name in self._passed:
+    def _report_once(self, name: str, now_ns: int) -> None:
+        if name in self._reported:
             return
-        self._passed.add(name)
-        self._tell(name, now_ns)
+        self._reported.add(name)
+        self._report(name, now_ns)
 
-    def _tell(self, name: str, now_ns: int) -> None:
+    def _report(self, name: str, now_ns: int) -> None:
         event = TruthEvent(name, now_ns, self.plant.height_m, self.plant.speed_m_s)
         self.events.append(event)
         if self._on_event is not None:

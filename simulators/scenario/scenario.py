@@ -178,12 +178,12 @@ class Scenario(Model):
         first: dict[str, int] = {}
         for name, t_ns in events:
             first.setdefault(name, t_ns)
-        lacking = [self._lacking(expect, alarms, first, origin_ns) for expect in self.expect]
+        missing = [self._missing(expect, alarms, first, origin_ns) for expect in self.expect]
         excess = [self._excess(finding, (finding.t_ns - origin_ns) / 1e9) for finding in alarms]
-        return [problem for problem in (*lacking, *excess) if problem]
+        return [problem for problem in (*missing, *excess) if problem]
 
     @staticmethod
-    def _lacking(expect: Expect, alarms: Sequence[Finding], first: Mapping[str, int], origin_ns: int) -> str:
+    def _missing(expect: Expect, alarms: Sequence[Finding], first: Mapping[str, int], origin_ns: int) -> str:
         """What is wrong with an expected finding; `first` is when each event of the truth happened. Empty: nothing."""
         start_ns = origin_ns + int(expect.after_s * 1e9)
         end_ns = inf if expect.within_s is None else start_ns + int(expect.within_s * 1e9)

@@ -8,7 +8,6 @@ import functools
 import hashlib
 import json
 import multiprocessing
-import os
 from collections.abc import Callable, Iterator
 from importlib import metadata
 from pathlib import Path
@@ -106,11 +105,6 @@ def _results(tasks: list[Task], jobs: int) -> Iterator[Result]:
     context = multiprocessing.get_context("spawn")
     with context.Pool(min(jobs, len(tasks))) as pool:
         yield from pool.imap_unordered(_work, tasks, chunksize=1)
-
-
-def usable_cores() -> int:
-    """Cores that this process may use."""
-    return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
 
 
 def keep_sessions(name: SetName, seed: int, results: list[Result], folder: Path, most: int = 50) -> list[Path]:

@@ -76,8 +76,8 @@ def page(figures: dict[str, Any], results: dict[str, list[Result]]) -> str:
             spare = [r["spare_s"] for r in rows if r["spare_s"] is not None]
             parts.append(histogram(spare, "Warning before the last useful moment", "s"))
         if name == "instrument":
-            told = [r["announced_s"] for r in rows if r["announced_s"] is not None]
-            parts.append(histogram(told, "Time to announce a sensor fault", "s"))
+            announced = [r["announced_s"] for r in rows if r["announced_s"] is not None]
+            parts.append(histogram(announced, "Time to announce a sensor fault", "s"))
         if name == "calm":
             parts.append(histogram([float(w) for r in rows for w in r["windows"]], "Alarms in ten minutes", "alarms"))
         parts.append(_cell(figures["sets"][name]))

@@ -17,7 +17,7 @@ from simulators.trial.danger import danger, stays_inside
 _HEIGHT: Final = SIGNAL_NAMES.index("height")
 _BOUND: Final = SIGNAL_NAMES.index("height_bound")
 _SECOND: Final = 1_000_000_000
-_GONE: Final = (AlarmState.NORMAL, AlarmState.RETURNED)
+_OVER: Final = (AlarmState.NORMAL, AlarmState.RETURNED)
 
 
 def run_case(case: Case) -> Result:
@@ -56,7 +56,7 @@ def _calm(case: Case, source: PlantSource, core: Core) -> Result:
                 at_s = round((finding.t_ns - source.origin_ns) / 1e9, 3)
                 log.raised.append([at_s, finding.key, finding.severity.name, _why(finding, source)])
                 log.active[finding.key] = now_ns
-            elif finding.kind == "alarm" and finding.after in _GONE and finding.key in log.active:
+            elif finding.kind == "alarm" and finding.after in _OVER and finding.key in log.active:
                 log.lengths_s.append((now_ns - log.active.pop(finding.key)) / 1e9)
     return {
         "hours": source.duration_s / 3600.0,
@@ -100,7 +100,7 @@ def _announces(finding: Finding, sensor: str, quantity: str) -> bool:
     """Whether a finding tells the crew about this sensor, or about what only it can tell."""
     name = finding.key.split(":")
     if len(name) == 2 and name[1] == sensor:
-        return finding.after not in (*_GONE, "")
+        return finding.after not in (*_OVER, "")
     if not finding.raised:
         return False
     if quantity in ("drum_counts", "block_position"):
