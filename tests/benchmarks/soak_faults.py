@@ -20,10 +20,10 @@ from monitor.adapters.sessions import recorder as recording
 from monitor.adapters.sessions.batches import insert
 from monitor.config.rig import Rig, Sensor
 from monitor.model.stream import Frame
-from monitor.units import ATMOSPHERE_PA
 from simulators.faults.base import Fault
 from simulators.faults.readings import MissedCounts
 from simulators.faults.table import FAULTS, kind_of
+from simulators.machine.hydraulics import ATMOSPHERE_PA
 from simulators.scenario.plant_source import PlantSource
 from simulators.sensors.channel import Attached
 

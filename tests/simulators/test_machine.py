@@ -7,8 +7,7 @@ from scipy.constants import bar, gallon, psi
 
 from monitor.config.rig import BandBrake
 from monitor.config.rig_file import find_rig
-from monitor.units import ATMOSPHERE_PA
-from simulators.machine.hydraulics import Accumulator
+from simulators.machine.hydraulics import ATMOSPHERE_PA, Accumulator
 from simulators.machine.plant import Plant
 from simulators.machine.truth import Truth, band_torque_n_m
 
