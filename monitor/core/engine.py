@@ -216,7 +216,7 @@ class Core:
             "rig": self.rig.name,
             "t_ns": self.now_ns,
             "height": self._estimator.state(),
-            "hoist": self._tracker.saved(),
+            "hoist": self._tracker.saved_state(),
             "alarms": self._bank.state(),
             "checks": self._checks.state(),
             "brake": self._evaluation.brake_health.state(),
@@ -241,7 +241,7 @@ class Core:
             saved,
             {
                 "height": Part(lambda part: self._estimator.restore(part, gap_s), self._new_estimator),
-                "hoist": Part(self._tracker.resume),
+                "hoist": Part(self._tracker.restore),
                 "alarms": Part(self._bank.restore),
                 "checks": Part(self._checks.restore),
                 "brake": Part(lambda part: evaluation.brake_health.restore(part, t_ns)),

@@ -131,12 +131,12 @@ class LiveDriver:
         if self._when_running is not None:
             self._when_running()
         if self.recorder is not None and self.mode == "LIVE":
-            from monitor.runtime.restart import left_behind
+            from monitor.runtime.restart import state_of_last_run
 
             # In a thread: the screen is up meanwhile, and says that it waits.
             path, rig = self.recorder.path, self.rig.name
             last = self.recorder.before if isinstance(self.recorder, SegmentedRecorder) else None
-            state = await asyncio.to_thread(left_behind, path.parent, rig, last, path)
+            state = await asyncio.to_thread(state_of_last_run, path.parent, rig, last, path)
             self.runner.carry(self.clock.now_ns(), state)
         self.runner.health(self.clock.now_ns())
         from monitor.adapters.mqtt.source import MqttSource  # with its library, which the first paint does without

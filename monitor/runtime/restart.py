@@ -29,7 +29,7 @@ new run waiting."""
 LOG = logging.getLogger(__name__)
 
 
-def left_behind(folder: Path, rig: str, last: Path | None = None, but: Path | None = None) -> Mapping[str, Any]:
+def state_of_last_run(folder: Path, rig: str, last: Path | None = None, but: Path | None = None) -> Mapping[str, Any]:
     """`Core.state` at the end of the latest live run of `rig` recorded in `folder`; empty where there is none to use.
 
     The run that `last` is of is the latest; without it, or where it is of no use, the one with the latest name. Sessions that

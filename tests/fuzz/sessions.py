@@ -24,7 +24,7 @@ from monitor.model.alarm import Finding, Severity
 from monitor.model.stream import CARRIED_TOPIC, HEALTH_TOPIC, RESERVED, Action, ActionKind, Frame
 from monitor.runtime.assembly import header_of
 from monitor.runtime.replay import ReplayDriver
-from monitor.runtime.restart import left_behind
+from monitor.runtime.restart import state_of_last_run
 from tests.fuzz.carried import carried, some_frames
 from tests.fuzz.draws import Draws, edited
 from tests.fuzz.stream import T_NS, TOKENS, shipped
@@ -282,4 +282,4 @@ def _played(path: Path) -> None:
 
 def _gone_on_from(path: Path) -> None:
     """A live run that starts beside it takes up what it can, and starts in any case."""
-    json.dumps(left_behind(path.parent, "land"), allow_nan=False)
+    json.dumps(state_of_last_run(path.parent, "land"), allow_nan=False)

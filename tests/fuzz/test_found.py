@@ -25,7 +25,7 @@ from monitor.core.signals.table import SIGNAL_NAMES
 from monitor.model.stream import Action, ActionKind, Frame
 from monitor.runtime.assembly import header_of
 from monitor.runtime.replay import ReplayDriver
-from monitor.runtime.restart import CATCH_UP_NS, left_behind
+from monitor.runtime.restart import CATCH_UP_NS, state_of_last_run
 from simulators.scenario.scenario import load_scenario
 from tests.fuzz.sessions import few_rules, sound_session
 from tests.fuzz.stream import T_NS, shipped, sound_snapshot
@@ -234,7 +234,7 @@ def test_a_run_before_whose_times_lie_days_ahead_keeps_no_new_run_waiting(tmp_pa
         tmp_path / "land-20231114-221320.stopmark",
         *(f"UPDATE block SET {column} = {column} + {days_ns}" for column in ("t_first_ns", "t_last_ns", "advanced_ns")),
     )
-    state = left_behind(tmp_path, "land")
+    state = state_of_last_run(tmp_path, "land")
     assert T_NS <= state["t_ns"] <= T_NS + CATCH_UP_NS + 2_000_000_000
 
 
@@ -276,4 +276,4 @@ def test_a_run_that_ended_in_silence_is_gone_on_from_where_it_ended(tmp_path: Pa
         core.advance(T_NS + 90_000_000_000)
         recorder.advanced(core.now_ns)
         recorder.checkpoint(core.now_ns, core.state())
-    assert left_behind(tmp_path, "land")["t_ns"] == T_NS + 90_000_000_000
+    assert state_of_last_run(tmp_path, "land")["t_ns"] == T_NS + 90_000_000_000

@@ -21,7 +21,7 @@ from monitor.model.snapshot import Snapshot
 from monitor.model.stream import CARRIED_TOPIC, ActionKind, Frame, Request
 from monitor.runtime.live import LiveDriver
 from monitor.runtime.replay import ReplayDriver
-from monitor.runtime.restart import left_behind
+from monitor.runtime.restart import state_of_last_run
 from tests.commands.test_commands import DEADLINE_S, own_rig
 from tests.runtime.test_ledger_live import words
 from tests.support.broker import Mosquitto, sending, until
@@ -123,9 +123,9 @@ async def test_a_first_run_says_nothing_of_one_before(broker: Mosquitto, tmp_pat
 
 
 def test_what_cannot_be_read_is_passed_over(tmp_path: Path, caplog: pytest.LogCaptureFixture) -> None:
-    assert left_behind(tmp_path, "land") == {}
+    assert state_of_last_run(tmp_path, "land") == {}
     (tmp_path / "land-20260101-000000.stopmark").write_bytes(b"no session at all")
-    assert left_behind(tmp_path, "land") == {}
+    assert state_of_last_run(tmp_path, "land") == {}
     assert "what it left cannot be used" in caplog.text
 
 
@@ -135,7 +135,7 @@ def test_the_session_being_recorded_is_not_taken_for_the_run_before(
     """On a full disk it is an empty file: nothing to complain about."""
     own = tmp_path / "land-20260101-000000.stopmark"
     own.write_bytes(b"")
-    assert left_behind(tmp_path, "land", but=own) == {}
+    assert state_of_last_run(tmp_path, "land", but=own) == {}
     assert caplog.text == ""
 
 
@@ -148,7 +148,7 @@ def test_a_file_that_may_not_be_looked_at_is_passed_over(
         raise PermissionError(13, "Permission denied")
 
     monkeypatch.setattr("monitor.runtime.restart.SessionReader", refuse)
-    assert left_behind(tmp_path, "land") == {}
+    assert state_of_last_run(tmp_path, "land") == {}
     assert "Permission denied" in caplog.text
 
 

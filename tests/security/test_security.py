@@ -32,7 +32,7 @@ from monitor.model.stream import Action, ActionKind, Frame
 from monitor.runtime.assembly import header_of
 from monitor.runtime.findings import finding_line
 from monitor.runtime.replay import ReplayDriver
-from monitor.runtime.restart import left_behind
+from monitor.runtime.restart import state_of_last_run
 from monitor.ui.app import StopmarkApp
 from tests.fuzz.stream import T_NS, shipped
 
@@ -157,7 +157,7 @@ def test_what_an_old_session_left_is_told_without_its_control_characters(
         tmp_path / "land-20231114-221321.stopmark", {"rig": "land", "config": {}, "rules": "", "mode": "LIVE"}
     ):
         pass
-    assert left_behind(tmp_path, "land") == {}
+    assert state_of_last_run(tmp_path, "land") == {}
     assert caplog.records
     for record in caplog.records:
         plain(record.getMessage())

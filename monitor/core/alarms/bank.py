@@ -19,12 +19,12 @@ block has come to rest.
 At a grid point the order is: conditions, shelves that have run out, design, then the conditions' events. So an alarm
 that is hidden by a worse one of the same moment never shows up first. Two safety valves: an unknown hoist state leaves
 suppression as it was (losing the data must not hide an alarm), and a suppressed rule's condition is evaluated all the
-same, but without its off delay: what is right again by the time it would be told is not told.
+same, but without its off delay: what is right again by the time it would be reported is not reported.
 
 Findings tell the story of an alarm: `before` of each is `after` of the one before. A normal alarm that is suppressed
 and becomes normal again, as dozens do with every movement of the block, makes none.
 
-Most rules are quiet at most grid points. They are kept in plain lists (`_sort_watch`) where one comparison decides each;
+Most rules are quiet at most grid points. They are kept in plain lists (`_rebuild_index`) where one comparison decides each;
 only the others (true, pending, clearing, or an input that turned known or unknown) are stepped.
 """
 
@@ -48,7 +48,7 @@ _SECOND_NS: Final = 1_000_000_000
 SensorFlags = Sequence[tuple[tuple[float, int], ...]]
 """Per sensor of the rig, one (number, validity) for each of SENSOR_SIGNALS. A tuple that is given again is not read again."""
 
-_NO_ALARM: Final = frozenset({AlarmState.SUPPRESSED, AlarmState.OUT_OF_SERVICE})
+_NEVER_LATCH: Final = frozenset({AlarmState.SUPPRESSED, AlarmState.OUT_OF_SERVICE})
 _WORDS: Final = MappingProxyType(
     {
         ActionKind.ACKNOWLEDGE: ("Acknowledged", Event.ACKNOWLEDGE),
@@ -73,7 +73,7 @@ ALARM_ACTIONS: Final = frozenset({*_WORDS, ActionKind.SILENCE})
 """The actions that `AlarmBank.act` understands."""
 
 
-_Moves = dict[int, AlarmState]
+_Changes = dict[int, AlarmState]
 """Places of the alarms that an event reached, each with its state before the first of them."""
 
 
@@ -105,7 +105,7 @@ class AlarmBank:
         self._numbers: list[float] = [math.nan] * len(signal_names)
         self._validities: list[int] = [int(Validity.INVALID)] * len(signal_names)
         self._sensors: SensorFlags = ()
-        self._quiet_flags: SensorFlags | None = None
+        self._unchanged_flags: SensorFlags | None = None
         """The flags last looked at, if nothing was due in them."""
         self._start(
             [
@@ -118,12 +118,12 @@ class AlarmBank:
         self._alarms = alarms
         for alarm in alarms:
             alarm.hidden_by = tuple(other for other in alarms if alarm.rule.key in other.rule.hides)
-        self._designed = [alarm for alarm in alarms if alarm.rule.when or alarm.hidden_by]
-        self._judged: HoistState | None = None
+        self._suppressible = [alarm for alarm in alarms if alarm.rule.when or alarm.hidden_by]
+        self._last_hoist: HoistState | None = None
         """The hoist state that the last grid point came with."""
-        self._redesign = True
+        self._suppression_dirty = True
         self._next_expiry_ns = _next_expiry(alarms)
-        self._sort_watch()
+        self._rebuild_index()
 
     # ---- evaluation -------------------------------------------------------------------------------------------------
 
@@ -151,45 +151,45 @@ class AlarmBank:
         # One comparison decides that a quiet rule stays quiet; `not <=` also catches NaN.
         due = [p for p, s, trip in self._above if validities[s] > 1 or not numbers[s] <= trip]
         due += [p for p, s, trip in self._below if validities[s] > 1 or not numbers[s] >= trip]
-        due += [p for p, s, validity in self._waiting if validities[s] != validity]
-        if sensors is not self._quiet_flags:
-            odd = [p for p, s, f, trip in self._flags if sensors[s][f][1] > 1 or not sensors[s][f][0] <= trip]
-            due += odd
+        due += [p for p, s, validity in self._unknown if validities[s] != validity]
+        if sensors is not self._unchanged_flags:
+            raised = [p for p, s, f, trip in self._flags if sensors[s][f][1] > 1 or not sensors[s][f][0] <= trip]
+            due += raised
             # The very same flags, which nobody can change, need not be looked at again.
-            self._quiet_flags = sensors if not odd and type(sensors) is tuple else None
-        due += self._busy
+            self._unchanged_flags = sensors if not raised and type(sensors) is tuple else None
+        due += self._stepped
         expiry = self._next_expiry_ns
-        if not due and hoist is self._judged and not self._redesign and (expiry is None or t_ns < expiry):
+        if not due and hoist is self._last_hoist and not self._suppression_dirty and (expiry is None or t_ns < expiry):
             return []
         return self._evaluate_due(t_ns, sorted(due), hoist)
 
     def _evaluate_due(self, t_ns: int, due: list[int], hoist: HoistState) -> list[Finding]:
         changed: list[Alarm] = []
-        resort = False
+        index_dirty = False
         for place in due:
             alarm = self._alarms[place]
             condition = alarm.condition
             before, blind = condition.state, condition.blind
             number, validity = self._read(alarm)
-            if condition.take(t_ns, number, validity, alarm.suppressed):
+            if condition.step_raw(t_ns, number, validity, alarm.suppressed):
                 changed.append(alarm)
             if condition.state is not before or condition.blind is not blind or validity != alarm.validity:
                 alarm.validity = validity
-                resort = True
-        moves: _Moves = {}
+                index_dirty = True
+        changes: _Changes = {}
         if self._next_expiry_ns is not None and t_ns >= self._next_expiry_ns:
-            self._expire(t_ns, moves)
-        if changed or self._redesign or hoist is not self._judged:
+            self._expire(t_ns, changes)
+        if changed or self._suppression_dirty or hoist is not self._last_hoist:
             if hoist is not HoistState.UNKNOWN:
                 self._hoist = hoist
-            self._judged = hoist
-            self._design(moves)
+            self._last_hoist = hoist
+            self._apply_suppression(changes)
         for alarm in changed:
             clear = Event.CLEAR_LATCHED if alarm.rule.latched else Event.CLEAR
-            self._apply(alarm, Event.TRIP if alarm.condition.true else clear, moves)
-        if resort:
-            self._sort_watch()
-        return self._tell(t_ns, moves)
+            self._apply(alarm, Event.TRIP if alarm.condition.true else clear, changes)
+        if index_dirty:
+            self._rebuild_index()
+        return self._report_changes(t_ns, changes)
 
     def _read(self, alarm: Alarm) -> tuple[float, int]:
         sensor = alarm.rule.sensor
@@ -199,55 +199,55 @@ class AlarmBank:
             return math.nan, int(Validity.INVALID)
         return self._sensors[sensor][alarm.source]
 
-    def _design(self, moves: _Moves) -> None:
+    def _apply_suppression(self, changes: _Changes) -> None:
         """Suppress what does not count now or is hidden by something worse, and release what was so."""
         hoist = self._hoist
-        for alarm in self._designed:
+        for alarm in self._suppressible:
             suppressed = not alarm.latch and (
-                alarm.outside(hoist) or any(other.hides_now(hoist) for other in alarm.hidden_by)
+                alarm.not_counted_in(hoist) or any(other.hides_now(hoist) for other in alarm.hidden_by)
             )
             if suppressed is not alarm.suppressed:
                 alarm.suppressed = suppressed
-                self._apply(alarm, Event.SUPPRESS if suppressed else Event.RELEASE, moves)
-        self._redesign = False
+                self._apply(alarm, Event.SUPPRESS if suppressed else Event.RELEASE, changes)
+        self._suppression_dirty = False
 
-    def _expire(self, t_ns: int, moves: _Moves) -> None:
+    def _expire(self, t_ns: int, changes: _Changes) -> None:
         for alarm in self._alarms:
             if alarm.shelved_until_ns is not None and t_ns >= alarm.shelved_until_ns:
-                self._apply(alarm, Event.UNSHELVE, moves)
-        self._redesign = True
+                self._apply(alarm, Event.UNSHELVE, changes)
+        self._suppression_dirty = True
 
-    def _apply(self, alarm: Alarm, event: Event, moves: _Moves) -> None:
+    def _apply(self, alarm: Alarm, event: Event, changes: _Changes) -> None:
         before = alarm.state
         after = LIFE[before, event]
-        if event is Event.TRIP and alarm.rule.latched and before not in _NO_ALARM:
+        if event is Event.TRIP and alarm.rule.latched and before not in _NEVER_LATCH:
             alarm.latch = True
         if event is Event.RESET and before in LATCHED:
             alarm.latch = False
         if after is BY_CONDITION:
-            after = alarm.dictated()
+            after = alarm.state_by_condition()
             alarm.latch = alarm.latch or (alarm.rule.latched and after is AlarmState.UNACKNOWLEDGED)
         if alarm.rule.prompt and after is AlarmState.UNACKNOWLEDGED:
             after = AlarmState.ACKNOWLEDGED
         alarm.state = after
         if after is not AlarmState.SHELVED:
             alarm.shelved_until_ns = None
-        moves.setdefault(alarm.place, before)
+        changes.setdefault(alarm.place, before)
 
-    def _tell(self, t_ns: int, moves: _Moves) -> list[Finding]:
-        """Findings of the alarms whose state is now another than before `moves`, in the catalogue's order."""
+    def _report_changes(self, t_ns: int, changes: _Changes) -> list[Finding]:
+        """Findings of the alarms whose state is now another than before `changes`, in the catalogue's order."""
         findings = []
-        for place in sorted(moves):
+        for place in sorted(changes):
             alarm = self._alarms[place]
-            before, after = alarm.told, alarm.state
-            if after is moves[place]:
+            before, after = alarm.reported_state, alarm.state
+            if after is changes[place]:
                 continue
             alarm.since_ns = t_ns
             if after is AlarmState.UNACKNOWLEDGED:
                 self._silenced = False
             if after is before or (after is AlarmState.SUPPRESSED and before is AlarmState.NORMAL):
                 continue
-            alarm.told = after
+            alarm.reported_state = after
             rule = alarm.rule
             findings.append(
                 Finding(
@@ -263,7 +263,7 @@ class AlarmBank:
                     rule.trip,
                 )
             )
-        if moves:
+        if changes:
             self._next_expiry_ns = _next_expiry(self._alarms)
         return findings
 
@@ -271,26 +271,26 @@ class AlarmBank:
         number, validity = self._read(alarm)
         return number if validity <= Validity.DEGRADED and math.isfinite(number) else None
 
-    def _sort_watch(self) -> None:
+    def _rebuild_index(self) -> None:
         """Put each rule where `evaluate` looks for it."""
         self._above: list[tuple[int, int, float]] = []
         self._below: list[tuple[int, int, float]] = []
         self._flags: list[tuple[int, int, int, float]] = []
-        self._waiting: list[tuple[int, int, int]] = []
-        self._busy: list[int] = []
-        self._quiet_flags = None
+        self._unknown: list[tuple[int, int, int]] = []
+        self._stepped: list[int] = []
+        self._unchanged_flags = None
         for alarm in self._alarms:
             rule = alarm.rule
             place, source, known = alarm.place, alarm.source, alarm.validity <= Validity.DEGRADED
             if alarm.condition.state is not ConditionState.FALSE or (known and alarm.condition.blind):
-                self._busy.append(place)
+                self._stepped.append(place)
             elif rule.sensor is not None:
                 if known and rule.compare == "above":
                     self._flags.append((place, rule.sensor, source, rule.trip))
                 else:
-                    self._busy.append(place)
+                    self._stepped.append(place)
             elif not known:
-                self._waiting.append((place, source, alarm.validity))
+                self._unknown.append((place, source, alarm.validity))
             elif rule.compare == "above":
                 self._above.append((place, source, rule.trip))
             else:
@@ -325,14 +325,14 @@ class AlarmBank:
                 return [_refused(action, action.target, word, f"{alarm.rule.message}: {reason}")]
             chosen = [alarm]
             done = _done(action, action.target, word, alarm.rule.message)
-        moves: _Moves = {}
+        changes: _Changes = {}
         for alarm in chosen:
-            self._apply(alarm, event, moves)
+            self._apply(alarm, event, changes)
             if event is Event.SHELVE:
                 seconds = SHELVE_DEFAULT_S if action.number is None else action.number
                 alarm.shelved_until_ns = action.t_ns + round(seconds * _SECOND_NS)
-        self._redesign = True
-        return [done, *self._tell(action.t_ns, moves)]
+        self._suppression_dirty = True
+        return [done, *self._report_changes(action.t_ns, changes)]
 
     def _objection(self, action: Action, alarm: Alarm, event: Event) -> str:
         """Why `event` cannot be done to `alarm`, in words; empty when it can."""
@@ -400,7 +400,7 @@ class AlarmBank:
         return {
             "silenced": self._silenced,
             "hoist": self._hoist.value,
-            "alarms": {alarm.rule.key: alarm.saved() for alarm in self._alarms if alarm.worth_saving},
+            "alarms": {alarm.rule.key: alarm.saved_state() for alarm in self._alarms if alarm.worth_saving},
         }
 
     def restore(self, state: Mapping[str, Any]) -> None:
@@ -416,7 +416,7 @@ class AlarmBank:
             for key, saved in state["alarms"].items():
                 place = self._rules.index.get(key)
                 if place is not None:
-                    fresh[place].resume(saved)
+                    fresh[place].restore(saved)
         except (KeyError, TypeError, AttributeError, ValueError, OverflowError) as error:
             raise ValueError(f"saved alarms cannot be read: {error!r}") from None
         self._hoist, self._silenced = hoist, silenced

@@ -22,7 +22,7 @@ Three rules follow from "no data is worse than bad data":
   known at both of its ends. So silence can neither confirm an alarm nor wear it out.
 * A condition whose input is UNKNOWN says so (`blind`), also while it is FALSE: "not known" is never "all clear".
 
-The off delay keeps what people were told from coming and going. Where nobody was told (the alarm was suppressed), it is
+The off delay keeps what has been reported from coming and going. Where it was not reported (the alarm was suppressed), it is
 not waited for: else an alarm could come up for what has passed.
 
 ABSENT means that the rule does not apply here: the state is FALSE and it is not blind. Delays are stream time, so a
@@ -154,11 +154,11 @@ class Condition:
 
     def step(self, t_ns: int, value: Value) -> bool:
         """Take the signal's value at grid point `t_ns`. Returns whether `true` changed."""
-        return self.take(t_ns, value.number, value.validity)
+        return self.step_raw(t_ns, value.number, value.validity)
 
-    def take(self, t_ns: int, number: float, validity: int, untold: bool = False) -> bool:
-        """As `step`, from the bare number and validity: the engine's loop has no `Value` at hand. `untold`: nobody was
-        told that it is true, so that it need not stay true for the off delay."""
+    def step_raw(self, t_ns: int, number: float, validity: int, unreported: bool = False) -> bool:
+        """As `step`, from the bare number and validity: the engine's loop has no `Value` at hand. `unreported`: nobody
+        was told that it is true, so that it need not stay true for the off delay."""
         reading = self.read(number, validity)
         before = self.state
         state = TRANSITIONS[before, reading]
@@ -171,19 +171,19 @@ class Condition:
         self._counting = known
         self.blind = not known
         if known and state in _DELAYED:
-            delay_ns = self._on_ns if state is ConditionState.PENDING else 0 if untold else self._off_ns
+            delay_ns = self._on_ns if state is ConditionState.PENDING else 0 if unreported else self._off_ns
             if self._elapsed_ns >= delay_ns:
                 state = TRANSITIONS[state, Reading.ELAPSED]
                 self._elapsed_ns = 0
         self.state = state
         return (state >= ConditionState.TRUE) is not (before >= ConditionState.TRUE)
 
-    def saved(self) -> tuple[int, int]:
+    def saved_state(self) -> tuple[int, int]:
         """State and elapsed nanoseconds, enough to go on after a restart."""
         return int(self.state), self._elapsed_ns
 
-    def resume(self, state: int, elapsed_ns: int) -> None:
-        """Go on from what `saved` gave. The time between does not count toward a delay.
+    def restore(self, state: int, elapsed_ns: int) -> None:
+        """Go on from what `saved_state` gave. The time between does not count toward a delay.
 
         Raises:
             ValueError: there is no such state, or the time is negative.

@@ -29,7 +29,7 @@ class Event(StrEnum):
 
 
 BY_CONDITION: Final = None
-"""In `LIFE`: the state that the condition dictates (and, behind it, the latch and the design)."""
+"""In `LIFE`: the state that follows from the condition (and, behind it, the latch and the design)."""
 
 _SHORT: Final = MappingProxyType(
     {
@@ -81,11 +81,21 @@ _BY_CREW: Final = frozenset({AlarmState.SHELVED, AlarmState.OUT_OF_SERVICE})
 
 
 class Alarm:
-    """One rule at work: condition, state, and what has been told of it."""
+    """One rule at work: condition, state, and what has been reported of it."""
 
     __slots__ = (
-        "condition", "hidden_by", "latch", "place", "rule", "shelved_until_ns", "since_ns", "source", "state",
-        "suppressed", "told", "validity",
+        "condition",
+        "hidden_by",
+        "latch",
+        "place",
+        "reported_state",
+        "rule",
+        "shelved_until_ns",
+        "since_ns",
+        "source",
+        "state",
+        "suppressed",
+        "validity",
     )  # fmt: skip
 
     def __init__(self, place: int, rule: Rule, source: int) -> None:
@@ -95,7 +105,7 @@ class Alarm:
         """Index of its signal; for a sensor's rule, of its flag."""
         self.condition = Condition(rule.compare, rule.trip, rule.clear, rule.on_delay_s, rule.off_delay_s)
         self.state = AlarmState.NORMAL
-        self.told = AlarmState.NORMAL
+        self.reported_state = AlarmState.NORMAL
         self.since_ns = 0
         self.shelved_until_ns: int | None = None
         self.latch = False
@@ -103,16 +113,16 @@ class Alarm:
         self.hidden_by: tuple[Alarm, ...] = ()
         self.validity = int(Validity.VALID)
 
-    def outside(self, hoist: HoistState) -> bool:
+    def not_counted_in(self, hoist: HoistState) -> bool:
         """Whether its rule does not count in this hoist state."""
         when = self.rule.when
         return bool(when) and hoist not in when and hoist is not HoistState.UNKNOWN
 
     def hides_now(self, hoist: HoistState) -> bool:
         """Whether it hides what its rule names: it is true, it counts, and nobody has set it aside."""
-        return self.condition.true and self.state not in _BY_CREW and (self.latch or not self.outside(hoist))
+        return self.condition.true and self.state not in _BY_CREW and (self.latch or not self.not_counted_in(hoist))
 
-    def dictated(self) -> AlarmState:
+    def state_by_condition(self) -> AlarmState:
         """What `BY_CONDITION` stands for."""
         if self.suppressed:
             return AlarmState.SUPPRESSED
@@ -123,15 +133,15 @@ class Alarm:
     @property
     def worth_saving(self) -> bool:
         """Whether a fresh alarm would not do in its place after a restart."""
-        told = self.state is not AlarmState.NORMAL and self.told is not AlarmState.NORMAL
-        return told or self.condition.state is not ConditionState.FALSE
+        reported = self.state is not AlarmState.NORMAL and self.reported_state is not AlarmState.NORMAL
+        return reported or self.condition.state is not ConditionState.FALSE
 
-    def saved(self) -> dict[str, Any]:
+    def saved_state(self) -> dict[str, Any]:
         """All that a restart must not lose, as plain JSON values."""
-        state, elapsed_ns = self.condition.saved()
+        state, elapsed_ns = self.condition.saved_state()
         return {
             "state": self.state.value,
-            "told": self.told.value,
+            "told": self.reported_state.value,
             "since_ns": self.since_ns,
             "shelved_until_ns": self.shelved_until_ns,
             "latch": self.latch,
@@ -140,20 +150,20 @@ class Alarm:
             "elapsed_ns": elapsed_ns,
         }
 
-    def resume(self, saved: Mapping[str, Any]) -> None:
-        """Go on from what `saved` gave.
+    def restore(self, saved: Mapping[str, Any]) -> None:
+        """Go on from what `saved_state` gave.
 
         Raises:
             KeyError, TypeError, ValueError: it did not give that.
         """
         until = saved["shelved_until_ns"]
         self.state = AlarmState(saved["state"])
-        self.told = AlarmState(saved["told"])
+        self.reported_state = AlarmState(saved["told"])
         self.since_ns = int(saved["since_ns"])
         self.shelved_until_ns = None if until is None else int(until)
         self.latch = bool(saved["latch"])
         self.suppressed = bool(saved["suppressed"])
-        self.condition.resume(saved["condition"], int(saved["elapsed_ns"]))
+        self.condition.restore(saved["condition"], int(saved["elapsed_ns"]))
         if (self.state is AlarmState.SHELVED) is (until is None):
             raise ValueError(f"{self.rule.key}: a shelved alarm, and only that, has an end of shelving")
 

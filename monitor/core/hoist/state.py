@@ -168,7 +168,7 @@ class HoistTracker:
         """What the block weighs alone by what has been learned, N, after the last direction of motion."""
         return self._block_n[self.direction]
 
-    def saved(self) -> dict[str, Any]:
+    def saved_state(self) -> dict[str, Any]:
         """What a restart must not lose, as plain JSON values."""
         return {
             "direction": self.direction,
@@ -178,8 +178,8 @@ class HoistTracker:
             "levels": {str(way): list(levels) for way, levels in self._levels.items()},
         }
 
-    def resume(self, saved: Mapping[str, Any]) -> None:
-        """Take up what `saved` gave; where the block is, and whether it moves, is to be seen anew.
+    def restore(self, saved: Mapping[str, Any]) -> None:
+        """Take up what `saved_state` gave; where the block is, and whether it moves, is to be seen again.
 
         Raises:
             ValueError: it is not such a state; nothing is taken up then.

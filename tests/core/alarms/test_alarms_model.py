@@ -108,7 +108,7 @@ class Model:
             else:
                 flag = 0 if facts.rule.signal == "sensor_stale" else 1
                 number, validity = bench.flags[facts.rule.sensor][flag]
-            if facts.condition.take(bench.t_ns, number, validity):
+            if facts.condition.step_raw(bench.t_ns, number, validity):
                 flipped.append(facts)
         for facts in self.facts.values():
             if facts.shelved_until is not None and bench.t_ns >= facts.shelved_until:
@@ -240,7 +240,7 @@ def test_the_bank_does_what_the_words_say(operations: list[tuple[Any, Any, Any]]
         elif what == "restart":
             bench.restart()
             for facts in model.facts.values():
-                facts.condition.resume(*facts.condition.saved())
+                facts.condition.restore(*facts.condition.saved_state())
             step()
         else:
             compare(bench.act(what, target, how), model.act(what, target, how, bench.t_ns))

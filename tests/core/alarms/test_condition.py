@@ -115,12 +115,12 @@ def test_saved_and_resumed_goes_on_without_counting_the_gap() -> None:
     first = Condition("above", 1.0, 0.5, 0.2, 0.0)
     run(first, [valid(2.0)] * 3)
     second = Condition("above", 1.0, 0.5, 0.2, 0.0)
-    second.resume(*first.saved())
+    second.restore(*first.saved_state())
     assert run(second, [valid(2.0)] * 3, 5000) == [False, False, True]
     with pytest.raises(ValueError, match="negative"):
-        second.resume(1, -1)
+        second.restore(1, -1)
     with pytest.raises(ValueError, match="9 is not a valid"):
-        second.resume(9, 0)
+        second.restore(9, 0)
 
 
 def test_the_diagram_shows_every_change_and_nothing_else() -> None:
@@ -224,7 +224,7 @@ def test_agrees_with_the_model(
 def test_an_invalid_input_never_changes_anything(values: list[Value]) -> None:
     condition = Condition("above", 2.0, 1.0, 0.1, 0.1)
     for place, value in enumerate(values):
-        before = condition.saved()
+        before = condition.saved_state()
         condition.step(START_NS + place * GRID_NS, value)
         if condition.blind:
-            assert condition.saved() == before
+            assert condition.saved_state() == before
