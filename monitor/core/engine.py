@@ -303,7 +303,7 @@ class Core:
         dropped = instruments.recent_drops(g, evaluation.health.dropped + sensors.missing)
         point = evaluation.run(g, estimate, hoist, tracker.direction, tracker.string_load_n, dropped, due)
         estimator.add_known_acceleration(point.brakes.known_acceleration_m_s2)
-        findings += checks.look(g, point)
+        findings += checks.evaluate(g, point)
         if checks.overtravel_due(g) is not due:
             # A test that ends here, or the stream that begins here, counts from this grid point on.
             point = point.with_overtravel_due(not due)

@@ -24,21 +24,21 @@ from monitor.core.checks.procedure import (
     FAIL,
     NOT_JUDGED,
     PASS,
+    Conclusion,
     Outcome,
     Procedure,
     Run,
-    Settled,
     Step,
-    against,
-    corrected,
+    as_text,
     fitted,
     height,
+    height_corrected,
     known,
     load,
     seconds,
     slope,
     speed,
-    told,
+    verdict_at_most,
 )
 from monitor.core.signals.grid_point import GridPoint
 from monitor.model.reading import Z99
@@ -109,7 +109,7 @@ def _too_light(now: GridPoint) -> str:
     if math.isnan(hook):
         return "the hook load is not known"
     if hook < least:
-        return f"{told(now.rig, hook, 'force')} on the hook: the test needs {told(now.rig, least, 'force')}"
+        return f"{as_text(now.rig, hook, 'force')} on the hook: the test needs {as_text(now.rig, least, 'force')}"
     return ""
 
 
@@ -154,7 +154,7 @@ def _holding_spoilt(run: Run, now: GridPoint) -> str:
     why = _not_held(now, begun=True)
     if why:
         return why
-    if corrected(run, now):
+    if height_corrected(run, now):
         return "the height was corrected"
     if math.isnan(load(now)):
         return "the hook load is not known"
@@ -169,7 +169,7 @@ def _hold(run: Run, now: GridPoint) -> Outcome:
             return run.wait(why)
         _begin_holding(run, now)
     why = _holding_spoilt(run, now)
-    return run.again(f"begun again: {why}") if why else _judge_holding(run, now)
+    return run.restart(f"begun again: {why}") if why else _judge_holding(run, now)
 
 
 def _judge_holding(run: Run, now: GridPoint) -> Outcome:
@@ -177,7 +177,7 @@ def _judge_holding(run: Run, now: GridPoint) -> Outcome:
     rig, store = now.rig, run.store
     lasted, travel = seconds(now, store["t"]), store["at"] - height(now)
     allowed = rig.checks.holding_creep_m_s * rig.checks.holding_s
-    verdict = against(abs(travel), store["noise"], allowed)
+    verdict = verdict_at_most(abs(travel), store["noise"], allowed)
     over = verdict is FAIL
     if not over and store["same_ns"] != now.t_ns:
         return run.wait("the load is not what it was")
@@ -185,13 +185,13 @@ def _judge_holding(run: Run, now: GridPoint) -> Outcome:
     run.measure("time held", lasted, "time", "at least", rig.checks.holding_s)
     if not over and lasted < rig.checks.holding_s:
         return run.wait(f"{rig.checks.holding_s - lasted:.0f} s more", lasted / rig.checks.holding_s)
-    moved, held = told(rig, abs(travel), "length"), told(rig, store["load"], "force")
+    moved, held = as_text(rig, abs(travel), "length"), as_text(rig, store["load"], "force")
     if over:
         way = "down" if travel > 0.0 else "up"
-        return Settled(FAIL, f"the block moved {moved} {way} in {lasted:.0f} s with {held} on the hook")
+        return Conclusion(FAIL, f"the block moved {moved} {way} in {lasted:.0f} s with {held} on the hook")
     if verdict is PASS:
-        return Settled(PASS, f"{held} held for {lasted:.0f} s; the block moved {moved}")
-    return Settled(NOT_JUDGED, f"the block moved {moved}, too near the limit for this position sensor")
+        return Conclusion(PASS, f"{held} held for {lasted:.0f} s; the block moved {moved}")
+    return Conclusion(NOT_JUDGED, f"the block moved {moved}, too near the limit for this position sensor")
 
 
 HOLDING: Final = Procedure(
@@ -249,10 +249,10 @@ def _leak(run: Run, now: GridPoint) -> Outcome:
     pressure = known(now, "accumulator_pressure")
     why = "the accumulator's reading is missing" if math.isnan(pressure) else _disturbed(run, now)
     if why:
-        return run.again(f"begun again: {why}")
+        return run.restart(f"begun again: {why}")
     if "t" not in store:
         if pressure < rig.hydraulics.min_pressure_pa:
-            return run.again("the accumulator is below its least pressure: not yet charged")
+            return run.restart("the accumulator is below its least pressure: not yet charged")
         store["t"], store["next"], store["sum"], store["n"] = now.t_ns + _SETTLE_S * 1e9, 1.0, 0.0, 0.0
     lasted, whole = seconds(now, store["t"]), rig.checks.leak_s
     if lasted < 0.0:
@@ -267,7 +267,7 @@ def _leak(run: Run, now: GridPoint) -> Outcome:
         lowest = store["lowest"] = min(store.get("lowest", mean), mean)
         if mean > lowest + 4.0 * _noise_pa(rig):
             if lasted < _ENOUGH_S:
-                return run.again("begun again: the pump is still charging")
+                return run.restart("begun again: the pump is still charging")
             return _judge_leak(run, now, charged=True)
     if lasted >= whole:
         return _judge_leak(run, now, charged=False)
@@ -277,7 +277,7 @@ def _leak(run: Run, now: GridPoint) -> Outcome:
     return run.wait(f"{whole - lasted:.0f} s more", lasted / whole)
 
 
-def _judge_leak(run: Run, now: GridPoint, charged: bool) -> Settled:
+def _judge_leak(run: Run, now: GridPoint, charged: bool) -> Conclusion:
     rig = now.rig
     points = run.series
     if charged:  # the last reading, and what the charging had already added to the ones before, are not the leak's
@@ -286,35 +286,35 @@ def _judge_leak(run: Run, now: GridPoint, charged: bool) -> Settled:
     noise, limit = _noise_pa(rig), rig.checks.leak_pa_s
     falling, spread = slope(points)
     falling = -falling
-    verdict = against(falling, Z99 * noise * spread, limit)
+    verdict = verdict_at_most(falling, Z99 * noise * spread, limit)
     run.measure("pressure lost per minute", 60.0 * falling, "pressure", "at most", 60.0 * limit)
-    rate = "not known" if math.isnan(falling) else f"{told(rig, 60.0 * falling, 'pressure')} a minute"
+    rate = "not known" if math.isnan(falling) else f"{as_text(rig, 60.0 * falling, 'pressure')} a minute"
     if charged:
         if verdict is FAIL:
-            return Settled(FAIL, f"pressure fell by {rate}, and the pump came on after {points[-1][0]:.0f} s")
-        return Settled(NOT_JUDGED, f"the pump came on after {points[-1][0]:.0f} s: the time was too short")
+            return Conclusion(FAIL, f"pressure fell by {rate}, and the pump came on after {points[-1][0]:.0f} s")
+        return Conclusion(NOT_JUDGED, f"the pump came on after {points[-1][0]:.0f} s: the time was too short")
     if verdict is PASS:
         still = all(a[1] == b[1] for a, b in pairwise(points))
         remark = "; the reading did not change at all: compare it with the gauge" if still else ""
-        return Settled(PASS, f"pressure fell by {rate}{remark}")
+        return Conclusion(PASS, f"pressure fell by {rate}{remark}")
     if verdict is NOT_JUDGED or len(points) < 6 or min(p for _, p in points) + ATMOSPHERE_PA <= 0.0:
-        return Settled(NOT_JUDGED, f"pressure fell by {rate}: too near the limit to tell in this time")
+        return Conclusion(NOT_JUDGED, f"pressure fell by {rate}: too near the limit to tell in this time")
     return _leak_or_warm_gas(rig, points, falling, noise, rate)
 
 
 def _leak_or_warm_gas(
     rig: Rig, points: Sequence[tuple[float, float]], falling: float, noise: float, rate: str
-) -> Settled:
+) -> Conclusion:
     """The pressure fell too fast: by a leak, or by warm gas that settles."""
     absolute = [p + ATMOSPHERE_PA for _, p in points]
     leak = diagnose_leak([t for t, _ in points], absolute, noise)
     if leak.decay is Decay.THERMAL:
-        return Settled(NOT_JUDGED, f"pressure fell by {rate}, as warm gas does that settles: test again when it has")
+        return Conclusion(NOT_JUDGED, f"pressure fell by {rate}, as warm gas does that settles: test again when it has")
     oil = Accumulator(rig.hydraulics.accumulator_volume_m3, rig.hydraulics.precharge_pa + ATMOSPHERE_PA)
     lost = 6e7 * oil.leak_from_slope_m3_s(math.fsum(absolute) / len(absolute), -falling)
     if leak.decay is Decay.LEAK:
-        return Settled(FAIL, f"pressure fell by {rate}: a leak of {lost:.0f} ml a minute")
-    return Settled(
+        return Conclusion(FAIL, f"pressure fell by {rate}: a leak of {lost:.0f} ml a minute")
+    return Conclusion(
         FAIL, f"pressure fell by {rate}: {lost:.0f} ml a minute if it is a leak; the time is too short to tell"
     )
 
@@ -365,7 +365,7 @@ def _not_lowering(now: GridPoint) -> str:
     if math.isnan(v):
         return "the block's speed is not known"
     if -v < least:
-        return f"lowering at {told(rig, max(0.0, -v), 'speed')}: the test needs {told(rig, least, 'speed')}"
+        return f"lowering at {as_text(rig, max(0.0, -v), 'speed')}: the test needs {as_text(rig, least, 'speed')}"
     return "" if abs(now.estimate.acceleration_m_s2) <= _STEADY_M_S2 else "the speed is not steady"
 
 
@@ -374,10 +374,10 @@ def _lower(run: Run, now: GridPoint) -> Outcome:
     v, radius = speed(now), now.estimate.radius_m
     why = _not_lowering(now)
     if why:
-        return run.wait(why) if "t" not in store else run.again(f"begun again: {why}")
+        return run.wait(why) if "t" not in store else run.restart(f"begun again: {why}")
     torque, doubt = Auxiliary(rig).torque(-v * rig.line.lines / radius, now.reading)
     if math.isnan(torque):
-        return run.again("the auxiliary brake's reading is missing")
+        return run.restart("the auxiliary brake's reading is missing")
     if "t" not in store:
         store["t"], store["aux"], store["doubt"], store["pull"], store["n"] = now.t_ns, 0.0, 0.0, 0.0, 0.0
     store["aux"] += torque
@@ -391,11 +391,11 @@ def _lower(run: Run, now: GridPoint) -> Outcome:
     lasted = seconds(now, store["t"])
     if lasted < rig.checks.auxiliary_s:
         return run.wait(f"{rig.checks.auxiliary_s - lasted:.1f} s more", lasted / rig.checks.auxiliary_s)
-    took = f"it took {100.0 * share:.0f} % of the pull, {told(rig, store['aux'] / store['n'], 'torque')}"
-    verdict = against(-share, wide, -rig.checks.auxiliary_share)
+    took = f"it took {100.0 * share:.0f} % of the pull, {as_text(rig, store['aux'] / store['n'], 'torque')}"
+    verdict = verdict_at_most(-share, wide, -rig.checks.auxiliary_share)
     if verdict is NOT_JUDGED:
-        return Settled(NOT_JUDGED, f"{took}, known to ±{100.0 * wide:.0f} %: too near the limit to tell")
-    return Settled(verdict, took)
+        return Conclusion(NOT_JUDGED, f"{took}, known to ±{100.0 * wide:.0f} %: too near the limit to tell")
+    return Conclusion(verdict, took)
 
 
 AUXILIARY: Final = Procedure(

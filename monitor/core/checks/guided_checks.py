@@ -24,9 +24,9 @@ from typing import Any, Final
 
 from monitor.config.rig import Rig
 from monitor.core.checks.brakes import AUXILIARY, HOLDING, LEAK_DOWN
-from monitor.core.checks.height_reference import REFERENCE, cut, given
+from monitor.core.checks.height_reference import REFERENCE, record_cut, record_reference
 from monitor.core.checks.overtravel import OVERTRAVEL
-from monitor.core.checks.procedure import FAIL, LONGEST_S, NOT_JUDGED, PASS, Procedure, Run, Settled, seconds
+from monitor.core.checks.procedure import FAIL, LONGEST_S, NOT_JUDGED, PASS, Conclusion, Procedure, Run, seconds
 from monitor.core.signals.grid_point import GridPoint
 from monitor.core.signals.table import SIGNALS
 from monitor.model.alarm import Finding, Severity
@@ -96,35 +96,37 @@ class Checks:
         run = self._run
         if run is None or id not in ("", run.id):
             return [_refused(t_ns, id, "this check is not running")]
-        return self._settle(t_ns, run, Settled(NOT_JUDGED, f"ended{_by(printable(who, 12)) or ' by the crew'}"))
+        return self._conclude(t_ns, run, Conclusion(NOT_JUDGED, f"ended{_by(printable(who, 12)) or ' by the crew'}"))
 
     def reference(self, height_m: float, before_m: float, speed_m_s: float) -> None:
         """A height reference was taken; `before_m` and `speed_m_s` were read just before (NaN where not known)."""
         if self._run is not None and self._run.id == REFERENCE.id:
-            given(self._run, height_m, before_m, speed_m_s)
+            record_reference(self._run, height_m, before_m, speed_m_s)
 
     def slip_and_cut(self, t_ns: int) -> None:
         """A cut and slip was taken: what it makes due is due now."""
         self._cut_ns = t_ns
         if self._run is not None and self._run.id == REFERENCE.id:
-            cut(self._run)
-        self._reckon()
+            record_cut(self._run)
+        self._update_due()
 
     # --- the grid ---------------------------------------------------------------------------------------------------
 
-    def look(self, t_ns: int, now: GridPoint) -> list[Finding]:
+    def evaluate(self, t_ns: int, now: GridPoint) -> list[Finding]:
         """Watch at the grid point `t_ns`; next to nothing while no check runs."""
         self._t_ns = t_ns
         self._now = now
         if self._start_ns is None:
             self._start_ns = t_ns
-            self._reckon()
+            self._update_due()
         run = self._run
         if run is None:
             return []
         if seconds(now, run.started_ns) > LONGEST_S:
             tail = f"; still waited for: {run.hint}" if run.hint else ""
-            return self._settle(t_ns, run, Settled(NOT_JUDGED, f"not finished within {LONGEST_S / 60:.0f} min{tail}"))
+            return self._conclude(
+                t_ns, run, Conclusion(NOT_JUDGED, f"not finished within {LONGEST_S / 60:.0f} min{tail}")
+            )
         procedure = _BY_ID[run.id]
         step = procedure.steps[run.step]
         outcome = step.judge(run, now)
@@ -136,9 +138,9 @@ class Checks:
         """Whether the overtravel device waits for its test."""
         return t_ns >= self._overtravel_due_ns
 
-    def _after(self, t_ns: int, procedure: Procedure, run: Run, outcome: bool | Settled, who: str) -> list[Finding]:
-        if isinstance(outcome, Settled):
-            return self._settle(t_ns, run, outcome)
+    def _after(self, t_ns: int, procedure: Procedure, run: Run, outcome: bool | Conclusion, who: str) -> list[Finding]:
+        if isinstance(outcome, Conclusion):
+            return self._conclude(t_ns, run, outcome)
         before = _place(procedure, run.step)
         run.step += 1
         run.step_ns = t_ns
@@ -146,15 +148,15 @@ class Checks:
         words = f"{procedure.title}{_by(who)}: {procedure.steps[run.step].words}"
         return [Finding(t_ns, "check", run.id, Severity.NOTICE, before, _place(procedure, run.step), words)]
 
-    def _settle(self, t_ns: int, run: Run, settled: Settled) -> list[Finding]:
+    def _conclude(self, t_ns: int, run: Run, conclusion: Conclusion) -> list[Finding]:
         procedure = _BY_ID[run.id]
         self._run = None
         readings = tuple(run.measured.values())
-        self._results[run.id] = CheckResult(t_ns, run.who, settled.verdict, settled.reason, readings)
-        if settled.verdict is PASS:
+        self._results[run.id] = CheckResult(t_ns, run.who, conclusion.verdict, conclusion.reason, readings)
+        if conclusion.verdict is PASS:
             self._passed_ns[run.id] = t_ns
-        self._reckon()
-        failed = settled.verdict is FAIL
+        self._update_due()
+        failed = conclusion.verdict is FAIL
         first = next((reading for reading in readings if reading.limit is not None and reading.value.known), None)
         return [
             Finding(
@@ -163,8 +165,8 @@ class Checks:
                 run.id,
                 Severity.CAUTION if failed else Severity.NOTICE,
                 _place(procedure, run.step),
-                str(settled.verdict),
-                f"{procedure.title}{_by(run.who)}: {settled.verdict}: {settled.reason}",
+                str(conclusion.verdict),
+                f"{procedure.title}{_by(run.who)}: {conclusion.verdict}: {conclusion.reason}",
                 procedure.look_at if failed else "",
                 first.value.number if first else None,
                 first.limit if first else None,
@@ -187,7 +189,7 @@ class Checks:
             times.append(self._start_ns + round(self._rig.checks.first_grace_h * _HOUR_NS))
         return min(times, default=None)
 
-    def _reckon(self) -> None:
+    def _update_due(self) -> None:
         due = self._due_ns(OVERTRAVEL)
         self._overtravel_due_ns = _NEVER if due is None else due
 
@@ -307,7 +309,7 @@ class Checks:
             raise ValueError(f"checks cannot be restored: {error!r}") from None
         self._run = None
         self._start_ns, self._cut_ns, self._passed_ns, self._results = start_ns, cut_ns, passed, results
-        self._reckon()
+        self._update_due()
 
 
 def _time(value: Any) -> int:

@@ -11,21 +11,32 @@ import math
 from typing import Final
 
 from monitor.config.rig import Rig
-from monitor.core.checks.procedure import FAIL, NOT_JUDGED, PASS, Outcome, Procedure, Run, Settled, Step, height, told
+from monitor.core.checks.procedure import (
+    FAIL,
+    NOT_JUDGED,
+    PASS,
+    Conclusion,
+    Outcome,
+    Procedure,
+    Run,
+    Step,
+    as_text,
+    height,
+)
 from monitor.core.signals.grid_point import GridPoint
 
 REST_M_S: Final = 0.05
 """A reference given while the block moves faster is worth nothing."""
 
 
-def given(run: Run, height_m: float, before_m: float, speed_m_s: float) -> None:
+def record_reference(run: Run, height_m: float, before_m: float, speed_m_s: float) -> None:
     """The crew has given a reference height; `before_m` and `speed_m_s` are what was read just before (NaN: unknown)."""
     store = run.store
     store["count"] = store.get("count", 0.0) + 1.0
     store["given"], store["before"], store["speed"] = height_m, before_m, speed_m_s
 
 
-def cut(run: Run) -> None:
+def record_cut(run: Run) -> None:
     """The crew has told of a cut and slip: what came before it says nothing about what comes after."""
     if run.step:
         run.store["cut"] = 1.0
@@ -54,7 +65,7 @@ def _first(run: Run, _: GridPoint) -> Outcome:
 def _second(run: Run, now: GridPoint) -> Outcome:
     rig, store = now.rig, run.store
     if "cut" in store:
-        return Settled(NOT_JUDGED, "the line was cut during the check")
+        return Conclusion(NOT_JUDGED, "the line was cut during the check")
     least = rig.checks.reference_travel_m
     at = height(now)
     away = abs(at - store["first"])
@@ -62,7 +73,7 @@ def _second(run: Run, now: GridPoint) -> Outcome:
         if math.isnan(at):
             return run.wait("the block's height is not known")
         if away < least:
-            return run.wait(f"{told(rig, least - away, 'length')} more to go", away / least)
+            return run.wait(f"{as_text(rig, least - away, 'length')} more to go", away / least)
         return run.wait("the second height, with the block at rest", 1.0)
     why = _moved(run)
     if why:
@@ -71,14 +82,14 @@ def _second(run: Run, now: GridPoint) -> Outcome:
         store["first"] = store["given"]
         return run.wait("too near the first height: it counts as the first now")
     if math.isnan(store["before"]):
-        return Settled(NOT_JUDGED, "the monitor did not know the height when the second one was given")
+        return Conclusion(NOT_JUDGED, "the monitor did not know the height when the second one was given")
     difference, limit = abs(store["given"] - store["before"]), rig.checks.reference_tolerance_m
     run.measure("difference", difference, "length", "at most", limit)
     run.measure("second height as measured", store["given"], "length")
     run.measure("second height as read before", store["before"], "length")
-    between = told(rig, abs(store["given"] - store["first"]), "length")
-    text = f"the second height differed by {told(rig, difference, 'length')} over {between}"
-    return Settled(PASS if difference <= limit else FAIL, text)
+    between = as_text(rig, abs(store["given"] - store["first"]), "length")
+    text = f"the second height differed by {as_text(rig, difference, 'length')} over {between}"
+    return Conclusion(PASS if difference <= limit else FAIL, text)
 
 
 def _unfit(_: Rig) -> str:

@@ -20,27 +20,27 @@ from monitor.core.checks.procedure import (
     FAIL,
     NOT_JUDGED,
     PASS,
+    Conclusion,
     Outcome,
     Procedure,
     Run,
-    Settled,
     Step,
-    against,
-    corrected,
+    as_text,
     fitted,
     height,
+    height_corrected,
     known,
     load,
     seconds,
     speed,
-    told,
+    verdict_at_most,
 )
 from monitor.core.signals.grid_point import GridPoint
 from monitor.model.check import CheckVerdict
 from monitor.model.stream import GRID_NS
 
 HALVES: Final = ("overtravel_electric", "overtravel_air")
-_STILL_M_S: Final = 0.03
+_AT_REST_M_S: Final = 0.03
 _STILL_S: Final = 0.5
 _LATELY_S: Final = 1.0
 _OTHER_HALF_S: Final = 3.0
@@ -48,7 +48,7 @@ _EMPTY_SHARE: Final = 1.2
 """Hook load up to this share of the block's own weight counts as an empty hook."""
 
 
-def _word(half: str) -> str:
+def _half_name(half: str) -> str:
     return half.removeprefix("overtravel_")
 
 
@@ -70,9 +70,9 @@ def _prepare(run: Run, now: GridPoint) -> Outcome:
     for half in _needed(now.rig):
         tripped = known(now, half)
         if math.isnan(tripped):
-            return run.wait(f"the reading of the {_word(half)} half is missing")
+            return run.wait(f"the reading of the {_half_name(half)} half is missing")
         if tripped >= 0.5:
-            return run.wait(f"the {_word(half)} half stands tripped: it has to be reset first")
+            return run.wait(f"the {_half_name(half)} half stands tripped: it has to be reset first")
     hook = load(now)
     if not hook <= _EMPTY_SHARE * now.numbers.block_n:
         return run.wait("the hook load is not known" if math.isnan(hook) else "a load hangs on the hook")
@@ -82,7 +82,7 @@ def _prepare(run: Run, now: GridPoint) -> Outcome:
     return True
 
 
-def _follow(run: Run, now: GridPoint) -> Settled | None:
+def _record_trips(run: Run, now: GridPoint) -> Conclusion | None:
     """Take note of each half that acts: height and doubt at that moment."""
     rig, store = now.rig, run.store
     for half in fitted(now.rig, HALVES):
@@ -92,14 +92,14 @@ def _follow(run: Run, now: GridPoint) -> Settled | None:
         if tripped < 0.5:
             store[half + " clear"] = now.t_ns
         elif tripped >= 0.5:
-            word = _word(half)
+            word = _half_name(half)
             at, v = height(now), speed(now)
             if now.t_ns - store.get(half + " clear", -math.inf) > GRID_NS:
                 if half not in _needed(rig):
                     continue
-                return Settled(NOT_JUDGED, f"the reading of the {word} half was missing when it acted")
+                return Conclusion(NOT_JUDGED, f"the reading of the {word} half was missing when it acted")
             if math.isnan(at + v):
-                return Settled(NOT_JUDGED, f"the block's height was not known when the {word} half acted")
+                return Conclusion(NOT_JUDGED, f"the block's height was not known when the {word} half acted")
             sensor = rig.sensor_of(half)
             period = 1.0 / sensor.rate_hz if sensor else 0.0
             store[half] = at
@@ -108,60 +108,60 @@ def _follow(run: Run, now: GridPoint) -> Settled | None:
     return None
 
 
-def _following(judge: Callable[[Run, GridPoint], Outcome]) -> Callable[[Run, GridPoint], Outcome]:
+def _recording_trips(judge: Callable[[Run, GridPoint], Outcome]) -> Callable[[Run, GridPoint], Outcome]:
     """The judge, after note was taken of what acted; what spoils the test settles it."""
 
     def judged(run: Run, now: GridPoint) -> Outcome:
-        return _follow(run, now) or judge(run, now)
+        return _record_trips(run, now) or judge(run, now)
 
     return judged
 
 
-@_following
+@_recording_trips
 def _raise(run: Run, now: GridPoint) -> Outcome:
     rig, store = now.rig, run.store
     at, v = height(now), speed(now)
-    if v > _STILL_M_S:
+    if v > _AT_REST_M_S:
         store["rising"] = now.t_ns
     acted = [half for half in HALVES if half in store]
     if not acted:
         passed = rig.limits.overtravel_m + rig.checks.overtravel_tolerance_m
         if at - now.estimate.height_bound_m > passed:
             run.measure("block reached", at, "length", "at most", passed)
-            return Settled(FAIL, f"the block was at {told(rig, at, 'length')} and the device had not acted")
+            return Conclusion(FAIL, f"the block was at {as_text(rig, at, 'length')} and the device had not acted")
         if math.isnan(at):
             return run.wait("the block's height is not known")
-        return run.wait(f"{told(rig, max(0.0, rig.limits.overtravel_m - at), 'length')} to the device's height")
+        return run.wait(f"{as_text(rig, max(0.0, rig.limits.overtravel_m - at), 'length')} to the device's height")
     needed = _needed(rig)
     if not any(half in needed for half in acted):
-        return Settled(FAIL, f"the {_word(acted[0])} half acted before the {_word(needed[0])} half")
+        return Conclusion(FAIL, f"the {_half_name(acted[0])} half acted before the {_half_name(needed[0])} half")
     if v > rig.checks.overtravel_speed_m_s:
-        fast, slow = told(rig, v, "speed"), told(rig, rig.checks.overtravel_speed_m_s, "speed")
-        return Settled(NOT_JUDGED, f"raised at {fast}: the test needs at most {slow}")
+        fast, slow = as_text(rig, v, "speed"), as_text(rig, rig.checks.overtravel_speed_m_s, "speed")
+        return Conclusion(NOT_JUDGED, f"raised at {fast}: the test needs at most {slow}")
     if seconds(now, store.get("rising", -math.inf)) > _LATELY_S:
-        return Settled(NOT_JUDGED, "the block was not being raised when the device acted")
+        return Conclusion(NOT_JUDGED, "the block was not being raised when the device acted")
     hook = load(now)
     if not hook <= _EMPTY_SHARE * now.numbers.block_n:
         heavy = "the hook load was not known" if math.isnan(hook) else "a load hung on the hook"
-        return Settled(NOT_JUDGED, f"{heavy} when the device acted")
+        return Conclusion(NOT_JUDGED, f"{heavy} when the device acted")
     store["trip_ns"], store["trip"], store["top"], store["rest_ns"] = now.t_ns, at, at, math.nan
     run.measure("speed then", v, "speed", "at most", rig.checks.overtravel_speed_m_s)
     run.hint = ""
     return True
 
 
-@_following
+@_recording_trips
 def _stop(run: Run, now: GridPoint) -> Outcome:
     rig, store = now.rig, run.store
     at, v = height(now), speed(now)
     since = seconds(now, store["trip_ns"])
     if math.isnan(at + v):
-        return Settled(NOT_JUDGED, "height or speed was not known while the block came to rest")
-    if corrected(run, now):
-        return Settled(NOT_JUDGED, "the height was corrected while the block came to rest")
+        return Conclusion(NOT_JUDGED, "height or speed was not known while the block came to rest")
+    if height_corrected(run, now):
+        return Conclusion(NOT_JUDGED, "the height was corrected while the block came to rest")
     store["top"] = max(store["top"], at)
     run.measure("way after it acted", store["top"] - store["trip"], "length")
-    if abs(v) < _STILL_M_S:
+    if abs(v) < _AT_REST_M_S:
         if math.isnan(store["rest_ns"]):
             store["rest_ns"] = now.t_ns
             run.measure("time to rest", since, "time", "at most", rig.checks.overtravel_stop_s)
@@ -172,33 +172,35 @@ def _stop(run: Run, now: GridPoint) -> Outcome:
     store["rest_ns"] = math.nan
     lever = known(now, "brake_lever")
     if math.isnan(lever) and fitted(now.rig, ("brake_lever",)):
-        return Settled(NOT_JUDGED, "the brake lever's reading was missing: not known what stopped the block")
+        return Conclusion(NOT_JUDGED, "the brake lever's reading was missing: not known what stopped the block")
     if lever >= rig.braking.demand_lever:
-        return Settled(NOT_JUDGED, "the brake lever was pulled before the block was at rest: not known what stopped it")
+        return Conclusion(
+            NOT_JUDGED, "the brake lever was pulled before the block was at rest: not known what stopped it"
+        )
     if since > rig.checks.overtravel_stop_s:
         run.measure("time to rest", math.nan, "time", "at most", rig.checks.overtravel_stop_s)
-        return Settled(
+        return Conclusion(
             FAIL,
-            f"the block was still moving {told(rig, since, 'time')} after the device acted, at {told(rig, v, 'speed')}",
+            f"the block was still moving {as_text(rig, since, 'time')} after the device acted, at {as_text(rig, v, 'speed')}",
         )
     return run.wait("the block is still moving")
 
 
-@_following
+@_recording_trips
 def _verdict(run: Run, now: GridPoint) -> Outcome:
     rig, store = now.rig, run.store
     needed = _needed(rig)
     missing = [half for half in needed if half not in store]
     if missing and seconds(now, run.step_ns) < _OTHER_HALF_S:
-        return run.wait(f"the {_word(missing[0])} half has not acted", seconds(now, run.step_ns) / _OTHER_HALF_S)
+        return run.wait(f"the {_half_name(missing[0])} half has not acted", seconds(now, run.step_ns) / _OTHER_HALF_S)
     set_at, tolerance = rig.limits.overtravel_m, rig.checks.overtravel_tolerance_m
     found: dict[CheckVerdict, list[str]] = {FAIL: [], NOT_JUDGED: [], PASS: []}
     for half in needed:
-        word = _word(half)
+        word = _half_name(half)
         if half in store:
-            verdict = against(abs(store[half] - set_at), store[half + " doubt"], tolerance)
-            tail = f", known to ±{told(rig, store[half + ' doubt'], 'length')}" if verdict is NOT_JUDGED else ""
-            found[verdict].append(f"{word} half acted at {told(rig, store[half], 'length')}{tail}")
+            verdict = verdict_at_most(abs(store[half] - set_at), store[half + " doubt"], tolerance)
+            tail = f", known to ±{as_text(rig, store[half + ' doubt'], 'length')}" if verdict is NOT_JUDGED else ""
+            found[verdict].append(f"{word} half acted at {as_text(rig, store[half], 'length')}{tail}")
         elif math.isnan(known(now, half)):
             found[NOT_JUDGED].append(f"the reading of the {word} half is missing")
         else:
@@ -206,11 +208,11 @@ def _verdict(run: Run, now: GridPoint) -> Outcome:
     way, took = store["top"] - store["trip"], (store["rest_ns"] - store["trip_ns"]) * 1e-9
     for verdict in (FAIL, NOT_JUDGED):
         if found[verdict]:
-            return Settled(verdict, f"{'; '.join(found[verdict])} (set height {told(rig, set_at, 'length')})")
-    return Settled(
+            return Conclusion(verdict, f"{'; '.join(found[verdict])} (set height {as_text(rig, set_at, 'length')})")
+    return Conclusion(
         PASS,
-        f"{'; '.join(found[PASS])} (set height {told(rig, set_at, 'length')}); at rest {told(rig, way, 'length')}"
-        f" further, after {told(rig, took, 'time')}",
+        f"{'; '.join(found[PASS])} (set height {as_text(rig, set_at, 'length')}); at rest {as_text(rig, way, 'length')}"
+        f" further, after {as_text(rig, took, 'time')}",
     )
 
 

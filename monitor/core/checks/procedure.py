@@ -1,7 +1,7 @@
 """What the guided checks are made of: a procedure is a row of steps, a step is words, what is watched, and a judge.
 
 A judge is called at each grid point while its step is the present one. It looks at the `GridPoint`, keeps what it needs in the
-`Run`, and answers whether the step goes on (False), is done (True), or settles the whole check (a `Settled`).
+`Run`, and answers whether the step goes on (False), is done (True), or ends the whole check (a `Conclusion`).
 
 A measurement is one unbroken stretch of known readings. Whatever breaks it (a reading lost, the brake let go) starts it
 again from nothing: what was seen before is not evidence for what came after.
@@ -24,20 +24,20 @@ KNOWN: Final = int(Validity.DEGRADED)
 """Worst validity at which there is a number."""
 LONGEST_S: Final = 1800.0
 """A check not finished by then ends as not judged: a forgotten one must not wait for readings of another job."""
-_LEAP_M: Final = 0.03
+_JUMP_M: Final = 0.03
 
 Relation = Literal["", "at most", "at least", "near"]
 
 
 @dataclass(frozen=True, slots=True)
-class Settled:
+class Conclusion:
     """The end of a check."""
 
     verdict: CheckVerdict
     reason: str
 
 
-Outcome = bool | Settled
+Outcome = bool | Conclusion
 """What a judge answers."""
 
 
@@ -64,7 +64,7 @@ class Run:
         value = UNKNOWN if math.isnan(number) else Value(number, Validity.VALID)
         self.measured[label] = CheckReading(label, value, dimension, relation, limit)
 
-    def again(self, why: str) -> bool:
+    def restart(self, why: str) -> bool:
         """Start the measurement again from nothing; False, so that a judge can end with it."""
         self.store.clear()
         self.series.clear()
@@ -125,12 +125,12 @@ def speed(now: GridPoint) -> float:
     return now.estimate.speed_m_s if now.motion.validity <= KNOWN and now.estimate.validity <= KNOWN else math.nan
 
 
-def corrected(run: Run, now: GridPoint) -> bool:
+def height_corrected(run: Run, now: GridPoint) -> bool:
     """Whether the height has leapt since the last grid point as no block does: a reference or a mark corrected it."""
     at, v = height(now), speed(now)
     before = run.store.get("height before", at)
     run.store["height before"] = at
-    return abs(at - before) > _LEAP_M + 2.0 * abs(v) * GRID_NS * 1e-9
+    return abs(at - before) > _JUMP_M + 2.0 * abs(v) * GRID_NS * 1e-9
 
 
 def load(now: GridPoint) -> float:
@@ -155,7 +155,7 @@ _FIELD: Final = _SI | {
 }  # fmt: skip
 
 
-def told(rig: Rig, number: float, dimension: Dimension | Literal["small length"]) -> str:
+def as_text(rig: Rig, number: float, dimension: Dimension | Literal["small length"]) -> str:
     """`number` (SI) as a record tells it, in the rig's own units; "unknown" for NaN."""
     if math.isnan(number):
         return "unknown"
@@ -165,7 +165,7 @@ def told(rig: Rig, number: float, dimension: Dimension | Literal["small length"]
     return f"{UNITS[name].from_si(number):.{decimals}f} {label}"
 
 
-def against(number: float, doubt: float, limit: float) -> CheckVerdict:
+def verdict_at_most(number: float, doubt: float, limit: float) -> CheckVerdict:
     """Whether `number` ± `doubt` is at most `limit`: PASS or FAIL when sure, NOT_JUDGED in between or for NaN."""
     if number + doubt <= limit:
         return PASS

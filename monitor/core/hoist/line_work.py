@@ -30,7 +30,7 @@ _MOVING: Final = (HoistState.HOISTING, HoistState.LOWERING)
 
 
 class LineWork:
-    """Sums of one line. `look` once per grid point; read the attributes after it."""
+    """Sums of one line. `update` once per grid point; read the attributes after it."""
 
     __slots__ = ("_height_m", "_load_n", "_moved", "_seen_ns", "since_cut_j", "speed_m_s", "total_j")
 
@@ -45,7 +45,7 @@ class LineWork:
         self._seen_ns = 0
         self._moved = False
 
-    def look(self, t_ns: int, load_n: float, height_m: float, hoist: HoistState) -> None:
+    def update(self, t_ns: int, load_n: float, height_m: float, hoist: HoistState) -> None:
         """Add the work up to `t_ns`. Load (whole hook load) and height are NaN where not known."""
         if not (load_n == load_n and height_m == height_m):
             return

@@ -159,7 +159,7 @@ class Evaluation:
 
         # 5. The work of the line.
         work = self.line_work
-        work.look(t_ns, hook_n, estimate.height_m, hoist)
+        work.update(t_ns, hook_n, estimate.height_m, hoist)
 
         return GridPoint(
             t_ns,

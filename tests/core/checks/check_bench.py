@@ -67,7 +67,7 @@ class Bench:
         v = self.speed_m_s
         hoist = HoistState.HOISTING if v > 0.05 else HoistState.LOWERING if v < -0.05 else HoistState.STILL
         self.point = point = self.evaluation.run(self.t_ns, estimate, hoist, 1 if v > 0 else -1, 0.0)
-        self.findings += self.checks.look(self.t_ns, point)
+        self.findings += self.checks.evaluate(self.t_ns, point)
 
     def run(self, seconds: float, speed_m_s: float | None = None, **readings: float | None) -> list[Finding]:
         """Let time pass with these readings (None: missing) and this speed; the findings on the way."""

@@ -28,7 +28,7 @@ class Rigged:
 
     def look(self, load_n: float, state: HoistState) -> None:
         self.t_ns += GRID_NS
-        self.work.look(self.t_ns, load_n, self.height_m, state)
+        self.work.update(self.t_ns, load_n, self.height_m, state)
 
     def rest(self, load_n: float, state: HoistState, looks: int = 4) -> None:
         for _ in range(looks):
@@ -91,7 +91,7 @@ def test_two_feet_of_pick_up_per_stand_add_three_per_cent() -> None:
 def test_noise_of_a_block_at_rest_does_no_work(noise: list[float], state: HoistState) -> None:
     work = LineWork(1.6)
     for place, error in enumerate(noise):
-        work.look((place + 1) * GRID_NS, 1e6, 10.0 + error, state if place else HoistState.STILL)
+        work.update((place + 1) * GRID_NS, 1e6, 10.0 + error, state if place else HoistState.STILL)
     # Whatever was left of a step when motion ended may be counted once for each end of a motion, and only then.
     moving = state in (HoistState.HOISTING, HoistState.LOWERING)
     assert work.total_j <= (1e6 * STEP_M if moving else 0.0)
@@ -110,7 +110,7 @@ def test_work_is_finite_and_never_falls(looks: list[tuple[float, float, HoistSta
     work, before, t_ns = LineWork(1.6), 0.0, 0
     for load, height, state, grids in looks:
         t_ns += grids * GRID_NS
-        work.look(t_ns, load, height, state)
+        work.update(t_ns, load, height, state)
         assert work.total_j >= before
         assert math.isfinite(work.total_j)
         before = work.total_j
@@ -119,10 +119,10 @@ def test_work_is_finite_and_never_falls(looks: list[tuple[float, float, HoistSta
 def moved(travel_m: float, silence_s: float, state: HoistState = HoistState.HOISTING) -> float:
     """Work of 1 MN that is found `travel_m` further on after so long without height."""
     work = LineWork(1.6)
-    work.look(GRID_NS, 1e6, 10.0, state)
+    work.update(GRID_NS, 1e6, 10.0, state)
     for place in range(1, round(silence_s / 0.05)):
-        work.look(GRID_NS * (1 + place), 1e6, math.nan, state)
-    work.look(GRID_NS + round(silence_s * 1e9), 1e6, 10.0 + travel_m, state)
+        work.update(GRID_NS * (1 + place), 1e6, math.nan, state)
+    work.update(GRID_NS + round(silence_s * 1e9), 1e6, 10.0 + travel_m, state)
     return work.total_j
 
 
