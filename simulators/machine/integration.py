@@ -193,8 +193,7 @@ def integrate(inputs: StepInputs) -> StepResult:
         else:
             elastic = k * stretch
             force = elastic + damping * (omega * per_turn - v)
-            if force < 0.0:
-                force = 0.0
+            force = 0.0 if force < 0.0 else force
             loss = force - elastic
         # drum: a stopped one stays until the torque on it exceeds what the brake holds
         turning = drive - aux * omega - force * arm
@@ -244,13 +243,11 @@ def integrate(inputs: StepInputs) -> StepResult:
         if depth > 0.0:
             elastic_bump = FLOOR_PER_KG * inputs.block_kg * depth
             bump = elastic_bump - BUMP_DAMPING_PER_KG * inputs.block_kg * v
-            if bump < 0.0:
-                bump = 0.0
+            bump = 0.0 if bump < 0.0 else bump
         elif y > crown:
             elastic_bump = -CROWN_PER_KG * inputs.block_kg * (y - crown)
             bump = elastic_bump - BUMP_DAMPING_PER_KG * inputs.block_kg * v
-            if bump > 0.0:
-                bump = 0.0
+            bump = 0.0 if bump > 0.0 else bump
         net = accelerating + bump
         before = v
         v += net / mass * dt

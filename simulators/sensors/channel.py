@@ -194,12 +194,7 @@ class Channel:
                 return []
             value = changed
             good = good and item.fault.quality(item.active)
-        if self._kind == "counts":
-            text = str(int(value) % self._wrap)
-        elif self._kind == "switch":
-            text = "1" if value else "0"
-        else:
-            text = format(value, ".7g")
+        text = self._text(value)
         times = self._time(t_ns) if self.sensor.time is not None else ""
         if self.batch > 1:
             self._values.append(text)
@@ -210,32 +205,49 @@ class Channel:
             times = "[" + ",".join(self._times) + "]"
             self._values, self._times = [], []
         self.sequence += 1
-        out = []
-        for i, part in enumerate(self._parts):
-            if i % 2 == 0:
-                out.append(part)
-            elif part == "value":
-                out.append(text)
-            elif part == "time":
-                out.append(times)
-            elif part == "sequence":
-                out.append(str(self.sequence))
-            else:
-                out.append(self._good if good else '"bad"')
-        arrival = t_ns + self.latency_ns
-        if self.jitter_rate:
-            arrival += int(self.draw.expovariate(self.jitter_rate))
-        if arrival <= self._last_arrival:  # one connection keeps its order
-            arrival = self._last_arrival + 1000
-        self._last_arrival = arrival
-        message = Message(arrival, self.topic, "".join(out).encode())
+        message = Message(self._arrival_ns(t_ns), self.topic, self._payload(text, times, good))
         self.last = message
         messages = [message]
         for item in self.attached:
             messages = item.fault.deliver(messages, item.active, self.draw)
         return messages
 
+    def _text(self, value: float) -> str:
+        """A reading as JSON, with the counter's wrap."""
+        if self._kind == "counts":
+            return str(int(value) % self._wrap)
+        if self._kind == "switch":
+            return "1" if value else "0"
+        return format(value, ".7g")
+
+    def _payload(self, values: str, times: str, good: bool) -> bytes:
+        """The sensor's message with these fields."""
+        out = []
+        for i, part in enumerate(self._parts):
+            if i % 2 == 0:
+                out.append(part)
+            elif part == "value":
+                out.append(values)
+            elif part == "time":
+                out.append(times)
+            elif part == "sequence":
+                out.append(str(self.sequence))
+            else:
+                out.append(self._good if good else '"bad"')
+        return "".join(out).encode()
+
+    def _arrival_ns(self, t_ns: int) -> int:
+        """When a message sent at `t_ns` arrives: the network's delay, in the order of one connection."""
+        arrival = t_ns + self.latency_ns
+        if self.jitter_rate:
+            arrival += int(self.draw.expovariate(self.jitter_rate))
+        if arrival <= self._last_arrival:
+            arrival = self._last_arrival + 1000
+        self._last_arrival = arrival
+        return arrival
+
     def _time(self, t_ns: int) -> str:
+        """The source's time of a reading at `t_ns` as JSON, in the sensor's format."""
         shown = self.clock.read_ns(t_ns)
         form = self.sensor.time_format
         if form == "ms":
