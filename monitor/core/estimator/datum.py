@@ -26,7 +26,6 @@ class Correction:
     offset_m: float
     rope: float
     wraps: float
-    innovation_m: float
     test_ratio: float
     """Squared innovation over its variance and the gate: above 1, the three could not have explained it."""
 
@@ -104,7 +103,7 @@ class Datum:
             s = oo + sigma_m**2
             gain = oo / s
             self.p = (oo * (1.0 - gain), 0.0, 0.0, rr, rw, ww)
-            return Correction(gain * innovation_m, 0.0, 0.0, innovation_m, ratio)
+            return Correction(gain * innovation_m, 0.0, 0.0, ratio)
         oo, orr, ow, rr, rw, ww = self.p
         po = oo + by_rope * orr + by_wraps * ow
         pr = orr + by_rope * rr + by_wraps * rw
@@ -115,4 +114,4 @@ class Datum:
         rope, wraps = kr * innovation_m, kw * innovation_m
         self.rope += rope
         self.wraps += wraps
-        return Correction(ko * innovation_m, rope, wraps, innovation_m, ratio)
+        return Correction(ko * innovation_m, rope, wraps, ratio)

@@ -19,7 +19,6 @@ from monitor.model.reading import (
     Validity,
     Value,
 )
-from monitor.text import printable
 
 _VALID: Final = int(Validity.VALID)
 _DEGRADED: Final = int(Validity.DEGRADED)
@@ -30,8 +29,6 @@ class SensorRegister:
 
     def __init__(self, rig: Rig) -> None:
         self.records: Sequence[SensorRecord] = tuple(SensorRecord(sensor) for sensor in rig.sensors)
-        self.unknown_topics = 0
-        self.last_unknown = ""
         self.reasons: dict[str, int] = {}
         self.start_ns = 0
         self.silent_share = 0.0
@@ -60,10 +57,7 @@ class SensorRegister:
     def refuse(self, reject: Reject) -> None:
         """Count a refused reading or message."""
         self.reasons[reject.reason] = self.reasons.get(reject.reason, 0) + 1
-        if reject.sensor is None:
-            self.unknown_topics += 1
-            self.last_unknown = printable(reject.detail)
-        else:
+        if reject.sensor is not None:
             self.records[reject.sensor].refuse(reject.reason, reject.detail)
 
     def update(self, t_ns: int) -> None:
