@@ -16,17 +16,11 @@ from operator import attrgetter
 from typing import Any, Final
 
 from monitor.config.rig import CaliperBrake, RegenAux, Rig
+from monitor.core.brakes.auxiliary import Auxiliary
+from monitor.core.brakes.creep import CreepWatch
 from monitor.core.brakes.deceleration import AT_SPEED_M_S, DecelerationMonitor
-from monitor.core.brakes.descent import (
-    ABSENT,
-    UNKNOWN,
-    Auxiliary,
-    CreepWatch,
-    DescentEnergy,
-    DiscHeat,
-    Flag,
-    restore_heat,
-)
+from monitor.core.brakes.descent import DescentEnergy
+from monitor.core.brakes.disc_heat import DiscHeat, restore_heat
 from monitor.core.brakes.effectiveness import BrakeGridInputs, Effectiveness
 from monitor.core.brakes.friction_filter import BrakeFilter
 from monitor.core.brakes.hydraulics import HydraulicsWatch
@@ -35,7 +29,7 @@ from monitor.core.brakes.model import BrakeModel
 from monitor.core.estimator.estimator import Estimate
 from monitor.core.estimator.hook_load import SLACK_LINE_SHARE
 from monitor.core.saved_state import numbers
-from monitor.model.reading import Validity
+from monitor.model.reading import ABSENT_FLAG, UNKNOWN_FLAG, Flag, Validity
 from monitor.model.snapshot import HoistState
 from monitor.units import STANDARD_GRAVITY_M_S2 as _STANDARD_GRAVITY
 
@@ -357,25 +351,25 @@ class BrakeHealth:
     def response_time(self) -> Flag:
         """Time from demand to 80 % of the pressure, s."""
         if not (self._pressure_fitted and self._lever_fitted):
-            return ABSENT
+            return ABSENT_FLAG
         seconds = self.hydraulics.response.number
-        return UNKNOWN if math.isnan(seconds) else (seconds, _OK)
+        return UNKNOWN_FLAG if math.isnan(seconds) else (seconds, _OK)
 
     @property
     def leak_rate(self) -> Flag:
         """Leak-down of the accumulator, Pa/s."""
         if not self._accumulator_fitted:
-            return ABSENT
+            return ABSENT_FLAG
         leak = self.hydraulics.leak
-        return UNKNOWN if math.isnan(leak.rate) else (leak.rate, _OK if leak.age_s < _OLD_LEAK_S else _DEGRADED)
+        return UNKNOWN_FLAG if math.isnan(leak.rate) else (leak.rate, _OK if leak.age_s < _OLD_LEAK_S else _DEGRADED)
 
     @property
     def pump_cycle(self) -> Flag:
         """Time from one recharge to the next, s."""
         if not self._accumulator_fitted:
-            return ABSENT
+            return ABSENT_FLAG
         seconds = self.hydraulics.pump.number
-        return UNKNOWN if math.isnan(seconds) else (seconds, _OK)
+        return UNKNOWN_FLAG if math.isnan(seconds) else (seconds, _OK)
 
     # --- restart ----------------------------------------------------------------------------------------------------
 

@@ -8,9 +8,8 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Final, Self
 
-from monitor.core.brakes.descent import Flag
 from monitor.core.estimator.estimate import Estimate
-from monitor.model.reading import Validity
+from monitor.model.reading import Flag, Validity
 
 _DEGRADED: Final = int(Validity.DEGRADED)
 _NOT_FITTED: Final = int(Validity.NOT_FITTED)

@@ -19,7 +19,7 @@ from itertools import pairwise
 from typing import Final
 
 from monitor.config.rig import CaliperBrake, EddyAux, NoAux, Rig
-from monitor.core.brakes.descent import Auxiliary
+from monitor.core.brakes.auxiliary import Auxiliary
 from monitor.core.checks.procedure import (
     FAIL,
     NOT_JUDGED,

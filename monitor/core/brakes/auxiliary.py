@@ -1,0 +1,74 @@
+"""The auxiliary brake: its torque from what the rig measures of it, and whether it is missing where it is needed.
+
+An eddy-current brake shows its current, and current and drum speed give its torque (`monitor.physics.brakes`); a drive that
+brakes shows a torque, or nothing. Lowering a heavy load at speed with an auxiliary brake that is idle, or whose reading says
+nothing, leaves the work to the friction brake: that is what `missing` says.
+"""
+
+import math
+from collections.abc import Callable
+from typing import Final
+
+from monitor.config.rig import EddyAux, NoAux, Rig
+from monitor.model.reading import ABSENT_FLAG, UNKNOWN_FLAG, Flag, Validity
+from monitor.physics.brakes import EddyBrake
+
+_OK, _DEGRADED = int(Validity.VALID), int(Validity.DEGRADED)
+
+
+class Auxiliary:
+    """Torque of the auxiliary brake from what the rig measures of it."""
+
+    __slots__ = ("_eddy", "_sensed", "fitted", "measured", "missing")
+
+    IDLE_SHARE: Final = 0.05
+    """An auxiliary brake that takes less than this of the load's torque is idle."""
+
+    def __init__(self, rig: Rig) -> None:
+        aux = rig.aux
+        self.fitted = not isinstance(aux, NoAux)
+        self._eddy = (
+            EddyBrake(aux.peak_torque_n_m, aux.critical_speed_rad_s, aux.rated_current_a)
+            if isinstance(aux, EddyAux)
+            else None
+        )
+        # Without a torque sensor a regenerative drive shows nothing of itself; an eddy-current brake shows its current.
+        self._sensed = rig.sensor_of("aux_torque") is not None
+        current = self._eddy is not None and rig.sensor_of("aux_current") is not None
+        self.measured = self.fitted and (self._sensed or current)
+        self.missing: Flag = (0.0, _OK) if self.measured else ABSENT_FLAG
+
+    def torque(self, omega: float, read: Callable[[str], Flag]) -> tuple[float, float]:
+        """(torque, its standard doubt) in N m at drum speed `omega` (a magnitude, rad/s); NaN where not known. `read`
+        gives a quantity's last reading.
+
+        A measured torque is taken at 5 %; one from current and speed at 15 %, for a hot rotor has less (see
+        `monitor.physics.brakes`).
+        """
+        if not self.fitted:
+            return 0.0, 0.0
+        if self._sensed:
+            number, validity = read("aux_torque")
+            if validity <= _DEGRADED:
+                number = max(0.0, number)
+                return number, 0.05 * number
+        if self._eddy is not None and not math.isnan(omega):
+            number, validity = read("aux_current")
+            if validity <= _DEGRADED:
+                number = self._eddy.torque_n_m(omega, number)
+                return number, 0.15 * number
+        return math.nan, math.nan
+
+    def watch(self, lowering_fast: bool | None, heavy: bool | None, torque: float, load_torque: float) -> None:
+        """Set `missing`: lowering a heavy load at speed with an auxiliary brake that is idle, or whose reading says
+        nothing (None for what is not known)."""
+        if not self.measured:
+            return
+        if lowering_fast is False or heavy is False:
+            self.missing = (0.0, _OK)
+        elif lowering_fast is None or heavy is None:
+            self.missing = UNKNOWN_FLAG
+        elif math.isnan(torque):
+            self.missing = (1.0, _DEGRADED)
+        else:
+            self.missing = (1.0 if torque < self.IDLE_SHARE * load_torque else 0.0, _OK)
