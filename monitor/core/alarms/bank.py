@@ -30,48 +30,24 @@ only the others (true, pending, clearing, or an input that turned known or unkno
 
 import math
 from collections.abc import Iterable, Mapping, Sequence
-from types import MappingProxyType
 from typing import Any, Final
 
 from monitor.config.rule import SENSOR_SIGNALS, RuleSet
+from monitor.core.alarms.alarm import Alarm
 from monitor.core.alarms.condition import ConditionState
-from monitor.core.alarms.lifecycle import BY_CONDITION, LATCHED, LIFE, SET_ASIDE, Alarm, Event
-from monitor.model.alarm import AlarmState, AlarmView, Finding, Severity
+from monitor.core.alarms.crew_actions import SHELVE_DEFAULT_S, WORDS, done, objection_to, refused
+from monitor.core.alarms.lifecycle import BY_CONDITION, LATCHED, LIFE, SET_ASIDE, Event
+from monitor.model.alarm import AlarmState, AlarmView, Finding
 from monitor.model.reading import Validity
 from monitor.model.snapshot import HoistState
 from monitor.model.stream import Action, ActionKind
 from monitor.text import printable
 
-SHELVE_DEFAULT_S: Final = 1800.0
-SHELVE_LONGEST_S: Final = 12 * 3600.0
 _SECOND_NS: Final = 1_000_000_000
 SensorFlags = Sequence[tuple[tuple[float, int], ...]]
 """Per sensor of the rig, one (number, validity) for each of SENSOR_SIGNALS. A tuple that is given again is not read again."""
 
 _NEVER_LATCH: Final = frozenset({AlarmState.SUPPRESSED, AlarmState.OUT_OF_SERVICE})
-_WORDS: Final = MappingProxyType(
-    {
-        ActionKind.ACKNOWLEDGE: ("Acknowledged", Event.ACKNOWLEDGE),
-        ActionKind.SHELVE: ("Shelved", Event.SHELVE),
-        ActionKind.UNSHELVE: ("Unshelved", Event.UNSHELVE),
-        ActionKind.RESET: ("Reset", Event.RESET),
-        ActionKind.OUT_OF_SERVICE: ("Taken out of service", Event.REMOVE),
-        ActionKind.IN_SERVICE: ("Put back in service", Event.RESTORE),
-    }
-)
-_OBJECTIONS: Final = MappingProxyType(
-    {
-        Event.ACKNOWLEDGE: "there is nothing to acknowledge",
-        Event.SHELVE: "it is out of service",
-        Event.UNSHELVE: "it is not shelved",
-        Event.RESET: "only an alarm that has latched and is no longer true can be reset",
-        Event.REMOVE: "it is out of service already",
-        Event.RESTORE: "it is not out of service",
-    }
-)
-ALARM_ACTIONS: Final = frozenset({*_WORDS, ActionKind.SILENCE})
-"""The actions that `AlarmBank.act` understands."""
-
 
 _Changes = dict[int, AlarmState]
 """Places of the alarms that an event reached, each with its state before the first of them."""
@@ -306,25 +282,25 @@ class AlarmBank:
         """
         if action.kind is ActionKind.SILENCE:
             self._silenced = True
-            return [_done(action, "silence", "Silenced", "")]
-        if action.kind not in _WORDS:
-            return [_refused(action, action.target, "Done", f"{action.kind.value!r} is nothing that the alarms can do")]
-        word, event = _WORDS[action.kind]
+            return [done(action, "silence", "Silenced", "")]
+        if action.kind not in WORDS:
+            return [refused(action, action.target, "Done", f"{action.kind.value!r} is nothing that the alarms can do")]
+        word, event = WORDS[action.kind]
         if action.kind is ActionKind.ACKNOWLEDGE and not action.target:
             chosen = [alarm for alarm in self._alarms if alarm.state.waiting]
             if not chosen:
-                return [_refused(action, "all", word, "no alarm is waiting for it")]
-            done = _done(action, "all", word, f"all {len(chosen)}" if len(chosen) > 1 else chosen[0].rule.message)
+                return [refused(action, "all", word, "no alarm is waiting for it")]
+            answer = done(action, "all", word, f"all {len(chosen)}" if len(chosen) > 1 else chosen[0].rule.message)
         else:
             place = self._rules.index.get(action.target)
             if place is None:
-                return [_refused(action, action.target, word, f"there is no alarm {printable(action.target)!r}")]
+                return [refused(action, action.target, word, f"there is no alarm {printable(action.target)!r}")]
             alarm = self._alarms[place]
-            reason = self._objection(action, alarm, event)
+            reason = objection_to(action, alarm, event)
             if reason:
-                return [_refused(action, action.target, word, f"{alarm.rule.message}: {reason}")]
+                return [refused(action, action.target, word, f"{alarm.rule.message}: {reason}")]
             chosen = [alarm]
-            done = _done(action, action.target, word, alarm.rule.message)
+            answer = done(action, action.target, word, alarm.rule.message)
         changes: _Changes = {}
         for alarm in chosen:
             self._apply(alarm, event, changes)
@@ -332,16 +308,7 @@ class AlarmBank:
                 seconds = SHELVE_DEFAULT_S if action.number is None else action.number
                 alarm.shelved_until_ns = action.t_ns + round(seconds * _SECOND_NS)
         self._suppression_dirty = True
-        return [done, *self._report_changes(action.t_ns, changes)]
-
-    def _objection(self, action: Action, alarm: Alarm, event: Event) -> str:
-        """Why `event` cannot be done to `alarm`, in words; empty when it can."""
-        seconds = action.number
-        if event is Event.SHELVE:
-            if seconds is not None and not 0 < seconds <= SHELVE_LONGEST_S:
-                return f"shelving is for more than 0 and at most {SHELVE_LONGEST_S / 3600:.0f} hours"
-            return _OBJECTIONS[event] if alarm.state is AlarmState.OUT_OF_SERVICE else ""
-        return _OBJECTIONS[event] if LIFE[alarm.state, event] is alarm.state else ""
+        return [answer, *self._report_changes(action.t_ns, changes)]
 
     # ---- what a screen and a restart need ---------------------------------------------------------------------------
 
@@ -421,30 +388,3 @@ class AlarmBank:
             raise ValueError(f"saved alarms cannot be read: {error!r}") from None
         self._hoist, self._silenced = hoist, silenced
         self._start(fresh)
-
-
-def _done(action: Action, key: str, word: str, what: str) -> Finding:
-    message = f"{word}{_signed(action)}" + (f": {what}" if what else "")
-    return _answer(action, key, Severity.NOTICE, "done", message)
-
-
-def _refused(action: Action, key: str, word: str, why: str) -> Finding:
-    return _answer(action, key, Severity.CAUTION, "refused", f"Not {word[0].lower()}{word[1:]}{_signed(action)}: {why}")
-
-
-def _signed(action: Action) -> str:
-    return f" by {printable(action.who, 20)}" if action.who else ""
-
-
-def _answer(action: Action, key: str, severity: Severity, after: str, message: str) -> Finding:
-    return Finding(
-        t_ns=action.t_ns,
-        kind="action",
-        key=printable(key) or action.kind.value,
-        severity=severity,
-        before="",
-        after=after,
-        message=message,
-        guidance=printable(action.text, 400),
-        number=action.number if action.number is None or math.isfinite(action.number) else None,
-    )

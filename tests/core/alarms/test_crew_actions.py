@@ -2,7 +2,8 @@
 
 import pytest
 
-from monitor.core.alarms.bank import ALARM_ACTIONS, SHELVE_LONGEST_S, AlarmBank
+from monitor.core.alarms.bank import AlarmBank
+from monitor.core.alarms.crew_actions import ALARM_ACTIONS, SHELVE_LONGEST_S
 from monitor.model.alarm import AlarmState, Severity
 from monitor.model.stream import GRID_NS, Action, ActionKind
 from tests.core.alarms.alarm_bench import SIGNALS, Bench, into, rule, rules

@@ -1,0 +1,74 @@
+"""What the crew can do to alarms, why it may not be done, and the words in which the answer is given."""
+
+import math
+from types import MappingProxyType
+from typing import Final
+
+from monitor.core.alarms.alarm import Alarm
+from monitor.core.alarms.lifecycle import LIFE, Event
+from monitor.model.alarm import AlarmState, Finding, Severity
+from monitor.model.stream import Action, ActionKind
+from monitor.text import printable
+
+SHELVE_DEFAULT_S: Final = 1800.0
+SHELVE_LONGEST_S: Final = 12 * 3600.0
+
+WORDS: Final = MappingProxyType(
+    {
+        ActionKind.ACKNOWLEDGE: ("Acknowledged", Event.ACKNOWLEDGE),
+        ActionKind.SHELVE: ("Shelved", Event.SHELVE),
+        ActionKind.UNSHELVE: ("Unshelved", Event.UNSHELVE),
+        ActionKind.RESET: ("Reset", Event.RESET),
+        ActionKind.OUT_OF_SERVICE: ("Taken out of service", Event.REMOVE),
+        ActionKind.IN_SERVICE: ("Put back in service", Event.RESTORE),
+    }
+)
+_OBJECTIONS: Final = MappingProxyType(
+    {
+        Event.ACKNOWLEDGE: "there is nothing to acknowledge",
+        Event.SHELVE: "it is out of service",
+        Event.UNSHELVE: "it is not shelved",
+        Event.RESET: "only an alarm that has latched and is no longer true can be reset",
+        Event.REMOVE: "it is out of service already",
+        Event.RESTORE: "it is not out of service",
+    }
+)
+ALARM_ACTIONS: Final = frozenset({*WORDS, ActionKind.SILENCE})
+"""The actions that `AlarmBank.act` understands."""
+
+
+def objection_to(action: Action, alarm: Alarm, event: Event) -> str:
+    """Why `event` cannot be done to `alarm`, in words; empty when it can."""
+    seconds = action.number
+    if event is Event.SHELVE:
+        if seconds is not None and not 0 < seconds <= SHELVE_LONGEST_S:
+            return f"shelving is for more than 0 and at most {SHELVE_LONGEST_S / 3600:.0f} hours"
+        return _OBJECTIONS[event] if alarm.state is AlarmState.OUT_OF_SERVICE else ""
+    return _OBJECTIONS[event] if LIFE[alarm.state, event] is alarm.state else ""
+
+
+def done(action: Action, key: str, word: str, what: str) -> Finding:
+    message = f"{word}{_signed(action)}" + (f": {what}" if what else "")
+    return _answer(action, key, Severity.NOTICE, "done", message)
+
+
+def refused(action: Action, key: str, word: str, why: str) -> Finding:
+    return _answer(action, key, Severity.CAUTION, "refused", f"Not {word[0].lower()}{word[1:]}{_signed(action)}: {why}")
+
+
+def _signed(action: Action) -> str:
+    return f" by {printable(action.who, 20)}" if action.who else ""
+
+
+def _answer(action: Action, key: str, severity: Severity, after: str, message: str) -> Finding:
+    return Finding(
+        t_ns=action.t_ns,
+        kind="action",
+        key=printable(key) or action.kind.value,
+        severity=severity,
+        before="",
+        after=after,
+        message=message,
+        guidance=printable(action.text, 400),
+        number=action.number if action.number is None or math.isfinite(action.number) else None,
+    )
