@@ -12,9 +12,9 @@ from monitor.adapters.ledger.entries import (
     BRAKE_FIGURES,
     BRAKE_WORDS,
     DAY_NS,
-    Draft,
-    Gleaner,
-    Stretch,
+    EntryCollector,
+    NewEntry,
+    WorkSum,
     is_cut,
     span_of,
 )
@@ -38,7 +38,7 @@ _OF_PADS: Final = frozenset(("effectiveness", "response_s"))
 _MONTH_DAYS: Final = 30.4
 
 
-def drafts(rec: Recording) -> list[Draft | Stretch]:
+def candidates(rec: Recording) -> list[NewEntry | WorkSum]:
     """Everything in `rec` that the ledger should know: brake health by day, line work, and what happened."""
     return [*_brake_days(rec), *_work(rec), *_happened(rec)]
 
@@ -58,16 +58,16 @@ def _news(numbers: Numbers) -> float | None:
     return float(known[-1])
 
 
-def _brake_days(rec: Recording) -> Iterator[Draft]:
+def _brake_days(rec: Recording) -> Iterator[NewEntry]:
     for first, after in _days(rec):
         before = max(0, first - 1)
         found = {name: _news(rec[signal][before:after]) for name, signal in BRAKE_FIGURES.items()}
         numbers = {name: number for name, number in found.items() if number is not None}
         if numbers:
-            yield Draft("brake", int(rec.t_ns[after - 1]), text=BRAKE_WORDS, numbers=numbers)
+            yield NewEntry("brake", int(rec.t_ns[after - 1]), text=BRAKE_WORDS, numbers=numbers)
 
 
-def _work(rec: Recording) -> Iterator[Stretch]:
+def _work(rec: Recording) -> Iterator[WorkSum]:
     """Work of each time range between two cuts, silences left out: another recording may know what was done in those."""
     t_ns = rec.t_ns
     breaks = [(int(place), int(place) + 1) for place in np.flatnonzero(np.diff(t_ns) > GRID_NS)]
@@ -83,20 +83,20 @@ def _work(rec: Recording) -> Iterator[Stretch]:
     first = 0
     for stop, again in sorted((*breaks, (last, last))):
         if first < min(stop, last):
-            yield Stretch(t_ns[first : stop + 1], rec["line_work"][first : stop + 1])
+            yield WorkSum(t_ns[first : stop + 1], rec["line_work"][first : stop + 1])
         first = max(first, again)
 
 
-def _happened(rec: Recording) -> Iterator[Draft]:
-    gleaner = Gleaner()
+def _happened(rec: Recording) -> Iterator[NewEntry]:
+    collector = EntryCollector()
     items: list[Action | Finding] = [*rec.actions, *rec.findings]
     for item in sorted(items, key=lambda item: (item.t_ns, isinstance(item, Finding))):
         if isinstance(item, Finding):
-            draft = gleaner.finding(item)
-            if draft is not None:
-                yield draft
+            candidate = collector.finding(item)
+            if candidate is not None:
+                yield candidate
         else:
-            gleaner.action(item)
+            collector.action(item)
 
 
 # --- what the ledger says -------------------------------------------------------------------------------------------
@@ -117,7 +117,7 @@ def open_ledger(folder: Path, rig: str) -> Ledger:
     return Ledger(path)
 
 
-def work_since_cut_j(entries: Sequence[Entry | Draft]) -> tuple[float, int | None]:
+def work_since_cut_j(entries: Sequence[Entry | NewEntry]) -> tuple[float, int | None]:
     """(line work since the line was last cut or renewed, J; when that was, ns, None when the ledger knows of none)."""
     cut_ns = max((entry.t_ns for entry in entries if entry.kind in ("line-cut", "line-new")), default=None)
     done_j = 0.0

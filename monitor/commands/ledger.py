@@ -202,10 +202,10 @@ def _sensible(kind: str, who: str, text: str, numbers: dict[str, float]) -> None
 
 def _take(folder: Path, sessions: list[Path], simulated: bool) -> int:
     """Write what the sessions show and the ledger does not have yet."""
-    from monitor.adapters.ledger.entries import enter
+    from monitor.adapters.ledger.entries import add_entries
     from monitor.adapters.ledger.ledger import Ledger, ledger_path
     from monitor.adapters.sessions.chain import SessionChain
-    from monitor.analysis.ledger_entries import drafts
+    from monitor.analysis.ledger_entries import candidates
     from monitor.analysis.parallel_replay import processors
     from monitor.analysis.recording import collect
 
@@ -220,7 +220,7 @@ def _take(folder: Path, sessions: list[Path], simulated: bool) -> int:
     folder.mkdir(parents=True, exist_ok=True)
     path = ledger_path(folder, recording.rig.name)
     with Ledger(path) as ledger:
-        new, known = enter(ledger, drafts(recording), time.time_ns())
+        new, known = add_entries(ledger, candidates(recording), time.time_ns())
     print(f"{path}: {new} new entries; {known} were there already")
     return 0
 

@@ -253,10 +253,10 @@ def ledger_work_j(folder: Path, rig: str, recording: "Recording | None") -> floa
         UserError: the rig has no ledger there.
     """
     from monitor.adapters.ledger.entries import pending
-    from monitor.analysis.ledger_entries import drafts, open_ledger, work_since_cut_j
+    from monitor.analysis.ledger_entries import candidates, open_ledger, work_since_cut_j
 
     with open_ledger(folder, rig) as ledger:
-        more = pending(ledger, drafts(recording)) if recording is not None else []
+        more = pending(ledger, candidates(recording)) if recording is not None else []
         return work_since_cut_j([*ledger.entries(), *more])[0]
 
 

@@ -7,7 +7,7 @@ from collections.abc import Callable, Sequence
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 from monitor.adapters.host.clock import StreamClock
-from monitor.adapters.ledger.writer import Keeper
+from monitor.adapters.ledger.writer import LedgerWriter
 from monitor.adapters.mqtt.address import BrokerUrl
 from monitor.adapters.sessions.recorder import Recorder
 from monitor.adapters.sessions.segments import SegmentedRecorder
@@ -60,7 +60,7 @@ class LiveDriver:
         mode: Mode = "LIVE",
         recorder: Recorder | SegmentedRecorder | None = None,
         sinks: Sequence[Sink] = (),
-        keeper: Keeper | None = None,
+        ledger_writer: LedgerWriter | None = None,
         intake: Intake | None = None,
     ) -> None:
         self.rig = rig
@@ -69,10 +69,10 @@ class LiveDriver:
         self.core = core_of(rig, rules_text, rules_path)
         self._taken_up = ""
         sinks_too = OnFinding(*sinks, self._hear)
-        self.runner = Runner(self.core, recorder, (sinks_too,) if keeper is None else (keeper, sinks_too))
+        self.runner = Runner(self.core, recorder, (sinks_too,) if ledger_writer is None else (ledger_writer, sinks_too))
         self.runner.connected = False
         self.recorder = recorder
-        self.keeper = keeper
+        self.ledger_writer = ledger_writer
         self._url = url
         self.topics = list(dict.fromkeys(rig.topic(sensor) for sensor in rig.sensors))
         """Topics of the rig's sensors, each once, in the rig's order."""
@@ -84,8 +84,8 @@ class LiveDriver:
         """The connection, while it runs."""
         self._stopping = asyncio.Event()
         self._when_running: Callable[[], None] | None = None
-        if keeper is not None:
-            keeper.watch(self.snapshot)
+        if ledger_writer is not None:
+            ledger_writer.watch(self.snapshot)
 
     def when_connected(self, call: Callable[[], None]) -> None:
         """Have `call` called once, at the first connection."""
@@ -114,14 +114,14 @@ class LiveDriver:
 
     def facts(self) -> RunFacts:
         """Broker, recording and ledger of this run."""
-        keeper, recorder = self.keeper, self.recorder
+        ledger_writer, recorder = self.ledger_writer, self.recorder
         return RunFacts(
             broker=str(self._url),
             topics=len(self.topics),
             last_run=self._taken_up,
-            line_events=keeper.line_events if keeper is not None else (),
-            ledger=None if keeper is None else LedgerState(
-                keeper.path.name, keeper.problem, keeper.written, keeper.waiting
+            line_events=ledger_writer.line_events if ledger_writer is not None else (),
+            ledger=None if ledger_writer is None else LedgerState(
+                ledger_writer.path.name, ledger_writer.problem, ledger_writer.written, ledger_writer.waiting
             ),
             recording=recording_file(recorder.path) if recorder is not None else None,
         )  # fmt: skip
@@ -151,8 +151,8 @@ class LiveDriver:
                 running.append(tasks.create_task(self._watch_wall_clock(self.clock)))
             if self.recorder is not None:
                 running.append(tasks.create_task(self._watch_disk(self.recorder)))
-            if self.keeper is not None:
-                running.append(tasks.create_task(self._keep_ledger(self.keeper)))
+            if self.ledger_writer is not None:
+                running.append(tasks.create_task(self._keep_ledger(self.ledger_writer)))
             await self._stopping.wait()
             # More than once: a library that waits may swallow it, and a run that does not end is killed with its last second.
             while any(not task.done() for task in running):
@@ -175,14 +175,14 @@ class LiveDriver:
                 if self.recorder is not None:
                     self.recorder.note(clock.now_ns(), "clock", words, step_ns * 1e-9)
 
-    async def _keep_ledger(self, keeper: Keeper) -> None:
+    async def _keep_ledger(self, ledger_writer: LedgerWriter) -> None:
         """A look for the ledger every few seconds; that it cannot be written is said on the screen, too."""
         problem = ""
         while True:
             await asyncio.sleep(_LOOK_S)
-            keeper.look()
-            if keeper.problem != problem:
-                problem = keeper.problem
+            ledger_writer.look()
+            if ledger_writer.problem != problem:
+                problem = ledger_writer.problem
                 self.runner.note = problem or "the ledger is written again"
                 self.runner.health(self.clock.now_ns())
 

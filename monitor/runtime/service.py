@@ -209,7 +209,7 @@ class Service:
         """The figures, now."""
         driver = self._driver
         runner, recorder, source, disk = driver.runner, driver.recorder, driver.source, self._disk
-        keeper = driver.keeper
+        ledger_writer = driver.ledger_writer
         return page(
             Facts(
                 version=version("stopmark"),
@@ -228,9 +228,9 @@ class Service:
                 recorder_behind_s=recorder.behind_s if recorder is not None and self._up else None,
                 disk_bytes=disk[0] if disk else None,
                 disk_free_bytes=disk[1] if disk else None,
-                ledger_failed=bool(keeper.problem) if keeper is not None else None,
-                ledger_waiting=keeper.waiting if keeper is not None else None,
-                ledger_written=keeper.written if keeper is not None else None,
+                ledger_failed=bool(ledger_writer.problem) if ledger_writer is not None else None,
+                ledger_waiting=ledger_writer.waiting if ledger_writer is not None else None,
+                ledger_written=ledger_writer.written if ledger_writer is not None else None,
                 log_lost=self._log.lost,
                 certificate_ends_s=self._certificate_ends_s,
                 snapshot=driver.snapshot(),

@@ -4,11 +4,11 @@ from pathlib import Path
 
 import pytest
 
-from monitor.adapters.ledger.entries import DAY_NS, Draft, Stretch
+from monitor.adapters.ledger.entries import DAY_NS, NewEntry, WorkSum
 from monitor.adapters.ledger.ledger import Entry, Ledger
 from monitor.adapters.sessions.chain import SessionChain
 from monitor.adapters.sessions.recorder import Recorder
-from monitor.analysis.ledger_entries import drafts, trend_words, work_since_cut_j
+from monitor.analysis.ledger_entries import candidates, trend_words, work_since_cut_j
 from monitor.analysis.recording import Recording, collect
 from monitor.cli import main
 from monitor.commands.ledger import alarm_levels, site_rules
@@ -25,10 +25,10 @@ Capture = pytest.CaptureFixture[str]
 
 
 def test_line_work_and_brake_health_of_a_day_are_taken(trip_rec: Recording) -> None:
-    found = drafts(trip_rec)
-    (work,) = [draft for draft in found if isinstance(draft, Stretch)]
+    found = candidates(trip_rec)
+    (work,) = [candidate for candidate in found if isinstance(candidate, WorkSum)]
     assert work.done_j == pytest.approx(float(trip_rec["line_work"][-1]))
-    (brake,) = [draft for draft in found if isinstance(draft, Draft) and draft.kind == "brake"]
+    (brake,) = [candidate for candidate in found if isinstance(candidate, NewEntry) and candidate.kind == "brake"]
     assert 0.8 < brake.numbers["aux_share"] <= 1.0
 
 
@@ -43,8 +43,8 @@ def test_what_the_crew_did_is_taken_with_who(tmp_path: Path) -> None:
         Action(t_ns + 5 * S, ActionKind.SLIP_AND_CUT, who="ab"),  # refused
     ]
     with SessionChain([by_hand(tmp_path / "done.stopmark", items)]) as chain:
-        happened = [draft for draft in drafts(collect(chain)) if isinstance(draft, Draft)]
-    found = {draft.kind: draft for draft in happened}
+        happened = [candidate for candidate in candidates(collect(chain)) if isinstance(candidate, NewEntry)]
+    found = {candidate.kind: candidate for candidate in happened}
     assert len(found) == len(happened)
     assert (found["reference"].who, dict(found["reference"].numbers)) == ("ab", {"height_m": 3.0})
     assert (found["line-cut"].who, dict(found["line-cut"].numbers)) == ("cd", {"turns": 12.0})

@@ -1,7 +1,7 @@
 """Figures of the ledger that a live run keeps: what it costs the watch, how soon an entry is on the disk, and what a kill
 leaves behind.
 
-Run it with ``python -m tests.benchmarks.ledger_figures``; ``--kills 200`` also kills a keeper that often.
+Run it with ``python -m tests.benchmarks.ledger_figures``; ``--kills 200`` also kills a writer that often.
 """
 
 import argparse
@@ -11,7 +11,7 @@ from statistics import median
 from tempfile import TemporaryDirectory
 
 from monitor.adapters.ledger.ledger import Ledger
-from monitor.adapters.ledger.writer import Keeper
+from monitor.adapters.ledger.writer import LedgerWriter
 from monitor.config.rig_file import find_rig
 from monitor.model.alarm import Finding, Severity
 from monitor.runtime.assembly import core_of
@@ -39,28 +39,28 @@ def cost(folder: Path) -> None:
     core = core_of(rig, rules(), "rules")
     for frame in source:
         core.feed(frame)
-    keeper = Keeper(folder / "cost.ledger", lambda t_ns, kind, text: None, 1)
-    keeper.watch(core.snapshot)
+    writer = LedgerWriter(folder / "cost.ledger", lambda t_ns, kind, text: None, 1)
+    writer.watch(core.snapshot)
     began_s = time.thread_time()
     for _ in range(200):
-        keeper.look()
+        writer.look()
     print(f"a look, every 5 s: {cpu_us(200, began_s):.0f} us")
     alarm = Finding(1, "alarm", "ease-up", Severity.NOTICE, "normal", "unacknowledged", "x")
     began_s = time.thread_time()
     for _ in range(NOTES):
-        keeper.finding(alarm)
+        writer.finding(alarm)
     print(f"a finding that is not for the ledger: {cpu_us(NOTES, began_s):.2f} us")
     took_ms = []
     for t_ns in range(2, 2 + ONE_BY_ONE):
         action, finding = note(t_ns)
-        keeper.action(action)
+        writer.action(action)
         began = time.perf_counter()
-        keeper.finding(finding)
-        wait_until(lambda count=t_ns - 1: keeper.written >= count, "the entry")  # type: ignore[misc]
+        writer.finding(finding)
+        wait_until(lambda count=t_ns - 1: writer.written >= count, "the entry")  # type: ignore[misc]
         took_ms.append((time.perf_counter() - began) * 1e3)
     print(f"from a finding to the disk: median {median(took_ms):.0f} ms, slowest of {ONE_BY_ONE} {max(took_ms):.0f} ms")
-    keeper.stop()
-    keeper.close()
+    writer.stop()
+    writer.close()
 
 
 def kills(folder: Path, count: int) -> None:
@@ -82,7 +82,7 @@ def kills(folder: Path, count: int) -> None:
 def main() -> None:
     """Print the figures."""
     parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--kills", type=int, default=0, metavar="N", help="kill a keeper so many times")
+    parser.add_argument("--kills", type=int, default=0, metavar="N", help="kill a writer so many times")
     args = parser.parse_args()
     with TemporaryDirectory() as folder:
         cost(Path(folder))

@@ -9,14 +9,14 @@ from pathlib import Path
 import pytest
 
 from monitor.adapters.host.clock import StreamClock
-from monitor.adapters.ledger.entries import DAY_NS, enter
+from monitor.adapters.ledger.entries import DAY_NS, add_entries
 from monitor.adapters.ledger.ledger import Entry, Ledger
-from monitor.adapters.ledger.writer import Keeper
+from monitor.adapters.ledger.writer import LedgerWriter
 from monitor.adapters.mqtt.address import parse_broker_url
 from monitor.adapters.sessions.chain import SessionChain
 from monitor.adapters.sessions.format import SessionError
 from monitor.adapters.sessions.recorder import Recorder
-from monitor.analysis.ledger_entries import drafts
+from monitor.analysis.ledger_entries import candidates
 from monitor.analysis.recording import collect
 from monitor.cli import main
 from monitor.commands.common.live_run import live_driver
@@ -89,8 +89,8 @@ async def run(rig: Path, broker: Mosquitto, data: Path, mode: Mode = "LIVE") -> 
             await work_done(driver)
             crew(driver)
             await work_done(driver)
-            keeper = driver.keeper
-            await until(lambda: keeper is None or bool(keeper.line_events), "the cut in the ledger")
+            writer = driver.ledger_writer
+            await until(lambda: writer is None or bool(writer.line_events), "the cut in the ledger")
             facts = driver.facts()
             driver.stop()
             await running
@@ -192,16 +192,16 @@ async def test_after_a_kill_the_next_run_says_so_and_take_brings_what_is_missing
 
 
 def test_over_an_hour_and_a_day_what_was_kept_is_what_the_recording_shows(tmp_path: Path) -> None:
-    """Stands are tripped over midnight; a keeper looks every five seconds of it, and `take` finds it all known."""
+    """Stands are tripped over midnight; a writer looks every five seconds of it, and `take` finds it all known."""
     rig, scenario = find_rig("land"), find_scenario("calm-trip")
     origin_ns = 20_000 * DAY_NS + DAY_NS - 200 * 1_000_000_000
     source = PlantSource(rig, scenario, 1, origin_ns, 450.0)
     path, ledger = tmp_path / "trip.stopmark", tmp_path / "land.ledger"
     with Recorder(path, header_of(rig, rules(), "LIVE", origin_ns), wait=True) as recorder:
-        with Keeper(ledger, recorder.note, origin_ns) as keeper:
-            runner = Runner(core_of(rig, rules(), "rules"), recorder, (keeper,))
+        with LedgerWriter(ledger, recorder.note, origin_ns) as writer:
+            runner = Runner(core_of(rig, rules(), "rules"), recorder, (writer,))
             runner.health(origin_ns)
-            keeper.watch(runner.core.snapshot)
+            writer.watch(runner.core.snapshot)
             look_ns = origin_ns
             for item in source.items():
                 if isinstance(item, Action):
@@ -210,7 +210,7 @@ def test_over_an_hour_and_a_day_what_was_kept_is_what_the_recording_shows(tmp_pa
                 runner.frame(item)
                 if item.t_ns - look_ns > 5_000_000_000:
                     look_ns = item.t_ns
-                    keeper.look()
+                    writer.look()
             runner.advance(source.end_ns)
         assert recorder.flush(60.0)
     with SessionChain([path]) as chain:
@@ -221,6 +221,6 @@ def test_over_an_hour_and_a_day_what_was_kept_is_what_the_recording_shows(tmp_pa
         assert kept[0].t_ns < origin_ns + 200 * 1_000_000_000 <= kept[1].t_ns
         work_j = sum(entry.numbers.get("work_j", 0.0) for entry in kept)
         assert work_j == pytest.approx(float(recording["line_work"][-1]), rel=1e-6)
-        new, known = enter(book, drafts(recording), 1)
+        new, known = add_entries(book, candidates(recording), 1)
         assert (new, known) == (0, 3)
         assert book.entries() == kept

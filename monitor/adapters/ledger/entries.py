@@ -1,13 +1,13 @@
 """What a run has for the rig's ledger, and the one rule for each kind that keeps anything from being entered twice.
 
 A running monitor and `stopmark ledger take` bring the same things, often of the same hours: the monitor as they happen,
-`take` from the recording, perhaps after a crash or of one hour alone. Both hand their drafts to `enter`:
+`take` from the recording, perhaps after a crash or of one hour alone. Both hand their candidates to `add_entries`:
 
     what happened    (checks, references, cuts, notes) is known when there is an entry of its kind at its very time.
     brake health     has one entry per day (UTC). A later figure of the same day corrects the earlier; what a person
                      entered stands.
-    line work        has entries that say over which time they were summed (`SPAN`). Only the parts of a stretch that no
-                     entry covers yet are entered, each with the work done in it.
+    line work        has entries that say over which time they were summed (`SPAN`). Only the parts of a sum's time that
+                     no entry covers yet are entered, each with the work done in it.
 """
 
 from bisect import bisect_right
@@ -48,7 +48,7 @@ _ACTIONS: Final = {
 
 
 @dataclass(frozen=True, slots=True)
-class Draft:
+class NewEntry:
     """An entry that is not written yet."""
 
     kind: str
@@ -66,8 +66,8 @@ class _Numbers(Protocol):
 
 
 @dataclass(frozen=True, slots=True)
-class Stretch:
-    """Line work over some time without a cut in it: the sum at each of `times_ns`, J, which runs on in between."""
+class WorkSum:
+    """Line work over some time without a cut in it: the sum at each of `times_ns`, J; linear in between."""
 
     times_ns: _Numbers
     sums_j: _Numbers
@@ -78,7 +78,7 @@ class Stretch:
         return float(self.sums_j[-1]) - float(self.sums_j[0])
 
     def at(self, t_ns: int) -> float:
-        """The sum at a time within the stretch, J."""
+        """The sum at `t_ns`, J; the first or the last outside its time."""
         times, sums = self.times_ns, self.sums_j
         after = bisect_right(times, t_ns)
         if after >= len(times):
@@ -89,39 +89,39 @@ class Stretch:
         return float(sums[after - 1]) + share * (float(sums[after]) - float(sums[after - 1]))
 
 
-class Gleaner:
-    """Picks what the ledger keeps out of a run's actions and findings, given one by one in their order."""
+class EntryCollector:
+    """Collects what the ledger keeps of a run's actions and findings, given one by one in their order."""
 
     def __init__(self) -> None:
-        self._said: list[Action] = []
+        self._actions: list[Action] = []
         self._checking: dict[str, str] = {}
 
     def action(self, action: Action) -> None:
-        """Something the crew did, before the findings that it leads to."""
+        """Take an action of the crew, before the findings that it leads to."""
         if action.kind == ActionKind.CHECK_START:
             self._checking[action.target] = action.who
         elif action.kind in _ACTIONS:
-            self._said.append(action)
+            self._actions.append(action)
 
-    def finding(self, finding: Finding) -> Draft | None:
+    def finding(self, finding: Finding) -> NewEntry | None:
         """What the ledger keeps of this finding."""
         if finding.kind == "check" and finding.after in _VERDICTS:
             numbers = {"passed": float(finding.after == CheckVerdict.PASS)}
             numbers |= {"measured": finding.number} if finding.number is not None else {}
             numbers |= {"limit": finding.threshold} if finding.threshold is not None else {}
-            return Draft("check", finding.t_ns, self._checking.get(finding.key, ""), finding.message, numbers)
+            return NewEntry("check", finding.t_ns, self._checking.get(finding.key, ""), finding.message, numbers)
         if finding.kind == "action":
-            for place, action in enumerate(self._said):
+            for place, action in enumerate(self._actions):
                 if action.kind == finding.key and action.t_ns == finding.t_ns:
-                    del self._said[: place + 1]
+                    del self._actions[: place + 1]
                     return None if _refuses(finding) else _of_action(action)
         return None
 
 
-def _of_action(action: Action) -> Draft:
+def _of_action(action: Action) -> NewEntry:
     kind, name = _ACTIONS[action.kind]
     numbers = {name: action.number} if name and action.number is not None else {}
-    return Draft(kind, action.t_ns, action.who, action.text, numbers)
+    return NewEntry(kind, action.t_ns, action.who, action.text, numbers)
 
 
 def _refuses(finding: Finding) -> bool:
@@ -133,8 +133,8 @@ def is_cut(finding: Finding) -> bool:
     return finding.kind == "action" and finding.key == ActionKind.SLIP_AND_CUT and not _refuses(finding)
 
 
-def enter(ledger: Ledger, drafts: Sequence[Draft | Stretch], written_ns: int) -> tuple[int, int]:
-    """Write what the ledger does not have yet. (How many entries that were, how many drafts it knew already.)
+def add_entries(ledger: Ledger, candidates: Sequence[NewEntry | WorkSum], written_ns: int) -> tuple[int, int]:
+    """Write what the ledger does not hold yet. Returns how many entries that were, and how many candidates it held already.
 
     All of it is on the disk when this returns, or none of it when it raises.
 
@@ -143,14 +143,14 @@ def enter(ledger: Ledger, drafts: Sequence[Draft | Stretch], written_ns: int) ->
         LedgerError: the ledger cannot be read or written now.
     """
     with ledger.together():
-        have = _have(ledger, drafts)
+        content = _content_of(ledger, candidates)
         new = known = 0
-        for draft in drafts:
-            if isinstance(draft, Stretch) and not draft.done_j > 0.0:
+        for candidate in candidates:
+            if isinstance(candidate, WorkSum) and not candidate.done_j > 0.0:
                 continue
             entered = 0
-            for piece, corrects in have.missing(draft):
-                have.note(
+            for piece, corrects in content.missing(candidate):
+                content.note(
                     ledger.add(
                         piece.kind,
                         piece.t_ns,
@@ -167,26 +167,26 @@ def enter(ledger: Ledger, drafts: Sequence[Draft | Stretch], written_ns: int) ->
     return new, known
 
 
-def pending(ledger: Ledger, drafts: Sequence[Draft | Stretch]) -> list[Draft]:
-    """What `enter` would write of `drafts` now.
+def pending(ledger: Ledger, candidates: Sequence[NewEntry | WorkSum]) -> list[NewEntry]:
+    """What `add_entries` would write of `candidates` now.
 
     Raises:
         LedgerError: the ledger cannot be read.
     """
-    have = _have(ledger, drafts)
-    return [piece for draft in drafts for piece, _ in have.missing(draft)]
+    content = _content_of(ledger, candidates)
+    return [piece for candidate in candidates for piece, _ in content.missing(candidate)]
 
 
-def _have(ledger: Ledger, drafts: Sequence[Draft | Stretch]) -> "_Have":
-    return _Have(ledger, min((_from_ns(draft) for draft in drafts), default=0))
+def _content_of(ledger: Ledger, candidates: Sequence[NewEntry | WorkSum]) -> "_Content":
+    return _Content(ledger, min((_from_ns(candidate) for candidate in candidates), default=0))
 
 
-def _from_ns(draft: Draft | Stretch) -> int:
-    """The earliest time at which an entry may matter to `draft`."""
-    return int(draft.times_ns[0]) if isinstance(draft, Stretch) else draft.t_ns // DAY_NS * DAY_NS
+def _from_ns(candidate: NewEntry | WorkSum) -> int:
+    """The earliest time at which an entry may matter to `candidate`."""
+    return int(candidate.times_ns[0]) if isinstance(candidate, WorkSum) else candidate.t_ns // DAY_NS * DAY_NS
 
 
-class _Have:
+class _Content:
     """What a ledger holds from `from_ns` on, as far as it matters for not entering anything twice."""
 
     def __init__(self, ledger: Ledger, from_ns: int) -> None:
@@ -211,33 +211,33 @@ class _Have:
         if entry.kind == "line-work" and from_ns < entry.t_ns:
             self._covered.append((from_ns, entry.t_ns))
 
-    def missing(self, draft: Draft | Stretch) -> Iterator[tuple[Draft, int | None]]:
-        """What of `draft` is still to be entered, and the entry that it corrects."""
-        if isinstance(draft, Stretch):
-            for from_ns, to_ns in uncovered(int(draft.times_ns[0]), int(draft.times_ns[-1]), self._covered):
-                done_j = draft.at(to_ns) - draft.at(from_ns)
+    def missing(self, candidate: NewEntry | WorkSum) -> Iterator[tuple[NewEntry, int | None]]:
+        """What of `candidate` is still to be entered, and the entry that it corrects."""
+        if isinstance(candidate, WorkSum):
+            for from_ns, to_ns in uncovered(int(candidate.times_ns[0]), int(candidate.times_ns[-1]), self._covered):
+                done_j = candidate.at(to_ns) - candidate.at(from_ns)
                 if done_j > 0.0:
                     numbers = {"work_j": done_j, SPAN: (to_ns - from_ns) * 1e-9}
-                    yield Draft("line-work", to_ns, text="measured", numbers=numbers), None
+                    yield NewEntry("line-work", to_ns, text="measured", numbers=numbers), None
             return
-        if (draft.kind, draft.t_ns) in self._times:
+        if (candidate.kind, candidate.t_ns) in self._times:
             return
-        earlier = self._days.get(draft.t_ns // DAY_NS) if draft.kind == "brake" else None
+        earlier = self._days.get(candidate.t_ns // DAY_NS) if candidate.kind == "brake" else None
         if earlier is None:
-            yield draft, None
-        elif earlier.t_ns < draft.t_ns and not earlier.who:
-            numbers = {**earlier.numbers, **draft.numbers}
+            yield candidate, None
+        elif earlier.t_ns < candidate.t_ns and not earlier.who:
+            numbers = {**earlier.numbers, **candidate.numbers}
             if numbers != earlier.numbers:
-                yield Draft(draft.kind, draft.t_ns, draft.who, draft.text, numbers), earlier.id
+                yield NewEntry(candidate.kind, candidate.t_ns, candidate.who, candidate.text, numbers), earlier.id
 
 
-def span_of(entry: Entry | Draft) -> tuple[int, int]:
+def span_of(entry: Entry | NewEntry) -> tuple[int, int]:
     """The time over which an entry was summed, ns; its own moment for one that does not say."""
     return entry.t_ns - round(max(0.0, entry.numbers.get(SPAN, 0.0)) * 1e9), entry.t_ns
 
 
 def uncovered(from_ns: int, to_ns: int, covered: Iterable[tuple[int, int]]) -> Iterator[tuple[int, int]]:
-    """The parts of a stretch of time that none of `covered` covers, in order."""
+    """The parts of the time from `from_ns` to `to_ns` that none of `covered` covers, in order."""
     for start_ns, end_ns in sorted(covered):
         if start_ns >= to_ns:
             break

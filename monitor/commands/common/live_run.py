@@ -35,10 +35,10 @@ def live_driver(
     sinks: Sequence[Callable[["Finding"], None]],
     intake: "Intake | None" = None,
 ) -> Iterator["LiveDriver"]:
-    """A live driver with its recorder and, of a real rig, its ledger's keeper; all are closed at the end, with the last
+    """A live driver with its recorder and, of a real rig, what writes its ledger; all are closed at the end, with the last
     readings on the disk."""
     from monitor.adapters.ledger.ledger import ledger_path
-    from monitor.adapters.ledger.writer import Keeper
+    from monitor.adapters.ledger.writer import LedgerWriter
     from monitor.adapters.sessions.folder import DataFolder, data_folder
     from monitor.adapters.sessions.recorder import Recorder
     from monitor.adapters.sessions.segments import SegmentedRecorder
@@ -65,9 +65,13 @@ def live_driver(
             else Recorder(folder.session_path(rig.name, now_ns), header)
         ) as recorder:
             # A simulation's checks and line work have no place among a rig's own.
-            keeper = Keeper(ledger_path(folder.path, rig.name), recorder.note, now_ns) if mode == "LIVE" else None
-            with keeper or contextlib.nullcontext():
-                driver = LiveDriver(rig, rules_text, str(rules_path), url, clock, mode, recorder, sinks, keeper, intake)
+            ledger_writer = (
+                LedgerWriter(ledger_path(folder.path, rig.name), recorder.note, now_ns) if mode == "LIVE" else None
+            )
+            with ledger_writer or contextlib.nullcontext():
+                driver = LiveDriver(
+                    rig, rules_text, str(rules_path), url, clock, mode, recorder, sinks, ledger_writer, intake
+                )
                 yield _settled(driver)
                 driver.runner.advance(clock.now_ns())
                 driver.runner.checkpoint()

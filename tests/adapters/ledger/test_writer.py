@@ -9,9 +9,9 @@ from pathlib import Path
 import pytest
 
 from monitor.adapters.ledger import writer as keeping
-from monitor.adapters.ledger.entries import DAY_NS, SPAN, Draft, enter
+from monitor.adapters.ledger.entries import DAY_NS, SPAN, NewEntry, add_entries
 from monitor.adapters.ledger.ledger import Entry, Ledger
-from monitor.adapters.ledger.writer import Keeper
+from monitor.adapters.ledger.writer import LedgerWriter
 from monitor.model.alarm import Finding, Severity
 from monitor.model.check import CheckVerdict
 from monitor.model.reading import Validity, Value
@@ -30,7 +30,7 @@ NAN = float("nan")
 
 
 class Rig:
-    """What a keeper looks at, and the notes that it leaves in the recording."""
+    """What a ledger writer looks at, and the notes that it leaves in the recording."""
 
     def __init__(self) -> None:
         self.t_ns = START_NS
@@ -49,10 +49,10 @@ class Rig:
         assert kind == "ledger"
         self.notes.append(text)
 
-    def go(self, keeper: Keeper, seconds: float, **numbers: float) -> None:
+    def go(self, writer: LedgerWriter, seconds: float, **numbers: float) -> None:
         self.t_ns += round(seconds * S)
         self.numbers |= numbers
-        keeper.look()
+        writer.look()
 
 
 @pytest.fixture
@@ -66,7 +66,7 @@ def rig() -> Rig:
 
 
 @pytest.fixture
-def keeper(path: Path, rig: Rig, monkeypatch: pytest.MonkeyPatch) -> Iterator[Keeper]:
+def writer(path: Path, rig: Rig, monkeypatch: pytest.MonkeyPatch) -> Iterator[LedgerWriter]:
     monkeypatch.setattr(keeping, "RETRY_S", 0.05)
     monkeypatch.setattr(keeping, "_GRACE_S", 0.05)
     kept = start(path, rig)
@@ -74,16 +74,16 @@ def keeper(path: Path, rig: Rig, monkeypatch: pytest.MonkeyPatch) -> Iterator[Ke
     kept.close(0.1)
 
 
-def start(path: Path, rig: Rig) -> Keeper:
-    kept = Keeper(path, rig.note, rig.t_ns)
+def start(path: Path, rig: Rig) -> LedgerWriter:
+    kept = LedgerWriter(path, rig.note, rig.t_ns)
     kept.watch(rig.snapshot)
     return kept
 
 
-def say(keeper: Keeper, t_ns: int) -> None:
+def say(writer: LedgerWriter, t_ns: int) -> None:
     action, finding = note(t_ns)
-    keeper.action(action)
-    keeper.finding(finding)
+    writer.action(action)
+    writer.finding(finding)
 
 
 def entries(path: Path, kind: str | None = None) -> list[Entry]:
@@ -92,52 +92,54 @@ def entries(path: Path, kind: str | None = None) -> list[Entry]:
         return ledger.entries(kind)
 
 
-def test_what_happens_is_on_the_disk_at_once(path: Path, rig: Rig, keeper: Keeper) -> None:
-    keeper.action(Action(5, ActionKind.CHECK_START, "holding", who="ab"))
-    keeper.finding(
+def test_what_happens_is_on_the_disk_at_once(path: Path, rig: Rig, writer: LedgerWriter) -> None:
+    writer.action(Action(5, ActionKind.CHECK_START, "holding", who="ab"))
+    writer.finding(
         Finding(9, "check", "holding", Severity.NOTICE, "", str(CheckVerdict.PASS), "it holds", "", 1.5, 1.2)
     )
-    wait_until(lambda: keeper.written == 1, "the entry")
+    wait_until(lambda: writer.written == 1, "the entry")
     (entry,) = entries(path)
     assert (entry.kind, entry.t_ns, entry.who, entry.text) == ("check", 9, "ab", "it holds")
     assert dict(entry.numbers) == {"passed": 1.0, "measured": 1.5, "limit": 1.2}
-    assert (keeper.written, keeper.waiting) == (1, 0)
+    assert (writer.written, writer.waiting) == (1, 0)
     assert rig.notes == []
 
 
-def test_line_work_is_entered_by_the_hour_at_a_cut_and_at_a_clean_stop(path: Path, rig: Rig, keeper: Keeper) -> None:
-    rig.go(keeper, 600, line_work=4e6)
-    rig.go(keeper, 600, line_work=NAN)
-    rig.go(keeper, 601, line_work=7e6)  # one second into the next hour
-    rig.go(keeper, 100, line_work=9e6)
+def test_line_work_is_entered_by_the_hour_at_a_cut_and_at_a_clean_stop(
+    path: Path, rig: Rig, writer: LedgerWriter
+) -> None:
+    rig.go(writer, 600, line_work=4e6)
+    rig.go(writer, 600, line_work=NAN)
+    rig.go(writer, 601, line_work=7e6)  # one second into the next hour
+    rig.go(writer, 100, line_work=9e6)
     rig.t_ns += 1
     cut = Finding(rig.t_ns, "action", str(ActionKind.SLIP_AND_CUT), Severity.NOTICE, "", "ab", "slip and cut: 12 wraps")
-    keeper.action(Action(rig.t_ns, ActionKind.SLIP_AND_CUT, number=12.0, who="ab"))
-    keeper.finding(cut)
-    rig.go(keeper, 2 * 3600, line_work=9e6)  # nothing done: no entry
-    rig.go(keeper, 300, line_work=10e6)
-    keeper.stop()
-    assert keeper.close()
+    writer.action(Action(rig.t_ns, ActionKind.SLIP_AND_CUT, number=12.0, who="ab"))
+    writer.finding(cut)
+    rig.go(writer, 2 * 3600, line_work=9e6)  # nothing done: no entry
+    rig.go(writer, 300, line_work=10e6)
+    writer.stop()
+    assert writer.close()
     work = entries(path, "line-work")
     assert [entry.numbers["work_j"] for entry in work] == [7e6, 2e6, 1e6]
     assert [round(entry.numbers[SPAN]) for entry in work] == [1801, 100, 300]
     (line_cut,) = entries(path, "line-cut")
     assert (line_cut.who, dict(line_cut.numbers)) == ("ab", {"turns": 12.0})
     assert work[1].t_ns < line_cut.t_ns < work[2].t_ns
-    assert keeper.line_events == (line_cut,)
+    assert writer.line_events == (line_cut,)
     assert line_event(line_cut) == ("2024-10-04T23:01", "slip and cut turns 12")
 
 
 def test_brake_figures_are_entered_once_a_day_and_only_those_that_were_found(
-    path: Path, rig: Rig, keeper: Keeper
+    path: Path, rig: Rig, writer: LedgerWriter
 ) -> None:
-    rig.go(keeper, 5, effectiveness=0.9, response_time=NAN, leak_rate=100.0)
-    rig.go(keeper, 5, effectiveness=0.85, response_time=0.2)
-    rig.go(keeper, 5, effectiveness=NAN)
-    rig.go(keeper, 2 * 3600, effectiveness=0.7)  # the next day
-    rig.go(keeper, 5, response_time=0.25, leak_rate=NAN)
-    keeper.stop()
-    assert keeper.close()
+    rig.go(writer, 5, effectiveness=0.9, response_time=NAN, leak_rate=100.0)
+    rig.go(writer, 5, effectiveness=0.85, response_time=0.2)
+    rig.go(writer, 5, effectiveness=NAN)
+    rig.go(writer, 2 * 3600, effectiveness=0.7)  # the next day
+    rig.go(writer, 5, response_time=0.25, leak_rate=NAN)
+    writer.stop()
+    assert writer.close()
     first, second = entries(path, "brake")
     assert dict(first.numbers) == {"effectiveness": 0.85, "response_s": 0.2}
     assert first.t_ns == 20_001 * DAY_NS - GRID_NS
@@ -145,25 +147,25 @@ def test_brake_figures_are_entered_once_a_day_and_only_those_that_were_found(
     assert second.t_ns == rig.t_ns
 
 
-def test_while_another_holds_it_entries_wait_and_the_watch_goes_on(path: Path, rig: Rig, keeper: Keeper) -> None:
-    say(keeper, 1)
-    wait_until(lambda: keeper.written == 1, "the first entry")
+def test_while_another_holds_it_entries_wait_and_the_watch_goes_on(path: Path, rig: Rig, writer: LedgerWriter) -> None:
+    say(writer, 1)
+    wait_until(lambda: writer.written == 1, "the first entry")
     with closing(sqlite3.connect(path, isolation_level=None)) as other:
         other.execute("BEGIN EXCLUSIVE")
         began_s = time.monotonic()
         for t_ns in range(2, 302):
-            say(keeper, t_ns)
+            say(writer, t_ns)
         assert time.monotonic() - began_s < 300 * keeping._GRACE_S / 2  # it waits for nobody, not once
-        wait_until(lambda: "held by another program" in keeper.problem, "the trouble is told")
-        assert keeper.waiting == 300
+        wait_until(lambda: "held by another program" in writer.problem, "the trouble is told")
+        assert writer.waiting == 300
         other.execute("ROLLBACK")
-    wait_until(lambda: keeper.written == 301, "all entries")
+    wait_until(lambda: writer.written == 301, "all entries")
     assert [entry.t_ns for entry in entries(path)] == list(range(1, 302))
-    wait_until(lambda: not keeper.problem, "the end is told")
+    wait_until(lambda: not writer.problem, "the end is told")
     assert [text.rpartition("; ")[2] for text in rig.notes] == ["entries wait meanwhile", "the ledger is written again"]
 
 
-def test_a_full_disk_loses_nothing(path: Path, rig: Rig, keeper: Keeper, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_a_full_disk_loses_nothing(path: Path, rig: Rig, writer: LedgerWriter, monkeypatch: pytest.MonkeyPatch) -> None:
     full = True
 
     class Capped(Ledger):
@@ -174,8 +176,8 @@ def test_a_full_disk_loses_nothing(path: Path, rig: Rig, keeper: Keeper, monkeyp
 
     monkeypatch.setattr(keeping, "Ledger", Capped)
     for t_ns in range(1, 400):
-        say(keeper, t_ns)
-    wait_until(lambda: "the disk is full" in keeper.problem, "the trouble is told")
+        say(writer, t_ns)
+    wait_until(lambda: "the disk is full" in writer.problem, "the trouble is told")
     full = False
     wait_until(lambda: len(entries(path)) == 399, "all entries")
     assert [entry.t_ns for entry in entries(path)] == list(range(1, 400))
@@ -186,57 +188,57 @@ def test_a_file_that_is_no_ledger_is_told_and_taken_up_once_it_is_one(
 ) -> None:
     monkeypatch.setattr(keeping, "RETRY_S", 0.05)
     path.write_text("no ledger " * 500, encoding="utf-8")
-    keeper = start(path, rig)
-    say(keeper, 1)
-    wait_until(lambda: "is no ledger" in keeper.problem, "the trouble is told")
+    writer = start(path, rig)
+    say(writer, 1)
+    wait_until(lambda: "is no ledger" in writer.problem, "the trouble is told")
     path.unlink()
-    wait_until(lambda: keeper.written == 1, "the entry")
+    wait_until(lambda: writer.written == 1, "the entry")
     # Moved away while it is kept: what comes then goes into a new one, not into the moved file.
     path.rename(path.with_suffix(".old"))
-    say(keeper, 2)
-    wait_until(lambda: keeper.written == 2, "the entry")
-    keeper.stop()
-    assert keeper.close()
+    say(writer, 2)
+    wait_until(lambda: writer.written == 2, "the entry")
+    writer.stop()
+    assert writer.close()
     assert [entry.t_ns for entry in entries(path)] == [2]
 
 
-def test_an_end_while_it_cannot_be_written_is_told(path: Path, rig: Rig, keeper: Keeper) -> None:
+def test_an_end_while_it_cannot_be_written_is_told(path: Path, rig: Rig, writer: LedgerWriter) -> None:
     wait_until(path.exists, "the ledger")
     with closing(sqlite3.connect(path, isolation_level=None)) as other:
         other.execute("BEGIN EXCLUSIVE")
-        say(keeper, 1)
-        keeper.stop()
-        assert not keeper.close(0.2)
-        wait_until(lambda: not keeper._thread.is_alive(), "its end, on a machine that was busy with other things")
+        say(writer, 1)
+        writer.stop()
+        assert not writer.close(0.2)
+        wait_until(lambda: not writer._thread.is_alive(), "its end, on a machine that was busy with other things")
     assert "1 entries could not be written before the end: `stopmark ledger take`" in rig.notes[-1]
     assert entries(path) == []
 
 
-def test_what_can_be_no_entry_does_not_hold_up_the_rest(path: Path, rig: Rig, keeper: Keeper) -> None:
+def test_what_can_be_no_entry_does_not_hold_up_the_rest(path: Path, rig: Rig, writer: LedgerWriter) -> None:
     verdict = Finding(2, "check", "holding", Severity.NOTICE, "", str(CheckVerdict.FAIL), "it slid", "", float("inf"))
     wait_until(path.exists, "the ledger")
     with closing(sqlite3.connect(path, isolation_level=None)) as other:  # so that all three come at once
         other.execute("BEGIN EXCLUSIVE")
-        say(keeper, 1)
-        keeper.finding(verdict)
-        say(keeper, 3)
+        say(writer, 1)
+        writer.finding(verdict)
+        say(writer, 3)
         other.execute("ROLLBACK")
-    wait_until(lambda: keeper.written == 2, "the two others")
+    wait_until(lambda: writer.written == 2, "the two others")
     assert [entry.t_ns for entry in entries(path)] == [1, 3]
     assert "left out of the ledger: measured: inf is not a finite number" in rig.notes
 
 
 def test_no_room_for_more_is_counted_and_told(
-    path: Path, rig: Rig, keeper: Keeper, monkeypatch: pytest.MonkeyPatch
+    path: Path, rig: Rig, writer: LedgerWriter, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr(keeping, "MOST_WAITING", 3)
     wait_until(path.exists, "the ledger")
     with closing(sqlite3.connect(path, isolation_level=None)) as other:
         other.execute("BEGIN EXCLUSIVE")
-        say(keeper, 1)
-        wait_until(lambda: bool(keeper.problem), "the trouble is told")
+        say(writer, 1)
+        wait_until(lambda: bool(writer.problem), "the trouble is told")
         for t_ns in range(2, 9):
-            say(keeper, t_ns)
+            say(writer, t_ns)
         other.execute("ROLLBACK")
     wait_until(lambda: any(text.startswith("5 entries found no room") for text in rig.notes), "it is told")
     assert len(entries(path)) == 3
@@ -246,14 +248,14 @@ def test_a_fault_in_a_look_is_told_once_and_harms_nothing_else(path: Path, rig: 
     def broken() -> Snapshot:
         raise RuntimeError("no view")
 
-    keeper = Keeper(path, rig.note, rig.t_ns)
-    keeper.watch(broken)
+    writer = LedgerWriter(path, rig.note, rig.t_ns)
+    writer.watch(broken)
     for _ in range(3):
-        keeper.look()
-        keeper.finding(Finding(4, "action", str(ActionKind.SLIP_AND_CUT), Severity.NOTICE, "", "", "slip and cut: 1"))
-    say(keeper, 5)
-    wait_until(lambda: keeper.written == 1, "the note")
-    assert keeper.close()
+        writer.look()
+        writer.finding(Finding(4, "action", str(ActionKind.SLIP_AND_CUT), Severity.NOTICE, "", "", "slip and cut: 1"))
+    say(writer, 5)
+    wait_until(lambda: writer.written == 1, "the note")
+    assert writer.close()
     assert rig.notes == ["the ledger is not kept as it should (RuntimeError: no view)"]
 
 
@@ -281,7 +283,7 @@ def test_a_run_that_ended_without_a_clean_stop_is_entered_at_the_next_start(path
 
 
 def test_a_run_that_never_began_leaves_no_trace(path: Path, rig: Rig) -> None:
-    with pytest.raises(RuntimeError), Keeper(path, rig.note, rig.t_ns):
+    with pytest.raises(RuntimeError), LedgerWriter(path, rig.note, rig.t_ns):
         raise RuntimeError("a mistake in the rules")
     assert not list(path.parent.iterdir())
 
@@ -296,8 +298,8 @@ def test_killed_at_a_random_moment_no_written_entry_is_lost_or_doubled(tmp_path:
         pass
     assert len(entries(path, "restart")) == 1
     # What the recording has of the same run, the killed monitor's last seconds with it, is entered once.
-    recorded = [Draft("note", t_ns, "ab", f"note {t_ns}") for t_ns in range(2, len(kept) + 12)]
+    recorded = [NewEntry("note", t_ns, "ab", f"note {t_ns}") for t_ns in range(2, len(kept) + 12)]
     with Ledger(path) as ledger:
-        assert enter(ledger, recorded, 9) == (10, len(kept))
+        assert add_entries(ledger, recorded, 9) == (10, len(kept))
         assert [entry.t_ns for entry in ledger.entries("note")] == list(range(2, len(kept) + 12))
         assert ledger.verify() == []

@@ -7,7 +7,7 @@ import sys
 import time
 from pathlib import Path
 
-from monitor.adapters.ledger.writer import Keeper
+from monitor.adapters.ledger.writer import LedgerWriter
 from monitor.model.alarm import Finding, Severity
 from monitor.model.stream import Action, ActionKind
 
@@ -20,15 +20,15 @@ def note(t_ns: int) -> tuple[Action, Finding]:
 
 
 def main(path: Path) -> None:
-    keeper = Keeper(path, lambda t_ns, kind, text: None, 1)
-    keeper.watch(lambda: None)
+    writer = LedgerWriter(path, lambda t_ns, kind, text: None, 1)
+    writer.watch(lambda: None)
     t_ns = told = 1
     while True:
         t_ns += 1
         action, finding = note(t_ns)
-        keeper.action(action)
-        keeper.finding(finding)
-        while told < keeper.written:
+        writer.action(action)
+        writer.finding(finding)
+        while told < writer.written:
             told += 1
             sys.stdout.write(f"{told}\n")
             sys.stdout.flush()

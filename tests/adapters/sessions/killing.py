@@ -55,7 +55,7 @@ def killed_session(folder: Path, seed: int, most_s: float = 1.8) -> Killed:
 
 
 def killed_ledger(folder: Path, seed: int, most_s: float = 0.4) -> tuple[Path, list[int]]:
-    """A ledger whose keeper was killed, and the times of the notes that were on the disk by then, as the keeper said."""
+    """A ledger whose writer was killed, and the times of the notes that were on the disk by then, as the writer said."""
     path, said = folder / f"killed-{seed}.ledger", folder / f"said-{seed}"
     lines = killed("tests.adapters.ledger.writer_child", path, said, random.Random(seed).uniform(0.0, most_s))
     return path, [int(line) for line in lines]
