@@ -10,7 +10,7 @@ from functools import lru_cache
 from itertools import pairwise
 from typing import Any, Final
 
-from monitor.adapters.mqtt.packets import MAX_PACKET_BYTES, Wire, WireError
+from monitor.adapters.mqtt.packets import MAX_PACKET_BYTES, PacketError, PacketReader
 from monitor.config.rig import Rig, Sensor
 from monitor.config.rule import RuleSet
 from monitor.core.engine import Core
@@ -278,12 +278,12 @@ def wire(data: bytes) -> None:
 
 
 def _fed(pieces: Sequence[bytes], wild: bool, most: int) -> tuple[list[Frame], bool]:
-    under_test = Wire({b"a": "a", b"rig/a/drum": "rig/a/drum"}, wild)
+    under_test = PacketReader({b"a": "a", b"rig/a/drum": "rig/a/drum"}, wild)
     found: list[Frame] = []
     for piece in pieces:
         try:
             frames, rest = under_test.feed(0, piece, most)
-        except WireError:
+        except PacketError:
             return found, True
         found += frames
         assert len(rest) <= len(piece) + MAX_PACKET_BYTES

@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 
 from monitor.adapters.ledger.ledger import Ledger, LedgerError
-from monitor.adapters.mqtt.packets import Wire, WireError
+from monitor.adapters.mqtt.packets import PacketError, PacketReader
 from monitor.adapters.sessions.blocks import pack_block
 from monitor.adapters.sessions.chain import SessionChain
 from monitor.adapters.sessions.format import SessionError
@@ -224,8 +224,8 @@ def test_a_month_between_two_sessions_is_not_played_through(tmp_path: Path) -> N
 def test_a_message_without_a_topic_at_the_end_of_a_piece_breaks_the_protocol_and_no_more() -> None:
     for most in (0, 32):
         for stream in (b"\x30\x00", b"\x30\x01\x00", b"\x30\x03\x00\x01a\x30\x00"):
-            with pytest.raises(WireError, match="topic"):
-                Wire({b"a": "a"}).feed(0, stream, most)
+            with pytest.raises(PacketError, match="topic"):
+                PacketReader({b"a": "a"}).feed(0, stream, most)
 
 
 def test_a_run_before_whose_times_lie_days_ahead_keeps_no_new_run_waiting(tmp_path: Path) -> None:

@@ -1,4 +1,4 @@
-"""One attempt's connection to a broker: the library's client, taught to read fast and to notice when nobody is there."""
+"""One attempt's connection to a broker: the library's client, made to read fast and to notice when nobody is there."""
 
 import asyncio
 import logging
@@ -11,7 +11,7 @@ from typing import Any, Final
 import aiomqtt
 
 from monitor.adapters.mqtt.address import BrokerUrl
-from monitor.adapters.mqtt.packets import Wire
+from monitor.adapters.mqtt.packets import PacketReader
 from monitor.model.stream import Frame
 
 CONNECT_S: Final = 3.0
@@ -45,12 +45,12 @@ class Slow(aiomqtt.MqttError):
     """One message takes so long to come in that it holds up all others."""
 
 
-class Link(aiomqtt.Client):
-    """One attempt's client, with what the library lacks for our purpose.
+class Connection(aiomqtt.Client):
+    """The client of one attempt, with what the library lacks for our purpose.
 
-    It reads the socket itself, in large pieces, and leaves the library only what is no message; it notices at once when
-    the broker hangs up instead of answering (the library waits for its time-out), and soon when it falls silent; it does
-    not trip over a socket that has closed in the meantime; and it can be dropped without a close message.
+    It reads the socket itself, in large pieces, and leaves to the library only what is no message. It notices at once when the
+    broker hangs up instead of answering (the library waits for its time-out), and soon when it falls silent. It accepts that
+    a socket has closed in the meantime, and can be dropped without a close message.
     """
 
     def __init__(
@@ -60,7 +60,7 @@ class Link(aiomqtt.Client):
         keepalive_s: int,
         tls_context: ssl.SSLContext | None,
         logger: logging.Logger,
-        reader: Wire,
+        reader: PacketReader,
         now_ns: Callable[[], int],
         most: Callable[[], int],
         on_frames: Callable[[list[Frame]], None],
@@ -86,7 +86,7 @@ class Link(aiomqtt.Client):
         self._most = most
         self._on_frames = on_frames
         self._client.connect_timeout = CONNECT_S
-        self._client._sock_recv = self._left  # type: ignore[method-assign]
+        self._client._sock_recv = self._read_for_library  # type: ignore[method-assign]
         self._for_library = bytearray()
         self._end: OSError | bytes | None = None
         self._heard = True
@@ -137,8 +137,8 @@ class Link(aiomqtt.Client):
         except Exception as error:  # whatever breaks the reading has broken the connection
             self._broken(error)
 
-    def _left(self, bufsize: int) -> bytes:
-        """What the library reads in place of the socket."""
+    def _read_for_library(self, bufsize: int) -> bytes:
+        """What the library reads, in place of the socket."""
         if self._for_library:
             piece = bytes(self._for_library[:bufsize])
             del self._for_library[:bufsize]
@@ -167,13 +167,13 @@ class Link(aiomqtt.Client):
     # --- the end of it ----------------------------------------------------------------------------------------------
 
     async def _misc_loop(self) -> None:
-        """Show the broker that we are there, and see that it is."""
+        """Keep the connection alive, and give it up when the broker is silent. Replaces the library's own loop."""
         silent = unasked = slow = packets = 0
         while self._client.socket() is not None:
             await asyncio.sleep(LOOK_S)
             silent = 0 if self._heard else silent + 1
             self._heard = False
-            slow = slow + 1 if self.reader.amid and self.reader.packets == packets else 0
+            slow = slow + 1 if self.reader.inside_packet and self.reader.packets == packets else 0
             packets = self.reader.packets
             unasked += 1
             if not self._connected.done():

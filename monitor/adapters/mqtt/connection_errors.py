@@ -17,7 +17,7 @@ from paho.mqtt.reasoncodes import ReasonCode
 from monitor.adapters.host.os_errors import no_handles, short_reason
 from monitor.adapters.mqtt.address import BrokerUrl
 from monitor.adapters.mqtt.connection import Closed, Silent, Slow
-from monitor.adapters.mqtt.packets import WireError
+from monitor.adapters.mqtt.packets import PacketError
 
 LOST: Final = "was lost"
 """How the words end when the broker just ended the connection."""
@@ -193,7 +193,7 @@ def message_slow(failure: Failure) -> str | None:
 
 def no_mqtt(failure: Failure) -> str | None:
     """What came is no MQTT."""
-    if isinstance(failure.error, WireError):
+    if isinstance(failure.error, PacketError):
         return f"{failure.place} does not keep to MQTT ({failure.error}): is it a broker, and sound?"
     return None
 

@@ -1,10 +1,10 @@
-"""What has come in and waits to be taken: bounded, and unfair only to the one that floods.
+"""The queue of messages that wait to be handed on: bounded, and at the cost only of the topic that floods.
 
-Old readings are worth less than new ones, so when more comes than can be taken the oldest go. They go from the topics
-that send most: every topic may hold an equal share of the room, and what quiet topics leave of theirs is shared by the loud.
-One gateway gone mad thus costs its own readings and nobody else's. The newest message of every topic is always kept.
+Old readings are worth less than new ones, so when more comes than can be handed on the oldest are dropped. They are dropped from
+the topics that send most: every topic may hold an equal share of the room, and what quiet topics leave of theirs is shared by
+the busy ones. A gateway that floods thus costs its own readings and no others. The newest message of every topic is always kept.
 
-A burst (a broker that thaws, a gateway that reconnects) is let in whole as far as the memory goes. A queue that has not run
+A burst (a broker that resumes, a gateway that reconnects) is taken whole as far as the memory goes. A queue that has not run
 empty for half a second is no burst: then only a fraction of a second's readings may wait, or all that is shown would be late.
 """
 
@@ -17,7 +17,7 @@ from monitor.model.stream import Frame
 BURST_BYTES: Final = 4 << 20
 """What may wait in a burst; some 20,000 single readings."""
 STANDING_BYTES: Final = 512 << 10
-"""What may wait while it never runs empty; some 2,500 single readings, under a tenth of a second."""
+"""What may wait while the queue never runs empty; some 2,500 single readings, under a tenth of a second."""
 STANDING_S: Final = 0.5
 MESSAGE_BYTES: Final = 150
 """What a message costs beside its payload, in memory and in time."""
@@ -31,7 +31,7 @@ class Inbox:
         self._bytes = 0
         self._empty_s = time.monotonic()
         self.dropped = 0
-        """Messages that had to go."""
+        """Messages dropped so far."""
 
     def __len__(self) -> int:
         return len(self._queue)
@@ -47,7 +47,7 @@ class Inbox:
         return self._bytes > STANDING_BYTES // 2 and time.monotonic() - self._empty_s >= STANDING_S
 
     def put(self, frames: list[Frame]) -> int:
-        """Add messages; how many had to go for them."""
+        """Add messages. Returns how many were dropped to make room."""
         if not self._queue:
             self._empty_s = time.monotonic()  # a silence is no time in which anything waited
         self._queue += frames
@@ -59,7 +59,7 @@ class Inbox:
             return 0
         if size <= BURST_BYTES and time.monotonic() - self._empty_s < STANDING_S:
             return 0
-        return self._shed(STANDING_BYTES // 2)
+        return self._drop_oldest(STANDING_BYTES // 2)
 
     def take(self) -> Frame:
         """The oldest message.
@@ -73,7 +73,8 @@ class Inbox:
             self._empty_s = time.monotonic()
         return frame
 
-    def _shed(self, room: int) -> int:
+    def _drop_oldest(self, room: int) -> int:
+        """Drop all but the newest messages of each topic's share of `room`, bytes. Returns how many were dropped."""
         held: dict[str, int] = {}
         for _, topic, payload, _ in self._queue:
             held[topic] = held.get(topic, 0) + len(payload) + MESSAGE_BYTES

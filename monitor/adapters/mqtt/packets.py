@@ -1,9 +1,10 @@
-"""MQTT 3.1.1 as it comes off the wire: messages out of a stream of bytes, whatever the pieces it arrives in.
+"""Reads MQTT 3.1.1: messages out of a stream of bytes, whatever the pieces it arrives in.
 
 The library makes three system calls and a dozen objects of every message. Here one read of the socket gives hundreds:
-`Wire.feed` takes any piece of the stream, hands back the messages that it completes as frames, and passes on, untouched, the
-bytes of every other packet, for the library to answer. A message larger than any reading is cut while it comes in, so that memory
-is bounded whatever length it claims; a topic nobody asked for is counted and let go before it costs anything.
+`PacketReader.feed` takes any piece of the stream, returns the messages that it completes as frames, and passes on, untouched,
+the bytes of every other packet, for the library to answer. A message larger than any reading is cut while it comes in, so that
+memory is bounded whatever length it claims. A message under a topic nobody asked for is counted and dropped before it costs
+anything.
 
 Packet layout: OASIS standard MQTT 3.1.1, sections 2.2 (fixed header) and 3.3 (PUBLISH).
 """
@@ -29,12 +30,12 @@ _frame: Final[Callable[[tuple[int, str, bytes, bool]], Frame]] = partial(tuple._
 """A frame of its four fields in a tuple, without the Python function that the class has for it: a flood is made of these."""
 
 
-class WireError(aiomqtt.MqttError):
+class PacketError(aiomqtt.MqttError):
     """What comes is no MQTT."""
 
 
-class Wire:
-    """One connection's incoming bytes."""
+class PacketReader:
+    """Reads one connection's incoming bytes."""
 
     def __init__(self, names: Mapping[bytes, str], wild: bool = False) -> None:
         """`names` are the topics asked for, by their bytes; with `wild` (a subscription has a wildcard) all others count
@@ -52,7 +53,7 @@ class Wire:
         """Messages left out because more came than was wanted."""
 
     @property
-    def amid(self) -> bool:
+    def inside_packet(self) -> bool:
         """Whether a packet has begun and not ended."""
         return bool(self._held or self._skip)
 
@@ -63,7 +64,7 @@ class Wire:
         others are counted as dropped, and cost a fraction of what they would as messages.
 
         Raises:
-            WireError: the bytes break the protocol; nothing that follows can be understood.
+            PacketError: the bytes break the protocol; nothing that follows can be understood.
         """
         piece = self._with_held(piece)
         frames: list[Frame] = []
@@ -127,7 +128,7 @@ class Wire:
         return piece
 
     def _newest(self, t_ns: int, piece: bytes, starts: list[int], most: int, out: list[Frame]) -> None:
-        """The newest `most` messages of each topic among the short ones that start at `starts`, which is emptied."""
+        """Move to `out` the newest `most` messages of each topic among the short ones that start at `starts`; empty `starts`."""
         taken: dict[bytes, int] = {}
         found: list[Frame] = []
         known = self._names.get
@@ -137,10 +138,10 @@ class Wire:
             body = starts[place] + 2
             text, stop = body + 2, body + piece[body - 1]
             if text > stop:
-                raise WireError("a message without a topic")
+                raise PacketError("a message without a topic")
             name_end = text + (piece[body] << 8 | piece[body + 1])
             if name_end > stop:
-                raise WireError("a topic longer than its message")
+                raise PacketError("a topic longer than its message")
             raw = piece[text:name_end]
             count = taken.get(raw, 0)
             if count >= most:
@@ -175,7 +176,7 @@ def _remaining_length(piece: bytes, body: int, end: int) -> tuple[int, int]:
     length, shift = piece[body - 1] & 0x7F, 7
     while body < end:
         if shift > 21:
-            raise WireError("a length that MQTT does not know")
+            raise PacketError("a length that MQTT does not know")
         digit = piece[body]
         length |= (digit & 0x7F) << shift
         shift += 7
@@ -188,7 +189,7 @@ def _remaining_length(piece: bytes, body: int, end: int) -> tuple[int, int]:
 def _kept_bytes(first: int, length: int) -> int:
     """How many bytes of a very long packet are read; the rest of a message is skipped."""
     if first & 0xF0 != _PUBLISH:
-        raise WireError("an answer far longer than any answer is")
+        raise PacketError("an answer far longer than any answer is")
     return min(length, MAX_PACKET_BYTES)
 
 
@@ -196,9 +197,9 @@ def _publish_parts(piece: bytes, first: int, body: int, cut: int) -> tuple[bytes
     """The topic of the message in `piece[body:cut]`, and where its payload begins."""
     text = body + 2
     if text > cut:
-        raise WireError("a message without a topic")
+        raise PacketError("a message without a topic")
     name_end = text + (piece[body] << 8 | piece[body + 1])
     start = name_end + 2 if first & _QOS else name_end  # asked for at QoS 0, it needs no answer at any
     if start > cut:
-        raise WireError("a topic longer than its message")
+        raise PacketError("a topic longer than its message")
     return piece[text:name_end], start

@@ -11,7 +11,7 @@ from monitor.adapters.mqtt import connection_errors as module
 from monitor.adapters.mqtt.address import parse_broker_url
 from monitor.adapters.mqtt.connection import Closed, Silent, Slow
 from monitor.adapters.mqtt.connection_errors import CAUSES, LOST, Failure, explain
-from monitor.adapters.mqtt.packets import WireError
+from monitor.adapters.mqtt.packets import PacketError
 
 PLAIN = parse_broker_url("mqtt://rig-broker.invalid", {})
 TLS = parse_broker_url("mqtts://rig-broker.invalid", {})
@@ -49,7 +49,7 @@ WANTED = Failure(aiomqtt.MqttError("x"), TLS, log_line="[SSL: TLSV13_ALERT_CERTI
 CLOSED = Failure(behind(OSError(104, "Connection reset by peer"), Closed("x")), PLAIN)
 SILENT = Failure(behind(OSError(104, "Connection reset by peer"), Silent()), PLAIN)
 SLOW = Failure(behind(OSError(104, "Connection reset by peer"), Slow()), PLAIN)
-BABBLE = Failure(behind(OSError(104, "Connection reset by peer"), WireError("a message without a topic")), PLAIN)
+BABBLE = Failure(behind(OSError(104, "Connection reset by peer"), PacketError("a message without a topic")), PLAIN)
 NO_ROUTE = Failure(OSError(101, "Network is unreachable"), PLAIN)
 
 CASES: dict[Callable[[Failure], str | None], tuple[Failure, str]] = {

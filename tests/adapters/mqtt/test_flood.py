@@ -103,7 +103,7 @@ async def test_slow_taking_does_not_hold_the_loop() -> None:
 
     source = MqttSource(parse_broker_url("mqtt://nowhere", {}), ["a"], StreamClock.live(), slow, lambda *_: None)
     source._fault = loop.create_future()
-    source._put([Frame(0, "a", b"1")] * 2000)
+    source._on_frames([Frame(0, "a", b"1")] * 2000)
     while taken < 2000:
         await asyncio.sleep(0)
         turns += 1

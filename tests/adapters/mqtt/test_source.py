@@ -265,7 +265,7 @@ async def test_the_log_shows_no_publish_and_no_will(broker: Mosquitto) -> None:
         broker.start()
         await until(lambda: heard.source.connections == 2, "the connection is back")
     name = heard.source.client_id
-    await until(lambda: f"Received DISCONNECT from {name}" in broker.text(), "its farewell in the log")
+    await until(lambda: f"Received DISCONNECT from {name}" in broker.text(), "its close message in the log")
     assert broker.published_by(name) == []
     assert broker.published_by("test-sender") != [], "the check itself must see a PUBLISH where there is one"
     assert broker.wills() == []
@@ -371,7 +371,7 @@ async def test_an_unknown_host_is_told() -> None:
 def test_the_log_warns_of_a_connection_over_which_not_everything_comes(caplog: pytest.LogCaptureFixture) -> None:
     caplog.set_level(logging.INFO)
     source = Listener("mqtt://127.0.0.1", ["a"]).source
-    source._tell(True, "connected to mqtt://127.0.0.1:1883")
-    source._tell(True, "connected, but mqtt://127.0.0.1:1883 sends nothing")
-    source._tell(False, "nothing answers")
+    source._report_state(True, "connected to mqtt://127.0.0.1:1883")
+    source._report_state(True, "connected, but mqtt://127.0.0.1:1883 sends nothing")
+    source._report_state(False, "nothing answers")
     assert [record.levelno for record in caplog.records] == [logging.INFO, logging.WARNING, logging.WARNING]
