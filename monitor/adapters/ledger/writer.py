@@ -21,7 +21,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Final, Self
 
-from monitor.adapters.host.os_errors import why_refused
+from monitor.adapters.host.os_errors import disk_error_text
 from monitor.adapters.ledger.entries import (
     BRAKE_FIGURES,
     BRAKE_WORDS,
@@ -214,7 +214,7 @@ class LedgerWriter:
                     self._read_line_events(ledger)
             self._touch()
         except (LedgerError, OSError) as error:
-            self._set_problem(why_refused(error, self.path, _THEN))
+            self._set_problem(disk_error_text(error, self.path, _THEN))
             return
         if self.problem:
             self._set_problem("")

@@ -122,7 +122,7 @@ class Batch:
         self.notes = before.notes + self.notes
 
 
-def shed_oldest(held: deque[Batch], most_bytes: int, most_frames: int) -> int:
+def drop_oldest(held: deque[Batch], most_bytes: int, most_frames: int) -> int:
     """Drop the oldest frames of `held` until it is within both bounds. How many were dropped."""
     size, frames, dropped = sum(batch.size for batch in held), sum(len(batch.frames) for batch in held), 0
     for batch in held:

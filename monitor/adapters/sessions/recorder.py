@@ -21,7 +21,7 @@ from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import Any, Final, Literal
 
-from monitor.adapters.host.os_errors import why_refused
+from monitor.adapters.host.os_errors import disk_error_text
 from monitor.adapters.sessions.batches import (
     FRAME_BYTES,
     Advanced,
@@ -29,8 +29,8 @@ from monitor.adapters.sessions.batches import (
     CoreState,
     Entry,
     Rotate,
+    drop_oldest,
     insert,
-    shed_oldest,
 )
 from monitor.adapters.sessions.blocks import MAX_PAYLOAD_BYTES, pack_block
 from monitor.adapters.sessions.format import Note, SessionError, open_for_writing, pack_state
@@ -257,7 +257,7 @@ class Recorder:
                     next_try_s = time.monotonic() + RETRY_S
                     if not self._problem:
                         self._safe(began_s)
-                self._shed()
+                self._drop_oldest()
                 self.held_bytes = sum(batch.size for batch in self._held) + self._open_batch.size
                 if flushing:
                     self._flushed.set()
@@ -360,9 +360,9 @@ class Recorder:
             self._dictionary = dictionary
         return data
 
-    def _shed(self) -> None:
+    def _drop_oldest(self) -> None:
         """Drop the oldest frames when the disk has refused for so long that memory would run out."""
-        count = shed_oldest(self._held, HELD_BYTES, HELD_FRAMES)
+        count = drop_oldest(self._held, HELD_BYTES, HELD_FRAMES)
         if count:
             self._dropped += count
             self._in_doubt = None
@@ -397,7 +397,7 @@ class Recorder:
         self._connection()
 
     def _fail(self, error: Exception) -> None:
-        words = why_refused(error, self.path_now, _THEN)
+        words = disk_error_text(error, self.path_now, _THEN)
         if words != self._problem:
             LOG.warning("not recording: %s", words)
         self._problem = words

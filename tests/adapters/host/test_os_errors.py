@@ -5,7 +5,7 @@ from pathlib import Path
 
 import pytest
 
-from monitor.adapters.host.os_errors import why_refused
+from monitor.adapters.host.os_errors import disk_error_text
 from monitor.adapters.ledger.ledger import LedgerError
 
 
@@ -24,16 +24,20 @@ from monitor.adapters.ledger.ledger import LedgerError
     ],
 )
 def test_a_refusal_says_what_to_do_and_what_happens_then(tmp_path: Path, error: Exception, words: str) -> None:
-    told = why_refused(error, tmp_path / "a.stopmark", "it goes on by itself")
+    told = disk_error_text(error, tmp_path / "a.stopmark", "it goes on by itself")
     assert words in told
     assert told.endswith("; it goes on by itself")
 
 
 def test_a_folder_that_is_gone_is_told(tmp_path: Path) -> None:
-    told = why_refused(sqlite3.OperationalError("unable to open database file"), tmp_path / "none" / "a.stopmark", "x")
+    told = disk_error_text(
+        sqlite3.OperationalError("unable to open database file"), tmp_path / "none" / "a.stopmark", "x"
+    )
     assert told.startswith(f"the folder {tmp_path / 'none'} is not there")
 
 
 def test_words_in_the_name_of_a_file_are_no_reason(tmp_path: Path) -> None:
     path = tmp_path / "full locked readonly.stopmark"
-    assert why_refused(OSError(5, "Input/output error", str(path)), path, "x").startswith(f"{path} cannot be written (")
+    assert disk_error_text(OSError(5, "Input/output error", str(path)), path, "x").startswith(
+        f"{path} cannot be written ("
+    )
