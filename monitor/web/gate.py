@@ -1,4 +1,4 @@
-"""Who may look: checks every request before anything else sees it.
+"""Access control: checks every request before anything else sees it.
 
 On the loopback the request must be *addressed* to the loopback too: a page from elsewhere whose name was made to lead to
 this machine (DNS rebinding) is refused. On any other address it must carry the cookie, which the first visit with the
@@ -34,7 +34,7 @@ _WELCOME: Final = (
 
 
 class Gate:
-    """Guards a page served at one address. `token` is what opens it; None on the loopback."""
+    """Guards a page served at one address. `token` opens it; None on the loopback."""
 
     def __init__(self, address: str) -> None:
         self.token: str | None = None if is_loopback(address) else secrets.token_urlsafe(32)

@@ -1,7 +1,7 @@
-"""The hub: hands the core's snapshots to the viewers, and the crew's actions at any viewer to the one monitor.
+"""The hub: sends the core's snapshots to the viewers, and passes the crew's actions at any viewer to the one monitor.
 
-It listens on the loopback only, and lets in who shows a pass that was made for one viewer and is good once. A viewer that
-does not keep up misses pictures; it never makes the monitor wait.
+It listens on the loopback only, and admits a viewer by a pass, made for one viewer and good once. A viewer that does not keep
+up misses pictures; it never makes the monitor wait.
 """
 
 import asyncio
@@ -11,13 +11,13 @@ from collections.abc import Mapping
 from typing import Final, Self
 
 from monitor.runtime.driver import Driver
-from monitor.web.wire import DEED_BYTES, Deed, Welcome, news_line
+from monitor.web.wire import REQUEST_BYTES, ActionRequest, Welcome, update_line
 
 PERIOD_S: Final = 0.1
 PASS_S: Final = 5.0
 """A viewer shows its pass within this."""
 BACKLOG_BYTES: Final = 256 << 10
-"""A viewer with more than this waiting is left out until it has read."""
+"""A viewer with more than this unread gets no further updates until it has read."""
 HUB_PORT: Final = "STOPMARK_HUB_PORT"
 HUB_PASS: Final = "STOPMARK_HUB_PASS"
 """Variables of a viewer's environment: where the hub is, and the way in. Never on a command line, which all can read."""
@@ -30,29 +30,29 @@ class Hub:
         self._driver = driver
         self._passes: set[bytes] = set()
         self._viewers: set[asyncio.StreamWriter] = set()
-        self._talks: set[asyncio.Task[None]] = set()
+        self._connections: set[asyncio.Task[None]] = set()
         self._server: asyncio.Server | None = None
-        self._beat: asyncio.Task[None] | None = None
+        self._sending: asyncio.Task[None] | None = None
 
     async def __aenter__(self) -> Self:
         """Open, on a free port."""
-        self._server = await asyncio.start_server(self._admit, "127.0.0.1", 0, limit=DEED_BYTES)
-        self._beat = asyncio.create_task(self._tell())
+        self._server = await asyncio.start_server(self._admit, "127.0.0.1", 0, limit=REQUEST_BYTES)
+        self._sending = asyncio.create_task(self._send_regularly())
         return self
 
     async def __aexit__(self, *_: object) -> None:
-        """Close; every viewer is hung up on."""
+        """Close, and disconnect every viewer."""
         assert self._server is not None
-        assert self._beat is not None
+        assert self._sending is not None
         self._server.close()
-        ending = (self._beat, *self._talks)
+        ending = (self._sending, *self._connections)
         for task in ending:
             task.cancel()
         await asyncio.gather(*ending, return_exceptions=True)
 
     @property
     def viewers(self) -> int:
-        """How many are connected."""
+        """How many viewers are connected."""
         return len(self._viewers)
 
     def invitation(self) -> dict[str, str]:
@@ -63,50 +63,49 @@ class Hub:
         return {HUB_PORT: str(self._server.sockets[0].getsockname()[1]), HUB_PASS: word}
 
     def withdraw(self, invitation: Mapping[str, str]) -> None:
-        """An invitation that nobody took up is no longer good."""
+        """Make an invitation that nobody used worthless."""
         self._passes.discard(invitation[HUB_PASS].encode())
 
     async def _admit(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
         task = asyncio.current_task()
         assert task is not None
-        self._talks.add(task)
+        self._connections.add(task)
         try:
             async with asyncio.timeout(PASS_S):
                 shown = (await reader.readline()).strip()
-            if self._take_pass(shown):
+            if self._use_pass(shown):
                 writer.write(Welcome(rig=self._driver.rig, mode=self._driver.mode).line())
                 self._viewers.add(writer)
                 await self._listen(reader)
         except (TimeoutError, ConnectionError, ValueError):
-            pass  # no pass, a line too long, or no deed: hung up on
+            pass  # no pass, a line too long, or no request: the viewer is disconnected
         except asyncio.CancelledError:
             pass  # the hub closes; the stream's own callback would report it as an error
         finally:
-            self._talks.discard(task)
+            self._connections.discard(task)
             self._viewers.discard(writer)
             writer.transport.abort()
 
-    def _take_pass(self, shown: bytes) -> bool:
+    def _use_pass(self, shown: bytes) -> bool:
         known = [word for word in self._passes if secrets.compare_digest(word, shown)]
         self._passes.difference_update(known)
         return bool(known)
 
     async def _listen(self, reader: asyncio.StreamReader) -> None:
         while line := await reader.readline():
-            deed = Deed.model_validate_json(line)
-            self._driver.act(deed.request())
+            self._driver.act(ActionRequest.model_validate_json(line).request())
             self._send()
 
     def _send(self) -> None:
-        """The present state to every viewer that keeps up."""
+        """Send the present state to every viewer that keeps up."""
         ready = [writer for writer in self._viewers if writer.transport.get_write_buffer_size() < BACKLOG_BYTES]
         if ready:
-            line = news_line(self._driver.snapshot(), self._driver.facts())
+            line = update_line(self._driver.snapshot(), self._driver.facts())
             for writer in ready:
                 with contextlib.suppress(ConnectionError):
                     writer.write(line)
 
-    async def _tell(self) -> None:
+    async def _send_regularly(self) -> None:
         while True:
             self._send()
             await asyncio.sleep(PERIOD_S)

@@ -1,7 +1,7 @@
-"""`stopmark watch --web`: the monitor without a screen of its own, and its screen served to browsers.
+"""`stopmark watch --web`: a monitor without a screen of its own, whose screen is served to browsers.
 
-textual-serve carries the screen to the browser; what is added here is who may look, one monitor for all viewers, and an
-end that leaves no process behind: each viewer leads a process group, is asked to leave, and is killed when it does not.
+textual-serve sends the screen to the browser. Added here are access control, one monitor for all viewers, and an end that
+leaves no process behind: each viewer leads a process group, is asked to end, and is killed when it does not.
 """
 
 import asyncio
@@ -33,10 +33,10 @@ LARGEST: Final = (500, 200)
 """Columns and rows of the largest screen drawn for a browser."""
 FRAMES_PER_SECOND: Final = "30"
 MESSAGE_BYTES: Final = 64 << 10
-PARTING_S: Final = 1.5
+LEAVE_S: Final = 1.5
 """How long a viewer may take to leave when asked."""
 _PAGE: Final = Path(str(files("monitor.web") / "page"))
-_OWN_WORDS: Final = "STOPMARK_"
+_OWN_VARIABLES: Final = "STOPMARK_"
 """The monitor's own variables, the broker's password among them: no viewer gets them."""
 
 
@@ -60,7 +60,7 @@ class ViewerProcess(AppService):
         environment = {
             name: value
             for name, value in super()._build_environment(width, height).items()
-            if not name.startswith(_OWN_WORDS)
+            if not name.startswith(_OWN_VARIABLES)
         }
         return environment | {"TEXTUAL_FPS": FRAMES_PER_SECOND, **self._invitation}
 
@@ -71,22 +71,22 @@ class ViewerProcess(AppService):
             "monitor.web.viewer",
             stdin=asyncio.subprocess.PIPE,
             stdout=asyncio.subprocess.PIPE,
-            env=self._build_environment(*_held((width, height))),
+            env=self._build_environment(*_limited((width, height))),
             start_new_session=True,
         )
         self._stdin = self._process.stdin
         return self._process
 
     async def set_terminal_size(self, width: int, height: int) -> None:
-        """Another size of the browser's window."""
-        await super().set_terminal_size(*_held((width, height)))
+        """Take a new size of the browser's window."""
+        await super().set_terminal_size(*_limited((width, height)))
 
     async def run(self) -> None:
-        """Carry the screen to the browser until either side ends; then hang up on the browser."""
+        """Send the screen to the browser until either side ends; then close the browser's connection."""
         assert self._process is not None
         stdout = self._process.stdout
         assert stdout is not None
-        takers = {b"D": self.on_data, b"M": self.on_meta, b"P": self.on_packed}
+        handlers = {b"D": self.on_data, b"M": self.on_meta, b"P": self.on_packed}
         try:
             # Whatever comes before this line is no screen yet.
             while await stdout.readuntil() != b"__GANGLION__\n":
@@ -94,21 +94,21 @@ class ViewerProcess(AppService):
             while True:
                 kind = await stdout.readexactly(1)
                 payload = await stdout.readexactly(int.from_bytes(await stdout.readexactly(4), "big"))
-                await takers[kind](payload)
+                await handlers[kind](payload)
         except (asyncio.IncompleteReadError, asyncio.LimitOverrunError, ConnectionError, KeyError, RuntimeError):
             pass  # the viewer has ended, or the browser has gone
         finally:
             await self.remote_close()
 
     async def stop(self) -> None:
-        """End the process, gently or not, and wait until it has."""
+        """Ask the process to end, kill it when it does not, and wait until it has ended."""
         process, task = self._process, self._task
         if process is None or task is None:
             return
         self._task = None
         await self._download_manager.cancel_app_downloads(app_service_id=self.app_service_id)
         try:
-            async with asyncio.timeout(PARTING_S):
+            async with asyncio.timeout(LEAVE_S):
                 await self.send_meta({"type": "quit"})
                 await process.wait()
         except TimeoutError:
@@ -143,11 +143,11 @@ class WebServer(Server):
         return app
 
     async def page(self, _request: web.Request) -> web.FileResponse:
-        """The page."""
+        """Serve the page."""
         return web.FileResponse(_PAGE / "index.html")
 
     async def handle_websocket(self, request: web.Request) -> web.WebSocketResponse:
-        """One browser: a viewer process for as long as the connection stands."""
+        """Serve one browser: run a viewer process for as long as the connection stands."""
         websocket = web.WebSocketResponse(heartbeat=15, max_msg_size=MESSAGE_BYTES, timeout=1.0)
         await websocket.prepare(request)
         if self._closing or len(self._viewers) >= MAX_VIEWERS:
@@ -172,24 +172,24 @@ class WebServer(Server):
         return websocket
 
     async def close(self) -> None:
-        """Hang up on every browser and end its viewer."""
+        """Close the connection of every browser and end its viewer."""
         self._closing = True
-        farewell = [
+        close_messages = [
             websocket.close(code=WSCloseCode.GOING_AWAY, message=b"The monitor was stopped.")
             for websocket in self._viewers.values()
         ]
-        partings = [viewer.stop() for viewer in self._viewers]
-        await asyncio.gather(*farewell, *partings, return_exceptions=True)
+        endings = [viewer.stop() for viewer in self._viewers]
+        await asyncio.gather(*close_messages, *endings, return_exceptions=True)
 
 
 class WebPage:
-    """A port taken for the page. `serve` runs the monitor behind it; the context gives the port back."""
+    """A port for the page. `serve` runs the monitor behind it; the end of the context frees the port."""
 
     def __init__(self, address: str, port: int) -> None:
-        """Take `port` at `address`; 0 takes a free one.
+        """Open `port` at `address`; 0 takes any free port.
 
         Raises:
-            UserError: it cannot be had.
+            UserError: the port cannot be opened.
         """
         self.address = address
         self.gate = Gate(address)
@@ -215,13 +215,13 @@ class WebPage:
 
     @property
     def url(self) -> str:
-        """What to open, token included where there is one."""
+        """The address to open, token included where there is one."""
         name = socket.gethostname() if self.address in ("0.0.0.0", "::") else self.address
         host = f"[{name}]" if ":" in name else name
         return f"http://{host}:{self.port}/" + (f"?token={self.gate.token}" if self.gate.token else "")
 
     def serve(self, driver: LiveDriver, seconds: float | None, ending: Ending) -> None:
-        """Monitor and serve until a signal comes, or for so many stream seconds."""
+        """Monitor and serve until a signal comes, or for `seconds` of stream time."""
         asyncio.run(self._serve(driver, seconds, ending))
 
     async def _serve(self, driver: LiveDriver, seconds: float | None, ending: Ending) -> None:
@@ -229,7 +229,7 @@ class WebPage:
         ending.attach(stop.set)
         async with Hub(driver) as hub:
             server = WebServer(hub, self.gate)
-            runner = web.AppRunner(await server._make_app(), access_log=None, shutdown_timeout=PARTING_S)
+            runner = web.AppRunner(await server._make_app(), access_log=None, shutdown_timeout=LEAVE_S)
             await runner.setup()
             try:
                 await web.SockSite(runner, self._socket).start()
@@ -250,7 +250,7 @@ class WebPage:
 
 
 def say(words: str) -> None:
-    """A line for the person at the terminal, if there still is one."""
+    """Print a line for the person at the terminal, if there still is one."""
     with contextlib.suppress(OSError, ValueError):
         print(words, file=sys.stderr, flush=True)
 
@@ -266,6 +266,6 @@ def _kill_group(process: asyncio.subprocess.Process) -> None:
             process.kill()
 
 
-def _held(size: tuple[int, int]) -> tuple[int, int]:
-    """A browser's size, held to what makes sense."""
+def _limited(size: tuple[int, int]) -> tuple[int, int]:
+    """A browser's size, within what makes sense."""
     return max(1, min(LARGEST[0], int(size[0]))), max(1, min(LARGEST[1], int(size[1])))

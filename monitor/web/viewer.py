@@ -1,8 +1,8 @@
-"""A viewer: the process behind one browser. It shows what the hub says and passes on what the crew does; it has no core,
-no broker and no recorder.
+"""A viewer: the process behind one browser. It shows what the hub sends and passes on what the crew does; it has no core, no
+broker and no recorder.
 
-It ends when its browser leaves, when the crew quits it, and always when the monitor ends: the hub hangs up, and should the
-screen hang on a pipe that nobody reads, a timer ends the process all the same. On Linux the kernel does so too.
+It ends when its browser leaves, when the crew quits it, and always when the monitor ends: the hub disconnects it, and should
+the screen hang on a pipe that nobody reads, a timer ends the process. On Linux the kernel does so too.
 """
 
 import asyncio
@@ -26,13 +26,13 @@ from monitor.runtime.facts import RunFacts
 from monitor.text import harmless
 from monitor.ui.app import MESSAGE_S, StopmarkApp
 from monitor.web.hub import HUB_PASS, HUB_PORT
-from monitor.web.wire import NEWS_BYTES, Deed, Welcome, read_news
+from monitor.web.wire import UPDATE_BYTES, ActionRequest, Welcome, read_update
 
 WELCOME_S: Final = 10.0
 PULSE_S: Final = 0.5
 FRESH_S: Final = 1.5
-"""The page hears a pulse only while the last news is younger than this."""
-LAST_BREATH_S: Final = 2.0
+"""The page hears a pulse only while the last update is younger than this."""
+LAST_WRITES_S: Final = 2.0
 _PR_SET_PDEATHSIG: Final = 1  # from linux/prctl.h
 GONE: Final = "the monitor has ended or can no longer be reached, so this view ends: nothing here is live any more"
 
@@ -60,15 +60,15 @@ class RemoteDriver:
         self._reader, self._writer = reader, writer
         self._snapshot: Snapshot | None = None
         self._facts = RunFacts()
-        self._heard_s = float("-inf")
+        self._updated_s = float("-inf")
 
     @property
     def fresh(self) -> bool:
-        """Whether the hub was heard a moment ago."""
-        return time.monotonic() - self._heard_s < FRESH_S
+        """Whether an update came a moment ago."""
+        return time.monotonic() - self._updated_s < FRESH_S
 
     def snapshot(self) -> Snapshot | None:
-        """The last one heard of."""
+        """The last one received."""
         return self._snapshot
 
     def facts(self) -> RunFacts:
@@ -76,20 +76,20 @@ class RemoteDriver:
         return self._facts
 
     def act(self, request: Request) -> None:
-        """Pass it on; the monitor records it and the answer comes with the next snapshot."""
-        self._writer.write(Deed.of(request).line())
+        """Pass it on. The monitor records it, and the answer comes with the next snapshot."""
+        self._writer.write(ActionRequest.of(request).line())
 
     async def run(self) -> None:
-        """Listen until the hub hangs up.
+        """Take updates until the hub disconnects.
 
         Raises:
-            HubGone: it did.
+            HubGone: at that moment.
         """
         try:
             while line := await self._reader.readline():
-                news = read_news(line)
-                self._snapshot, self._facts = news.snapshot, news.facts
-                self._heard_s = time.monotonic()
+                update = read_update(line)
+                self._snapshot, self._facts = update.snapshot, update.facts
+                self._updated_s = time.monotonic()
         except (ConnectionError, ValueError) as error:
             raise HubGone(GONE) from error
         finally:
@@ -110,7 +110,7 @@ class Viewer(StopmarkApp):
         self.set_interval(PULSE_S, self.pulse)
 
     def pulse(self) -> None:
-        """Let the page know that the whole chain to the core stands: an empty message, while news are fresh."""
+        """Let the page know that the whole chain to the core stands: an empty message, while updates are fresh."""
         if self._remote.fresh and self._driver is not None:
             self._driver.write("")
 
@@ -131,9 +131,9 @@ async def join(port: int, word: str, at_end: Callable[[], None] = lambda: None) 
     """
     try:
         async with asyncio.timeout(WELCOME_S):
-            reader, writer = await asyncio.open_connection("127.0.0.1", port, limit=NEWS_BYTES)
-            wire = writer.get_extra_info("socket")
-            wire.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
+            reader, writer = await asyncio.open_connection("127.0.0.1", port, limit=UPDATE_BYTES)
+            sock = writer.get_extra_info("socket")
+            sock.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
             writer.write(word.encode() + b"\n")
             return RemoteDriver(reader, writer, Welcome.model_validate_json(await reader.readline()), at_end)
     except (OSError, TimeoutError, ValueError) as error:
@@ -152,7 +152,7 @@ async def _show(port: int, word: str) -> str:
 
 def _end_soon() -> None:
     """End the process shortly, whatever state the screen is in: its last writes may find nobody to read them."""
-    timer = threading.Timer(LAST_BREATH_S, os._exit, (1,))
+    timer = threading.Timer(LAST_WRITES_S, os._exit, (1,))
     timer.daemon = True
     timer.start()
 

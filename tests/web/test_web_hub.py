@@ -20,7 +20,7 @@ from monitor.web import LOOPBACK, server
 from monitor.web.gate import Gate
 from monitor.web.hub import BACKLOG_BYTES, HUB_PASS, HUB_PORT, Hub
 from monitor.web.viewer import GONE, HubGone, RemoteDriver, join
-from monitor.web.wire import Deed, news_line, read_news
+from monitor.web.wire import ActionRequest, read_update, update_line
 from tests.commands.test_commands import ROOT
 from tests.support.broker import until
 from tests.ui import sample
@@ -90,7 +90,7 @@ def test_a_snapshot_crosses_the_wire_to_the_last_bit(name: str) -> None:
         "mqtt://rig:1883", 14, "went on", (cut,), LedgerState("a.ledger", "", 1, 2),
         RecordingFile("a.stopmark", 1_000_000, "/srv", None), Replayed("b.stopmark", 1, "live", 4, "rules.toml"),
     )  # fmt: skip
-    back = read_news(news_line(snap, facts))
+    back = read_update(update_line(snap, facts))
     assert repr(back.snapshot) == repr(snap)
     assert back.facts == facts
     assert back.snapshot is not None
@@ -114,13 +114,13 @@ async def test_viewers_see_the_same_and_what_one_does_arrives_once() -> None:
     driver = FakeDriver(sample.warning())
     async with Hub(driver) as hub, joined(hub) as one, joined(hub) as other:
         assert one.rig == driver.rig
-        await until(lambda: one.fresh and other.fresh, "the first news")
+        await until(lambda: one.fresh and other.fresh, "the first update")
         assert one.snapshot() == other.snapshot()
         one.act(Request(ActionKind.SHELVE, "brake-now-down", 600.0, "late crew", "AB"))
         await until(lambda: bool(driver.acts), "the action")
         acknowledged = replace(sample.warning(), t_ns=sample.T0_NS + 1, alarms=())
         driver.held = acknowledged
-        await until(lambda: repr(other.snapshot()) == repr(acknowledged), "the news")
+        await until(lambda: repr(other.snapshot()) == repr(acknowledged), "the update")
     assert driver.acts == [Action(0, ActionKind.SHELVE, "brake-now-down", 600.0, "late crew", "AB")]
 
 
@@ -165,7 +165,7 @@ async def test_a_viewer_that_does_not_read_never_piles_up_in_the_monitor() -> No
         _, deaf = await asyncio.open_connection("127.0.0.1", int(invitation[HUB_PORT]), limit=64)
         deaf.write(invitation[HUB_PASS].encode() + b"\n")
         await until(lambda: hub.viewers == 1, "the viewer")
-        line = len(news_line(sample.flood(), RunFacts()))
+        line = len(update_line(sample.flood(), RunFacts()))
         for _ in range(2000):  # 40 MB, were all of it sent
             hub._send()
         (waiting,) = [writer.transport.get_write_buffer_size() for writer in hub._viewers]
@@ -173,6 +173,6 @@ async def test_a_viewer_that_does_not_read_never_piles_up_in_the_monitor() -> No
         deaf.close()
 
 
-def test_a_deed_says_no_more_than_an_action() -> None:
-    deed = Deed(kind=ActionKind.NOTE, text="mud pump two is down", who="AB")
-    assert Deed.model_validate_json(deed.line()) == deed
+def test_a_request_holds_no_more_than_an_action() -> None:
+    request = ActionRequest(kind=ActionKind.NOTE, text="mud pump two is down", who="AB")
+    assert ActionRequest.model_validate_json(request.line()) == request

@@ -102,7 +102,7 @@ class Batch:
         if entry.t_ns > self.advanced_ns:
             self.advanced_ns = entry.t_ns
 
-    def shed(self) -> int:
+    def drop_frames(self) -> int:
         """Drop its frames, keep what the crew did and what was said. How many were dropped."""
         count = len(self.frames)
         self.lost += count
@@ -130,7 +130,7 @@ def drop_oldest(held: deque[Batch], most_bytes: int, most_frames: int) -> int:
             break
         size -= batch.size
         frames -= len(batch.frames)
-        dropped += batch.shed()
+        dropped += batch.drop_frames()
     # Batches that lost their frames are joined: a disk that refuses for a week must not fill the memory either.
     while len(held) > 1 and held[0].lost and held[1].lost and held[1].rotate is None:
         first = held.popleft()

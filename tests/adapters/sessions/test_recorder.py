@@ -227,7 +227,7 @@ def test_a_disk_that_stays_full_costs_the_oldest_frames_and_says_how_many(
     finding = Finding(frames[700].t_ns, "health", "k", Severity.CAUTION, "", "", "said meanwhile")
     recorder = Recorder(path, HEADER, max_pages=30)
     give(recorder, [*frames[:700], finding, *frames[700:]])
-    wait_until(lambda: recorder.lost > 1000, "frames are shed")
+    wait_until(lambda: recorder.lost > 1000, "frames are dropped")
     assert "the disk is full" in recorder.problem
     monkeypatch.setattr(recorder, "_max_pages", None)
     wait_until(lambda: recorder.state == "on", "recording goes on")
