@@ -55,7 +55,7 @@ def run(args: argparse.Namespace) -> int:
                 if core.now_ns and frame.t_ns - core.now_ns > LONG_GAP_NS:
                     # As over a restart: to live through a night without readings takes minutes, and brings nothing.
                     runner.advance(core.now_ns + GAP_BEGINS_NS)
-                    runner.carry(frame.t_ns, core.state())
+                    runner.start_from_state(frame.t_ns, core.state())
                 runner.frame(frame)
             runner.advance(core.now_ns + 1_000_000_000)
             recorder.note(core.now_ns, "import", log.words())

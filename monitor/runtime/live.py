@@ -29,7 +29,7 @@ LOG = logging.getLogger(__name__)
 _LOOK_S = 5.0
 """Real time between two looks for the ledger."""
 _CLOCK_STEP_NS = 1_000_000_000
-_AGAIN_S = 3.0
+_CANCEL_AGAIN_S = 3.0
 """Longer than a part of the run takes to end in order."""
 
 
@@ -67,8 +67,8 @@ class LiveDriver:
         self.mode: Mode = mode
         self.clock = clock
         self.core = core_of(rig, rules_text, rules_path)
-        self._taken_up = ""
-        sinks_too = OnFinding(*sinks, self._hear)
+        self._last_run = ""
+        sinks_too = OnFinding(*sinks, self._on_finding)
         self.runner = Runner(self.core, recorder, (sinks_too,) if ledger_writer is None else (ledger_writer, sinks_too))
         self.runner.connected = False
         self.recorder = recorder
@@ -107,10 +107,10 @@ class LiveDriver:
         """Something the crew asks for, at this moment."""
         self.runner.action(request.at(self.clock.now_ns()))
 
-    def _hear(self, finding: Finding) -> None:
+    def _on_finding(self, finding: Finding) -> None:
         """The crew must know that the height was taken over and not measured."""
         if finding.kind == "health" and finding.key == "carried":
-            self._taken_up = finding.message
+            self._last_run = finding.message
 
     def facts(self) -> RunFacts:
         """Broker, recording and ledger of this run."""
@@ -118,7 +118,7 @@ class LiveDriver:
         return RunFacts(
             broker=str(self._url),
             topics=len(self.topics),
-            last_run=self._taken_up,
+            last_run=self._last_run,
             line_events=ledger_writer.line_events if ledger_writer is not None else (),
             ledger=None if ledger_writer is None else LedgerState(
                 ledger_writer.path.name, ledger_writer.problem, ledger_writer.written, ledger_writer.waiting
@@ -137,7 +137,7 @@ class LiveDriver:
             path, rig = self.recorder.path, self.rig.name
             last = self.recorder.before if isinstance(self.recorder, SegmentedRecorder) else None
             state = await asyncio.to_thread(state_of_last_run, path.parent, rig, last, path)
-            self.runner.carry(self.clock.now_ns(), state)
+            self.runner.start_from_state(self.clock.now_ns(), state)
         self.runner.health(self.clock.now_ns())
         from monitor.adapters.mqtt.source import MqttSource  # with its library, which the first paint does without
 
@@ -158,7 +158,7 @@ class LiveDriver:
             while any(not task.done() for task in running):
                 for task in running:
                     task.cancel()
-                await asyncio.wait(running, timeout=_AGAIN_S)
+                await asyncio.wait(running, timeout=_CANCEL_AGAIN_S)
 
     async def _watch_wall_clock(self, clock: StreamClock) -> None:
         """Stream time never steps; that the computer's clock did is said once, and recorded."""

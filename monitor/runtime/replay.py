@@ -57,7 +57,7 @@ class ReplayDriver:
         self.loop = loop
         self.skips_still = False
         self._moved_ns = 0
-        self._news_ns = 0
+        self._finding_ns = 0
         self.start_ns = session.t_first_ns
         self.end_ns = session.end_ns if to_ns is None else min(to_ns, session.end_ns)
         self.from_ns = self.start_ns if from_ns is None else max(from_ns, self.start_ns)
@@ -65,19 +65,19 @@ class ReplayDriver:
         self._rules = session.rules_text if rules_text is None else rules_text
         self._rules_path = rules_path or f"{session.path}: rules"
         self._sinks = sinks
-        self._found = [finding.t_ns for finding in session.findings() if finding.raised]
+        self._raised_ns = [finding.t_ns for finding in session.findings() if finding.raised]
         """When an alarm was raised; that it went away again is no place to jump to."""
         files = session.sessions if isinstance(session, SessionChain) else [session]
         self._replayed = Replayed(
             file=files[0].path.name,
             more_files=len(files) - 1,
             recorded=session.mode.lower(),
-            alarms=len(self._found),
+            alarms=len(self._raised_ns),
             other_rules="" if self._rules == session.rules_text else self._rules_path,
         )
         self._pending: Frame | Action | None = None
         self._clock = StreamClock(self.start_ns)
-        self._quiet = False
+        self._seeking = False
         self._before = 0
         self._start(None)
         if self.from_ns > self.start_ns:
@@ -123,36 +123,38 @@ class ReplayDriver:
     def pause(self, paused: bool) -> None:
         """Hold, or go on."""
         self.paused = paused
-        self._pace()
+        self._restart_clock()
 
     def skip_still(self, skip: bool) -> None:
         """Let stretches without motion and without news go by at full speed, or no longer."""
         self.skips_still = skip
-        self._pace()
+        self._restart_clock()
 
     def set_speed(self, speed: float) -> None:
         """Stream seconds per second, above 0; infinity for as fast as possible."""
         self.speed = speed
-        self._pace()
+        self._restart_clock()
 
     def seek_to(self, t_ns: int) -> None:
         """Go to a stream time, clamped to the session."""
         t_ns = min(max(t_ns, self.start_ns), self.end_ns)
         self._skip_to(t_ns)
-        self._pace()
+        self._restart_clock()
 
     def seek_finding(self, step: Literal[-1, 1]) -> bool:
         """Go to just after the next or previous alarm that was raised; False when there is none."""
         here = self.position_ns
-        place = bisect_right(self._found, here) if step > 0 else bisect_left(self._found, here - 1_000_000_000) - 1
-        if not 0 <= place < len(self._found):
+        place = (
+            bisect_right(self._raised_ns, here) if step > 0 else bisect_left(self._raised_ns, here - 1_000_000_000) - 1
+        )
+        if not 0 <= place < len(self._raised_ns):
             return False
-        self.seek_to(self._found[place] + 50_000_000)
+        self.seek_to(self._raised_ns[place] + 50_000_000)
         return True
 
     async def run(self) -> None:
         """Play until the end, then stand there until cancelled."""
-        self._pace()
+        self._restart_clock()
         while True:
             if self.finished and self.loop and not self.paused:
                 self.seek_to(self.from_ns)
@@ -161,7 +163,7 @@ class ReplayDriver:
                 continue
             if math.isinf(self.speed) or self._still():
                 self._feed(self.end_ns if math.isinf(self.speed) else self.position_ns + _SKIP_NS, _BURST)
-                self._pace()
+                self._restart_clock()
                 await asyncio.sleep(0)
             else:
                 self._feed(min(self._clock.now_ns(), self.end_ns), None)
@@ -178,34 +180,34 @@ class ReplayDriver:
 
         A short way on is played; else a fresh core sees what came shortly before.
         """
-        self._quiet = True
+        self._seeking = True
         if not 0 < self.core.now_ns <= t_ns < self.core.now_ns + SETTLE_S * 1e9:
             self._start(t_ns)
         self._feed(t_ns, len_limit=None)
         self._before = self._runner.frames
         self._moved_ns = self.position_ns
-        self._quiet = False
+        self._seeking = False
 
     def _still(self) -> bool:
         """Whether nothing has moved, and nothing was said, for a while that is to be skipped."""
         here = self.position_ns
         if not self.skips_still or self.core.hoist in (HoistState.HOISTING, HoistState.LOWERING):
             self._moved_ns = here
-        return here - max(self._moved_ns, self._news_ns) > _STILL_NS
+        return here - max(self._moved_ns, self._finding_ns) > _STILL_NS
 
-    def _hear(self, finding: Finding) -> None:
-        self._news_ns = finding.t_ns
-        if not self._quiet:
+    def _on_finding(self, finding: Finding) -> None:
+        self._finding_ns = finding.t_ns
+        if not self._seeking:
             for sink in self._sinks:
                 sink(finding)
 
     def _start(self, from_ns: int | None) -> None:
         core = core_of(self.rig, self._rules, self._rules_path)
         self._inputs: Iterator[Frame | Action] = begin(core, self._session, from_ns)
-        self._runner = Runner(core, None, (OnFinding(self._hear),))
+        self._runner = Runner(core, None, (OnFinding(self._on_finding),))
         self._pending = next(self._inputs, None)
 
-    def _pace(self) -> None:
+    def _restart_clock(self) -> None:
         speed = self.speed if math.isfinite(self.speed) else 1.0
         self._clock = StreamClock(self.position_ns, speed)
 

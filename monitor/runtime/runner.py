@@ -96,10 +96,10 @@ class Runner:
     def __init__(self, core: Core, recorder: Recording | None = None, listeners: Sequence[Listener] = ()) -> None:
         self.core = core
         self._recorder = recorder
-        heard_by = listeners if recorder is None else (recorder, *listeners)
-        self._on_frame = tuple(listener.frame for listener in heard_by)
-        self._on_action = tuple(listener.action for listener in heard_by)
-        self._on_finding = tuple(listener.finding for listener in heard_by)
+        all_listeners = listeners if recorder is None else (recorder, *listeners)
+        self._on_frame = tuple(listener.frame for listener in all_listeners)
+        self._on_action = tuple(listener.action for listener in all_listeners)
+        self._on_finding = tuple(listener.finding for listener in all_listeners)
         self.findings = 0
         self.frames = 0
         self.connected: bool | None = None
@@ -110,7 +110,7 @@ class Runner:
         self.dropped = 0
         self._lag_s = 0.0
         self._worst_lag_s = 0.0
-        self._told: tuple[object, ...] | None = None
+        self._last_health: tuple[object, ...] | None = None
 
     # --- inputs -----------------------------------------------------------------------------------------------------
 
@@ -131,8 +131,8 @@ class Runner:
         """One frame: admitted, heard, taken by the core."""
         core, recorder = self.core, self._recorder
         frame = core.admit(frame)
-        for tell in self._on_frame:
-            tell(frame)
+        for listener in self._on_frame:
+            listener(frame)
         self.frames += 1
         findings = core.ingest(frame)
         if findings:
@@ -143,8 +143,8 @@ class Runner:
     def action(self, action: Action) -> None:
         """One action of the crew: admitted, heard, taken by the core."""
         action = self.core.admit(action)
-        for tell in self._on_action:
-            tell(action)
+        for listener in self._on_action:
+            listener(action)
         self._emit(self.core.act(action))
 
     def advance(self, t_ns: int) -> None:
@@ -154,7 +154,7 @@ class Runner:
             self._recorder.advanced(self.core.now_ns)
         self._emit(findings)
 
-    def carry(self, t_ns: int, state: Mapping[str, Any]) -> None:
+    def start_from_state(self, t_ns: int, state: Mapping[str, Any]) -> None:
         """Begin a run at `t_ns` with what the run before left behind (`Core.state`; empty: nothing)."""
         self.frame(Frame(t_ns, CARRIED_TOPIC, json.dumps(state, allow_nan=False).encode()))
 
@@ -183,12 +183,12 @@ class Runner:
         problem = self._recorder.problem if self._recorder is not None else ""
         lag = self._lag_s if self._lag_s >= _LAG_WORTH_TELLING_S else 0.0
         note = problem or (self.link if self.connected is False and self.link else self.note)
-        told = (recording, self.connected, self.dropped, lag, note)
+        health = (recording, self.connected, self.dropped, lag, note)
         self._lag_s = 0.0
-        if told == self._told:
+        if health == self._last_health:
             return
-        self._told = told
-        payload = json.dumps(dict(zip(("recording", "connected", "dropped", "lag_s", "note"), told, strict=True)))
+        self._last_health = health
+        payload = json.dumps(dict(zip(("recording", "connected", "dropped", "lag_s", "note"), health, strict=True)))
         self.frame(Frame(t_ns, HEALTH_TOPIC, payload.encode()))
 
     def take_worst_lag_s(self) -> float:
@@ -218,8 +218,8 @@ class Runner:
     def _emit(self, findings: list[Finding]) -> None:
         for finding in findings:
             self.findings += 1
-            for tell in self._on_finding:
-                tell(finding)
+            for listener in self._on_finding:
+                listener(finding)
 
 
 def _past_grid_s(clock: Clock) -> float:

@@ -102,13 +102,13 @@ class Service:
         reopened = self._log.reopen()
         LOG.info("SIGHUP: %s", "the log goes on in a new file" if reopened else "there is no log file; nothing to do")
 
-    async def run(self, seconds: float | None, told: Mapping[str, object]) -> None:
-        """Watch until stopped, or for so many stream seconds. `told` is logged at the start."""
+    async def run(self, seconds: float | None, details: Mapping[str, object]) -> None:
+        """Watch until stopped, or for so many stream seconds. `details` is logged at the start."""
         driver = self._driver
         LOG.info(
             "started",
             extra={"version": version("stopmark"), "rig": driver.rig.name, "python": platform.python_version(),
-                   "pid": os.getpid(), **told},
+                   "pid": os.getpid(), **details},
         )  # fmt: skip
         if self.endpoint is not None:
             await self.endpoint.start()
@@ -116,7 +116,7 @@ class Service:
             if not is_loopback(self.endpoint.host):
                 LOG.warning("%s can be reached from other machines, and asks nobody who they are", self.endpoint.url)
         try:
-            await run_for(driver, seconds, self._look)
+            await run_for(driver, seconds, self._poll)
         finally:
             self._up = False
             self._notifier.status("stopping")
@@ -142,7 +142,7 @@ class Service:
 
     # --- in the loop ------------------------------------------------------------------------------------------------
 
-    def _look(self) -> bool:
+    def _poll(self) -> bool:
         """Called again and again from the loop; never ends the run."""
         now_s = time.monotonic()
         if now_s >= self._next_turn_s:
@@ -189,21 +189,21 @@ class Service:
     def words(self) -> str:
         """One line: connected or not, recording or not, the worst alarm."""
         runner, recorder = self._driver.runner, self._driver.recorder
-        said = ["connected" if runner.connected else f"not connected ({runner.link})"]
+        parts = ["connected" if runner.connected else f"not connected ({runner.link})"]
         if recorder is None:
-            said.append("not recording")
+            parts.append("not recording")
         elif recorder.problem:
-            said.append(f"NOT RECORDING: {recorder.problem}")
+            parts.append(f"NOT RECORDING: {recorder.problem}")
         else:
-            said.append("recording, but the disk is slow" if recorder.slow else "recording")
+            parts.append("recording, but the disk is slow" if recorder.slow else "recording")
         alarms = self._driver.core.snapshot().alarms
         active = [alarm for alarm in alarms if alarm.active and alarm.state is not AlarmState.OUT_OF_SERVICE]
         if active:
             worst = max(active, key=lambda alarm: alarm.severity)
-            said.append(f"{worst.severity.name}: {worst.message}")
+            parts.append(f"{worst.severity.name}: {worst.message}")
         else:
-            said.append("no alarm")
-        return "; ".join(said)
+            parts.append("no alarm")
+        return "; ".join(parts)
 
     def page(self) -> str:
         """The figures, now."""

@@ -55,11 +55,11 @@ def _take_datum(
     go on from there at `from_ns`: else it would show heights by the rig's file, as if nothing had been cut."""
     datums = [found for found in session.findings() if found.key in _DATUM and found.t_ns < from_ns]
     cuts = [place for place, found in enumerate(datums) if found.key == ActionKind.SLIP_AND_CUT]
-    told_ns = [found.t_ns for found in datums[cuts[-1] if cuts else -1 :]]
-    if not told_ns:
+    given_ns = [found.t_ns for found in datums[cuts[-1] if cuts else -1 :]]
+    if not given_ns:
         return
-    for item in session.inputs(from_ns=told_ns[0] - round(WARM_UP_S * 1e9), damaged=damaged):
-        if item.t_ns >= min(from_ns, told_ns[-1] + round(SETTLE_S * 1e9)):
+    for item in session.inputs(from_ns=given_ns[0] - round(WARM_UP_S * 1e9), damaged=damaged):
+        if item.t_ns >= min(from_ns, given_ns[-1] + round(SETTLE_S * 1e9)):
             break
         core.feed(item)
     if core.now_ns:

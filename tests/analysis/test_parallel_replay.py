@@ -171,7 +171,7 @@ def test_pieces_over_a_restart_and_two_files(tmp_path: Path) -> None:
         core = core_of(rig, rules(), "rules")
         with Recorder(path, header_of(rig, rules(), "LIVE", source.origin_ns), wait=True) as recorder:
             runner = Runner(core, recorder)
-            runner.carry(source.origin_ns, json.loads(state))
+            runner.start_from_state(source.origin_ns, json.loads(state))
             for item in source.items():
                 if isinstance(item, Frame):
                     runner.frame(item)

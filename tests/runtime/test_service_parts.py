@@ -132,7 +132,7 @@ def test_a_monitor_that_stands_still_gives_no_sign_of_life(tmp_path: Path, monke
         monkeypatch.setattr("monitor.runtime.service.time.monotonic", lambda: float(next(times)))
 
         def said() -> list[bytes]:
-            service._look()
+            service._poll()
             return waiting(wire)
 
         assert said() == []  # not started: not ready
@@ -347,7 +347,7 @@ async def test_a_stop_ends_the_run_though_the_library_swallows_it(monkeypatch: p
                 words.append("stop")
 
     monkeypatch.setattr(MqttSource, "run", deaf)
-    monkeypatch.setattr(live, "_AGAIN_S", 0.01)
+    monkeypatch.setattr(live, "_CANCEL_AGAIN_S", 0.01)
     rules = Path(default_rules_path())
     url = parse_broker_url("mqtt://127.0.0.1:1", {})
     driver = LiveDriver(find_rig("land"), read_text(rules), str(rules), url, StreamClock.live())

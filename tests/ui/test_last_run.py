@@ -7,5 +7,5 @@ def test_the_live_driver_knows_what_its_run_took_up() -> None:
     driver = live()
     assert not driver.facts().last_run
     driver.runner.health(driver.clock.now_ns())
-    driver.runner.carry(driver.clock.now_ns(), driver.core.state())
+    driver.runner.start_from_state(driver.clock.now_ns(), driver.core.state())
     assert driver.facts().last_run.startswith("went on from the run that ended 0 min ago")
