@@ -12,7 +12,7 @@ from monitor.config.rig import Rig
 from monitor.config.rig_file import find_rig
 from monitor.core.estimator.estimator import Estimate, Estimator
 from monitor.core.estimator.hook_load import dead_line_shares
-from monitor.model.reading import RejectReason, Sample
+from monitor.model.reading import RejectReason, Sample, Validity
 
 START_NS = 1_700_000_000_000_000_000
 Change = Callable[[float, float], float | None]
@@ -173,3 +173,44 @@ def rig_with(name: str, only: Sequence[str] = (), **changes: dict[str, object]) 
         if not only or s.spec.role not in ("position", "mark") or s.id in only
     )
     return rig.model_copy(update={"sensors": sensors})
+
+
+STROKE = [(1.0, 2.0), (25.0, 25.0), (25.0, 3.0), (3.0, 20.0), (3.0, 3.0)]
+DEEP = [(2.5, 2.0), (45.0, 40.0), (45.0, 3.0), (5.0, 35.0), (5.0, 3.0), (45.0, 40.0), (5.0, 40.0)]
+
+
+def held(start_s: float, stop_s: float, *, lost: bool = False) -> Change:
+    """The reading stands still from `start_s` to `stop_s`; with `lost` it then counts on from there."""
+    kept: list[float] = []
+
+    def change(t: float, value: float) -> float:
+        if t < start_s:
+            return value
+        if t < stop_s:
+            kept[:1] = kept[:1] or [value]
+            return kept[0]
+        if lost:
+            kept[1:2] = kept[1:2] or [kept[0] - value]
+            return value + kept[1]
+        return value
+
+    return change
+
+
+def single(change: Change, braking: bool | None = False) -> Bench:
+    """The land rig with its one encoder changed so."""
+    return Bench(rig_with("land"), profile(STROKE, 1.0)[0], faults={"drum": change}, braking=lambda t: braking)
+
+
+def deep(only: tuple[str, ...] = (), **options: object) -> Bench:
+    """The deep rig: encoder, block position, two marks."""
+    return Bench(rig_with("deep", only), profile(DEEP, 2.5)[0], **options)  # type: ignore[arg-type]
+
+
+def outside(bench: Bench, since_s: float = 0.0) -> list[tuple[float, float, float]]:
+    """(time, error, bound) of the VALID looks whose truth lies outside the bound."""
+    return [
+        (t, e.height_m - h, e.height_bound_m)
+        for t, h, e in bench.track
+        if t >= since_s and e.validity is Validity.VALID and abs(e.height_m - h) > e.height_bound_m
+    ]
