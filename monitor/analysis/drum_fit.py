@@ -1,4 +1,4 @@
-"""Which drum the heights of one set say it is, and what that means for the rig's file: a fit, and the lines that tell it."""
+"""Which drum the heights of one set say it is, and what that means for the rig's file: a fit, and the lines that say it."""
 
 import math
 from collections.abc import Iterator
@@ -46,7 +46,7 @@ def straight_words(error_m: float, wraps: float, where: str, layers: HeightMap) 
 
 
 def problem_of(rig: Rig, found: HeightSet) -> str:
-    """Why this set of heights cannot tell the drum; empty when it can."""
+    """Why this set of heights cannot determine the drum; empty when it can."""
     rows = found.heights
     more = "take a height reference at another place, or give heights by hand with --seen"
     if len(rows) < 2:
@@ -140,9 +140,9 @@ class DrumFit:
                 yield from wrapped(words)
                 words = ""
             load = "–" if row.load_n is None else f"{row.load_n / 1e3:.0f}"
-            odd = " !" if abs(off) > 3.0 * sigma else ""
+            mark = " !" if abs(off) > 3.0 * sigma else ""
             yield (
-                f"{words:<39}{row.height_m:>7.2f}{row.height_m / FOOT_M:>8.1f}{turns:>9.2f}{load:>7}{round(off * 1e3):>+8d}{odd}"
+                f"{words:<39}{row.height_m:>7.2f}{row.height_m / FOOT_M:>8.1f}{turns:>9.2f}{load:>7}{round(off * 1e3):>+8d}{mark}"
             )
         yield from wrapped(
             f"off: height less the fitted drum's, {result.rms_residual_m * 1e3:.0f} mm all together (root mean square)"

@@ -138,7 +138,7 @@ def trend_words(
     """(series, what can be said of it) for each of SERIES.
 
     `bounds` asks when a series reaches a value, and is answered in any case; the levels in `alarms` are spoken of only
-    where the data carries a date. What was found before the last change of the pads tells nothing about those now.
+    where the data carries a date. What was found before the last change of the pads does not hold for those now.
     """
     pads_ns = max((entry.t_ns for entry in entries if entry.kind == "pads"), default=None)
     for name, words in SERIES.items():

@@ -328,7 +328,7 @@ def stands(rec: Recording) -> list[Stand]:
         if next_down >= len(string):
             continue  # the record ended before it was set down again
         if np.isnan(string[set_down:lift]).mean() > 0.1:
-            continue  # the load was not known in between: nobody can say when it was in slips
+            continue  # the load was not known in between: when it was in slips is not known
         travel = float(height[next_down]) - float(height[lift])
         found.append(
             Stand(

@@ -363,6 +363,6 @@ def _end_quietly() -> None:
 def _replayed(paths: Sequence[Path], time_range: TimeRange) -> Piece:
     with SessionChain(paths) as chain:
         piece = _Replay(chain, time_range).run()
-    # One column after another: the other process then lets go of them one by one.
+    # One column after another: the other process then frees them one by one.
     piece.columns = {name: np.ascontiguousarray(numbers) for name, numbers in piece.columns.items()}
     return piece

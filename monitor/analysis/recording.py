@@ -1,6 +1,6 @@
 """A session's inputs through a core once more, with every grid point kept as a row of numbers.
 
-The rules are left out: what was said stands in the session, and that is what the report tells. What the readings show is
+The rules are left out: the session holds the findings, and the report shows those. What the readings show is
 worked out again, so that an old session gets what a newer Stopmark can see in it.
 """
 

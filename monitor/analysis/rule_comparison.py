@@ -29,7 +29,7 @@ class Difference:
 
     @property
     def later_s(self) -> float | None:
-        """How much later the second set tells it, s; None where only one does."""
+        """How much later the second set raised it, s; None where only one did."""
         if self.first is None or self.second is None:
             return None
         return (self.second.t_ns - self.first.t_ns) * 1e-9

@@ -71,9 +71,9 @@ def _words(difference: "Difference") -> str:
     first, second = difference.first, difference.second
     when = clock(difference.t_ns, date=True)
     if first is None or second is None:
-        told = first or second
-        assert told is not None
-        return f"{when}  only {'A' if second is None else 'B'}: {told.severity.name} {told.message} [{told.key}]"
+        shown = first or second
+        assert shown is not None
+        return f"{when}  only {'A' if second is None else 'B'}: {shown.severity.name} {shown.message} [{shown.key}]"
     words = []
     later = difference.later_s or 0.0
     if later:

@@ -260,9 +260,9 @@ def _calibrate(source: "_Source") -> int:
     rig, sets, encoder, simulated = source
     problems = [problem_of(rig, found) for found in sets]
     if all(problems):
-        told = [f"{_where(found, sets)}{problem}" for found, problem in zip(sets, problems, strict=True)]
-        told += [f"left out: {words}" for found in sets for words in found.left_out]
-        raise UserError("\n  ".join(told))
+        lines = [f"{_where(found, sets)}{problem}" for found, problem in zip(sets, problems, strict=True)]
+        lines += [f"left out: {words}" for found in sets for words in found.left_out]
+        raise UserError("\n  ".join(lines))
     if simulated:
         print("SIMULATED: for practice only")
     print(_title(rig))

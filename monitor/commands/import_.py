@@ -1,4 +1,4 @@
-"""`stopmark import`: a field log that somebody else recorded becomes a session that replays and reports."""
+"""`stopmark import`: a field log recorded by another system becomes a session that replays and reports."""
 
 import argparse
 import json

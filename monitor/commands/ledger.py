@@ -183,7 +183,7 @@ def _sensible(kind: str, who: str, text: str, numbers: dict[str, float]) -> None
     """Look at what a person wants to enter.
 
     Raises:
-        UserError: it says nothing, nobody says it, or its figures would be found by nobody.
+        UserError: it has no content, no author, or figures under names that are not read.
     """
     from monitor.adapters.ledger.entries import BRAKE_FIGURES
 
@@ -192,8 +192,8 @@ def _sensible(kind: str, who: str, text: str, numbers: dict[str, float]) -> None
     if kind == "note" and not text.strip() and not numbers:
         raise UserError("a note without --text says nothing")
     if kind == "brake" and not (numbers and set(numbers) <= set(BRAKE_FIGURES)):
-        odd = next((name for name in numbers if name not in BRAKE_FIGURES), "none")
-        raise UserError(f"--number: a brake entry has the figures {', '.join(BRAKE_FIGURES)}; here: {odd}")
+        unknown = next((name for name in numbers if name not in BRAKE_FIGURES), "none")
+        raise UserError(f"--number: a brake entry has the figures {', '.join(BRAKE_FIGURES)}; here: {unknown}")
     if kind == "line-work" and not numbers.get("work_j", -1.0) >= 0.0:
         raise UserError(
             "--number: a line-work entry has a figure work_j, at least 0: work_j=125ton-mile, or work_j=1.8e9"
@@ -238,10 +238,10 @@ def _show(ledger: "Ledger", args: argparse.Namespace) -> int:
     room = shutil.get_terminal_size().columns if sys.stdout.isatty() else 100_000
     for entry in entries:
         text, who = one_line(entry.text), one_line(entry.who)
-        told = "  ".join(part for part in (text, figures(entry.numbers)) if part)
+        words = "  ".join(part for part in (text, figures(entry.numbers)) if part)
         mends = f"  (corrects {entry.corrects})" if entry.corrects is not None else ""
         mends += f"  (corrected by {mended[entry.id]})" if entry.id in mended else ""
-        row = f"{entry.id:>5}  {clock(entry.t_ns, date=True)}  {entry.kind:<11}  {who:<4}  {told}{mends}".rstrip()
+        row = f"{entry.id:>5}  {clock(entry.t_ns, date=True)}  {entry.kind:<11}  {who:<4}  {words}{mends}".rstrip()
         print(harmless("\n".join(wrap(row, max(40, room), subsequent_indent=" " * 12, drop_whitespace=True) or [row])))
     print(f"{len(entries)} entries; times are UTC")
     return 0

@@ -108,11 +108,11 @@ def run(args: argparse.Namespace) -> int:
             service = Service(driver, findings, log, notifier, args.metrics, file, url)
             driver.when_running(lambda: ending.attach(driver.stop, service.reopen_log))
             keep = retention_of(args)
-            told = {"broker": str(url), "folder": str(driver.recorder and driver.recorder.path.parent),
+            facts = {"broker": str(url), "folder": str(driver.recorder and driver.recorder.path.parent),
                     "rules": args.rules or "shipped", "keep_days": keep.max_age_days,
                     "keep_share": keep.max_disk_share, "keep_free_bytes": keep.min_free_bytes}  # fmt: skip
             try:
-                asyncio.run(service.run(args.seconds, told))
+                asyncio.run(service.run(args.seconds, facts))
             except Exception:
                 LOG.critical("ended by a fault of its own", exc_info=True)
                 raise

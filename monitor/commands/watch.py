@@ -64,7 +64,9 @@ def watch_on_screen(
     args: argparse.Namespace, rig: "Rig", url: "BrokerUrl", clock: "Clock", mode: "Mode", ending: "Ending"
 ) -> int:
     """Until the person quits, or a signal ends it: a closed terminal among them."""
-    logging.getLogger().addHandler(logging.NullHandler())  # the screen tells; a line on standard error would tear it
+    logging.getLogger().addHandler(
+        logging.NullHandler()
+    )  # the screen shows it; a line on standard error would tear the screen
     with live_driver(args, rig, url, clock, mode, ()) as driver:
         driver.when_running(lambda: ending.attach(driver.stop))
         return show(driver, args)
@@ -73,7 +75,7 @@ def watch_on_screen(
 def watch_headless(
     args: argparse.Namespace, rig: "Rig", url: "BrokerUrl", clock: "Clock", mode: "Mode", ending: "Ending"
 ) -> int:
-    """Findings on standard output, whoever reads them or not."""
+    """Findings on standard output, whether or not they are read."""
     from monitor.adapters.host.line_writer import LineWriter
     from monitor.runtime.findings import Tally, finding_line
     from monitor.runtime.live import run_for, summary_of
@@ -83,13 +85,13 @@ def watch_headless(
         sinks = (lambda finding: output(finding_line(finding)), tally)
         with live_driver(args, rig, url, clock, mode, sinks) as driver:
             driver.when_running(lambda: ending.attach(driver.stop))
-            told = False
+            warned = False
 
             def unread() -> bool:
-                """Whether to end because nobody reads: not while there is a recording to keep."""
-                nonlocal told
-                if output.gone and not told:
-                    told = True
+                """Whether to end because the output is closed: not while there is a recording to keep."""
+                nonlocal warned
+                if output.gone and not warned:
+                    warned = True
                     say("nobody reads the findings any more" + ("; recording goes on" if driver.recorder else ""))
                 return output.gone and driver.recorder is None
 

@@ -13,7 +13,7 @@ Theory of operation
     At each grid point: estimate → hoist state → evaluation, which makes the `GridPoint` → guided checks → signals → every
     rule. What comes back: a string set in slips and the acceleration that the brakes show go into the next estimate, and an
     overtravel test that ends is no longer due. A grid point never changes, so signals that no rule looks at are read only
-    when somebody asks for them.
+    when they are asked for.
 """
 
 import json
@@ -355,7 +355,7 @@ class Core:
             self._sensors.refuse(Reject(frame.t_ns, None, RejectReason.NOT_JSON, HEALTH_TOPIC))
             return
         if health.connected and not self._connected_once:
-            # Nobody can be late before there was a connection; that it is missing has a rule of its own.
+            # No sensor is late before there was a connection; a missing connection has a rule of its own.
             self._connected_once = True
             self._sensors.start(frame.t_ns)
         self._evaluation.health = health

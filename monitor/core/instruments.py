@@ -1,4 +1,4 @@
-"""The sensors as instruments: what the alarms and the screens are told of each of them.
+"""The sensors as instruments: what alarms and screens get of each of them.
 
 Two watch a sensor: its own record (silence, refused readings, readings that repeat or jump), and, for positions and marks, the
 estimator, which compares it with the others. Here both come together, and what is new of them becomes a finding.

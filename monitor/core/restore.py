@@ -50,7 +50,7 @@ def read_state(payload: bytes) -> dict[str, Any]:
 
 
 def words_of_resumed_run(saved: Mapping[str, Any], t_ns: int, failed: list[str]) -> str:
-    """What the crew is told of a run that goes on at `t_ns` from `saved`, less the parts that failed."""
+    """What the crew reads of a run that goes on at `t_ns` from `saved`, less the parts that failed."""
     ago = _ago(max(0.0, (t_ns - saved["t_ns"]) / 60e9))
     words = f"went on from the run that ended {ago} ago: look whether the height is right"
     return f"{words}; begun anew: {', '.join(failed)}" if failed else words

@@ -1,4 +1,4 @@
-"""What a mechanic should look at first, gathered from all over the record: a line each, with the section that tells more."""
+"""What a mechanic should look at first, gathered from all over the record: a line each, with the section that shows more."""
 
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
@@ -25,7 +25,7 @@ class Attention:
     word: str
     words: str
     anchor: str
-    """The section that tells more."""
+    """The section that shows more."""
 
 
 def taken_share(rec: Recording, view: SensorView, sensor: Sensor) -> float:

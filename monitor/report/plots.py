@@ -75,7 +75,7 @@ def time_ticks(start_ns: int, end_ns: int) -> list[tuple[int, str]]:
     first = -(-start_ns // (step * 1_000_000_000)) * step
     form = "%H:%M:%S" if step < 60 else "%H:%M" if step < 86_400 else "%d %b"
     return [
-        # In more than a day midnight is told by its date: the same time of day comes twice.
+        # In more than a day midnight is marked by its date: the same time of day comes twice.
         (
             t * 1_000_000_000,
             datetime.fromtimestamp(t, UTC).strftime("%d %b" if span_s > 86_400 and t % 86_400 == 0 else form),

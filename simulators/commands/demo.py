@@ -27,7 +27,7 @@ WARNS_OF = {
     "upper_limit": ("brake-now-up", "past-help-up"),
     "crown": ("brake-now-up", "past-help-up"),
 }
-"""For each thing that the truth may do: the alarms of WARNING and above that tell of it beforehand."""
+"""For each thing that the truth may do: the alarms of WARNING and above that announce it beforehand."""
 
 
 def rate_of(text: str) -> float:
@@ -59,7 +59,7 @@ class Watcher:
             self.raised.append((finding.t_ns, finding.key))
 
     def beside(self, events: list[dict[str, Any]]) -> list[dict[str, Any]]:
-        """Each truth event with the alarm that told of it, and how many seconds before (the last motion toward it)."""
+        """Each truth event with the alarm that announced it, and how many seconds before (the last motion toward it)."""
         rows = []
         since = 0
         for event in events:

@@ -26,7 +26,7 @@ Moves = Generator[None, None, None]
 
 @dataclass(frozen=True, slots=True)
 class Hand:
-    """How somebody drives."""
+    """How an operator drives."""
 
     hoist_m_s: float = 1.35
     lower_m_s: float = 1.0

@@ -32,7 +32,7 @@ dynamic_filters = true
 
 
 def free_port() -> int:
-    """A loopback port that nobody uses now."""
+    """A free loopback port."""
     with socket.socket() as probe:
         probe.bind(("127.0.0.1", 0))
         return int(probe.getsockname()[1])

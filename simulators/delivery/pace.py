@@ -18,7 +18,7 @@ from monitor.model.stream import Frame
 
 PACE_TOPIC: Final = "stopmark-simulation/pace"
 STEP_NS: Final = 50_000_000
-"""How often the rig tells, ns of stream time."""
+"""How often the rig publishes how far it has come, ns of stream time."""
 GRACE_S: Final = 1.5
 HEAD_START_NS: Final = 200_000_000
 """Real time from the word to the first reading, so that nothing has to be caught up."""
@@ -48,7 +48,7 @@ class PacedClock:
             return self._horizon_ns
         silent_ns = time.monotonic_ns() - self._heard_ns - int(GRACE_S * 1e9)
         if silent_ns > 0:
-            # Gone for good, or nearly: from here it runs freely, and what it gains counts as heard.
+            # Lost for good, or nearly: from here it runs freely, and what it gains counts as heard.
             self._horizon_ns += int(silent_ns * self.rate)
             self._heard_ns += silent_ns
             self.overdue = True
@@ -85,7 +85,7 @@ class PacedIntake:
     def _release(self) -> None:
         while self._marks:
             mark_ns, counts = self._marks[0]
-            due = [count - gone for count, gone in zip(counts, self._let_through.values(), strict=True)]
+            due = [count - passed for count, passed in zip(counts, self._let_through.values(), strict=True)]
             if any(len(held) < n for held, n in zip(self._held.values(), due, strict=True)):
                 return
             self._marks.popleft()
@@ -100,7 +100,7 @@ class PacedIntake:
             self._clock.reach(mark_ns)
 
     def _give_up(self, t_ns: int) -> None:
-        """A reading was lost on the way: let everything through as it is, and count anew from the last mark."""
+        """A reading was lost on the way: let everything through as it is, and count again from the last mark."""
         for topic, held in self._held.items():
             while held:
                 self._deliver(held.popleft()._replace(t_ns=t_ns))

@@ -14,7 +14,7 @@ from simulators.delivery.pace import PACE_TOPIC, Pacer
 
 
 class Clock(Protocol):
-    """Whatever tells stream time, and how fast it runs."""
+    """A clock of stream time, and how fast it runs."""
 
     @property
     def rate(self) -> float:
@@ -36,7 +36,7 @@ async def publish(
     """Publish what `frames(clock)` gives, each at its time by the clock (None: as fast as it goes). Returns how many.
 
     `start` is called once the broker has answered, and gives the clock. Frames marked as retained are published with the
-    retain flag. QoS 0: a lost reading is followed by the next one. With `pacer`, how far it has come is told on
+    retain flag. QoS 0: a lost reading is followed by the next one. With `pacer`, how far it has come is published on
     `simulators.delivery.pace.PACE_TOPIC`.
 
     Raises:

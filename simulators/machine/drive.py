@@ -37,7 +37,7 @@ class AuxBrake:
 
     Electrodynamic: T = 2 T_pk / (n/n_c + n_c/n) times the square of the current's share (Wouterse 1991 for the shape).
     Nothing at standstill. Coolant above its limit takes the torque away; a hot rotor moves the peak to higher speed.
-    Regenerative: the smaller of a torque and a power limit, gone when the drive has tripped (derived here).
+    Regenerative: the smaller of a torque and a power limit, none when the drive has tripped (derived here).
     """
 
     def __init__(self, rig: Rig, truth: Truth) -> None:

@@ -1,7 +1,7 @@
 """A simulated session: the plant, its operator, its faults and its sensors, as frames in the order they arrive.
 
-The same rig, scenario and seed give the same frames to the byte, whoever asks and however fast. What the truth did
-meanwhile (a limit passed, the crown struck) is kept beside the frames, because no frame tells it.
+The same rig, scenario and seed give the same frames to the byte, at any speed. What the truth did
+meanwhile (a limit passed, the crown struck) is kept beside the frames, because no frame carries it.
 """
 
 import heapq

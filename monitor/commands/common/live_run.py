@@ -78,7 +78,7 @@ def live_driver(
 
 
 def _settled(driver: "LiveDriver") -> "LiveDriver":
-    """Tell the collector of garbage that what is here by now stays: going through all of it holds the watch up for 15 ms."""
+    """Exempt the objects that exist now from garbage collection: going through all of them takes 15 ms."""
     gc.freeze()
     gc.set_threshold(*YOUNG_OBJECTS)
     return driver

@@ -1,4 +1,4 @@
-"""A sign of life of a command that takes long: one line on the terminal, which is gone when the work is done."""
+"""Progress of a command that takes long: one line on the terminal, removed when the work is done."""
 
 import sys
 import threading

@@ -2,7 +2,7 @@
 the datum.
 
 Each outside height (a reference, a height mark, a set-down in slips, a second source) is one scalar measurement of the three,
-so they are told apart by where on the curve they disagree; the bound on the height is their joint variance at the present
+so they are distinguished by where on the curve they disagree; the bound on the height is their joint variance at the present
 turns, which grows with distance and layers from the datum and shrinks with evidence. `Datum` proposes corrections; the
 estimator applies them.
 """
@@ -73,7 +73,7 @@ class Datum:
         return oo + by_rope * (2.0 * orr + by_rope * rr) + by_wraps * (2.0 * ow + by_wraps * ww + 2.0 * by_rope * rw)
 
     def restart(self, offset_sigma_m: float, *, rope_known: bool = True, wraps_known: bool = True) -> None:
-        """A new datum: the offset is as good as its reading; rope and wraps keep what was learned unless told."""
+        """A new datum: the offset is as good as its reading; rope and wraps keep what was learned, unless not known."""
         _, _, _, rr, rw, ww = self.p
         if not rope_known:
             rr, rw, self.rope = self._rope_sigma**2, 0.0, 0.0

@@ -1,4 +1,4 @@
-"""Why the height drifts: four causes, told apart by where and when the outside heights disagree.
+"""Why the height drifts: four causes, distinguished by where and when the outside heights disagree.
 
 Each outside height (a mark, a second source) leaves one record: turns on the drum as counted, load,
 and how much higher the block really was than the configured curve said. Four curves are laid through the records, each
@@ -31,7 +31,7 @@ CLEAR: Final = 4.6
 ROPE_SIGMA: Final = 0.02
 """How far a rope's diameter usually is from the configured one: wear and oversize (common practice, no source)."""
 WRAPS_PENALTY: Final = 6.0
-"""A wrong start wrap is a mistake of somebody, a worn rope is not: odds of twenty to one against it beforehand."""
+"""A wrong start wrap is a mistake, a worn rope is not: odds of twenty to one against it beforehand."""
 WORTH_SAYING_M: Final = 0.10
 """A difference without a cause is mentioned from here on (common practice, no source)."""
 POOR: Final = 4.0

@@ -58,7 +58,7 @@ class Estimator:
         self._marks: dict[int, HeightMark] = {}
         working = frame.layers.locate(rig.mast.crown_m)[0] - frame.layers.locate(rig.mast.floor_m)[0]
         self._working_turns = 1.2 * working
-        """Turns of the drum between floor and crown, and some."""
+        """Turns of the drum between floor and crown, with a fifth to spare."""
         for index, sensor in enumerate(rig.sensors):
             if sensor.spec.role == "position":
                 source = self._sources[index] = PositionSource(sensor)
@@ -156,7 +156,7 @@ class Estimator:
         return None if mark is None else self._references.pass_mark(mark, sample)
 
     def _take_load(self, sample: Sample) -> None:
-        """The hook load stretches the line, and tells whether anything hangs on it."""
+        """The hook load stretches the line, and shows whether anything hangs on it."""
         load = self._hook_load.add_reading(sample, self.direction)
         if load is None:
             return
@@ -218,11 +218,11 @@ class Estimator:
     def restore(self, saved: Mapping[str, Any], gap_s: float) -> None:
         """Take up what `state` gave `gap_s` seconds ago, before the first reading.
 
-        A counter that the block could have run over unseen in that time no longer tells a height.
+        A counter that the block could have run over unseen in that time no longer means a height.
 
         Raises:
             ValueError: it is not such a state, or the rig's drum, line, sensors or reference have changed since. The
-                estimator is then to be made anew.
+                estimator must then be replaced by a new one.
         """
         if saved.get("drum") != self._fingerprint():
             raise ValueError("the rig file's drum, line, position sensors or reference changed")

@@ -34,7 +34,7 @@ class HeightReferences:
     def crew_height(self, t_ns: int, height_m: float) -> None:
         """The crew says that the block is at `height_m` now: the datum moves here.
 
-        What the height read before tells on the drum: a difference that rope diameter and start wrap explain within
+        What the height read before says about the drum: a difference that rope diameter and start wrap explain within
         what is believed of them corrects those, so that the curve fits the old datum and the new one.
         """
         track = self._track

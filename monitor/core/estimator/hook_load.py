@@ -17,7 +17,7 @@ def dead_line_shares(rig: Rig) -> dict[int, float]:
 
 
 class HookLoad:
-    """The last reading of the sensor that speaks for the hook load: one that weighs the hook, else one at the dead line.
+    """The last reading of the sensor that speaks for the hook load: one that measures the hook, else one at the dead line.
 
     Of two sensors alike the first does.
     """
@@ -28,9 +28,9 @@ class HookLoad:
         by_quantity: dict[str, int] = {}
         for index, sensor in enumerate(rig.sensors):
             by_quantity.setdefault(sensor.quantity, index)
-        weighs_hook = "hook_load" in by_quantity
-        self._shares = None if weighs_hook else dead_line_shares(rig)
-        self._sensor = by_quantity.get("hook_load" if weighs_hook else "dead_line_tension", -1)
+        has_hook_load = "hook_load" in by_quantity
+        self._shares = None if has_hook_load else dead_line_shares(rig)
+        self._sensor = by_quantity.get("hook_load" if has_hook_load else "dead_line_tension", -1)
         self._stale_ns = round(rig.sensors[self._sensor].stale_after_s * 1e9)
         self._number = 0.0
         self._last_ns = -1

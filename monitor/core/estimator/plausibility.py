@@ -1,6 +1,6 @@
-"""What other sensors say against the height: nothing hangs on the hook, or the block rises with nothing to lift it.
+"""Whether other sensors contradict the height: nothing hangs on the hook, or the block rises with nothing to lift it.
 
-The drum tells where the block is only while the line is taut between them. A hook load far below the block's own weight
+The drum shows where the block is only while the line is taut between them. A hook load far below the block's own weight
 says that it is not: the block has landed or hangs up somewhere, and every metre paid out since is a metre of slack; or,
 where the load went all at once while the block was not being lowered, the line or what it holds has parted and the
 block may be anywhere below.
@@ -40,7 +40,7 @@ PRESSED_SHARE: Final = 0.1
 RELEASED_SHARE: Final = 0.9
 """Release pressure over its nominal above which spring-applied calipers do not hold."""
 FREE_MOTION_S: Final = 2.0
-"""So long after it was let go a block has moved by many counts: even 0.01 m/s^2 make 2 cm of it (derived here)."""
+"""So long after its release a block has moved by many counts: even 0.01 m/s^2 make 2 cm of it (derived here)."""
 FRESH_NS: Final = 2_500_000_000
 
 
@@ -119,7 +119,7 @@ class PlausibilityMonitor:
         """Whether the load leaves any doubt."""
 
     def slack_changes(self, t_ns: int, hook_load_n: float) -> bool:
-        """Whether this load ends or begins slack, so that `load` must be told where the block is."""
+        """Whether this load ends or begins slack, so that `load` must get the place of the block."""
         if self._slack_from_m is None:
             if self.active and t_ns - self._taut_ns > SETTLE_NS:
                 self.active = False

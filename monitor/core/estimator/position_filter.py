@@ -19,7 +19,7 @@ like a jerk.
 
 How lively the filter is follows the readings: on a steady stroke the jerk is taken as next to nothing, so that speed is
 smooth; a reading that stands out by two sigmas is enough to expect a manoeuvre for the next quarter second. Where readings
-are coarse and the brakes' own tell of one (`apply_known_acceleration`), the filter need not wait for that.
+are coarse and the brakes' own show one (`apply_known_acceleration`), the filter need not wait for that.
 """
 
 from itertools import pairwise
@@ -231,7 +231,7 @@ class PositionFilter:
     def classify(self, source: PositionSource, taken: int, z: float, dt: float) -> tuple[ReadingKind, float, float]:
         """(kind, innovation, its variance) of a reading, `dt` seconds after the newest before it.
 
-        A reading that stands out makes the filter livelier, whatever comes of it.
+        A reading that stands out makes the filter livelier, used or not.
         """
         age = -dt if dt < 0.0 else 0.0
         if age > MAX_AGE_S:
@@ -371,7 +371,7 @@ class PositionFilter:
         jump = first - source.bias_m - expected
         silent = max(0.0, (first_ns - self.fused_ns) * 1e-9)
         beyond = abs(jump) - self.max_speed_m_s * silent - Z99 * sqrt(self.kin.p[0])
-        # Where it has hardly begun, the first reading may have been the odd one.
+        # Where it has hardly begun, the first reading may have been the wrong one.
         believed = source.referenced and source.fused >= ESTABLISHED_READINGS
         if beyond > 0.05 and believed:
             back_again = abs(abs(jump) - self.unexplained_m) < 0.1 * self.unexplained_m

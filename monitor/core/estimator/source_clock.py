@@ -2,7 +2,7 @@
 
 A message is never early, so the smallest difference ever seen between arrival and source time is the clock offset plus the
 shortest transport; all above that is delay. A delay that grows opens a gap between arrivals while source times stay evenly
-spaced; a clock that is set does the opposite. That tells the two apart at the first reading, without waiting for a pattern.
+spaced; a clock that is set does the opposite. That distinguishes the two at the first reading, without waiting for a pattern.
 """
 
 from typing import Final
@@ -10,7 +10,7 @@ from typing import Final
 STEP_NS: Final = 250_000_000
 """Arrival and source spacing must differ by more than this to be looked at as a step (common practice, no source)."""
 DIAGNOSIS_NS: Final = 60_000_000_000
-"""How long a diagnosis of the clock stands after its cause has gone."""
+"""How long a diagnosis of the clock lasts after its cause has ended."""
 DRIFT_DIVISOR: Final = 5000
 """Greatest believed drift of a source clock: 1 part in 5000, 200 ppm (ordinary quartz is within 100)."""
 FROZEN_READINGS: Final = 3
@@ -124,7 +124,7 @@ class SourceClock:
         elif abs(waited - self._period_ns) >= abs(spaced - self._period_ns):
             return 0  # A gap between arrivals of evenly spaced readings: delay.
         elif mismatch < 0 and delay > -STEP_NS:
-            return 0  # Delay that has gone again.
+            return 0  # Delay that has ended.
         # Arrivals kept their pace and source times did not. The delay stays what it was.
         self.steps += 1
         self.diagnosis, self._diagnosis_ns = (

@@ -155,7 +155,7 @@ class PositionSource:
         self.diagnosis = ""
 
     def wraps_within(self, turns: float) -> bool:
-        """Whether the counter runs over within `turns`, so that a count alone does not tell a height."""
+        """Whether the counter runs over within `turns`, so that a count alone does not mean a height."""
         return self.modulus * abs(self.per_count) < turns
 
     def unwrap(self, raw: float, expected_step: float) -> float:

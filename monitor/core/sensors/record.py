@@ -173,7 +173,7 @@ class SensorRecord:
             self._late_since_ns = 0
             return False
         if delay <= usual + _LATE_NS:
-            # The quickest seen, let go slowly (50 ppm) so that a drifting clock is followed.
+            # The quickest seen, raised slowly (50 ppm) so that a drifting clock is followed.
             drift = (t_ns - self.last_ns) // 20_000
             self._delay_ns = delay if delay < usual + drift else usual + drift
             self._late_since_ns = 0
