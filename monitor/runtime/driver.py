@@ -1,5 +1,4 @@
-"""What the screen needs from whoever runs it: a snapshot to draw, a way to pass crew actions on, and a loop to
-start."""
+"""What a screen needs from a run: a snapshot to draw, a way to pass on the crew's actions, and a loop to start."""
 
 from typing import Literal, Protocol
 
@@ -24,7 +23,7 @@ class ReplayControl(Protocol):
 
     @property
     def position_ns(self) -> int:
-        """Where the replay is."""
+        """Stream time that the replay has reached."""
 
     @property
     def speed(self) -> float:
@@ -32,20 +31,20 @@ class ReplayControl(Protocol):
 
     @property
     def paused(self) -> bool:
-        """Whether it stands still."""
+        """Whether the replay is held."""
 
     @property
     def skips_still(self) -> bool:
-        """Whether stretches without motion go by at full speed."""
+        """Whether passages without motion are played at full speed."""
 
     def pause(self, paused: bool) -> None:
-        """Hold, or go on."""
+        """Hold the replay, or let it go on."""
 
     def skip_still(self, skip: bool) -> None:
-        """Let stretches without motion and without news go by at full speed, or no longer."""
+        """Play passages without motion and without findings at full speed, or no longer."""
 
     def set_speed(self, speed: float) -> None:
-        """Stream seconds per second, above 0."""
+        """Set the speed, stream seconds per second, above 0."""
 
     def seek_to(self, t_ns: int) -> None:
         """Go to a stream time; values outside the session are clamped to it."""

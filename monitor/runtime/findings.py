@@ -24,7 +24,7 @@ def finding_line(finding: Finding) -> str:
 
 
 def print_finding(finding: Finding) -> None:
-    """One finding as one line of JSON on stdout; waits for whoever reads. For what is not live."""
+    """Print one finding as a line of JSON. Waits for the reader of stdout, so not for live runs."""
     print(finding_line(finding), flush=True)
 
 

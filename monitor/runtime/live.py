@@ -27,26 +27,26 @@ if TYPE_CHECKING:
 LOG = logging.getLogger(__name__)
 
 _LOOK_S = 5.0
-"""Real time between two looks for the ledger."""
+"""Real time between two looks at the figures for the ledger."""
 _CLOCK_STEP_NS = 1_000_000_000
 _CANCEL_AGAIN_S = 3.0
-"""Longer than a part of the run takes to end in order."""
+"""Real time after which a part of the run that has not ended is cancelled again; longer than any takes to end in order."""
 
 
 OnFrame = Callable[[Frame], None]
 
 
 class Intake(NamedTuple):
-    """What stands between connection and runner. An accelerated demonstration holds readings back with it."""
+    """A stage between connection and runner. An accelerated demonstration holds readings back there."""
 
     topic: str
     """One more topic to subscribe to."""
     before: Callable[[Sequence[str], OnFrame], OnFrame]
-    """Out of the rig's topics and what takes frames: what gets every message in its place."""
+    """Given the rig's topics and the runner's function that takes frames, returns the function that gets every message."""
 
 
 class LiveDriver:
-    """One live run; what the screen drives, and what runs headless without it."""
+    """One live run, with or without a screen."""
 
     replay = None
 
@@ -100,15 +100,15 @@ class LiveDriver:
         self._stopping.set()
 
     def snapshot(self) -> Snapshot | None:
-        """What the screen shows now."""
+        """The present state; None before the first input."""
         return self.core.snapshot() if self.core.now_ns else None
 
     def act(self, request: Request) -> None:
-        """Something the crew asks for, at this moment."""
+        """Pass on what the crew asks for, with the present time."""
         self.runner.action(request.at(self.clock.now_ns()))
 
     def _on_finding(self, finding: Finding) -> None:
-        """The crew must know that the height was taken over and not measured."""
+        """Keep what was taken over from the run before: the crew must know that the height was not measured."""
         if finding.kind == "health" and finding.key == "carried":
             self._last_run = finding.message
 
@@ -127,7 +127,7 @@ class LiveDriver:
         )  # fmt: skip
 
     async def run(self) -> None:
-        """Until cancelled or stopped: messages in, a tick every 50 ms."""
+        """Take messages, and let time pass every 50 ms, until cancelled or stopped."""
         if self._when_running is not None:
             self._when_running()
         if self.recorder is not None and self.mode == "LIVE":
@@ -161,7 +161,7 @@ class LiveDriver:
                 await asyncio.wait(running, timeout=_CANCEL_AGAIN_S)
 
     async def _watch_wall_clock(self, clock: StreamClock) -> None:
-        """Stream time never steps; that the computer's clock did is said once, and recorded."""
+        """Report and record each step of the computer's clock. Stream time never steps."""
         known_ns = 0
         while True:
             await asyncio.sleep(1.0)
@@ -176,7 +176,7 @@ class LiveDriver:
                     self.recorder.note(clock.now_ns(), "clock", words, step_ns * 1e-9)
 
     async def _keep_ledger(self, ledger_writer: LedgerWriter) -> None:
-        """A look for the ledger every few seconds; that it cannot be written is said on the screen, too."""
+        """Look at the figures for the ledger every few seconds. Report, on the screen too, when it cannot be written."""
         problem = ""
         while True:
             await asyncio.sleep(_LOOK_S)
@@ -187,7 +187,7 @@ class LiveDriver:
                 self.runner.health(self.clock.now_ns())
 
     async def _watch_disk(self, recorder: Recorder | SegmentedRecorder) -> None:
-        """A slow disk is said and recorded; recording goes on."""
+        """Report and record when the disk becomes slow, and when it is quick enough again."""
         slow = False
         while True:
             await asyncio.sleep(1.0)
@@ -213,7 +213,7 @@ class LiveDriver:
 
 
 def summary_of(driver: LiveDriver, tally: Tally) -> dict[str, Any]:
-    """The last line of a headless run."""
+    """The summary that a headless run prints last."""
     core = driver.core
     return {
         "summary": driver.mode.lower(),

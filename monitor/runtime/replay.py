@@ -24,11 +24,11 @@ from monitor.runtime.runner import TICK_S, OnFinding, Runner, Sink, run_until
 from monitor.runtime.session_feed import SETTLE_S, begin
 
 _BURST: Final = 2000
-"""Inputs between two looks at the rest of the loop when playing as fast as possible."""
+"""Inputs in one turn when playing as fast as possible; the rest of the loop has its turn after it."""
 _STILL_NS: Final = 3_000_000_000
-"""A stretch without motion is played for so long before the rest of it is skipped."""
+"""A passage without motion is played for so long before the rest of it is skipped."""
 _SKIP_NS: Final = 250_000_000
-"""While skipping, stream time between two looks whether the block moves again."""
+"""Stream time of one step while skipping; after each, it is checked whether the block moves again."""
 
 
 class ReplayDriver:
@@ -66,7 +66,7 @@ class ReplayDriver:
         self._rules_path = rules_path or f"{session.path}: rules"
         self._sinks = sinks
         self._raised_ns = [finding.t_ns for finding in session.findings() if finding.raised]
-        """When an alarm was raised; that it went away again is no place to jump to."""
+        """When alarms were raised, ns: the places to jump to."""
         files = session.sessions if isinstance(session, SessionChain) else [session]
         self._replayed = Replayed(
             file=files[0].path.name,
@@ -100,7 +100,7 @@ class ReplayDriver:
 
     @property
     def frames(self) -> int:
-        """Messages played since the beginning, or since the place last gone to."""
+        """Messages played since the beginning, or since the last jump."""
         return self._runner.frames - self._before
 
     def facts(self) -> RunFacts:
@@ -114,19 +114,19 @@ class ReplayDriver:
         return done and self.position_ns >= self.end_ns
 
     def snapshot(self) -> Snapshot | None:
-        """What the screen shows."""
+        """The present state; None before the first input."""
         return self.core.snapshot() if self.core.now_ns else None
 
     def act(self, request: Request) -> None:
-        """Nothing: what the crew did is in the session, and a replay shows what was."""
+        """Do nothing: a replay shows what the crew did then."""
 
     def pause(self, paused: bool) -> None:
-        """Hold, or go on."""
+        """Hold the replay, or let it go on."""
         self.paused = paused
         self._restart_clock()
 
     def skip_still(self, skip: bool) -> None:
-        """Let stretches without motion and without news go by at full speed, or no longer."""
+        """Play passages without motion and without findings at full speed, or no longer."""
         self.skips_still = skip
         self._restart_clock()
 
@@ -176,9 +176,9 @@ class ReplayDriver:
     # --- inside -----------------------------------------------------------------------------------------------------
 
     def _skip_to(self, t_ns: int) -> None:
-        """Stand at `t_ns`. The sinks hear what comes after.
+        """Go to `t_ns` without findings to the sinks on the way.
 
-        A short way on is played; else a fresh core sees what came shortly before.
+        A short way forward is played; otherwise a fresh core is fed from shortly before.
         """
         self._seeking = True
         if not 0 < self.core.now_ns <= t_ns < self.core.now_ns + SETTLE_S * 1e9:
@@ -189,7 +189,7 @@ class ReplayDriver:
         self._seeking = False
 
     def _still(self) -> bool:
-        """Whether nothing has moved, and nothing was said, for a while that is to be skipped."""
+        """Whether to skip: nothing has moved, and no finding came, for a while."""
         here = self.position_ns
         if not self.skips_still or self.core.hoist in (HoistState.HOISTING, HoistState.LOWERING):
             self._moved_ns = here

@@ -1,8 +1,8 @@
-"""What the run before left behind, brought up to its last recorded moment.
+"""The state of the run before, at its last recorded moment.
 
-The recorder keeps what the core knows once a minute; what came after that, a crash included, is in the session as inputs.
-So a fresh core takes up the last checkpoint, replays what came after it (a minute at most, a fraction of a second's work),
-and what it then knows goes as the first input into the new run: a restart is recorded like everything else.
+The recorder keeps the core's state once a minute. What came after that, up to a crash if there was one, is in the session as
+inputs. So a fresh core restores the last checkpoint and replays what came after it: a minute at most, a fraction of a second's
+work. Its state is then the first input of the new run, so that a restart is recorded like everything else.
 """
 
 import json
@@ -24,16 +24,15 @@ from monitor.runtime.session_feed import begin
 from monitor.text import harmless
 
 CATCH_UP_NS: Final = 600_000_000_000
-"""There is a checkpoint about every minute; more than this is not played, so that no damaged time in an old session keeps a
-new run waiting."""
+"""Most stream time that is replayed. A checkpoint comes about every minute; the bound is for sessions with damaged times."""
 LOG = logging.getLogger(__name__)
 
 
 def state_of_last_run(folder: Path, rig: str, last: Path | None = None, but: Path | None = None) -> Mapping[str, Any]:
     """`Core.state` at the end of the latest live run of `rig` recorded in `folder`; empty where there is none to use.
 
-    The run that `last` is of is the latest; without it, or where it is of no use, the one with the latest name. Sessions that
-    cannot be read are passed over, with a word in the log; `but`, the one being recorded, without.
+    The session `last` is taken first; without it, or where it is of no use, the one with the latest name. Sessions that cannot
+    be read are skipped with a warning in the log; `but`, the one being recorded, without.
     """
     by_name = [path for path in reversed([*session_files(folder, rig)]) if path not in (last, but)]
     for path in by_name if last is None else (last, *by_name):

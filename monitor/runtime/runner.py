@@ -1,8 +1,8 @@
 """One loop for live, replay and simulation: source → admit → listeners → core → findings out.
 
-`Runner` is the order of things: an input gets its final time, goes to the listeners (the recorder first), then to the core;
-what the core finds goes to the listeners. It also tells the core, through recorded health frames, what only the outside
-knows: whether the broker is there, what was dropped, how far the loop lags, how the recorder fares.
+`Runner` fixes the order: an input gets its final time, goes to the listeners (the recorder first), then to the core; what the
+core finds goes to the listeners. In recorded health frames it also gives the core what only the outside knows: whether the
+broker is there, what was dropped, how far the loop lags, how the recorder fares.
 """
 
 import asyncio
@@ -38,7 +38,7 @@ class Clock(Protocol):
 
 
 class Listener(Protocol):
-    """Hears everything of a run: each input before the core takes it, with its time as the core takes it; each finding."""
+    """Gets everything of a run: each input, with its final time, before the core takes it, and each finding."""
 
     def frame(self, frame: Frame) -> None:
         """Take one frame."""
@@ -51,31 +51,31 @@ class Listener(Protocol):
 
 
 class OnFinding:
-    """A listener that hands findings to functions, and hears nothing else."""
+    """A listener that hands findings to functions, and ignores the rest."""
 
     def __init__(self, *sinks: Sink) -> None:
         self._sinks = sinks
 
     def frame(self, frame: Frame) -> None:
-        """Nothing."""
+        """Ignore it."""
 
     def action(self, action: Action) -> None:
-        """Nothing."""
+        """Ignore it."""
 
     def finding(self, finding: Finding) -> None:
-        """Hand it to every sink, in their order."""
+        """Hand it to every sink, in order."""
         for sink in self._sinks:
             sink(finding)
 
 
 class Recording(Listener, Protocol):
-    """What the runner needs of a recorder. It is the first to hear everything."""
+    """What the runner needs of a recorder. It gets everything first."""
 
     def advanced(self, t_ns: int) -> None:
-        """Keep that stream time has reached `t_ns`."""
+        """Record that stream time has reached `t_ns`."""
 
     def checkpoint(self, t_ns: int, state: Mapping[str, Any]) -> None:
-        """Keep what the core knows at `t_ns` (`Core.state`)."""
+        """Record the core's state at `t_ns` (`Core.state`)."""
 
     @property
     def checkpoint_due_ns(self) -> int:
@@ -104,9 +104,9 @@ class Runner:
         self.frames = 0
         self.connected: bool | None = None
         self.link = ""
-        """Words for the connection. While there is none, nothing else is as worth saying."""
+        """Words for the connection. Without a connection they are shown in place of any other note."""
         self.note = ""
-        """The last thing said of the monitor itself."""
+        """The latest words about the monitor itself."""
         self.dropped = 0
         self._lag_s = 0.0
         self._worst_lag_s = 0.0
@@ -115,9 +115,9 @@ class Runner:
     # --- inputs -----------------------------------------------------------------------------------------------------
 
     def message(self, frame: Frame) -> None:
-        """One message from outside, as it arrived. Reserved topics are the monitor's own: from outside they are ignored.
+        """Take one message from outside, as it arrived. Reserved topics are the monitor's own; from outside they are ignored.
 
-        A payload too large to be a reading is kept only as far as it takes to show that.
+        Of a payload too large to be a reading, only one byte more than the largest reading is kept.
         """
         t_ns, topic, payload, retained = frame
         if topic.startswith(RESERVED):
@@ -128,7 +128,7 @@ class Runner:
         self.frame(frame)
 
     def frame(self, frame: Frame) -> None:
-        """One frame: admitted, heard, taken by the core."""
+        """Take one frame: admit it, hand it to the listeners, then to the core."""
         core, recorder = self.core, self._recorder
         frame = core.admit(frame)
         for listener in self._on_frame:
@@ -141,7 +141,7 @@ class Runner:
             self.checkpoint()
 
     def action(self, action: Action) -> None:
-        """One action of the crew: admitted, heard, taken by the core."""
+        """Take one action of the crew: admit it, hand it to the listeners, then to the core."""
         action = self.core.admit(action)
         for listener in self._on_action:
             listener(action)
@@ -155,11 +155,11 @@ class Runner:
         self._emit(findings)
 
     def start_from_state(self, t_ns: int, state: Mapping[str, Any]) -> None:
-        """Begin a run at `t_ns` with what the run before left behind (`Core.state`; empty: nothing)."""
+        """Begin a run at `t_ns` with the state of the run before (`Core.state`; empty: none)."""
         self.frame(Frame(t_ns, CARRIED_TOPIC, json.dumps(state, allow_nan=False).encode()))
 
     def checkpoint(self) -> None:
-        """Have the recorder keep what the core knows now; later, but not for ever, where that would not hold all."""
+        """Have the recorder keep the core's state, unless it is incomplete just now; then later, but not without end."""
         recorder = self._recorder
         if recorder is not None and (
             self.core.can_checkpoint or self.core.now_ns - recorder.checkpoint_due_ns > _GRACE_NS
@@ -178,7 +178,7 @@ class Runner:
     # --- what only the outside knows --------------------------------------------------------------------------------
 
     def health(self, t_ns: int) -> None:
-        """Tell the core about the monitor itself, if anything changed. The first call starts the stream."""
+        """Give the core a health frame when anything about the monitor itself has changed. The first call starts the stream."""
         recording = "off" if self._recorder is None else self._recorder.state
         problem = self._recorder.problem if self._recorder is not None else ""
         lag = self._lag_s if self._lag_s >= _LAG_WORTH_TELLING_S else 0.0
@@ -199,7 +199,7 @@ class Runner:
     async def tick(self, clock: Clock) -> None:
         """Call `advance` every 50 ms of real time, just past a grid point of the stream, and `health` every quarter second.
 
-        Until cancelled. At real speed a finding is then out at once, even where readings are too few to bring it out.
+        Runs until cancelled. At real speed findings are then out at once, also while no reading comes in.
         """
         self.health(clock.now_ns())
         due = _past_grid_s(clock)
@@ -228,7 +228,7 @@ def _past_grid_s(clock: Clock) -> float:
 
 
 async def run_until(run: Coroutine[Any, Any, None], finished: Callable[[], bool]) -> None:
-    """Run a driver headless until it ends by itself or `finished` says so, looked at every 50 ms; its error is ours."""
+    """Run a driver headless until it ends, or `finished` (asked every 50 ms) says so. Raises what the driver raises."""
     task = asyncio.create_task(run)
     try:
         while not task.done() and not finished():

@@ -1,8 +1,8 @@
 """A live run as a service: what `stopmark record` does besides watching.
 
-It tells the service manager that it is ready, how it fares and that it lives; it gives the site's supervision its figures; it
-logs what somebody may ask about next week. All of it hangs on the monitor's own loop, and on stream time going forward: a
-monitor that stands still gives no sign of life, and is started anew.
+It tells the service manager that it is ready, how it fares and that it lives; it serves metrics to the site's supervision; it
+logs what may be asked about later. All of it depends on the monitor's own loop and on stream time going forward: a monitor
+that stands still gives no sign of life, and is started again.
 """
 
 import logging
@@ -60,7 +60,7 @@ class FindingLog:
 
 
 class Service:
-    """One run. `findings` must be among the driver's sinks."""
+    """The service around one run. `findings` must be among the driver's sinks."""
 
     def __init__(
         self,
@@ -72,10 +72,10 @@ class Service:
         file: HealthFile | None = None,
         url: BrokerUrl | None = None,
     ) -> None:
-        """Figures are served at `place` and written to `file`, where given; of `url` the certificates are looked at.
+        """Serve metrics at `place` and write them to `file`, where given; watch the certificates of `url`.
 
         Raises:
-            UserError: `place` cannot be had.
+            UserError: the port of `place` cannot be opened.
         """
         self._driver = driver
         self._findings = findings
@@ -98,12 +98,12 @@ class Service:
         self._next_lag_s = 0.0
 
     def reopen_log(self) -> None:
-        """The log was moved: go on in a new file."""
+        """Go on in a new log file: somebody has moved the old one."""
         reopened = self._log.reopen()
         LOG.info("SIGHUP: %s", "the log goes on in a new file" if reopened else "there is no log file; nothing to do")
 
     async def run(self, seconds: float | None, details: Mapping[str, object]) -> None:
-        """Watch until stopped, or for so many stream seconds. `details` is logged at the start."""
+        """Watch until stopped, or for `seconds` of stream time. `details` are logged at the start."""
         driver = self._driver
         LOG.info(
             "started",
@@ -125,7 +125,7 @@ class Service:
                 await self.endpoint.close()
 
     def ended(self, why: str) -> None:
-        """Say the last words, when everything is on the disk."""
+        """Write the last metrics and the last line of the log, when everything is on the disk."""
         driver = self._driver
         if self._chores is not None:
             self._chores.join(CHORES_S)
@@ -143,7 +143,7 @@ class Service:
     # --- in the loop ------------------------------------------------------------------------------------------------
 
     def _poll(self) -> bool:
-        """Called again and again from the loop; never ends the run."""
+        """One poll of the loop; never ends the run."""
         now_s = time.monotonic()
         if now_s >= self._next_turn_s:
             self._next_turn_s = now_s + self._turn_s
@@ -157,7 +157,7 @@ class Service:
             self._next_lag_s = now_s + _LAG_PART_S
             self._lags.append(0.0)
         if t_ns <= self._alive_ns:
-            return  # stream time stands still: no sign of life
+            return  # stream time stands still: give no sign of life
         self._alive_ns = t_ns
         self._notifier.status(self.words())
         self._ready = self._ready or self._notifier.ready()
@@ -169,7 +169,7 @@ class Service:
             self._chores.start()
 
     def _do_chores(self, text: str, now_s: float) -> None:
-        """In a thread: a disk that hangs must not hold up the watch."""
+        """Look at disk and certificates and write the metrics file, in a thread: a disk that hangs must not hold up the watch."""
         recorder = self._driver.recorder
         try:
             if recorder is not None:
@@ -206,7 +206,7 @@ class Service:
         return "; ".join(parts)
 
     def page(self) -> str:
-        """The figures, now."""
+        """The metrics, now."""
         driver = self._driver
         runner, recorder, source, disk = driver.runner, driver.recorder, driver.source, self._disk
         ledger_writer = driver.ledger_writer

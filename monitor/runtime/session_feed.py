@@ -1,9 +1,9 @@
 """Feeding a recorded session into a fresh core, from its start or from any moment of it.
 
-From the start, the core gets every input. From a later moment, it first gets the recorder's last checkpoint from before that
-moment (references, alarms, shelves, brake health, sums: all that a restart would keep), then the inputs from there on, at
-least `SETTLE_S` of them, in which filter and conditions come to be as they were. Sessions without checkpoints, as older
-versions wrote them, are fed from `WARM_UP_S` before, after what the crew last said of the height.
+From the start, the core gets every input. From a later moment, it first restores the recorder's last checkpoint before that
+moment (references, alarms, shelves, brake health, sums: all that a restart would keep). Then it gets the inputs from there on,
+for at least `SETTLE_S`, so that filters and conditions settle. Sessions without checkpoints, as older versions wrote them, are
+fed from `WARM_UP_S` before the moment, after the last height reference of the crew.
 """
 
 import contextlib
@@ -51,8 +51,8 @@ def begin(
 def _take_datum(
     core: Core, session: SessionReader | SessionChain, from_ns: int, damaged: Literal["raise", "skip"]
 ) -> None:
-    """Where a session has no checkpoints, let `core` live through the last cut and the heights that the crew gave after it, and
-    go on from there at `from_ns`: else it would show heights by the rig's file, as if nothing had been cut."""
+    """Give `core` the height reference of a session without checkpoints: feed it the last cut and the heights that the crew set
+    after it, and move its state to `from_ns`. Without that, heights would be by the rig's file, as if nothing had been cut."""
     datums = [found for found in session.findings() if found.key in _DATUM and found.t_ns < from_ns]
     cuts = [place for place, found in enumerate(datums) if found.key == ActionKind.SLIP_AND_CUT]
     given_ns = [found.t_ns for found in datums[cuts[-1] if cuts else -1 :]]

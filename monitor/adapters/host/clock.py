@@ -1,8 +1,7 @@
 """Stream time: nanoseconds of the Unix epoch, counted by the machine's monotonic clock so that they never step.
 
-The wall clock is read once, to anchor the count. Whatever happens to it later (a time server that corrects it, a hand
-that sets it, summer time) moves nothing in the stream; `StreamClock.wall_step_ns` only tells how far it went, so that
-it can be announced and written down.
+The wall clock is read once, to anchor the count. Later changes of it (by a time server, by hand, by summer time) do not move
+stream time; `StreamClock.wall_step_ns` says how far it moved, so that the step can be reported and recorded.
 """
 
 import time
@@ -38,11 +37,11 @@ class StreamClock:
 
     @property
     def origin_ns(self) -> int:
-        """Where it began, ns of the Unix epoch."""
+        """Stream time at the clock's start, ns of the Unix epoch."""
         return self._origin_ns
 
     def begin(self) -> tuple[int, int]:
-        """Its reading now and the monotonic clock at that moment, ns, for another clock to agree with."""
+        """Stream time now and the monotonic clock at that moment, ns, to set another clock by."""
         monotonic_ns = time.monotonic_ns()
         return self._origin_ns + int((monotonic_ns - self._monotonic_ns) * self.rate), monotonic_ns
 
@@ -57,8 +56,8 @@ class StreamClock:
         return (self._origin_ns + elapsed_ns) // 1000 * 1000
 
     def wall_step_ns(self) -> int:
-        """How far the wall clock has moved against this clock since it was set, ns. Positive: it was put forward.
+        """How far the wall clock has moved against this clock since it was set, ns. Positive: it was put ahead.
 
-        A few milliseconds per hour are an ordinary correction; more is a step worth announcing.
+        A few milliseconds per hour are an ordinary correction; more is a step worth reporting.
         """
         return (time.time_ns() - self._wall_ns) - (time.monotonic_ns() - self._monotonic_ns)

@@ -1,4 +1,4 @@
-"""Findings to standard output without ever waiting for whoever reads it.
+"""Writes findings to standard output without ever waiting for the reader.
 
 A pipe whose reader sleeps fills up, and then a plain `print` waits until somebody reads: the watch would stand still. Lines go
 through a bounded queue to a thread; beyond it the oldest are dropped and counted (the session has them all).
@@ -13,8 +13,8 @@ from types import TracebackType
 from typing import Final, Self
 
 MOST_WAITING: Final = 10_000
-PARTING_S: Final = 2.0
-"""So long without a line getting through at the end, and the rest is given up."""
+LAST_WRITES_S: Final = 2.0
+"""At the end, the rest is given up when no line gets through for so long."""
 
 
 class LineWriter:
@@ -31,7 +31,7 @@ class LineWriter:
         self._dropped = 0
         self._written = 0
         self.gone = self._handle < 0
-        """Nobody reads any more: the pipe or the terminal is closed."""
+        """Whether the pipe or terminal is closed, so that nobody reads any more."""
         self._thread = threading.Thread(target=self._run, name="output", daemon=True)
         self._thread.start()
 
@@ -58,14 +58,14 @@ class LineWriter:
         """Lines that were dropped, or still wait."""
         return self._dropped + len(self._lines)
 
-    def close(self, patience_s: float = PARTING_S) -> bool:
-        """Write what waits, for as long as somebody reads at all. False when some of it could not be."""
+    def close(self, timeout_s: float = LAST_WRITES_S) -> bool:
+        """Write what waits, for as long as lines get through. False when some of it could not be written."""
         self._closing = True
         self._wake.set()
         before = -1
         while self._thread.is_alive() and self._written != before:
             before = self._written
-            self._thread.join(patience_s)
+            self._thread.join(timeout_s)
         return not self._thread.is_alive() and not self.gone
 
     def _run(self) -> None:

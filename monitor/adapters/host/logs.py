@@ -1,9 +1,9 @@
 """The log of a service: one JSON object per line, into a file that is rotated by size, or to standard error.
 
-Each line has ``time`` (UTC, ISO 8601), ``level``, ``logger``, ``message`` and, where there are some, ``fields``. Whoever
-logs never waits: lines go through a bounded queue to a thread of their own. A log that cannot be written (disk full, no
-handle left, nobody reads standard error) costs lines, which are counted and told in the next line that gets through; it
-never costs a reading.
+Each line has ``time`` (UTC, ISO 8601), ``level``, ``logger``, ``message`` and, where there are some, ``fields``. A caller
+never waits: lines go through a bounded queue to a thread of their own. A log that cannot be written (disk full, no handle left,
+nobody reads standard error) costs lines, which are counted and reported in the next line that gets through; it never costs a
+reading.
 """
 
 import contextlib
@@ -24,14 +24,14 @@ from monitor.errors import UserError
 
 MOST_WAITING: Final = 10_000
 """Lines that may wait for the disk."""
-PARTING_S: Final = 2.0
+LAST_WRITES_S: Final = 2.0
 """How long the last lines may take at the end."""
 _STDERR: Final = 2
 _REOPEN: Final = logging.makeLogRecord({})
-"""Stands in the queue where the file is to be opened anew."""
+"""In the queue: open the file again here."""
 _REDACTED: Final = "***"
 _SHORTEST_SECRET: Final = 4
-"""A shorter one would also strike out words that have nothing to do with it."""
+"""Shorter secrets are not removed from the text: they would also match words that have nothing to do with them."""
 _STANDARD: Final = frozenset(logging.makeLogRecord({}).__dict__) | {"message", "asctime", "taskName"}
 _PRIORITIES: Final = {logging.DEBUG: 7, logging.INFO: 6, logging.WARNING: 4, logging.ERROR: 3, logging.CRITICAL: 2}
 """Levels of syslog."""
@@ -83,7 +83,7 @@ class _Intake(QueueHandler):
         self.lost = 0
 
     def prepare(self, record: logging.LogRecord) -> logging.LogRecord:
-        """The words are put together now, while their arguments are as they were."""
+        """Put the message together now, while its arguments are as they were."""
         record.msg, record.args = record.getMessage(), None
         return record
 
@@ -93,7 +93,7 @@ class _Intake(QueueHandler):
 
 
 class _Counting(logging.Handler):
-    """What cannot be written is counted instead of printed with a traceback."""
+    """Counts lines that cannot be written, in place of a traceback on standard error."""
 
     lost = 0
 
@@ -158,7 +158,7 @@ class ServiceLog:
         return self._intake.lost + self._handler.lost
 
     def reopen(self) -> bool:
-        """Have the file opened anew, after what was logged before. False where there is none. Never waits for the disk."""
+        """Have the file opened again, after what was logged before. False where there is no file. Never waits for the disk."""
         if isinstance(self._handler, _ToFile):
             with contextlib.suppress(queue.Full):  # lines are being lost: nobody will miss this
                 self._lines.put_nowait(_REOPEN)
@@ -180,10 +180,10 @@ class ServiceLog:
         root.handlers[:] = self._before[0]
         root.setLevel(self._before[1])
         try:
-            self._lines.put(None, timeout=PARTING_S)
+            self._lines.put(None, timeout=LAST_WRITES_S)
         except queue.Full:
             return  # nobody reads it; the thread ends with the process
-        self._thread.join(PARTING_S)
+        self._thread.join(LAST_WRITES_S)
         if not self._thread.is_alive():
             self._handler.close()
 

@@ -1,4 +1,4 @@
-"""How the monitor fares, for the site's own supervision: the text format of Prometheus, version 0.0.4 (an open standard).
+"""Metrics of the monitor for the site's own supervision, in the text format of Prometheus, version 0.0.4 (an open standard).
 
 `page` turns `Facts` into that text: a table of families, each with its HELP and TYPE, in base units (seconds, bytes, metres).
 It says how the *monitor* is, and which of its warnings stand; nothing may act on the rig because of it, and every HELP of a
@@ -29,7 +29,7 @@ _NONE: Final[Labels] = {}
 
 @dataclass(frozen=True, slots=True)
 class Facts:
-    """What the page tells. What is None is left out: a figure that is not known is no figure."""
+    """What the page says. A figure that is None is not known, and is left out."""
 
     version: str
     rig: str
@@ -197,7 +197,7 @@ def _process() -> list[Family]:
 
 
 def resident_bytes() -> int | None:
-    """Memory of this process; None where the system does not tell."""
+    """Memory of this process; None where the system does not say."""
     try:
         with open("/proc/self/statm", encoding="ascii") as file:
             return int(file.read().split()[1]) * os.sysconf("SC_PAGE_SIZE")

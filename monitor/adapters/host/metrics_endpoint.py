@@ -1,7 +1,7 @@
-"""Where the site's supervision reads how the monitor fares: a page on a port, or a file that is replaced as a whole.
+"""Where the site's supervision reads the metrics: a page on a port, or a file that is replaced as a whole.
 
 The page is plain HTTP for one reader at a time: no path but ``/metrics``, nothing to change, no name of a file in sight. By
-default only this machine reaches it. A request that comes slowly, is large or comes with too many others is hung up on.
+default only this machine reaches it. The connection of a request that is slow, large or one of too many is closed.
 """
 
 import asyncio
@@ -26,7 +26,7 @@ REQUEST_S: Final = 5.0
 REQUEST_BYTES: Final = 8 << 10
 MOST_READERS: Final = 16
 FRESH_S: Final = 0.5
-"""A page so young is given again: whoever asks without pause costs the monitor little."""
+"""A page younger than this is sent again, so that frequent requests cost the monitor little."""
 
 
 def parse_place(text: str) -> tuple[str, int]:
@@ -54,13 +54,13 @@ def is_loopback(host: str) -> bool:
 
 
 class Endpoint:
-    """A taken port. `start` begins to answer, in the running event loop; `close` gives the port back."""
+    """An open port. `start` begins to answer, in the running event loop; `close` frees the port."""
 
     def __init__(self, host: str, port: int, page: Callable[[], str]) -> None:
-        """Take `port` at `host`; 0 takes a free one. `page` makes what is answered.
+        """Open `port` at `host`; 0 takes any free port. `page` makes the answer.
 
         Raises:
-            UserError: it cannot be had.
+            UserError: the port cannot be opened.
         """
         self.host = host
         self._page = page
@@ -79,15 +79,15 @@ class Endpoint:
 
     @property
     def url(self) -> str:
-        """What to read."""
+        """The address to read."""
         return f"http://{f'[{self.host}]' if ':' in self.host else self.host}:{self.port}{PATH}"
 
     async def start(self) -> None:
-        """Answer from now on."""
+        """Begin to answer."""
         self._server = await asyncio.start_server(self._answer, sock=self._socket, limit=REQUEST_BYTES)
 
     async def close(self) -> None:
-        """Answer no more."""
+        """Stop answering, and free the port."""
         if self._server is not None:
             self._server.close()
         self._socket.close()
@@ -158,7 +158,7 @@ class HealthFile:
             raise UserError(f"{path}: the health file cannot be written there; give a file in a folder that exists")
 
     def write(self, text: str) -> None:
-        """Replace it. May take as long as the disk takes; trouble is logged when it begins and when it ends."""
+        """Replace the file. Waits for the disk; failures are logged when they begin and when they end."""
         draft = self.path.with_name(f".{self.path.name}.{os.getpid()}")
         try:
             draft.write_text(text, encoding="utf-8")

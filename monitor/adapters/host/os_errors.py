@@ -24,7 +24,7 @@ def no_handles() -> bool:
 
 
 def disk_error_text(error: Exception, path: Path, then: str) -> str:
-    """Why the file at `path` cannot be written, and what to do about it; `then` says what happens once it can be."""
+    """Why the file at `path` cannot be written, what to do about it, and in `then` what happens after that."""
     text = str(error).replace(str(path), "").lower()  # a name may hold any of the words that are looked for
     number = error.errno if isinstance(error, OSError) else None
     folder = path.parent

@@ -1,4 +1,4 @@
-"""A file that a command is asked to write: whether it can be what is meant, said before the work and not after it."""
+"""Checks a file that a command is asked to write before the work, not after it."""
 
 import os
 from collections.abc import Iterable, Sequence
@@ -14,7 +14,7 @@ def check_out(path: Path, endings: Sequence[str], replace: bool | None, sources:
     `sources` is never replaced: it is what is being read.
 
     Raises:
-        UserError: it will not do; the message says why.
+        UserError: it cannot be written there; the message says why.
     """
     if path.suffix.lower() not in endings:
         *others, last = endings

@@ -1,8 +1,8 @@
 """Talking to the service manager: readiness, one line of status, and signs of life (the protocol of sd_notify, systemd).
 
-A datagram of ``WORD=value`` lines to the socket named in NOTIFY_SOCKET is all it takes. Where there is none, nothing is
-sent. The socket is opened once, so that signs of life still go out when the process has no file handle left, and never
-blocks: a service manager that does not listen must not hold up the watch.
+Messages are datagrams of ``WORD=value`` lines to the socket named in NOTIFY_SOCKET; without one, nothing is sent. The socket is
+opened once, so that signs of life still go out when the process has no file handle left. It never blocks: a service manager
+that does not listen must not hold up the watch.
 """
 
 import os
@@ -22,7 +22,7 @@ class Notifier:
         self._socket: socket.socket | None = None
         self._status = ""
         self.watchdog_s: float | None = None
-        """How often at least it wants a sign of life, s; None when it does not."""
+        """Longest time between two signs of life that it allows, s; None when it wants none."""
         name = environment.get("NOTIFY_SOCKET", "")
         if not name.startswith(("/", "@")) or not hasattr(socket, "AF_UNIX"):
             return
@@ -44,25 +44,25 @@ class Notifier:
         return self._socket is not None
 
     def ready(self) -> bool:
-        """Started: what depends on this service may start. False when that did not get through."""
+        """Report the start: what depends on this service may start. False when the message did not get through."""
         return self._send("READY=1")
 
     def status(self, words: str) -> None:
-        """How things are, in one line; sent when it changed."""
+        """Send one line of status, when it has changed."""
         words = one_line(words)[:_STATUS_CHARACTERS]
         if words != self._status and self._send(f"STATUS={words}"):
             self._status = words
 
     def alive(self) -> None:
-        """A sign of life."""
+        """Send a sign of life."""
         self._send("WATCHDOG=1")
 
     def stopping(self) -> None:
-        """The end has begun."""
+        """Report that the end has begun."""
         self._send("STOPPING=1")
 
     def close(self) -> None:
-        """Hang up."""
+        """Close the socket."""
         if self._socket is not None:
             self._socket.close()
             self._socket = None

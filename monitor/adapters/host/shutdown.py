@@ -12,12 +12,12 @@ from types import FrameType, TracebackType
 from typing import Any, Final, Self
 
 _ENDING: Final = ("SIGINT", "SIGTERM", "SIGHUP")
-_IMPATIENT: Final = 3
-"""So many times Ctrl+C: the person does not want to wait for the disk."""
+_FORCED_AFTER: Final = 3
+"""After so many times Ctrl+C the process ends without waiting for the disk."""
 
 
 class Ending:
-    """Takes the signals for as long as the context lasts; `by` names the first that came."""
+    """Handles the signals while the context lasts; `by` names the first that came."""
 
     def __init__(self, hangup_ends: bool = True) -> None:
         """Without `hangup_ends` SIGHUP is no end (see `attach`)."""
@@ -59,7 +59,7 @@ class Ending:
         else:
             self.by = self.by or name
             self._interrupts += name == "SIGINT"
-            if self._interrupts >= _IMPATIENT:
+            if self._interrupts >= _FORCED_AFTER:
                 raise KeyboardInterrupt
         if call is not None and self._loop is not None:
             with contextlib.suppress(RuntimeError):  # the loop has ended: so will the rest

@@ -1,8 +1,8 @@
 """The rig's ledger: what was checked, cut, changed and measured, by whom and when. One SQLite file per rig.
 
-Entries are only ever added. A mistake is mended by an entry that corrects it, and both stay readable; the database itself
-refuses to change or delete a row. Each row carries a seal over itself and the seal before it, so that a file that was
-edited behind the ledger's back is found by `Ledger.verify`.
+Entries are only ever added. A mistake is corrected by a further entry, and both stay readable; the database itself refuses to
+change or delete a row. Each row has a seal (a hash) over itself and the seal before it, so that `Ledger.verify` finds a file
+that was edited by other means.
 """
 
 import csv
@@ -82,15 +82,15 @@ _COLUMNS: Final = "id, t_ns, written_ns, kind, who, text, numbers, corrects"
 class Ledger:
     """One rig's ledger, open. Several processes may have it open; each entry is on the disk when `add` returns."""
 
-    def __init__(self, path: Path, patience_s: float = 10.0) -> None:
-        """Open the ledger at `path`; it is made when it is not there. While another holds it, wait `patience_s`.
+    def __init__(self, path: Path, timeout_s: float = 10.0) -> None:
+        """Open the ledger at `path`; it is made when it is not there. While another holds it, wait `timeout_s`.
 
         Raises:
             LedgerError: it cannot be opened or made, is no ledger, or was made by a newer version.
         """
         self.path = Path(path)
         try:
-            self._base = sqlite3.connect(self.path, timeout=patience_s, isolation_level=None, check_same_thread=False)
+            self._base = sqlite3.connect(self.path, timeout=timeout_s, isolation_level=None, check_same_thread=False)
         except sqlite3.Error as error:
             raise LedgerError(f"{self.path}: cannot be opened ({error})") from None
         try:
@@ -186,7 +186,7 @@ class Ledger:
         all, at its end.
 
         Raises:
-            LedgerError: another holds the ledger for longer than our patience, or the disk refuses.
+            LedgerError: another holds the ledger for longer than `timeout_s`, or the disk refuses.
         """
         try:
             with self._transaction():

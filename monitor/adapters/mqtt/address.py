@@ -1,4 +1,4 @@
-"""Where the broker is, and how to get in, without a secret ever standing on a command line or in a log."""
+"""The broker's address and credentials. No secret is ever on a command line or in a log."""
 
 import contextlib
 import os
@@ -20,7 +20,7 @@ class BrokerUrlError(UserError):
 
 @dataclass(frozen=True, slots=True)
 class BrokerUrl:
-    """Where the broker is and how to get in. Printing it never shows the password."""
+    """The broker's address and credentials. Printing it never shows the password."""
 
     host: str
     port: int
@@ -38,10 +38,10 @@ class BrokerUrl:
         return f"{'mqtts' if self.tls else 'mqtt'}://{host}:{self.port}"
 
     def tls_context(self) -> ssl.SSLContext | None:
-        """What TLS needs; None without TLS.
+        """The TLS context; None without TLS.
 
         Raises:
-            BrokerUrlError: a certificate or key file is missing or no good.
+            BrokerUrlError: a certificate or key file is missing or unusable.
         """
         if not self.tls:
             return None

@@ -1,7 +1,8 @@
-"""When the certificates that the monitor was given end, so that it is said before the connection is refused.
+"""When the monitor's certificates end, so that it is reported before the connection is refused.
 
-Python's ssl tells the dates of authorities only. Here is as much of a certificate (RFC 5280, section 4.1: DER of a sequence
-of version, serial number, algorithm, issuer, validity, ...) as the end of its validity takes.
+Python's ssl gives the dates of authorities only. Here as much of a certificate (RFC 5280, section 4.1: DER of a sequence
+of version, serial number, algorithm, issuer, validity, ...) is read as it takes to
+find the end of its validity.
 """
 
 import binascii
@@ -14,7 +15,7 @@ from typing import Final
 from monitor.adapters.mqtt.address import BrokerUrl
 
 SOON_S: Final = 30 * 86_400.0
-"""So long before its end a certificate is spoken of."""
+"""So long before its end a certificate is warned about."""
 _LARGEST: Final = 4 << 20
 """Bytes of a file that are looked at; a system's collection of authorities has a quarter of a megabyte."""
 _PEM: Final = re.compile(rb"-----BEGIN CERTIFICATE-----([A-Za-z0-9+/=\s]*)-----END CERTIFICATE-----")
@@ -24,7 +25,7 @@ _SEQUENCE, _VERSION, _UTC_TIME, _LONG_TIME = 0x30, 0xA0, 0x17, 0x18
 def ends(url: BrokerUrl) -> dict[str, tuple[Path, float]]:
     """File and end (s since 1970) of the monitor's own certificate, ``client``, and of the trusted ``authority``.
 
-    What is not given, or cannot be read, is left out: whether it can be used is told elsewhere. Where a file holds several
+    What is not given, or cannot be read, is left out: whether it can be used is checked elsewhere. Where a file holds several
     authorities, the last that ends counts; of a client's certificates, the first, which is its own.
     """
     found = {}
@@ -52,7 +53,7 @@ def warnings(found: Mapping[str, tuple[Path, float]], now_s: float) -> Iterator[
 
 
 def ends_s(data: bytes) -> list[float]:
-    """When the certificates in the PEM text `data` end, s since 1970; those that cannot be read are passed over."""
+    """When the certificates in the PEM text `data` end, s since 1970; those that cannot be read are skipped."""
     found = []
     for match in _PEM.finditer(data):
         try:

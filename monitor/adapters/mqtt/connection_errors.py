@@ -20,7 +20,7 @@ from monitor.adapters.mqtt.connection import Closed, Silent, Slow
 from monitor.adapters.mqtt.packets import PacketError
 
 LOST: Final = "was lost"
-"""How the words end when the broker just ended the connection."""
+"""How the words end when the broker simply ended the connection."""
 
 
 def code_of(code: Any) -> int:
@@ -52,7 +52,7 @@ class Failure:
     url: BrokerUrl
     client_id: str = ""
     log_line: str = ""
-    """The library's last log line on its socket: why TLS failed stands nowhere else."""
+    """The library's last log line on its socket: nothing else says why TLS failed."""
 
     @property
     def cause(self) -> BaseException:
@@ -83,7 +83,7 @@ def certificate_name(failure: Failure) -> str | None:
 
 
 def certificate_untrusted(failure: Failure) -> str | None:
-    """Nobody whom we trust signed the broker's certificate."""
+    """The broker's certificate is signed by no trusted authority."""
     cause = failure.cause
     if isinstance(cause, ssl.SSLCertVerificationError):
         reason = cause.verify_message
@@ -128,14 +128,14 @@ def port_closed(failure: Failure) -> str | None:
     return None
 
 
-def broker_mute(failure: Failure) -> str | None:
+def broker_silent(failure: Failure) -> str | None:
     """The connection was accepted, and then no answer came."""
     if isinstance(failure.error, aiomqtt.MqttError) and str(failure.error) == "Operation timed out":
         return f"{failure.place} accepts connections but does not answer: is the broker frozen, and is this its port?"
     return None
 
 
-def machine_mute(failure: Failure) -> str | None:
+def machine_silent(failure: Failure) -> str | None:
     """Not even a connection was accepted."""
     if isinstance(failure.cause, TimeoutError):
         return f"{failure.place} does not answer: is the machine reachable, is a firewall in between?"
@@ -192,7 +192,7 @@ def message_slow(failure: Failure) -> str | None:
 
 
 def no_mqtt(failure: Failure) -> str | None:
-    """What came is no MQTT."""
+    """What came is not MQTT."""
     if isinstance(failure.error, PacketError):
         return f"{failure.place} does not keep to MQTT ({failure.error}): is it a broker, and sound?"
     return None
@@ -213,8 +213,8 @@ CAUSES: Final[tuple[Callable[[Failure], str | None], ...]] = (
     handles_used_up,
     host_unknown,
     port_closed,
-    broker_mute,
-    machine_mute,
+    broker_silent,
+    machine_silent,
     broker_refuses,
     certificate_wanted,
     certificate_refused,

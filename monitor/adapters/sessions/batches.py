@@ -37,7 +37,7 @@ class CoreState:
 
 @dataclass(frozen=True, slots=True)
 class Rotate:
-    """From here on the recording goes on in another file."""
+    """From here on the recording is in another file."""
 
     path: Path
     header: Mapping[str, str]
@@ -71,7 +71,7 @@ class Batch:
 
     @property
     def size(self) -> int:
-        """Roughly what its frames take in memory, bytes."""
+        """Memory of the frames, roughly, bytes."""
         return self.bytes + FRAME_BYTES * len(self.frames)
 
     def fits(self, frame: Frame) -> bool:
@@ -103,7 +103,7 @@ class Batch:
             self.advanced_ns = entry.t_ns
 
     def drop_frames(self) -> int:
-        """Drop its frames, keep what the crew did and what was said. How many were dropped."""
+        """Drop the frames; keep actions and findings. Returns how many frames were dropped."""
         count = len(self.frames)
         self.lost += count
         self.frames, self.bytes = [], 0
@@ -112,7 +112,7 @@ class Batch:
         return count
 
     def join(self, before: "Batch") -> None:
-        """Take over what is left of `before`, a batch that also lost its frames."""
+        """Add what is left of `before`, an earlier batch that also lost its frames."""
         self.lost += before.lost
         self.rotate = before.rotate
         # Of the states the latest of each batch is enough: nothing can be replayed between them.
@@ -123,7 +123,7 @@ class Batch:
 
 
 def drop_oldest(held: deque[Batch], most_bytes: int, most_frames: int) -> int:
-    """Drop the oldest frames of `held` until it is within both bounds. How many were dropped."""
+    """Drop the oldest frames of `held` until it is within both bounds. Returns how many were dropped."""
     size, frames, dropped = sum(batch.size for batch in held), sum(len(batch.frames) for batch in held), 0
     for batch in held:
         if size <= most_bytes and frames <= most_frames:

@@ -32,13 +32,13 @@ from typing import Final, NamedTuple
 from monitor.model.stream import Frame
 
 BLOCK_NS: Final = 1_000_000_000
-"""Longest stretch of stream time in one block."""
+"""Most stream time in one block."""
 BLOCK_BYTES: Final = 4 << 20
 """A block is closed when its payloads reach this size."""
 MAX_PAYLOAD_BYTES: Final = 16 << 20
 """Largest payload that a session holds."""
 MAX_RAW_BYTES: Final = BLOCK_BYTES + MAX_PAYLOAD_BYTES + (40 << 20)
-"""No honest block is larger than this, packed or unpacked; a hostile one is refused there."""
+"""Largest block, packed or unpacked. No recorder writes a larger one; a larger one is refused."""
 MAX_BLOCK_FRAMES: Final = 200_000
 EFFORT: Final = 6
 """How hard zlib tries, 1 to 9."""
@@ -335,7 +335,7 @@ def unpack_block(data: bytes, dictionary: bytes = b"") -> list[Frame]:
 
 
 class _Walk:
-    """Walks through an unpacked block, believing nothing in it."""
+    """Reads an unpacked block from start to end, and checks every count and length in it."""
 
     def __init__(self, raw: bytes) -> None:
         self._raw = raw

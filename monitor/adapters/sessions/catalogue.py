@@ -19,12 +19,12 @@ GAP_NS: Final = 2_000_000_000
 
 _WAITING: Final = frozenset(state for state in AlarmState if state.waiting)
 FLAG: Final = "flag"
-"""Kind of the note that keeps a session from being removed unseen."""
+"""Kind of the note that marks a session as worth keeping."""
 
 
 @dataclass(frozen=True, slots=True)
 class Gap:
-    """A stretch without frames. `lost` counts frames that came but could not be kept; 0 where nothing came."""
+    """A time without frames. `lost` counts frames that came but could not be kept; 0 where nothing came."""
 
     from_ns: int
     to_ns: int
@@ -101,7 +101,7 @@ def list_sessions(folder: Path, rig: str | None = None) -> Iterator[SessionSumma
 
 
 def gaps_of(session: SessionReader) -> Iterator[Gap]:
-    """Stretches of more than two seconds without a frame, and places where frames were lost."""
+    """Times of more than two seconds without a frame, and places where frames were lost."""
     lost = {note.t_ns: int(note.number or 0) for note in session.notes() if note.kind == "gap"}
     before_ns: int | None = None
     for block in session.blocks():

@@ -16,14 +16,14 @@ from monitor.model.stream import CARRIED_TOPIC, Action, Frame
 
 DAY_NS: Final = 86_400_000_000_000
 SILENCE_NS: Final = 60_000_000_000
-"""What is longer counts as a silence."""
+"""A time without frames counts as a silence from this length on."""
 _SLACK_NS: Final = 1_000_000_000
 
 
 class SessionChain:
     """Sessions in the order of their time, open for reading. Use it in a ``with`` statement.
 
-    Sessions without any reading are passed over; `empty` names them.
+    Sessions without any reading are skipped; `empty` names them.
     """
 
     def __init__(self, paths: Sequence[Path]) -> None:
@@ -84,7 +84,7 @@ class SessionChain:
 
     @property
     def mode(self) -> str:
-        """How they came to be."""
+        """How the sessions came to be."""
         return " and ".join(dict.fromkeys(session.mode or "?" for session in self.sessions))
 
     @property
@@ -113,7 +113,7 @@ class SessionChain:
         return sum(session.frames for session in self.sessions)
 
     def findings(self) -> list[Finding]:
-        """Everything that was said at the time, in order."""
+        """All findings of the recordings, in order."""
         return [finding for session in self.sessions for finding in session.findings()]
 
     def notes(self) -> list[Note]:
@@ -121,7 +121,7 @@ class SessionChain:
         return [note for session in self.sessions for note in session.notes()]
 
     def gaps(self) -> list[Gap]:
-        """Stretches without frames, those between two sessions included."""
+        """Times without frames, those between two sessions included."""
         found: list[Gap] = []
         before: SessionReader | None = None
         for session in self.sessions:
@@ -150,8 +150,8 @@ class SessionChain:
     ) -> Iterator[Frame | Action]:
         """Frames and actions of all of them in exact order (see `SessionReader.inputs`).
 
-        Where more than a day lies between two of them a run begins anew: to play through the time in between would take
-        hours, and what was known before says nothing any more.
+        Where more than a day lies between two of them a new run begins: to play through the time in between would take
+        hours, and the state from before would be of no use.
         """
         before_ns: int | None = None
         for session in self.sessions:

@@ -36,14 +36,14 @@ class DataFolder:
     The lock is the operating system's own: it ends with the process, however that ends.
     """
 
-    def __init__(self, path: Path, patient: bool = False) -> None:
+    def __init__(self, path: Path, wait_for_disk: bool = False) -> None:
         """Make the folder when it is not there, and lock it.
 
-        A `patient` one takes a disk that refuses (read-only, full, not there yet) for a passing trouble: `problem` then
-        says so, and `hold` is to be tried again before anything is written.
+        With `wait_for_disk`, a disk that refuses (read-only, full, not there yet) is no error: `problem` then says so, and
+        `hold` is to be tried again before anything is written.
 
         Raises:
-            FolderError: it cannot be used and is not `patient`, it is a file, or another monitor holds it.
+            FolderError: it cannot be used and `wait_for_disk` is not set, it is a file, or another monitor holds it.
         """
         self.path = Path(path)
         self.problem = ""
@@ -59,12 +59,12 @@ class DataFolder:
         except OSError as error:
             reason = error.strerror or error
             self.problem = f"{self.path}: recordings cannot be kept there ({reason})"
-            if not patient:
+            if not wait_for_disk:
                 raise FolderError(f"{self.problem}; give another folder, or do not record") from None
             LOG.warning("%s; watching goes on, and recording begins by itself once they can", self.problem)
 
     def hold(self) -> None:
-        """Take the folder, if that has not been done yet. From any thread.
+        """Lock the folder, if that has not been done yet. From any thread.
 
         Raises:
             BlockingIOError: another monitor holds it.
@@ -127,7 +127,7 @@ class DataFolder:
         return path
 
     def close(self) -> None:
-        """Let the folder go."""
+        """Release the folder."""
         if self._lock is not None:
             self._lock.close()
             self._lock = None
@@ -172,7 +172,7 @@ def data_folder(given: str | None) -> Path:
 
 
 def session_files(folder: Path, rig: str | None = None) -> Iterator[Path]:
-    """Sessions in `folder` by their names, oldest first; of one rig when given. Other files are passed over."""
+    """Sessions in `folder` by their names, oldest first; of one rig when given. Other files are skipped."""
     found = []
     for path in folder.glob("*" + SUFFIX):
         match = _NAME.match(path.name)

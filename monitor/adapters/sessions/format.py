@@ -1,4 +1,4 @@
-"""The session file: what came in, what the crew did, what was said about it. Plain tables in one SQLite file.
+"""The session file: inputs, the crew's actions and the findings of a run, as plain tables in one SQLite file.
 
 Tables (all times ns of stream time, all numbers SI)
     header   key, value (JSON): ``rig`` (its name), ``config`` (the whole rig), ``rules`` (text), ``version``,
@@ -6,7 +6,7 @@ Tables (all times ns of stream time, all numbers SI)
     block    raw frames, about one second each: first and last time, how far time had advanced, index of the first
              frame, number of frames, and the frames themselves, packed as `monitor.adapters.sessions.blocks` says
     action   what the crew did; ``before`` is the number of frames of this file that came before it
-    finding  what the monitor said
+    finding  what the monitor found
     note     what happened to the recording itself: a gap, a step of the wall clock
     checkpoint  (since version 2) about once a minute what the core knew (`Core.state`, JSON, deflated), and after how
              many frames and actions of this file that was: a replay that seeks, and a restart, begin there

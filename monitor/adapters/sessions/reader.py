@@ -1,7 +1,7 @@
-"""Reading a session back: the same inputs in the same order, and what was said at the time.
+"""Reads a session back: the same inputs in the same order, and the findings of the time.
 
-A session may be read while it is being written, and as a killed monitor left it. It is opened read-only, and treated as
-a stranger's file: every count, type and length in it is checked before it is believed.
+A session may be read while it is being written, and as a killed monitor left it. It is opened read-only and treated as
+untrusted input: every count, type and length in it is checked before it is used.
 """
 
 import contextlib
@@ -39,8 +39,7 @@ PAGE: Final = 8
 """Blocks fetched at a time."""
 _TIME: Final = attrgetter("t_ns")
 LONGEST_JUMP_NS: Final = 90_000_000_000_000
-"""25 hours. The longest gap that an imported log may have is a day; what is further from all before it is no time of this
-session, and to play up to it would take for ever."""
+"""25 hours. An imported log may have gaps of up to a day; a longer jump is damage, and to play up to it would never end."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -192,7 +191,7 @@ class SessionReader:
 
     @property
     def mode(self) -> str:
-        """How it came to be: "live", "simulated", "import"; "" when the header does not say."""
+        """How the session came to be: "live", "simulated", "import"; "" when the header does not say."""
         return str(self.header.get("mode", ""))
 
     @property
@@ -206,8 +205,8 @@ class SessionReader:
 
     @property
     def end_ns(self) -> int:
-        """The time that the stream had reached at the end, ns; 0 for an empty session. A block's claim to lie ages
-        after those before it does not count."""
+        """The time that the stream had reached at the end, ns; 0 for an empty session. A block whose
+        time jumps too far ahead does not count."""
         block, reached_ns = self._reached
         query = "SELECT id, t_first_ns, t_last_ns, advanced_ns FROM block WHERE id > ? ORDER BY id"
         for row in self._numbers(query, block):
@@ -223,7 +222,7 @@ class SessionReader:
         return self._number("SELECT first_frame + frames FROM block ORDER BY id DESC LIMIT 1")
 
     def findings(self) -> list[Finding]:
-        """Everything that was said at the time, in order.
+        """All findings of the recording, in order.
 
         Raises:
             SessionError: a row cannot be read.
@@ -355,8 +354,7 @@ class SessionReader:
         return action_id
 
     def _jumps(self, before_ns: int | None, first_ns: int, last_ns: int, damaged: str) -> bool:
-        """Whether inputs from `first_ns` to `last_ns` lie ages after what came before; an error unless that is to be passed
-        over."""
+        """Whether the times from `first_ns` to `last_ns` jump too far from `before_ns`; an error unless `damaged` skips."""
         if last_ns - first_ns <= LONGEST_JUMP_NS and (before_ns is None or first_ns - before_ns <= LONGEST_JUMP_NS):
             return False
         if damaged == "skip":

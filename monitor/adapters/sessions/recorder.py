@@ -1,13 +1,12 @@
-"""The recorder: every input and every finding onto the disk, in order, without ever holding up the watch.
+"""The recorder writes every input and every finding to the disk, in order, and never holds up the watch.
 
 The loop only appends to a queue. A thread with its own connection takes what has gathered, packs it into blocks of at
 most one second of stream, and commits it about every 0.8 s of real time: at real speed a killed monitor loses less than
 a second, and a fast simulation still asks the disk for no more than two syncs per second.
 
-When the disk refuses (full, read-only, pulled out) the recorder says so in `Recorder.problem`, holds the most recent
-stretch in memory, drops and counts what no longer fits, and tries again every two seconds. What was lost stands in the
-session's notes as a gap. A disk that takes its time is told too (`Recorder.slow`): then more than a second is missing after a
-power cut, and nobody would know.
+When the disk refuses (full, read-only, pulled out) the recorder says so in `Recorder.problem`, holds the latest inputs in
+memory, drops and counts what no longer fits, and tries again every two seconds. What was lost is noted in the session as a gap.
+A slow disk is reported too (`Recorder.slow`): a power cut then costs more than a second.
 """
 
 import json
@@ -41,19 +40,19 @@ from monitor.text import clean_text
 LOG = logging.getLogger(__name__)
 
 PERIOD_S: Final = 0.8
-"""Real time between two commits: with the commit itself it stays under a second."""
+"""Real time between two commits; with the commit itself it stays under a second."""
 RETRY_S: Final = 2.0
 """Real time between two attempts while the disk refuses."""
 HELD_BYTES: Final = 64 << 20
 """Payload held in memory while the disk refuses; beyond it the oldest is dropped and counted."""
 HELD_FRAMES: Final = 300_000
 SLOW_S: Final = 1.3
-"""More than this between an input and its safe place on the disk, some times in a row, is a slow disk."""
+"""A disk is slow when inputs take longer than this to be safe on it, `_SLOW_TIMES` times in a row."""
 STUCK_S: Final = 4.0
-"""So long without an end of one write is a slow disk at once."""
+"""A disk is slow at once when one write takes longer than this."""
 _SLOW_TIMES: Final = 3
 CHECKPOINT_NS: Final = 60_000_000_000
-"""Stream time between two checkpoints: a replay that seeks makes up for at most so much. About 1 kB each."""
+"""Stream time between two checkpoints, the most that a replay plays to reach a moment. Each takes about 1 kB."""
 _THEN: Final = "recording goes on by itself"
 State = Literal["on", "failed"]
 
@@ -106,7 +105,7 @@ class Recorder:
         self._put_bytes = 0
         self._taken_bytes = 0
         self._overflowed = 0
-        self._overflow_told = 0
+        self._overflow_noted = 0
         self._dropped = 0
         self._problem = ""
         self._safe_s = time.monotonic()
@@ -273,7 +272,7 @@ class Recorder:
             self._flushed.set()
 
     def _safe(self, began_s: float) -> None:
-        """All that was given before `began_s` is on the disk now; judge how long that took."""
+        """Note that all given before `began_s` is on the disk, and whether that took too long."""
         slow = self.behind_s > SLOW_S
         self._safe_s = began_s
         self._slow_for = self._slow_for + 1 if slow != self._slow else 0
@@ -285,7 +284,7 @@ class Recorder:
                 LOG.info("the disk is quick enough again")
 
     def _take(self) -> None:
-        """Sort what has gathered into batches."""
+        """Take what has gathered and sort it into batches."""
         queue = self._queue
         for _ in range(len(queue)):
             item = queue.popleft()
@@ -297,9 +296,9 @@ class Recorder:
                 if not self._open_batch.fits(item):
                     self._next_batch()
             self._open_batch.add(item)
-        fresh = self._overflowed - self._overflow_told
+        fresh = self._overflowed - self._overflow_noted
         if fresh:
-            self._overflow_told += fresh
+            self._overflow_noted += fresh
             text = f"{fresh} frames were lost: they came faster than the disk takes them"
             self._open_batch.add(Note(self._open_batch.advanced_ns, "gap", text, float(fresh)))
         self._room.set()

@@ -1,12 +1,12 @@
-"""Recording without end: one session file per hour, and the oldest removed when they are too old or take too much room.
+"""Continuous recording: one session file per hour; the oldest are removed when they are too old or take too much room.
 
 A run of the monitor is a row of segments. Each holds the whole header and says which run it belongs to, its number in it,
 and which file went before; replayed one after another they are the run, input for input.
 
 In its first hour a run keeps the last file of the run before, whatever the bounds: a start reads there what it left.
 
-Nothing is removed in silence. Every removal is written into the session that is being recorded, and one that held
-findings nobody had acknowledged, or was flagged, is also logged as a warning.
+Every removal is noted in the session that is being recorded. When the removed session held alarms nobody had acknowledged, or
+was flagged, it is also logged as a warning.
 """
 
 import logging
@@ -65,7 +65,7 @@ class Removal:
     path: Path
     why: str
     warning: str = ""
-    """Set where somebody may miss it: what it held."""
+    """What the session held that somebody may miss; empty when nothing."""
 
     @property
     def words(self) -> str:
@@ -107,7 +107,7 @@ def prune(
 
 
 def ages_ns(files: Sequence[Path], now_ns: int, most_ns: int) -> dict[Path, int]:
-    """How old each of `files` (oldest first) is. A stretch in which nothing was recorded counts as a day at most, or as half
+    """How old each of `files` (oldest first) is. A time in which nothing was recorded counts as a day at most, or as half
     of `most_ns` where that is less: a computer's clock that is years ahead must not cost a season's recordings, nor must
     a rig that stood for long."""
     longest_ns = min(DAY_NS, most_ns // 2)
@@ -185,7 +185,7 @@ class SegmentedRecorder:
         self._prune(t_ns)
 
     def _prune(self, t_ns: int) -> None:
-        """In a thread of its own: reading and removing files must not hold up the watch."""
+        """Remove what is to go, in a thread of its own: reading and removing files must not hold up the watch."""
         if self._pruning is not None and self._pruning.is_alive():
             return
         self._next_look_ns = t_ns + LOOK_NS

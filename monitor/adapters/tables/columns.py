@@ -1,4 +1,4 @@
-"""Readings of whole sessions as arrays, without making a payload of every message.
+"""Readings of whole sessions as arrays, without building the payload of every message.
 
 A block stores the numbers of like payloads as columns. For each shape of payload (a topic and the words around its
 numbers) it is worked out once which of those numbers is the value, which the source's time, which the sequence; from

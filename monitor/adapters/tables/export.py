@@ -1,11 +1,11 @@
-"""Recorded sessions as tables that other programs read without being told how.
+"""Recorded sessions as tables that other programs can read.
 
-Three tables: the readings as they came (one row per reading), the same resampled (one column per sensor), and what was said
-(findings). A fourth, of the derived signals, needs the engine: `monitor.analysis.signal_table`. Times are UTC; numbers are
-SI, with the unit in the column's name or beside the number.
+Three tables: the readings as they came (one row per reading), the same resampled (one column per sensor), and the findings. A
+fourth, of the derived signals, needs the engine: `monitor.analysis.signal_table`. Times are UTC; numbers are SI, with the unit
+in the column's name or beside the number.
 
 Tables with a row per step go on for `SILENT_NS` into a silence, so that one sees how it began; the rest of it is left out,
-and told, however long it is. Where sessions lie more than a day apart the signals begin anew, as in a replay.
+and reported, however long it is. Between sessions more than a day apart a new run begins, as in a replay.
 """
 
 from collections.abc import Iterator, Mapping, Sequence
@@ -47,11 +47,11 @@ class ExportResult:
     message: str = ""
     """Something the user should know; empty when all of it was written."""
     silences: Sequence[tuple[int, int]] = ()
-    """Stretches (from, to) of a table with a row per step that have no rows because nothing was recorded."""
+    """Times (from, to) of a table with a row per step that have no rows because nothing was recorded."""
 
 
 class Steps:
-    """When rows are due, and the stretches that have none."""
+    """When rows are due, and the times that have none."""
 
     def __init__(self, every_ns: int) -> None:
         self.every_ns: Final = every_ns
@@ -62,7 +62,7 @@ class Steps:
         return -(-t_ns // self.every_ns) * self.every_ns
 
     def skip(self, due_ns: int, t_ns: int) -> int:
-        """Nothing was recorded up to `t_ns`: when the next row is due instead of at `due_ns`."""
+        """Skip a silence up to `t_ns`. Returns when the next row is due instead of at `due_ns`."""
         again_ns = self.from_on(t_ns + 1)
         if again_ns <= due_ns:
             return due_ns
@@ -80,7 +80,7 @@ class RowBuffer:
         self.to_ns: int | None = None
 
     def add(self, t_ns: int, *cells: Any) -> None:
-        """One more row."""
+        """Add a row."""
         if self.from_ns is None:
             self.from_ns = t_ns
         self.to_ns = t_ns
@@ -96,7 +96,7 @@ class RowBuffer:
             self._columns = [[] for _ in self._columns]
 
     def result(self, refused: Mapping[str, int], silences: Sequence[tuple[int, int]] = ()) -> ExportResult:
-        """Write the rest; what the table then is."""
+        """Write the rest. Returns what the table holds."""
         self.flush()
         message = _left_out(self._table)
         return ExportResult(self._table.path, self._table.rows, self.from_ns, self.to_ns, refused, message, silences)
@@ -114,8 +114,8 @@ def _left_out(table: TableFile) -> str:
 def inputs_of(
     sessions: Sequence[Path], from_ns: int | None, to_ns: int | None
 ) -> Iterator[tuple[SessionReader, Frame | Action]]:
-    """The inputs of `sessions`, one after another, each with its session. Sessions that lie more than a day apart are parted by
-    a frame that begins a new run.
+    """The inputs of `sessions`, one after another, each with its session. Between sessions more than a day apart there is a frame
+    that begins a new run.
 
     Raises:
         SessionError: one cannot be read.
@@ -227,7 +227,7 @@ def export_resampled(
             Column(f"{sensor.id} [{sensor.unit if own_units else SI_UNITS[sensor.spec.dimension]}]", "number")
         )
     with TableFile(out, columns) as table:
-        rows = _ResampledRows(table, every_ns, [_Held(sensor, own_units) for sensor in rig.sensors])
+        rows = _ResampledRows(table, every_ns, [_LastReading(sensor, own_units) for sensor in rig.sensors])
         for path in sessions:
             with SessionReader(path) as session:
                 begin_ns = session.t_first_ns if from_ns is None else max(from_ns, session.t_first_ns)
@@ -247,9 +247,9 @@ def export_resampled(
 
 
 class _ResampledRows:
-    """Writes a row per step out of what every sensor said last."""
+    """Writes a row per step, of the last reading of every sensor."""
 
-    def __init__(self, table: TableFile, every_ns: int, held: Sequence["_Held"]) -> None:
+    def __init__(self, table: TableFile, every_ns: int, held: Sequence["_LastReading"]) -> None:
         self._table = table
         self._every_ns = every_ns
         self._held = held
@@ -261,14 +261,13 @@ class _ResampledRows:
         self._last_ns: int | None = None
 
     def begin(self, t_ns: int) -> None:
-        """A session begins; the first one says when the first row is due."""
+        """Begin a session; the first one decides when the first row is due."""
         if self._due_ns is None:
             self._due_ns = self._steps.from_on(t_ns)
             self._heard_ns = t_ns
 
     def take(self, part: "Readings") -> None:
-        """More readings, and every row that is due by the last of them. A long silence among them ends the rows until it is
-        over."""
+        """Add readings, and write every row that is due by the last of them. During a long silence there are no rows."""
         import numpy as np
 
         for index, one in enumerate(self._held):
@@ -285,7 +284,7 @@ class _ResampledRows:
         self._write(self._heard_ns)
 
     def finish(self, end_ns: int) -> None:
-        """The session ends at `end_ns`."""
+        """End the session at `end_ns`."""
         self._end_ns = end_ns
         self._write(min(end_ns, self._heard_ns + SILENT_NS))
 
@@ -299,7 +298,7 @@ class _ResampledRows:
         )
 
     def _write(self, until_ns: int) -> None:
-        """Every row that is due by `until_ns`."""
+        """Write every row that is due by `until_ns`."""
         import numpy as np
 
         while self._due_ns is not None and self._due_ns <= until_ns and not self._table.full:
@@ -311,8 +310,8 @@ class _ResampledRows:
             self._due_ns = self._last_ns + self._every_ns
 
 
-class _Held:
-    """What one sensor said last."""
+class _LastReading:
+    """The last reading of one sensor."""
 
     def __init__(self, sensor: Sensor, own_units: bool) -> None:
         import numpy as np
@@ -323,7 +322,7 @@ class _Held:
         self._value = np.empty(0, np.float64)
 
     def add(self, t_ns: Any, value: Any) -> None:
-        """More readings, later than those before; of these the last is kept."""
+        """Add readings, later than those before; the last is kept for the next call."""
         import numpy as np
 
         if self._si is not None:
@@ -343,7 +342,7 @@ class _Held:
 
 
 def export_findings(sessions: Sequence[Path], out: Path) -> ExportResult:
-    """What was said at the time, one row each.
+    """The findings of the recordings, one row each.
 
     Raises:
         ExportError: the table cannot be written. SessionError: a session cannot be read.

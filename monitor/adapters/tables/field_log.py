@@ -1,8 +1,8 @@
 """Field logs: tables in text that other people's recorders wrote, made into frames of a rig.
 
-A map (`monitor.adapters.tables.field_map`) says which column is what. A log is taken as it is found: with gaps, spikes, repeated
-times, clocks that run back, columns that are empty for hours. What cannot be a reading is dropped and counted by reason, and
-nothing is made up for it.
+A map (`monitor.adapters.tables.field_map`) says which column is what. A log is taken as it is: with gaps, spikes, repeated
+times, clocks that run back, columns that are empty for hours. What cannot be a reading is dropped and counted by reason;
+nothing takes its place.
 """
 
 import csv
@@ -22,9 +22,9 @@ from monitor.model.stream import Frame
 LOOK_ROWS: Final = 4000
 """Rows that are read ahead to learn the log's rate."""
 LONGEST_GAP_S: Final = 86_400.0
-"""A log with a longer hole is two logs: what came before it says nothing about what comes after."""
+"""Longest gap in one log; after a longer one, a new log begins."""
 BACK_ROWS: Final = 600
-"""So many lines in a row with a time before the last good one are no stutter but a clock that was set back."""
+"""So many lines in a row with a time before the last good one mean that the clock was set back."""
 _EPOCH_SCALES: Final = {"s": 10**9, "ms": 10**6, "us": 10**3, "ns": 1}
 _HEAD_BYTES: Final = 65_536
 
@@ -175,7 +175,7 @@ class FieldLog:
         self.begun = True
         before_ns = back = 0
         gap_ns = max(2.0, 10.0 * self.period_s) * 1e9
-        judges = [_Judge(column, self._map) for column in self._map.columns]
+        judges = [_ColumnFilter(column, self._map) for column in self._map.columns]
         for row in self._lines():
             self.rows += 1
             if not any(word.strip() for word in row):
@@ -217,8 +217,8 @@ class FieldLog:
         return f"{self.readings} readings from {self.rows} lines, {self.gaps} gaps; dropped: {dropped}"
 
 
-class _Judge:
-    """Decides about the readings of one column."""
+class _ColumnFilter:
+    """Accepts or refuses the readings of one column."""
 
     def __init__(self, column: LogColumn, mapping: LogMap) -> None:
         self._column = column
@@ -257,7 +257,7 @@ class _Judge:
         return value
 
     def _jumps(self, t_ns: int, value: float) -> bool:
-        """Whether it lies too far from the reading before. After three refusals in a row the new level is believed."""
+        """Whether the reading lies too far from the one before. After three refusals in a row the new level is accepted."""
         if self._column.max_rate is None or self._recent is None:
             return False
         then, before = self._recent

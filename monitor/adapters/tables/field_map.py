@@ -1,4 +1,4 @@
-"""The map of a field log: which column of somebody else's table is what, and the rig that comes of it.
+"""The map of a field log: what each column of another recorder's table is, and the rig that follows from it.
 
 A map is a TOML file; `EXAMPLE` is one with everything in it. The rig of a log is like a given one but has the log's sensors.
 """
@@ -174,7 +174,7 @@ _WIDE: Final[Mapping[str, tuple[float, float]]] = {
     "pressure": (-0.5e6, 60e6), "temperature": (-60.0, 1000.0), "torque": (-1e6, 1e6), "current": (-2000.0, 2000.0),
     "fraction": (-0.1, 1.1), "count": (0.0, 4294967295.0), "switch": (0.0, 1.0),
 }  # fmt: skip
-"""Widest believable readings, SI, by dimension, for columns whose map gives none (common practice, no source)."""
+"""Widest plausible readings, SI, by dimension, for columns whose map gives none (common practice, no source)."""
 
 
 def _usual_range(column: LogColumn, rig: Rig) -> tuple[float, float]:

@@ -59,16 +59,16 @@ class Table(Protocol):
 
     @property
     def full(self) -> bool:
-        """Whether it takes no more rows."""
+        """Whether the file takes no more rows."""
 
     def write(self, columns: Sequence[Cells]) -> int:
-        """Append rows, given as columns of equal length. How many were taken."""
+        """Append rows, given as columns of equal length. Returns how many were written."""
 
     def finish(self) -> None:
         """Complete the file."""
 
     def abandon(self) -> None:
-        """Let go of it, unfinished."""
+        """Close and remove the unfinished file."""
 
 
 class TableFile:

@@ -56,7 +56,7 @@ def live_driver(
     place = data_folder(args.data)
     if mode == "SIMULATED" and not args.data:
         place /= DEMOS
-    with DataFolder(place, patient=mode == "LIVE") as folder:
+    with DataFolder(place, wait_for_disk=mode == "LIVE") as folder:
         now_ns = clock.now_ns()
         header = header_of(rig, rules_text, mode, now_ns)
         with (

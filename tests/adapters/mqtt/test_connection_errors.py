@@ -60,8 +60,8 @@ CASES: dict[Callable[[Failure], str | None], tuple[Failure, str]] = {
     module.tls_failed: (TLS_BROKEN, "TLS failed (BAD_SIGNATURE)"),
     module.host_unknown: (UNKNOWN_HOST, "unknown host 'rig-broker.invalid': check the name"),
     module.port_closed: (NOBODY, "nothing answers at rig-broker.invalid:1883: is the broker running"),
-    module.broker_mute: (FROZEN, "accepts connections but does not answer: is the broker frozen"),
-    module.machine_mute: (FAR_AWAY, "does not answer: is the machine reachable, is a firewall in between?"),
+    module.broker_silent: (FROZEN, "accepts connections but does not answer: is the broker frozen"),
+    module.machine_silent: (FAR_AWAY, "does not answer: is the machine reachable, is a firewall in between?"),
     module.broker_refuses: (
         Failure(aiomqtt.MqttCodeError(0x85), PLAIN, "rig-1"),
         "the broker refuses the client name rig-1",
@@ -83,8 +83,8 @@ OVERLAPS = [
     (module.tls_failed, module.unreachable, TLS_BROKEN),
     (module.host_unknown, module.unreachable, UNKNOWN_HOST),
     (module.port_closed, module.unreachable, NOBODY),
-    (module.broker_mute, module.machine_mute, FROZEN),
-    (module.machine_mute, module.unreachable, FAR_AWAY),
+    (module.broker_silent, module.machine_silent, FROZEN),
+    (module.machine_silent, module.unreachable, FAR_AWAY),
     (
         module.broker_refuses,
         module.certificate_refused,
@@ -102,8 +102,8 @@ TOLD_WITHOUT_HANDLES = [(module.tls_failed, TLS_BROKEN)]
 HIDDEN_WITHOUT_HANDLES = [
     (module.host_unknown, UNKNOWN_HOST),
     (module.port_closed, NOBODY),
-    (module.broker_mute, FROZEN),
-    (module.machine_mute, FAR_AWAY),
+    (module.broker_silent, FROZEN),
+    (module.machine_silent, FAR_AWAY),
     (module.unreachable, NO_ROUTE),
 ]
 
