@@ -155,9 +155,9 @@ class HeightCollector:
         self._marks = {
             i: _Mark(sensor, sensor.height_m, clock_of(sensor))
             for i, sensor in enumerate(rig.sensors)
-            if sensor.spec.role == "mark" and sensor.height_m is not None
+            if sensor.role == "mark" and sensor.height_m is not None
         }
-        loads = [i for i, sensor in enumerate(rig.sensors) if sensor.spec.role == "load"]
+        loads = [i for i, sensor in enumerate(rig.sensors) if sensor.role == "load"]
         hook = [i for i in loads if rig.sensors[i].quantity == "hook_load"]
         self._load = (hook or loads)[0]
         k, lines = rig.line.sheave_factor, rig.line.lines

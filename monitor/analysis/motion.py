@@ -319,7 +319,7 @@ def descents(rec: Recording) -> list[Descent]:
 def stands(rec: Recording) -> list[Stand]:
     """Every whole stand, from set-down to set-down."""
     string, height = rec["string_load"], rec["height"]
-    load = next(sensor for sensor in rec.rig.sensors if sensor.spec.role == "load")
+    load = next(sensor for sensor in rec.rig.sensors if sensor.role == "load")
     hold_s = max(2.0, 2.5 / load.rate_hz)
     hanging = runs(string > 0.0, join_s=hold_s)
     hanging = [(first, after) for first, after in hanging if (after - first) * STEP_S > hold_s]

@@ -24,10 +24,10 @@ from monitor.config.fields import (
     Words,
     not_above,
 )
-from monitor.model.quantities import QUANTITIES, Quantity
+from monitor.model.quantities import QUANTITIES, Role
 from monitor.model.stream import RESERVED
 from monitor.physics.line import goal_j_per_m
-from monitor.units import FOOT_M, TON_MILE_J, UNITS, Unit
+from monitor.units import FOOT_M, TON_MILE_J, UNITS, Dimension, Unit
 
 
 class Block(Model):
@@ -303,9 +303,19 @@ class Sensor(Model):
         return UNITS[self.unit]
 
     @property
-    def spec(self) -> Quantity:
-        """Row of the quantity it measures."""
-        return QUANTITIES[self.quantity]
+    def role(self) -> Role:
+        """Which part of the core takes its readings (see `Quantity`)."""
+        return QUANTITIES[self.quantity].role
+
+    @property
+    def dimension(self) -> Dimension:
+        """What it measures, as a dimension of units."""
+        return QUANTITIES[self.quantity].dimension
+
+    @property
+    def label(self) -> str:
+        """The quantity it measures, in words."""
+        return QUANTITIES[self.quantity].label
 
     @field_validator("topic")
     @classmethod
@@ -403,14 +413,14 @@ class Rig(Model):
         reference: Reference | None = info.data.get("reference")
         counts = reference.counts if reference is not None else {}
         problems += [f"none has the id {name!r} that reference.counts names" for name in counts if name not in ids]
-        roles = {sensor.spec.role for sensor in sensors}
+        roles = {sensor.role for sensor in sensors}
         if "position" not in roles:
             problems.append("a drum encoder (drum_counts) or a block position is needed")
         if "load" not in roles:
             problems.append("a hook load or a dead-line tension is needed")
         single: dict[str, str] = {}
         for sensor in sensors:
-            if sensor.spec.role in ("plain", "switch", "load"):
+            if sensor.role in ("plain", "switch", "load"):
                 if sensor.quantity in single:
                     problems.append(f"{sensor.id!r} and {single[sensor.quantity]!r} both measure {sensor.quantity}")
                 single.setdefault(sensor.quantity, sensor.id)

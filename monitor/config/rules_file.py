@@ -179,7 +179,7 @@ def _expand(table: RuleTable, where: str, rig: Rig, known_signals: Collection[st
     expanded = []
     for place, sensor in enumerate(rig.sensors):
         # Two sensors of one quantity are told apart by their ids; so is one whose label would burst the banner.
-        label = sensor.spec.label if quantities.count(sensor.quantity) == 1 else sensor.id
+        label = sensor.label if quantities.count(sensor.quantity) == 1 else sensor.id
         message = table.message.replace("{sensor}", label)
         if len(message) > MESSAGE_LENGTH:
             room = MESSAGE_LENGTH - len(table.message.replace("{sensor}", ""))

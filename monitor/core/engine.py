@@ -64,7 +64,7 @@ class Core:
         self._decoder = Decoder(rig)
         self._watched = SignalReader(rules.signals)
         self._unwatched = SignalReader(set(SIGNAL_NAMES) - rules.signals)
-        self._fused = [sensor.spec.role in ("position", "mark") for sensor in rig.sensors]
+        self._fused = [sensor.role in ("position", "mark") for sensor in rig.sensors]
         self._reset()
 
     def _reset(self) -> None:

@@ -105,7 +105,7 @@ def _sensors(context: ReportContext) -> Iterator[Attention]:
         if view.diagnosis or view.stale:
             words = f"{view.id}: {view.diagnosis or 'silent at the end'}."
             yield Attention("sensor", words, "sensors")
-        elif share < FEW_READINGS and not (sensor.spec.role in ("position", "mark") and view.fused):
+        elif share < FEW_READINGS and not (sensor.role in ("position", "mark") and view.fused):
             yield Attention("sensor", f"{view.id}: gave {percent(share)} of its readings.", "sensors")
 
 

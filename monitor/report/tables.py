@@ -130,7 +130,7 @@ def sensor_table(context: ReportContext) -> str:
         taken = view.fused
         share = taken_share(rec, view, sensor)
         words = view.diagnosis or ("stale at the end" if view.stale else view.last_reason)
-        fused = sensor.spec.role in ("position", "mark")
+        fused = sensor.role in ("position", "mark")
         rows.append(
             (
                 view.id,

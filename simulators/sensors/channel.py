@@ -149,7 +149,7 @@ class Channel:
         self.attached: list[Attached] = []
         self.last: Message | None = None
         self._read = READ[sensor.quantity]
-        kind = sensor.spec.role
+        kind = sensor.role
         self._kind = "switch" if kind in ("switch", "mark") else "plain"
         if sensor.quantity == "drum_counts":
             self._kind = "counts"

@@ -128,9 +128,9 @@ def _instrument(draw: random.Random) -> tuple[Rig, dict[str, Any], dict[str, Any
     """Ordinary work by a careful hand while one sensor misbehaves."""
     rig = _rig(draw, draw.choice(_RIGS))
     start = draw.uniform(50.0, 110.0)
-    sensor = draw.choice([s for s in rig.sensors if s.spec.role in ("position", "load", "plain")])
+    sensor = draw.choice([s for s in rig.sensors if s.role in ("position", "load", "plain")])
     span = sensor.range[1] - sensor.range[0]
-    position = sensor.spec.role == "position"
+    position = sensor.role == "position"
     kinds = ["freeze", "dropout", "spikes", "late"]
     if position:
         kinds += ["freeze", "dropout", "missed-counts", "reversed"]

@@ -59,7 +59,7 @@ Draw = Callable[[random.Random, Rig], dict[str, Any]]
 
 def _any_sensor(draw: random.Random, rig: Rig) -> Sensor:
     """Half of the time the drum: it matters most."""
-    drum = next(sensor for sensor in rig.sensors if sensor.spec.role == "position")
+    drum = next(sensor for sensor in rig.sensors if sensor.role == "position")
     return drum if draw.random() < 0.5 else draw.choice(rig.sensors)
 
 

@@ -165,7 +165,7 @@ def _payload(draws: Draws, sensor: Sensor) -> bytes:
         return edited(draws, draws.pick(_PAYLOADS), TOKENS)
     low, high = sensor.range
     number = draws.pick(NUMBERS) if draws.flag(6) else low + (high - low) * draws.below(65_536) / 65_535
-    whole = sensor.spec.dimension in ("count", "switch")
+    whole = sensor.dimension in ("count", "switch")
     if whole and math.isfinite(number):
         number = float(int(number)) if draws.flag(4) else float(draws.below(2)) if high == 1 else float(round(number))
     text = str(int(number)) if whole and math.isfinite(number) and abs(number) < 1e18 else json.dumps(number)

@@ -201,7 +201,7 @@ def rig(data: bytes) -> None:
         for sensor in made.sensors:
             low, high = sensor.range
             reading = low + (high - low) * (0.4 + 0.05 * step)
-            document: Any = round(reading) if sensor.spec.dimension in ("count", "switch") else reading
+            document: Any = round(reading) if sensor.dimension in ("count", "switch") else reading
             core.feed(Frame(t_ns, made.topic(sensor), json.dumps({"value": document}).encode()))
             core.feed(Frame(t_ns, made.topic(sensor), json.dumps(document).encode()))
         t_ns += 60_000_000

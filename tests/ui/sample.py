@@ -52,7 +52,7 @@ def sensors(the_rig: Rig, silent: tuple[str, ...] = (), refused: tuple[str, ...]
     for index, sensor in enumerate(the_rig.sensors):
         gone, bad = sensor.id in silent, sensor.id in refused
         number = NUMBERS.get(sensor.quantity, 1_045_312.0)
-        fused = sensor.spec.role == "position"
+        fused = sensor.role == "position"
         views.append(
             SensorView(
                 id=sensor.id,

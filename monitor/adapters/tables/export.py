@@ -171,7 +171,7 @@ def export_readings(
     from monitor.adapters.tables.columns import ColumnDecoder
 
     decoder = ColumnDecoder(rig)
-    units = [sensor.unit if own_units else SI_UNITS[sensor.spec.dimension] for sensor in rig.sensors]
+    units = [sensor.unit if own_units else SI_UNITS[sensor.dimension] for sensor in rig.sensors]
     scale = np.array([sensor.si.scale for sensor in rig.sensors])
     offset = np.array([sensor.si.offset for sensor in rig.sensors])
     columns = (
@@ -223,9 +223,7 @@ def export_resampled(
     decoder = ColumnDecoder(rig)
     columns = [Column("time", "time")]
     for sensor in rig.sensors:
-        columns.append(
-            Column(f"{sensor.id} [{sensor.unit if own_units else SI_UNITS[sensor.spec.dimension]}]", "number")
-        )
+        columns.append(Column(f"{sensor.id} [{sensor.unit if own_units else SI_UNITS[sensor.dimension]}]", "number"))
     with TableFile(out, columns) as table:
         rows = _ResampledRows(table, every_ns, [_LastReading(sensor, own_units) for sensor in rig.sensors])
         for path in sessions:

@@ -60,13 +60,13 @@ class Estimator:
         self._working_turns = 1.2 * working
         """Turns of the drum between floor and crown, with a fifth to spare."""
         for index, sensor in enumerate(rig.sensors):
-            if sensor.spec.role == "position":
+            if sensor.role == "position":
                 source = self._sources[index] = PositionSource(sensor)
                 counts = reference.counts.get(sensor.id)
                 if source.drum and counts is not None and not source.wraps_within(self._working_turns):
                     source.offset = reference.turns - counts * source.per_count
                     source.referenced = True
-            elif sensor.spec.role == "mark" and sensor.height_m is not None:
+            elif sensor.role == "mark" and sensor.height_m is not None:
                 self._marks[index] = HeightMark(sensor, sensor.height_m, clock_of(sensor))
         self._order = tuple(self._sources.values())
         lead = next((source for source in self._order if source.referenced), self._order[0])
@@ -97,7 +97,7 @@ class Estimator:
             "load": self._take_load,
         }
         by_quantity: dict[str, Handler] = {"brake_lever": self._take_lever, "clutch_engaged": self._take_clutch}
-        return by_role.get(sensor.spec.role) or by_quantity.get(sensor.quantity)
+        return by_role.get(sensor.role) or by_quantity.get(sensor.quantity)
 
     def _take_position(self, sample: Sample) -> RejectReason | None:
         """When it was taken, what height it means, and what the filter makes of it."""

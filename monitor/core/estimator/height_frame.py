@@ -25,7 +25,7 @@ def load_noise_n(rig: Rig) -> float:
     """Standard deviation of one reading of the hook load by the rig's file, N; of its noisiest sensor."""
     noise = 0.0
     for sensor in rig.sensors:
-        if sensor.spec.role == "load":
+        if sensor.role == "load":
             parts = rig.line.lines if sensor.quantity == "dead_line_tension" else 1
             noise = max(noise, sensor.sigma * sensor.si.scale * parts)
     return noise

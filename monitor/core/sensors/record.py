@@ -68,7 +68,7 @@ class SensorRecord:
         self.last_reason = ""
         self.diagnosis = ""
         """What is abnormal about its readings, in words."""
-        self.watched = sensor.spec.role in ("plain", "load") and sensor.sigma > 0
+        self.watched = sensor.role in ("plain", "load") and sensor.sigma > 0
         self.suspect = False
         """Whether `update_diagnosis` may find something; while False, `diagnosis` stays empty."""
         self._spike_step = _SPIKE_SHARE * abs(sensor.si.scale) * (sensor.range[1] - sensor.range[0])

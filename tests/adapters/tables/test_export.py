@@ -103,7 +103,7 @@ def test_readings_as_parquet_are_equal_to_the_bit(session: Path, tmp_path: Path)
     assert rows == [(len(expected), pytest.approx(sum(sample.value for sample in expected)), "N")]
     rows = query(f"SELECT epoch_ns(time), epoch_ns(source_time), sensor, quantity, value, unit FROM '{out}'")
     assert rows == [
-        (sample.t_ns, sample.source_t_ns, sensor.id, sensor.quantity, sample.value, SI_UNITS[sensor.spec.dimension])
+        (sample.t_ns, sample.source_t_ns, sensor.id, sensor.quantity, sample.value, SI_UNITS[sensor.dimension])
         for sample, sensor in ((sample, RIG.sensors[sample.sensor]) for sample in expected)
     ]
     assert frame["source_time"].astype("int64").tolist() == [sample.source_t_ns for sample in expected]
@@ -126,7 +126,7 @@ def test_readings_as_csv_are_equal_and_typed_without_options(session: Path, tmp_
     assert total == [(pytest.approx(sum(sample.value for sample in expected)),)]
     rows = query(f"SELECT epoch_us(time), sensor, quantity, value, unit FROM '{out}'")
     assert rows == [
-        (sample.t_ns // 1000, sensor.id, sensor.quantity, sample.value, SI_UNITS[sensor.spec.dimension])
+        (sample.t_ns // 1000, sensor.id, sensor.quantity, sample.value, SI_UNITS[sensor.dimension])
         for sample, sensor in ((sample, RIG.sensors[sample.sensor]) for sample in expected)
     ]
     assert frame["sensor"].tolist() == [row[1] for row in rows]
@@ -180,7 +180,7 @@ def test_resampling_takes_the_last_reading_before_each_time(tmp_path: Path, monk
     taken = [sample for item in kept for sample in Decoder(RIG).decode(item) if isinstance(sample, Sample)]
     for index, sensor in enumerate(RIG.sensors):
         mine = [sample for sample in taken if sample.sensor == index and sample.t_ns >= from_ns]
-        for t_ns, shown in zip(times, frame[f"{sensor.id} [{SI_UNITS[sensor.spec.dimension]}]"].tolist(), strict=True):
+        for t_ns, shown in zip(times, frame[f"{sensor.id} [{SI_UNITS[sensor.dimension]}]"].tolist(), strict=True):
             before = [sample for sample in mine if sample.t_ns < t_ns]
             if before and t_ns - before[-1].t_ns <= sensor.stale_after_s * 1e9:
                 assert shown == before[-1].value

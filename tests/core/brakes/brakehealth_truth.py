@@ -80,7 +80,7 @@ class Bench:
             drum.max_layers, drum.dead_wraps,
         )  # fmt: skip
         self._line_m = self.geometry.line_m(reference.turns) - reference.height_m * line.lines
-        self.position = next(i for i, sensor in enumerate(self.rig.sensors) if sensor.spec.role == "position")
+        self.position = next(i for i, sensor in enumerate(self.rig.sensors) if sensor.role == "position")
         self.estimator = Estimator(self.rig)
         self._read: dict[str, float] = {}
         self._sequence = 0

@@ -170,7 +170,7 @@ def rig_with(name: str, only: Sequence[str] = (), **changes: dict[str, object]) 
     sensors = tuple(
         s.model_copy(update=changes.get(s.id.replace("-", "_"), {}))
         for s in rig.sensors
-        if not only or s.spec.role not in ("position", "mark") or s.id in only
+        if not only or s.role not in ("position", "mark") or s.id in only
     )
     return rig.model_copy(update={"sensors": sensors})
 

@@ -16,8 +16,8 @@ SECOND = 1_000_000_000
 def with_loads(*quantities: str) -> Rig:
     """The land rig, weighed by sensors of these quantities instead."""
     rig = find_rig("land")
-    load = next(s for s in rig.sensors if s.spec.role == "load")
-    others = tuple(s for s in rig.sensors if s.spec.role != "load")
+    load = next(s for s in rig.sensors if s.role == "load")
+    others = tuple(s for s in rig.sensors if s.role != "load")
     loads = tuple(
         load.model_copy(update={"quantity": quantity, "id": f"load-{k}", "topic": f"load/{k}"})
         for k, quantity in enumerate(quantities)
@@ -37,7 +37,7 @@ def with_loads(*quantities: str) -> Rig:
 def test_it_agrees_with_the_register(quantities: tuple[str, ...]) -> None:
     rig, draw = with_loads(*quantities), random.Random(1)
     register, hook_load = SensorRegister(rig), HookLoad(rig)
-    loads = [index for index, sensor in enumerate(rig.sensors) if sensor.spec.role == "load"]
+    loads = [index for index, sensor in enumerate(rig.sensors) if sensor.role == "load"]
     t_ns, known = SECOND, 0
     for _ in range(400):
         t_ns += draw.choice((1, 1, 1, 30)) * SECOND // 10
