@@ -35,16 +35,14 @@ from typing import Any, Final
 from monitor.config.rule import SENSOR_SIGNALS, RuleSet
 from monitor.core.alarms.alarm import Alarm
 from monitor.core.alarms.condition import ConditionState
-from monitor.core.alarms.crew_actions import SHELVE_DEFAULT_S, WORDS, done, objection_to, refused
+from monitor.core.alarms.crew_actions import decide, end_of_shelving_ns
 from monitor.core.alarms.lifecycle import BY_CONDITION, LATCHED, LIFE, SET_ASIDE, Event
 from monitor.model.alarm import AlarmState, AlarmView, Finding
-from monitor.model.reading import Validity
+from monitor.model.reading import Flag, Validity
 from monitor.model.snapshot import HoistState
 from monitor.model.stream import Action, ActionKind
-from monitor.text import printable
 
-_SECOND_NS: Final = 1_000_000_000
-SensorFlags = Sequence[tuple[tuple[float, int], ...]]
+SensorFlags = Sequence[tuple[Flag, ...]]
 """Per sensor of the rig, one (number, validity) for each of SENSOR_SIGNALS. A tuple that is given again is not read again."""
 
 _NEVER_LATCH: Final = frozenset({AlarmState.SUPPRESSED, AlarmState.OUT_OF_SERVICE})
@@ -282,33 +280,16 @@ class AlarmBank:
         """
         if action.kind is ActionKind.SILENCE:
             self._silenced = True
-            return [done(action, "silence", "Silenced", "")]
-        if action.kind not in WORDS:
-            return [refused(action, action.target, "Done", f"{action.kind.value!r} is nothing that the alarms can do")]
-        word, event = WORDS[action.kind]
-        if action.kind is ActionKind.ACKNOWLEDGE and not action.target:
-            chosen = [alarm for alarm in self._alarms if alarm.state.waiting]
-            if not chosen:
-                return [refused(action, "all", word, "no alarm is waiting for it")]
-            answer = done(action, "all", word, f"all {len(chosen)}" if len(chosen) > 1 else chosen[0].rule.message)
-        else:
-            place = self._rules.index.get(action.target)
-            if place is None:
-                return [refused(action, action.target, word, f"there is no alarm {printable(action.target)!r}")]
-            alarm = self._alarms[place]
-            reason = objection_to(action, alarm, event)
-            if reason:
-                return [refused(action, action.target, word, f"{alarm.rule.message}: {reason}")]
-            chosen = [alarm]
-            answer = done(action, action.target, word, alarm.rule.message)
+        finding, event, alarms = decide(action, self._alarms, self._rules.index)
+        if event is None:
+            return [finding]
         changes: _Changes = {}
-        for alarm in chosen:
+        for alarm in alarms:
             self._apply(alarm, event, changes)
             if event is Event.SHELVE:
-                seconds = SHELVE_DEFAULT_S if action.number is None else action.number
-                alarm.shelved_until_ns = action.t_ns + round(seconds * _SECOND_NS)
+                alarm.shelved_until_ns = end_of_shelving_ns(action)
         self._suppression_dirty = True
-        return [answer, *self._report_changes(action.t_ns, changes)]
+        return [finding, *self._report_changes(action.t_ns, changes)]
 
     # ---- what a screen and a restart need ---------------------------------------------------------------------------
 

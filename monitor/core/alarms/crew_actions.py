@@ -1,8 +1,9 @@
 """What the crew can do to alarms, why it may not be done, and the words in which the answer is given."""
 
 import math
+from collections.abc import Mapping, Sequence
 from types import MappingProxyType
-from typing import Final
+from typing import Final, NamedTuple
 
 from monitor.core.alarms.alarm import Alarm
 from monitor.core.alarms.lifecycle import LIFE, Event
@@ -12,6 +13,7 @@ from monitor.text import printable
 
 SHELVE_DEFAULT_S: Final = 1800.0
 SHELVE_LONGEST_S: Final = 12 * 3600.0
+_SECOND_NS: Final = 1_000_000_000
 
 WORDS: Final = MappingProxyType(
     {
@@ -23,6 +25,7 @@ WORDS: Final = MappingProxyType(
         ActionKind.IN_SERVICE: ("Put back in service", Event.RESTORE),
     }
 )
+"""How the answer begins, and the event, for each action on an alarm."""
 _OBJECTIONS: Final = MappingProxyType(
     {
         Event.ACKNOWLEDGE: "there is nothing to acknowledge",
@@ -33,11 +36,49 @@ _OBJECTIONS: Final = MappingProxyType(
         Event.RESTORE: "it is not out of service",
     }
 )
-ALARM_ACTIONS: Final = frozenset({*WORDS, ActionKind.SILENCE})
-"""The actions that `AlarmBank.act` understands."""
 
 
-def objection_to(action: Action, alarm: Alarm, event: Event) -> str:
+class Decision(NamedTuple):
+    """What one action of the crew comes to."""
+
+    finding: Finding
+    """Records that it is done, or refused and why."""
+    event: Event | None = None
+    """What happens to each of `alarms`; None where nothing does."""
+    alarms: Sequence[Alarm] = ()
+
+
+def decide(action: Action, alarms: Sequence[Alarm], index: Mapping[str, int]) -> Decision:
+    """What `action` comes to for `alarms`, whose places by key `index` gives. Changes nothing."""
+    if action.kind is ActionKind.SILENCE:
+        return Decision(_done(action, "silence", "Silenced", ""))
+    if action.kind not in WORDS:
+        reason = f"{action.kind.value!r} is nothing that the alarms can do"
+        return Decision(_refused(action, action.target, "Done", reason))
+    word, event = WORDS[action.kind]
+    if action.kind is ActionKind.ACKNOWLEDGE and not action.target:
+        waiting = [alarm for alarm in alarms if alarm.state.waiting]
+        if not waiting:
+            return Decision(_refused(action, "all", word, "no alarm is waiting for it"))
+        what = f"all {len(waiting)}" if len(waiting) > 1 else waiting[0].rule.message
+        return Decision(_done(action, "all", word, what), event, waiting)
+    place = index.get(action.target)
+    if place is None:
+        return Decision(_refused(action, action.target, word, f"there is no alarm {printable(action.target)!r}"))
+    alarm = alarms[place]
+    reason = _objection(action, alarm, event)
+    if reason:
+        return Decision(_refused(action, action.target, word, f"{alarm.rule.message}: {reason}"))
+    return Decision(_done(action, action.target, word, alarm.rule.message), event, (alarm,))
+
+
+def end_of_shelving_ns(action: Action) -> int:
+    """When an alarm that `action` shelves comes back by itself, ns of stream time."""
+    seconds = SHELVE_DEFAULT_S if action.number is None else action.number
+    return action.t_ns + round(seconds * _SECOND_NS)
+
+
+def _objection(action: Action, alarm: Alarm, event: Event) -> str:
     """Why `event` cannot be done to `alarm`, in words; empty when it can."""
     seconds = action.number
     if event is Event.SHELVE:
@@ -47,12 +88,12 @@ def objection_to(action: Action, alarm: Alarm, event: Event) -> str:
     return _OBJECTIONS[event] if LIFE[alarm.state, event] is alarm.state else ""
 
 
-def done(action: Action, key: str, word: str, what: str) -> Finding:
+def _done(action: Action, key: str, word: str, what: str) -> Finding:
     message = f"{word}{_signed(action)}" + (f": {what}" if what else "")
     return _answer(action, key, Severity.NOTICE, "done", message)
 
 
-def refused(action: Action, key: str, word: str, why: str) -> Finding:
+def _refused(action: Action, key: str, word: str, why: str) -> Finding:
     return _answer(action, key, Severity.CAUTION, "refused", f"Not {word[0].lower()}{word[1:]}{_signed(action)}: {why}")
 
 

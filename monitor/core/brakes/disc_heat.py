@@ -48,17 +48,18 @@ class DiscHeat:
         """The modelled temperature; DEGRADED after a minute of motion whose friction power was not known."""
         return self.temperature_c, _OK if self._unseen_s < 60.0 else _DEGRADED
 
+    def restore(self, saved: Mapping[str, Any], idle_s: float) -> None:
+        """Take up a saved disc temperature, `idle_s` seconds later: it has cooled by then.
 
-def restore_heat(heat: DiscHeat, saved: Mapping[str, Any], idle_s: float, braking: BrakeDynamics) -> None:
-    """Take up a saved disc temperature, `idle_s` seconds later: it has cooled by then.
-
-    Raises:
-        ValueError: no usable temperature in `saved`.
-    """
-    temperature = saved.get("disc_c")
-    if not isinstance(temperature, int | float) or not -100.0 < temperature < 2000.0:
-        raise ValueError(f"disc temperature cannot be restored: {temperature!r}")
-    ambient = braking.ambient_c
-    heat.temperature_c = ambient + (temperature - ambient) * math.exp(-max(0.0, idle_s) / braking.cooling_tau_s)
-    # After a pause a measurement tells more than the model; a moment later it would only bring its noise.
-    heat.seeded = idle_s < 60.0 and saved.get("disc_measured") is True
+        Raises:
+            ValueError: no usable temperature in `saved`.
+        """
+        temperature = saved.get("disc_c")
+        if not isinstance(temperature, int | float) or not -100.0 < temperature < 2000.0:
+            raise ValueError(f"disc temperature cannot be restored: {temperature!r}")
+        ambient = self._braking.ambient_c
+        self.temperature_c = ambient + (temperature - ambient) * math.exp(
+            -max(0.0, idle_s) / self._braking.cooling_tau_s
+        )
+        # After a pause a measurement tells more than the model; a moment later it would only bring its noise.
+        self.seeded = idle_s < 60.0 and saved.get("disc_measured") is True

@@ -20,7 +20,7 @@ from monitor.core.brakes.auxiliary import Auxiliary
 from monitor.core.brakes.creep import CreepWatch
 from monitor.core.brakes.deceleration import AT_SPEED_M_S, DecelerationMonitor
 from monitor.core.brakes.descent import DescentEnergy
-from monitor.core.brakes.disc_heat import DiscHeat, restore_heat
+from monitor.core.brakes.disc_heat import DiscHeat
 from monitor.core.brakes.effectiveness import BrakeGridInputs, Effectiveness
 from monitor.core.brakes.friction_filter import BrakeFilter
 from monitor.core.brakes.hydraulics import HydraulicsWatch
@@ -408,7 +408,7 @@ class BrakeHealth:
             BrakeFilter(self._rig, self._brake),
             HydraulicsWatch(self._rig),
         )
-        restore_heat(heat, saved, idle, self._rig.braking)
+        heat.restore(saved, idle)
         filtered.restore(effect, idle)
         watch.restore(hydraulics, idle)
         self.heat, self.filter, self.hydraulics = heat, filtered, watch
