@@ -23,8 +23,8 @@ if TYPE_CHECKING:
     from monitor.adapters.host.shutdown import Ending
     from monitor.adapters.mqtt.address import BrokerUrl
     from monitor.config.rig import Rig
+    from monitor.model.stream import Clock
     from monitor.runtime.driver import Mode
-    from monitor.runtime.runner import Clock
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:

@@ -15,16 +15,20 @@ class Validity(IntEnum):
     """The rig has no such equipment; nothing is missing."""
 
 
+VALID, DEGRADED = int(Validity.VALID), int(Validity.DEGRADED)
+INVALID, ABSENT = int(Validity.INVALID), int(Validity.NOT_FITTED)
+"""The same as bare integers: what is compared at every grid point is compared as such, which is several times faster."""
+
 Z99: Final = 2.5758
 """Half-width of the central 99 % of a normal distribution, in sigmas: what every 99 % bound is counted with."""
 
 Flag = tuple[float, int]
 """A number in SI and its validity, in the plain form in which the core counts with it."""
 
-UNKNOWN_FLAG: Final[Flag] = (float("nan"), int(Validity.INVALID))
+UNKNOWN_FLAG: Final[Flag] = (float("nan"), INVALID)
 """Not known: silent, refused, or no evidence yet."""
 
-ABSENT_FLAG: Final[Flag] = (float("nan"), int(Validity.NOT_FITTED))
+ABSENT_FLAG: Final[Flag] = (float("nan"), ABSENT)
 """The rig has no such equipment."""
 
 

@@ -5,7 +5,7 @@ Times are stream time: nanoseconds of the Unix epoch, counted by a clock that ne
 
 from dataclasses import dataclass
 from enum import StrEnum
-from typing import Final, Literal, NamedTuple
+from typing import Final, Literal, NamedTuple, Protocol
 
 GRID_NS: Final = 50_000_000
 """Conditions are evaluated at multiples of this many nanoseconds of stream time."""
@@ -17,6 +17,17 @@ HEALTH_TOPIC: Final = RESERVED + "health"
 
 CARRIED_TOPIC: Final = RESERVED + "carried"
 """First frame of a live run: what the run before left behind, as `Core.state` gave it (``{}``: nothing)."""
+
+
+class Clock(Protocol):
+    """Where stream time comes from in a live run."""
+
+    @property
+    def rate(self) -> float:
+        """Stream seconds per real second."""
+
+    def now_ns(self) -> int:
+        """Stream time now."""
 
 
 class ActionKind(StrEnum):

@@ -25,9 +25,7 @@ from dataclasses import dataclass
 
 from monitor.physics.given import above_zero
 from monitor.physics.motion import Hoist
-from monitor.units import STANDARD_GRAVITY_M_S2 as _STANDARD_GRAVITY
-
-_G = float(_STANDARD_GRAVITY)
+from monitor.units import STANDARD_GRAVITY_M_S2 as _G
 
 STEEL_J_KG_K = 490.0
 """Specific heat of disc steel near 100 degC (common handbook value)."""

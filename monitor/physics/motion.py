@@ -38,9 +38,7 @@ from typing import NamedTuple
 
 from monitor.physics.given import above_zero, not_below_zero
 from monitor.physics.tackle import efficiency_hoisting, factor_lowering
-from monitor.units import STANDARD_GRAVITY_M_S2
-
-_G = float(STANDARD_GRAVITY_M_S2)
+from monitor.units import STANDARD_GRAVITY_M_S2 as _G
 
 
 @dataclass(frozen=True, slots=True)

@@ -14,12 +14,12 @@ from monitor.adapters.sessions.segments import SegmentedRecorder
 from monitor.config.rig import Rig
 from monitor.model.alarm import Finding
 from monitor.model.snapshot import Snapshot
-from monitor.model.stream import Frame, Request
+from monitor.model.stream import Clock, Frame, Request
 from monitor.runtime.assembly import core_of
 from monitor.runtime.driver import Mode
 from monitor.runtime.facts import LedgerState, RunFacts, recording_file
 from monitor.runtime.findings import Tally
-from monitor.runtime.runner import Clock, OnFinding, Runner, Sink, run_until
+from monitor.runtime.runner import OnFinding, Runner, Sink, run_until
 
 if TYPE_CHECKING:
     from monitor.adapters.mqtt.source import MqttSource

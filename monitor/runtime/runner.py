@@ -15,7 +15,7 @@ from typing import Any, Final, Protocol
 from monitor.core.engine import Core
 from monitor.core.sensors.decoder import MAX_PAYLOAD
 from monitor.model.alarm import Finding
-from monitor.model.stream import CARRIED_TOPIC, GRID_NS, HEALTH_TOPIC, RESERVED, Action, Frame
+from monitor.model.stream import CARRIED_TOPIC, GRID_NS, HEALTH_TOPIC, RESERVED, Action, Clock, Frame
 
 TICK_S: Final = 0.05
 _LAG_WORTH_TELLING_S: Final = 0.1
@@ -24,17 +24,6 @@ _PAST_S: Final = 0.0002
 _GRACE_NS: Final = 600_000_000_000
 
 Sink = Callable[[Finding], None]
-
-
-class Clock(Protocol):
-    """Where stream time comes from in a live run."""
-
-    @property
-    def rate(self) -> float:
-        """Stream seconds per real second."""
-
-    def now_ns(self) -> int:
-        """Stream time now."""
 
 
 class Listener(Protocol):

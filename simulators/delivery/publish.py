@@ -3,26 +3,14 @@
 import asyncio
 import math
 from collections.abc import Callable, Iterable
-from typing import Protocol, TypeVar
+from typing import TypeVar
 
 import aiomqtt
 
 from monitor.adapters.mqtt.address import BrokerUrl
 from monitor.errors import UserError
-from monitor.model.stream import Frame
+from monitor.model.stream import Clock, Frame
 from simulators.delivery.pace import PACE_TOPIC, Pacer
-
-
-class Clock(Protocol):
-    """A clock of stream time, and how fast it runs."""
-
-    @property
-    def rate(self) -> float:
-        """Stream seconds per real second."""
-
-    def now_ns(self) -> int:
-        """Stream time now."""
-
 
 C = TypeVar("C", bound=Clock)
 

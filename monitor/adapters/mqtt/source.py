@@ -16,7 +16,7 @@ import logging
 import secrets
 import time
 from collections.abc import Callable, Sequence
-from typing import Final, Protocol
+from typing import Final
 
 import aiomqtt
 from aiomqtt.exceptions import MqttConnectError
@@ -26,7 +26,7 @@ from monitor.adapters.mqtt.connection import Connection
 from monitor.adapters.mqtt.connection_errors import LOST, Failure, code_of, explain
 from monitor.adapters.mqtt.inbox import Inbox
 from monitor.adapters.mqtt.packets import PacketReader
-from monitor.model.stream import Frame
+from monitor.model.stream import Clock, Frame
 
 LOG = logging.getLogger(__name__)
 
@@ -55,13 +55,6 @@ CROWD: Final = 256
 OnFrame = Callable[[Frame], None]
 OnState = Callable[[bool, str], None]
 OnDropped = Callable[[int], None]
-
-
-class Clock(Protocol):
-    """Whatever tells stream time."""
-
-    def now_ns(self) -> int:
-        """Stream time now."""
 
 
 class _SocketErrors(logging.Handler):

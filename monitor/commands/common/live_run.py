@@ -13,9 +13,9 @@ if TYPE_CHECKING:
     from monitor.adapters.mqtt.address import BrokerUrl
     from monitor.config.rig import Rig
     from monitor.model.alarm import Finding
+    from monitor.model.stream import Clock
     from monitor.runtime.driver import Mode
     from monitor.runtime.live import Intake, LiveDriver
-    from monitor.runtime.runner import Clock
 
 DEMOS = "demos"
 """Folder of what a demo records, inside the user's data folder."""

@@ -35,7 +35,7 @@ from enum import IntEnum
 from types import MappingProxyType
 from typing import Final, Literal
 
-from monitor.model.reading import Validity, Value
+from monitor.model.reading import ABSENT, INVALID, Value
 
 
 class ConditionState(IntEnum):
@@ -83,8 +83,6 @@ TRANSITIONS: Final = _table()
 """Every state and reading, and the state that follows."""
 
 _SECOND_NS: Final = 1_000_000_000
-_INVALID: Final = int(Validity.INVALID)
-_NOT_FITTED: Final = int(Validity.NOT_FITTED)
 
 
 class Condition:
@@ -140,9 +138,9 @@ class Condition:
 
     def read(self, number: float, validity: int) -> Reading:
         """What a signal's `number` and `validity` say to this condition."""
-        if validity == _NOT_FITTED:
+        if validity == ABSENT:
             return Reading.ABSENT
-        if validity == _INVALID or number != number:
+        if validity == INVALID or number != number:
             return Reading.UNKNOWN
         if self._above:
             if number > self._trip:

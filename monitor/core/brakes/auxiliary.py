@@ -10,10 +10,8 @@ from collections.abc import Callable
 from typing import Final
 
 from monitor.config.rig import EddyAux, NoAux, Rig
-from monitor.model.reading import ABSENT_FLAG, UNKNOWN_FLAG, Flag, Validity
+from monitor.model.reading import ABSENT_FLAG, DEGRADED, UNKNOWN_FLAG, VALID, Flag
 from monitor.physics.brakes import EddyBrake
-
-_OK, _DEGRADED = int(Validity.VALID), int(Validity.DEGRADED)
 
 
 class Auxiliary:
@@ -36,7 +34,7 @@ class Auxiliary:
         self._sensed = rig.sensor_of("aux_torque") is not None
         current = self._eddy is not None and rig.sensor_of("aux_current") is not None
         self.measured = self.fitted and (self._sensed or current)
-        self.missing: Flag = (0.0, _OK) if self.measured else ABSENT_FLAG
+        self.missing: Flag = (0.0, VALID) if self.measured else ABSENT_FLAG
 
     def torque(self, omega: float, read: Callable[[str], Flag]) -> tuple[float, float]:
         """(torque, its standard doubt) in N m at drum speed `omega` (a magnitude, rad/s); NaN where not known. `read`
@@ -49,12 +47,12 @@ class Auxiliary:
             return 0.0, 0.0
         if self._sensed:
             number, validity = read("aux_torque")
-            if validity <= _DEGRADED:
+            if validity <= DEGRADED:
                 number = max(0.0, number)
                 return number, 0.05 * number
         if self._eddy is not None and not math.isnan(omega):
             number, validity = read("aux_current")
-            if validity <= _DEGRADED:
+            if validity <= DEGRADED:
                 number = self._eddy.torque_n_m(omega, number)
                 return number, 0.15 * number
         return math.nan, math.nan
@@ -65,10 +63,10 @@ class Auxiliary:
         if not self.measured:
             return
         if lowering_fast is False or heavy is False:
-            self.missing = (0.0, _OK)
+            self.missing = (0.0, VALID)
         elif lowering_fast is None or heavy is None:
             self.missing = UNKNOWN_FLAG
         elif math.isnan(torque):
-            self.missing = (1.0, _DEGRADED)
+            self.missing = (1.0, DEGRADED)
         else:
-            self.missing = (1.0 if torque < self.IDLE_SHARE * load_torque else 0.0, _OK)
+            self.missing = (1.0 if torque < self.IDLE_SHARE * load_torque else 0.0, VALID)

@@ -8,9 +8,7 @@ import math
 from collections import deque
 from typing import Final
 
-from monitor.model.reading import UNKNOWN_FLAG, Flag, Validity
-
-_OK, _DEGRADED = int(Validity.VALID), int(Validity.DEGRADED)
+from monitor.model.reading import DEGRADED, UNKNOWN_FLAG, VALID, Flag
 
 
 class CreepWatch:
@@ -30,11 +28,11 @@ class CreepWatch:
     def step(self, dt: float, brake_set: bool | None, speed: float, height: float, validity: int) -> None:
         """One grid point. `brake_set` None where neither lever nor pressure says."""
         self._t_s += dt
-        if brake_set is None or math.isnan(height + speed) or validity > _DEGRADED:
+        if brake_set is None or math.isnan(height + speed) or validity > DEGRADED:
             self._stop_watching(UNKNOWN_FLAG)
             return
         if not brake_set:
-            self._stop_watching((0.0, _OK))
+            self._stop_watching((0.0, VALID))
             return
         if not self._watching:
             self._resting_s = self._resting_s + dt if abs(speed) < 0.02 else 0.0
@@ -45,7 +43,7 @@ class CreepWatch:
         if self._heights and self._t_s - self._heights[0][0] >= 2.0:
             then, first = self._heights[0]
             span = self._t_s - then
-            self.flag = ((first - height) / span, validity if span >= 4.0 else _DEGRADED)
+            self.flag = ((first - height) / span, validity if span >= 4.0 else DEGRADED)
         if self._t_s >= self._next_s:
             self._heights.append((self._t_s, height))
             self._next_s += 1.0

@@ -31,7 +31,7 @@ DOUBT: Final = 0.25
 CONFIDENCE_Z: Final = 2.0
 """Sigmas by which it must slow down."""
 AT_SPEED_M_S: Final = 0.2
-"""Below this a stopping block bounces on its line, and nothing is said."""
+"""At speed. Below this a stopping block bounces on its line, and nothing is said; nor is an auxiliary brake missed."""
 MAX_KNOWN_M_S2: Final = 1.0
 """A gauge that jumps tells the filter no more than this."""
 

@@ -9,10 +9,8 @@ shows to be braked, less what the friction brake takes. A descent during which t
 import math
 from typing import Final
 
-from monitor.model.reading import ABSENT_FLAG, UNKNOWN_FLAG, Flag, Validity
+from monitor.model.reading import ABSENT_FLAG, DEGRADED, INVALID, UNKNOWN_FLAG, VALID, Flag
 from monitor.physics.heat import auxiliary_share
-
-_OK, _DEGRADED, _INVALID = int(Validity.VALID), int(Validity.DEGRADED), int(Validity.INVALID)
 
 
 class DescentEnergy:
@@ -79,9 +77,9 @@ class DescentEnergy:
     def _close(self) -> None:
         """The motion is over: keep what it showed."""
         unseen = self._unseen_m / self._travel_m if self._travel_m > 0.0 else 1.0
-        validity = _OK if unseen < 0.05 else _DEGRADED if unseen < 0.3 else _INVALID
+        validity = VALID if unseen < 0.05 else DEGRADED if unseen < 0.3 else INVALID
         if self._travel_m > 0.2:
-            self.energy = (self._friction_j, validity) if validity != _INVALID else UNKNOWN_FLAG
+            self.energy = (self._friction_j, validity) if validity != INVALID else UNKNOWN_FLAG
         informative = (
             self._travel_m >= self.MIN_TRAVEL_M
             and self._top >= self.MIN_SPEED_M_S
@@ -89,6 +87,6 @@ class DescentEnergy:
         )
         if self.fitted and self._way < 0 and informative:
             share = auxiliary_share(self._aux_j, self._friction_j)
-            self.share = UNKNOWN_FLAG if validity == _INVALID or math.isnan(share) else (share, validity)
+            self.share = UNKNOWN_FLAG if validity == INVALID or math.isnan(share) else (share, validity)
         self._way = 0
         self._clear()

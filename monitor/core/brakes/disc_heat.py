@@ -9,9 +9,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from monitor.config.rig import BrakeDynamics
-from monitor.model.reading import Flag, Validity
-
-_OK, _DEGRADED = int(Validity.VALID), int(Validity.DEGRADED)
+from monitor.model.reading import DEGRADED, VALID, Flag
 
 
 class DiscHeat:
@@ -46,7 +44,7 @@ class DiscHeat:
     @property
     def flag(self) -> Flag:
         """The modelled temperature; DEGRADED after a minute of motion whose friction power was not known."""
-        return self.temperature_c, _OK if self._unseen_s < 60.0 else _DEGRADED
+        return self.temperature_c, VALID if self._unseen_s < 60.0 else DEGRADED
 
     def restore(self, saved: Mapping[str, Any], idle_s: float) -> None:
         """Take up a saved disc temperature, `idle_s` seconds later: it has cooled by then.

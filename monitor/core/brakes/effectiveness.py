@@ -40,10 +40,9 @@ from dataclasses import dataclass
 from typing import Final
 
 from monitor.core.brakes.friction_filter import WALK_PER_APPLICATION, WALK_PER_BRAKING_S, BrakeFilter
-from monitor.units import STANDARD_GRAVITY_M_S2 as _STANDARD_GRAVITY
+from monitor.units import STANDARD_GRAVITY_M_S2 as _G
 
-_G: Final = float(_STANDARD_GRAVITY)
-_MOVING_M_S: Final = 0.06
+_TORQUE_SHOWS_M_S: Final = 0.06
 """Slower than this, stick-slip and the coming standstill hide the torque."""
 _TORQUE_FLOOR: Final = 0.03
 """Share of the torques at work that the equation may be wrong by in one reading."""
@@ -178,7 +177,7 @@ class Effectiveness:
         wait = 0.1 + 2.5 * delay
         ready = self._moving_s >= wait and self._free_s >= wait and self._known_s >= wait
         self._follow_applications(inputs, ready, before)
-        way = 0 if not abs(speed) > _MOVING_M_S + 2.0 * inputs.speed_sigma_m_s else 1 if speed > 0.0 else -1
+        way = 0 if not abs(speed) > _TORQUE_SHOWS_M_S + 2.0 * inputs.speed_sigma_m_s else 1 if speed > 0.0 else -1
         self._moving_s = self._moving_s + dt if way == self._way and way != 0 else 0.0
         self._way = way
         if way == 0 or not ready or self._moving_s == 0.0:

@@ -29,18 +29,14 @@ from monitor.core.brakes.model import BrakeModel
 from monitor.core.estimator.estimator import Estimate
 from monitor.core.estimator.hook_load import SLACK_LINE_SHARE
 from monitor.core.saved_state import numbers
-from monitor.model.reading import ABSENT_FLAG, UNKNOWN_FLAG, Flag, Validity
+from monitor.model.reading import ABSENT, ABSENT_FLAG, DEGRADED, INVALID, UNKNOWN_FLAG, VALID, Flag
 from monitor.model.snapshot import HoistState
-from monitor.units import STANDARD_GRAVITY_M_S2 as _STANDARD_GRAVITY
+from monitor.units import STANDARD_GRAVITY_M_S2 as _G
 
-_G: Final = float(_STANDARD_GRAVITY)
-_OK, _DEGRADED, _INVALID = int(Validity.VALID), int(Validity.DEGRADED), int(Validity.INVALID)
-_NOT_FITTED: Final = int(Validity.NOT_FITTED)
 _LONGEST_STEP_S: Final = 1.0
 """A gap longer than this between two grid points is a restart of the stream: rates over it mean nothing."""
 _STEADY_M_S2: Final = 0.15
 """Below this acceleration the hook load is a weight."""
-_AT_SPEED_M_S: Final = 0.2
 _HEAVY_SHARE: Final = 0.15
 """A load is heavy from this share of the way from the bare block to the rating (common practice, no source)."""
 _NO_PRESSURE: Final = 0.01
@@ -83,13 +79,13 @@ class BrakeHealth:
         self._last_ns = -1
         self._mass = math.nan
         self._fade = self._fade_low = brake.fade(rig.braking.ambient_c)
-        self._fade_validity = _DEGRADED
+        self._fade_validity = DEGRADED
         self._measured_c = math.nan
         self._until_temperatures = 0
         self._pressure_fitted = any(
             rig.sensor_of(name) is not None for name in ("service_pressure_1", "service_pressure_2")
         )
-        self._effect = (math.nan, math.nan, _INVALID if self._pressure_fitted else _NOT_FITTED)
+        self._effect = (math.nan, math.nan, INVALID if self._pressure_fitted else ABSENT)
         """Effectiveness, its sigma, validity."""
         self.effectiveness: Flag = (math.nan, self._effect[2])
         self.fade: Flag = (1.0 - self._fade, self._fade_validity)
@@ -130,7 +126,7 @@ class BrakeHealth:
             self._update_effectiveness()
         mass = self._hanging_mass(dt, load_n, load_validity, motion.acceleration_m_s2)
         self._step_effectiveness(dt, estimate, motion, brakes, mass, hoist, released, load_validity)
-        heavy = None if load_validity > _DEGRADED else load_n > self._heavy_n
+        heavy = None if load_validity > DEGRADED else load_n > self._heavy_n
         self._energy(dt, motion, brakes, mass, heavy)
         self._decelerate(dt, estimate, motion, brakes, mass, released)
         self.creep.step(dt, self._is_set(readings.lever, brakes), motion.speed_m_s, estimate.height_m, motion.validity)
@@ -177,7 +173,7 @@ class BrakeHealth:
         inputs.pressure_sum_pa = brakes.pressure_sum_pa if weighable else math.nan
         inputs.aux_n_m, inputs.aux_doubt_n_m = brakes.aux_n_m, brakes.aux_doubt_n_m
         inputs.driven, inputs.fade = not released, self._fade
-        inputs.doubtful = load_validity == _DEGRADED or motion.validity == _DEGRADED
+        inputs.doubtful = load_validity == DEGRADED or motion.validity == DEGRADED
         self.effect.step(inputs)
 
     def _decelerate(
@@ -207,9 +203,9 @@ class BrakeHealth:
         """Torque of the spring-applied calipers at the configured friction, N m; 0 when they are clear; NaN when their
         pressure is not known. Where it is not measured they count as clear."""
         release, validity = number("emergency_release_pressure")
-        if validity == _NOT_FITTED:
+        if validity == ABSENT:
             return 0.0
-        if validity > _DEGRADED:
+        if validity > DEGRADED:
             return math.nan
         return 0.0 if release >= self._lift_pa else self._brake.emergency_torque_n_m(release)
 
@@ -217,12 +213,12 @@ class BrakeHealth:
         left, ok1 = number("disc_temperature_left")
         right, ok2 = number("disc_temperature_right")
         fade = self._brake.fade
-        known = [t for t, ok in ((left, ok1), (right, ok2)) if ok <= _DEGRADED]
+        known = [t for t, ok in ((left, ok1), (right, ok2)) if ok <= DEGRADED]
         if known:
             self._measured_c = sum(known) / len(known)
             self._fade = sum(map(fade, known)) / len(known)
             self._fade_low = fade(max(known))
-            self._fade_validity = _OK if len(known) == 2 or _NOT_FITTED in (ok1, ok2) else _DEGRADED
+            self._fade_validity = VALID if len(known) == 2 or ABSENT in (ok1, ok2) else DEGRADED
             self.fade = (1.0 - self._fade, self._fade_validity)
             return
         self._measured_c = math.nan
@@ -230,13 +226,13 @@ class BrakeHealth:
         self._fade = fade(modelled)
         # The model's rise is only as good as the friction power: a quarter more for the value to rely on.
         self._fade_low = fade(modelled + 0.25 * max(0.0, modelled - self._rig.braking.ambient_c))
-        self._fade_validity = _DEGRADED
-        self.fade = (1.0 - self._fade, _DEGRADED)
+        self._fade_validity = DEGRADED
+        self.fade = (1.0 - self._fade, DEGRADED)
 
     def _hanging_mass(self, dt: float, load_n: float, validity: int, a: float) -> float:
         """Hanging mass, kg, NaN where not known. It is weighed in steady motion, since a load cell may or may not feel
         the block's own acceleration, and held through the stop."""
-        if validity > _DEGRADED or not load_n > SLACK_LINE_SHARE * self._block_kg * _G:
+        if validity > DEGRADED or not load_n > SLACK_LINE_SHARE * self._block_kg * _G:
             self._mass = math.nan
             return math.nan
         mass = load_n / _G
@@ -278,7 +274,7 @@ class BrakeHealth:
         else:
             self.descent.step(dt, 0.0, heavy, 0.0, 0.0, 0.0)
         self.heat.step(dt, friction_w, moving, self._measured_c)
-        self.auxiliary.watch(speed < -_AT_SPEED_M_S, heavy, aux, load_torque)
+        self.auxiliary.watch(speed < -AT_SPEED_M_S, heavy, aux, load_torque)
 
     def _is_set(self, lever: float, brakes: AppliedBrakes) -> bool | None:
         """Whether the brake is set to hold; None when nothing says."""
@@ -322,9 +318,9 @@ class BrakeHealth:
         value = ratio(scale)
         spread = 0.5 * (ratio(scale + sigma) - ratio(max(0.0, scale - sigma)))
         validity = self._effect[2]
-        limit = _REGAINED_SIGMA if validity > _DEGRADED else _LOST_SIGMA
+        limit = _REGAINED_SIGMA if validity > DEGRADED else _LOST_SIGMA
         relative = spread / max(1.0, value)
-        validity = _INVALID if relative > limit else _DEGRADED if relative > _VALID_SIGMA else _OK
+        validity = INVALID if relative > limit else DEGRADED if relative > _VALID_SIGMA else VALID
         self._effect = (value, spread, validity)
         self.effectiveness = self._with_validity(value)
 
@@ -345,7 +341,7 @@ class BrakeHealth:
 
     def _with_validity(self, number: float) -> Flag:
         validity = self._effect[2]
-        return (math.nan, validity) if validity > _DEGRADED else (number, validity)
+        return (math.nan, validity) if validity > DEGRADED else (number, validity)
 
     @property
     def response_time(self) -> Flag:
@@ -353,7 +349,7 @@ class BrakeHealth:
         if not (self._pressure_fitted and self._lever_fitted):
             return ABSENT_FLAG
         seconds = self.hydraulics.response.number
-        return UNKNOWN_FLAG if math.isnan(seconds) else (seconds, _OK)
+        return UNKNOWN_FLAG if math.isnan(seconds) else (seconds, VALID)
 
     @property
     def leak_rate(self) -> Flag:
@@ -361,7 +357,7 @@ class BrakeHealth:
         if not self._accumulator_fitted:
             return ABSENT_FLAG
         leak = self.hydraulics.leak
-        return UNKNOWN_FLAG if math.isnan(leak.rate) else (leak.rate, _OK if leak.age_s < _OLD_LEAK_S else _DEGRADED)
+        return UNKNOWN_FLAG if math.isnan(leak.rate) else (leak.rate, VALID if leak.age_s < _OLD_LEAK_S else DEGRADED)
 
     @property
     def pump_cycle(self) -> Flag:
@@ -369,7 +365,7 @@ class BrakeHealth:
         if not self._accumulator_fitted:
             return ABSENT_FLAG
         seconds = self.hydraulics.pump.number
-        return UNKNOWN_FLAG if math.isnan(seconds) else (seconds, _OK)
+        return UNKNOWN_FLAG if math.isnan(seconds) else (seconds, VALID)
 
     # --- restart ----------------------------------------------------------------------------------------------------
 
@@ -382,7 +378,7 @@ class BrakeHealth:
             "disc_measured": self.heat.seeded,
             "effect": self.filter.state(),
             "hydraulics": self.hydraulics.state(),
-            "aux_share": list(self.descent.share) if self.descent.share[1] <= _DEGRADED else None,
+            "aux_share": list(self.descent.share) if self.descent.share[1] <= DEGRADED else None,
         }
 
     def restore(self, saved: Mapping[str, Any], now_ns: int | None = None) -> None:
@@ -417,7 +413,7 @@ class BrakeHealth:
         self.creep = CreepWatch()
         self.descent = DescentEnergy(self.auxiliary.fitted)
         if share is not None and self.auxiliary.fitted:
-            self.descent.share = (share[0], _DEGRADED)
+            self.descent.share = (share[0], DEGRADED)
 
 
 NUMBERS: Final[Mapping[str, str]] = {

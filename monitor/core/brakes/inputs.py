@@ -6,13 +6,10 @@ A reading that is stale, out of range or missing is NaN here, so that every watc
 import math
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Final, Self
+from typing import Self
 
 from monitor.core.estimator.estimate import Estimate
-from monitor.model.reading import Flag, Validity
-
-_DEGRADED: Final = int(Validity.DEGRADED)
-_NOT_FITTED: Final = int(Validity.NOT_FITTED)
+from monitor.model.reading import ABSENT, DEGRADED, Flag
 
 
 @dataclass(slots=True)
@@ -33,16 +30,16 @@ class BrakeReadings:
         """The last readings; `read` gives a quantity's last reading in SI and its validity."""
         first, ok1 = read("service_pressure_1")
         second, ok2 = read("service_pressure_2")
-        if ok1 > _DEGRADED or ok2 > _DEGRADED:
+        if ok1 > DEGRADED or ok2 > DEGRADED:
             first, second = _known_of_pair(first, ok1, second, ok2)
         lever, ok = read("brake_lever")
-        if ok > _DEGRADED:
+        if ok > DEGRADED:
             lever = math.nan
         accumulator, ok = read("accumulator_pressure")
-        if ok > _DEGRADED:
+        if ok > DEGRADED:
             accumulator = math.nan
         clutch, ok = read("clutch_engaged")
-        return cls(first, second, lever, accumulator, clutch if ok <= _DEGRADED else math.nan, ok != _NOT_FITTED)
+        return cls(first, second, lever, accumulator, clutch if ok <= DEGRADED else math.nan, ok != ABSENT)
 
 
 @dataclass(slots=True)
@@ -67,7 +64,7 @@ class MotionView:
         """The view of `estimate` on a tackle of `lines` lines."""
         speed, a, radius = estimate.speed_m_s, estimate.acceleration_m_s2, estimate.radius_m
         validity, way = int(estimate.validity), 1 if speed > 0.0 else -1
-        if validity <= _DEGRADED and not estimate.slow and math.isfinite(speed + a + radius):
+        if validity <= DEGRADED and not estimate.slow and math.isfinite(speed + a + radius):
             arm = radius / lines
             return cls(True, speed, estimate.speed_sigma_m_s, a, arm, abs(speed) / arm, validity, way)
         return cls(False, speed, estimate.speed_sigma_m_s, math.nan, math.nan, math.nan, validity, way)
@@ -96,10 +93,10 @@ def drive_released(readings: BrakeReadings, speed_m_s: float, regenerative: bool
 
 def _known_of_pair(first: float, ok1: int, second: float, ok2: int) -> tuple[float, float]:
     """Pressures of both circuits, Pa, NaN where not known. A circuit without a sensor is taken to be like the other."""
-    if ok1 > _DEGRADED:
+    if ok1 > DEGRADED:
         first = math.nan
-    if ok2 > _DEGRADED:
-        second = first if ok2 == _NOT_FITTED else math.nan
-    if ok1 == _NOT_FITTED:
+    if ok2 > DEGRADED:
+        second = first if ok2 == ABSENT else math.nan
+    if ok1 == ABSENT:
         first = second
     return first, second

@@ -18,6 +18,7 @@ from typing import Any, Final
 
 from monitor.core.saved_state import number
 from monitor.model.snapshot import HoistState
+from monitor.model.stream import GRID_NS
 from monitor.physics.line import work_step_j
 
 STEP_M: Final = 0.03
@@ -25,7 +26,8 @@ JUMP_M: Final = 0.3
 """Further than this between two looks is no travel but a correction of the height."""
 BRIDGE_S: Final = 15.0
 """Over a longer time without height and load nothing is counted."""
-_GRID_NS: Final = 100_000_000
+_GAP_NS: Final = 2 * GRID_NS
+"""Readings further apart than this are a gap, over which the block may have travelled at full speed."""
 _MOVING: Final = (HoistState.HOISTING, HoistState.LOWERING)
 
 
@@ -53,7 +55,7 @@ class LineWork:
         self._seen_ns = t_ns
         travel = abs(height_m - self._height_m)
         jump = JUMP_M
-        if since_ns > _GRID_NS:
+        if since_ns > _GAP_NS:
             jump += self.speed_m_s * since_ns * 1e-9
         moving = hoist in _MOVING
         if not travel < jump or since_ns > BRIDGE_S * 1e9:

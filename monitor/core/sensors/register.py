@@ -10,18 +10,9 @@ from typing import Final
 from monitor.config.rig import Rig
 from monitor.core.sensors.record import SensorRecord
 from monitor.model.quantities import QUANTITIES
-from monitor.model.reading import (
-    ABSENT_FLAG,
-    UNKNOWN,
-    UNKNOWN_FLAG,
-    Flag,
-    Reject,
-    Validity,
-    Value,
-)
+from monitor.model.reading import ABSENT_FLAG, DEGRADED, UNKNOWN, UNKNOWN_FLAG, Flag, Reject, Validity, Value
 
 _VALID: Final = int(Validity.VALID)
-_DEGRADED: Final = int(Validity.DEGRADED)
 
 
 class SensorRegister:
@@ -77,7 +68,7 @@ class SensorRegister:
                 flag = UNKNOWN_FLAG
             elif record.diagnosis:
                 record.stale, any_abnormal = False, True
-                flag = (record.number, _DEGRADED)
+                flag = (record.number, DEGRADED)
             else:
                 record.stale = False
                 flag = (record.number, _VALID)
@@ -98,7 +89,7 @@ class SensorRegister:
             return ABSENT_FLAG
         if record.last_ns < 0 or t_ns - record.last_ns > record.stale_ns:
             return UNKNOWN_FLAG
-        return record.number, _DEGRADED if record.diagnosis else _VALID
+        return record.number, DEGRADED if record.diagnosis else _VALID
 
     def value(self, record: SensorRecord, t_ns: int) -> Value:
         """Last reading of one sensor as a `Value`."""

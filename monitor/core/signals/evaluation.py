@@ -42,21 +42,19 @@ from monitor.core.signals.grid_point import (
     StopState,
     SupplyState,
 )
-from monitor.model.reading import UNKNOWN_FLAG, Flag, Validity
+from monitor.model.reading import ABSENT, DEGRADED, INVALID, UNKNOWN_FLAG, VALID, Flag
 from monitor.model.snapshot import HoistState
 from monitor.model.stream import Health
 from monitor.physics.hydraulics import Accumulator
 from monitor.physics.tackle import efficiency_hoisting, factor_lowering
-from monitor.units import ATMOSPHERE_PA, STANDARD_GRAVITY_M_S2
+from monitor.units import ATMOSPHERE_PA
+from monitor.units import STANDARD_GRAVITY_M_S2 as _G
 
-_G: Final = STANDARD_GRAVITY_M_S2
-_OK, _DEGRADED, _INVALID = int(Validity.VALID), int(Validity.DEGRADED), int(Validity.INVALID)
-_NOT_FITTED: Final = int(Validity.NOT_FITTED)
 _START_NS: Final = 5_000_000_000
-_LOAD_FOR_STOP: Final = _DEGRADED
+_LOAD_FOR_STOP: Final = DEGRADED
 """Validity of the load in a stop mark: where the load is not known the rating stands for it, so a margin is always there."""
-_YES: Final[Flag] = (1.0, _OK)
-_NO: Final[Flag] = (0.0, _OK)
+_YES: Final[Flag] = (1.0, VALID)
+_NO: Final[Flag] = (0.0, VALID)
 
 
 class Evaluation:
@@ -115,12 +113,12 @@ class Evaluation:
         # 1. What is known.
         height_validity = int(estimate.validity)
         if not math.isfinite(speed):
-            speed_validity = _INVALID
+            speed_validity = INVALID
         else:
-            speed_validity = _OK if estimate.speed_bound_m_s < 0.25 else _DEGRADED
-        stop_validity = _INVALID if estimate.slow else max(height_validity, speed_validity, _LOAD_FOR_STOP)
+            speed_validity = VALID if estimate.speed_bound_m_s < 0.25 else DEGRADED
+        stop_validity = INVALID if estimate.slow else max(height_validity, speed_validity, _LOAD_FOR_STOP)
         hook_n, load_validity = self.hook_load(direction)
-        if load_validity > _DEGRADED:
+        if load_validity > DEGRADED:
             hook_n, load_validity = UNKNOWN_FLAG
 
         # 2. The brake watch.
@@ -142,9 +140,9 @@ class Evaluation:
         excess = size - stop.allowed_m_s if size > MOVING_M_S else -most
 
         # 4. Ratios.
-        if load_validity == _INVALID:
-            load = LoadState(_INVALID, hook_n, string_load_n, math.nan, 0.0, math.nan, math.nan)
-            ratios = RatioState(_INVALID, math.nan, math.nan)
+        if load_validity == INVALID:
+            load = LoadState(INVALID, hook_n, string_load_n, math.nan, 0.0, math.nan, math.nan)
+            ratios = RatioState(INVALID, math.nan, math.nan)
         else:
             # What hangs on the line wants down: holding it is a matter of the lowering side, whichever way the block moves.
             holding = expected if way < 0 else brake.full_torque_n_m(supply.expected_pa, scale, -1, circuits)
@@ -177,7 +175,7 @@ class Evaluation:
             StopState(stop_validity, stop, min(stop.allowed_m_s, most), excess, self.calculator, weight, springs, sure_springs),
             ratios,
             self._brakes(),
-            LineState(_OK, work.total_j, work.since_cut_j),
+            LineState(VALID, work.total_j, work.since_cut_j),
             self._monitor(t_ns, estimate, dropped, overtravel_due),
             readings,
         )  # fmt: skip
@@ -190,9 +188,9 @@ class Evaluation:
         if self._weighs_hook:
             return readings["hook_load"]
         number, validity = readings["dead_line_tension"]
-        if validity > _DEGRADED:
+        if validity > DEGRADED:
             return math.nan, validity
-        return number / self._dead_share[direction], validity if direction else _DEGRADED
+        return number / self._dead_share[direction], validity if direction else DEGRADED
 
     def _load(self, load: float) -> Load:
         """Hook load with the ends of its doubt; the rating and the bare block where it is not known."""
@@ -206,12 +204,12 @@ class Evaluation:
     def _supply(self, readings: Mapping[str, Flag]) -> SupplyState:
         """Pressure that is there for an application, and how many applications."""
         pressure, validity = readings["accumulator_pressure"]
-        if validity <= _DEGRADED:
+        if validity <= DEGRADED:
             there = max(pressure, 0.0)
             return SupplyState(validity, there, there, (float(self._applications_left(pressure)), validity))
         full = self.brake.full_pressure_pa
-        if validity == _NOT_FITTED:
-            return SupplyState(_OK, full, full, (math.nan, validity))
+        if validity == ABSENT:
+            return SupplyState(VALID, full, full, (math.nan, validity))
         # Without a reading the assured supply is the least that the rig's own procedure accepts.
         return SupplyState(validity, full, self._min_pressure_pa, (math.nan, validity))
 
@@ -247,12 +245,12 @@ class Evaluation:
     def _monitor(self, t_ns: int, estimate: Estimate, dropped: int, overtravel_due: bool) -> MonitorState:
         """What the monitor knows of itself."""
         health, sensors = self.health, self._sensors
-        if estimate.validity != _INVALID:
+        if estimate.validity != INVALID:
             height_unknown = _NO
         else:
             height_unknown = UNKNOWN_FLAG if t_ns - sensors.start_ns <= _START_NS else _YES
         return MonitorState(
-            _OK,
+            VALID,
             health.lag_s,
             float(dropped),
             sensors.silent_share,

@@ -6,14 +6,11 @@ from the grid point. Read one by one, the rows give the same.
 
 import math
 from collections.abc import Callable, Collection
-from typing import Any, Final
+from typing import Any
 
 from monitor.core.signals.grid_point import GridPoint
 from monitor.core.signals.table import SIGNAL_NAMES, SIGNALS, BrakeNumber, LastReading, Part, PartNumber
-from monitor.model.reading import Validity
-
-_DEGRADED: Final = int(Validity.DEGRADED)
-_INVALID: Final = int(Validity.INVALID)
+from monitor.model.reading import DEGRADED, INVALID, Validity
 
 
 class _Group:
@@ -30,7 +27,7 @@ class _Group:
         """All rows are in."""
         size = len(self.places)
         self.unknown = (math.nan,) * size
-        self.alike = tuple((min(validity, _INVALID),) * size for validity in map(int, Validity))
+        self.alike = tuple((min(validity, INVALID),) * size for validity in map(int, Validity))
         """As many times each validity."""
 
 
@@ -76,7 +73,7 @@ class SignalReader:
         for get, group, unknown, alike in self._groups:
             part = get(point)
             validity = part.validity
-            numbers += [number(part) for number in group] if validity <= _DEGRADED else unknown
+            numbers += [number(part) for number in group] if validity <= DEGRADED else unknown
             validities += alike[validity]
         readings, brakes = point.readings, point.brakes
         pairs = [readings[quantity] for quantity in self._quantities]

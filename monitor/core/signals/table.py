@@ -25,15 +25,11 @@ from monitor.core.signals.grid_point import (
     RoomState,
     StopState,
 )
-from monitor.model.reading import ABSENT_FLAG, UNKNOWN_FLAG, Flag, Validity
+from monitor.model.reading import ABSENT, ABSENT_FLAG, DEGRADED, INVALID, UNKNOWN_FLAG, VALID, Flag
 from monitor.model.snapshot import HoistState
 from monitor.physics.line import cut_due_m
 from monitor.units import Dimension
 
-_OK: Final = int(Validity.VALID)
-_DEGRADED: Final = int(Validity.DEGRADED)
-_INVALID: Final = int(Validity.INVALID)
-_NOT_FITTED: Final = int(Validity.NOT_FITTED)
 _IN_MOTION: Final = (HoistState.HOISTING, HoistState.LOWERING)
 
 
@@ -71,7 +67,7 @@ class PartNumber:
     def __call__(self, point: GridPoint) -> Flag:
         """The number, and the part's validity."""
         part = self.part(point)
-        return (self.number(part), int(part.validity)) if part.validity <= _DEGRADED else UNKNOWN_FLAG
+        return (self.number(part), int(part.validity)) if part.validity <= DEGRADED else UNKNOWN_FLAG
 
 
 def _rows_of(part: Callable[[GridPoint], P]) -> Callable[[Callable[[P], float]], PartNumber]:
@@ -146,7 +142,7 @@ def _pressure_shortfall(point: GridPoint) -> Flag:
     p1, ok1 = point.readings["service_pressure_1"]
     p2, ok2 = point.readings["service_pressure_2"]
     worst = max(lever_ok, ok1, ok2)
-    if worst > _DEGRADED:
+    if worst > DEGRADED:
         return math.nan, worst
     if lever < point.rig.braking.demand_lever:
         return 0.0, worst
@@ -158,7 +154,7 @@ def _circuit_ratio(point: GridPoint) -> Flag:
     _, ok1 = point.readings["service_pressure_1"]
     _, ok2 = point.readings["service_pressure_2"]
     worst = max(ok1, ok2)
-    if worst > _DEGRADED:
+    if worst > DEGRADED:
         return math.nan, worst
     return point.brakes.circuit_ratio, worst
 
@@ -166,7 +162,7 @@ def _circuit_ratio(point: GridPoint) -> Flag:
 def _pressure_unasked(point: GridPoint) -> Flag:
     readings = point.readings
     worst = max(readings["brake_lever"][1], readings["service_pressure_1"][1], readings["service_pressure_2"][1])
-    if worst > _DEGRADED:
+    if worst > DEGRADED:
         return math.nan, worst
     return point.brakes.residual_pressure_pa, worst
 
@@ -175,7 +171,7 @@ def _disc_imbalance(point: GridPoint) -> Flag:
     left, ok1 = point.readings["disc_temperature_left"]
     right, ok2 = point.readings["disc_temperature_right"]
     worst = max(ok1, ok2)
-    if worst > _DEGRADED:
+    if worst > DEGRADED:
         return math.nan, worst
     ambient = point.rig.braking.ambient_c
     hotter, cooler = (left, right) if left > right else (right, left)
@@ -189,21 +185,21 @@ def _overtravel_disagree(point: GridPoint) -> Flag:
     electric, ok1 = point.readings["overtravel_electric"]
     air, ok2 = point.readings["overtravel_air"]
     worst = max(ok1, ok2)
-    if worst > _DEGRADED:
+    if worst > DEGRADED:
         return math.nan, worst
     return (1.0 if (electric >= 0.5) != (air >= 0.5) else 0.0), worst
 
 
 def _overtravel_untested(point: GridPoint) -> Flag:
     readings = point.readings
-    if readings["overtravel_electric"][1] == readings["overtravel_air"][1] == _NOT_FITTED:
+    if readings["overtravel_electric"][1] == readings["overtravel_air"][1] == ABSENT:
         return ABSENT_FLAG
-    return 1.0 if point.monitor.overtravel_due else 0.0, _OK
+    return 1.0 if point.monitor.overtravel_due else 0.0, VALID
 
 
 def _holding(point: GridPoint) -> Flag:
     ratios = point.ratios
-    if ratios.validity > _DEGRADED:
+    if ratios.validity > DEGRADED:
         return UNKNOWN_FLAG
     return ratios.holding, max(ratios.validity, point.supply.validity)
 
@@ -212,17 +208,17 @@ def _emergency(point: GridPoint) -> Flag:
     if not point.numbers.has_emergency:
         return ABSENT_FLAG
     ratios = point.ratios
-    return (ratios.emergency, ratios.validity) if ratios.validity <= _DEGRADED else UNKNOWN_FLAG
+    return (ratios.emergency, ratios.validity) if ratios.validity <= DEGRADED else UNKNOWN_FLAG
 
 
 def _emergency_reach(point: GridPoint) -> Flag:
     if not point.numbers.has_emergency:
         return ABSENT_FLAG
     validity = point.motion.validity
-    if validity == _INVALID:
+    if validity == INVALID:
         return UNKNOWN_FLAG
     # The load is known to its worst case at the least: the rating stands for one that is not.
-    return point.stop.emergency_reach_m(point.estimate), max(validity, _DEGRADED)
+    return point.stop.emergency_reach_m(point.estimate), max(validity, DEGRADED)
 
 
 def _line_to_cut(point: GridPoint) -> Flag:
@@ -230,7 +226,7 @@ def _line_to_cut(point: GridPoint) -> Flag:
     goal_j_m = point.numbers.goal_j_m
     if goal_j_m is None:
         return ABSENT_FLAG
-    return cut_due_m(point.line.since_cut_j, goal_j_m), _OK
+    return cut_due_m(point.line.since_cut_j, goal_j_m), VALID
 
 
 def _accumulator_margin(point: GridPoint) -> Flag:
@@ -247,7 +243,7 @@ def _release_missing(point: GridPoint) -> Flag:
     if not point.numbers.has_emergency:
         return ABSENT_FLAG
     pressure, validity = point.readings["emergency_release_pressure"]
-    if validity > _DEGRADED:
+    if validity > DEGRADED:
         return math.nan, validity
     if point.hoist not in _IN_MOTION:
         return 0.0, validity
