@@ -131,6 +131,7 @@ class DrumFit:
             yield from wrapped("no lines for the rig file from this set: the drum has been changed or recounted since")
 
     def _heights(self) -> Iterator[str]:
+        """Every height with its turns, load and residual."""
         result = self.result
         yield ""
         yield (f"{'heights seen':<39}{'m':>7}{'ft':>8}{'turns':>9}{'kN':>7}{'off mm':>8}")
@@ -168,6 +169,7 @@ class DrumFit:
             )
 
     def _fitted(self) -> Iterator[str]:
+        """The fitted drum: wraps, rope diameter, nesting, each with its uncertainty."""
         result, rig = self.result, self.rig
         yield ""
         yield (f"{'':<24}{'fitted':>10}{'error':>9}{'rig file':>11}{'believed':>10}")
@@ -194,6 +196,7 @@ class DrumFit:
             )
 
     def _line(self) -> Iterator[str]:
+        """What a straight two-point line would be wrong by."""
         result = self.result
         yield ""
         wraps = result.start_turns.value + result.straight_line_worst_turns
@@ -244,6 +247,7 @@ class DrumFit:
         return float((more - modulus * math.floor(more / modulus + 0.5)) * per_count)
 
     def _toml(self) -> Iterator[str]:
+        """Lines for the rig file."""
         result, rig, encoder = self.result, self.rig, self.encoder
         rope, nesting = result.rope_diameter_m, result.nesting
         yield ""

@@ -246,6 +246,7 @@ class HeightCollector:
     # --- what the crew did -------------------------------------------------------------------------------------------
 
     def _reference(self, action: Action) -> None:
+        """A height that the crew gave: kept, or left out with the reason."""
         height, mast, t_ns = action.number, self.rig.mast, action.t_ns
         if height is None or not mast.floor_m <= height <= mast.crown_m:
             return  # refused by the monitor, too

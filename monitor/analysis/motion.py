@@ -141,6 +141,8 @@ def stops(rec: Recording) -> list[Stop]:
 
 
 class _Stops:
+    """Finds the stops by the friction brake in one recording."""
+
     def __init__(self, rec: Recording) -> None:
         self.rec = rec
         rig = self.rig = rec.rig
@@ -153,6 +155,7 @@ class _Stops:
         self.drum = drum_of(rig)
 
     def find(self) -> Iterator[Stop]:
+        """Motions of either direction that end at rest with the brake on."""
         speed = self.speed
         pressed = self.pressure > PRESSED * self.full_pa
         for direction in (1, -1):
@@ -178,6 +181,10 @@ class _Stops:
         return moved < SWING_M
 
     def _stop(self, direction: int, first: int, onset: int, after: int) -> Stop | None:
+        """The stop of a motion from grid point `first` to before `after`, the brake on from `onset`.
+
+        None where it was too slow, or its speed too uncertain, when the brake was called for.
+        """
         speed = np.abs(self.speed[first:after])
         call = onset
         if self.lever is not None:

@@ -163,6 +163,7 @@ class _Replay:
         return self._core
 
     def _on_grid_point(self, t_ns: int, hoist: HoistState, numbers: Sequence[float], validities: Sequence[int]) -> None:
+        """Observer of the core: keep this grid point as a row."""
         if t_ns < self._from_ns:
             self._work_before = numbers[self._line_work]
             return
@@ -230,6 +231,7 @@ class _Replay:
             self._counts.add(self._core.snapshot(), self._core.now_ns - self._since_ns)
 
     def _piece(self, frames: int, actions: list[Action], restarts: int) -> Piece:
+        """All rows as arrays, with line work summed over the cores."""
         table = np.frombuffer(self._numbers, dtype=np.float32).reshape(-1, len(COLUMNS))
         work = table[:, _WORK]
         first = next((at for at in self._starts if at > 0), len(work))

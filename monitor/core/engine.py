@@ -276,6 +276,7 @@ class Core:
     # --- the grid ---------------------------------------------------------------------------------------------------
 
     def _run_to(self, t_ns: int) -> list[Finding]:
+        """Run every grid point up to `t_ns`; their findings."""
         if t_ns < self.now_ns:
             raise ValueError(f"input at {t_ns} ns lies before {self.now_ns} ns, the time advanced to: admit it first")
         if self._next_grid == 0:
@@ -334,6 +335,7 @@ class Core:
     # --- small parts ------------------------------------------------------------------------------------------------
 
     def _take_health(self, frame: Frame) -> None:
+        """The monitor's own state, as the runner reports it."""
         try:
             fields: Any = json.loads(frame.payload)
             health = Health(

@@ -58,6 +58,7 @@ def _stop_summary(context: ReportContext, stops: Sequence[Stop]) -> str:
 
 
 def _stop_row(context: ReportContext, stop: Stop) -> tuple[str, ...]:
+    """One stop as a row of the table."""
     comparable = stop.comparable
     return (
         context.when(stop.t_ns),

@@ -83,6 +83,7 @@ class PacedIntake:
         self._release()
 
     def _release(self) -> None:
+        """Let through what the rig has sent by its next mark, spread evenly over the time since the mark before."""
         while self._marks:
             mark_ns, counts = self._marks[0]
             due = [count - passed for count, passed in zip(counts, self._let_through.values(), strict=True)]

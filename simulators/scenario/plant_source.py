@@ -150,6 +150,7 @@ class PlantSource:
         heapq.heappush(self._arrivals, (message.arrival_ns, self._count, message))
 
     def _change(self, index: int, begins: bool) -> None:
+        """A fault begins or ends."""
         fault = self.scenario.faults[index]
         for item in self._attached[index]:
             item.active = begins
@@ -170,6 +171,7 @@ class PlantSource:
             self._send(Message(now + 1_000_000 + i, kept.topic, kept.payload, retained=True))
 
     def _detect_events(self, now_ns: int) -> None:
+        """Report limits passed, floor or crown struck, and a parted line, each once until the block is back inside its limits."""
         plant = self.plant
         y = plant.height_m
         limits = self.rig.limits

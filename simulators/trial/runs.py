@@ -49,6 +49,7 @@ class _AlarmLog:
 
 
 def _calm(case: Case, source: PlantSource, core: Core) -> Result:
+    """Ordinary work: every alarm, how long it lasted, and whether it was justified."""
     log = _AlarmLog()
     for now_ns, items in source.ticks():
         for finding in _feed(core, items):
@@ -123,6 +124,7 @@ def _announces(finding: Finding, sensor: str, quantity: str) -> bool:
 
 
 def _instrument(case: Case, source: PlantSource, core: Core) -> Result:
+    """One faulty sensor: when the monitor announces it, and whether a VALID height is ever outside its bound."""
     plant = source.plant
     sensor, quantity = case.facts["sensor"], case.facts["quantity"]
     start_ns = source.origin_ns + int(case.facts["start_s"] * 1e9)

@@ -45,6 +45,7 @@ def quantile(values: Sequence[float], p: float) -> dict[str, Any]:
 
 
 def _danger(results: Sequence[Result]) -> dict[str, Any]:
+    """Shares of warnings in time, and their lead."""
     each = [Outcome(r["outcome"]) for r in results]
     outcomes = Counter(each)
     possible = [r for r, came in zip(results, each, strict=True) if came.avoidable]
@@ -75,6 +76,7 @@ def _danger(results: Sequence[Result]) -> dict[str, Any]:
 
 
 def _calm(results: Sequence[Result]) -> dict[str, Any]:
+    """Rates of false alarms and of alarms in all."""
     hours = math.fsum(r["hours"] for r in results)
     alarms = [alarm for r in results for alarm in r["alarms"]]
     serious = [a for a in alarms if a[2] in ("WARNING", "DANGER")]
@@ -102,6 +104,7 @@ def _calm(results: Sequence[Result]) -> dict[str, Any]:
 
 
 def _instrument(results: Sequence[Result]) -> dict[str, Any]:
+    """Faults announced, and wrong heights while VALID."""
     announced = [r["announced_s"] for r in results if r["announced_s"] is not None]
     kinds: dict[str, list[Result]] = {}
     for r in results:

@@ -136,6 +136,7 @@ class _SensorDecoder:
         return True
 
     def _decode(self, t_ns: int, document: Any, out: Decoded) -> None:
+        """Decode field by field, with the reason for every refusal."""
         try:
             if self.quality is not None:
                 mark = self.quality(document)
@@ -155,6 +156,7 @@ class _SensorDecoder:
             out.append(Reject(t_ns, self.index, refused.reason, refused.detail))
 
     def _batch(self, t_ns: int, document: Any, values: list[Any], out: Decoded) -> None:
+        """Readings of one message that carries many, each taken or refused alone."""
         size = len(values)
         if size > MAX_BATCH:
             raise Refused(RejectReason.TOO_LARGE, f"{size} readings in one message")

@@ -56,6 +56,7 @@ def _step(document: Any, key: str) -> Any:
 
 
 def number_of(item: Any) -> float:
+    """The number in a field. Raises Refused."""
     if type(item) is float:
         if math.isfinite(item):
             return item
@@ -75,6 +76,7 @@ def switch_of(item: Any) -> float:
 
 
 def time_ns_of(item: Any, time_format: str) -> int:
+    """Unix time in ns of a time in `time_format`. Raises Refused."""
     if item is MISSING or item is None:
         raise Refused(RejectReason.MISSING_FIELD, "time")
     try:

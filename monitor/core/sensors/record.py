@@ -166,6 +166,7 @@ class SensorRecord:
         return self._old_count >= _SET_BACK_READINGS
 
     def _is_late(self, t_ns: int, source_ns: int) -> bool:
+        """Whether a reading comes far later than its source's usual delay, which is learned from the quickest readings."""
         delay = t_ns - source_ns
         usual = self._delay_ns
         if usual is None or delay < usual or delay > usual + _CLOCK_STEP_NS:
