@@ -148,7 +148,7 @@ class ServiceLog:
         self._handler.setFormatter(JsonLines(secrets, journal=file is None and _is_journal()))
         self._lines: queue.Queue[logging.LogRecord | None] = queue.Queue(MOST_WAITING)
         self._intake = _Intake(self._lines)
-        self._told = 0
+        self._lost_reported = 0
         self._thread = threading.Thread(target=self._write, name="log", daemon=True)
         self._before: tuple[list[logging.Handler], int] = ([], logging.WARNING)
 
@@ -195,9 +195,9 @@ class ServiceLog:
             before = self._handler.lost
             self._handler.handle(record)
             lost = self.lost
-            if self._handler.lost == before and lost > self._told:
-                words = f"{lost - self._told} lines of this log could not be written"
-                self._told = lost
+            if self._handler.lost == before and lost > self._lost_reported:
+                words = f"{lost - self._lost_reported} lines of this log could not be written"
+                self._lost_reported = lost
                 self._handler.handle(logging.makeLogRecord({"name": __name__, "levelno": logging.WARNING,
                                                             "levelname": "WARNING", "msg": words}))  # fmt: skip
 

@@ -220,22 +220,17 @@ def moment(
     """A stream time as people write it: ``+90`` (s after the start), ``14:30``, ``14:30:05.5`` (the first such time
     in the session, UTC), or ISO 8601. In ns.
 
-    Of several days, a time of day means the first one on which it lies in one of the stretches `recorded`, and later
+    Of several days, a time of day means the first one on which it lies in one of the times `recorded`, and later
     than `after_ns`.
 
     Raises:
         SessionError: it is none of these, or lies outside the session.
     """
-    t_ns: int | None = None
     try:
         if text.startswith("+"):
             t_ns = start_ns + round(float(text[1:]) * 1e9)
         elif len(text) <= 15 and "-" not in text and ":" in text:
-            hours, minutes, *rest = text.split(":")
-            day_s = int(hours) * 3600 + int(minutes) * 60 + (float(rest[0]) if rest else 0.0)
-            t_ns = start_ns // DAY_NS * DAY_NS + round(day_s * 1e9)
-            if t_ns < start_ns - _SLACK_NS:
-                t_ns += DAY_NS
+            t_ns = _time_of_day(text, start_ns)
             t_ns = _day_of(t_ns, [*recorded] or [(start_ns, end_ns)], start_ns if after_ns is None else after_ns)
         else:
             when = datetime.fromisoformat(text)
@@ -247,6 +242,14 @@ def moment(
         first, last = (datetime.fromtimestamp(t // 1_000_000_000, UTC).isoformat()[:19] for t in (start_ns, end_ns))
         raise SessionError(f"{text}: outside the session, which goes from {first} to {last} UTC")
     return t_ns
+
+
+def _time_of_day(text: str, start_ns: int) -> int:
+    """The first time after `start_ns` at which it is ``HH:MM`` or ``HH:MM:SS``, UTC, ns."""
+    hours, minutes, *rest = text.split(":")
+    day_s = int(hours) * 3600 + int(minutes) * 60 + (float(rest[0]) if rest else 0.0)
+    t_ns = start_ns // DAY_NS * DAY_NS + round(day_s * 1e9)
+    return t_ns + DAY_NS if t_ns < start_ns - _SLACK_NS else t_ns
 
 
 def _day_of(t_ns: int, recorded: Sequence[tuple[int, int]], after_ns: int) -> int:

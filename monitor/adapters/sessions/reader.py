@@ -116,11 +116,24 @@ class SessionReader:
         return base
 
     def _check(self) -> dict[str, Any]:
+        """The header of a file that was checked to be a whole session of a version that can be read."""
+        self._check_size()
+        self._check_tables()
+        header = self._read_header()
+        try:
+            self.dictionary = bytes.fromhex(header.get("dictionary", ""))
+        except (ValueError, TypeError):
+            raise SessionError(f"{self.path}: is damaged: its header 'dictionary' cannot be read") from None
+        return header
+
+    def _check_size(self) -> None:
         log = self.path.with_name(self.path.name + "-wal")
         if not self.path.stat().st_size and not log.exists():
             raise SessionError(f"{self.path}: is not a Stopmark session: it is empty")
         if self.path.stat().st_size % self._number("PRAGMA page_size") and not log.exists():
             raise SessionError(f"{self.path}: is cut off: its last part is missing")
+
+    def _check_tables(self) -> None:
         mark = self._number("PRAGMA application_id")
         self.version = version = self._number("PRAGMA user_version")
         if mark != APPLICATION_ID:
@@ -137,6 +150,8 @@ class SessionReader:
             or {"view", "trigger"} & {*kinds.values()}
         ):
             raise SessionError(f"{self.path}: is damaged: it does not have the tables of a session")
+
+    def _read_header(self) -> dict[str, Any]:
         header: dict[str, Any] = {}
         for key, text in self._rows("SELECT key, value FROM header"):
             try:
@@ -146,10 +161,6 @@ class SessionReader:
         for key in ("rig", "config", "rules"):
             if key not in header:
                 raise SessionError(f"{self.path}: is damaged: its header lacks {key!r}")
-        try:
-            self.dictionary = bytes.fromhex(header.get("dictionary", ""))
-        except (ValueError, TypeError):
-            raise SessionError(f"{self.path}: is damaged: its header 'dictionary' cannot be read") from None
         return header
 
     def _rows(self, query: str, *values: object) -> list[tuple[Any, ...]]:

@@ -173,9 +173,25 @@ class FieldLog:
     def frames(self) -> Iterator[Frame]:
         """Every good reading as a frame, in order of time."""
         self.begun = True
+        filters = [_ColumnFilter(column, self._map) for column in self._map.columns]
+        for t_ns, row in self._timed_lines():
+            for accepted, place, topic, bounds in zip(filters, self._places, self._topics, self._ranges, strict=True):
+                value = accepted.value(row[place] if place < len(row) else "", t_ns, bounds, self.dropped)
+                if value is not None:
+                    self.readings += 1
+                    text = str(int(value)) if value.is_integer() else repr(value)
+                    yield Frame(t_ns, topic, b'{"value":%s}' % text.encode())
+        if not self.readings:
+            raise FieldLogError(f"{self.path}: not one reading in it could be used: {self.words()}")
+
+    def _timed_lines(self) -> Iterator[tuple[int, list[str]]]:
+        """Every line whose time can be read and is later than the one before, with its time, ns. Counts the others, and gaps.
+
+        Raises:
+            FieldLogError: the clock was set back, or the log has a gap of more than `LONGEST_GAP_S`.
+        """
         before_ns = back = 0
         gap_ns = max(2.0, 10.0 * self.period_s) * 1e9
-        judges = [_ColumnFilter(column, self._map) for column in self._map.columns]
         for row in self._lines():
             self.rows += 1
             if not any(word.strip() for word in row):
@@ -202,14 +218,7 @@ class FieldLog:
                 )
             self.gaps += bool(before_ns) and t_ns - before_ns > gap_ns
             before_ns = t_ns
-            for judge, place, topic, bounds in zip(judges, self._places, self._topics, self._ranges, strict=True):
-                value = judge.value(row[place] if place < len(row) else "", t_ns, bounds, self.dropped)
-                if value is not None:
-                    self.readings += 1
-                    text = str(int(value)) if value.is_integer() else repr(value)
-                    yield Frame(t_ns, topic, b'{"value":%s}' % text.encode())
-        if not self.readings:
-            raise FieldLogError(f"{self.path}: not one reading in it could be used: {self.words()}")
+            yield t_ns, row
 
     def words(self) -> str:
         """What was taken and what was dropped, in one sentence."""
@@ -229,32 +238,37 @@ class _ColumnFilter:
 
     def value(self, word: str, t_ns: int, bounds: tuple[float, float], dropped: Counter[str]) -> float | None:
         """The reading in `word`; None, and counted, where it is none."""
-        column, word = self._column, word.strip()
-        reason = ""
-        value = math.nan
-        if not word:
-            reason = "missing"
-        elif word in self._missing:
-            reason = f"marked missing ({word[:12]})"
-        else:
-            try:
-                value = float(word.replace(".", "").replace(",", ".") if self._comma else word)
-            except ValueError:
-                reason = "not a number"
-        if not reason:
-            if not math.isfinite(value):
-                reason = "not a finite number"
-            elif value == 0.0 and column.zero_is_missing:
-                reason = "zero where none can be"
-            elif not bounds[0] <= value <= bounds[1]:
-                reason = f"out of range ({bounds[0]:g} to {bounds[1]:g} {column.unit})"
-            elif self._jumps(t_ns, value):
-                reason = f"changes faster than {column.max_rate:g} {column.unit}/s"
+        value, reason = self._number(word.strip())
+        reason = reason or self._objection(t_ns, value, bounds)
         if reason:
-            dropped[f"{column.column}: {reason}"] += 1
+            dropped[f"{self._column.column}: {reason}"] += 1
             return None
         self._recent = t_ns, value
         return value
+
+    def _number(self, word: str) -> tuple[float, str]:
+        """The number in `word`, or NaN and why there is none."""
+        if not word:
+            return math.nan, "missing"
+        if word in self._missing:
+            return math.nan, f"marked missing ({word[:12]})"
+        try:
+            return float(word.replace(".", "").replace(",", ".") if self._comma else word), ""
+        except ValueError:
+            return math.nan, "not a number"
+
+    def _objection(self, t_ns: int, value: float, bounds: tuple[float, float]) -> str:
+        """Why the number cannot be a reading; empty where it can."""
+        column = self._column
+        if not math.isfinite(value):
+            return "not a finite number"
+        if value == 0.0 and column.zero_is_missing:
+            return "zero where none can be"
+        if not bounds[0] <= value <= bounds[1]:
+            return f"out of range ({bounds[0]:g} to {bounds[1]:g} {column.unit})"
+        if self._jumps(t_ns, value):
+            return f"changes faster than {column.max_rate:g} {column.unit}/s"
+        return ""
 
     def _jumps(self, t_ns: int, value: float) -> bool:
         """Whether the reading lies too far from the one before. After three refusals in a row the new level is accepted."""
