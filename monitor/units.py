@@ -21,6 +21,7 @@ MILE_M: Final = 5280 * FOOT_M
 GALLON_M3: Final = 231 * INCH_M**3
 POUND_KG: Final = 0.45359237
 POUND_FORCE_N: Final = POUND_KG * STANDARD_GRAVITY_M_S2
+HORSEPOWER_W: Final = 550 * FOOT_M * POUND_FORCE_N
 PSI_PA: Final = POUND_FORCE_N / INCH_M**2
 BAR_PA: Final = 1e5
 _KELVIN_PER_DEGF: Final = 5 / 9
@@ -94,6 +95,7 @@ _ALL = (
     Unit("ton-mile", "energy", TON_MILE_J),
     Unit("W", "power", 1.0),
     Unit("kW", "power", 1e3),
+    Unit("hp", "power", HORSEPOWER_W),
     Unit("kg", "mass", 1.0),
     Unit("t", "mass", 1e3),
     Unit("ratio", "ratio", 1.0),

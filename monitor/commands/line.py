@@ -5,12 +5,13 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
-from monitor.commands.common.arguments import density, length, weight, weight_per_length, work
+from monitor.commands.common.arguments import density, length, power, weight, weight_per_length, work
 from monitor.commands.common.progress import replaying
 from monitor.commands.common.session_range import add_kind, add_sessions, session_path
 from monitor.errors import UserError
 from monitor.units import (
     FOOT_M,
+    HORSEPOWER_W,
     POUND_FORCE_N,
     STANDARD_GRAVITY_M_S2,
     TON_MILE_J,
@@ -22,7 +23,8 @@ if TYPE_CHECKING:
 
 _UNITS_TOLD: Final = (
     "Figures carry their unit: a LENGTH as 12090ft or 3685m, a WEIGHT as 75000lb, 75klb, 22t or 216kN, a WEIGHT/LENGTH as"
-    " 17.55lb/ft, 26kg/m or 256N/m, a DENSITY as 9.6ppg, 1150kg/m3 or 1.15sg, WORK as 800tonmile or 900MJ."
+    " 17.55lb/ft, 26kg/m or 256N/m, a DENSITY as 9.6ppg, 1150kg/m3 or 1.15sg, WORK as 800tonmile or 900MJ, a POWER as"
+    " 1500hp or 1100kW."
 )
 
 
@@ -55,9 +57,11 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     cut.add_argument("--since-slip", type=work, metavar="WORK", default=None, help="work since the last slip")
     cut.add_argument("--load", type=weight, metavar="WEIGHT", help="heaviest usual hook load, for the design factor")
     _add_measured(cut)
-    load = add_kind(jobs, "load", "fast-line tension and design factor of a hook load", _UNITS_TOLD)
+    load = add_kind(jobs, "load", "what a hook load asks of line, derrick and drive", _UNITS_TOLD)
     load.add_argument("--rig", default="land", help="rig file or shipped rig: lines, rope, sheaves (land)")
     load.add_argument("--load", type=weight, metavar="WEIGHT", required=True, help="hook load, block included")
+    load.add_argument("--power", type=power, metavar="POWER", help="power at the drum, for the speed it allows")
+    load.add_argument("--stroke", type=length, metavar="LENGTH", help="hoisting stroke, for its time at that speed")
     seen = add_kind(kinds, "measured", "work done in sessions")
     add_sessions(seen)
 
@@ -104,7 +108,7 @@ def run(args: argparse.Namespace) -> int:
     rig = find_rig(args.rig)
     try:
         if args.job == "load":
-            _print_load(rig, args.load)
+            _print_load(rig, args.load, args.power, args.stroke)
             return 0
         if args.job == "cut":
             _print_cut(args, rig)
@@ -206,16 +210,56 @@ def _factor(rig: "Rig", load_n: float) -> tuple[float, float]:
     return tension, design_factor(rig.line.breaking_strength_n, tension)
 
 
-def _print_load(rig: "Rig", load_n: float) -> None:
-    from monitor.physics.tackle import DESIGN_FACTORS
+def _print_load(rig: "Rig", load_n: float, power_w: float | None, stroke_m: float | None) -> None:
+    """Fast line and derrick under a hook load; with a power, the speed it allows and the time of a stroke."""
+    from monitor.physics.tackle import (
+        DESIGN_FACTORS,
+        derrick_efficiency,
+        derrick_load_n,
+        efficiency_hoisting,
+        equivalent_derrick_load_n,
+    )
 
     if load_n <= 0:
         raise ValueError("--load: must be above 0")
+    if stroke_m is not None and power_w is None:
+        raise ValueError("--stroke: its time needs --power")
     tension, factor = _factor(rig, load_n)
-    print(f"fast line, hoisting: {tension / 1e3:.1f} kN ({tension / POUND_FORCE_N:,.0f} lbf) on {rig.line.lines} lines")
+    lines = rig.line.lines
+    print(f"fast line, hoisting: {tension / 1e3:.1f} kN ({tension / POUND_FORCE_N:,.0f} lbf) on {lines} lines")
     print(f"design factor: {factor:.2f} (breaking strength {rig.line.breaking_strength_n / 1e3:.0f} kN)")
     for words, least in (*DESIGN_FACTORS, ("this site", rig.line.min_design_factor)):
         print(f"  {words}: at least {least:g}: {'met' if factor >= least else 'NOT MET'}")
+    efficiency = efficiency_hoisting(rig.line.sheave_factor, lines)
+    derrick, worst = derrick_load_n(load_n, lines, efficiency), equivalent_derrick_load_n(load_n, lines)
+    print(
+        f"derrick, hoisting: {derrick / 1e3:.0f} kN ({derrick / POUND_FORCE_N:,.0f} lbf), less the crown block's weight"
+    )
+    print(
+        f"  four times its most loaded leg: {worst / 1e3:.0f} kN ({worst / POUND_FORCE_N:,.0f} lbf), derrick efficiency"
+        f" {derrick_efficiency(load_n, lines, efficiency) * 100:.1f} %"
+    )
+    if power_w is not None:
+        _print_stroke(load_n, efficiency, power_w, stroke_m)
+
+
+def _print_stroke(load_n: float, efficiency: float, power_w: float, stroke_m: float | None) -> None:
+    """Power at the hook, the speed it allows, and the time of a stroke at that speed."""
+    from monitor.physics.tackle import hoisting_speed_at_power_m_s, hook_power_w
+
+    if power_w <= 0:
+        raise ValueError("--power: must be above 0")
+    at_hook, speed = hook_power_w(power_w, efficiency), hoisting_speed_at_power_m_s(power_w, load_n, efficiency)
+    print(
+        f"power at the hook: {at_hook / 1e3:.0f} kW ({at_hook / HORSEPOWER_W:.1f} hp), {efficiency * 100:.1f} % of the drum's"
+    )
+    print(f"hoisting in the best gear: at most {speed:.3f} m/s ({speed / FOOT_M * 60:.1f} ft/min)")
+    if stroke_m is not None:
+        seconds = stroke_m / speed
+        print(
+            f"a stroke of {stroke_m:.1f} m ({stroke_m / FOOT_M:.0f} ft): {seconds:.0f} s ({seconds / 60:.1f} min) at that speed,"
+            " starting and stopping not counted"
+        )
 
 
 def _print_cut(args: argparse.Namespace, rig: "Rig") -> None:

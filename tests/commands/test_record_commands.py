@@ -13,6 +13,7 @@ from monitor.adapters.ledger.ledger import Ledger
 from monitor.adapters.sessions.chain import SessionChain
 from monitor.adapters.sessions.reader import SessionReader
 from monitor.cli import main
+from monitor.config.rig_file import shipped_rigs
 from monitor.model.stream import CARRIED_TOPIC, Frame
 from monitor.runtime.replay import ReplayDriver
 from tests.support.recorded import START_NS, changed, simulated
@@ -150,6 +151,23 @@ async def test_a_loop_begins_again_and_a_paused_replay_stands(session: Path) -> 
 )
 def test_line_plans(words: str, expected: str, capsys: Capture) -> None:
     assert expected in say(capsys, "line", "plan", *words.split())
+
+
+def test_a_load_plan_prints_the_textbooks_derrick_and_power(tmp_path: Path, capsys: Capture) -> None:
+    """Bourgoyne et al., Applied Drilling Engineering, example 1.2 (from memory): 300,000 lb on 8 lines of efficiency 0.841,
+    500 hp at the drum. K = 1.04 makes that efficiency 0.8416, so the last digits printed here differ from the book's 420.5 hp,
+    46.25 ft/min, 1.9 min and 382,090 lb."""
+    rig = tmp_path / "eight.toml"
+    rig.write_text(shipped_rigs()["land"].read_text().replace("\nlines = 12", "\nlines = 8"))
+    words = ("line", "plan", "load", "--rig", rig, "--load", "300klb", "--power", "500hp")
+    told = say(capsys, *words, "--stroke", "90ft")
+    assert "power at the hook: 314 kW (420.8 hp), 84.2 % of the drum's" in told
+    assert "at most 0.235 m/s (46.3 ft/min)" in told
+    assert "a stroke of 27.4 m (90 ft): 117 s (1.9 min)" in told
+    assert "(382,058 lbf)" in told
+    assert "(450,000 lbf), derrick efficiency 84.9 %" in told
+    assert "--power" in mistake(capsys, *words[:-2], "--stroke", "90ft")
+    assert "--power" in mistake(capsys, *words[:-1], "0kW")
 
 
 def test_line_work_measured_stands_beside_the_plan(session: Path, capsys: Capture) -> None:

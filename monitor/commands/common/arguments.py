@@ -217,6 +217,11 @@ def density(text: str) -> float:
     return _read(text, DENSITIES, "density", "9.6ppg or 1150kg/m3")
 
 
+def power(text: str) -> float:
+    """A power with its unit, in W."""
+    return _read(text, _dimension("power"), "power", "1500hp or 1100kW")
+
+
 def work(text: str) -> float:
     """Line work with its unit, in J."""
     return _read(
