@@ -346,7 +346,7 @@ def string_up(source: PlantSource) -> None:
     plant._hang_still()
     plant.slip_turns += turns - plant.turns  # the drum, and its encoder, stay where they are
     plant.turns = turns
-    source._parted = False
+    source._parted_reported = False
 
 
 def deck(rig: Rig, count: int, hours: float, draw: random.Random) -> list[Mishap]:
