@@ -1,4 +1,7 @@
-"""The commands that the simulators add to `stopmark`. Each module is imported only when its command is used."""
+"""The commands that the simulators add to `stopmark`, one module each, imported only when its command is used.
+
+Imports all of simulators and of monitor; nothing imports it but the entry point. Begin with `demo`, then `simulate`.
+"""
 
 from typing import Final
 
