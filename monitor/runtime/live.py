@@ -41,7 +41,7 @@ class Intake(NamedTuple):
 
     topic: str
     """One more topic to subscribe to."""
-    before: Callable[[Sequence[str], OnFrame], OnFrame]
+    wrap: Callable[[Sequence[str], OnFrame], OnFrame]
     """Given the rig's topics and the runner's function that takes frames, returns the function that gets every message."""
 
 
@@ -78,14 +78,14 @@ class LiveDriver:
         """Topics of the rig's sensors, each once, in the rig's order."""
         message = self.runner.message
         self._more_topics = [] if intake is None else [intake.topic]
-        self._on_frame = message if intake is None else intake.before(self.topics, message)
+        self._on_frame = message if intake is None else intake.wrap(self.topics, message)
         self._first_connection: Callable[[], None] | None = None
         self.source: MqttSource | None = None
         """The connection, while it runs."""
         self._stopping = asyncio.Event()
         self._when_running: Callable[[], None] | None = None
         if ledger_writer is not None:
-            ledger_writer.watch(self.snapshot)
+            ledger_writer.start(self.snapshot)
 
     def when_connected(self, call: Callable[[], None]) -> None:
         """Have `call` called once, at the first connection."""
@@ -135,7 +135,7 @@ class LiveDriver:
 
             # In a thread: the screen is up meanwhile, and says that it waits.
             path, rig = self.recorder.path, self.rig.name
-            last = self.recorder.before if isinstance(self.recorder, SegmentedRecorder) else None
+            last = self.recorder.session_before if isinstance(self.recorder, SegmentedRecorder) else None
             state = await asyncio.to_thread(state_of_last_run, path.parent, rig, last, path)
             self.runner.start_from_state(self.clock.now_ns(), state)
         self.runner.health(self.clock.now_ns())

@@ -28,13 +28,15 @@ CATCH_UP_NS: Final = 600_000_000_000
 LOG = logging.getLogger(__name__)
 
 
-def state_of_last_run(folder: Path, rig: str, last: Path | None = None, but: Path | None = None) -> Mapping[str, Any]:
+def state_of_last_run(
+    folder: Path, rig: str, last: Path | None = None, except_for: Path | None = None
+) -> Mapping[str, Any]:
     """`Core.state` at the end of the latest live run of `rig` recorded in `folder`; empty where there is none to use.
 
     The session `last` is taken first; without it, or where it is of no use, the one with the latest name. Sessions that cannot
-    be read are skipped with a warning in the log; `but`, the one being recorded, without.
+    be read are skipped with a warning in the log; `except_for`, the session being recorded, without.
     """
-    by_name = [path for path in reversed([*session_files(folder, rig)]) if path not in (last, but)]
+    by_name = [path for path in reversed([*session_files(folder, rig)]) if path not in (last, except_for)]
     for path in by_name if last is None else (last, *by_name):
         try:
             with SessionReader(path) as session:

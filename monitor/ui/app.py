@@ -1,8 +1,8 @@
 """The terminal app: pulls a snapshot ten times a second, draws the current screen, hands crew actions to the driver.
 
-It keeps no state of the hoist: only which screen is shown, the units, the theme, the crew's initials and the trends.
-The monitor's loop runs beside it on the same asyncio loop, as a worker; when that ends with an error the app ends
-with its sentence.
+It keeps no state of the hoist: only which screen is shown, the units, the theme, the crew's initials and the trends. The
+monitor's loop runs beside it on the same asyncio loop, as a worker; when that ends with an error the app ends, and prints its
+sentence.
 """
 
 import os
@@ -42,7 +42,7 @@ from monitor.ui.view import KeyRow, ReplayView, ScreenState, View, without_unkno
 
 HERTZ: Final = 10
 LOOK_S: Final = 1.0
-"""Between two looks whether the terminal is still there."""
+"""Time between two checks whether the terminal is still there, s."""
 SEEN_S: Final = 1.0
 """An alarm can be acknowledged once it has been on view this long, so that no key meant for another one hits it."""
 MOST_UNWRITTEN: Final = 4
@@ -101,7 +101,7 @@ class StopmarkApp(App[int]):
     # Life
 
     def compose(self) -> ComposeResult:
-        """One widget over the whole screen."""
+        """Make the one widget, which fills the terminal."""
         yield self._canvas_widget
 
     def on_mount(self) -> None:
@@ -114,7 +114,7 @@ class StopmarkApp(App[int]):
         self.tick()
 
     def _look_for_terminal(self) -> None:
-        """End where the terminal has gone and no signal said so: waiting for its keys would take all of a core."""
+        """End when the terminal has gone without a signal: waiting for its keys would take all of a processor core."""
         if self._terminal is not None and not os.isatty(self._terminal):
             self.exit(0)
 
@@ -128,7 +128,7 @@ class StopmarkApp(App[int]):
         self.exit(0)
 
     def on_resize(self, _event: events.Resize) -> None:
-        """Another size, another layout."""
+        """Draw again for the new size."""
         self.call_after_refresh(self.tick)
 
     # Drawing
@@ -170,7 +170,7 @@ class StopmarkApp(App[int]):
         return canvas
 
     def view(self, snap: Snapshot) -> View:
-        """What the current screen is given."""
+        """All that the current screen is drawn from."""
         now_s = self.clock()
         if snap.t_ns != self._moved_ns:
             self._moved_s, self._moved_ns = now_s, snap.t_ns
@@ -238,7 +238,7 @@ class StopmarkApp(App[int]):
     # Keys
 
     def on_key(self, event: events.Key) -> None:
-        """Look the key up: the screen's own first, then everybody's, then the screens' numbers."""
+        """Run the action of a key: the screen's own keys first, then the global ones, then the screens' numbers."""
         if len(self.screen_stack) > 1:
             return
         pressed = event.character if event.character and event.character.isupper() else event.key
@@ -258,7 +258,7 @@ class StopmarkApp(App[int]):
                 return
 
     def on_click(self, event: events.Click) -> None:
-        """A hint is pressed, a row is chosen, the banner leads to the list of alarms."""
+        """Handle a click: a hint runs its key, a row is chosen, the banner opens the list of alarms."""
         shown = self._canvas_widget.shown
         spot = shown.hit(event.screen_x, event.screen_y) if shown and len(self.screen_stack) == 1 else None
         if spot is None:
@@ -283,12 +283,12 @@ class StopmarkApp(App[int]):
             self.open_screen(next((spec for spec in SCREENS if spec.key == printed), self.spec))
 
     def on_mouse_scroll_down(self, _event: object) -> None:
-        """The wheel moves the cursor of a list."""
+        """Move the cursor of a list down with the wheel."""
         if len(self.screen_stack) == 1:
             self._move(1)
 
     def on_mouse_scroll_up(self, _event: object) -> None:
-        """As `on_mouse_scroll_down`."""
+        """Move the cursor of a list up with the wheel."""
         if len(self.screen_stack) == 1:
             self._move(-1)
 
@@ -311,8 +311,8 @@ class StopmarkApp(App[int]):
             self.set_screen_state(replace(self.screen_state(), chosen=chosen))
 
     def _keep_choice(self, places: tuple[str, ...]) -> None:
-        """When the chosen row is gone the cursor falls to the first one; note when, so that no key hits what slid
-        under it."""
+        """Move the cursor to the first row when the chosen one is gone, and note when, so that no key hits another row by
+        mistake."""
         chosen = self.screen_state().chosen
         if places and chosen not in places:
             if chosen:
@@ -331,19 +331,19 @@ class StopmarkApp(App[int]):
     # What the functions behind keys may use (see `monitor.ui.keys.key.ScreenContext`)
 
     def next_units(self) -> None:
-        """Next unit system."""
+        """Change to the next unit system."""
         system = SYSTEMS[(SYSTEMS.index(self.units.system) + 1) % len(SYSTEMS)]
         self.units = Units(system)
         self.say(f"Units: {SYSTEM_LABEL[system]}")
 
     def next_theme(self) -> None:
-        """Next theme."""
+        """Change to the next theme."""
         self.screen_theme = THEMES[(THEMES.index(self.screen_theme) + 1) % len(THEMES)]
         self.theme = f"stopmark-{self.screen_theme}"
         self.say(f"Theme: {self.screen_theme}")
 
     def show_help(self) -> None:
-        """The help page."""
+        """Show the help page."""
         room = min(self.size.width, WIDEST_HELP) - 9
         self.push_screen(Help(help_text(SCREENS, self.spec, room, self.driver.mode == "REPLAY")))
 
@@ -360,15 +360,15 @@ class StopmarkApp(App[int]):
         )  # fmt: skip
 
     async def action_quit(self) -> None:
-        """Textual's own key for quitting asks as `q` does."""
+        """Handle Textual's own key for quitting as `q`."""
         self.leave()
 
     def action_help_quit(self) -> None:
-        """So does Ctrl+C."""
+        """Handle Ctrl+C as `q`."""
         self.leave()
 
     def acknowledge(self, alarms: Sequence[AlarmView]) -> None:
-        """Acknowledge those that have been on view long enough; one press is one act, however long the key is held."""
+        """Acknowledge those that have been on view long enough. One press is one action, however long the key is held."""
         now_s = self.clock()
         if self.driver.mode == "REPLAY":
             self.crew(lambda: None)
@@ -427,7 +427,7 @@ class StopmarkApp(App[int]):
 
 
 def sentence_of(error: BaseException) -> str:
-    """What an error says, without the groups it may come wrapped in."""
+    """The text of an error, without the groups around it."""
     while isinstance(error, BaseExceptionGroup):
         error = error.exceptions[0]
     return str(error) or type(error).__name__

@@ -1,4 +1,4 @@
-"""What a screen is given to draw: the snapshot and everything around it that is not the core's."""
+"""The input of a screen: the snapshot, and everything around it that is not the core's."""
 
 from dataclasses import dataclass, field, replace
 from types import MappingProxyType
@@ -74,8 +74,8 @@ _OF_MOTION = ("speed", "acceleration", "speed_excess")
 def without_unknown_motion(snap: Snapshot) -> Snapshot:
     """`snap` without the figures of a motion that is not known.
 
-    Before the first reading, or long after the last one, the estimate is a nought with a bound wider than any hoist is
-    fast. A large "0" would read as a block at rest.
+    Before the first reading, or long after the last one, the estimated speed is 0 with a bound wider than any hoist is fast. A
+    large "0" would read as a block at rest.
     """
     if snap.hoist is not HoistState.UNKNOWN or not snap.value("speed").known:
         return snap

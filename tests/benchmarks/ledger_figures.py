@@ -40,7 +40,7 @@ def cost(folder: Path) -> None:
     for frame in source:
         core.feed(frame)
     writer = LedgerWriter(folder / "cost.ledger", lambda t_ns, kind, text: None, 1)
-    writer.watch(core.snapshot)
+    writer.start(core.snapshot)
     began_s = time.thread_time()
     for _ in range(200):
         writer.look()

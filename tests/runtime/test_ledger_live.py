@@ -201,7 +201,7 @@ def test_over_an_hour_and_a_day_what_was_kept_is_what_the_recording_shows(tmp_pa
         with LedgerWriter(ledger, recorder.note, origin_ns) as writer:
             runner = Runner(core_of(rig, rules(), "rules"), recorder, (writer,))
             runner.health(origin_ns)
-            writer.watch(runner.core.snapshot)
+            writer.start(runner.core.snapshot)
             look_ns = origin_ns
             for item in source.items():
                 if isinstance(item, Action):

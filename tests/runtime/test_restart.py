@@ -135,7 +135,7 @@ def test_the_session_being_recorded_is_not_taken_for_the_run_before(
     """On a full disk it is an empty file: nothing to complain about."""
     own = tmp_path / "land-20260101-000000.stopmark"
     own.write_bytes(b"")
-    assert state_of_last_run(tmp_path, "land", but=own) == {}
+    assert state_of_last_run(tmp_path, "land", except_for=own) == {}
     assert caplog.text == ""
 
 

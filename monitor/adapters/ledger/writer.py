@@ -95,7 +95,7 @@ class LedgerWriter:
 
     # -- the loop's side ------------------------------------------------------------------------------------------
 
-    def watch(self, snapshot: Callable[[], Snapshot | None]) -> None:
+    def start(self, snapshot: Callable[[], Snapshot | None]) -> None:
         """Begin to write, at the start of the run; `snapshot` gives its present state."""
         self._snapshot = snapshot
         self._thread.start()

@@ -320,7 +320,7 @@ def open_block(data: bytes, dictionary: bytes = b"") -> Block:
         big = len(raw) >= MAX_RAW_BYTES
         raise ValueError("it is larger than any block can be" if big else "its compressed data ends too early")
     try:
-        return _Walk(raw).block()
+        return _BlockReader(raw).block()
     except (struct.error, IndexError, UnicodeDecodeError) as error:
         raise ValueError(f"its content does not fit its own counts ({error})") from None
 
@@ -334,7 +334,7 @@ def unpack_block(data: bytes, dictionary: bytes = b"") -> list[Frame]:
     return open_block(data, dictionary).frames()
 
 
-class _Walk:
+class _BlockReader:
     """Reads an unpacked block from start to end, and checks every count and length in it."""
 
     def __init__(self, raw: bytes) -> None:

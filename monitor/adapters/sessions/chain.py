@@ -167,7 +167,7 @@ class SessionChain:
                 given = session.inputs(from_ns, damaged)
             if before_ns is not None and session.t_first_ns - before_ns > LONGEST_JUMP_NS:
                 yield Frame(session.t_first_ns, CARRIED_TOPIC, b"{}")
-            yield from without_ages(session, given)
+            yield from without_long_silences(session, given)
             before_ns = session.end_ns
 
     def moment(self, text: str, after_ns: int | None = None) -> int:
@@ -186,7 +186,7 @@ class SessionChain:
         self.close()
 
 
-def without_ages(session: SessionReader, items: Iterator[Frame | Action]) -> Iterator[Frame | Action]:
+def without_long_silences(session: SessionReader, items: Iterator[Frame | Action]) -> Iterator[Frame | Action]:
     """`items` of a session whose silences add up to more than a day with a new beginning at each of those beyond that, as
     over a restart: from the last checkpoint where there is one.
 

@@ -108,7 +108,7 @@ class Recorder:
         self._overflow_noted = 0
         self._dropped = 0
         self._problem = ""
-        self._safe_s = time.monotonic()
+        self._committed_s = time.monotonic()
         self._slow_for = 0
         self._slow = False
         self.held_bytes = 0
@@ -196,7 +196,7 @@ class Recorder:
     def behind_s(self) -> float:
         """Real time since everything given was on the disk: what a power cut now would cost. About a second at most on a
         healthy disk."""
-        return time.monotonic() - self._safe_s
+        return time.monotonic() - self._committed_s
 
     @property
     def slow(self) -> bool:
@@ -255,7 +255,7 @@ class Recorder:
                     self._write()
                     next_try_s = time.monotonic() + RETRY_S
                     if not self._problem:
-                        self._safe(began_s)
+                        self._note_committed(began_s)
                 self._drop_oldest()
                 self.held_bytes = sum(batch.size for batch in self._held) + self._open_batch.size
                 if flushing:
@@ -268,13 +268,13 @@ class Recorder:
             self._problem = f"the recorder stopped on a fault of its own ({type(error).__name__}: {error})"
         finally:
             self._stopped = True
-            self._shut()
+            self._close_file()
             self._flushed.set()
 
-    def _safe(self, began_s: float) -> None:
+    def _note_committed(self, began_s: float) -> None:
         """Note that all given before `began_s` is on the disk, and whether that took too long."""
         slow = self.behind_s > SLOW_S
-        self._safe_s = began_s
+        self._committed_s = began_s
         self._slow_for = self._slow_for + 1 if slow != self._slow else 0
         if self._slow_for >= _SLOW_TIMES:
             self._slow, self._slow_for = slow, 0
@@ -391,7 +391,7 @@ class Recorder:
             self._fail(error)
 
     def _change_file(self, change: Rotate) -> None:
-        self._shut()
+        self._close_file()
         self.path_now, self._header = change.path, change.header
         self._connection()
 
@@ -400,9 +400,9 @@ class Recorder:
         if words != self._problem:
             LOG.warning("not recording: %s", words)
         self._problem = words
-        self._shut(checkpoint=False)
+        self._close_file(checkpoint=False)
 
-    def _shut(self, checkpoint: bool = True) -> None:
+    def _close_file(self, checkpoint: bool = True) -> None:
         """Close the file; with `checkpoint` it then stands alone: no -wal beside it, now or when it is read."""
         base, self._base = self._base, None
         if base is None:

@@ -169,7 +169,7 @@ class SegmentedRecorder:
         self._pruning: threading.Thread | None = None
         self._next_look_ns = 0
         self._looked = False
-        self.before = folder.last(rig)
+        self.session_before = folder.last(rig)
         """What the run before left: this one goes on from it, and may not have read it yet. None where there is none."""
         self._recorder = Recorder(folder.session_path(rig, now_ns), self._segment_header(""), hold=folder.hold)
         self._prune(now_ns)
@@ -202,8 +202,8 @@ class SegmentedRecorder:
             if not self._looked:
                 self._looked = True
                 self._ask_about_clock(t_ns, keep)
-            if self._segment == 1 and self.before is not None:
-                keep.add(self.before)
+            if self._segment == 1 and self.session_before is not None:
+                keep.add(self.session_before)
             for removal in prune(self._folder.path, self._retention, t_ns, self._usage, keep):
                 self._recorder.note(t_ns, "removal", removal.words)
         except Exception as error:  # a fault here must not end in silence, nor touch the recording

@@ -13,7 +13,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
-from monitor.adapters.sessions.chain import without_ages
+from monitor.adapters.sessions.chain import without_long_silences
 from monitor.adapters.sessions.reader import LONGEST_JUMP_NS, SessionReader
 from monitor.adapters.tables.table_file import Codes, Column, ExportError, TableFile
 from monitor.config.rig import Rig, Sensor
@@ -127,7 +127,7 @@ def inputs_of(
                 continue
             if before_ns is not None and session.t_first_ns - before_ns > LONGEST_JUMP_NS:
                 yield session, Frame(session.t_first_ns, CARRIED_TOPIC, b"{}")
-            for item in without_ages(session, session.inputs(from_ns)):
+            for item in without_long_silences(session, session.inputs(from_ns)):
                 if to_ns is not None and item.t_ns >= to_ns:
                     break
                 yield session, item

@@ -24,8 +24,8 @@ _LEFT = 2
 """Column at which each row begins."""
 _GAP = 3
 """Columns between two alarms of one row."""
-TOLD_S = 240.0
-"""How long after its start a run tells what it took up from the one before."""
+LAST_RUN_SHOWN_S = 240.0
+"""How long after its start a run shows what it took over from the one before, s."""
 
 
 def banner(area: Area, view: View) -> None:
@@ -64,9 +64,9 @@ def _calm(area: Area, view: View) -> None:
     words, role = no_alarm(view)
     area.say(2, 0, words, role)
     y = 1
-    taken_up = view.facts.last_run if view.history.reach_s < TOLD_S else ""
-    if taken_up:
-        for line in wrapped(f"○ {taken_up[0].upper()}{taken_up[1:]}.", area.width - 3, area.height - 1):
+    last_run = view.facts.last_run if view.history.reach_s < LAST_RUN_SHOWN_S else ""
+    if last_run:
+        for line in wrapped(f"○ {last_run[0].upper()}{last_run[1:]}.", area.width - 3, area.height - 1):
             area.put(2, y, line, "notice")
             y += 1
     if aside and y < area.height:
@@ -101,7 +101,7 @@ STATE_WORDS = {
 
 
 def nothing_to_acknowledge(alarm: AlarmView) -> bool:
-    """A cue for ordinary work comes up acknowledged, though nobody did that; it must not be said."""
+    """Whether the alarm is a prompt that came up acknowledged: then the banner must not say that somebody acknowledged it."""
     return alarm.prompt and alarm.state is AlarmState.ACKNOWLEDGED
 
 
@@ -158,7 +158,7 @@ def banner_text(
 
 
 def _tails(alarms: Sequence[AlarmView], silenced: bool) -> tuple[str, ...]:
-    """What may stand at the right end, the most telling first."""
+    """Texts for the right end, the fullest first."""
     worst = alarms[0]
     state = "held blind" if worst.blind else STATE_WORDS.get(worst.state, str(worst.state))
     if nothing_to_acknowledge(worst) and not worst.blind:

@@ -1,4 +1,4 @@
-"""One row on how far the figures can be trusted."""
+"""One row that says how far the figures can be trusted."""
 
 from math import isnan
 
@@ -21,7 +21,7 @@ from monitor.ui.view import View
 
 
 def data_line(area: Area, view: View) -> None:
-    """One row on how far the figures can be trusted."""
+    """One row that says how far the figures can be trusted."""
     severity = data_severity(view.snap)
     if severity is None:
         area.put(1, 0, "DATA OK", "dim")

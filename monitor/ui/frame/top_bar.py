@@ -9,7 +9,7 @@ ADVISORY = "ADVISORY ONLY"
 
 
 def recording(view: View) -> tuple[str, Role]:
-    """Recording state in words. A replay records nothing: what was recorded then is no news."""
+    """Recording state in words; empty in a replay, which records nothing."""
     if view.mode == "REPLAY":
         return "", "title"
     match view.snap.health.recording:

@@ -76,7 +76,7 @@ def writer(path: Path, rig: Rig, monkeypatch: pytest.MonkeyPatch) -> Iterator[Le
 
 def start(path: Path, rig: Rig) -> LedgerWriter:
     kept = LedgerWriter(path, rig.note, rig.t_ns)
-    kept.watch(rig.snapshot)
+    kept.start(rig.snapshot)
     return kept
 
 
@@ -249,7 +249,7 @@ def test_a_fault_in_a_look_is_told_once_and_harms_nothing_else(path: Path, rig: 
         raise RuntimeError("no view")
 
     writer = LedgerWriter(path, rig.note, rig.t_ns)
-    writer.watch(broken)
+    writer.start(broken)
     for _ in range(3):
         writer.look()
         writer.finding(Finding(4, "action", str(ActionKind.SLIP_AND_CUT), Severity.NOTICE, "", "", "slip and cut: 1"))

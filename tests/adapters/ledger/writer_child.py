@@ -21,7 +21,7 @@ def note(t_ns: int) -> tuple[Action, Finding]:
 
 def main(path: Path) -> None:
     writer = LedgerWriter(path, lambda t_ns, kind, text: None, 1)
-    writer.watch(lambda: None)
+    writer.start(lambda: None)
     t_ns = told = 1
     while True:
         t_ns += 1
