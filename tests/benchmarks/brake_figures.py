@@ -11,12 +11,14 @@ import random
 import statistics
 import sys
 import time
+from collections.abc import Sequence
 
 from monitor.core.brakes.health import BrakeHealth
 from monitor.core.brakes.model import BrakeModel
 from monitor.core.estimator.estimator import Estimator
 from monitor.core.sensors.register import SensorRegister
 from monitor.model.snapshot import HoistState
+from tests.benchmarks.figures import Figure, show
 from tests.core.brakes.brakehealth_truth import Bench, Machine
 
 BRAKING = {"service_pressure_1": 3e6, "service_pressure_2": 3e6, "emergency_release_pressure": 2e7, "brake_lever": 0.2}
@@ -59,8 +61,8 @@ def percentile(values: list[float], share: float) -> float:
     return ordered[min(len(ordered) - 1, round(share * (len(ordered) - 1)))]
 
 
-def accuracy(runs: int, ways: str) -> None:
-    """Error after the stops of `ways`, its sigma, and what is seen of a fifth less friction after two more."""
+def accuracy(runs: int, ways: str, words: str) -> list[Figure]:
+    """Error after the stops of `ways` (named `words`), its sigma, and what is seen of a fifth less friction after two more."""
     errors: list[float] = []
     shares: list[float] = []
     after_one: list[float] = []
@@ -91,9 +93,16 @@ def accuracy(runs: int, ways: str) -> None:
             f"  20 % of friction lost, seen after {stops}: median {100 * statistics.median(found):.1f} %, "
             f"least {100 * min(found):.1f} %"
         )
+    name = f"effectiveness error after five stops, {words}"
+    return show(
+        Figure(f"{name}: median", 100 * statistics.median(errors), "%"),
+        Figure(f"{name}: 95 % of machines within", 100 * percentile(errors, 0.95), "%", "5"),
+        Figure(f"20 % fade, seen after two stops, {words}: median", 100 * statistics.median(after_two), "%", "20"),
+        Figure(f"20 % fade, seen after two stops, {words}: least", 100 * min(after_two), "%", "20"),
+    )
 
 
-def cost(rig: str) -> None:
+def cost(rig: str) -> list[Figure]:
     """Time of one `update` with the real sensor register, moving with the brake dragging, and at rest."""
     bench = Bench(rig, Machine(), 60_000.0)
     bench.lower_and_stop(0.5, 0.4, 2.0)
@@ -106,6 +115,7 @@ def cost(rig: str) -> None:
     moving = bench.estimator.estimate(bench.t_ns)
     health = BrakeHealth(bench.rig, BrakeModel(bench.rig))
     t_ns = bench.t_ns
+    found = []
     for name, state in (("moving", HoistState.LOWERING), ("still", HoistState.STILL)):
         best = float("inf")
         estimate = moving if state is HoistState.LOWERING else moving._replace(speed_m_s=0.0, acceleration_m_s2=0.0)
@@ -115,16 +125,18 @@ def cost(rig: str) -> None:
                 t_ns += 50_000_000
                 health.update(t_ns, estimate, state, -1, 6e5, 0, lambda quantity: register.number(quantity, bench.t_ns))
             best = min(best, (time.process_time() - begin) / 4000)
-        print(f"update, {rig} rig, {name}: {best * 1e6:.1f} us")
+        found += show(Figure(f"one update of the brake watch, {rig} rig, {name}", best * 1e6, "us"))
+    return found
 
 
-def main() -> None:
+def main(arguments: Sequence[str] | None = None) -> list[Figure]:
     """Print all figures."""
-    runs = int(sys.argv[1]) if len(sys.argv) > 1 else 200
-    accuracy(runs, "lhlhl")
-    accuracy(runs, "lllll")
+    options = sys.argv[1:] if arguments is None else arguments
+    runs = int(options[0]) if options else 200
+    found = accuracy(runs, "lhlhl", "lowering and hoisting") + accuracy(runs, "lllll", "lowering only")
     for rig in ("land", "light", "deep"):
-        cost(rig)
+        found += cost(rig)
+    return found
 
 
 if __name__ == "__main__":

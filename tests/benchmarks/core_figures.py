@@ -23,26 +23,26 @@ from simulators.scenario.direct_feed import shipped_core
 from simulators.scenario.plant_source import PlantSource
 from simulators.scenario.record import record
 from simulators.scenario.scenario import find_scenario
+from tests.benchmarks.figures import Figure, show
 
 SECONDS = 120.0
 REPLAY_SECONDS = 300.0
 FULL_RATE = 20.0
 """Hz, of so many sensors:"""
 FULL_RATE_SENSORS = 12
+TIMES_REAL = "times real time"
 
 
-def main() -> None:
+def main(arguments: Sequence[str] | None = None) -> list[Figure]:
     """Print the figures."""
     parser = argparse.ArgumentParser(description="Cost of a sample and of an evaluation; speed of a replay.")
     parser.add_argument("--seconds", type=float, default=REPLAY_SECONDS, help="length of the session that is replayed")
-    args = parser.parse_args()
-    both()
+    args = parser.parse_args(arguments)
     with TemporaryDirectory() as folder:
-        replaying(Path(folder) / "figures.stopmark", args.seconds)
-    batched()
+        return [*both(), *replaying(Path(folder) / "figures.stopmark", args.seconds), *batched()]
 
 
-def both() -> None:
+def both() -> list[Figure]:
     """Cost per sample and per evaluation with the sensors' own rates, and the monitor beside its plant."""
     rig = find_rig("land")
     frames: list[Frame | Action] = []
@@ -50,14 +50,16 @@ def both() -> None:
     evaluating, sampling = parts_s(rig, frames)
     whole = evaluating + sampling
     points = SECONDS * 1e9 / GRID_NS
-    print(f"one evaluation of all signals and rules   {1e6 * evaluating / points:7.1f} us  (goal: under 150)")
-    print(f"one sample, from bytes into the estimator {1e6 * sampling / len(frames):7.2f} us  (goal: under 8)")
-    print(f"plant, operator and sensors               {SECONDS / plant_s:7.0f} times real time")
-    print(f"monitor                                   {SECONDS / whole:7.0f} times real time")
-    print(f"both                                      {SECONDS / (plant_s + whole):7.0f} times real time (goal: 200)")
+    return show(
+        Figure("one evaluation of all signals and rules", 1e6 * evaluating / points, "us", "under 75"),
+        Figure("one sample, from bytes into the estimator", 1e6 * sampling / len(frames), "us", "under 8"),
+        Figure("plant, operator and sensors", SECONDS / plant_s, TIMES_REAL),
+        Figure("full monitor, land rig", SECONDS / whole, TIMES_REAL),
+        Figure("plant and full monitor, land rig at 20 Hz", SECONDS / (plant_s + whole), TIMES_REAL, "200"),
+    )
 
 
-def replaying(path: Path, seconds: float) -> None:
+def replaying(path: Path, seconds: float) -> list[Figure]:
     """Speed of a headless replay, and where its time goes."""
     rig = full_rate(find_rig("land"))
     record(PlantSource(rig, find_scenario("calm-trip"), 1, duration_s=seconds), path)
@@ -67,15 +69,16 @@ def replaying(path: Path, seconds: float) -> None:
         reading = cpu_s(lambda: items.extend(session.inputs()))
     evaluating, sampling = parts_s(rig, items)
     points = seconds * 1e9 / GRID_NS
-    print(f"replay at max, {len(items) / seconds:.0f} samples/s              {seconds / whole:7.0f} times real time"
-          " (goal: 500, wished: 1000)")  # fmt: skip
+    found = show(Figure("replay at max, land rig, twelve sensors at 20 Hz", seconds / whole, TIMES_REAL, "500"))
     for name, part, count in (
         ("reading", reading, len(items)), ("samples", sampling, len(items)), ("grid", evaluating, points),
     ):  # fmt: skip
-        print(f"  {name:<37} {1e3 * part / seconds:9.3f} ms per second of the stream, {1e6 * part / count:.2f} us each")
+        found += show(Figure(f"of it {name}, for a second of the stream", 1e3 * part / seconds, "ms"))
+        print(f"  {1e6 * part / count:.2f} us each")
+    return found
 
 
-def batched(size: int = 20) -> None:
+def batched(size: int = 20) -> list[Figure]:
     """Cost of a sample that comes with others in one message."""
     rig = find_rig("land")
     scenario = find_scenario("batched")
@@ -83,9 +86,8 @@ def batched(size: int = 20) -> None:
     source = PlantSource(rig, scenario.model_copy(update={"transport": carry}), 1, duration_s=SECONDS)
     frames = list(source.items())
     _, sampling = parts_s(rig, frames)
-    print(
-        f"one sample of {size} in a message             {1e6 * sampling / (len(frames) * size):7.2f} us  (goal: under 4)"
-    )
+    each_us = 1e6 * sampling / (len(frames) * size)
+    return show(Figure(f"one sample of {size} in a message, core only", each_us, "us", "under 4"))
 
 
 def full_rate(rig: Rig) -> Rig:

@@ -22,6 +22,7 @@ from monitor.config.rig import Rig
 from monitor.config.rig_file import find_rig
 from monitor.core.estimator.estimator import Estimate, Estimator
 from monitor.model.reading import Sample, Validity
+from tests.benchmarks.figures import Figure, show
 from tests.core.estimator.motion_bench import say
 
 START_NS = 1_700_000_000_000_000_000
@@ -304,7 +305,7 @@ def jump(at_s: float, size: float) -> Callable[[float, float], float | None]:
     return lambda t, counts: counts + size if t >= at_s else counts
 
 
-def timing(rig: Rig, truth: Truth) -> None:
+def timing(rig: Rig, truth: Truth) -> list[Figure]:
     """Cost of one reading and of one estimate: the best of many short runs, because others share the machine."""
     index = next(i for i, s in enumerate(rig.sensors) if s.quantity == "drum_counts")
     samples = [Sample(a, index, c, s) for a, s, c, _ in readings(rig, truth, Wire(), random.Random(1))]
@@ -319,7 +320,10 @@ def timing(rig: Rig, truth: Truth) -> None:
             estimator.estimate(now)
         taking.append((middle - begin) / 100)
         telling.append((time.perf_counter() - middle) / 100)
-    print(f"cost: one reading {1e6 * min(taking):.2f} us, one estimate {1e6 * min(telling):.2f} us")
+    return show(
+        Figure("estimator: one reading", 1e6 * min(taking), "us"),
+        Figure("estimator: one estimate", 1e6 * min(telling), "us"),
+    )
 
 
 FAULTS: dict[str, Wire] = {
@@ -340,9 +344,10 @@ FAULTS: dict[str, Wire] = {
 }
 
 
-def fault_figures(rig: Rig, truth: Truth) -> None:
+def fault_figures(rig: Rig, truth: Truth) -> list[Figure]:
     """One line per sensor fault: share of the time VALID, DEGRADED and INVALID, and truth inside the bound while so."""
     print("sensor faults:            VALID        inside   DEGRADED     inside   INVALID   worst error while VALID")
+    figures = []
     for name, wire in FAULTS.items():
         model = rig
         if wire.rate_hz != 20.0 or wire.stamped is False:
@@ -374,15 +379,22 @@ def fault_figures(rig: Rig, truth: Truth) -> None:
             f"  {name:22} {100 * len(valid) / n:6.1f} %   {inside[0]}   {100 * len(degraded) / n:6.1f} %   {inside[1]}"
             f"   {100 * len(invalid) / n:5.1f} %   {worst:.3f} m"
         )
+        if valid:
+            kept = f"truth inside the 99 % bound while VALID, {name}"
+            figures.append(
+                Figure(kept, 100 * sum(valid) / len(valid), f"% of the {100 * len(valid) / n:.1f} % VALID", "99")
+            )
+    return figures
 
 
-def main(argv: Sequence[str] | None = None) -> None:
+def main(arguments: Sequence[str] | None = None) -> list[Figure]:
     """Print the figures."""
     parser = argparse.ArgumentParser(description=__doc__.split("\n")[0] if __doc__ else "")
     parser.add_argument("--seeds", type=int, default=3)
-    options = parser.parse_args(argv)
+    options = parser.parse_args(arguments)
     rig = find_rig("land")
     truth = run_truth(rig, Mismatch(), TRIP)
+    figures: list[Figure] = []
 
     for name, reference_s in (("datum of the file only", None), ("one crew reference near the top", 25.0)):
         heights, speeds, inside, inside_v, valid = [], [], 0, 0, 0
@@ -416,14 +428,19 @@ def main(argv: Sequence[str] | None = None) -> None:
         print(f"  speed error steady, 95 %:      {fast:.4f} m/s ({len(speeds)} looks)")
         print(f"  height inside its 99 % bound:  {100 * inside / valid:.2f} % of {valid} VALID looks")
         print(f"  speed inside its 99 % bound:   {100 * inside_v / valid:.2f} %")
+        figures += [
+            Figure(f"height error, 95 %, {name}", wide, "m", "0.05"),
+            Figure(f"speed error, 95 %, steady, {name}", fast, "m/s", "0.02"),
+        ]
         print(f"  starting or braking, rms:      {rms(swing_v):.4f} m/s, {rms(swing_a):.3f} m/s2")
         if own_h:
             ours, best = rms(own_h), rms(best_h)
             print(f"  height rms over smoother's:    {ours / best:.3f}   ({ours:.4f} / {best:.4f})")
+            figures.append(Figure("height error over an optimal fixed-lag smoother's", ours / best, "", "1.15"))
             ours, best = rms(own_v), rms(best_v)
             print(f"  speed rms over smoother's:     {ours / best:.3f}   ({ours:.4f} / {best:.4f})")
-    fault_figures(rig, truth)
-    timing(rig, truth)
+            figures.append(Figure("speed error over the smoother's", ours / best, "", "1.15"))
+    return figures + fault_figures(rig, truth) + timing(rig, truth)
 
 
 if __name__ == "__main__":

@@ -11,11 +11,13 @@ import asyncio
 import gc
 import logging
 import os
+from collections.abc import Sequence
 from pathlib import Path
 from tempfile import TemporaryDirectory
 
 from tests.adapters.mqtt.faults_of_broker import BROKER_FAULTS, outcome_of
 from tests.adapters.mqtt.test_source import Listener, listening
+from tests.benchmarks.figures import Figure, show
 from tests.support.broker import Mosquitto, until
 from tests.support.flooded_child import memory_bytes
 from tests.support.flooding import Course, flooded
@@ -41,7 +43,7 @@ def head() -> None:
     print(f"{'':<32}" + " ".join(f"{name:>{width}}" for name, width in COLUMNS), flush=True)
 
 
-def row(name: str, course: Course) -> None:
+def row(name: str, course: Course) -> list[Figure]:
     """One flood. Late, age and screen: median of the worst in each tenth of a second, and worst of all."""
     offered = course.offered
     cpu = (course.during[-1]["cpu"] - course.before[-1]["cpu"]) / (course.during[-1]["at"] - course.before[-1]["at"])
@@ -53,13 +55,24 @@ def row(name: str, course: Course) -> None:
     )  # fmt: skip
     text = " ".join(f"{cell:>{width}}" for cell, (_, width) in zip(cells, COLUMNS, strict=True))
     print(f"{name:<32}{text}", flush=True)
+    flood = f"flood, {name}"
+    figures = [
+        Figure(f"{flood}: offered", offered["rate"], "messages/s"),
+        Figure(f"{flood}: memory", course.memory_mb, "MB more", "bounded"),
+        Figure(f"{flood}: rules late, median", course.median("rules_late_s") * 1e3, "ms", "50"),
+        Figure(f"{flood}: rules late, worst", course.most("rules_late_s") * 1e3, "ms"),
+        Figure(f"{flood}: as usual again after", course.recovery_s, "s", "2"),
+    ]
+    if course.most("screen_gap_s") > 0:
+        figures.append(Figure(f"{flood}: picture late, worst", course.most("screen_gap_s") * 1e3, "ms"))
+    return figures
 
 
 def _pair(course: Course, name: str) -> str:
     return f"{course.median(name) * 1e3:.0f}/{course.most(name) * 1e3:.0f}"
 
 
-async def cycles(count: int) -> None:
+async def cycles(count: int) -> list[Figure]:
     """Restart a broker `count` times under one monitor; print what has grown after the first tenth."""
     with TemporaryDirectory() as folder:
         broker = Mosquitto(Path(folder), quiet=True).start()
@@ -85,13 +98,15 @@ async def cycles(count: int) -> None:
                 more = len(os.listdir("/proc/self/fd")) - handles
         finally:
             broker.stop()
-    print(
-        f"{count} restarts: memory {grown:+.2f} MB, file handles {more:+d}, slowest return {slowest_s:.2f} s",
-        flush=True,
+    name = f"{count} broker restarts under one source"
+    return show(
+        Figure(f"{name}: memory", grown, "MB more", "no growth"),
+        Figure(f"{name}: file handles", more, "more", "0"),
+        Figure(f"{name}: slowest return", slowest_s, "s", "2"),
     )
 
 
-def main() -> None:
+def main(arguments: Sequence[str] | None = None) -> list[Figure]:
     """Print all figures."""
     parser = argparse.ArgumentParser(description=__doc__)
     names = (*FLOODS, "faults")
@@ -100,11 +115,11 @@ def main() -> None:
     parser.add_argument("--rate", type=float, default=100_000.0)
     parser.add_argument("--screen", action="store_true", help="the monitor draws its screen as well")
     parser.add_argument("--cycles", type=int, default=0, help="how often to restart a broker under one monitor")
-    args = parser.parse_args()
+    args = parser.parse_args(arguments)
     logging.disable(logging.WARNING)
     if args.cycles:
-        asyncio.run(cycles(args.cycles))
-        return
+        return asyncio.run(cycles(args.cycles))
+    figures: list[Figure] = []
     if set(args.only) & FLOODS.keys():
         head()
     for mode, name in FLOODS.items():
@@ -113,15 +128,24 @@ def main() -> None:
                 TemporaryDirectory() as folder,
                 flooded(mode, Path(folder), args.rate, args.seconds, args.screen) as play,
             ):
-                row(name, play())
+                figures += row(name, play())
     if "faults" in args.only:
         print(f"{'':<32}{'announced s':>11} {'back s':>7} {'twice':>6}  words")
+        outcomes = []
         for fault in BROKER_FAULTS:
             outcome = asyncio.run(outcome_of(fault))
+            outcomes.append(outcome)
             print(
                 f"{fault:<32}{outcome.announced_s:>11.2f} {outcome.back_s:>7.2f} {outcome.twice:>6}  {outcome.words}",
                 flush=True,
             )
+        name = f"{len(outcomes)} broker faults"
+        figures += [
+            Figure(f"{name}: announced after, worst", max(o.announced_s for o in outcomes), "s", "1 (stale time)"),
+            Figure(f"{name}: back after, worst", max(o.back_s for o in outcomes), "s", "2"),
+            Figure(f"{name}: counted twice", sum(o.twice for o in outcomes), "", "0"),
+        ]
+    return figures
 
 
 if __name__ == "__main__":

@@ -6,6 +6,7 @@ Run it with ``python -m tests.benchmarks.ledger_figures``; ``--kills 200`` also 
 
 import argparse
 import time
+from collections.abc import Sequence
 from pathlib import Path
 from statistics import median
 from tempfile import TemporaryDirectory
@@ -19,6 +20,7 @@ from simulators.scenario.plant_source import PlantSource
 from simulators.scenario.scenario import find_scenario
 from tests.adapters.ledger.writer_child import note
 from tests.adapters.sessions.killing import killed_ledger
+from tests.benchmarks.figures import Figure, show
 from tests.support.broker import wait_until
 from tests.support.recorded import rules
 
@@ -31,7 +33,7 @@ def cpu_us(count: int, since_s: float) -> float:
     return (time.thread_time() - since_s) / count * 1e6
 
 
-def cost(folder: Path) -> None:
+def cost(folder: Path) -> list[Figure]:
     """CPU time of the loop's thread, and time from a finding to the disk."""
     scenario = find_scenario("calm-trip")
     rig = find_rig(scenario.rig)
@@ -44,12 +46,12 @@ def cost(folder: Path) -> None:
     began_s = time.thread_time()
     for _ in range(200):
         writer.look()
-    print(f"a look, every 5 s: {cpu_us(200, began_s):.0f} us")
+    look_us = cpu_us(200, began_s)
     alarm = Finding(1, "alarm", "ease-up", Severity.NOTICE, "normal", "unacknowledged", "x")
     began_s = time.thread_time()
     for _ in range(NOTES):
         writer.finding(alarm)
-    print(f"a finding that is not for the ledger: {cpu_us(NOTES, began_s):.2f} us")
+    finding_us = cpu_us(NOTES, began_s)
     took_ms = []
     for t_ns in range(2, 2 + ONE_BY_ONE):
         action, finding = note(t_ns)
@@ -58,12 +60,17 @@ def cost(folder: Path) -> None:
         writer.finding(finding)
         wait_until(lambda count=t_ns - 1: writer.written >= count, "the entry")  # type: ignore[misc]
         took_ms.append((time.perf_counter() - began) * 1e3)
-    print(f"from a finding to the disk: median {median(took_ms):.0f} ms, slowest of {ONE_BY_ONE} {max(took_ms):.0f} ms")
     writer.stop()
     writer.close()
+    return show(
+        Figure("ledger: a look, every 5 s", look_us, "us"),
+        Figure("ledger: a finding that is not for it", finding_us, "us"),
+        Figure("ledger: from a finding to the disk, median", median(took_ms), "ms"),
+        Figure(f"ledger: from a finding to the disk, slowest of {ONE_BY_ONE}", max(took_ms), "ms"),
+    )
 
 
-def kills(folder: Path, count: int) -> None:
+def kills(folder: Path, count: int) -> list[Figure]:
     """How many ledgers stay sound, and how many written entries are lost or doubled, over so many kills."""
     sound = lost = doubled = entries = 0
     for seed in range(count):
@@ -74,20 +81,21 @@ def kills(folder: Path, count: int) -> None:
         entries += len(told)
         lost += len(set(told) - set(kept))
         doubled += len(kept) - len(set(kept))
-    print(
-        f"kill -9, {count} random moments: {sound} ledgers sound; {lost} of {entries} written entries lost, {doubled} doubled"
+    name = f"ledger under kill -9, {count} random moments"
+    return show(
+        Figure(f"{name}: sound", sound, f"of {count}", str(count)),
+        Figure(f"{name}: written entries lost", lost, f"of {entries:,}", "0"),
+        Figure(f"{name}: entries doubled", doubled, "", "0"),
     )
 
 
-def main() -> None:
+def main(arguments: Sequence[str] | None = None) -> list[Figure]:
     """Print the figures."""
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--kills", type=int, default=0, metavar="N", help="kill a writer so many times")
-    args = parser.parse_args()
+    args = parser.parse_args(arguments)
     with TemporaryDirectory() as folder:
-        cost(Path(folder))
-        if args.kills:
-            kills(Path(folder), args.kills)
+        return cost(Path(folder)) + (kills(Path(folder), args.kills) if args.kills else [])
 
 
 if __name__ == "__main__":

@@ -32,6 +32,7 @@ from monitor.model.reading import RejectReason
 from monitor.model.stream import GRID_NS, Frame
 from monitor.runtime.assembly import header_of
 from monitor.runtime.live import Intake, LiveDriver, OnFrame
+from tests.benchmarks.figures import Figure
 from tests.benchmarks.sender import PREFIX, SWITCH
 from tests.support.broker import Mosquitto, until
 
@@ -184,7 +185,7 @@ async def pipeline(url: str, count: int, batch: int, folder: Path | None) -> Tak
     return Taken(found[0], found[1], 1.0 - refused / (count * batch), wrong)
 
 
-async def rates(broker: Mosquitto, folder: Path, batch: int, count: int, rounds: int) -> None:
+async def rates(broker: Mosquitto, folder: Path, batch: int, count: int, rounds: int) -> list[Figure]:
     """Floor, pipeline and pipeline with recorder in turn; of each the best round, for noise only ever adds."""
     kinds: dict[str, Callable[[], Awaitable[Taken]]] = {
         "floor: aiomqtt + pydantic": lambda: floor(broker.port, count, batch),
@@ -198,15 +199,22 @@ async def rates(broker: Mosquitto, folder: Path, batch: int, count: int, rounds:
     print(f"{'messages of ' + str(batch) + ' readings':<28} {'us CPU each':>12} {'readings/s of CPU':>18} "
           f"{'readings/s':>12} {'rate to floor':>14} {'used':>7}")  # fmt: skip
     base = 0.0
+    figures = []
     for name, taken in runs.items():
         cpu_us = min(run.cpu_us for run in taken)
         rate = max(run.rate for run in taken)
         base = base or cpu_us
         print(f"{name:<28} {cpu_us:>12.2f} {batch * 1e6 / cpu_us:>18,.0f} {batch * rate:>12,.0f} "
               f"{base / cpu_us:>14.2f} {min(run.used for run in taken):>7.1%}", flush=True)  # fmt: skip
+        name = f"{name}, {'one reading' if batch == 1 else f'{batch} readings'} a message"
+        figures += [
+            Figure(f"{name}: readings per second of CPU", batch * 1e6 / cpu_us, "", "250,000" if batch > 1 else ""),
+            Figure(f"{name}: rate, with the bare consumer as 1", base / cpu_us, "", "0.5, better 0.7"),
+        ]
+    return figures
 
 
-async def news(broker: Mosquitto, folder: Path, seconds: float, rate_hz: float) -> None:
+async def news(broker: Mosquitto, folder: Path, seconds: float, rate_hz: float) -> list[Figure]:
     """From the publishing of a reading to its finding, with the recorder on.
 
     What is beyond the grid is the whole time without the wait from the reading's arrival to the grid point that follows it.
@@ -273,33 +281,42 @@ async def news(broker: Mosquitto, folder: Path, seconds: float, rate_hz: float) 
         beyond.append(whole[-1] - (grid_ns - t_ns) * 1e-6)
         bare.append((woke - moment - waited) * 1e-6)
     print(f"publish to finding at {rate_hz:.0f} messages/s, {len(out)} findings, recorder on")
+    figures = []
     for name, times in (("floor beyond 50 ms", bare), ("beyond the 50 ms grid", beyond), ("as a whole", whole)):
         centiles = statistics.quantiles(times, n=100, method="inclusive")
         shown = f"50 % {centiles[49]:6.2f} ms, 99 % {centiles[98]:6.2f} ms, worst {max(times):6.2f} ms"
         print(f"  {name:<24} {shown}", flush=True)
+        title = f"publish to finding at {rate_hz:.0f} messages/s, {name}"
+        figures += [
+            Figure(f"{title}, median", centiles[49], "ms"),
+            Figure(f"{title}, 99 %", centiles[98], "ms", "10" if name.startswith("beyond") else ""),
+        ]
+    return figures
 
 
-async def figures(parts: list[str], messages: int, rounds: int, seconds: float, rate_hz: float) -> None:
+async def measure(parts: list[str], messages: int, rounds: int, seconds: float, rate_hz: float) -> list[Figure]:
     """The parts asked for, on one broker."""
+    figures: list[Figure] = []
     with TemporaryDirectory() as name:
         folder = Path(name)
         extra = ["max_queued_messages 0", "set_tcp_nodelay true"]
         broker = Mosquitto(folder / "broker", quiet=True, extra=extra).start()
         try:
             if "rate" in parts:
-                await rates(broker, folder, 1, messages, rounds)
+                figures += await rates(broker, folder, 1, messages, rounds)
             if "batches" in parts:
-                await rates(broker, folder, BATCH, messages // 5, rounds)
+                figures += await rates(broker, folder, BATCH, messages // 5, rounds)
             if "news" in parts:
-                await news(broker, folder, seconds, rate_hz)
+                figures += await news(broker, folder, seconds, rate_hz)
         finally:
             broker.stop()
+    return figures
 
 
 PARTS = ("rate", "batches", "news")
 
 
-def main() -> None:
+def main(arguments: Sequence[str] | None = None) -> list[Figure]:
     """Print the figures."""
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("parts", nargs="*", choices=[*PARTS, []], help="which figures (default: all)")
@@ -307,8 +324,8 @@ def main() -> None:
     parser.add_argument("--rounds", type=int, default=3)
     parser.add_argument("--seconds", type=float, default=120.0, help="length of the run for the news")
     parser.add_argument("--rate", type=float, default=500.0, help="messages a second for the news")
-    args = parser.parse_args()
-    asyncio.run(figures(args.parts or list(PARTS), args.messages, args.rounds, args.seconds, args.rate))
+    args = parser.parse_args(arguments)
+    return asyncio.run(measure(args.parts or list(PARTS), args.messages, args.rounds, args.seconds, args.rate))
 
 
 if __name__ == "__main__":

@@ -13,7 +13,7 @@ import resource
 import subprocess
 import sys
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from functools import partial
 from pathlib import Path
 from tempfile import TemporaryDirectory
@@ -34,6 +34,7 @@ from monitor.config.rig_file import find_rig
 from monitor.model.stream import Frame
 from monitor.runtime.replay import ReplayDriver
 from tests.adapters.sessions.killing import killed_session
+from tests.benchmarks.figures import Figure, show
 from tests.support.broker import Mosquitto, until
 
 START_NS = 1_767_225_600_000_000_000
@@ -77,11 +78,6 @@ def frames_of(rig: Rig, seconds: int) -> Iterator[Frame]:
         yield from sorted(made, key=lambda frame: frame.t_ns)
 
 
-def line(name: str, value: float, unit: str) -> None:
-    """Print one figure."""
-    print(f"{name:<58} {value:>14,.3f} {unit}", flush=True)
-
-
 def cpu_s(work: Callable[[], object]) -> float:
     """CPU time that `work` takes, all threads of this process."""
     start = time.process_time()
@@ -89,8 +85,9 @@ def cpu_s(work: Callable[[], object]) -> float:
     return time.process_time() - start
 
 
-def recording(folder: Path, seconds: int) -> None:
+def recording(folder: Path, seconds: int) -> list[Figure]:
     """Cost and size of recording, speed of reading, seeking and exporting."""
+    found: list[Figure] = []
     rig = find_rig("land")
     frames = list(frames_of(rig, seconds))
     count = len(frames)
@@ -103,35 +100,47 @@ def recording(folder: Path, seconds: int) -> None:
             recorder.frame(frame)
         recorder.close()
 
-    line("recording, all threads", cpu_s(give) / count * 1e6, "us CPU per sample")
-    line("size of the session", path.stat().st_size / count, "bytes per sample")
+    found += show(Figure("recording, all threads", cpu_s(give) / count * 1e6, "us of CPU a sample"))
+    found += show(Figure("size of a session", path.stat().st_size / count, "bytes a sample", "10"))
     with SessionReader(path) as session:
-        line("reading frames back", count / cpu_s(lambda: sum(1 for _ in session.inputs())), "samples/s CPU")
+        found += show(
+            Figure("reading frames back", count / cpu_s(lambda: sum(1 for _ in session.inputs())), "samples/s CPU")
+        )
         decoder = ColumnDecoder(rig)
-        line("reading as arrays", count / cpu_s(lambda: [*decoder.read(session)]), "samples/s CPU")
+        found += show(Figure("reading as arrays", count / cpu_s(lambda: [*decoder.read(session)]), "samples/s CPU"))
         start = time.perf_counter()
         next(session.inputs(START_NS + seconds * 10**9 // 2))
-        line("seeking to the middle", (time.perf_counter() - start) * 1e3, "ms")
+        found += show(Figure("seeking to the middle", (time.perf_counter() - start) * 1e3, "ms"))
     out = folder / "figures.parquet"
     export_readings([path], out, to_ns=START_NS)  # the libraries are loaded once
-    line("export to Parquet", count / cpu_s(lambda: export_readings([path], out)), "samples/s CPU")
+    found += show(
+        Figure("export to Parquet", count / cpu_s(lambda: export_readings([path], out)), "samples/s CPU", "1,000,000")
+    )
     part_ns = START_NS + min(seconds, 300) * 10**9
     part = count * min(seconds, 300) // seconds
     for ending in ("csv", "xlsx"):
         to = folder / f"figures.{ending}"
-        line(
-            f"export to {ending}",
-            part / cpu_s(partial(export_readings, [path], to, None, part_ns)),
-            "samples/s CPU",
+        found += show(
+            Figure(
+                f"export to {ending}",
+                part / cpu_s(partial(export_readings, [path], to, None, part_ns)),
+                "samples/s CPU",
+            )
         )
     wide = folder / "wide.parquet"
-    line(
-        "export resampled at 20 Hz", count / cpu_s(lambda: export_resampled([path], wide, 50_000_000)), "samples/s CPU"
+    found += show(
+        Figure(
+            "export resampled at 20 Hz",
+            count / cpu_s(lambda: export_resampled([path], wide, 50_000_000)),
+            "samples/s CPU",
+        )
     )
+    return found
 
 
-def report(folder: Path, session: Path) -> None:
+def report(folder: Path, session: Path) -> list[Figure]:
     """Time and memory of `stopmark report` on a session, in a process of its own."""
+    found: list[Figure] = []
     start = time.perf_counter()
     command = [
         str(Path(sys.executable).with_name("stopmark")),
@@ -142,13 +151,15 @@ def report(folder: Path, session: Path) -> None:
     ]
     subprocess.run(command, check=True, stdout=subprocess.DEVNULL)
     used = resource.getrusage(resource.RUSAGE_CHILDREN)
-    line("report, from start to end", time.perf_counter() - start, "s")
-    line("report, all processes", used.ru_utime + used.ru_stime, "s CPU")
-    line("report, largest process", used.ru_maxrss / 1024, "MB")
+    found += show(Figure("report, from start to end", time.perf_counter() - start, "s", "60 for 12 h"))
+    found += show(Figure("report, all processes", used.ru_utime + used.ru_stime, "s CPU"))
+    found += show(Figure("report, largest process", used.ru_maxrss / 1024, "MB", "400"))
+    return found
 
 
-def seeks(session: Path, count: int = 40) -> None:
+def seeks(session: Path, count: int = 40) -> list[Figure]:
     """Jumps to random moments of a session, as a person does on the screen; seconds by the clock."""
+    found: list[Figure] = []
     chance = random.Random(1)
     with SessionChain([session]) as chain:
         driver = ReplayDriver(chain, 1.0, paused=True)
@@ -158,14 +169,16 @@ def seeks(session: Path, count: int = 40) -> None:
             begin_s = time.perf_counter()
             driver.seek_to(t_ns)
             took.append(time.perf_counter() - begin_s)
-        line("session", (chain.end_ns - chain.t_first_ns) / 3.6e12, "h")
-    line("seek, median", sorted(took)[count // 2], "s")
-    line("seek, slowest", max(took), "s")
+        found += show(Figure("seek: length of the session", (chain.end_ns - chain.t_first_ns) / 3.6e12, "h"))
+    found += show(Figure("seek, median", sorted(took)[count // 2], "s", "0.5"))
+    found += show(Figure(f"seek, slowest of {count}", max(took), "s", "0.5"))
+    return found
 
 
-async def intake(folder: Path, count: int) -> None:
+async def intake(folder: Path, count: int) -> list[Figure]:
     """CPU per message of the broker source, and of a bare aiomqtt consumer that parses the same messages."""
     broker = Mosquitto(folder / "broker", quiet=True, extra=["max_queued_messages 0"]).start()
+    found: list[Figure] = []
     taken = 0
 
     def take(frame: Frame) -> None:
@@ -210,9 +223,10 @@ async def intake(folder: Path, count: int) -> None:
         await ended(task)
     finally:
         broker.stop()
-    line("broker source with parsing", ours, "us CPU per message")
-    line("bare aiomqtt with parsing", theirs, "us CPU per message")
-    line("source against bare", theirs / ours, "times its rate")
+    found += show(Figure("broker source with parsing", ours, "us CPU per message"))
+    found += show(Figure("bare aiomqtt with parsing", theirs, "us CPU per message"))
+    found += show(Figure("source against bare", theirs / ours, "times its rate"))
+    return found
 
 
 async def ended(task: "asyncio.Task[None]") -> None:
@@ -221,14 +235,16 @@ async def ended(task: "asyncio.Task[None]") -> None:
     await asyncio.wait([task])
 
 
-def kills(folder: Path, count: int) -> None:
+def kills(folder: Path, count: int) -> list[Figure]:
     """Kill a recorder `count` times; every session must open."""
+    found: list[Figure] = []
     missing = [killed_session(folder, seed).missing_s for seed in range(count)]
-    line("kills after which the session opened", float(len(missing)), f"of {count}")
-    line("stream missing at worst", max(missing), "s")
+    found += show(Figure("kill -9: sessions that open", len(missing), f"of {count}", str(count)))
+    found += show(Figure("stream missing at worst after kill -9", max(missing), "s", "1"))
+    return found
 
 
-def main() -> None:
+def main(arguments: Sequence[str] | None = None) -> list[Figure]:
     """Print all figures."""
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--seconds", type=int, default=1800, help="length of the recorded stream")
@@ -236,18 +252,14 @@ def main() -> None:
     parser.add_argument("--kills", type=int, default=0, help="how often to kill a recorder")
     parser.add_argument("--report", type=Path, metavar="SESSION", help="only time a report of this session")
     parser.add_argument("--seek", type=Path, metavar="SESSION", help="only time jumps in this session")
-    args = parser.parse_args()
+    args = parser.parse_args(arguments)
     with TemporaryDirectory() as name:
         if args.seek is not None:
-            seeks(args.seek)
-            return
+            return seeks(args.seek)
         if args.report is not None:
-            report(Path(name), args.report)
-            return
-        recording(Path(name), args.seconds)
-        asyncio.run(intake(Path(name), args.messages))
-        if args.kills:
-            kills(Path(name), args.kills)
+            return report(Path(name), args.report)
+        found = recording(Path(name), args.seconds) + asyncio.run(intake(Path(name), args.messages))
+        return found + (kills(Path(name), args.kills) if args.kills else [])
 
 
 if __name__ == "__main__":

@@ -17,11 +17,12 @@ import subprocess
 import sys
 import termios
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 from tempfile import TemporaryDirectory, TemporaryFile
 
 from monitor.config.rig_file import shipped_rigs
+from tests.benchmarks.figures import Figure, show
 from tests.benchmarks.screen_figures import cpu_s, drain, read_until
 from tests.support.broker import Mosquitto
 
@@ -97,40 +98,46 @@ def simulated(broker: Mosquitto, rig: str) -> Iterator[None]:
         ended(process)
 
 
-def watching(name: str, pid: int, wait: Callable[[float], object], seconds: float, goal: float) -> None:
-    """Print CPU share and memory of a monitor that runs; `wait` lets so many seconds pass."""
+def watching(name: str, pid: int, wait: Callable[[float], object], seconds: float, goal: str) -> list[Figure]:
+    """CPU share and memory of a monitor that runs; `wait` lets so many seconds pass."""
     wait(SETTLE_S)
     cpu, since, begin_mb = cpu_s(pid), time.monotonic(), memory_mb(pid)
     wait(seconds)
     share = (cpu_s(pid) - cpu) / (time.monotonic() - since)
-    print(f"{name:<22} {share:6.1%} of a core (goal: {goal:.0%}), over {seconds:.0f} s; "
-          f"memory {begin_mb:.0f} MB at first, {memory_mb(pid):.0f} MB at last", flush=True)  # fmt: skip
+    name = f"watch of the land rig, 14 sensors at 20 Hz, recorder on, {name}"
+    print(f"over {seconds:.0f} s")
+    return show(
+        Figure(f"{name}: CPU", 100 * share, "% of a core", goal),
+        Figure(f"{name}: memory at first", begin_mb, "MB"),
+        Figure(f"{name}: memory after {seconds / 60:g} min", memory_mb(pid), "MB"),
+    )
 
 
-def headless(broker: Mosquitto, rig: str, folder: Path, seconds: float) -> None:
+def headless(broker: Mosquitto, rig: str, folder: Path, seconds: float) -> list[Figure]:
     """Findings to a file, no screen."""
     words = stopmark("watch", "--rig", rig, "--broker", broker.url, "--data", str(folder), "--headless")
     with TemporaryFile() as out, simulated(broker, rig):
         process = subprocess.Popen(words, stdout=out)
         begin = time.monotonic()
         try:
-            watching("headless", process.pid, time.sleep, seconds, 0.06)
+            found = watching("headless", process.pid, time.sleep, seconds, "6 %")
         finally:
             lasted = time.monotonic() - begin
             ended(process)
         out.seek(0)
         summary = json.loads(out.read().splitlines()[-1])
-        print(f"{'':<22} {summary['frames'] / lasted:.0f} readings a second")
+        print(f"{summary['frames'] / lasted:.0f} readings a second")
+    return found
 
 
-def screen(broker: Mosquitto, rig: str, folder: Path, seconds: float) -> None:
+def screen(broker: Mosquitto, rig: str, folder: Path, seconds: float) -> list[Figure]:
     """With the screen at 120x40."""
     words = stopmark("watch", "--rig", rig, "--broker", broker.url, "--data", str(folder))
     with simulated(broker, rig), in_terminal(words) as (process, master):
-        watching("with screen, 120x40", process.pid, lambda passing: drain(master, passing), seconds, 0.25)
+        return watching("screen 120x40", process.pid, lambda passing: drain(master, passing), seconds, "25 %")
 
 
-def start(broker: Mosquitto, folder: Path, times: int) -> None:
+def start(broker: Mosquitto, folder: Path, times: int) -> list[Figure]:
     """From the command to the first paint, and what of it was the process's own CPU time.
 
     Modules are compiled first, as an installation has them: that alone is a third of a second.
@@ -146,29 +153,34 @@ def start(broker: Mosquitto, folder: Path, times: int) -> None:
         walls.append(took)
         cpus.append(cpu)
     del walls[0], cpus[0]
-    print(f"command to first paint {min(walls):.2f} s at best of {times} (goal: 0.50), {sorted(walls)[times // 2]:.2f} s median; "
-          f"{min(cpus):.2f} s of it CPU time", flush=True)  # fmt: skip
+    return show(
+        Figure("`stopmark watch` to first paint, median", sorted(walls)[times // 2], "s", "0.5"),
+        Figure(f"`stopmark watch` to first paint, best of {times}", min(walls), "s", "0.5"),
+        Figure("`stopmark watch` to first paint, CPU of the best", min(cpus), "s"),
+    )
 
 
-def main() -> None:
+def main(arguments: Sequence[str] | None = None) -> list[Figure]:
     """Print the figures."""
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("parts", nargs="*", choices=[*PARTS, []], help="which figures (default: all)")
     parser.add_argument("--minutes", type=float, default=0.5, help="length of the watch")
     parser.add_argument("--times", type=int, default=10, help="how often to start")
-    args = parser.parse_args()
+    args = parser.parse_args(arguments)
     parts = args.parts or PARTS
+    found: list[Figure] = []
     with TemporaryDirectory() as name:
         broker = Mosquitto(Path(name) / "broker", quiet=True).start()
         try:
             if "headless" in parts:
-                headless(broker, quick_rig(Path(name)), Path(name) / "headless", 60 * args.minutes)
+                found += headless(broker, quick_rig(Path(name)), Path(name) / "headless", 60 * args.minutes)
             if "screen" in parts:
-                screen(broker, quick_rig(Path(name)), Path(name) / "screen", 60 * args.minutes)
+                found += screen(broker, quick_rig(Path(name)), Path(name) / "screen", 60 * args.minutes)
             if "start" in parts:
-                start(broker, Path(name) / "start", args.times)
+                found += start(broker, Path(name) / "start", args.times)
         finally:
             broker.stop()
+    return found
 
 
 if __name__ == "__main__":

@@ -15,6 +15,9 @@ import subprocess
 import sys
 import termios
 import time
+from collections.abc import Sequence
+
+from tests.benchmarks.figures import Figure, show
 
 RATE = 14
 PRESSES = 30
@@ -49,8 +52,9 @@ def cpu_s(pid: int) -> float:
     return (int(fields[11]) + int(fields[12])) / os.sysconf("SC_CLK_TCK")
 
 
-def main() -> None:
+def main(_arguments: Sequence[str] | None = None) -> list[Figure]:
     """Print the figures."""
+    figures = []
     master, slave = pty.openpty()
     fcntl.ioctl(slave, termios.TIOCSWINSZ, struct.pack("HHHH", 40, 120, 0, 0))
     begin = time.monotonic()
@@ -61,12 +65,14 @@ def main() -> None:
     os.close(slave)
     try:
         painted = read_until(master, b"ADVISORY ONLY", 30.0, begin)
-        print(f"demo: command to first paint   {painted or float('nan'):.2f} s (broker and rig are started first)")
+        # The demo starts its broker and its rig first.
+        figures += show(Figure("demo: command to first paint", painted or float("nan"), "s"))
         drain(master, 5.0)
         cpu, since = cpu_s(process.pid), time.monotonic()
         drain(master, 5.0)
         share = (cpu_s(process.pid) - cpu) / (time.monotonic() - since)
-        print(f"monitor with screen, {RATE} times   {100 * share:.0f} % of a core (120x40; broker included, rig not)")
+        name = f"monitor and broker with screen, 120x40, {RATE} times real speed"
+        figures += show(Figure(name, 100 * share, "% of a core"))
         times = []
         for i in range(PRESSES):
             key = b"2" if i % 2 == 0 else b"1"
@@ -77,12 +83,15 @@ def main() -> None:
                 times.append(took)
             drain(master, 0.3)
         times.sort()
-        print(f"key to response                median {1e3 * statistics.median(times):.0f} ms, "
-              f"slowest of {len(times)}: {1e3 * times[-1]:.0f} ms (goal: under 100)")  # fmt: skip
+        name = "key to response at about 2,000 readings/s"
+        figures += show(
+            Figure(f"{name}, median", 1e3 * statistics.median(times), "ms", "under 100"),
+            Figure(f"{name}, slowest of {len(times)}", 1e3 * times[-1], "ms", "under 100"),
+        )
     finally:
         process.terminate()
         process.wait(10)
-        print(f"(took {time.monotonic() - begin:.0f} s)")
+    return figures
 
 
 if __name__ == "__main__":

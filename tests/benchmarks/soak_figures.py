@@ -19,12 +19,14 @@ import threading
 import time
 import tracemalloc
 from collections import Counter
+from collections.abc import Sequence
 from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import Any
 
 from monitor.adapters.sessions.catalogue import verify_session
 from monitor.adapters.sessions.folder import session_files
+from tests.benchmarks.figures import Figure
 from tests.benchmarks.soak import PARTS, Soak
 from tests.benchmarks.soak_faults import deck
 
@@ -96,8 +98,8 @@ def hour_row(soak: Soak, t_s: float, started: tuple[float, float]) -> dict[str, 
     }
 
 
-def main(arguments: list[str] | None = None) -> int:
-    """Run and print; 1 where a fault was not recovered or memory grew."""
+def main(arguments: Sequence[str] | None = None) -> list[Figure]:
+    """Run and print."""
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--hours", type=float, default=1.0)
     parser.add_argument("--faults", type=int, default=3)
@@ -116,8 +118,18 @@ def main(arguments: list[str] | None = None) -> int:
         kept = list(session_files(soak.folder))
         unsound = [problem for path in kept for problem in verify_session(path)]
         _tell(soak, rows, len(kept), unsound)
-    failed = sum(case.outcome != "recovered" for case in soak.cases if case.outcome)
-    return 1 if failed or unsound or _growth_mb(rows) > GROWTH_MB else 0
+    done = [case for case in soak.cases if case.outcome]
+    hours = f"{rows[-1]['hour']:g} h" if rows else "under an hour"
+    calm = soak.calm
+    return [
+        Figure(
+            "soak: faults recovered from", sum(case.outcome == "recovered" for case in done), f"of {len(done)}", "all"
+        ),
+        Figure("soak: memory after the first hour", _growth_mb(rows), f"MB more, {hours}", f"under {GROWTH_MB:g}"),
+        Figure("soak: frames lost", soak.recorder.lost, f"of {soak.runner.frames:,}", "0"),
+        Figure("soak: sessions unsound", len({*unsound}), f"of {len(kept)} kept", "0"),
+        Figure("soak: VALID between faults", 100 * calm["valid"] / max(1, calm["looked"]), "% of looks"),
+    ]
 
 
 def _run(soak: Soak, given: argparse.Namespace) -> list[dict[str, Any]]:
@@ -211,4 +223,4 @@ def _tell(soak: Soak, rows: list[dict[str, Any]], kept: int, unsound: list[str])
 
 
 if __name__ == "__main__":
-    sys.exit(main())
+    main()

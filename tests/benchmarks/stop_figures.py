@@ -11,6 +11,7 @@ import math
 import multiprocessing
 import random
 import statistics
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 from monitor.config.rig_file import find_rig
@@ -18,6 +19,7 @@ from monitor.model.stream import Frame
 from simulators.scenario.direct_feed import shipped_core
 from simulators.scenario.plant_source import PlantSource
 from simulators.scenario.scenario import Scenario, Work
+from tests.benchmarks.figures import Figure, show
 
 RUN_S = 40.0
 FULL_LEVER = 0.5
@@ -81,20 +83,19 @@ def one(seed: int) -> Stop | None:
     return Stop(way, abs(at_speed), rig.block.mass_kg + string / 9.80665, way * assured - far, way * expected - far)
 
 
-def main() -> None:
+def main(arguments: Sequence[str] | None = None) -> list[Figure]:
     """Print the figures."""
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0] if __doc__ else "")
     parser.add_argument("--runs", type=int, default=400)
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--jobs", type=int, default=multiprocessing.cpu_count())
-    args = parser.parse_args()
+    args = parser.parse_args(arguments)
     seeds = range(args.seed * 1_000_000, args.seed * 1_000_000 + args.runs)
     with multiprocessing.Pool(args.jobs) as pool:
         found = pool.map(one, seeds, chunksize=8)
     stops = [stop for stop in found if stop is not None]
     kept = sum(stop.inside_m >= 0 for stop in stops)
-    print(f"stops judged                        {len(stops)} of {args.runs}")
-    print(f"assured mark kept                   {kept} ({100 * kept / len(stops):.2f} %)")
+    print(f"assured mark kept in {kept} of {len(stops)} stops; {args.runs} runs, seed {args.seed}")
     for seed, stop in zip(seeds, found, strict=True):
         if stop is not None and stop.inside_m < 0:
             print(f"  passed by {-stop.inside_m:.3f} m: seed {seed}, {stop}")
@@ -106,8 +107,14 @@ def main() -> None:
                 f"{name}: median |expected - truth|    {statistics.median(abs(s.expected_error_m) for s in some):.3f} m"
             )
     alike = [s for s in stops if s.direction < 0 and 0.9 <= s.speed_m_s <= 1.1 and 130e3 <= s.load_kg <= 170e3]
+    figures = [
+        Figure("full-brake stops looked at", len(stops), f"of {args.runs} runs, seed {args.seed}"),
+        Figure("assured stop mark kept in full-brake stops", 100 * kept / len(stops), "%", "99.9"),
+    ]
     if alike:
-        print(f"about 1 m/s with 150 t ({len(alike)}): median  {statistics.median(s.inside_m for s in alike):.3f} m")
+        given_away_m = statistics.median(s.inside_m for s in alike)
+        figures.append(Figure("room given away at 1 m/s with 150 t, median", given_away_m, "m", "0.5"))
+    return show(*figures)
 
 
 if __name__ == "__main__":

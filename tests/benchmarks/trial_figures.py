@@ -1,0 +1,84 @@
+"""Are the warnings in time, and how often are they false? The random trials of `stopmark trial`, scored.
+
+Run it with ``python -m tests.benchmarks trial_figures --write -- --set danger --runs 500``; a set is danger, calm or instrument.
+A danger run takes about half a second of CPU, an instrument run two, a calm one (30 minutes of work) twenty.
+"""
+
+import argparse
+from collections.abc import Callable, Sequence
+from pathlib import Path
+from tempfile import TemporaryDirectory
+from typing import Any
+
+from monitor.analysis.parallel_replay import processors
+from simulators.trial.pool import run_set
+from simulators.trial.score import score
+from tests.benchmarks.figures import Figure, show
+
+
+def main(arguments: Sequence[str] | None = None) -> list[Figure]:
+    """Run a set and print its figures."""
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("--set", choices=tuple(SETS), default="danger")
+    parser.add_argument("--runs", type=int, default=60)
+    parser.add_argument("--seed", type=int, default=3)
+    parser.add_argument("--jobs", type=int, default=processors())
+    args = parser.parse_args(arguments)
+    with TemporaryDirectory() as folder:
+        results, _ = run_set(args.set, args.seed, args.runs, args.jobs, Path(folder), lambda done, total: None)
+    print(f"{args.set}, {args.runs} runs, seed {args.seed}")
+    return show(*SETS[args.set](score(args.set, results), f"{args.runs} runs, seed {args.seed}"))
+
+
+def danger(found: dict[str, Any], runs: str) -> list[Figure]:
+    """Runs toward a limit: warned in time where physics allows it, and how long before."""
+    lead = found["lead_over_too_late_s"]
+    return [
+        Figure("danger: warned in time", *_share(found["in_time"], runs), "100"),
+        Figure("danger: silent", *_share(found["silent"], runs), "0"),
+        Figure("danger: lead over a full brake is too late, median", lead["median"]["value"], "s", "2"),
+        Figure("danger: lead over a full brake is too late, 1st percentile", lead["percentile_1"]["value"], "s"),
+    ]
+
+
+def calm(found: dict[str, Any], runs: str) -> list[Figure]:
+    """Ordinary work: alarms that are false, alarms that are many."""
+    false = found["false_serious_per_100_h"]
+    return [
+        Figure(
+            "calm: false WARNING or DANGER per 100 h",
+            false["per"],
+            f"({false['count']} in {found['hours']:g} h, 95 %: {false['low']:.2g} to {false['high']:.2g}; {runs})",
+            "1",
+        ),
+        Figure("calm: alarms per 10 min", found["alarms_per_10_min"]["per"], "", "under 1"),
+        Figure("calm: alarms in the worst 10 min", found["worst_10_min"]),
+        Figure("calm: chattering alarms", found["chattering"], "", "0"),
+    ]
+
+
+def instrument(found: dict[str, Any], runs: str) -> list[Figure]:
+    """Faults of sensors: announced, and never a wrong height called VALID."""
+    return [
+        Figure("instrument: faults announced", *_share(found["announced"], runs), "100"),
+        Figure("instrument: time to announce, median", found["time_to_announce_s"]["median"]["value"], "s"),
+        Figure("instrument: wrong height while VALID", *_share(found["wrong_height_while_valid"], runs), "0.1"),
+        Figure("instrument: false motion alarms", found["false_motion_alarms"], "", "0"),
+    ]
+
+
+SETS: dict[str, Callable[[dict[str, Any], str], list[Figure]]] = {
+    "danger": danger,
+    "calm": calm,
+    "instrument": instrument,
+}
+
+
+def _share(share: dict[str, Any], runs: str) -> tuple[float, str]:
+    """Percent, and what it is a percentage of with its 95 % interval."""
+    interval = f"95 %: {100 * share['low']:.2f} to {100 * share['high']:.2f}"
+    return 100 * share["share"], f"% ({share['hits']} of {share['of']}, {interval}; {runs})"
+
+
+if __name__ == "__main__":
+    main()
