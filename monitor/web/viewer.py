@@ -31,7 +31,7 @@ from monitor.web.wire import UPDATE_BYTES, ActionRequest, Welcome, read_update
 WELCOME_S: Final = 10.0
 PULSE_S: Final = 0.5
 FRESH_S: Final = 1.5
-"""The page hears a pulse only while the last update is younger than this."""
+"""The page gets a pulse only while the last update is younger than this."""
 LAST_WRITES_S: Final = 2.0
 _PR_SET_PDEATHSIG: Final = 1  # from linux/prctl.h
 GONE: Final = "the monitor has ended or can no longer be reached, so this view ends: nothing here is live any more"

@@ -38,7 +38,7 @@ class Closed(aiomqtt.MqttError):
 
 
 class Silent(aiomqtt.MqttError):
-    """Nothing was heard for too long."""
+    """Nothing came for too long."""
 
 
 class Slow(aiomqtt.MqttError):
@@ -49,8 +49,8 @@ class Connection(aiomqtt.Client):
     """The client of one attempt, with what the library lacks for our purpose.
 
     It reads the socket itself, in large pieces, and leaves to the library only what is no message. It notices at once when the
-    broker hangs up instead of answering (the library waits for its time-out), and soon when it falls silent. It accepts that
-    a socket has closed in the meantime, and can be dropped without a close message.
+    broker closes the connection instead of answering (the library waits for its time-out), and soon when it falls silent. It
+    accepts that a socket has closed in the meantime, and can be dropped without a close message.
     """
 
     def __init__(
@@ -89,7 +89,7 @@ class Connection(aiomqtt.Client):
         self._client._sock_recv = self._read_for_library  # type: ignore[method-assign]
         self._for_library = bytearray()
         self._end: OSError | bytes | None = None
-        self._heard = True
+        self._received = True
         self._dropped = False
 
     # --- reading ----------------------------------------------------------------------------------------------------
@@ -119,7 +119,7 @@ class Connection(aiomqtt.Client):
                     self._end = b""
                     self._client.loop_read()
                     return
-                self._heard = True
+                self._received = True
                 frames, rest = self.reader.feed(self._now_ns(), piece, self._most())
                 if frames:
                     self._on_frames(frames)
@@ -171,8 +171,8 @@ class Connection(aiomqtt.Client):
         silent = unasked = slow = packets = 0
         while self._client.socket() is not None:
             await asyncio.sleep(LOOK_S)
-            silent = 0 if self._heard else silent + 1
-            self._heard = False
+            silent = 0 if self._received else silent + 1
+            self._received = False
             slow = slow + 1 if self.reader.inside_packet and self.reader.packets == packets else 0
             packets = self.reader.packets
             unasked += 1

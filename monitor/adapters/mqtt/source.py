@@ -36,7 +36,7 @@ FIRST_DELAY_S: Final = 0.2
 LAST_DELAY_S: Final = 1.5
 """From the start of one attempt to the next, if that did not take longer: grows from the first to the last."""
 KEEPALIVE_S: Final = 5
-"""The broker hears from us at least this often, and forgets us after one and a half times this."""
+"""Keep-alive time of MQTT: we send at least this often, and the broker drops us after one and a half times this."""
 SILENT_S: Final = 3.0
 """A connection over which nothing comes for so long is reported as silent."""
 UNHEARD_S: Final = 10.0

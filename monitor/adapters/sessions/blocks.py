@@ -309,7 +309,7 @@ def open_block(data: bytes, dictionary: bytes = b"") -> Block:
     """A block's bytes taken apart.
 
     Raises:
-        ValueError: the block is damaged, or larger than any honest block; the message says how.
+        ValueError: the block is damaged, or larger than any block may be; the message says how.
     """
     engine = zlib.decompressobj(zdict=dictionary) if dictionary else zlib.decompressobj()
     try:
@@ -348,7 +348,7 @@ class _BlockReader:
         if not 0 < count <= MAX_BLOCK_FRAMES or not 0 < kinds <= count or not 0 < unit <= 1_000_000_000:
             raise ValueError("it claims more frames or kinds than it can hold")
         self._at = _HEAD.size
-        read = _table if length <= DICTIONARY_BYTES else _table.__wrapped__  # a hostile table is not worth keeping
+        read = _table if length <= DICTIONARY_BYTES else _table.__wrapped__  # no use to keep one so large
         table = read(self._take(length), kinds)
         which = self._column(count)
         steps = self._column(count - 1)

@@ -242,7 +242,7 @@ class Recorder:
         began_s = time.monotonic()
         try:
             while True:
-                # From beginning to beginning: a slow disk must not stretch the time between two commits as well.
+                # Counted from beginning to beginning: a slow disk must not lengthen the time between two commits as well.
                 self._wake.wait(max(0.0, began_s + PERIOD_S - time.monotonic()))
                 self._wake.clear()
                 began_s = time.monotonic()

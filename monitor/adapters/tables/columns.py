@@ -195,7 +195,7 @@ class _Chunk:
     """Several blocks side by side. Every column of a shape is then one array, however many blocks it comes from."""
 
     def __init__(self, blocks: Sequence[Block]) -> None:
-        """Raises OverflowError at numbers that no honest block has."""
+        """Raises OverflowError at numbers that no sound block has."""
         self._blocks = blocks
         self.shapes: list[Shape] = []
         numbered: dict[Shape, int] = {}

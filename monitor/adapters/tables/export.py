@@ -254,7 +254,7 @@ class _ResampledRows:
         self._steps = Steps(every_ns)
         self._due_ns: int | None = None
         """When the next row is due; None before the first session."""
-        self._heard_ns = self._end_ns = 0
+        self._reading_ns = self._end_ns = 0
         self._first_ns: int | None = None
         self._last_ns: int | None = None
 
@@ -262,7 +262,7 @@ class _ResampledRows:
         """Begin a session; the first one decides when the first row is due."""
         if self._due_ns is None:
             self._due_ns = self._steps.from_on(t_ns)
-            self._heard_ns = t_ns
+            self._reading_ns = t_ns
 
     def take(self, part: "Readings") -> None:
         """Add readings, and write every row that is due by the last of them. During a long silence there are no rows."""
@@ -273,18 +273,18 @@ class _ResampledRows:
             one.add(part.t_ns[mine], part.value[mine])
         if not len(part.t_ns):
             return
-        before = np.concatenate(([self._heard_ns], part.t_ns[:-1]))
+        before = np.concatenate(([self._reading_ns], part.t_ns[:-1]))
         for place in np.flatnonzero(part.t_ns - before > SILENT_NS).tolist():
             self._write(int(before[place]) + SILENT_NS)
             assert self._due_ns is not None
             self._due_ns = self._steps.skip(self._due_ns, int(part.t_ns[place]))
-        self._heard_ns = int(part.t_ns[-1])
-        self._write(self._heard_ns)
+        self._reading_ns = int(part.t_ns[-1])
+        self._write(self._reading_ns)
 
     def finish(self, end_ns: int) -> None:
         """End the session at `end_ns`."""
         self._end_ns = end_ns
-        self._write(min(end_ns, self._heard_ns + SILENT_NS))
+        self._write(min(end_ns, self._reading_ns + SILENT_NS))
 
     def result(self, refused: Mapping[str, int]) -> ExportResult:
         """What the whole table holds."""
