@@ -86,6 +86,17 @@ TRANSITIONS: Final[Mapping[tuple[SourceState, ReadingKind], SourceState]] = Mapp
 """(state, kind of the reading) to the state after it."""
 
 
+def source_diagram() -> str:
+    """`TRANSITIONS` as a Mermaid state diagram; readings that change nothing are left out."""
+    arrows: dict[tuple[str, str], list[str]] = {}
+    for (before, kind), after in TRANSITIONS.items():
+        if before is not after:
+            arrows.setdefault((before.name, after.name), []).append(kind.value)
+    lines = ["stateDiagram-v2", f"    [*] --> {WAITING.name}"]
+    lines += [f"    {before} --> {after}: {', '.join(why)}" for (before, after), why in arrows.items()]
+    return "\n".join(lines) + "\n"
+
+
 class PositionSource:
     """One position source. Heights in metres, as the filter has them (unloaded line)."""
 

@@ -1,6 +1,6 @@
 """The table of transitions of a position source: whole, and no state without a way out."""
 
-from monitor.core.estimator.sources import TRANSITIONS, ReadingKind, SourceState
+from monitor.core.estimator.sources import TRANSITIONS, ReadingKind, SourceState, source_diagram
 
 SINGLE = [kind for kind in ReadingKind if kind is not ReadingKind.AGREED]
 
@@ -22,3 +22,10 @@ def test_nothing_leads_back_to_waiting() -> None:
     assert not [
         row for row, after in TRANSITIONS.items() if after is SourceState.WAITING and row[0] is not SourceState.WAITING
     ]
+
+
+def test_the_diagram_shows_every_transition() -> None:
+    arrows = {line.strip() for line in source_diagram().splitlines() if "-->" in line and "[*]" not in line}
+    for (before, kind), after in TRANSITIONS.items():
+        shown = any(f"{before.name} --> {after.name}:" in arrow and kind.value in arrow for arrow in arrows)
+        assert shown == (before is not after), (before, kind)
