@@ -16,9 +16,9 @@ from monitor.text import harmless, one_line
 from monitor.units import FOOT_M, INCH_M
 
 COLUMNS: Final = 80
-_START_SIGMA: Final = 6.0
-_ROPE_SIGMA: Final = 0.03
-_NESTING_SIGMA: Final = 0.05
+_WRAPS_PRIOR: Final = 6.0
+_ROPE_PRIOR: Final = 0.03
+_NESTING_PRIOR: Final = 0.05
 """What is believed of the rig file before any height: wraps, share of the diameter, rope diameters (common practice, no
 source): wraps change with each cut, a rope wears by a few per cent, nesting lies between 0.866 and about 0.95."""
 _STIFFNESS_DOUBT: Final = 0.2
@@ -106,7 +106,7 @@ class DrumFit:
         try:
             self.result = calibrate(
                 heights, self.turns, rig.line.lines, frame.layers.drum, start, height_sigma_m=sigmas,
-                start_turns_sigma=_START_SIGMA, rope_diameter_sigma=_ROPE_SIGMA, nesting_sigma=_NESTING_SIGMA,
+                start_turns_sigma=_WRAPS_PRIOR, rope_diameter_sigma=_ROPE_PRIOR, nesting_sigma=_NESTING_PRIOR,
                 straight_line_limit_m=_LINE_LIMIT_M,
             )  # fmt: skip
         except ValueError as error:
@@ -174,20 +174,20 @@ class DrumFit:
         yield ""
         yield (f"{'':<24}{'fitted':>10}{'error':>9}{'rig file':>11}{'believed':>10}")
         yield _row(f"wraps at {in_both(rig.reference.height_m)}", self.wraps, result.start_turns,
-             self.found.wraps_at_reference, _START_SIGMA, 2)  # fmt: skip
+             self.found.wraps_at_reference, _WRAPS_PRIOR, 2)  # fmt: skip
         yield _row("rope diameter, mm", result.rope_diameter_m.value, result.rope_diameter_m, rig.line.rope_diameter_m,
-             _ROPE_SIGMA * rig.line.rope_diameter_m, 2, 1e-3)  # fmt: skip
+             _ROPE_PRIOR * rig.line.rope_diameter_m, 2, 1e-3)  # fmt: skip
         yield _row("rope diameter, in", result.rope_diameter_m.value, result.rope_diameter_m, rig.line.rope_diameter_m,
-             _ROPE_SIGMA * rig.line.rope_diameter_m, 3, INCH_M)  # fmt: skip
-        yield _row("nesting", result.nesting.value, result.nesting, rig.drum.nesting, _NESTING_SIGMA, 3)
+             _ROPE_PRIOR * rig.line.rope_diameter_m, 3, INCH_M)  # fmt: skip
+        yield _row("nesting", result.nesting.value, result.nesting, rig.drum.nesting, _NESTING_PRIOR, 3)
         yield from wrapped(
             "error: one standard error. believed: the same of the rig file before any height. NOT determined: the heights"
             " did not halve it, so the value is held near the rig file's by that belief alone."
         )
         off = {
-            "wraps": (self.wraps - self.found.wraps_at_reference) / _START_SIGMA,
-            "rope diameter": (result.rope_diameter_m.value / rig.line.rope_diameter_m - 1.0) / _ROPE_SIGMA,
-            "nesting": (result.nesting.value - rig.drum.nesting) / _NESTING_SIGMA,
+            "wraps": (self.wraps - self.found.wraps_at_reference) / _WRAPS_PRIOR,
+            "rope diameter": (result.rope_diameter_m.value / rig.line.rope_diameter_m - 1.0) / _ROPE_PRIOR,
+            "nesting": (result.nesting.value - rig.drum.nesting) / _NESTING_PRIOR,
         }
         far = [name for name, times in off.items() if abs(times) > _FAR]
         if far:

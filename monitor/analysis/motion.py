@@ -21,6 +21,7 @@ import numpy as np
 
 from monitor.analysis.recording import Numbers, Recording, most, runs
 from monitor.config.rig import EddyAux, Rig
+from monitor.core.brakes.health import HEAVY_SHARE
 from monitor.core.brakes.model import BrakeModel
 from monitor.core.hoist.state import MOVING_M_S
 from monitor.model.stream import GRID_NS
@@ -39,12 +40,11 @@ FULL: Final = 0.85
 """Share of full pressure from which a stop counts as one with the full brake."""
 DRAG_S: Final = 6.0
 """A brake on for longer than this before rest was holding a descent back, not stopping it."""
-SETTLE_S: Final = 1.5
+REST_AFTER_S: Final = 1.5
 SWING_M: Final = 0.25
-"""A block that is this near after `SETTLE_S` has come to rest, swinging or not."""
+"""A block that is this near after `REST_AFTER_S` has come to rest, swinging or not."""
 LEAST_DESCENT_M: Final = 3.0
 LEAST_STAND_M: Final = 8.0
-HEAVY_SHARE: Final = 0.15
 COOL_S: Final = 60.0
 _NAN: Final = math.nan
 
@@ -172,7 +172,7 @@ class _Stops:
 
     def _rests(self, after: int) -> bool:
         """Whether the block stays where the motion ended. A hard stop leaves it swinging on its line for a while."""
-        later = after + round(SETTLE_S / STEP_S)
+        later = after + round(REST_AFTER_S / STEP_S)
         if later >= len(self.speed):
             return after + 5 < len(self.speed) and abs(float(self.speed[-1])) < MOVING_M_S
         moved = abs(float(self.height[later]) - float(self.height[after]))
@@ -201,7 +201,7 @@ class _Stops:
         if not (v0 >= STOP_FROM_M_S and bound < v0):
             return None
         # To the furthest place: a hard stop springs back on its line.
-        way = direction * (self.height[call : after + round(SETTLE_S / STEP_S)] - self.height[call])
+        way = direction * (self.height[call : after + round(REST_AFTER_S / STEP_S)] - self.height[call])
         reach = most(way)
         if math.isnan(reach):
             reach = float(np.nansum(from_call)) * STEP_S

@@ -33,7 +33,7 @@ from monitor.config.rule import RuleSet
 from monitor.core.engine import Core
 from monitor.model.snapshot import HoistState, Snapshot
 from monitor.model.stream import CARRIED_TOPIC, GRID_NS, Action, ActionKind, Frame
-from monitor.runtime.session_feed import begin
+from monitor.runtime.session_feed import WARM_UP_S, begin
 
 Numbers = npt.NDArray[np.float32]
 
@@ -50,7 +50,6 @@ STATES: Final = tuple(HoistState)
 RESTART_NS: Final = 1_800_000_000_000
 """A silence longer than this begins a new core, which is given the state of the one before: nothing that was under way
 before it says anything after it."""
-WARM_UP_S: Final = 60.0
 PIECE_NS: Final = 3_600_000_000_000
 """Length of a piece, about."""
 _WARM_UP_NS: Final = round(WARM_UP_S * 1e9)

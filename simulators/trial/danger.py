@@ -13,13 +13,12 @@ from monitor.config.rig import LimitHeights
 from monitor.core.engine import Core
 from simulators.machine.plant import TICK_S, Plant
 from simulators.scenario.plant_source import PlantSource
-from simulators.trial.cases import MOTION, Case, Result
+from simulators.trial.cases import MOTION, SECOND_NS, Case, Result
 
 SNAPSHOT_TICKS: Final = 5
 _NEAR_M: Final = 14.0
 """Room to the limit below which copies are kept."""
 _STANDING_M_S: Final = 0.03
-_SECOND: Final = 1_000_000_000
 
 
 class Outcome(StrEnum):
@@ -83,7 +82,7 @@ def observe(case: Case, source: PlantSource, core: Core) -> Trace:
         for item in items:
             trace.warnings += [(f.t_ns, f.key) for f in core.feed(item) if f.raised or f.prompted]
         if trace.crossed_ns is not None:
-            if now_ns > trace.crossed_ns + _SECOND:
+            if now_ns > trace.crossed_ns + SECOND_NS:
                 break
             continue
         speed, room = plant.speed_m_s, limits.upper_m - plant.height_m

@@ -11,12 +11,11 @@ from monitor.model.reading import Validity
 from monitor.model.stream import Action, Frame
 from simulators.scenario.direct_feed import shipped_core
 from simulators.scenario.plant_source import PlantSource
-from simulators.trial.cases import MOTION, Case, Result
+from simulators.trial.cases import MOTION, SECOND_NS, Case, Result
 from simulators.trial.danger import danger, stays_inside
 
 _HEIGHT: Final = SIGNAL_NAMES.index("height")
 _BOUND: Final = SIGNAL_NAMES.index("height_bound")
-_SECOND: Final = 1_000_000_000
 _OVER: Final = (AlarmState.NORMAL, AlarmState.RETURNED)
 
 
@@ -65,7 +64,7 @@ def _calm(case: Case, source: PlantSource, core: Core) -> Result:
         "windows": _windows(log.raised, source.duration_s),
         "chattering": _chattering(log.raised),
         "fleeting": sum(1 for length_s in log.lengths_s if length_s < 1.0),
-        "stale": sum(1 for since in log.active.values() if source.end_ns - since > 600 * _SECOND),
+        "stale": sum(1 for since in log.active.values() if source.end_ns - since > 600 * SECOND_NS),
         "events": [event.name for event in source.events],
     }
 
@@ -128,7 +127,7 @@ def _instrument(case: Case, source: PlantSource, core: Core) -> Result:
     plant = source.plant
     sensor, quantity = case.facts["sensor"], case.facts["quantity"]
     start_ns = source.origin_ns + int(case.facts["start_s"] * 1e9)
-    end_ns = start_ns + 80 * _SECOND
+    end_ns = start_ns + 80 * SECOND_NS
     announced: int | None = None
     false_motion = 0
     valid = wrong = looked = 0

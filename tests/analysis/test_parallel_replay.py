@@ -16,7 +16,7 @@ from monitor.adapters.sessions.chain import SessionChain
 from monitor.adapters.sessions.recorder import Recorder
 from monitor.analysis import parallel_replay
 from monitor.analysis.motion import descents, stands, stops
-from monitor.analysis.parallel_replay import COLUMNS, WARM_UP_S, TimeRange, cuts_of, joined
+from monitor.analysis.parallel_replay import COLUMNS, TimeRange, cuts_of, joined
 from monitor.analysis.recording import Recording, collect
 from monitor.config.rig_file import find_rig
 from monitor.core.engine import Core
@@ -24,6 +24,7 @@ from monitor.core.signals.table import SIGNAL_NAMES
 from monitor.model.stream import CARRIED_TOPIC, GRID_NS, Frame
 from monitor.runtime.assembly import core_of, header_of
 from monitor.runtime.runner import Runner
+from monitor.runtime.session_feed import WARM_UP_S
 from simulators.scenario.plant_source import PlantSource
 from simulators.scenario.scenario import find_scenario
 from tests.support.recorded import START_NS, rules, simulated

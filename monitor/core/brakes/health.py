@@ -37,7 +37,7 @@ _LONGEST_STEP_S: Final = 1.0
 """A gap longer than this between two grid points is a restart of the stream: rates over it mean nothing."""
 _STEADY_M_S2: Final = 0.15
 """Below this acceleration the hook load is a weight."""
-_HEAVY_SHARE: Final = 0.15
+HEAVY_SHARE: Final = 0.15
 """A load is heavy from this share of the way from the bare block to the rating (common practice, no source)."""
 _NO_PRESSURE: Final = 0.01
 """Share of full pressure below which a circuit counts as released."""
@@ -63,7 +63,7 @@ class BrakeHealth:
         self._inertia = rig.drum.inertia_kg_m2
         self._demand = rig.braking.demand_lever
         self._block_kg = rig.block.mass_kg
-        self._heavy_n = _G * (self._block_kg + _HEAVY_SHARE * (rig.block.rated_load_kg - self._block_kg))
+        self._heavy_n = _G * (self._block_kg + HEAVY_SHARE * (rig.block.rated_load_kg - self._block_kg))
         self._lift_pa = rig.brake.lift_pressure_pa if isinstance(rig.brake, CaliperBrake) else 0.0
         self._springs = brake.has_emergency
         self._regen = isinstance(rig.aux, RegenAux)

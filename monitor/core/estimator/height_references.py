@@ -15,7 +15,7 @@ from monitor.core.estimator.prediction import TRANSPORT_S
 from monitor.core.estimator.sources import HeightMark, PositionSource
 from monitor.model.reading import RejectReason, Sample
 
-SMALL_M: Final = 0.25
+SMALL_CORRECTION_M: Final = 0.25
 """A reference that differs by less than this is taken as a better figure, not as lost counts."""
 MARK_SIGMA_M: Final = 0.02
 """Where in its travel past the mark the switch changes (common practice, no source)."""
@@ -140,7 +140,7 @@ class HeightReferences:
         kin, before = track.kin, frame.layers
         now = track.predicted_at(t_ns)[0]
         # A small difference lies in the old datum's height; after a large one (lost counts) wraps follow the height.
-        turns = before.locate(now if track.trusted and abs(x - now) < SMALL_M else x)[0]
+        turns = before.locate(now if track.trusted and abs(x - now) < SMALL_CORRECTION_M else x)[0]
         frame.set_datum(turns, x, sigma_m)
         after = frame.layers
         kin.v *= after.rise_at(x) / before.rise_at(now)

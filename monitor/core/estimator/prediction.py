@@ -19,7 +19,7 @@ VALID: Final = Validity.VALID
 INVALID: Final = Validity.INVALID
 DEGRADED_BOUND_M: Final = 0.25
 INVALID_BOUND_M: Final = 1.0
-SILENT_S: Final = 2.0
+MAX_SILENCE_S: Final = 2.0
 """Silence after which no height is given (longer where the sensor is slow by nature)."""
 FROZEN_INVALID_S: Final = 1.0
 BRAKE_FRESH_NS: Final = 1_000_000_000
@@ -138,7 +138,7 @@ def validity_of(lead: PositionSource, silent: float, bound: float, doubt: float)
         return INVALID
     if not (bound > DEGRADED_BOUND_M or doubt > 0.0 or silent > lead.sensor.stale_after_s):
         return VALID
-    limit = SILENT_S
+    limit = MAX_SILENCE_S
     if lead.slow:
         limit = max(limit, 2.5 * lead.interval_s)
     elif bound > INVALID_BOUND_M:

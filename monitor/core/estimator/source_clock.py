@@ -7,13 +7,13 @@ spaced; a clock that is set does the opposite. That distinguishes the two at the
 
 from typing import Final
 
-STEP_NS: Final = 250_000_000
+MISMATCH_NS: Final = 250_000_000
 """Arrival and source spacing must differ by more than this to be looked at as a step (common practice, no source)."""
 DIAGNOSIS_NS: Final = 60_000_000_000
 """How long a diagnosis of the clock lasts after its cause has ended."""
 DRIFT_DIVISOR: Final = 5000
 """Greatest believed drift of a source clock: 1 part in 5000, 200 ppm (ordinary quartz is within 100)."""
-FROZEN_READINGS: Final = 3
+FROZEN_STAMPS: Final = 3
 OFFSET_MARGIN_NS: Final = 500_000
 """By so much the offset that is used lies below the smallest difference seen; at 2 m/s that is a millimetre."""
 SMOOTH_LIMIT_NS: Final = 5_000_000
@@ -61,10 +61,10 @@ class SourceClock:
         self._arrival_ns, self._source_ns = arrival_ns, source_ns
         if spaced == 0 and waited > 0:
             self._same_count += 1
-            if self._same_count >= FROZEN_READINGS:
+            if self._same_count >= FROZEN_STAMPS:
                 return self._without_source_time(arrival_ns, seen)
         elif self._same_count:
-            if self._same_count >= FROZEN_READINGS:
+            if self._same_count >= FROZEN_STAMPS:
                 self.diagnosis = ""
                 offset = seen
                 waited = spaced
@@ -73,7 +73,7 @@ class SourceClock:
             self.diagnosis = ""
         mismatch = waited - spaced
         held, self._pending_step_ns = self._pending_step_ns, 0
-        if held or mismatch > STEP_NS or mismatch < -STEP_NS:
+        if held or mismatch > MISMATCH_NS or mismatch < -MISMATCH_NS:
             offset += self._step(arrival_ns, seen - offset, waited, spaced, held)
         drift = (waited if waited > 0 else 0) // DRIFT_DIVISOR
         offset += drift
@@ -115,7 +115,7 @@ class SourceClock:
         mismatch = waited - spaced
         if held:
             # The reading before lay back in time. If this one follows it, the clock was set; else that was overtaken.
-            if abs(mismatch) > STEP_NS:
+            if abs(mismatch) > MISMATCH_NS:
                 return 0
             mismatch = held
         elif spaced < 0:
@@ -123,7 +123,7 @@ class SourceClock:
             return 0
         elif abs(waited - self._period_ns) >= abs(spaced - self._period_ns):
             return 0  # A gap between arrivals of evenly spaced readings: delay.
-        elif mismatch < 0 and delay > -STEP_NS:
+        elif mismatch < 0 and delay > -MISMATCH_NS:
             return 0  # Delay that has ended.
         # Arrivals kept their pace and source times did not. The delay stays what it was.
         self.steps += 1
