@@ -24,7 +24,7 @@ from monitor.core.sensors.decoder import Decoder
 from monitor.core.sensors.record import SensorRecord
 from monitor.model.reading import Sample
 from monitor.model.stream import Action, ActionKind, Frame
-from monitor.physics.tackle import dead_line_factor
+from monitor.physics.tackle import dead_line_n
 from monitor.presentation.format import clock
 from monitor.units import STANDARD_GRAVITY_M_S2
 
@@ -161,7 +161,7 @@ class HeightCollector:
         hook = [i for i in loads if rig.sensors[i].quantity == "hook_load"]
         self._load = (hook or loads)[0]
         k, lines = rig.line.sheave_factor, rig.line.lines
-        self._dead = None if hook else {way: dead_line_factor(k, lines, way) / lines for way in (1, 0, -1)}
+        self._dead = None if hook else {way: dead_line_n(1.0, k, lines, way) for way in (1, 0, -1)}
         used = {self._encoder, self._load, *self._marks}
         self._topics = {rig.topic(sensor) for i, sensor in enumerate(rig.sensors) if i in used}
         self._history: deque[tuple[int, float]] = deque()

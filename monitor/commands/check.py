@@ -6,13 +6,16 @@ import os
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 from monitor.errors import UserError
 
 if TYPE_CHECKING:
     from monitor.adapters.mqtt.address import BrokerUrl
     from monitor.config.rig import Rig
+
+STRENGTH_TOLERANCE: Final = 0.05
+"""Makers of one kind of rope differ by less (rope tables: within a few per cent)."""
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -35,7 +38,7 @@ def run(args: argparse.Namespace) -> int:
     rig = find_rig(args.rig)
     rules = load_rules(Path(args.rules) if args.rules else default_rules_path(), rig, SIGNAL_NAMES)
     print(f"{rig.name}: {rig.title}. {len(rig.sensors)} sensors, {len(rules.rules)} rules. The files are in order.")
-    for note in geometry_notes(rig):
+    for note in (*geometry_notes(rig), *rope_notes(rig)):
         print(f"  note: {note}")
     if args.broker is None:
         return 0
@@ -50,7 +53,7 @@ def run(args: argparse.Namespace) -> int:
 
 def geometry_notes(rig: "Rig") -> list[str]:
     """What a drum cannot do although each number is allowed."""
-    from monitor.physics.drum import DrumGeometry
+    from monitor.physics.drum import DrumGeometry, turns_at_height
 
     drum = DrumGeometry(
         rig.drum.core_diameter_m,
@@ -61,9 +64,11 @@ def geometry_notes(rig: "Rig") -> list[str]:
         rig.drum.dead_wraps,
     )
     notes = []
-    at_reference = drum.line_m(rig.reference.turns)
-    top = drum.turns(at_reference + (rig.mast.crown_m - rig.reference.height_m) * rig.line.lines)
-    bottom = drum.turns(at_reference + (rig.mast.floor_m - rig.reference.height_m) * rig.line.lines)
+    reference = rig.reference
+    top, bottom = (
+        turns_at_height(drum, height, reference.turns, reference.height_m, rig.line.lines)
+        for height in (rig.mast.crown_m, rig.mast.floor_m)
+    )
     if top > rig.drum.max_layers * rig.drum.wraps_per_layer:
         notes.append(
             f"drum: at the crown {top:.0f} wraps would be on a drum that holds "
@@ -74,6 +79,23 @@ def geometry_notes(rig: "Rig") -> list[str]:
             f"drum: at the floor only {bottom:.1f} wraps are left, fewer than the {rig.drum.dead_wraps:g} dead wraps"
         )
     return notes
+
+
+def rope_notes(rig: "Rig") -> list[str]:
+    """Where the rope's strength is far from the tables' for its diameter and grade; nothing for a rope they do not have."""
+    from monitor.physics.line import breaking_strength_n
+
+    line = rig.line
+    try:
+        usual = breaking_strength_n(line.rope_diameter_m, line.grade)
+    except ValueError:
+        return []
+    if abs(line.breaking_strength_n / usual - 1.0) <= STRENGTH_TOLERANCE:
+        return []
+    return [
+        f"line: breaking_strength_n is {line.breaking_strength_n / 1e3:.0f} kN; rope tables have {usual / 1e3:.0f} kN for"
+        f" {line.grade} of {line.rope_diameter_m * 1e3:.1f} mm: check it against the rope's certificate"
+    ]
 
 
 @dataclass(slots=True)

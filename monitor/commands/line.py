@@ -204,9 +204,9 @@ JOBS: Final[dict[str, Callable[[argparse.Namespace, "Rig"], float]]] = {
 
 def _factor(rig: "Rig", load_n: float) -> tuple[float, float]:
     """(fast-line tension hoisting, N; design factor)."""
-    from monitor.physics.tackle import design_factor, efficiency_hoisting
+    from monitor.physics.tackle import design_factor, fast_line_n
 
-    tension = load_n / (rig.line.lines * efficiency_hoisting(rig.line.sheave_factor, rig.line.lines))
+    tension = fast_line_n(load_n, rig.line.sheave_factor, rig.line.lines, 1)
     return tension, design_factor(rig.line.breaking_strength_n, tension)
 
 

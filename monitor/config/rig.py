@@ -26,6 +26,7 @@ from monitor.config.fields import (
 )
 from monitor.model.quantities import QUANTITIES, Role
 from monitor.model.stream import RESERVED
+from monitor.physics.drum import rope_ea_n
 from monitor.physics.line import goal_j_per_m
 from monitor.units import FOOT_M, TON_MILE_J, UNITS, Dimension, Unit
 
@@ -84,7 +85,7 @@ class Line(Model):
     @property
     def axial_stiffness_n(self) -> float:
         """E A of the rope, N."""
-        return self.elastic_modulus_pa * self.fill * self.rope_diameter_m**2
+        return rope_ea_n(self.rope_diameter_m, self.elastic_modulus_pa, self.fill)
 
     def goal_j_m(self, at_design_factor: float = 5.0) -> float:
         """Work to aim for per metre of line cut, J/m: the site's own goal, else the usual one for the rope.

@@ -268,6 +268,17 @@ def band_peak_pressure_pa(tight_n: float, radius_m: float, width_m: float) -> fl
     return tight_n / (width_m * radius_m)
 
 
+def band_torque_n_m(
+    pull_n: float, friction: float, wrap_rad: float, radius_m: float, self_energising: bool = True
+) -> float:
+    """Torque of a band pulled with `pull_n`, N m: at the slack end (the drum's motion helps) or at the tight end.
+
+    T = (T1 - T2) r with T1/T2 = exp(f phi), for a band that slides or is about to (Euler and Eytelwein).
+    """
+    ratio = band_ratio(friction, wrap_rad)
+    return pull_n * (ratio - 1.0) * radius_m / (1.0 if self_energising else ratio)
+
+
 @dataclass(frozen=True, slots=True)
 class TwoBands:
     """Two bands on one shaft behind one lever.

@@ -18,6 +18,7 @@ import pytest
 
 from monitor.adapters.sessions.format import SessionError
 from monitor.adapters.sessions.reader import SessionReader
+from monitor.cli import main
 from tests.support.broker import Mosquitto
 
 ROOT = Path(__file__).parents[2]
@@ -72,6 +73,18 @@ def test_every_mistake_of_a_rig_file_comes_at_once(tmp_path: Path) -> None:
     assert done.returncode == 2
     for part in ("line.lines", "sensors.hook-load.unit", "mast.crown_m", "surprise"):
         assert any(str(rig) in line and part in line for line in done.stderr.splitlines()), part
+
+
+def test_a_rope_stronger_than_its_kind_is_pointed_at(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """1-3/8 in EIPS is 192,000 lbf, 854 kN (API RP 9B): a strength in another unit, or of another grade, stands out."""
+    text = (ROOT / "config/rigs/land.toml").read_text()
+    rig = tmp_path / "mine.toml"
+    rig.write_text(text.replace("breaking_strength_n = 854000", "breaking_strength_n = 943000"))
+    assert main(["check", "--rig", str(rig)]) == 0
+    assert "breaking_strength_n is 943 kN; rope tables have 854 kN for EIPS of 34.9 mm" in capsys.readouterr().out
+    for name in ("land", "light", "deep"):
+        assert main(["check", "--rig", name]) == 0
+        assert "breaking_strength_n" not in capsys.readouterr().out
 
 
 # --- demo ---------------------------------------------------------------------------------------------------------------

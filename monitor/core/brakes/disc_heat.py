@@ -10,6 +10,7 @@ from typing import Any
 
 from monitor.config.rig import BrakeDynamics
 from monitor.model.reading import DEGRADED, VALID, Flag
+from monitor.physics.heat import cooled_c
 
 
 class DiscHeat:
@@ -55,9 +56,7 @@ class DiscHeat:
         temperature = saved.get("disc_c")
         if not isinstance(temperature, int | float) or not -100.0 < temperature < 2000.0:
             raise ValueError(f"disc temperature cannot be restored: {temperature!r}")
-        ambient = self._braking.ambient_c
-        self.temperature_c = ambient + (temperature - ambient) * math.exp(
-            -max(0.0, idle_s) / self._braking.cooling_tau_s
-        )
+        braking = self._braking
+        self.temperature_c = cooled_c(temperature, braking.ambient_c, max(0.0, idle_s), braking.cooling_tau_s)
         # After a pause a measurement tells more than the model; a moment later it would only bring its noise.
         self.seeded = idle_s < 60.0 and saved.get("disc_measured") is True

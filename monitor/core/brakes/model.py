@@ -9,7 +9,7 @@ import math
 from typing import Final
 
 from monitor.config.rig import BandBrake, CaliperBrake, Rig
-from monitor.physics.brakes import caliper_torque_n_m, fade_factor
+from monitor.physics.brakes import band_torque_n_m, caliper_torque_n_m, fade_factor
 
 _CONTACT: Final = 0.03
 _CONTACT_DOUBT: Final = 0.02
@@ -51,9 +51,9 @@ class BrakeModel:
         band = self._band
         assert band is not None
         # Lowering turns the drum the way that tightens the bands; hoisting turns against it.
-        ratio = math.exp(band.friction * scale * math.radians(band.wrap_deg))
         pull = band.full_pull_n * share * band.bands / 2
-        return pull * (ratio - 1.0) * band.rim_radius_m / (1.0 if direction < 0 else ratio)
+        wrap = math.radians(band.wrap_deg)
+        return band_torque_n_m(pull, band.friction * scale, wrap, band.rim_radius_m, direction < 0)
 
     def full_torque_n_m(self, available_pa: float, scale: float = 1.0, direction: int = -1, circuits: int = 2) -> float:
         """Torque of a full application with `available_pa` of supply on `circuits` working circuits."""

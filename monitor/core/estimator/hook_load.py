@@ -4,7 +4,7 @@ from typing import Final
 
 from monitor.config.rig import Rig
 from monitor.model.reading import Sample
-from monitor.physics.tackle import dead_line_factor
+from monitor.physics.tackle import dead_line_n
 
 SLACK_LINE_SHARE: Final = 0.35
 """Hook load over block weight below which the line is not held tight: something else carries the block."""
@@ -13,7 +13,7 @@ SLACK_LINE_SHARE: Final = 0.35
 def dead_line_shares(rig: Rig) -> dict[int, float]:
     """Dead-line tension over hook load by the last direction of motion (1 up, 0 not known, -1 down): tackle friction."""
     lines, k = rig.line.lines, rig.line.sheave_factor
-    return {way: dead_line_factor(k, lines, way) / lines for way in (1, 0, -1)}
+    return {way: dead_line_n(1.0, k, lines, way) for way in (1, 0, -1)}
 
 
 class HookLoad:

@@ -46,7 +46,7 @@ from monitor.model.reading import ABSENT, DEGRADED, INVALID, UNKNOWN_FLAG, VALID
 from monitor.model.snapshot import HoistState
 from monitor.model.stream import Health
 from monitor.physics.hydraulics import Accumulator
-from monitor.physics.tackle import efficiency_hoisting, factor_lowering
+from monitor.physics.tackle import fast_line_n
 from monitor.units import ATMOSPHERE_PA
 from monitor.units import STANDARD_GRAVITY_M_S2 as _G
 
@@ -85,11 +85,7 @@ class Evaluation:
         )
         self._weighs_hook = sensors.fitted("hook_load")
         lines, k = rig.line.lines, rig.line.sheave_factor
-        self._fast_share = {
-            1: 1.0 / (lines * efficiency_hoisting(k, lines)),
-            0: 1.0 / lines,
-            -1: factor_lowering(k, lines) / lines,
-        }
+        self._fast_share = {way: fast_line_n(1.0, k, lines, way) for way in (1, 0, -1)}
         self._dead_share = dead_line_shares(rig)
 
     # --- the grid ---------------------------------------------------------------------------------------------------
