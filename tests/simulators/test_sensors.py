@@ -9,6 +9,7 @@ from monitor.config.rig import Rig, Sensor
 from monitor.config.rig_file import find_rig, shipped_rigs
 from monitor.config.toml_file import validate
 from monitor.core.sensors.decoder import Decoder
+from monitor.model.quantities import QUANTITIES
 from monitor.model.reading import Sample
 from monitor.model.stream import Frame
 from simulators.machine.plant import Plant
@@ -102,10 +103,10 @@ def test_counts_wrap_at_their_bits_and_follow_the_sense() -> None:
         assert (second - first) * sense % 2**bits == pytest.approx(4096, abs=2)
 
 
-def test_every_quantity_can_be_simulated() -> None:
-    from monitor.model.quantities import QUANTITIES
-
-    assert set(READ) == set(QUANTITIES)
+def test_every_quantity_of_the_shipped_rigs_can_be_simulated() -> None:
+    """The monitor may know kinds of readings that the simulated rig has no truth for; its scenarios then refuse in words."""
+    assert set(READ) <= set(QUANTITIES)
+    assert {sensor.quantity for name in shipped_rigs() for sensor in find_rig(name).sensors} <= set(READ)
 
 
 @pytest.mark.parametrize("name", sorted(shipped_rigs()))
