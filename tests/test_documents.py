@@ -1,6 +1,9 @@
 """What the documents say is what the code does."""
 
+import argparse
+import ast
 import re
+from importlib import import_module
 from pathlib import Path
 
 import pytest
@@ -42,6 +45,22 @@ def test_every_command_quantity_and_unit_is_in_the_readme() -> None:
         assert unit.dimension not in sensors_use or f"`{name}`" in README, f"the README's units lack {name}"
 
 
+def test_the_options_that_the_readme_names_are_those_of_its_commands() -> None:
+    helps = {}
+    for command in (*COMMANDS, *SIMULATED):
+        parser = argparse.ArgumentParser()
+        import_module(command.module).add_arguments(parser)
+        helps[command.name] = parser.format_help()
+    spans = re.findall(r"`((?:stopmark (\w+) )?[^`\n]*--[a-z][^`\n]*)`", README)
+    assert len(spans) > 15
+    for span, name in spans:
+        if span.startswith("pip "):
+            continue
+        known = helps.get(name) or " ".join(helps.values())
+        for option in re.findall(r"(?<!\S)\[?(--[a-z-]+)", span):
+            assert re.search(rf"{option}\b", known), f"{span}: there is no {option}"
+
+
 @pytest.mark.parametrize("page", PAGES)
 def test_every_picture_and_file_that_a_page_names_is_there(page: str) -> None:
     folder = (ROOT / page).parent
@@ -75,3 +94,21 @@ def test_the_caution_stands_where_users_see_it() -> None:
     assert "replaces" in CAUTION
     assert "never commands" in CAUTION
     assert README.index("Advisory only") < README.index("## Quick start")
+
+
+PACKAGES = sorted(path.parent for name in ("monitor", "simulators") for path in (ROOT / name).rglob("__init__.py"))
+
+
+@pytest.mark.parametrize("package", PACKAGES, ids=lambda package: str(package.relative_to(ROOT)))
+def test_each_package_says_what_lives_in_it_and_where_to_begin(package: Path) -> None:
+    words = ast.get_docstring(ast.parse((package / "__init__.py").read_text(encoding="utf-8"))) or ""
+    assert len(words.splitlines()) >= 3
+    assert "to be read in this order" in words.lower() or "begin with" in words.lower()
+    for name in re.findall(r"[Bb]egin with `([a-z_.]+)`", words):
+        assert any((package / f"{part}{end}").exists() for part in _ways(name) for end in (".py", "/__init__.py")), name
+
+
+def _ways(name: str) -> tuple[str, ...]:
+    """The path that a dotted name may stand for: the module itself, or the module of which it names a part."""
+    path = name.replace(".", "/")
+    return path, path.rpartition("/")[0] or path
