@@ -10,14 +10,8 @@ With the pump off and no one braking, pressure should stay. It falls for two rea
 1/p it is a straight line. *Thermal settling* after a quick charge is the warm gas cooling down to the room: an
 exponential that ends by itself. `diagnose_leak` fits both and says which one the trace is, or that it cannot tell yet.
 
-A lost precharge hides while nobody brakes, for the gauge shows the same pressure. It shows in the step: the less
-gas, the further pressure drops for the same stroke of oil (`precharge_seen_pa`).
-
-Response is what the stop mark calls lag: the valve moves, the pads cross their clearance, the hoses swell, and only
-then does the disc feel force. Every part of it grows as the brake ages, so it is worth a trend of its own.
-
 Symbols: p pressure, P0 precharge, V0 volume of the bottle, V volume of gas in it, n exponent of the gas, q rate of a leak,
-t time, tau time constant of settling, B bulk modulus of the oil.
+t time, tau time constant of settling.
 
 Pressures here are absolute, in Pa, unless a docstring says gauge; volumes in m3.
 """
@@ -27,8 +21,6 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 from itertools import pairwise
-
-from monitor.physics.given import above_zero
 
 ISOTHERMAL = 1.0
 ADIABATIC = 1.4
@@ -82,69 +74,9 @@ class Accumulator:
             raise ValueError(f"stroke volume is {stroke_m3} m3: must be above zero")
         return math.floor(self.usable_m3(pressure_pa, minimum_pa, exponent) / stroke_m3 + 1e-9)
 
-    def pressure_after_pa(self, pressure_pa: float, drawn_m3: float, exponent: float = ADIABATIC) -> float:
-        """Pressure right after oil was drawn, Pa: p (V/(V + dV))^n, not below zero oil (then 0)."""
-        gas = self.gas_m3(pressure_pa)
-        if gas + drawn_m3 > self.volume_m3:
-            return 0.0
-        return pressure_pa * math.pow(gas / (gas + drawn_m3), exponent)
-
-    def leak_slope_pa_s(self, pressure_pa: float, leak_m3_s: float) -> float:
-        """Rate of pressure under a leak, Pa/s (negative): dp/dt = -p^2 q / (P0 V0), from Boyle (derived here)."""
-        return -pressure_pa * pressure_pa * leak_m3_s / (self.precharge_pa * self.volume_m3)
-
     def leak_from_slope_m3_s(self, pressure_pa: float, slope_pa_s: float) -> float:
-        """Leak that a slope of pressure means, m3/s: the inverse of `leak_slope_pa_s`."""
+        """Leak that a slope of pressure means, m3/s: q = -P0 V0 / p^2 dp/dt, from Boyle (derived here)."""
         return -slope_pa_s * self.precharge_pa * self.volume_m3 / (pressure_pa * pressure_pa)
-
-    def pressure_leaking_pa(self, pressure_pa: float, leak_m3_s: float, time_s: float) -> float:
-        """Pressure after leaking at a constant rate for a time, Pa: 1/p grows by q t / (P0 V0); 0 once the oil is gone.
-
-        Isothermal, as a leak is slow. Below the precharge no oil is left for the gas to press on.
-        """
-        after = 1 / (1 / pressure_pa + leak_m3_s * time_s / (self.precharge_pa * self.volume_m3))
-        return after if after >= self.precharge_pa else 0.0
-
-    def pump_cycle_s(self, high_pa: float, low_pa: float, leak_m3_s: float) -> float:
-        """Time between pump starts, s, when only a leak draws oil from `high_pa` to `low_pa`; infinite without leak.
-
-        A pump that starts more and more often with nobody braking is the first sign most crews get.
-        """
-        if leak_m3_s <= 0:
-            return math.inf
-        return self.usable_m3(high_pa, low_pa) / leak_m3_s
-
-
-def precharge_seen_pa(
-    before_pa: float, after_pa: float, drawn_m3: float, volume_m3: float, exponent: float = ADIABATIC
-) -> float:
-    """Precharge that a drop of pressure in one application points to, Pa.
-
-    From p V^n = const over the stroke: gas volume before is dV / [(p1/p2)^(1/n) - 1], and precharge is p1 times that
-    over the bottle's volume (derived here). A steeper drop is less gas.
-
-    Raises:
-        ValueError: no drop, or no stroke.
-    """
-    above_zero(volume_m3=volume_m3, exponent=exponent)
-    if not (before_pa > after_pa > 0 and drawn_m3 > 0):
-        raise ValueError(f"from {before_pa} to {after_pa} Pa with {drawn_m3} m3 drawn: needs a drop and oil drawn")
-    gas = drawn_m3 / (math.pow(before_pa / after_pa, 1 / exponent) - 1)
-    return before_pa * gas / volume_m3
-
-
-def discharge_volume_m3(
-    efficiency: float, precharge_pa: float, volume_m3: float, low_pa: float, high_pa: float
-) -> float:
-    """Oil from `high_pa` to `low_pa`, m3, by the form e P0 V0 (1/p_low - 1/p_high) (public fluid-power page).
-
-    `efficiency` e is what that page takes off for a gas that is not quite isothermal (0.95).
-
-    Raises:
-        ValueError: a pressure not above zero.
-    """
-    above_zero(low_pa=low_pa, high_pa=high_pa)
-    return efficiency * precharge_pa * volume_m3 * (1 / low_pa - 1 / high_pa)
 
 
 class Decay(StrEnum):
@@ -170,10 +102,6 @@ class DecayVerdict:
     time_constant_s: float
     rms_leak_pa: float
     rms_thermal_pa: float
-
-    def leak_m3_s(self, accumulator: Accumulator) -> float:
-        """The leak in m3/s for a bottle; NaN when the trace is not a leak."""
-        return self.leak_per_pv_1_s * accumulator.precharge_pa * accumulator.volume_m3
 
 
 def _line_fit(x: Sequence[float], y: Sequence[float]) -> tuple[float, float]:
@@ -236,36 +164,3 @@ def diagnose_leak(
     if -for_leak >= evidence and rms_thermal <= 3 * noise_pa:
         return DecayVerdict(Decay.THERMAL, math.nan, end, tau, rms_leak, rms_thermal)
     return DecayVerdict(Decay.UNCLEAR, math.nan, math.nan, math.nan, rms_leak, rms_thermal)
-
-
-def response_time_s(
-    valve_delay_s: float,
-    stroke_m3: float,
-    flow_m3_s: float,
-    pipe_m3: float = 0.0,
-    pressure_step_pa: float = 0.0,
-    bulk_modulus_pa: float = 1.4e9,
-) -> float:
-    """Time from the command to the full clamp force, s: valve delay + (stroke + compression of the pipe) / flow.
-
-    The oil column and its hose take in V dp / B (B = 1.4 GPa for mineral oil, less with hoses: common practice without
-    source). 0.2 to 0.5 s is usual on drilling hoists (common practice without source).
-
-    Raises:
-        ValueError: flow not above zero.
-    """
-    if flow_m3_s <= 0:
-        raise ValueError(f"flow is {flow_m3_s} m3/s: must be above zero")
-    return valve_delay_s + (stroke_m3 + pipe_m3 * pressure_step_pa / bulk_modulus_pa) / flow_m3_s
-
-
-def imbalance_ratio(first_pa: float, second_pa: float) -> float:
-    """Higher over lower pressure of two circuits at equal command, at least 1; infinite when one has none, 1 when both.
-
-    A ratio and not a difference, so that the same threshold serves light and hard braking (common practice, no source).
-    Gauge pressures.
-    """
-    low, high = sorted((max(0.0, first_pa), max(0.0, second_pa)))
-    if high == 0.0:
-        return 1.0
-    return high / low if low > 0.0 else math.inf

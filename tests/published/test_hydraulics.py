@@ -3,12 +3,10 @@
 import pytest
 from scipy import constants as c
 
-from monitor.physics import hydraulics
 from monitor.physics.hydraulics import ADIABATIC, ISOTHERMAL, Accumulator
 from tests.published.rows import Row, bar, check, psi, rows
 
 WELL_CONTROL = "well-control handbook example, 10 gal bottle (Lapeyrouse type; gauge pressures, as printed)"
-PAGE = "public fluid-power page"
 DERIVED = "derived here"
 
 BOTTLE = Accumulator(10 * c.gallon, psi(1000))
@@ -23,13 +21,6 @@ TABLE = [
         DERIVED,
         lambda: BOTTLE.usable_m3(psi(3000), psi(1200), ADIABATIC) / c.gallon,
         3.08,
-        1e-3,
-    ),
-    Row(
-        "discharge volume, in3",
-        PAGE,
-        lambda: hydraulics.discharge_volume_m3(0.95, psi(4000), 100 * c.inch**3, psi(6000), psi(8000)) / c.inch**3,
-        15.83,
         1e-3,
     ),
     Row(
@@ -58,15 +49,3 @@ def test_trap_a_bottle_taken_as_charged_fast_promises_a_quarter_more() -> None:
     assert all_fast == pytest.approx(1.0e-3, rel=1e-3)
     assert bottle.usable_m3(high, low, ADIABATIC) == pytest.approx(0.797e-3, rel=2e-3)
     assert bottle.usable_m3(high, low, ISOTHERMAL) > all_fast
-
-
-def test_response_is_within_what_is_usual() -> None:
-    # Common practice, no source: 0.2 to 0.5 s. 80 ms valve, 0.15 L at 1 L/s, 5 L of pipe to 140 bar.
-    assert 0.2 < hydraulics.response_time_s(0.08, 0.15e-3, 1e-3, 5e-3, bar(140)) < 0.5
-
-
-def test_leak_slope_is_the_derivative_of_the_leaking_pressure() -> None:
-    # Derived here from Boyle: dp/dt = -p^2 q / (P0 V0).
-    p, q = bar(140), 1e-7
-    later, sooner = (BRAKE_BOTTLE.pressure_leaking_pa(p, q, t) for t in (0.5, -0.5))
-    assert later - sooner == pytest.approx(BRAKE_BOTTLE.leak_slope_pa_s(p, q), rel=1e-6)

@@ -14,6 +14,7 @@ from monitor.core.brakes.accumulator import (
 from monitor.model.reading import Validity
 from monitor.physics.hydraulics import Accumulator
 from tests.core.brakes.brakehealth_truth import OK, Bench
+from tests.physics.rigs import leaking_pa
 
 RIG = find_rig("land")
 FULL = RIG.brake.full_pressure_pa
@@ -26,7 +27,7 @@ def leaking(rig: Rig, leak_m3_s: float, seconds: float, start_pa: float = 15.0e6
     bottle = Accumulator(hydraulics.accumulator_volume_m3, hydraulics.precharge_pa + 101_325)
     noise = random.Random(5)
     return [
-        bottle.pressure_leaking_pa(start_pa + 101_325, leak_m3_s, 0.2 * i) - 101_325 + noise.gauss(0.0, 0.5e5)
+        leaking_pa(bottle, start_pa + 101_325, leak_m3_s, 0.2 * i) - 101_325 + noise.gauss(0.0, 0.5e5)
         for i in range(round(seconds * 5))
     ]
 
@@ -38,7 +39,7 @@ def test_leak_rate_is_the_slope_of_the_pressure(leak_m3_s: float) -> None:
     for pressure in trace:
         watch.step(0.2, pressure, 0.0, 0.0)
     bottle = Accumulator(RIG.hydraulics.accumulator_volume_m3, RIG.hydraulics.precharge_pa + 101_325)
-    expected = -bottle.leak_slope_pa_s(trace[-60] + 101_325, leak_m3_s)
+    expected = (trace[-60] + 101_325) ** 2 * leak_m3_s / (bottle.precharge_pa * bottle.volume_m3)
     assert watch.rate == pytest.approx(expected, rel=0.25)
 
 

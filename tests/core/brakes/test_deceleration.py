@@ -9,8 +9,9 @@ from monitor.config.rig_file import find_rig
 from monitor.core.brakes.deceleration import MAX_KNOWN_M_S2, DecelerationMonitor
 from monitor.core.estimator.estimate import Estimate
 from monitor.model.reading import Validity
-from monitor.physics.motion import Hoist, acceleration_lowering_m_s2
+from monitor.physics.motion import Hoist
 from tests.core.estimator.motion_bench import Bench, rig_with
+from tests.physics.rigs import fall_m_s2
 
 RIG = find_rig("land")
 RADIUS_M = 0.4
@@ -42,7 +43,7 @@ def brake_on(t: float) -> float:
 
 def test_torque_that_comes_on_is_believed_at_once_and_never_more_than_it_does() -> None:
     hoist = Hoist(MASS_KG, RIG.drum.inertia_kg_m2, RIG.line.lines, RADIUS_M)
-    does = acceleration_lowering_m_s2(hoist, HOLDS_N_M) - acceleration_lowering_m_s2(hoist, 3.0 * HOLDS_N_M)
+    does = fall_m_s2(hoist, HOLDS_N_M) - fall_m_s2(hoist, 3.0 * HOLDS_N_M)
     first = run(1, lambda t: -1.0, brake_on)[0]
     assert 0.25 * does < first < does
 

@@ -8,7 +8,7 @@ from monitor.config.rig_file import find_rig
 from monitor.core.brakes.disc_heat import DiscHeat
 from monitor.core.brakes.model import BrakeModel
 from monitor.model.reading import Validity
-from monitor.physics.heat import cooled_c, heated_c
+from monitor.physics.heat import cooled_c
 from tests.core.brakes.brakehealth_truth import INVALID, OK, Bench, Machine
 
 NAN = math.nan
@@ -22,7 +22,9 @@ def test_disc_model_follows_the_exact_solution() -> None:
     for _ in range(round(seconds / 0.05)):
         heat.step(0.05, power, True, NAN)
     ambient = BRAKING.ambient_c
-    exact = heated_c(ambient, ambient, power, seconds, BRAKING.heat_capacity_j_k, BRAKING.cooling_tau_s)
+    # C dT/dt = P - C (T - ambient) / tau: towards P tau / C above ambient as exp(-t/tau).
+    most = power * BRAKING.cooling_tau_s / BRAKING.heat_capacity_j_k
+    exact = ambient + most * (1.0 - math.exp(-seconds / BRAKING.cooling_tau_s))
     assert heat.temperature_c == pytest.approx(exact, rel=1e-3)
     assert heat.flag[1] == OK
     for _ in range(round(1800.0 / 0.05)):

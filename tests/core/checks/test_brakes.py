@@ -9,6 +9,7 @@ from monitor.model.check import CheckVerdict
 from monitor.model.reading import Validity
 from monitor.physics.hydraulics import Accumulator
 from tests.core.checks.check_bench import Bench, rig_with
+from tests.physics.rigs import leaking_pa
 
 PASS, FAIL, NOT_JUDGED = CheckVerdict
 HOLDING, LEAK, AUX = "brake-holding", "pressure-leak-down", "auxiliary-brake"
@@ -143,7 +144,7 @@ def leaking(bench: Bench, seconds: float, pressure: "list[float] | None", seed: 
 
 def leak(litres_a_minute: float) -> list[float]:
     rate = litres_a_minute / 60_000.0
-    return [OIL.pressure_leaking_pa(14.1e6, rate, second) - 101_325.0 for second in range(300)]
+    return [leaking_pa(OIL, 14.1e6, rate, second) - 101_325.0 for second in range(300)]
 
 
 @pytest.mark.parametrize(("litres_a_minute", "verdict"), [(0.0, PASS), (0.02, PASS), (0.15, FAIL), (0.6, FAIL)])
@@ -153,7 +154,7 @@ def test_a_leak_is_judged_by_its_rate(litres_a_minute: float, verdict: CheckVerd
     result = bench.result(LEAK)
     assert result.verdict is verdict, result.reason
     reading = result.readings[0]
-    oil_pa_s = -OIL.leak_slope_pa_s(13.0e6, litres_a_minute / 60_000.0)
+    oil_pa_s = 13.0e6**2 * litres_a_minute / 60_000.0 / (OIL.precharge_pa * OIL.volume_m3)  # Boyle
     assert reading.value.number == pytest.approx(60.0 * oil_pa_s, rel=0.3, abs=1.2e4)
 
 
