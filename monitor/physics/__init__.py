@@ -5,9 +5,9 @@ To be read in this order; each chapter begins with the theory and its symbols:
 1. `drum`: from turns of a shaft to rope, and from rope to the height of the block; stretch. `calibration`: which drum it is.
 2. `tackle`: what one line carries when the hook carries W, hoisting, lowering and at rest.
 3. `motion`: how block and drum move together, and how far the block still goes when the brake is called for.
-4. `brakes`: the torque that discs, bands, eddy currents and drives can give, and what takes it away.
+4. `brakes`: the torque that discs, bands and eddy currents can give, and what takes it away.
 5. `heat`: where the energy of a stop and of a descent goes, and how hot that makes the discs.
-6. `hydraulics`: the oil behind the brake: applications left, leaks, response.
+6. `hydraulics`: the oil behind the brake: applications left, and leaks.
 7. `line`: the work of the drilling line, when to slip and cut, and what the rope can bear.
 
 SI throughout (`given` refuses numbers that cannot be; formulas that run for every reading do not check theirs, and say what

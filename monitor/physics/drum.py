@@ -29,8 +29,6 @@ from bisect import bisect_right
 from dataclasses import dataclass, field
 
 from monitor.physics.given import above_zero
-from monitor.units import FOOT_M as foot
-from monitor.units import INCH_M as inch
 from monitor.units import PSI_PA as psi
 
 
@@ -148,17 +146,6 @@ class DrumGeometry:
         return turns - self.dead_wraps
 
 
-def turns_from_counts(counts: float, counts_per_turn: float, start_turns: float) -> float:
-    """Wraps on the drum from an encoder's `counts` since a reference at which `start_turns` wraps lay on it.
-
-    Raises:
-        ValueError: `counts_per_turn` is zero.
-    """
-    if counts_per_turn == 0:
-        raise ValueError("counts_per_turn is 0: an encoder that never counts cannot give turns")
-    return start_turns + counts / counts_per_turn
-
-
 def block_height_m(drum: DrumGeometry, turns: float, start_turns: float, start_height_m: float, lines: int) -> float:
     """Height of the block, m, at `turns` wraps, when it was at `start_height_m` with `start_turns` wraps.
 
@@ -176,80 +163,6 @@ def turns_at_height(
 ) -> float:
     """Wraps on the drum when the block is at `height_m`: the exact inverse of `block_height_m`."""
     return drum.turns(drum.line_m(start_turns) + (height_m - start_height_m) * lines)
-
-
-def drum_speed_rad_s(block_speed_m_s: float, lines: int, radius_m: float) -> float:
-    """Angular speed of the drum, rad/s, at a block speed: omega = v N / r (rope speed is N times block speed).
-
-    Raises:
-        ValueError: no radius.
-    """
-    above_zero(radius_m=radius_m)
-    return block_speed_m_s * lines / radius_m
-
-
-def block_speed_m_s(drum_rad_s: float, lines: int, radius_m: float) -> float:
-    """Speed of the block, m/s, at an angular speed of the drum: v = omega r / N.
-
-    Raises:
-        ValueError: no lines.
-    """
-    above_zero(lines=lines)
-    return drum_rad_s * radius_m / lines
-
-
-# --- handbook capacity ----------------------------------------------------------------------------------------------
-
-HANDBOOK_K = {
-    0.5 * inch: 0.925,
-    1.0 * inch: 0.239,
-    1.125 * inch: 0.191,
-    1.25 * inch: 0.152,
-    1.375 * inch: 0.127,
-    1.5 * inch: 0.107,
-}
-"""Factor K of the handbooks' capacity formula, ft of rope per cubic inch, by rope diameter in m (from memory).
-
-K = 0.2618 / d^2 (d in inches) for a rope of exact size; the handbooks' values allow for 4 to 6 % oversize.
-"""
-
-
-def handbook_capacity_m(
-    barrel_diameter_m: float, width_m: float, flange_depth_m: float, rope_diameter_m: float, k: float | None = None
-) -> float:
-    """Rope capacity, m, by the wire-rope handbooks' cubic formula L = (A + D) A B K.
-
-    A is the flange depth used, B the width between flanges, D the barrel diameter, in inches, K in ft per cubic inch
-    (public winch handbooks). `k` of None takes the exact-size value 0.2618 / d^2; `HANDBOOK_K` has the usual ones.
-    The formula is the volume of the wound ring over the square section of the rope: it knows no layers.
-
-    Raises:
-        ValueError: a dimension that is not above zero.
-    """
-    above_zero(
-        barrel_diameter_m=barrel_diameter_m,
-        width_m=width_m,
-        flange_depth_m=flange_depth_m,
-        rope_diameter_m=rope_diameter_m,
-    )
-    if k is None:
-        k = math.pi / 12 / (rope_diameter_m / inch) ** 2
-    a, b, d = flange_depth_m / inch, width_m / inch, barrel_diameter_m / inch
-    return (a + d) * a * b * k * foot
-
-
-def capstan_grip(wraps: float, friction: float) -> float:
-    """Tension ratio that `wraps` on the drum can hold by friction alone: exp(2 pi n mu) (Euler and Eytelwein)."""
-    return math.exp(2 * math.pi * wraps * friction)
-
-
-def holding_fraction(drum: DrumGeometry, turns: float) -> float:
-    """Line pull a fixed brake torque holds on the layer in use, as a share of the pull it holds on layer 1.
-
-    Torque is pull times radius, so the share is r_1 / r_k. A mooring winch set at 80 % of rope strength on layer 1
-    holds about 65 % on layer 3 (OCIMF mooring guidelines, 2nd edition, 7.5.6).
-    """
-    return drum.radius_m(0.0) / drum.radius_m(turns)
 
 
 # --- stretch --------------------------------------------------------------------------------------------------------
@@ -291,16 +204,3 @@ def block_drop_m(
     """
     above_zero(ea_n=ea_n, lines=lines)
     return line_tension_n / ea_n * (block_to_crown_m + (fast_line_m + dead_line_m) / lines)
-
-
-def strain_by_g_factor(line_tension_n: float, rope_diameter_m: float, g_percent_in2_per_lbf: float = 1.36e-5) -> float:
-    """Elastic strain (a fraction) by the makers' simplified table: stretch % = W G / d^2, W in lbf, d in inches.
-
-    G = 1.36e-5 for 6x19 IWRC (public stretch table). A second opinion on `rope_ea_n`.
-
-    Raises:
-        ValueError: no diameter.
-    """
-    above_zero(rope_diameter_m=rope_diameter_m)
-    pounds_per_in2 = line_tension_n / rope_diameter_m**2 / psi
-    return pounds_per_in2 * g_percent_in2_per_lbf / 100

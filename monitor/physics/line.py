@@ -25,9 +25,6 @@ depths, d rope diameter.
 Weights are forces in N, weights of pipe N/m, work J. One ton-mile is 14.317 MJ (`monitor.units.TON_MILE_J`).
 """
 
-import math
-from collections.abc import Sequence
-
 from monitor.physics.given import above_zero, not_below_zero
 from monitor.units import FOOT_M as foot
 from monitor.units import INCH_M as inch
@@ -73,16 +70,6 @@ def round_trip_j(depth_m: float, stand_m: float, pipe_buoyed_n_m: float, block_n
     return pipe_buoyed_n_m * d * (stand_m + d) + 2 * d * (2 * block_n + excess_n)
 
 
-def round_trip_alternative_j(
-    depth_m: float, stand_m: float, pipe_buoyed_n_m: float, block_n: float, excess_n: float
-) -> float:
-    """The same work in the other form in print, J: D (D + Ls) Wp + 4 D (M + C/2); identical to `round_trip_j`.
-
-    In US units D (L + D) w / 10,560,000 + D (M + C/2) / 2,640,000.
-    """
-    return depth_m * (depth_m + stand_m) * pipe_buoyed_n_m + (excess_n / 2 + block_n) * depth_m * 4
-
-
 def drilling_j(trip_before_j: float, trip_after_j: float, reamings: int = 1) -> float:
     """Work of drilling from one depth to another, J: round trips from both depths, (T2 - T1) times 2 + `reamings`.
 
@@ -109,7 +96,7 @@ def short_trip_j(trip_shallow_j: float, trip_deep_j: float) -> float:
 def casing_j(depth_m: float, joint_m: float, casing_buoyed_n_m: float, block_n: float) -> float:
     """Work of setting casing, J: half of Wc D (Lc + D) + 4 D M: half a round trip, since it goes one way only.
 
-    Agrees with the sum over the strokes (`casing_strokes_j`).
+    Agrees with the sum over the strokes; a circulated form with D M for 4 D M gives less than half of that.
 
     Raises:
         ValueError: joint not above zero; depth, casing or block below zero.
@@ -118,22 +105,6 @@ def casing_j(depth_m: float, joint_m: float, casing_buoyed_n_m: float, block_n: 
     not_below_zero(depth_m=depth_m, casing_buoyed_n_m=casing_buoyed_n_m, block_n=block_n)
     d = depth_m
     return (casing_buoyed_n_m * d * (joint_m + d) + 4 * d * block_n) / 2
-
-
-def casing_legacy_j(depth_m: float, joint_m: float, casing_buoyed_n_m: float, block_n: float) -> float:
-    """Setting casing by a circulated form with D M for 4 D M, J. WRONG: less than half of the strokes' sum.
-
-    Only to recognise a figure that was worked out with it.
-    """
-    d = depth_m
-    return (casing_buoyed_n_m * d * (joint_m + d) + d * block_n) / 2
-
-
-def casing_strokes_j(joints: int, joint_m: float, casing_buoyed_n_m: float, block_n: float) -> float:
-    """Setting casing joint by joint, J: down with j joints and the block, up with the block, each over one joint."""
-    return sum(
-        work_j((casing_buoyed_n_m * joint_m * j + block_n, block_n), (-joint_m, joint_m)) for j in range(1, joints + 1)
-    )
 
 
 # --- work as seen ---------------------------------------------------------------------------------------------------
@@ -145,17 +116,6 @@ def work_step_j(load_before_n: float, load_after_n: float, travel_m: float) -> f
     The hook load is the whole of it, block included. A load below zero (a sensor's zero) counts as none.
     """
     return max(0.0, (load_before_n + load_after_n) / 2) * abs(travel_m)
-
-
-def work_j(loads_n: Sequence[float], travels_m: Sequence[float]) -> float:
-    """Line work of several moves, J: the sum of load times |travel|, each load constant over its move.
-
-    Raises:
-        ValueError: unequal lengths.
-    """
-    if len(loads_n) != len(travels_m):
-        raise ValueError(f"{len(loads_n)} loads and {len(travels_m)} moves: give one load per move")
-    return math.fsum(max(0.0, w) * abs(x) for w, x in zip(loads_n, travels_m, strict=True))
 
 
 # --- slip and cut ---------------------------------------------------------------------------------------------------
@@ -201,14 +161,6 @@ def slip_share_m(cut_m: float, programme_work_j: float, work_since_slip_j: float
 
 # --- strength -------------------------------------------------------------------------------------------------------
 
-FIBRE_CORE_IPS_N = {
-    1.0 * inch: 83_600 * lbf,
-    1.125 * inch: 105_200 * lbf,
-    1.25 * inch: 129_200 * lbf,
-    1.375 * inch: 155_400 * lbf,
-    1.5 * inch: 184_000 * lbf,
-}
-"""Breaking strength of 6x19 fibre-core rope, improved plow steel, N by diameter in m (public rope tables)."""
 
 STRENGTH_N = {
     (1.0 * inch, "IPS"): 89_800 * lbf,
@@ -228,20 +180,7 @@ STRENGTH_N = {
     (1.5 * inch, "EEIPS"): 250_000 * lbf,
 }
 """Breaking strength of 6x19 IWRC rope, N, by (diameter in m, grade). 1 and 1-3/8 in EIPS are read (API RP 9B); the rest
-from memory. Each agrees with `strength_by_chain_n` within 0.4 %."""
-
-_CHAIN = {"IPS": 1.075, "EIPS": 1.075 * 1.15, "EEIPS": 1.075 * 1.15 * 1.10}
-
-
-def strength_by_chain_n(fibre_core_ips_n: float, grade: str) -> float:
-    """Strength of IWRC rope from that of fibre-core IPS, N: x 1.075 for the core, x 1.15 and x 1.10 per grade.
-
-    Raises:
-        ValueError: a grade other than IPS, EIPS, EEIPS.
-    """
-    if grade not in _CHAIN:
-        raise ValueError(f"rope grade {grade!r} is not known: use one of {', '.join(_CHAIN)}")
-    return fibre_core_ips_n * _CHAIN[grade]
+from memory."""
 
 
 def breaking_strength_n(rope_diameter_m: float, grade: str) -> float:
@@ -255,5 +194,5 @@ def breaking_strength_n(rope_diameter_m: float, grade: str) -> float:
             return strength
     raise ValueError(
         f"no strength for {rope_diameter_m * 1e3:.1f} mm {grade!r}: the table has 1 to 1-1/2 in, "
-        f"{', '.join(_CHAIN)}; give the rope certificate's breaking strength instead"
+        f"IPS, EIPS, EEIPS; give the rope certificate's breaking strength instead"
     )

@@ -26,8 +26,6 @@ K is 1.04 for roller bearings and 1.09 for plain ones (API RP 9B); real roller s
 """
 
 import math
-from collections.abc import Sequence
-from dataclasses import dataclass
 from typing import Final
 
 HOISTING, STILL, LOWERING = 1, 0, -1
@@ -93,19 +91,6 @@ def fast_line_n(
     return hook_load_n / lines
 
 
-def fast_line_by_efficiency_n(hook_load_n: float, lines: int, efficiency: float) -> float:
-    """Tension of the fast line while hoisting, N, by an efficiency from a table: W / (N E).
-
-    For figures from a textbook's column; a rig's own are `fast_line_n` with its sheave factor.
-
-    Raises:
-        ValueError: efficiency not in (0, 1] or no lines.
-    """
-    if lines < 1 or not 0 < efficiency <= 1:
-        raise ValueError(f"lines {lines} must be at least 1 and efficiency {efficiency} above 0 and at most 1")
-    return hook_load_n / (lines * efficiency)
-
-
 def dead_line_factor(sheave_factor: float, lines: int, direction: int, dead_sheave_turns: bool = False) -> float:
     """N times the dead-line tension over the hook load: below 1 hoisting, above 1 lowering, 1 still.
 
@@ -131,53 +116,6 @@ def dead_line_n(
 ) -> float:
     """Tension of the dead line, N, under a hook load, by direction of the last motion (see `dead_line_factor`)."""
     return hook_load_n * dead_line_factor(sheave_factor, lines, direction, dead_sheave_turns) / lines
-
-
-def hook_load_from_dead_line_n(
-    tension_n: float, sheave_factor: float, lines: int, direction: int, dead_sheave_turns: bool = False
-) -> float:
-    """Hook load, N, from the dead-line tension: the inverse of `dead_line_n`.
-
-    `direction` is the last motion, also while standing still after it (friction keeps the tension where the motion left
-    it); 0 only if none has been seen.
-    """
-    return tension_n * lines / dead_line_factor(sheave_factor, lines, direction, dead_sheave_turns)
-
-
-@dataclass(frozen=True, slots=True)
-class SheaveFactorFit:
-    """K as the rig shows it: `sheave_factor`, its standard error (NaN from a single pair), and the pairs used."""
-
-    sheave_factor: float
-    standard_error: float
-    pairs: int
-
-
-def sheave_factor_from_hysteresis(
-    hoisting_n: Sequence[float], lowering_n: Sequence[float], lines: int, dead_sheave_turns: bool = False
-) -> SheaveFactorFit:
-    """The sheave factor from dead-line tensions of the same load hoisting and lowering at steady speed.
-
-    Per pair K = (T_low / T_up)^(1/(N - 1)), or 1/N with `dead_sheave_turns` (derived here); the mean of ln K over the
-    pairs, with its standard error. Use pairs of the same load at the same depth: a moving string has its own drag.
-
-    Raises:
-        ValueError: no pairs, unequal lengths, a tension that is not above zero, or fewer than two lines.
-    """
-    if len(hoisting_n) != len(lowering_n) or not hoisting_n:
-        raise ValueError(f"{len(hoisting_n)} hoisting and {len(lowering_n)} lowering tensions: give pairs")
-    if lines < 2:
-        raise ValueError(f"lines strung is {lines}: hysteresis needs at least 2 lines")
-    if min(hoisting_n) <= 0 or min(lowering_n) <= 0:
-        raise ValueError("every dead-line tension must be above zero")
-    steps = lines if dead_sheave_turns else lines - 1
-    logs = [math.log(low / up) / steps for up, low in zip(hoisting_n, lowering_n, strict=True)]
-    mean = math.fsum(logs) / len(logs)
-    k = math.exp(mean)
-    if len(logs) == 1:
-        return SheaveFactorFit(k, math.nan, 1)
-    spread = math.fsum((x - mean) ** 2 for x in logs) / (len(logs) - 1)
-    return SheaveFactorFit(k, k * math.sqrt(spread / len(logs)), len(logs))
 
 
 # --- power, derrick, rope strength ----------------------------------------------------------------------------------
@@ -211,11 +149,6 @@ def derrick_load_n(hook_load_n: float, lines: int, efficiency: float = 1.0, crow
     if lines < 1 or not 0 < efficiency <= 1:
         raise ValueError(f"lines {lines} must be at least 1 and efficiency {efficiency} above 0 and at most 1")
     return hook_load_n * (1 + efficiency + efficiency * lines) / (efficiency * lines) + crown_block_n
-
-
-def worst_leg_n(hook_load_n: float, lines: int, crown_block_n: float = 0.0) -> float:
-    """Load on the worst of the four derrick legs, N: a quarter of the equivalent load (same source)."""
-    return equivalent_derrick_load_n(hook_load_n, lines, crown_block_n) / 4
 
 
 def equivalent_derrick_load_n(hook_load_n: float, lines: int, crown_block_n: float = 0.0) -> float:

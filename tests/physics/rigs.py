@@ -1,6 +1,8 @@
 """Random hoists and stops for the physics tests, wide enough to hold every rig from workover to deep water; and the laws that
 the tests hold the formulas against, written out apart from them."""
 
+import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 from hypothesis import strategies as st
@@ -113,3 +115,15 @@ def drawn_pa(bottle: Accumulator, pressure_pa: float, drawn_m3: float, exponent:
     """Pressure right after oil was drawn, Pa: p V^n constant; 0 where there was not so much."""
     gas = bottle.gas_m3(pressure_pa)
     return 0.0 if gas + drawn_m3 > bottle.volume_m3 else float(pressure_pa * (gas / (gas + drawn_m3)) ** exponent)
+
+
+def strokes_j(loads_n: Sequence[float], travels_m: Sequence[float]) -> float:
+    """Line work of strokes, J: the sum of load times travel either way, each load constant over its stroke."""
+    return math.fsum(load * abs(travel) for load, travel in zip(loads_n, travels_m, strict=True))
+
+
+def casing_strokes_j(joints: int, joint_m: float, casing_n_m: float, block_n: float) -> float:
+    """Setting casing joint by joint, J: down with j joints and the block, up with the block, each over one joint."""
+    return math.fsum(
+        strokes_j((casing_n_m * joint_m * j + block_n, block_n), (-joint_m, joint_m)) for j in range(1, joints + 1)
+    )

@@ -5,7 +5,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from monitor.physics import line
-from tests.physics.rigs import spans
+from tests.physics.rigs import casing_strokes_j, spans, strokes_j
 
 
 @given(st.integers(1, 200), spans(8, 40), spans(50, 800), spans(5e4, 1e6), spans(0, 3e5))
@@ -13,27 +13,20 @@ def test_round_trip_is_the_sum_of_its_strokes(n: int, stand: float, pipe: float,
     total = 0.0
     for j in range(1, n + 1):
         string = block + excess + pipe * stand * j
-        total += 2 * line.work_j((string, block), (stand, -stand))
+        total += 2 * strokes_j((string, block), (stand, -stand))
     assert line.round_trip_j(n * stand, stand, pipe, block, excess) == pytest.approx(total, rel=1e-9)
 
 
 @given(st.integers(1, 200), spans(8, 15), spans(50, 2000), spans(5e4, 1e6))
 def test_casing_is_the_sum_of_its_strokes(n: int, joint: float, casing: float, block: float) -> None:
-    strokes = line.casing_strokes_j(n, joint, casing, block)
+    strokes = casing_strokes_j(n, joint, casing, block)
     assert line.casing_j(n * joint, joint, casing, block) == pytest.approx(strokes, rel=1e-9)
-    assert line.casing_legacy_j(n * joint, joint, casing, block) < strokes
 
 
 @given(spans(-1e5, 5e6), spans(-1e5, 5e6), spans(-30, 30))
 def test_line_work_never_runs_back(before: float, after: float, travel: float) -> None:
     assert line.work_step_j(before, after, travel) >= 0.0
     assert line.work_step_j(before, after, travel) == line.work_step_j(after, before, -travel)
-
-
-@given(st.lists(st.tuples(spans(0, 4e6), spans(-30, 30)), max_size=20))
-def test_work_adds_up(moves: list[tuple[float, float]]) -> None:
-    loads, travels = [w for w, _ in moves], [x for _, x in moves]
-    assert line.work_j(loads, travels) == pytest.approx(sum(line.work_step_j(w, w, x) for w, x in moves))
 
 
 @given(spans(0, 2500))
@@ -71,7 +64,6 @@ def test_strength_is_found_within_half_a_millimetre() -> None:
         (lambda: line.buoyancy_factor(9000), "mud density"),
         (lambda: line.buoyancy_factor(-1), "mud density"),
         (lambda: line.drilling_j(1, 2, -1), "reamings"),
-        (lambda: line.work_j([1.0], []), "one load per move"),
         (lambda: line.goal_j_per_m(0.019), "goal is known"),
         (lambda: line.goal_j_per_m(0.0254, 0.0), "goal is known"),
         (lambda: line.slip_share_m(24, 0, 1), "programme_work_j"),
@@ -79,7 +71,6 @@ def test_strength_is_found_within_half_a_millimetre() -> None:
         (lambda: line.round_trip_j(3000, 0, 200, 1e5, 0), "stand_m"),
         (lambda: line.casing_j(3000, 12, -1, 1e5), "casing_buoyed_n_m"),
         (lambda: line.casing_j(3000, 0, 300, 1e5), "joint_m"),
-        (lambda: line.strength_by_chain_n(1.0, "PS"), "grade"),
         (lambda: line.breaking_strength_n(0.030, "EIPS"), "certificate"),
         (lambda: line.breaking_strength_n(0.0254, "X"), "certificate"),
     ],

@@ -1,7 +1,6 @@
-"""Tackle: energy is kept, direction matters, and the rig tells its own sheave factor."""
+"""Tackle: energy is kept, and direction matters."""
 
 import math
-import random
 
 import pytest
 from hypothesis import given
@@ -44,18 +43,6 @@ def test_friction_orders_the_lines(k: float, lines: int, load: float) -> None:
     assert 0 < tackle.factor_lowering(k, lines) < 1
 
 
-@given(FACTORS, LINES, spans(1e3, 1e7), st.sampled_from([-1, 0, 1]), st.booleans())
-def test_hook_load_comes_back_from_the_dead_line(k: float, lines: int, load: float, way: int, turns: bool) -> None:
-    tension = tackle.dead_line_n(load, k, lines, way, turns)
-    assert tackle.hook_load_from_dead_line_n(tension, k, lines, way, turns) == pytest.approx(load)
-
-
-@given(FACTORS, LINES, spans(1e3, 1e7))
-def test_an_efficiency_from_the_formula_gives_the_same_fast_line(k: float, lines: int, load: float) -> None:
-    by_table = tackle.fast_line_by_efficiency_n(load, lines, tackle.efficiency_hoisting(k, lines))
-    assert by_table == pytest.approx(tackle.fast_line_n(load, k, lines, 1))
-
-
 @given(LINES)
 def test_without_friction_every_direction_is_the_same(lines: int) -> None:
     for way in (-1, 0, 1):
@@ -76,31 +63,10 @@ def test_lead_sheaves_cost_one_factor_each(k: float, lines: int, more: int) -> N
     )
 
 
-@given(spans(1.001, 1.12), LINES, spans(1e4, 4e6), st.booleans())
-def test_hysteresis_shows_the_sheave_factor(k: float, lines: int, load: float, turns: bool) -> None:
-    up, down = (tackle.dead_line_n(load, k, lines, way, turns) for way in (1, -1))
-    assert tackle.sheave_factor_from_hysteresis([up], [down], lines, turns).sheave_factor == pytest.approx(k, rel=1e-9)
-
-
-def test_noisy_hysteresis_comes_with_its_error() -> None:
-    rng = random.Random(7)
-    loads = [rng.uniform(3e5, 2e6) for _ in range(30)]
-    up = [tackle.dead_line_n(w, 1.02, 12, 1) * rng.gauss(1, 0.01) for w in loads]
-    down = [tackle.dead_line_n(w, 1.02, 12, -1) * rng.gauss(1, 0.01) for w in loads]
-    fit = tackle.sheave_factor_from_hysteresis(up, down, 12)
-    assert fit.pairs == 30
-    assert 0 < fit.standard_error < 0.001
-    assert abs(fit.sheave_factor - 1.02) < 3 * fit.standard_error
-    assert math.isnan(tackle.sheave_factor_from_hysteresis(up[:1], down[:1], 12).standard_error)
-
-
 @given(spans(1e5, 5e6), st.sampled_from([6, 8, 10, 12]), spans(0.6, 1.0), spans(0, 1e5))
 def test_derrick_carries_hook_fast_and_dead_line(load: float, lines: int, efficiency: float, crown: float) -> None:
     whole = load + load / (lines * efficiency) + load / lines + crown
     assert tackle.derrick_load_n(load, lines, efficiency, crown) == pytest.approx(whole)
-    assert tackle.worst_leg_n(load, lines, crown) * 4 == pytest.approx(
-        tackle.equivalent_derrick_load_n(load, lines, crown)
-    )
     static = tackle.derrick_efficiency(load, lines, 1.0, crown)
     assert 0 < static <= 1.0
 
@@ -121,12 +87,7 @@ def test_no_tension_needs_no_strength() -> None:
         (lambda: tackle.dead_line_n(1, 0.5, 10, 1), "sheave factor"),
         (lambda: tackle.derrick_load_n(1, 10, 0.0), "efficiency"),
         (lambda: tackle.equivalent_derrick_load_n(1, 0), "lines"),
-        (lambda: tackle.fast_line_by_efficiency_n(1, 10, 1.2), "efficiency"),
         (lambda: tackle.hoisting_speed_at_power_m_s(1, 0, 0.8), "hook load"),
-        (lambda: tackle.sheave_factor_from_hysteresis([], [], 10), "pairs"),
-        (lambda: tackle.sheave_factor_from_hysteresis([1], [1, 2], 10), "pairs"),
-        (lambda: tackle.sheave_factor_from_hysteresis([1], [0], 10), "above zero"),
-        (lambda: tackle.sheave_factor_from_hysteresis([1], [2], 1), "2 lines"),
     ],
 )
 def test_nonsense_is_refused_by_name(call: object, named: str) -> None:

@@ -19,18 +19,12 @@ RULE_OF_THUMB = "Pipeline Rules of Thumb Handbook, p. 6"
 DERIVED = "derived here, K = 1.04 by the API RP 9B formula"
 
 
-def textbook_fast_line(load: float, lines: int, efficiency: float) -> float:
-    """Fast line in lbf under a load in lbf, by the efficiency a textbook prints."""
-    return to_lbf(tackle.fast_line_by_efficiency_n(lbf(load), lines, efficiency))
-
-
 def advantage(sheave_factor: float, lines: int) -> float:
     """Hook load over fast-line load while hoisting."""
     return 1 / tackle.fast_line_n(1, sheave_factor, lines, 1)
 
 
 TABLE = [
-    Row("fast line, 300,000 lb on 8", BOURGOYNE, lambda: textbook_fast_line(300_000, 8, 0.841), 44_590, 1e-4),
     Row("hook power of 500 hp", BOURGOYNE, lambda: tackle.hook_power_w(500 * c.hp, 0.841) / c.hp, 420.5, 5e-4),
     Row(
         "hoisting speed at 500 hp, ft/min",
@@ -79,16 +73,6 @@ TABLE = [
         lambda: 100 * tackle.derrick_efficiency(lbf(600_000), 8, 0.841),
         84.91,
         1e-4,
-    ),
-    *(
-        Row(f"fast line, 750,000 lb on {n}", HOMEWORK, partial(textbook_fast_line, 750_000, n, e), printed, 1e-4)
-        for n, e, printed in (
-            (6, 0.874, 143_021),
-            (8, 0.841, 111_474),
-            (10, 0.810, 92_593),
-            (12, 0.770, 81_169),
-            (14, 0.740, 72_394),
-        )
     ),
     Row("fast-line factor, K 1.04, 10 lines", RP9B, lambda: tackle.fast_line_n(1, 1.04, 10, 1), 0.123, 5e-3),
     Row(
@@ -153,13 +137,6 @@ TABLE = [
         1e-4,
     ),
     Row(
-        "worst leg with a crown block",
-        LYONS,
-        lambda: to_lbf(tackle.worst_leg_n(lbf(604_500), 8, lbf(9_000))),
-        228_937.5,
-        1e-4,
-    ),
-    Row(
         "static derrick efficiency, per cent",
         LYONS,
         lambda: 100 * tackle.derrick_efficiency(lbf(604_500), 8, 1.0, lbf(9_000)),
@@ -199,20 +176,6 @@ TABLE = [
         for n, printed in ((6, 0.870), (8, 0.835), (10, 0.801), (12, 0.768), (14, 0.736))
     ),
     Row("fast line lowering, K 1.04, 10 lines", DERIVED, lambda: tackle.fast_line_n(1, 1.04, 10, -1), 0.08009, 1e-4),
-    Row(
-        "strength 1-3/8 in EIPS from fibre core IPS",
-        "rope tables, read at both ends (API RP 9B for the EIPS value)",
-        lambda: to_lbf(line.strength_by_chain_n(line.FIBRE_CORE_IPS_N[inches(1.375)], "EIPS")),
-        192_000,
-        2e-3,
-    ),
-    Row(
-        "strength 1 in EIPS from fibre core IPS",
-        "rope tables, read at both ends",
-        lambda: to_lbf(line.strength_by_chain_n(line.FIBRE_CORE_IPS_N[inches(1)], "EIPS")),
-        103_400,
-        2e-3,
-    ),
 ]
 
 
@@ -251,10 +214,3 @@ def test_fast_and_dead_line_differ_by_the_sheaves_between_them(lines: int) -> No
     down = tackle.dead_line_n(1, 1.04, lines, -1) / tackle.fast_line_n(1, 1.04, lines, -1)
     assert up == pytest.approx(1.04**lines, rel=1e-12)
     assert down == pytest.approx(1.04**lines, rel=1e-12)
-
-
-@pytest.mark.parametrize(("size", "grade"), line.STRENGTH_N)
-def test_strength_table_agrees_with_its_chain(size: float, grade: str) -> None:
-    # Rope tables (two values read, others from memory): fibre-core IPS x 1.075 x 1.15 x 1.10 within 0.4 %.
-    chained = line.strength_by_chain_n(line.FIBRE_CORE_IPS_N[size], grade)
-    assert line.breaking_strength_n(size, grade) == pytest.approx(chained, rel=4e-3)
