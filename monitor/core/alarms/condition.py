@@ -156,7 +156,7 @@ class Condition:
 
     def step_raw(self, t_ns: int, number: float, validity: int, unreported: bool = False) -> bool:
         """As `step`, from the bare number and validity: the engine's loop has no `Value` at hand. `unreported`: nobody
-        was told that it is true, so that it need not stay true for the off delay."""
+        knows that it is true, so that it need not stay true for the off delay."""
         reading = self.read(number, validity)
         before = self.state
         state = TRANSITIONS[before, reading]

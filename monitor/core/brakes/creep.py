@@ -49,7 +49,7 @@ class CreepWatch:
             self._next_s += 1.0
 
     def shift_heights(self, by_m: float) -> None:
-        """The height was put right by so much: what was seen before is told as it would have read."""
+        """The height was corrected by `by_m`: shift the heights kept so far, so that the correction is no creep."""
         self._heights = deque(((t, height + by_m) for t, height in self._heights), self.SPAN)
 
     def _stop_watching(self, flag: Flag) -> None:

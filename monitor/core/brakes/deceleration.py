@@ -8,10 +8,11 @@ second later. Torque that has come on since then slows the block by
 (Newton's law as in `monitor.physics.motion`; only changes count, as what was there before shows in the motion). Two uses:
 
 * `known_m_s2`, the acceleration that all known braking makes, goes to the filter, which takes a share of each change for
-  true and is in so much doubt of it that a brake that does not bite stays inside its bounds (`PositionFilter.push`).
-* `confident_m_s2` says how surely the block slows down. The mean slowing over the last moments, from the speed, is completed by
-  what torque has changed since, both against their means with the same smoothing: a change counts as torque at first and,
-  as the means catch up, as what the position has confirmed of it, and no longer.
+  true and is in so much doubt of it that a brake that does not bite stays inside its bounds
+  (`PositionFilter.apply_known_acceleration`).
+* `confident_m_s2` is what the block slows down by with confidence. The mean slowing over the last moments, from the speed, is
+  completed by what torque has changed since, both against their means with the same smoothing: a change counts as torque at first
+  and, as the means catch up, as what the position has confirmed of it, and no longer.
 
 Nothing that the stop mark assures rests on it: the filter's bounds hold either way, and of the margin it takes at most the
 notice away (`monitor.core.hoist.stopping`).
@@ -62,7 +63,7 @@ class DecelerationMonitor:
         self.known_m_s2 = math.nan
         """Acceleration that the known braking torque makes at the least, upwards positive; NaN where it is not known."""
         self.confident_m_s2 = 0.0
-        """By how much the block surely slows down; 0 where that is not sure."""
+        """Deceleration that the block has with confidence (`CONFIDENCE_Z` sigmas), m/s2; 0 where there is none."""
 
     def pause(self) -> None:
         """Nothing can be said at this grid point: the block is slow, or not seen."""

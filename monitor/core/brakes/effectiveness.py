@@ -12,7 +12,7 @@ One equation, three doubts: friction e, inertia j, sheave factor K. No single st
 work can, because each shows in another place: a roll with the brake off weighs inertia against load, a steady descent
 weighs friction against load, and hoisting shifts the sheaves' friction to the other side. So they are three states of
 one extended Kalman filter (`monitor.core.brakes.friction_filter`), with the configured half-widths as prior, and its
-covariance says what has been told apart so far and what has not.
+covariance says how far the three have been separated.
 
 Two ways to weigh. *Readings*: the equation itself, at each grid point. It needs the motion to be steady for longer
 than the estimator's delay, so it serves drags and gentle stops. *Stops*: the equation times the drum's angle, summed
@@ -94,7 +94,7 @@ class Lag:
 
 @dataclass(slots=True)
 class BrakeGridInputs:
-    """One grid point as the weighing sees it; filled anew each time. NaN for what is not known."""
+    """What one grid point gives to the estimate of effectiveness; filled again each time. NaN for what is not known."""
 
     dt: float = 0.05
     speed_m_s: float = math.nan

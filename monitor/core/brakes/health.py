@@ -185,7 +185,7 @@ class BrakeHealth:
         mass: float,
         released: bool,
     ) -> None:
-        """Follow how surely a block at speed slows down."""
+        """Follow the deceleration of a block at speed."""
         if motion.seen and not -AT_SPEED_M_S < motion.speed_m_s < AT_SPEED_M_S:
             self.deceleration.step(dt, estimate, mass, self._confident_torque(brakes, motion.way), not released)
         else:

@@ -69,7 +69,7 @@ class LineWork:
         self._moved = moving
 
     def cut(self) -> None:
-        """A cut and slip: the line starts anew, and the block's height is about to be given anew."""
+        """A cut and slip: the sum starts again at zero, and the block's height is about to be given again."""
         self.since_cut_j = 0.0
         self._load_n = self._height_m = math.nan
 
