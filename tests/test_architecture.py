@@ -158,7 +158,7 @@ def place(module: str, floors: tuple[tuple[str, ...], ...], within: str = "") ->
     return max(named)[1:] if named else None
 
 
-def climbs(module: str, imported: str) -> str:
+def violation(module: str, imported: str) -> str:
     """Why `module` must not import `imported`, in words; empty where it may."""
     here, there = place(module, FLOORS), place(imported, FLOORS)
     assert here, f"{module} stands on no floor"
@@ -181,7 +181,7 @@ def test_every_module_imports_downwards_only() -> None:
         f"{module} imports {imported}: {why}"
         for module, found in IMPORTS.items()
         for imported in found
-        if (why := climbs(module, imported))
+        if (why := violation(module, imported))
     }
 
 
@@ -238,7 +238,7 @@ def test_no_modules_import_each_other_in_a_circle() -> None:
 )
 def test_an_arrow_that_climbs_is_refused(module: str, imported: str) -> None:
     assert {module, imported} <= MODULES.keys()
-    assert climbs(module, imported)
+    assert violation(module, imported)
 
 
 @pytest.mark.parametrize(

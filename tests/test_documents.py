@@ -3,6 +3,7 @@
 import argparse
 import ast
 import re
+from collections.abc import Iterator
 from importlib import import_module
 from pathlib import Path
 
@@ -112,3 +113,65 @@ def _ways(name: str) -> tuple[str, ...]:
     """The path that a dotted name may stand for: the module itself, or the module of which it names a part."""
     path = name.replace(".", "/")
     return path, path.rpartition("/")[0] or path
+
+
+PRIVATE_WORDS = {
+    "afresh", "anew", "climb", "climbed", "deed", "farewell", "gleaner", "heft", "ills", "keeper", "knocks", "patience",
+    "stir", "stranger", "tell", "telling", "thaw", "told", "weigh", "weighed", "weighing", "weighs",
+}  # fmt: skip
+"""Words that say something to those who chose them only; the trade and the library have plain ones for each."""
+PRIVATE_NAMES = {"gone", "judged", "put_aside"}
+"""Fine inside a longer name; alone they say too little of what a function does."""
+
+
+def defined_names(tree: ast.AST) -> Iterator[tuple[str, bool]]:
+    """Names of classes, functions, arguments and attributes that are defined in `tree`; true for functions."""
+    for node in ast.walk(tree):
+        if isinstance(node, ast.FunctionDef | ast.AsyncFunctionDef | ast.ClassDef):
+            yield node.name, not isinstance(node, ast.ClassDef)
+        elif isinstance(node, ast.arg):
+            yield node.arg, False
+        elif isinstance(node, ast.Attribute) and isinstance(node.ctx, ast.Store):
+            yield node.attr, False
+        if isinstance(node, ast.ClassDef):
+            for field in node.body:
+                for target in [field.target] if isinstance(field, ast.AnnAssign) else getattr(field, "targets", []):
+                    if isinstance(target, ast.Name):
+                        yield target.id, False
+
+
+def private_names(source: str) -> set[str]:
+    """Those of the names defined in `source` that use a private word. The names of tests are sentences and may."""
+    found = set()
+    for name, is_function in defined_names(ast.parse(source)):
+        words = {word.lower() for word in re.findall(r"[A-Z]?[a-z]+|[A-Z]+", name)}
+        private = words & PRIVATE_WORDS or (is_function and name.strip("_") in PRIVATE_NAMES)
+        if private and not name.startswith("test_"):
+            found.add(name)
+    return found
+
+
+def test_names_are_made_of_plain_words() -> None:
+    found = {
+        f"{path.relative_to(ROOT)}: {', '.join(sorted(names))}"
+        for folder in ("monitor", "simulators", "tests")
+        for path in sorted((ROOT / folder).rglob("*.py"))
+        if (names := private_names(path.read_text(encoding="utf-8")))
+    }
+    assert not found, "say it in the words of the trade"
+
+
+@pytest.mark.parametrize(
+    ("source", "found"),
+    [
+        ("class Keeper: ...", {"Keeper"}),
+        ("def _weigh(told): ...", {"_weigh", "told"}),
+        ("class A:\n    heft: float\n    knocks = 0", {"heft", "knocks"}),
+        ("def f(self):\n    self.was_told = 1", {"was_told"}),
+        ("def gone(): ...", {"gone"}),
+        ("def f(gone):\n    return gone", set()),
+        ("def test_a_stranger_is_refused(): ...", set()),
+    ],
+)
+def test_a_private_word_is_seen_wherever_a_name_is_defined(source: str, found: set[str]) -> None:
+    assert private_names(source) == found

@@ -15,11 +15,11 @@ class Spool:
     """Rope on a drum as a smooth function of the turns that lie on it.
 
     Radius of layer k (first is 1): D/2 + d/2 + (k - 1) c d (wire-rope handbooks). Around each layer change the radius
-    rises linearly over `climb_turns` on either side; the line on the drum is the exact integral, so that it depends on
+    rises linearly over `crossover_turns` on either side; the line on the drum is the exact integral, so that it depends on
     the turns alone and a thousand strokes do not creep.
     """
 
-    __slots__ = ("climb_turns", "last", "line_start", "per_turn", "radius", "ripple_m", "rise", "wraps")
+    __slots__ = ("crossover_turns", "last", "line_start", "per_turn", "radius", "ripple_m", "rise", "wraps")
 
     def __init__(
         self,
@@ -28,7 +28,7 @@ class Spool:
         wraps_per_layer: float,
         nesting: float,
         layers: int,
-        climb_turns: float = 0.25,
+        crossover_turns: float = 0.25,
         ripple_m: float = 0.0003,
     ) -> None:
         first = (core_diameter_m + rope_diameter_m) / 2
@@ -39,7 +39,7 @@ class Spool:
         for per_turn in self.per_turn[:-1]:
             self.line_start.append(self.line_start[-1] + per_turn * wraps_per_layer)
         self.rise = TAU * nesting * rope_diameter_m
-        self.climb_turns = climb_turns
+        self.crossover_turns = crossover_turns
         self.ripple_m = ripple_m
         self.last = layers
 
@@ -51,7 +51,7 @@ class Spool:
             k = self.last
         into = turns - k * wraps
         line = self.line_start[k] + self.per_turn[k] * into
-        w = self.climb_turns
+        w = self.crossover_turns
         if into < w and k > 0:
             line += self.rise * ((into + w) ** 2 / (4 * w) - into)
         elif wraps - into < w and k < self.last:
@@ -66,7 +66,7 @@ class Spool:
             k = self.last
         into = turns - k * wraps
         radius = self.radius[k]
-        w = self.climb_turns
+        w = self.crossover_turns
         if into < w and k > 0:
             radius += self.rise / TAU * ((into + w) / (2 * w) - 1)
         elif wraps - into < w and k < self.last:

@@ -52,7 +52,7 @@ def path(
             yield reading(at(t0 + k / 20), "hook-load", load_kn)
 
 
-def told(seconds: float, height_m: float, kind: ActionKind = ActionKind.REFERENCE_HEIGHT) -> Action:
+def reported(seconds: float, height_m: float, kind: ActionKind = ActionKind.REFERENCE_HEIGHT) -> Action:
     return Action(at(seconds), kind, number=height_m, who="ab")
 
 
@@ -66,7 +66,7 @@ UP = [(0.0, 0.0), (5.0, 0.0), (25.0, 40.0), (32.0, 40.0)]
 
 
 def test_a_reference_comes_with_the_turns_and_the_load_of_that_moment() -> None:
-    (only,) = found([*path(UP), told(4.0, 1.0), told(31.0, 9.3)])
+    (only,) = found([*path(UP), reported(4.0, 1.0), reported(31.0, 9.3)])
     assert [row.height_m for row in only.heights] == [1.0, 9.3]
     assert only.heights[1].turns - only.heights[0].turns == pytest.approx(40.0, abs=1e-3)
     assert [row.load_n for row in only.heights] == pytest.approx([300e3, 300e3])
@@ -78,11 +78,11 @@ def test_a_reference_comes_with_the_turns_and_the_load_of_that_moment() -> None:
 @pytest.mark.parametrize(
     ("items", "words"),
     [
-        ([*path(UP), told(15.0, 5.0)], "the block moved (0.39 m/s)"),
-        ([*path(UP, load_kn=20.0), told(4.0, 1.0)], "the line was slack (20 kN)"),
-        ([*path(UP), told(40.0, 9.3)], "no counts of the drum then"),
-        ([*(item for item in path(UP) if item.topic.endswith("drum")), told(4.0, 1.0)], "hook load not known"),
-        ([*path(UP), told(3.0, 1.5), told(4.5, 1.0)], "1.50 m: given again at the same place"),
+        ([*path(UP), reported(15.0, 5.0)], "the block moved (0.39 m/s)"),
+        ([*path(UP, load_kn=20.0), reported(4.0, 1.0)], "the line was slack (20 kN)"),
+        ([*path(UP), reported(40.0, 9.3)], "no counts of the drum then"),
+        ([*(item for item in path(UP) if item.topic.endswith("drum")), reported(4.0, 1.0)], "hook load not known"),
+        ([*path(UP), reported(3.0, 1.5), reported(4.5, 1.0)], "1.50 m: given again at the same place"),
     ],
 )
 def test_what_is_no_height_is_left_out_and_said(items: list[Frame | Action], words: str) -> None:
@@ -95,7 +95,7 @@ def test_what_is_no_height_is_left_out_and_said(items: list[Frame | Action], wor
 def test_a_dead_line_weighs_the_hook_by_the_last_direction() -> None:
     rig = load_land_with('quantity = "hook_load"', 'quantity = "dead_line_tension"')
     down = [(40.0, 40.0), (60.0, 0.0), (66.0, 0.0)]
-    (only,) = found([*path([*UP, *down], load_kn=25.0), told(31.0, 9.3), told(65.0, 1.0)], rig)
+    (only,) = found([*path([*UP, *down], load_kn=25.0), reported(31.0, 9.3), reported(65.0, 1.0)], rig)
     low, high = only.heights
     # Lowering, the dead line is the tightest of the twelve; hoisting, the slackest (API RP 9B convention).
     slack = 12 * 0.04 / (1.04**12 - 1)
@@ -104,7 +104,7 @@ def test_a_dead_line_weighs_the_hook_by_the_last_direction() -> None:
 
 
 def test_a_height_beyond_the_mast_is_none() -> None:
-    (only,) = found([*path(UP), told(4.0, 50.0)])
+    (only,) = found([*path(UP), reported(4.0, 50.0)])
     assert not only.heights
     assert not only.left_out
 
@@ -112,9 +112,9 @@ def test_a_height_beyond_the_mast_is_none() -> None:
 def test_a_cut_begins_a_new_set_with_the_wraps_that_the_crew_gave() -> None:
     items: list[Frame | Action] = [
         *path(UP),
-        told(4.0, 1.0),
-        told(10.0, 18.0, ActionKind.SLIP_AND_CUT),
-        told(31.0, 9.3),
+        reported(4.0, 1.0),
+        reported(10.0, 18.0, ActionKind.SLIP_AND_CUT),
+        reported(31.0, 9.3),
     ]
     before, after = found(items)
     assert [row.height_m for row in before.heights] == [1.0]
@@ -126,26 +126,26 @@ def test_a_cut_begins_a_new_set_with_the_wraps_that_the_crew_gave() -> None:
 
 def test_a_spike_is_passed_over_and_counts_that_stay_elsewhere_begin_a_new_set() -> None:
     spike = counted(10.02, 1_000_000 + 300 * PER_TURN)
-    items: list[Frame | Action] = [*path(UP), spike, told(4.0, 1.0), told(31.0, 9.3)]
+    items: list[Frame | Action] = [*path(UP), spike, reported(4.0, 1.0), reported(31.0, 9.3)]
     (only,) = found(items)
     assert only.heights[1].turns - only.heights[0].turns == pytest.approx(40.0, abs=1e-3)
 
     later = path([(32.0, 0.0), (40.0, 0.0)], zero=5_000)
-    before, after = found([*path(UP), *later, told(4.0, 1.0), told(31.0, 9.3), told(38.0, 9.3)])
+    before, after = found([*path(UP), *later, reported(4.0, 1.0), reported(31.0, 9.3), reported(38.0, 9.3)])
     assert len(before.heights) == 2
     assert len(after.heights) == 1
     assert "the counts jumped by" in after.begin
 
 
 def test_a_counter_that_runs_over_is_followed() -> None:
-    (only,) = found([*path(UP, zero=2**32 - 20 * PER_TURN), told(4.0, 1.0), told(31.0, 9.3)])
+    (only,) = found([*path(UP, zero=2**32 - 20 * PER_TURN), reported(4.0, 1.0), reported(31.0, 9.3)])
     assert only.heights[1].turns - only.heights[0].turns == pytest.approx(40.0, abs=1e-3)
 
 
 def test_a_short_counter_is_not_trusted_over_a_gap() -> None:
     small = load_land_with("bits = 32", "bits = 16", "range = [0, 4294967295]", "range = [0, 65535]")
     frames = [*path([(0.0, 0.0), (8.0, 0.0)], bits=16), *path([(20.0, 3.0), (28.0, 3.0)], bits=16)]
-    before, after = found([*frames, told(4.0, 1.0), told(27.0, 1.6)], small)
+    before, after = found([*frames, reported(4.0, 1.0), reported(27.0, 1.6)], small)
     assert (len(before.heights), len(after.heights)) == (1, 1)
     assert "may have run over" in after.begin
 

@@ -74,12 +74,12 @@ def kills(folder: Path, count: int) -> list[Figure]:
     """How many ledgers stay sound, and how many written entries are lost or doubled, over so many kills."""
     sound = lost = doubled = entries = 0
     for seed in range(count):
-        path, told = killed_ledger(folder, seed)
+        path, reported = killed_ledger(folder, seed)
         with Ledger(path) as ledger:
             sound += not ledger.verify()
             kept = [entry.t_ns for entry in ledger.entries()]
-        entries += len(told)
-        lost += len(set(told) - set(kept))
+        entries += len(reported)
+        lost += len(set(reported) - set(kept))
         doubled += len(kept) - len(set(kept))
     name = f"ledger under kill -9, {count} random moments"
     return show(

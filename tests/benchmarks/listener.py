@@ -16,9 +16,9 @@ from tests.benchmarks.sender import PREFIX, SWITCH
 
 async def listen(port: int) -> None:
     """Until the process is ended."""
-    told = set()
+    reported = set()
 
-    async def tell(arrived_ns: int, due_ns: int) -> None:
+    async def report(arrived_ns: int, due_ns: int) -> None:
         await asyncio.sleep((due_ns - time.monotonic_ns()) * 1e-9)
         print(arrived_ns, time.monotonic_ns(), due_ns - arrived_ns, flush=True)
 
@@ -28,9 +28,9 @@ async def listen(port: int) -> None:
         async for message in client.messages:
             if message.topic.value == PREFIX + SWITCH and b'"value": 1' in bytes(message.payload):
                 arrived_ns = time.monotonic_ns()
-                task = asyncio.create_task(tell(arrived_ns, arrived_ns + GRID_NS - arrived_ns % GRID_NS))
-                told.add(task)
-                task.add_done_callback(told.discard)
+                task = asyncio.create_task(report(arrived_ns, arrived_ns + GRID_NS - arrived_ns % GRID_NS))
+                reported.add(task)
+                task.add_done_callback(reported.discard)
 
 
 if __name__ == "__main__":

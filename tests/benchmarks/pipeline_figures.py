@@ -243,7 +243,7 @@ async def news(broker: Mosquitto, folder: Path, seconds: float, rate_hz: float) 
         count = round(seconds * rate_hz)
         words = [sys.executable, "-m", "tests.benchmarks.sender", str(broker.port), str(count), "1"]
         words += ["--rate", str(rate_hz), "--every", "0.2"]
-        told: list[tuple[int, int]] = []
+        reported: list[tuple[int, int]] = []
         heard: list[list[int]] = []
 
         async def listen(listener: asyncio.subprocess.Process) -> None:
@@ -264,17 +264,17 @@ async def news(broker: Mosquitto, folder: Path, seconds: float, rate_hz: float) 
             assert sender.stdout is not None
             while line := await sender.stdout.readline():
                 moment, state = line.split()
-                told.append((int(moment), int(state)))
-            await until(lambda: len(arrived) == len(told), "the last reading of the switch")
+                reported.append((int(moment), int(state)))
+            await until(lambda: len(arrived) == len(reported), "the last reading of the switch")
             await until(lambda: driver.core.now_ns > arrived[-1] + 2 * GRID_NS, "the last grid point")
-            await until(lambda: len(heard) == sum(state for _, state in told), "the last word of the floor")
+            await until(lambda: len(heard) == sum(state for _, state in reported), "the last word of the floor")
             await sender.wait()
             listener.terminate()
             await listening
             await listener.wait()
 
         await running(driver, work)
-    turned_on = [(moment, t_ns) for (moment, state), t_ns in zip(told, arrived, strict=True) if state]
+    turned_on = [(moment, t_ns) for (moment, state), t_ns in zip(reported, arrived, strict=True) if state]
     assert len(turned_on) == len(out), f"{len(turned_on)} times on, {len(out)} findings"
     beyond, whole, bare = [], [], []
     for (moment, t_ns), (found, grid_ns), (_, woke, waited) in zip(turned_on, out, heard, strict=True):

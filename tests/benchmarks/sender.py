@@ -119,10 +119,10 @@ class Ledger:
     def wait(self, sent: int) -> None:
         """Return when `sent` is within the window."""
         while sent - self.taken >= self._window or select.select([0], [], [], 0)[0]:
-            told = os.read(0, 65536)
-            if not told:
+            reported = os.read(0, 65536)
+            if not reported:
                 sys.exit(0)
-            *lines, self._rest = (self._rest + told).split(b"\n")
+            *lines, self._rest = (self._rest + reported).split(b"\n")
             if lines:
                 self.taken = int(lines[-1])
 

@@ -35,7 +35,7 @@ from monitor.runtime.runner import OnFinding, Runner
 from simulators.scenario.plant_source import PlantSource
 from simulators.scenario.scenario import Scenario, Work
 from tests.benchmarks.soak_faults import DATUM, PACE, STOPS, Mishap, string_up
-from tests.benchmarks.soak_work import Crew, afresh, halt, work
+from tests.benchmarks.soak_work import Crew, halt, start_again, work
 
 HOLD_S: Final = 5
 """How long a thing must be well to count as recovered, s."""
@@ -75,12 +75,12 @@ class Case:
     outcome: str = ""
     _well_s: dict[str, int] = field(default_factory=dict)
 
-    def judge(self, after_s: float, ills: dict[str, str]) -> None:
+    def judge(self, after_s: float, symptoms: dict[str, str]) -> None:
         """A second has passed since its end; `ills` says what is still wrong, by part."""
         for part in PARTS:
             if part in self.done_s:
                 continue
-            ill = ills.get(part, "")
+            ill = symptoms.get(part, "")
             if ill:
                 self._well_s[part] = 0
                 self.why[part] = ill
@@ -199,7 +199,7 @@ class Soak:
         self.tally = Tally()
         self.runner = Runner(self.core, self.recorder, (OnFinding(self.lines, self.tally),))
         self.runner.connected = True
-        self.crew = Crew(source.plant, rig, random.Random(f"crew:{seed}"), self._tell)
+        self.crew = Crew(source.plant, rig, random.Random(f"crew:{seed}"), self._act)
         self.cases: list[Case] = []
         self.actions = 0
         self.cpu, self.wall = Latency(), Latency()
@@ -212,14 +212,14 @@ class Soak:
         self._moved_m = 0.0
         self._wrong_s = 0
         self._halt_s: float | None = None
-        source.operator.follow(work(source.operator, self.draw, self._tell))
+        source.operator.follow(work(source.operator, self.draw, self._act))
 
     def close(self) -> None:
         """End the recording and let the folder go."""
         self.recorder.close()
         self.held.close()
 
-    def _tell(self, kind: ActionKind, target: str, number: float | None) -> None:
+    def _act(self, kind: ActionKind, target: str, number: float | None) -> None:
         self.actions += 1
         self.runner.action(Action(self.core.now_ns, kind, target, number, who="crew"))
 
@@ -286,7 +286,7 @@ class Soak:
             self._halt_s = None
             if case.mishap.kind in STOPS:
                 new_line = case.mishap.kind == "line-parted"
-                self.source.operator.follow(afresh(self.source.operator, self.draw, self._tell, new_line))
+                self.source.operator.follow(start_again(self.source.operator, self.draw, self._act, new_line))
             if case.mishap.kind in DATUM:
                 case.referenced = "always"
                 self.crew.reference_wanted = True
@@ -316,32 +316,32 @@ class Soak:
                 case.referenced = case.referenced or "needed"
         if not self._open:
             return
-        ills = self._ills(snapshot, error, bound)
+        symptoms = self._symptoms(snapshot, error, bound)
         for case in self._open:
             if "height" not in case.done_s:
                 case.worst_m = max(case.worst_m, beyond)
             if not case.over:
                 continue
             active = [a.key for a in snapshot.alarms if a.active and a.key in case.raised]
-            case.judge(t_s - case.mishap.end_s, ills | ({"alarms": " ".join(active)} if active else {}))
+            case.judge(t_s - case.mishap.end_s, symptoms | ({"alarms": " ".join(active)} if active else {}))
             if case.outcome:
                 case.lost += self.recorder.lost
         self._open = [case for case in self._open if not case.outcome]
 
-    def _ills(self, snapshot: Snapshot, error: float, bound: float) -> dict[str, str]:
-        ills = {}
+    def _symptoms(self, snapshot: Snapshot, error: float, bound: float) -> dict[str, str]:
+        symptoms = {}
         value = snapshot.values["height"]
         if value.validity is not Validity.VALID:
             words = next((view.diagnosis for view in snapshot.sensors if view.diagnosis), "")
-            ills["height"] = f"{value.validity.name}, bound {bound:.2f} m {words}".strip()
+            symptoms["height"] = f"{value.validity.name}, bound {bound:.2f} m {words}".strip()
         elif error > bound:
-            ills["height"] = f"VALID and wrong by {error:.3f} m, bound {bound:.3f} m"
+            symptoms["height"] = f"VALID and wrong by {error:.3f} m, bound {bound:.3f} m"
         sick = [view.id for view in snapshot.sensors if view.stale or view.rejecting]
         if sick:
-            ills["sensors"] = " ".join(sick)
+            symptoms["sensors"] = " ".join(sick)
         if self.recorder.state != "on":
-            ills["recording"] = self.recorder.problem
-        return ills
+            symptoms["recording"] = self.recorder.problem
+        return symptoms
 
     def _keep_working(self, t_s: float) -> None:
         """Work that has come to nothing (a hand cannot think of everything) begins afresh. So it does with a new line where
@@ -351,11 +351,11 @@ class Soak:
         elif t_s - self._parted_s > REPAIR_S:
             self.calm["parted"] += 1
             string_up(self.source)
-            self.source.operator.follow(afresh(self.source.operator, self.draw, self._tell, new_line=True))
+            self.source.operator.follow(start_again(self.source.operator, self.draw, self._act, new_line=True))
         height_m = self.source.plant.height_m
         if abs(height_m - self._moved_m) > 1.0 or self._moved_s == 0.0:
             self._moved_m, self._moved_s = height_m, t_s
         elif t_s - self._moved_s > STUCK_S and all(case.over for case in self._open):
             self._moved_s = t_s
             self.calm["stuck"] += 1
-            self.source.operator.follow(afresh(self.source.operator, self.draw, self._tell))
+            self.source.operator.follow(start_again(self.source.operator, self.draw, self._act))

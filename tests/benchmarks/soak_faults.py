@@ -74,8 +74,8 @@ def _amount(draw: random.Random, rig: Rig) -> dict[str, Any]:
 
 
 def _drift(draw: random.Random, rig: Rig) -> dict[str, Any]:
-    told = _amount(draw, rig)
-    return {"sensor": told["sensor"], "per_s": told["amount"] / 60.0}
+    settings = _amount(draw, rig)
+    return {"sensor": settings["sensor"], "per_s": settings["amount"] / 60.0}
 
 
 def _spikes(draw: random.Random, rig: Rig) -> dict[str, Any]:
@@ -223,7 +223,7 @@ def disk_slow(world: World) -> Any:
 
 
 @contextmanager
-def folder_gone(world: World) -> Any:
+def folder_removed(world: World) -> Any:
     """The folder of the recordings goes away (a share that is lost) and comes back."""
     away = world.folder.with_name(world.folder.name + "-away")
     with _paced(world):
@@ -251,7 +251,7 @@ EXTRA: Final[Mapping[str, Callable[[World], Any]]] = {
     "disk-full": disk_full,
     "disk-refuses": disk_refuses,
     "disk-slow": disk_slow,
-    "folder-gone": folder_gone,
+    "folder-gone": folder_removed,
 }
 """Faults that are none of the rig: of the network, the broker, the monitor's own queue and disk."""
 DISK: Final = ("disk-full", "disk-refuses", "disk-slow", "folder-gone")
@@ -266,7 +266,7 @@ class Mishap:
     kind: str
     start_s: float
     length_s: float
-    told: dict[str, Any] = field(default_factory=dict)
+    settings: dict[str, Any] = field(default_factory=dict)
     """Fields of the fault, as drawn."""
     fault: Fault | None = None
     _attached: list[Attached] = field(default_factory=list)
@@ -276,7 +276,7 @@ class Mishap:
     def words(self) -> str:
         """The fault in one line."""
         fields = " ".join(f"{name}={value:.4g}" if isinstance(value, float) else f"{name}={value}" for name, value in
-                          self.told.items())  # fmt: skip
+                          self.settings.items())  # fmt: skip
         return f"{self.kind} {fields}".strip()
 
     @property
@@ -297,7 +297,7 @@ class Mishap:
             self._around = EXTRA[self.kind](world)
             self._around.__enter__()
             return
-        fault = self.fault = _CLASSES[self.kind](start_s=t_s, length_s=self.length_s, **self.told)
+        fault = self.fault = _CLASSES[self.kind](start_s=t_s, length_s=self.length_s, **self.settings)
         touched = fault.sensors()
         for channel in source.channels:
             if touched is None or channel.sensor.id in touched:
@@ -365,20 +365,20 @@ def deck(rig: Rig, count: int, hours: float, draw: random.Random) -> list[Mishap
                 kinds.sort(key=WARMING.__contains__)
         drawn = mishap(kinds.pop(), i * slot_s, slot_s, rig, draw)
         if i < len(WARMING) and drawn.kind == "broker-outage":
-            drawn.told["buffered"], drawn.length_s = True, KEPT_S
+            drawn.settings["buffered"], drawn.length_s = True, KEPT_S
         mishaps.append(drawn)
     return mishaps
 
 
 def mishap(kind: str, from_s: float, slot_s: float, rig: Rig, draw: random.Random) -> Mishap:
     """One of `kind` within the stretch of `slot_s` that begins at `from_s`."""
-    told = DRAWS[kind](draw, rig) if kind in DRAWS else {}
+    settings = DRAWS[kind](draw, rig) if kind in DRAWS else {}
     start_s = from_s + draw.uniform(0.05, 0.3) * slot_s
     length_s = draw.uniform(20.0, 0.2 * slot_s if slot_s > 200.0 else 40.0)
     if kind in DISK:
         length_s = min(length_s, 90.0)
     elif kind in ("rope-slip", "hung-up"):
         length_s = min(length_s, 30.0)
-    elif kind == "broker-outage" and told["buffered"]:
+    elif kind == "broker-outage" and settings["buffered"]:
         length_s = min(length_s, KEPT_S)  # what the simulated gateway keeps is in this process's memory too
-    return Mishap(kind, start_s, length_s, told)
+    return Mishap(kind, start_s, length_s, settings)

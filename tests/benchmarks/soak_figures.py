@@ -117,7 +117,7 @@ def main(arguments: Sequence[str] | None = None) -> list[Figure]:
         rows = _run(soak, given)
         kept = list(session_files(soak.folder))
         unsound = [problem for path in kept for problem in verify_session(path)]
-        _tell(soak, rows, len(kept), unsound)
+        _print_summary(soak, rows, len(kept), unsound)
     done = [case for case in soak.cases if case.outcome]
     hours = f"{rows[-1]['hour']:g} h" if rows else "under an hour"
     calm = soak.calm
@@ -182,7 +182,7 @@ def _growth_mb(rows: list[dict[str, Any]]) -> float:
     return float(rows[-1]["rss_mb"] - rows[0]["rss_mb"]) if rows else 0.0
 
 
-def _tell(soak: Soak, rows: list[dict[str, Any]], kept: int, unsound: list[str]) -> None:
+def _print_summary(soak: Soak, rows: list[dict[str, Any]], kept: int, unsound: list[str]) -> None:
     done = [case for case in soak.cases if case.outcome]
     well = [case for case in done if case.outcome == "recovered"]
     print(f"\nfaults {len(soak.cases)}, judged {len(done)}, recovered {len(well)}")

@@ -14,7 +14,7 @@ from simulators.crew.operator import CAREFUL, CLUMSY, Moves, Operator
 from simulators.crew.programs import PROGRAMS
 from simulators.machine.plant import Plant
 
-Tell = Callable[[ActionKind, str, float | None], None]
+Act = Callable[[ActionKind, str, float | None], None]
 """Say something to the monitor now: kind, target, number."""
 
 TAPE_M: Final = 0.01
@@ -80,22 +80,22 @@ def wraps_at_reference(plant: Plant, rig: Rig) -> float:
     return round(4.0 * plant.spool.turns(line_m)) / 4.0
 
 
-def renewed(op: Operator, draw: random.Random, tell: Tell) -> Moves:
+def renewed(op: Operator, draw: random.Random, act: Act) -> Moves:
     """The crew tells of another line on the drum, then gives the block's height."""
     yield from op.wait(5.0)
-    tell(ActionKind.SLIP_AND_CUT, "", wraps_at_reference(op.plant, op.rig))
+    act(ActionKind.SLIP_AND_CUT, "", wraps_at_reference(op.plant, op.rig))
     yield from op.wait(6.0)
-    tell(ActionKind.REFERENCE_HEIGHT, "", measured(op.plant, op.rig, draw))
+    act(ActionKind.REFERENCE_HEIGHT, "", measured(op.plant, op.rig, draw))
     yield from op.wait(4.0)
 
 
-def device_test(op: Operator, tell: Tell) -> Moves:
+def device_test(op: Operator, act: Act) -> Moves:
     """The overtravel device is tested as the guided check asks for, and the block brought down again."""
     limits = op.rig.limits
     yield from op.wait(5.0)
-    tell(ActionKind.CHECK_START, "overtravel-function", None)
+    act(ActionKind.CHECK_START, "overtravel-function", None)
     yield from op.wait(2.0)
-    tell(ActionKind.CHECK_STEP, "overtravel-function", None)
+    act(ActionKind.CHECK_STEP, "overtravel-function", None)
     yield from op.up(limits.upper_m - 3.0, op.hand.hoist_m_s)
     yield from op.wait(5.0)
     yield from op.up(limits.overtravel_m + 1.0, 0.15, exact=True, hands_off_s=5.0)
@@ -115,7 +115,7 @@ def lowered(op: Operator) -> Moves:
         device.shift_m -= over_m
 
 
-def work(op: Operator, draw: random.Random, tell: Tell) -> Moves:
+def work(op: Operator, draw: random.Random, act: Act) -> Moves:
     """Shift after shift, for ever."""
     p = op.plant
     rated_n = op.rig.block.rated_load_kg * 9.81
@@ -132,11 +132,11 @@ def work(op: Operator, draw: random.Random, tell: Tell) -> Moves:
             yield from op.wait(5.0)
             turns = wraps_at_reference(p, op.rig)
             p.cut_and_slip(draw.uniform(2.0, 6.0) * (1.0 if turns < 12.0 else -1.0))
-            yield from renewed(op, draw, tell)
+            yield from renewed(op, draw, act)
             continue
         if name == "overtravel-test":
             p.string_in_slips(op.settings["string_n"])
-            yield from device_test(op, tell)
+            yield from device_test(op, act)
             continue
         for _ in SHIFTS[name][1](op):
             yield
@@ -150,12 +150,12 @@ def halt(op: Operator) -> Moves:
     yield from op.wait(1e9)
 
 
-def afresh(op: Operator, draw: random.Random, tell: Tell, new_line: bool = False) -> Moves:
+def start_again(op: Operator, draw: random.Random, act: Act, new_line: bool = False) -> Moves:
     """After trouble: stop, put the string into the slips, bring the empty block down, and go on with another shift."""
     p, low = op.plant, op.low_m
     yield from op.settle()
     if new_line:
-        yield from renewed(op, draw, tell)
+        yield from renewed(op, draw, act)
     if p.string.latched:
         yield from op.set_slips()
         p.unlatch()
@@ -165,14 +165,14 @@ def afresh(op: Operator, draw: random.Random, tell: Tell, new_line: bool = False
         yield from op.up(low, 0.3)
     else:
         yield from lowered(op)
-    yield from work(op, draw, tell)
+    yield from work(op, draw, act)
 
 
 class Crew:
     """Presses keys at random, and gives the height where it is wanted. `look` once a second of the stream."""
 
-    def __init__(self, plant: Plant, rig: Rig, draw: random.Random, tell: Tell) -> None:
-        self.plant, self.rig, self.draw, self.tell = plant, rig, draw, tell
+    def __init__(self, plant: Plant, rig: Rig, draw: random.Random, act: Act) -> None:
+        self.plant, self.rig, self.draw, self.act = plant, rig, draw, act
         self.reference_wanted = False
         self.references = 0
         self._still_s = 0
@@ -180,55 +180,55 @@ class Crew:
 
     def look(self, snapshot: Snapshot) -> None:
         """One second has passed."""
-        draw, tell = self.draw, self.tell
+        draw, act = self.draw, self.act
         plant = self.plant
         still = abs(plant.speed_m_s) < STILL_M_S and not plant.parted
         self._still_s = self._still_s + 1 if still else 0
         if self.reference_wanted and self._still_s >= 3:
-            tell(ActionKind.REFERENCE_HEIGHT, "", measured(plant, self.rig, draw))
+            act(ActionKind.REFERENCE_HEIGHT, "", measured(plant, self.rig, draw))
             self.reference_wanted = False
             self.references += 1
             return
         chance = draw.random()
         if chance < 1 / 90:
-            tell(ActionKind.ACKNOWLEDGE, "", None)
+            act(ActionKind.ACKNOWLEDGE, "", None)
             for alarm in snapshot.alarms:
                 if not alarm.active:
-                    tell(ActionKind.RESET, alarm.key, None)
+                    act(ActionKind.RESET, alarm.key, None)
         elif chance < 1 / 45:
             self._press(snapshot)
 
     def _press(self, snapshot: Snapshot) -> None:
         """Any one key, sometimes one that makes no sense."""
-        draw, tell = self.draw, self.tell
+        draw, act = self.draw, self.act
         key = draw.choice(snapshot.alarms).key if snapshot.alarms else draw.choice(("coolant-hot", "no such alarm"))
         checks = tuple(procedure.id for procedure in PROCEDURES)
         running = next((check.id for check in snapshot.checks if check.running), None)
         match draw.randrange(9):
             case 0:
-                tell(ActionKind.ACKNOWLEDGE, key, None)
+                act(ActionKind.ACKNOWLEDGE, key, None)
             case 1:
-                tell(ActionKind.SHELVE, key, draw.uniform(60.0, 900.0))
+                act(ActionKind.SHELVE, key, draw.uniform(60.0, 900.0))
             case 2:
-                tell(ActionKind.UNSHELVE, key, None)
+                act(ActionKind.UNSHELVE, key, None)
             case 3:
-                tell(ActionKind.OUT_OF_SERVICE, key, None)
+                act(ActionKind.OUT_OF_SERVICE, key, None)
                 self._keys = (*self._keys, key)
             case 4:
-                tell(ActionKind.SILENCE, "", None)
+                act(ActionKind.SILENCE, "", None)
             case 5 if running is not None:
-                tell(ActionKind.CHECK_STEP, running, None)
+                act(ActionKind.CHECK_STEP, running, None)
             case 6 if running is not None:
-                tell(ActionKind.CHECK_ABORT, running, None)
+                act(ActionKind.CHECK_ABORT, running, None)
             case 5 | 6:
-                tell(ActionKind.CHECK_START, draw.choice(checks), None)
+                act(ActionKind.CHECK_START, draw.choice(checks), None)
             case 7 if self._still_s >= 3:
-                tell(ActionKind.REFERENCE_HEIGHT, "", measured(self.plant, self.rig, draw))
+                act(ActionKind.REFERENCE_HEIGHT, "", measured(self.plant, self.rig, draw))
             case 7:
-                tell(ActionKind.REFERENCE_HEIGHT, "", draw.choice((-3.0, math.nan, 900.0)))
+                act(ActionKind.REFERENCE_HEIGHT, "", draw.choice((-3.0, math.nan, 900.0)))
             case _:
-                tell(ActionKind.NOTE, "", None)
+                act(ActionKind.NOTE, "", None)
         if draw.random() < 0.5:
             for out in self._keys:
-                tell(ActionKind.IN_SERVICE, out, None)
+                act(ActionKind.IN_SERVICE, out, None)
             self._keys = ()

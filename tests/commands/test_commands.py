@@ -192,7 +192,7 @@ class Watching:
 
     def ends(self) -> Callable[[], list[int]]:
         """From now on, see how far the session on the disk reaches; what is given ends that, and tells."""
-        told: list[int] = []
+        reported: list[int] = []
         end = threading.Event()
 
         def look() -> None:
@@ -200,7 +200,7 @@ class Watching:
                 session = self.session
                 if session is not None:
                     with contextlib.suppress(SessionError), SessionReader(session) as reader:
-                        told.append(reader.end_ns)
+                        reported.append(reader.end_ns)
 
         looker = threading.Thread(target=look)
         looker.start()
@@ -208,7 +208,7 @@ class Watching:
         def ended() -> list[int]:
             end.set()
             looker.join()
-            return told
+            return reported
 
         return ended
 
@@ -300,9 +300,9 @@ def test_check_tells_which_topics_are_alive(broker: Mosquitto, tmp_path: Path) -
     hand.close()
     out, err = process.communicate(timeout=DEADLINE_S)
     assert process.returncode == 1, err
-    told = {line.split()[0]: line for line in out.splitlines() if line}
-    assert "MISSING" in told["block"]
-    assert "alive" in told["weight"]
+    reported = {line.split()[0]: line for line in out.splitlines() if line}
+    assert "MISSING" in reported["block"]
+    assert "alive" in reported["weight"]
 
 
 def test_a_killed_recording_opens_and_misses_at_most_a_second(watching: Watching, broker: Mosquitto) -> None:
@@ -313,13 +313,13 @@ def test_a_killed_recording_opens_and_misses_at_most_a_second(watching: Watching
     watching.process.kill()
     watching.process.wait()
     hand.close()
-    told = ends()
+    reported = ends()
     session = watching.session
     assert session is not None
     with SessionReader(session) as reader:
-        assert reader.end_ns >= told[-1]
+        assert reader.end_ns >= reported[-1]
     # What comes onto the disk comes there from second to second; so much a kill could have cost at any time.
-    steps_s = [(later - earlier) * 1e-9 for earlier, later in pairwise(sorted(set(told)))]
+    steps_s = [(later - earlier) * 1e-9 for earlier, later in pairwise(sorted(set(reported)))]
     assert len(steps_s) >= 3
     assert median(steps_s) <= 1.0
     again = stopmark("replay", str(session), "--headless")
@@ -359,9 +359,9 @@ def test_an_installed_wheel_finds_its_configuration(tmp_path: Path) -> None:
         "from monitor.config.rig_file import shipped_rigs; from monitor.config.toml_file import config_root; import monitor; "
         "print(monitor.__file__, sorted(shipped_rigs()), (config_root() / 'rules.toml').exists())"
     )
-    told = subprocess.run(
+    reported = subprocess.run(
         [sys.executable, "-c", code], capture_output=True, text=True, cwd=tmp_path, env=os.environ | {"PYTHONPATH": str(target)},
     )  # fmt: skip
-    assert str(target) in told.stdout, told.stderr
-    assert "'deep', 'land', 'light'" in told.stdout
-    assert told.stdout.strip().endswith("True")
+    assert str(target) in reported.stdout, reported.stderr
+    assert "'deep', 'land', 'light'" in reported.stdout
+    assert reported.stdout.strip().endswith("True")

@@ -21,7 +21,7 @@ from monitor.units import FOOT_M
 from simulators.machine.truth import Truth
 from simulators.scenario.plant_source import PlantSource
 from simulators.scenario.scenario import find_scenario
-from tests.analysis.test_heights import MARK, path, told
+from tests.analysis.test_heights import MARK, path, reported
 from tests.commands.test_commands import own_rig
 from tests.support.recorded import by_hand, rules
 
@@ -40,10 +40,10 @@ def say(capsys: Capture, *words: object) -> str:
 
 def mistake(capsys: Capture, *words: object) -> str:
     assert main(["drum", *(str(word) for word in words)]) == 2
-    told = capsys.readouterr()
-    assert "Traceback" not in told.err
-    assert told.out == ""
-    return " ".join(told.err.split())
+    reported = capsys.readouterr()
+    assert "Traceback" not in reported.err
+    assert reported.out == ""
+    return " ".join(reported.err.split())
 
 
 def flat(text: str) -> str:
@@ -118,14 +118,14 @@ def test_the_straight_line_through_two_heights_is_1268_mm_wrong(published: Path,
     drum = DrumGeometry(0.7112, 0.034925, 36)
     top = block_height_m(drum, 154.0, 4.0, 1.0, 12)
     out = say(capsys, "calibrate", "--rig", published, *seen("1m,0turns", f"{top:.4f}m,150turns"))
-    told = flat(out)
-    assert "would be UNSAFE: up to 1.268 m (4.16 ft) too high: the block is lower than it says" in told
-    assert "72.0 wraps, 68.0 turns above the lowest" in told
+    reported = flat(out)
+    assert "would be UNSAFE: up to 1.268 m (4.16 ft) too high: the block is lower than it says" in reported
+    assert "72.0 wraps, 68.0 turns above the lowest" in reported
     for name in ("wraps at 1.00 m", "rope diameter, mm", "nesting"):
         assert re.search(rf"{name}.*NOT determined", out)
     assert out.count("# NOT determined by these heights") == 3
-    assert "replaces no measurement, no manual and no licensed" in told
-    assert "read the encoder" in told
+    assert "replaces no measurement, no manual and no licensed" in reported
+    assert "read the encoder" in reported
 
 
 def test_exact_heights_in_feet_and_counts_give_the_drum_back(published: Path, tmp_path: Path, capsys: Capture) -> None:
@@ -178,17 +178,17 @@ def test_unequal_loads_are_corrected_and_said(tmp_path: Path, capsys: Capture) -
         load = 216e3 if k % 2 else 1.6e6
         height = (unloaded - load * flex * tail) / (1.0 - load * flex)
         rows.append(f"{height:.4f}m,{11.5 * k}turns,{load / 1e3}kN")
-    told = flat(say(capsys, "calibrate", "--rig", "land", *seen(*rows)))
-    assert "HOOK LOADS DIFFER by up to 1384 kN, which is" in told
-    worst = re.search(r"read wrong by up to ([+-][\d.]+) m", told)
+    reported = flat(say(capsys, "calibrate", "--rig", "land", *seen(*rows)))
+    assert "HOOK LOADS DIFFER by up to 1384 kN, which is" in reported
+    worst = re.search(r"read wrong by up to ([+-][\d.]+) m", reported)
     assert worst is not None
     assert abs(float(worst[1])) < 0.002
-    assert "0 mm all together" in told
+    assert "0 mm all together" in reported
 
     bare = [row.rpartition(",")[0] for row in rows]
-    told = flat(say(capsys, "calibrate", "--rig", "land", *seen(*bare)))
-    assert "no hook loads: 216 kN, the rig file's, is taken for all of them" in told
-    assert "0 mm all together" not in told
+    reported = flat(say(capsys, "calibrate", "--rig", "land", *seen(*bare)))
+    assert "no hook loads: 216 kN, the rig file's, is taken for all of them" in reported
+    assert "0 mm all together" not in reported
 
 
 def test_a_height_that_does_not_fit_is_pointed_at(published: Path, capsys: Capture) -> None:
@@ -242,9 +242,9 @@ def test_a_height_that_cannot_be_read_says_how_to_write_it(row: str, capsys: Cap
 
 def test_a_rig_without_a_drum_encoder_takes_turns_by_hand_only(tmp_path: Path, capsys: Capture) -> None:
     rig = own_rig(tmp_path)
-    told = mistake(capsys, "calibrate", "--rig", rig, *seen("1m,0counts", "30m,9counts"))
-    assert "has no drum encoder (drum_counts)" in told
-    assert "--seen 20.5m,76.4turns" in told
+    reported = mistake(capsys, "calibrate", "--rig", rig, *seen("1m,0counts", "30m,9counts"))
+    assert "has no drum encoder (drum_counts)" in reported
+    assert "--seen 20.5m,76.4turns" in reported
     assert "wraps at" in say(capsys, "calibrate", "--rig", rig, *seen("1m,0turns", "36m,155turns"))
 
 
@@ -252,8 +252,8 @@ def test_a_short_counter_cannot_be_given_in_counts(tmp_path: Path, capsys: Captu
     file = land_file(
         tmp_path, "bits = 32", "bits = 16", "[0, 4294967295]", "[0, 65535]", "drum = 1000000", "drum = 1000"
     )
-    told = mistake(capsys, "calibrate", "--rig", file, *seen("1m,0counts", "30m,900counts"))
-    assert "run over within the travel: give turns" in told
+    reported = mistake(capsys, "calibrate", "--rig", file, *seen("1m,0counts", "30m,900counts"))
+    assert "run over within the travel: give turns" in reported
 
 
 # --- from sessions ------------------------------------------------------------------------------------------------------
@@ -347,13 +347,13 @@ def test_a_cut_and_slip_begins_a_new_set(tmp_path: Path, capsys: Capture) -> Non
     places = [(0.0, 0.0), (6.0, 0.0), (30.0, 50.0), (46.0, 50.0), (70.0, 100.0), (76.0, 100.0)]
 
     def reference(seconds: float, wraps: float, start: float) -> Action:
-        return told(seconds, round(block_height_m(drum, wraps, start, 1.0, 12), 3))
+        return reported(seconds, round(block_height_m(drum, wraps, start, 1.0, 12), 3))
 
     items: list[Frame | Action] = [
         *path(places),
         reference(5.0, 12.0, 12.0),
         reference(36.0, 62.0, 12.0),
-        told(38.0, 18.0, ActionKind.SLIP_AND_CUT),
+        reported(38.0, 18.0, ActionKind.SLIP_AND_CUT),
         reference(45.0, 68.0, 18.0),
     ]
     session = by_hand(tmp_path / "one.stopmark", sorted(items, key=lambda item: item.t_ns))
@@ -381,7 +381,7 @@ def test_a_cut_and_slip_begins_a_new_set(tmp_path: Path, capsys: Capture) -> Non
 def test_words_of_a_strangers_session_cannot_move_the_cursor(tmp_path: Path, capsys: Capture) -> None:
     who = "\x1b[2J\n" + "x" * 200
     items = [*path([(0.0, 0.0), (6.0, 0.0), (30.0, 50.0), (36.0, 50.0)])]
-    crew = [replace(told(seconds, height), who=who) for seconds, height in ((5.0, 1.0), (35.0, 11.5))]
+    crew = [replace(reported(seconds, height), who=who) for seconds, height in ((5.0, 1.0), (35.0, 11.5))]
     session = by_hand(tmp_path / "odd.stopmark", sorted([*items, *crew], key=lambda item: item.t_ns))
     assert "\x1b" not in say(capsys, "calibrate", session)
 

@@ -15,11 +15,11 @@ def test_a_terminal_is_told_and_left_clean() -> None:
     screen = Terminal()
     with Progress("replaying 3 h of land\x1b[2J", screen, 0.001, 0.001):
         wait_until(lambda: screen.getvalue().count("so far") >= 3, "it speaks")
-    told = screen.getvalue()
-    assert told.startswith("\rreplaying 3 h of land")
-    assert "\x1b" not in told
-    assert told.rpartition("\r")[2] == ""
-    assert told.rstrip("\r").rpartition("\r")[2].strip() == ""
+    reported = screen.getvalue()
+    assert reported.startswith("\rreplaying 3 h of land")
+    assert "\x1b" not in reported
+    assert reported.rpartition("\r")[2] == ""
+    assert reported.rstrip("\r").rpartition("\r")[2].strip() == ""
 
 
 def test_a_pipe_gets_nothing() -> None:

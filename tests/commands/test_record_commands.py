@@ -34,10 +34,10 @@ def say(capsys: pytest.CaptureFixture[str], *words: object) -> str:
 def mistake(capsys: pytest.CaptureFixture[str], *words: object) -> str:
     """Run a command that must fail with one clear sentence."""
     assert main([str(word) for word in words]) == 2
-    told = capsys.readouterr()
-    assert "Traceback" not in told.err
-    assert told.err.startswith(f"stopmark {words[0]}: ")
-    return told.err
+    reported = capsys.readouterr()
+    assert "Traceback" not in reported.err
+    assert reported.err.startswith(f"stopmark {words[0]}: ")
+    return reported.err
 
 
 Capture = pytest.CaptureFixture[str]
@@ -54,8 +54,8 @@ def test_report_is_written_once_and_whole(session: Path, tmp_path: Path, capsys:
     part = out.read_text()
     assert "00:00:21 to 2026-01-01 00:00:40" in part
     assert "Past help: upper limit" in part
-    told = mistake(capsys, "report", session, "-o", out, "--force", "--from", "+21", "--to", "+20")
-    assert "--to +20: 2026-01-01 00:00:20 UTC is not after the beginning, 2026-01-01 00:00:21 UTC" in told
+    reported = mistake(capsys, "report", session, "-o", out, "--force", "--from", "+21", "--to", "+20")
+    assert "--to +20: 2026-01-01 00:00:20 UTC is not after the beginning, 2026-01-01 00:00:21 UTC" in reported
     assert "there is no folder" in mistake(capsys, "report", session, "-o", tmp_path / "none" / "x.html")
     assert "must end in .html or .htm" in mistake(capsys, "report", session, "-o", tmp_path / "x.txt")
     assert "--data" in mistake(capsys, "report", session, "-o", tmp_path / "x.html", "--data", tmp_path / "none")
@@ -72,9 +72,9 @@ def test_compare_says_where_rules_differ(session: Path, tmp_path: Path, capsys: 
     with SessionReader(session) as reader:
         other.write_text(changed(reader.rules_text, "brake-now-up", on_delay_s=0.6))
     assert main(["compare", str(session), "--rules", "recorded", "--rules", str(other)]) == 1
-    told = capsys.readouterr().out
-    assert "brake-now-up: on_delay_s " in told
-    assert " s later" in told
+    reported = capsys.readouterr().out
+    assert "brake-now-up: on_delay_s " in reported
+    assert " s later" in reported
 
 
 def replayed(text: str) -> tuple[list[str], dict[str, object]]:
@@ -97,8 +97,8 @@ def test_replay_from_a_finding_to_a_time_with_other_rules(session: Path, tmp_pat
     with SessionReader(session) as reader:
         rules.write_text(changed(reader.rules_text, "brake-now-up", trip=-90.0, clear=-80.0))
     assert "brake-now-up" not in replayed(say(capsys, *base, "--rules", rules))[0]
-    told = mistake(capsys, *base, "--at", "nothing")
-    assert all(key in told for key in ("brake-now-up", "ease-up", "past-help-up"))
+    reported = mistake(capsys, *base, "--at", "nothing")
+    assert all(key in reported for key in ("brake-now-up", "ease-up", "past-help-up"))
     with SessionReader(session) as reader:
         assert f"has {len(reader.findings())} findings" in mistake(capsys, *base, "--at", "99")
     assert "has it 1 time" in mistake(capsys, *base, "--at", "past-help-up:2")
@@ -160,31 +160,31 @@ def test_a_load_plan_prints_the_textbooks_derrick_and_power(tmp_path: Path, caps
     rig = tmp_path / "eight.toml"
     rig.write_text(shipped_rigs()["land"].read_text().replace("\nlines = 12", "\nlines = 8"))
     words = ("line", "plan", "load", "--rig", rig, "--load", "300klb", "--power", "500hp")
-    told = say(capsys, *words, "--stroke", "90ft")
-    assert "power at the hook: 314 kW (420.8 hp), 84.2 % of the drum's" in told
-    assert "at most 0.235 m/s (46.3 ft/min)" in told
-    assert "a stroke of 27.4 m (90 ft): 117 s (1.9 min)" in told
-    assert "(382,058 lbf)" in told
-    assert "(450,000 lbf), derrick efficiency 84.9 %" in told
+    reported = say(capsys, *words, "--stroke", "90ft")
+    assert "power at the hook: 314 kW (420.8 hp), 84.2 % of the drum's" in reported
+    assert "at most 0.235 m/s (46.3 ft/min)" in reported
+    assert "a stroke of 27.4 m (90 ft): 117 s (1.9 min)" in reported
+    assert "(382,058 lbf)" in reported
+    assert "(450,000 lbf), derrick efficiency 84.9 %" in reported
     assert "--power" in mistake(capsys, *words[:-2], "--stroke", "90ft")
     assert "--power" in mistake(capsys, *words[:-1], "0kW")
 
 
 def test_line_work_measured_stands_beside_the_plan(session: Path, capsys: Capture) -> None:
-    told = say(capsys, "line", "measured", session)
-    assert told.startswith("measured: 0.4")
+    reported = say(capsys, "line", "measured", session)
+    assert reported.startswith("measured: 0.4")
     words = ["short-trip", "--start", "1000m", "--depth", "1028m", "--stand", "28m", "--pipe", "25kg/m", "--measured"]
     assert "measured over formula" in say(capsys, "line", "plan", *words, session)
     assert "--start" in mistake(capsys, "line", "plan", *words[:1], "--start", "2000m", *words[3:-1])
 
 
 def test_sessions_are_listed_and_verified(session: Path, tmp_path: Path, capsys: Capture) -> None:
-    told = say(capsys, "sessions", "--data", session.parent)
-    assert "DANGER" in told
-    assert "not acknowledged: " in told
-    assert "past-help-up" in told
-    assert "1 session of land" in told
-    assert max(map(len, told.splitlines()[:3])) <= 80
+    reported = say(capsys, "sessions", "--data", session.parent)
+    assert "DANGER" in reported
+    assert "not acknowledged: " in reported
+    assert "past-help-up" in reported
+    assert "1 session of land" in reported
+    assert max(map(len, reported.splitlines()[:3])) <= 80
     assert "sound" in say(capsys, "sessions", "verify", session)
     copy = tmp_path / "land-20260101-000001.stopmark"
     say(capsys, "sessions", "copy", session, copy)
@@ -205,10 +205,10 @@ def test_copies_go_into_folders_and_are_listed_under_any_name(session: Path, tmp
     assert "exists already" in mistake(capsys, "sessions", "copy", session, tmp_path)
     assert "no folder" in mistake(capsys, "sessions", "copy", session, tmp_path / "none" / "x.stopmark")
     assert "must end in .stopmark" in mistake(capsys, "sessions", "copy", session, tmp_path / "x.db")
-    told = say(capsys, "sessions", "--data", tmp_path, "--rig", "land")
-    assert "near miss.stopmark" in told
-    assert "rig land" in told
-    assert "2 sessions of land" in told
+    reported = say(capsys, "sessions", "--data", tmp_path, "--rig", "land")
+    assert "near miss.stopmark" in reported
+    assert "rig land" in reported
+    assert "2 sessions of land" in reported
     assert "no sessions" in say(capsys, "sessions", "--data", tmp_path, "--rig", "deep")
     assert "near miss.stopmark: sound" in say(capsys, "sessions", "verify", "--data", tmp_path)
 
@@ -293,8 +293,8 @@ def test_ledger_takes_corrects_and_exports(session: Path, tmp_path: Path, capsys
     assert "0 new entries" in say(capsys, *take, "--simulated")
     say(capsys, "ledger", "add", "line-cut", *where, "--who", "ab", "--number", "cut_m=25", "--at", "2025-12-31T10:00",
         "--corrects", "1")  # fmt: skip
-    told = say(capsys, "ledger", "show", *where, "--kind", "line-cut")
-    assert "2025-12-31 10:00:00  line-cut     ab    cut 25 m  (corrects 1)\n1 entries; times are UTC\n" in told
+    reported = say(capsys, "ledger", "show", *where, "--kind", "line-cut")
+    assert "2025-12-31 10:00:00  line-cut     ab    cut 25 m  (corrects 1)\n1 entries; times are UTC\n" in reported
     assert "0 entries" in say(capsys, "ledger", "show", *where, "--kind", "line-cut", "--since", "2026-01-01")
     assert "\n0 entries" in "\n" + say(capsys, "ledger", "show", *where, "--since", "3h")
     assert "sound" in say(capsys, "ledger", "verify", *where)
@@ -346,8 +346,8 @@ def test_a_field_log_becomes_a_session_that_replays_and_reports(tmp_path: Path, 
         '[[columns]]\ncolumn = "pos"\nquantity = "block_position"\nunit = "m"\nsigma = 0.02\n'
         '[[columns]]\ncolumn = "load"\nquantity = "hook_load"\nunit = "kN"\nzero_is_missing = true\n'
     )
-    told = say(capsys, "import", log, "--map", mapping, "-o", out)
-    summary = json.loads(told.splitlines()[-1])
+    reported = say(capsys, "import", log, "--map", mapping, "-o", out)
+    summary = json.loads(reported.splitlines()[-1])
     assert summary["readings"] == 2 * 240 - 4
     assert sum(summary["dropped"].values()) == 5
     with SessionReader(out) as session:
@@ -391,9 +391,9 @@ def test_a_ledger_by_hand(tmp_path: Path, capsys: Capture) -> None:
     assert "has no ledger" in mistake(capsys, "ledger", "show", *where)
     say(capsys, "ledger", "add", "line-cut", "--rig", "land", *where, "--who", "ab", "--number", "cut_m=80ft")
     say(capsys, "ledger", "add", "line-cut", *where, "--who", "ab", "--number", "cut_m=24.4", "--corrects", "1")
-    told = say(capsys, "ledger", "show", *where, "--corrected")
-    assert "cut 24.38 m  (corrected by 2)" in told
-    assert "cut 24.4 m  (corrects 1)" in told
+    reported = say(capsys, "ledger", "show", *where, "--corrected")
+    assert "cut 24.38 m  (corrected by 2)" in reported
+    assert "cut 24.4 m  (corrects 1)" in reported
     out = tmp_path / "ledger.csv"
     say(capsys, "ledger", "export", *where, "-o", out)
     assert "--force" in mistake(capsys, "ledger", "export", *where, "-o", out)
@@ -406,9 +406,9 @@ def test_a_ledger_by_hand(tmp_path: Path, capsys: Capture) -> None:
 
 def test_a_plan_says_what_it_was_given_and_refuses_what_cannot_be(capsys: Capture) -> None:
     words = ["line", "plan", "round-trip", "--depth", "3000m", "--pipe", "26kg/m"]
-    told = say(capsys, *words, "--stand", "28m", "--mud", "1200kg/m3")
-    assert "block 215.7 kN (48,502 lb), of rig land" in told
-    assert "times 0.8471 in mud of 1200 kg/m3" in told
+    reported = say(capsys, *words, "--stand", "28m", "--mud", "1200kg/m3")
+    assert "block 215.7 kN (48,502 lb), of rig land" in reported
+    assert "times 0.8471 in mud of 1200 kg/m3" in reported
     assert "--stand: must be above 0" in mistake(capsys, *words, "--stand", "0m")
     with pytest.raises(SystemExit):
         main([*words, "--stand=-28m"])
@@ -416,7 +416,7 @@ def test_a_plan_says_what_it_was_given_and_refuses_what_cannot_be(capsys: Captur
 
 
 @pytest.mark.parametrize(
-    ("words", "told"),
+    ("words", "reported"),
     [
         (("line", "plan", "casing"), "17.55lb/ft"),
         (("line", "plan", "cut"), "800tonmile"),
@@ -426,8 +426,8 @@ def test_a_plan_says_what_it_was_given_and_refuses_what_cannot_be(capsys: Captur
         (("export",), "a silence of more"),
     ],
 )
-def test_help_says_how_words_are_written(words: tuple[str, ...], told: str, capsys: Capture) -> None:
+def test_help_says_how_words_are_written(words: tuple[str, ...], reported: str, capsys: Capture) -> None:
     with pytest.raises(SystemExit) as ended:
         main([*words, "--help"])
     assert ended.value.code == 0
-    assert told in " ".join(capsys.readouterr().out.split())
+    assert reported in " ".join(capsys.readouterr().out.split())

@@ -27,7 +27,7 @@ def changed(text: str, *changes: tuple[str, str]) -> str:
 
 
 @pytest.mark.parametrize(
-    ("old", "new", "told"),
+    ("old", "new", "reported"),
     [
         ("mass_kg = 22000", 'mass_kg = "22000"', 'block.mass_kg: must be a number, not "22000"'),
         ("mass_kg = 22000", "mass_kg = 0", "block.mass_kg: must be above 0, not 0"),
@@ -101,9 +101,9 @@ def changed(text: str, *changes: tuple[str, str]) -> str:
         ),
     ],
 )
-def test_a_mistake_in_a_rig_s_file_is_told_in_words(old: str, new: str, told: str) -> None:
+def test_a_mistake_in_a_rig_s_file_is_told_in_words(old: str, new: str, reported: str) -> None:
     problems = problems_of(changed(LAND, (old, new)))
-    assert any(problem.startswith(f"mine.toml: {told}") for problem in problems), problems
+    assert any(problem.startswith(f"mine.toml: {reported}") for problem in problems), problems
 
 
 def test_what_must_agree_is_told_beside_mistakes_of_single_fields() -> None:
@@ -149,15 +149,15 @@ def test_mistakes_in_a_scenario_come_together(tmp_path: Path) -> None:
     )
     with pytest.raises(ConfigError) as caught:
         load_scenario(path)
-    told = [problem.removeprefix(f"{path}: ") for problem in caught.value.problems]
-    assert len(told) == 4
+    reported = [problem.removeprefix(f"{path}: ") for problem in caught.value.problems]
+    assert len(reported) == 4
     for start in (
         "rig: no rig is called 'sea'",
         "work.program: unknown program 'run', known: ",
         "faults.0: kind: there is no 'line-broken'; known: 'freeze'",
         "expect.0.within: there is no such field",
     ):
-        assert any(problem.startswith(start) for problem in told), start
+        assert any(problem.startswith(start) for problem in reported), start
 
 
 def test_a_folder_and_a_file_that_is_no_text_are_told(tmp_path: Path) -> None:

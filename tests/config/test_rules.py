@@ -82,8 +82,8 @@ def test_a_rule_on_equipment_that_the_rig_has_not_is_left_out() -> None:
 
 
 def test_clear_must_be_on_the_safe_side() -> None:
-    told = problems(rule("one", clear=1.5), rule("two", compare="below", trip="rig:limits.ease_s", clear=3.9))
-    assert told == [
+    reported = problems(rule("one", clear=1.5), rule("two", compare="below", trip="rig:limits.ease_s", clear=3.9))
+    assert reported == [
         "rules.toml: rule 'one': clear: must be at or below trip (1.5 against 1)",
         "rules.toml: rule 'two': clear: must be at or above trip (3.9 against 4)",
     ]
@@ -94,7 +94,7 @@ def test_clear_must_be_on_the_safe_side() -> None:
 
 
 def test_every_mistake_is_told_at_once_with_its_rule_and_field() -> None:
-    told = problems(
+    reported = problems(
         rule("one", severity="FATAL"),
         rule("two", signal="z"),
         rule("two", on_delay_s=-1.0),
@@ -128,7 +128,7 @@ def test_every_mistake_is_told_at_once_with_its_rule_and_field() -> None:
         "rule 'nine': message: 39 characters",
         "rule 'nine': when: ",
     ):
-        assert any(problem.startswith(f"rules.toml: {words}") for problem in told), (words, told)
+        assert any(problem.startswith(f"rules.toml: {words}") for problem in reported), (words, reported)
 
 
 @pytest.mark.parametrize(
@@ -150,9 +150,9 @@ def test_a_file_that_is_no_catalogue_is_refused(data: dict[str, Any]) -> None:
 
 
 def test_rules_must_not_hide_each_other_in_a_circle() -> None:
-    told = problems(rule("one", hides=["two"]), rule("two", hides=["three"]), rule("three", hides=["one"]))
-    assert len(told) == 3
-    assert all("it hides itself" in problem for problem in told)
+    reported = problems(rule("one", hides=["two"]), rule("two", hides=["three"]), rule("three", hides=["one"]))
+    assert len(reported) == 3
+    assert all("it hides itself" in problem for problem in reported)
     assert "it hides itself" in problems(rule("one", hides=["one"]))[0]
 
 
@@ -203,6 +203,6 @@ def test_the_longest_sensor_id_still_fits_the_banner() -> None:
 def test_a_catalogue_with_unknown_signals_names_each_of_them(name: str) -> None:
     with pytest.raises(ConfigError) as caught:
         load_rules(default_rules_path(), find_rig(name), {"height"})
-    told = caught.value.problems
-    assert len(told) >= 30
-    assert all("signal: there is no signal" in problem for problem in told)
+    reported = caught.value.problems
+    assert len(reported) >= 30
+    assert all("signal: there is no signal" in problem for problem in reported)

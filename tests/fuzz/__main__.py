@@ -109,11 +109,11 @@ def _random(args: argparse.Namespace) -> int:
             broken[place] = words
             print(f"{words}\n  kept as {_kept(data, args.out, args.target)}", file=sys.stderr, flush=True)
     peak_mb = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
-    told = {
+    reported = {
         "target": args.target, "seed": args.seed, "inputs": runs, "broken": sorted(broken.values()),
         "slowest_s": round(slowest_s, 3), "peak_mb": round(peak_mb), "seconds": round(time.monotonic() - start, 1),
     }  # fmt: skip
-    print(json.dumps(told), flush=True)
+    print(json.dumps(reported), flush=True)
     return 1 if broken else 0
 
 

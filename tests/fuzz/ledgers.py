@@ -71,8 +71,8 @@ def ledger(data: bytes) -> None:
     out.unlink(missing_ok=True)
     place = ("--rig", "land", "--data", str(path.parent))
     for words in (("show", "--corrected"), ("export", "-o", str(out)), ("trend",)):
-        told = io.StringIO()
-        with redirect_stdout(told), redirect_stderr(told):
+        reported = io.StringIO()
+        with redirect_stdout(reported), redirect_stderr(reported):
             code = main(["ledger", words[0], *words[1:], *place])
-        assert code in (0, 2), told.getvalue()
-        assert harmless(told.getvalue()) == told.getvalue()
+        assert code in (0, 2), reported.getvalue()
+        assert harmless(reported.getvalue()) == reported.getvalue()

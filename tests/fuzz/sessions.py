@@ -229,7 +229,7 @@ def _changed_state(draws: Draws) -> bytes:
 def read_in_every_way(path: Path, draws: Draws) -> None:
     """Fail where a reader of sessions raises something else than a `UserError`: the plain one, and one of the others."""
     _asked(lambda: _plainly(path, draws))
-    way = draws.pick((_as_columns, _as_summary, _as_chain, _played, _gone_on_from))
+    way = draws.pick((_as_columns, _as_summary, _as_chain, _played, _resumed_from))
     _asked(lambda: way(path))
 
 
@@ -280,6 +280,6 @@ def _played(path: Path) -> None:
         driver.seek_to(driver.end_ns - 10**9)
 
 
-def _gone_on_from(path: Path) -> None:
+def _resumed_from(path: Path) -> None:
     """A live run that starts beside it takes up what it can, and starts in any case."""
     json.dumps(state_of_last_run(path.parent, "land"), allow_nan=False)

@@ -52,10 +52,10 @@ def test_the_long_job_counts_its_inputs_and_keeps_memory_bounded(tmp_path: Path)
     words = ["decode", "--runs", "500", "--memory", "1500", "--out", str(tmp_path)]
     done = subprocess.run([sys.executable, "-m", "tests.fuzz", *words], capture_output=True, text=True, check=False)
     assert done.returncode == 0, done.stderr
-    told = json.loads(done.stdout)
-    assert told["inputs"] == 500
-    assert told["broken"] == []
-    assert 0 < told["peak_mb"] < 1500
+    reported = json.loads(done.stdout)
+    assert reported["inputs"] == 500
+    assert reported["broken"] == []
+    assert 0 < reported["peak_mb"] < 1500
 
 
 def test_a_broken_oracle_fails_the_long_job(tmp_path: Path) -> None:

@@ -92,8 +92,12 @@ def test_a_full_disk_is_told_and_recording_goes_on_when_there_is_room(
         resource.prlimit(pid, resource.RLIMIT_FSIZE, (100, hard))
         wait_until(lambda: "NOT RECORDING" in manager.status(), "the trouble", DEADLINE_S)
         alive = manager.heard("WATCHDOG=1")
-        told = figures(port)
-        assert (told["stopmark_recorder_failed"], told["stopmark_recording"], told["stopmark_up"]) == (1.0, 0.0, 1.0)
+        reported = figures(port)
+        assert (reported["stopmark_recorder_failed"], reported["stopmark_recording"], reported["stopmark_up"]) == (
+            1.0,
+            0.0,
+            1.0,
+        )
         wait_until(lambda: figures(port)["stopmark_log_lines_lost_total"] > 0, "a line that was not logged", DEADLINE_S)
         resource.prlimit(pid, resource.RLIMIT_FSIZE, (soft, hard))
         wait_until(lambda: "; recording;" in manager.status(), "recording again", DEADLINE_S)

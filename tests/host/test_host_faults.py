@@ -76,8 +76,8 @@ def test_summer_time_moves_nothing(tmp_path: Path, monkeypatch: pytest.MonkeyPat
     monkeypatch.setenv("TZ", zone)
     time.tzset()
     try:
-        told = [clock_words(SUMMER_ENDS_NS + s * 1_000_000_000, date=True) for s in (-1, 0, 3600)]
-        assert told == ["2026-10-25 00:59:59", "2026-10-25 01:00:00", "2026-10-25 02:00:00"]
+        reported = [clock_words(SUMMER_ENDS_NS + s * 1_000_000_000, date=True) for s in (-1, 0, 3600)]
+        assert reported == ["2026-10-25 00:59:59", "2026-10-25 01:00:00", "2026-10-25 02:00:00"]
         with DataFolder(tmp_path) as folder:
             names = [folder.session_path("land", SUMMER_ENDS_NS + s * 1_000_000_000).name for s in (0, 3600)]
         assert names == ["land-20261025-010000.stopmark", "land-20261025-020000.stopmark"]
@@ -171,10 +171,10 @@ def test_a_reader_that_goes_away_does_not_end_the_recording(tmp_path: Path) -> N
         assert process.stdout is not None
         assert process.stderr is not None
         process.stdout.close()
-        told = ""
-        while "recording goes on" not in told:
-            told = process.stderr.readline()
-            assert told, "it ended"
+        reported = ""
+        while "recording goes on" not in reported:
+            reported = process.stderr.readline()
+            assert reported, "it ended"
         process.send_signal(signal.SIGTERM)
         process.stdout = None
         _, rest = process.communicate(timeout=DEADLINE_S)
@@ -237,9 +237,9 @@ class Child:
         assert self.process.stdout is not None
         self.process.stdin.write(word + "\n")
         self.process.stdin.flush()
-        told: dict[str, Any] = json.loads(self.process.stdout.readline())
-        assert told["alive"]
-        return told
+        reported: dict[str, Any] = json.loads(self.process.stdout.readline())
+        assert reported["alive"]
+        return reported
 
 
 def test_no_file_handles_left(broker: Mosquitto, tmp_path: Path) -> None:
@@ -259,11 +259,11 @@ def test_no_file_handles_left(broker: Mosquitto, tmp_path: Path) -> None:
         child.ask("feed")
         wait_until(lambda: child.ask()["connected"], "the connection again", DEADLINE_S)
         wait_until(lambda: child.ask()["state"] == "on", "recording again", DEADLINE_S)
-        told = child.ask()
-        assert told["lost"] == 0
+        reported = child.ask()
+        assert reported["lost"] == 0
         child.process.communicate(timeout=DEADLINE_S)
     finally:
         child.process.kill()
         child.process.wait()
     assert child.process.returncode == 0
-    assert len(recorded(tmp_path / "data")) >= told["frames"]
+    assert len(recorded(tmp_path / "data")) >= reported["frames"]

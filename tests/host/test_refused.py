@@ -33,9 +33,9 @@ def test_what_the_machine_refuses_is_no_mistake_of_ours(
     session = tmp_path / "land-20260101-000000.stopmark"
     session.write_bytes(b"")
     assert main(["report", str(session), "-o", str(tmp_path / "out.html")]) == 1
-    told = capsys.readouterr().err
-    assert told.startswith(f"stopmark report: {words}")
-    assert "internal error" not in told
+    reported = capsys.readouterr().err
+    assert reported.startswith(f"stopmark report: {words}")
+    assert "internal error" not in reported
 
 
 @pytest.mark.parametrize("what", [[], ["verify"]])
@@ -51,9 +51,9 @@ def test_a_folder_that_may_not_be_looked_into_is_not_said_to_be_empty(
 
     monkeypatch.setattr("os.scandir", refuse)
     assert main(["sessions", *what, "--data", str(tmp_path)]) == 1
-    told = capsys.readouterr()
-    assert "no sessions" not in told.out + told.err
-    assert f"{tmp_path}: this user may not use it (Permission denied)" in told.err
+    reported = capsys.readouterr()
+    assert "no sessions" not in reported.out + reported.err
+    assert f"{tmp_path}: this user may not use it (Permission denied)" in reported.err
 
 
 def test_a_mistake_of_ours_is_told_even_where_its_details_cannot_be_kept(
@@ -70,6 +70,6 @@ def test_a_mistake_of_ours_is_told_even_where_its_details_cannot_be_kept(
     session = tmp_path / "land-20260101-000000.stopmark"
     session.write_bytes(b"")
     assert main(["report", str(session), "-o", str(tmp_path / "out.html")]) == 1
-    told = capsys.readouterr().err
-    assert "internal error (ZeroDivisionError: a fault)" in told
-    assert "could not be kept (No space left on device)" in told
+    reported = capsys.readouterr().err
+    assert "internal error (ZeroDivisionError: a fault)" in reported
+    assert "could not be kept (No space left on device)" in reported

@@ -130,8 +130,8 @@ def play(file: CaseFile, case: Case) -> Iterator[tuple[float, Finding]]:
 def test_case(path: Path, place: int) -> None:
     file = load(path)
     case = file.case[place]
-    told = [(round(seconds, 3), AlarmState(finding.after)) for seconds, finding in play(file, case)]
-    assert told == [(round(at, 3), state) for at, state in case.expect], case.name
+    reported = [(round(seconds, 3), AlarmState(finding.after)) for seconds, finding in play(file, case)]
+    assert reported == [(round(at, 3), state) for at, state in case.expect], case.name
 
 
 def test_every_rule_has_its_case_file_and_every_file_its_rule() -> None:

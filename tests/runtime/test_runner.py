@@ -76,19 +76,19 @@ async def ticks(monkeypatch: pytest.MonkeyPatch, *late_s: float) -> list[int]:
 
 async def test_the_timer_wakes_just_past_the_grid_points(monkeypatch: pytest.MonkeyPatch) -> None:
     # A timer of its own phase would always be about 10 ms late.
-    told = await ticks(monkeypatch, *[0.0] * 40)
-    assert len(told) == 40
-    assert all(0 < t_ns % GRID_NS < 1_000_000 for t_ns in told), told
-    assert {later - earlier for earlier, later in pairwise(told)} == {GRID_NS}
+    reported = await ticks(monkeypatch, *[0.0] * 40)
+    assert len(reported) == 40
+    assert all(0 < t_ns % GRID_NS < 1_000_000 for t_ns in reported), reported
+    assert {later - earlier for earlier, later in pairwise(reported)} == {GRID_NS}
 
 
 async def test_a_machine_that_stalls_costs_its_own_time_and_no_grid_point_after_it(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
-    told = await ticks(monkeypatch, 0.0, 0.03, 0.0, 0.12, 0.0, 0.0, 0.0, 3.013, 0.0, 0.0)
-    late_ms = [t_ns % GRID_NS // 1_000_000 for t_ns in told]
+    reported = await ticks(monkeypatch, 0.0, 0.03, 0.0, 0.12, 0.0, 0.0, 0.0, 3.013, 0.0, 0.0)
+    late_ms = [t_ns % GRID_NS // 1_000_000 for t_ns in reported]
     assert late_ms == [0, 30, 0, 20, 20, 20, 0, 13, 0, 0]
-    assert told == sorted(told)
+    assert reported == sorted(reported)
 
 
 def test_why_there_is_no_connection_is_not_hidden_by_what_is_said_meanwhile() -> None:

@@ -139,22 +139,22 @@ def test_a_service_from_its_start_to_its_end(broker: Mosquitto, manager: Manager
         wait_until(
             lambda: figures(port).get("stopmark_rejects_total,reason=not a number") == 1.0, "the reject", DEADLINE_S
         )
-        told = figures(port)
+        reported = figures(port)
         hand.close()
-        assert told["stopmark_up"] == told["stopmark_connected"] == told["stopmark_recording"] == 1.0
-        assert told["stopmark_connections_total"] == 1.0
-        assert told["stopmark_frames_total"] > 100
-        assert told["stopmark_sensor_readings_total,quantity=block_position,sensor=block"] > 50
-        assert told["stopmark_sensor_age_seconds,quantity=hook_load,sensor=weight"] < 60.0
-        assert told["stopmark_findings_total,kind=alarm"] >= 1.0
-        assert sum(value for name, value in told.items() if name.startswith("stopmark_alarms,")) >= 1.0
-        assert sum(value for name, value in told.items() if name.startswith("stopmark_height_validity,")) == 1.0
-        assert 0.0 <= told["stopmark_recorder_behind_seconds"] < 60.0
-        assert told["stopmark_ledger_failed"] == told["stopmark_ledger_waiting"] == 0.0
-        assert told["stopmark_recorder_lost_frames_total"] == told["stopmark_dropped_frames_total"] == 0.0
-        assert 0 < told["stopmark_disk_free_bytes"] < told["stopmark_disk_bytes"]
-        assert 1e6 < told["process_resident_memory_bytes"] < 1e9
-        assert abs(told["process_start_time_seconds"] - time.time()) < 3600
+        assert reported["stopmark_up"] == reported["stopmark_connected"] == reported["stopmark_recording"] == 1.0
+        assert reported["stopmark_connections_total"] == 1.0
+        assert reported["stopmark_frames_total"] > 100
+        assert reported["stopmark_sensor_readings_total,quantity=block_position,sensor=block"] > 50
+        assert reported["stopmark_sensor_age_seconds,quantity=hook_load,sensor=weight"] < 60.0
+        assert reported["stopmark_findings_total,kind=alarm"] >= 1.0
+        assert sum(value for name, value in reported.items() if name.startswith("stopmark_alarms,")) >= 1.0
+        assert sum(value for name, value in reported.items() if name.startswith("stopmark_height_validity,")) == 1.0
+        assert 0.0 <= reported["stopmark_recorder_behind_seconds"] < 60.0
+        assert reported["stopmark_ledger_failed"] == reported["stopmark_ledger_waiting"] == 0.0
+        assert reported["stopmark_recorder_lost_frames_total"] == reported["stopmark_dropped_frames_total"] == 0.0
+        assert 0 < reported["stopmark_disk_free_bytes"] < reported["stopmark_disk_bytes"]
+        assert 1e6 < reported["process_resident_memory_bytes"] < 1e9
+        assert abs(reported["process_start_time_seconds"] - time.time()) < 3600
         wait_until(file.exists, "the health file", DEADLINE_S)
         assert parsed(file.read_text())["stopmark_up"] == 1.0
         service.end()
@@ -219,8 +219,8 @@ def test_no_secret_in_log_status_figures_or_session(make_broker: Any, manager: M
     assert service.logged("everybody on this machine can read the secret in it") == bool(
         credentials.stat().st_mode & 0o004
     )
-    told = [arguments, page, service.log.read_text(), *manager.said]
-    assert not [text for text in told if secret in text]
+    reported = [arguments, page, service.log.read_text(), *manager.said]
+    assert not [text for text in reported if secret in text]
     assert not [path for path in service.data.iterdir() if secret.encode() in path.read_bytes()]
 
 

@@ -135,9 +135,9 @@ async def test_requests_and_answers(request_: bytes, status: bytes, body: bytes)
     endpoint = Endpoint("127.0.0.1", 0, lambda: "the page\n")
     await endpoint.start()
     try:
-        head, _, told = (await asked(endpoint.port, request_)).partition(b"\r\n\r\n")
+        head, _, reported = (await asked(endpoint.port, request_)).partition(b"\r\n\r\n")
         assert head.split()[1] == status
-        assert told == body
+        assert reported == body
     finally:
         await endpoint.close()
 

@@ -72,8 +72,8 @@ def test_words_reach_the_service_manager(tmp_path: Path, abstract: bool) -> None
         notifier.status("well\nREADY=1\x1b[31m")  # not twice
         notifier.alive()
         notifier.stopping()
-        told = [wire.recv(1000) for _ in range(4)]
-        assert told == [b"READY=1", b"STATUS=well READY=1 [31m", b"WATCHDOG=1", b"STOPPING=1"]
+        reported = [wire.recv(1000) for _ in range(4)]
+        assert reported == [b"READY=1", b"STATUS=well READY=1 [31m", b"WATCHDOG=1", b"STOPPING=1"]
         notifier.close()
 
 
@@ -197,8 +197,8 @@ def test_lines_that_cannot_be_written_are_counted_and_told(tmp_path: Path, monke
             log.info("never")
             wait_until(lambda: service_log.lost == 2, "the loss")
         log.info("after")
-    told = [line["message"] for line in lines_of(tmp_path / "log")]
-    assert told == ["before", "after", "2 lines of this log could not be written"]
+    reported = [line["message"] for line in lines_of(tmp_path / "log")]
+    assert reported == ["before", "after", "2 lines of this log could not be written"]
 
 
 def test_a_log_that_nobody_takes_never_holds_up_whoever_logs(tmp_path: Path) -> None:
@@ -374,7 +374,7 @@ async def test_certificates_that_end_soon_are_told_while_there_is_time(
         service.ended("test")
     assert 'stopmark_certificate_end_time_seconds{use="authority"}' in service.page()
     logged = [str(line["message"]) for line in lines_of(tmp_path / "log")]
-    told = [words for words in logged if str(client) in words]
-    assert [words.partition(" UTC, ")[2] for words in told] == [
+    reported = [words for words in logged if str(client) in words]
+    assert [words.partition(" UTC, ")[2] for words in reported] == [
         "in 6 days: renew it, or there will be no connection from then on"
     ]

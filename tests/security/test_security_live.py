@@ -50,14 +50,14 @@ def holders(folder: Path, but: tuple[str, ...] = ()) -> list[str]:
 
 def command_lines() -> bytes:
     """Of all processes, as `ps` shows them to everybody."""
-    told = b""
+    reported = b""
     for entry in Path("/proc").iterdir():
         if entry.name.isdigit():
             try:
-                told += (entry / "cmdline").read_bytes() + b"\n"
+                reported += (entry / "cmdline").read_bytes() + b"\n"
             except OSError:
                 continue
-    return told
+    return reported
 
 
 @pytest.fixture
@@ -162,9 +162,9 @@ def test_the_password_is_nowhere_but_where_it_was_given(
     assert not [form for form in forms(SECRET) if form in (out + err).encode()]
     (session,) = data.glob("*.stopmark")
     with SessionReader(session) as reader:
-        told = repr((list(reader.inputs()), reader.findings(), reader.notes(), dict(reader.header)))
-    assert "connected" in told
-    assert SECRET not in told
+        reported = repr((list(reader.inputs()), reader.findings(), reader.notes(), dict(reader.header)))
+    assert "connected" in reported
+    assert SECRET not in reported
     assert main(["report", str(session), "-o", str(tmp_path / "report.html")]) == 0
     assert main(["export", str(session), "-o", str(tmp_path / "findings.csv"), "--what", "findings"]) == 0
     assert holders(tmp_path, but=("credentials.toml",)) == []
@@ -232,9 +232,9 @@ async def test_a_message_larger_than_any_of_ours_ends_that_view_only(monkeypatch
         async with browser.ws_connect(f"{base}/ws", origin=base, max_msg_size=0) as second:
             assert await second.receive_bytes(timeout=WAIT_S)
             await second.send_str('["stdin", "' + "x" * (server.MESSAGE_BYTES + 1) + '"]')
-            while (told := await second.receive(timeout=WAIT_S)).type == aiohttp.WSMsgType.BINARY:
+            while (reported := await second.receive(timeout=WAIT_S)).type == aiohttp.WSMsgType.BINARY:
                 pass
-            assert told.type in (aiohttp.WSMsgType.CLOSE, aiohttp.WSMsgType.CLOSED)
+            assert reported.type in (aiohttp.WSMsgType.CLOSE, aiohttp.WSMsgType.CLOSED)
         await until(lambda: len(served._viewers) == 1, "the end of the second viewer", WAIT_S)
         assert await first.receive_bytes(timeout=WAIT_S)
 
@@ -303,12 +303,12 @@ async def test_only_requests_addressed_to_this_machine_are_answered(monkeypatch:
 
 async def test_many_knockers_leave_room_and_no_process_behind(monkeypatch: pytest.MonkeyPatch) -> None:
     async with page(monkeypatch, most=2) as (base, served), aiohttp.ClientSession() as browser:
-        told = []
+        reported = []
         for _ in range(6):
             async with browser.ws_connect(f"{base}/ws", origin=base) as websocket:
                 assert len(served._viewers) <= 2
-                told.append(await websocket.receive(timeout=WAIT_S))
-        assert any(message.type == aiohttp.WSMsgType.BINARY for message in told)
+                reported.append(await websocket.receive(timeout=WAIT_S))
+        assert any(message.type == aiohttp.WSMsgType.BINARY for message in reported)
         await until(lambda: not served._viewers, "the end of the viewers", WAIT_S)
 
 

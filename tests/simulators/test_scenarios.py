@@ -142,7 +142,7 @@ def finding(key: str, t_s: float, severity: Severity = Severity.WARNING) -> Find
     return Finding(DEFAULT_ORIGIN_NS + int(t_s * 1e9), "alarm", key, severity, "normal", "unacknowledged", "")
 
 
-def judged(table: dict[str, object], findings: list[Finding], events: list[tuple[str, float]]) -> list[str]:
+def problems_of(table: dict[str, object], findings: list[Finding], events: list[tuple[str, float]]) -> list[str]:
     """What a scenario with these expectations says."""
     base = {"description": "x", "work": {"program": "wait", "start_m": 5.0}}
     scenario = validate(Scenario, base | table, "test")
@@ -152,21 +152,22 @@ def judged(table: dict[str, object], findings: list[Finding], events: list[tuple
 
 def test_expectations() -> None:
     want: dict[str, object] = {"expect": [{"key": "brake-now-up", "before": "upper_limit"}]}
-    assert judged(want, [finding("brake-now-up", 3.0)], [("upper_limit", 4.0)]) == []
-    assert "did not come" in judged(want, [], [("upper_limit", 4.0)])[0]
-    assert "1.00 s after" in judged(want, [finding("brake-now-up", 5.0)], [("upper_limit", 4.0)])[0]
-    assert "never got there" in judged(want, [finding("brake-now-up", 5.0)], [])[0]
+    assert problems_of(want, [finding("brake-now-up", 3.0)], [("upper_limit", 4.0)]) == []
+    assert "did not come" in problems_of(want, [], [("upper_limit", 4.0)])[0]
+    assert "1.00 s after" in problems_of(want, [finding("brake-now-up", 5.0)], [("upper_limit", 4.0)])[0]
+    assert "never got there" in problems_of(want, [finding("brake-now-up", 5.0)], [])[0]
     timed: dict[str, object] = {"expect": [{"key": "a", "after_s": 2.0, "within_s": 1.0}]}
-    assert judged(timed, [finding("a", 2.5)], []) == []
-    assert judged(timed, [finding("a", 1.0), finding("a", 3.5)], []) != []
+    assert problems_of(timed, [finding("a", 2.5)], []) == []
+    assert problems_of(timed, [finding("a", 1.0), finding("a", 3.5)], []) != []
 
 
 def test_prohibitions() -> None:
     calm: dict[str, object] = {"forbid": {"severity": "WARNING", "keys": ["slack-line"]}, "expect": [{"key": "b"}]}
-    assert judged(calm, [finding("b", 1.0), finding("c", 1.0, Severity.CAUTION)], []) == []
-    assert "unexpected WARNING c" in judged(calm, [finding("b", 1.0), finding("c", 1.0)], [])[0]
+    assert problems_of(calm, [finding("b", 1.0), finding("c", 1.0, Severity.CAUTION)], []) == []
+    assert "unexpected WARNING c" in problems_of(calm, [finding("b", 1.0), finding("c", 1.0)], [])[0]
     assert (
-        "forbidden slack-line" in judged(calm, [finding("b", 1.0), finding("slack-line", 2.0, Severity.NOTICE)], [])[0]
+        "forbidden slack-line"
+        in problems_of(calm, [finding("b", 1.0), finding("slack-line", 2.0, Severity.NOTICE)], [])[0]
     )
 
 

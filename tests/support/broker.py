@@ -167,7 +167,7 @@ class Mosquitto:
         assert self._process is not None
         self._process.send_signal(signal.SIGSTOP)
 
-    def thaw(self) -> None:
+    def resume(self) -> None:
         """Let a frozen one go on."""
         assert self._process is not None
         self._process.send_signal(signal.SIGCONT)

@@ -269,12 +269,12 @@ def main() -> None:
             if not sys.stdin.readline():
                 return
             if args.mode in ("giant", "batches"):
-                told = heavy(peer, readings, args.seconds, args.mode)
+                reported = heavy(peer, readings, args.seconds, args.mode)
             elif args.mode == "drip":
-                told = drip(peer, readings, args.seconds)
+                reported = drip(peer, readings, args.seconds)
             else:
-                told = flood(peer, readings, args.rate, args.seconds, args.mode, args.least)
-            print(json.dumps({**told, "end": time.monotonic()}), flush=True)
+                reported = flood(peer, readings, args.rate, args.seconds, args.mode, args.least)
+            print(json.dumps({**reported, "end": time.monotonic()}), flush=True)
             due_s = time.monotonic()
 
 

@@ -73,14 +73,14 @@ def main() -> None:
                 if senders and all(sender.poll() is not None for sender in senders):
                     took_s = time.monotonic() - start_s
                     sent = sum(int(sender.communicate()[0]) for sender in senders)
-                    told = {
+                    reported = {
                         "sent": sent,
                         "usual": 0,
                         "seconds": took_s,
                         "rate": sent / took_s,
                         "megabytes": sent * 7e-5,
                     }
-                    print(json.dumps({**told, "end": time.monotonic()}), flush=True)
+                    print(json.dumps({**reported, "end": time.monotonic()}), flush=True)
                     senders = []
                 if select.select([sys.stdin], [], [], 0)[0]:
                     if not sys.stdin.readline():

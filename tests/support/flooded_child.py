@@ -109,7 +109,7 @@ def memory_bytes() -> int:
     return int(STATM.read_text(encoding="ascii").split()[1]) * PAGE_BYTES
 
 
-async def tell(driver: Watched, recorder: Recorder) -> None:
+async def report(driver: Watched, recorder: Recorder) -> None:
     """Print how it fares until the input ends."""
     due_s = time.monotonic()
     ended = asyncio.get_running_loop().run_in_executor(None, sys.stdin.read)
@@ -126,7 +126,7 @@ async def tell(driver: Watched, recorder: Recorder) -> None:
         source = driver.source
         if source is None:
             continue  # nothing can have been said yet
-        told = {
+        reported = {
             "at": time.monotonic(),
             "cpu": time.process_time(),
             "rss_mb": rss / 1e6,
@@ -150,7 +150,7 @@ async def tell(driver: Watched, recorder: Recorder) -> None:
             "rejects": dict(snap.rejects) if snap else {},
         }
         driver.late_ns, driver.gap_s, driver.busy_cpu_s, driver.gap_cpu_s = 0, 0.0, 0.0, 0.0
-        print(json.dumps(told), flush=True)
+        print(json.dumps(reported), flush=True)
 
 
 async def watch(url: str, folder: Path, rules: Path, text: str, screen: bool, gaps: bool) -> None:
@@ -166,7 +166,7 @@ async def watch(url: str, folder: Path, rules: Path, text: str, screen: bool, ga
             running = asyncio.create_task(app.run_async(headless=True, size=(120, 40)))
         else:
             running = asyncio.create_task(driver.run())
-        telling = asyncio.create_task(tell(driver, recorder))
+        telling = asyncio.create_task(report(driver, recorder))
         await asyncio.wait((running, telling), return_when=asyncio.FIRST_COMPLETED)
         for task in (telling, running):
             if task.done():

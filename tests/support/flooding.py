@@ -49,7 +49,7 @@ class Child:
         while not self._lines.empty():
             yield self._lines.get_nowait()
 
-    def tell(self, text: str) -> None:
+    def write(self, text: str) -> None:
         """Write a line to it."""
         assert self.process.stdin is not None
         self.process.stdin.write(text + "\n")
@@ -173,7 +173,7 @@ def _play(broker: Child, monitor: Child, seconds: float) -> Course:
         assert time.monotonic() < end_s + GRACE_S, f"the monitor never ran well: {before[-1]}"
         before.append(json.loads(monitor.line(GRACE_S)))
     course = Course({}, before[-SETTLED:], began_s=time.monotonic())
-    broker.tell("go")
+    broker.write("go")
     course.offered = json.loads(broker.line(seconds + 2 * GRACE_S))
     course.ended_s = course.offered["end"]
     lines = [json.loads(line) for line in monitor.lines()] or [json.loads(monitor.line(GRACE_S))]

@@ -52,13 +52,13 @@ class FakeDriver:
     rig: Rig = field(default_factory=sample.rig)
     acts: list[Action] = field(default_factory=list)
     fails: Exception | None = None
-    told: RunFacts = field(default_factory=RunFacts)
+    run_facts: RunFacts = field(default_factory=RunFacts)
 
     def snapshot(self) -> Snapshot | None:
         return self.held
 
     def facts(self) -> RunFacts:
-        return self.told
+        return self.run_facts
 
     def act(self, request: Request) -> None:
         self.acts.append(request.at(0))

@@ -257,6 +257,6 @@ def test_the_end_says_where_the_record_is(
     real_run = StopmarkApp.run
     monkeypatch.setattr(StopmarkApp, "run", lambda app: real_run(app, headless=True, size=(80, 24)))
     file = RecordingFile("land-1.stopmark", 300_000, "/srv/data", 78_100_000_000) if recording else None
-    assert run_app(Recording(sample.calm(), told=RunFacts(recording=file))) == 0
+    assert run_app(Recording(sample.calm(), run_facts=RunFacts(recording=file))) == 0
     words = capsys.readouterr().out.strip()
     assert words == ("stopmark: recorded land-1.stopmark, 0.3 MB, in /srv/data, 78.1 GB free" if recording else "")

@@ -176,7 +176,7 @@ def test_danger_fills_the_banner_and_caution_does_not(size: tuple[int, int], row
     assert filled(Severity.CAUTION) == 2
 
 
-def put_aside(state: AlarmState, active: bool) -> Snapshot:
+def set_aside(state: AlarmState, active: bool) -> Snapshot:
     aside = sample.alarm("past", Severity.DANGER, "Past help: upper limit", "Look up.", state=state, active=active)
     return replace(sample.calm(), alarms=(aside,))
 
@@ -186,15 +186,15 @@ def put_aside(state: AlarmState, active: bool) -> Snapshot:
 def test_an_alarm_put_aside_is_still_told_while_its_cause_stands(size: tuple[int, int], state: AlarmState) -> None:
     """On every screen, also behind another alarm; and nothing claims that there is none."""
     for spec in SCREENS:
-        text = page(put_aside(state, True), spec, size).text()
+        text = page(set_aside(state, True), spec, size).text()
         assert "No other alarm" in text
         assert "◆ Past help: upper limit" in text
         assert "1 put aside" in text
-    over = put_aside(state, False)
+    over = set_aside(state, False)
     assert "No other alarm" not in page(over, size=size).text()
     behind = replace(over, alarms=(sample.alarm("x", Severity.CAUTION, "Oil leaks away"), *over.alarms))
     assert "1 put aside" in page(behind, size=size).text()
 
 
 def test_an_alarm_suppressed_by_design_is_not_counted_as_put_aside() -> None:
-    assert "put aside" not in page(put_aside(AlarmState.SUPPRESSED, True)).text()
+    assert "put aside" not in page(set_aside(AlarmState.SUPPRESSED, True)).text()

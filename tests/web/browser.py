@@ -110,26 +110,26 @@ class Page:
     async def read(self) -> None:
         """Take what the browser says, until cancelled."""
         async for message in self._wire:
-            told = json.loads(message.data)
-            if "id" in told:
-                self._waiting.pop(told["id"]).set_result(told)
-            elif told["method"] == "Network.requestWillBeSent":
-                self.requested.append(told["params"]["request"]["url"])
-            elif told["method"] == "Network.webSocketCreated":
-                self.requested.append(told["params"]["url"])
-            elif told["method"] == "Runtime.exceptionThrown":
-                self.complaints.append(json.dumps(told["params"]["exceptionDetails"]))
-            elif told["method"] == "Log.entryAdded" and told["params"]["entry"]["level"] == "error":
-                self.complaints.append(told["params"]["entry"]["text"])
+            reported = json.loads(message.data)
+            if "id" in reported:
+                self._waiting.pop(reported["id"]).set_result(reported)
+            elif reported["method"] == "Network.requestWillBeSent":
+                self.requested.append(reported["params"]["request"]["url"])
+            elif reported["method"] == "Network.webSocketCreated":
+                self.requested.append(reported["params"]["url"])
+            elif reported["method"] == "Runtime.exceptionThrown":
+                self.complaints.append(json.dumps(reported["params"]["exceptionDetails"]))
+            elif reported["method"] == "Log.entryAdded" and reported["params"]["entry"]["level"] == "error":
+                self.complaints.append(reported["params"]["entry"]["text"])
 
     async def call(self, method: str, **words: Any) -> dict[str, Any]:
         """One call of the protocol; its result."""
         self._count += 1
         answer = self._waiting[self._count] = asyncio.get_running_loop().create_future()
         await self._wire.send_json({"id": self._count, "method": method, "params": words})
-        told = await asyncio.wait_for(answer, ANSWER_S)
-        assert "error" not in told, f"{method}: {told.get('error')}"
-        result: dict[str, Any] = told["result"]
+        reported = await asyncio.wait_for(answer, ANSWER_S)
+        assert "error" not in reported, f"{method}: {reported.get('error')}"
+        result: dict[str, Any] = reported["result"]
         return result
 
     async def until_true(self, expression: str, timeout_s: float = 60.0) -> None:
@@ -142,8 +142,8 @@ class Page:
 
     async def evaluate(self, expression: str) -> Any:
         """Value of an expression in the page."""
-        told = await self.call("Runtime.evaluate", expression=expression, returnByValue=True)
-        return told["result"].get("value")
+        reported = await self.call("Runtime.evaluate", expression=expression, returnByValue=True)
+        return reported["result"].get("value")
 
     async def text(self) -> str:
         """What the terminal in the page shows, row by row; empty when there is none yet."""
@@ -154,10 +154,10 @@ class Page:
             self._terminal = found.get("objectId", "")
             if not self._terminal:
                 return ""
-        told = await self.call(
+        reported = await self.call(
             "Runtime.callFunctionOn", functionDeclaration=_TEXT, objectId=self._terminal, returnByValue=True
         )
-        return str(told["result"]["value"])
+        return str(reported["result"]["value"])
 
     async def height(self, figure: str, size: int, timeout_s: float = 60.0) -> None:
         """Wait until `figure` stands in the terminal in dots of `size`, below the word HEIGHT."""

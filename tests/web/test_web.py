@@ -42,20 +42,20 @@ class Served:
             stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, cwd=ROOT,
             env=os.environ | {"STOPMARK_MQTT_USER": "watcher", "STOPMARK_MQTT_PASSWORD": PASSWORD},
         )  # fmt: skip
-        self.told: list[str] = []
+        self.reported: list[str] = []
         self._ears = threading.Thread(target=self._listen, daemon=True)
         self._ears.start()
         wait_until(lambda: bool(self.urls) or self.process.poll() is not None, "the address of the page", 60.0)
-        assert self.urls, self.told
+        assert self.urls, self.reported
 
     def _listen(self) -> None:
         assert self.process.stderr is not None
         for line in self.process.stderr:
-            self.told.append(line)
+            self.reported.append(line)
 
     @property
     def urls(self) -> list[str]:
-        return re.findall(r"http://\S+", "".join(self.told))
+        return re.findall(r"http://\S+", "".join(self.reported))
 
     @property
     def url(self) -> str:
@@ -76,7 +76,7 @@ class Served:
         self.process.send_signal(number)
         code = self.process.wait(END_S)
         self._ears.join(END_S)
-        assert "Traceback" not in "".join(self.told)
+        assert "Traceback" not in "".join(self.reported)
         return code
 
 
@@ -234,7 +234,7 @@ HANDSHAKE = {
 
 async def test_another_address_opens_with_its_token_only(serve: Callable[..., Served], nowhere: str) -> None:
     served = serve(nowhere, "--bind", "0.0.0.0")
-    wait_until(lambda: "not encrypted" in "".join(served.told), "the warning")
+    wait_until(lambda: "not encrypted" in "".join(served.reported), "the warning")
     assert len(served.urls) == 1
     token = served.url.partition("?token=")[2]
     assert len(token) > 40

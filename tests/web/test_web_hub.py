@@ -42,14 +42,14 @@ async def test_one_browser_too_many_is_told_so(monkeypatch: pytest.MonkeyPatch) 
             async with aiohttp.ClientSession() as browser, browser.ws_connect(f"{base}/ws", origin=base) as first:
                 assert await first.receive_bytes(timeout=END_S)
                 async with browser.ws_connect(f"{base}/ws", origin=base) as second:
-                    told = await second.receive(timeout=END_S)
-                    assert told.type == aiohttp.WSMsgType.CLOSE
-                    assert told.extra
-                    assert "close one" in told.extra
+                    reported = await second.receive(timeout=END_S)
+                    assert reported.type == aiohttp.WSMsgType.CLOSE
+                    assert reported.extra
+                    assert "close one" in reported.extra
                 await served.close()
-                while (told := await first.receive(timeout=END_S)).type == aiohttp.WSMsgType.BINARY:
+                while (reported := await first.receive(timeout=END_S)).type == aiohttp.WSMsgType.BINARY:
                     pass
-                assert told.extra == "The monitor was stopped."
+                assert reported.extra == "The monitor was stopped."
         finally:
             await served.close()
             await runner.cleanup()

@@ -111,10 +111,10 @@ def _record_trips(run: Run, now: GridPoint) -> Conclusion | None:
 def _recording_trips(judge: Callable[[Run, GridPoint], Outcome]) -> Callable[[Run, GridPoint], Outcome]:
     """The judge, after note was taken of what acted; what spoils the test settles it."""
 
-    def judged(run: Run, now: GridPoint) -> Outcome:
+    def after_trips(run: Run, now: GridPoint) -> Outcome:
         return _record_trips(run, now) or judge(run, now)
 
-    return judged
+    return after_trips
 
 
 @_recording_trips

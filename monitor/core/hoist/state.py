@@ -133,8 +133,8 @@ class HoistTracker:
     """Hoist state and load split of one rig. `update` once per grid point; read the attributes after it."""
 
     __slots__ = (
-        "_block_n", "_configured_n", "_level_n", "_level_ns", "_levels", "_motion", "_noise_n", "_pending_ns", "_seen_ns",
-        "_slow_ns", "_smooth_n", "_string", "_weighing", "direction", "in_slips", "set_downs", "state", "string_load_n",
+        "_block_n", "_configured_n", "_level_count", "_level_n", "_level_ns", "_levels", "_motion", "_noise_n", "_pending_ns",
+        "_seen_ns", "_slow_ns", "_smooth_n", "_string", "direction", "in_slips", "set_downs", "state", "string_load_n",
     )  # fmt: skip
 
     def __init__(self, rig: Rig) -> None:
@@ -161,7 +161,7 @@ class HoistTracker:
         self._level_n = math.nan
         self._smooth_n = math.nan
         self._level_ns = 0
-        self._weighing = 0
+        self._level_count = 0
 
     @property
     def block_load_n(self) -> float:
@@ -255,7 +255,7 @@ class HoistTracker:
         if self._motion:
             self._level_n = math.nan
         else:
-            self._weigh(t_ns, load, band)
+            self._settle_on_level(t_ns, load, band)
 
     def _follow_string(self, t_ns: int, string: float, band: float) -> None:
         """Follow the string's state; `string` is the load above the block's own."""
@@ -273,15 +273,15 @@ class HoistTracker:
             self.in_slips = self._string is StringState.IN_SLIPS
             self.set_downs += self.in_slips
 
-    def _weigh(self, t_ns: int, load: float, band: float) -> None:
+    def _settle_on_level(self, t_ns: int, load: float, band: float) -> None:
         """Hanging still: settle on a level, and learn from it once it has lasted."""
         level = self._level_n
         if level != level or abs(load - level) > band:
-            self._level_n, self._level_ns, self._weighing = load, t_ns, 0
+            self._level_n, self._level_ns, self._level_count = load, t_ns, 0
             return
-        if self._weighing < 40:
-            self._weighing += 1
-        self._level_n = level = level + (load - level) / (self._weighing + 1)
+        if self._level_count < 40:
+            self._level_count += 1
+        self._level_n = level = level + (load - level) / (self._level_count + 1)
         if self._level_ns < 0 or t_ns - self._level_ns < PLATEAU_S * 1e9:
             if self._level_ns < 0 and self.in_slips:
                 # Already counted: the block alone is weighed on for as long as it hangs there.

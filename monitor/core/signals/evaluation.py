@@ -83,7 +83,7 @@ class Evaluation:
         self._accumulator = Accumulator(
             rig.hydraulics.accumulator_volume_m3, rig.hydraulics.precharge_pa + ATMOSPHERE_PA
         )
-        self._weighs_hook = sensors.fitted("hook_load")
+        self._has_hook_load = sensors.fitted("hook_load")
         lines, k = rig.line.lines, rig.line.sheave_factor
         self._fast_share = {way: fast_line_n(1.0, k, lines, way) for way in (1, 0, -1)}
         self._dead_share = dead_line_shares(rig)
@@ -181,7 +181,7 @@ class Evaluation:
         corrected by the last direction of motion (tackle friction), which leaves them DEGRADED while the direction is not
         known."""
         readings = self._sensors.readings
-        if self._weighs_hook:
+        if self._has_hook_load:
             return readings["hook_load"]
         number, validity = readings["dead_line_tension"]
         if validity > DEGRADED:

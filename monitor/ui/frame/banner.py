@@ -188,18 +188,18 @@ def _reason(alarm: AlarmView, width: int, note: str) -> tuple[tuple[str, Role], 
 def _others(alarms: Sequence[AlarmView], width: int) -> tuple[tuple[str, Role], ...]:
     """The alarms behind the worst, as many as fit, and how many are left."""
     x = _LEFT
-    told: list[tuple[str, Role]] = []
+    lines: list[tuple[str, Role]] = []
     for index, alarm in enumerate(alarms):
         over = returned(alarm)
         text = f"{SHAPE[alarm.severity]} {printable(alarm.message)}{' (gone)' if over else ''}"
         left = len(alarms) - index
         more = f"and {left} more"
         if x + cell_len(text) > width - (cell_len(more) + _GAP if left > 1 else 1):
-            told.append((words_that_fit(more if index else f"{left} more: see Alarms", width - x), "dim"))
+            lines.append((words_that_fit(more if index else f"{left} more: see Alarms", width - x), "dim"))
             break
-        told.append((text, "dim" if over else TEXT_ROLE[alarm.severity]))
+        lines.append((text, "dim" if over else TEXT_ROLE[alarm.severity]))
         x += cell_len(text) + _GAP
-    return tuple(told)
+    return tuple(lines)
 
 
 def paint(area: Area, text: BannerText) -> None:

@@ -63,7 +63,7 @@ def draw(area: Area, view: View) -> tuple[str, ...]:
     used += _room(right.part(0, used, right.width, right.height - used), view, sizes)
     rest = right.part(0, used, right.width, right.height - used)
     if right.width >= 140:
-        _lately(rest.part(right.width // 2, 1, right.width - right.width // 2, rest.height - 1), view)
+        _last_minutes(rest.part(right.width // 2, 1, right.width - right.width // 2, rest.height - 1), view)
         rest = rest.part(0, 0, right.width // 2 - 2, rest.height)
     if rest.height > 0:
         _machine(rest, view)
@@ -160,13 +160,13 @@ _ROOM = {
 }
 
 
-def _room_figure(area: Area, view: View, plan: Plan, way: int, judged: Value) -> None:
-    """The room in one direction, large, in a colour that tells whether `judged` is below nought."""
+def _room_figure(area: Area, view: View, plan: Plan, way: int, watched: Value) -> None:
+    """The room in one direction, large, in a colour that tells whether `watched` is below nought."""
     room = view.value(_ROOM[way].room)
     _room_caption(area, 0, view, way, _ROOM[way].title, room)
     figure = view.units.figure(room, "length")
     large = area.part(0, 1, area.width, area.height - 1)
-    _large(large, figure, plan.room, "ROOM " + word(room).upper(), _figure_role(judged))
+    _large(large, figure, plan.room, "ROOM " + word(room).upper(), _figure_role(watched))
 
 
 def _beside_room(side: Area, view: View, way: int) -> None:
@@ -216,21 +216,21 @@ def _or_no_stop(view: View, reach: Value) -> str:
     return view.units.value(reach, "length") if view.snap.marks.stops else "NO STOP"
 
 
-LATELY_S = 120.0
+LAST_MINUTES_S = 120.0
 
 
-def _lately(area: Area, view: View) -> None:
+def _last_minutes(area: Area, view: View) -> None:
     """Where there is room to spare: height and speed over the last two minutes."""
     tall = area.height // 2
     strips: tuple[tuple[str, str, Dimension], ...] = (("height", "HEIGHT", "length"), ("speed", "SPEED", "speed"))
     for place, (name, title, dimension) in enumerate(strips):
         strip = area.part(0, place * tall, area.width, tall)
-        track = view.history.track(name, LATELY_S)
+        track = view.history.track(name, LAST_MINUTES_S)
         axis = plot.range_of(track)
         if axis is None or strip.height < 3:
             continue
-        _caption(strip, 0, 0, f"{title}, last {span(LATELY_S)}", view.units.label(dimension))
-        plot.line(strip.part(0, 1, strip.width - 12, strip.height - 2), track, LATELY_S, axis, "bar")
+        _caption(strip, 0, 0, f"{title}, last {span(LAST_MINUTES_S)}", view.units.label(dimension))
+        plot.line(strip.part(0, 1, strip.width - 12, strip.height - 2), track, LAST_MINUTES_S, axis, "bar")
         labels = strip.part(strip.width - 10, 1, 10, strip.height - 2)
         plot.axis_labels(labels, axis, partial(view.units.number, dimension=dimension))
 

@@ -54,13 +54,13 @@ def contents(view: View) -> list[Section]:
 
 def _recording(view: View) -> list[Item]:
     if view.mode == "REPLAY":
-        return [Item("recording", ("none: a replay", "none"), "dim"), *_told(_of_run(view.facts))]
+        return [Item("recording", ("none: a replay", "none"), "dim"), *_items(_of_run(view.facts))]
     words = {"on": "● on", "off": "○ off", "failed": "▲ FAILED"}[view.snap.health.recording]
     failed = view.snap.health.recording == "failed"
-    return [Item("recording", (words,), "warning" if failed else "strong"), *_told(_of_run(view.facts))]
+    return [Item("recording", (words,), "warning" if failed else "strong"), *_items(_of_run(view.facts))]
 
 
-def _told(rows: Iterable[tuple[str, str]]) -> list[Item]:
+def _items(rows: Iterable[tuple[str, str]]) -> list[Item]:
     """Label and words from elsewhere, where there are any words."""
     return [Item(label, (printable(words),), "base", free=True) for label, words in rows if words]
 
@@ -109,7 +109,7 @@ def _intake(view: View) -> list[Item]:
     items = [
         Item("source", (view.mode,), "strong"),
         Item("broker", (broker,), "warning" if health.connected is False else "strong"),
-        *_told((("  at", facts.broker), ("topics", "" if facts.topics is None else str(facts.topics)))),
+        *_items((("  at", facts.broker), ("topics", "" if facts.topics is None else str(facts.topics)))),
         Item("dropped", (str(health.dropped),), "strong" if not health.dropped else "caution"),
         Item("lag", (f"{plain(health.lag_s, 3)} s",), "strong"),
     ]

@@ -24,16 +24,16 @@ from monitor.adapters.ledger.ledger import LedgerError
     ],
 )
 def test_a_refusal_says_what_to_do_and_what_happens_then(tmp_path: Path, error: Exception, words: str) -> None:
-    told = disk_error_text(error, tmp_path / "a.stopmark", "it goes on by itself")
-    assert words in told
-    assert told.endswith("; it goes on by itself")
+    reported = disk_error_text(error, tmp_path / "a.stopmark", "it goes on by itself")
+    assert words in reported
+    assert reported.endswith("; it goes on by itself")
 
 
 def test_a_folder_that_is_gone_is_told(tmp_path: Path) -> None:
-    told = disk_error_text(
+    reported = disk_error_text(
         sqlite3.OperationalError("unable to open database file"), tmp_path / "none" / "a.stopmark", "x"
     )
-    assert told.startswith(f"the folder {tmp_path / 'none'} is not there")
+    assert reported.startswith(f"the folder {tmp_path / 'none'} is not there")
 
 
 def test_words_in_the_name_of_a_file_are_no_reason(tmp_path: Path) -> None:

@@ -121,12 +121,12 @@ def test_two_monitors_may_write_at_once(tmp_path: Path) -> None:
 def test_killed_at_a_random_moment_no_written_entry_is_lost(tmp_path: Path, seed: int) -> None:
     path = tmp_path / "a.ledger"
     after_s = random.Random(seed).uniform(0.0, 0.4)
-    told = [int(line) for line in killed("tests.adapters.ledger.ledger_child", path, tmp_path / "said", after_s)]
+    reported = [int(line) for line in killed("tests.adapters.ledger.ledger_child", path, tmp_path / "said", after_s)]
     with Ledger(path) as ledger:
         assert ledger.verify() == []
         kept = [entry.id for entry in ledger.entries()]
-        assert kept[: len(told)] == told
-        assert len(kept) - len(told) <= 1
+        assert kept[: len(reported)] == reported
+        assert len(kept) - len(reported) <= 1
         ledger.add("note", NOW_NS, NOW_NS)
 
 

@@ -290,9 +290,9 @@ def test_a_run_that_never_began_leaves_no_trace(path: Path, rig: Rig) -> None:
 
 @pytest.mark.parametrize("seed", range(3))
 def test_killed_at_a_random_moment_no_written_entry_is_lost_or_doubled(tmp_path: Path, rig: Rig, seed: int) -> None:
-    path, told = killed_ledger(tmp_path, seed)
+    path, reported = killed_ledger(tmp_path, seed)
     kept = [entry.t_ns for entry in entries(path)]
-    assert kept[: len(told)] == told
+    assert kept[: len(reported)] == reported
     assert kept == list(range(2, 2 + len(kept)))
     with start(path, rig):
         pass

@@ -22,15 +22,15 @@ def note(t_ns: int) -> tuple[Action, Finding]:
 def main(path: Path) -> None:
     writer = LedgerWriter(path, lambda t_ns, kind, text: None, 1)
     writer.start(lambda: None)
-    t_ns = told = 1
+    t_ns = reported = 1
     while True:
         t_ns += 1
         action, finding = note(t_ns)
         writer.action(action)
         writer.finding(finding)
-        while told < writer.written:
-            told += 1
-            sys.stdout.write(f"{told}\n")
+        while reported < writer.written:
+            reported += 1
+            sys.stdout.write(f"{reported}\n")
             sys.stdout.flush()
         time.sleep(0.002)
 

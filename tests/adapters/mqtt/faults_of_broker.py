@@ -50,11 +50,11 @@ class Watch:
         self.driver._on_frame = self._message
         tell = self.driver._connection
 
-        def told(connected: bool, words: str) -> None:
+        def reported(connected: bool, words: str) -> None:
             self.said.append(words)
             tell(connected, words)
 
-        self.driver._connection = told  # type: ignore[method-assign]
+        self.driver._connection = reported  # type: ignore[method-assign]
 
     def _found(self, finding: Finding) -> None:
         if finding.kind == "alarm" and finding.after == "unacknowledged":
@@ -234,8 +234,10 @@ async def endure(scene: Scene, begin: Act, end: Act, words: str, hold_s: float =
     begun_s, before = time.monotonic(), len(watch.said)
     await begin()
     await until(lambda: watch.announced(begun_s) is not None, f"an alarm; words: {watch.words}")
-    await until(lambda: any(words in told for told in [*watch.said[before:], watch.words]), f"words like {words!r}")
-    said = next(told for told in [watch.words, *watch.said[before:]] if words in told)
+    await until(
+        lambda: any(words in reported for reported in [*watch.said[before:], watch.words]), f"words like {words!r}"
+    )
+    said = next(reported for reported in [watch.words, *watch.said[before:]] if words in reported)
     await until(lambda: time.monotonic() >= begun_s + hold_s, "the fault to last")
     await end()
     ended_s, ticks = time.monotonic(), instruments.ticks
@@ -273,7 +275,7 @@ async def freeze(scene: Scene) -> Outcome:
         scene.broker.freeze()
 
     async def end() -> None:
-        scene.broker.thaw()
+        scene.broker.resume()
 
     return await endure(scene, begin, end, "nothing was heard for too long", 5.0)
 
@@ -285,7 +287,7 @@ async def short_freeze(scene: Scene) -> Outcome:
         scene.broker.freeze()
 
     async def end() -> None:
-        scene.broker.thaw()
+        scene.broker.resume()
 
     return await endure(scene, begin, end, "connected to", 1.5)
 
@@ -342,8 +344,8 @@ async def client_expired(scene: Scene) -> Outcome:
 
 async def client_wrong(scene: Scene) -> Outcome:
     """The monitor's certificate is of another authority."""
-    stranger = Certificates(scene.spare / "stranger").issue("monitor")
-    return await _certificate(scene, "monitor", stranger, "refuses the monitor's certificate (unknown ca")
+    intruder = Certificates(scene.spare / "stranger").issue("monitor")
+    return await _certificate(scene, "monitor", intruder, "refuses the monitor's certificate (unknown ca")
 
 
 async def server_expired(scene: Scene) -> Outcome:
@@ -355,8 +357,8 @@ async def server_expired(scene: Scene) -> Outcome:
 
 async def server_wrong(scene: Scene) -> Outcome:
     """The broker's certificate is of another authority: somebody else may be standing in for it."""
-    stranger = Certificates(scene.spare / "stranger")
-    return await _certificate(scene, "server", stranger.server, "certificate is not trusted")
+    intruder = Certificates(scene.spare / "stranger")
+    return await _certificate(scene, "server", intruder.server, "certificate is not trusted")
 
 
 async def _certificate(scene: Scene, name: str, certificate: Path, words: str) -> Outcome:

@@ -113,22 +113,22 @@ def test_printing_a_broker_shows_no_secret() -> None:
     assert "key.pem" not in f"{broker!r} {broker}"
 
 
-@pytest.mark.parametrize(("mode", "told"), [(0o600, False), (0o640, False), (0o644, True), (0o604, True)])
+@pytest.mark.parametrize(("mode", "reported"), [(0o600, False), (0o640, False), (0o644, True), (0o604, True)])
 def test_a_secret_that_everybody_may_read_is_told(
-    tmp_path: Path, certificates: Certificates, mode: int, told: bool
+    tmp_path: Path, certificates: Certificates, mode: int, reported: bool
 ) -> None:
     """Those of its group may be meant to; it is told, not refused: the watch matters more."""
     path = tmp_path / "credentials.toml"
     path.write_text('user = "u"\npassword = "very secret"\n', encoding="utf-8")
     path.chmod(mode)
     words = f"{path}: everybody on this machine can read the secret in it; chmod o= {path}"
-    assert list(open_secrets(parse_broker_url("mqtt://rig", {}, path), path)) == [words] * told
+    assert list(open_secrets(parse_broker_url("mqtt://rig", {}, path), path)) == [words] * reported
     client = certificates.issue("client")
     key = client.with_suffix(".key")
     key.chmod(mode)
     path.write_text(f'cert = "{client}"\nkey = "{key}"\n', encoding="utf-8")
     url = parse_broker_url("mqtts://rig", {}, path)
-    assert [words.partition(":")[0] for words in open_secrets(url, path)] == [str(key)] * told
+    assert [words.partition(":")[0] for words in open_secrets(url, path)] == [str(key)] * reported
     key.unlink()
     assert list(open_secrets(url, None)) == []
 

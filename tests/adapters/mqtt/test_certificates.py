@@ -13,7 +13,7 @@ from monitor.adapters.mqtt.certificates import SOON_S, ends, ends_s, warnings
 from tests.support.broker import Certificates, command
 
 
-def told_by_openssl(path: Path) -> float:
+def end_by_openssl(path: Path) -> float:
     words = [command("openssl"), "x509", "-in", str(path), "-noout", "-enddate"]
     text = subprocess.run(words, capture_output=True, text=True, check=True).stdout.strip()
     return datetime.strptime(text, "notAfter=%b %d %H:%M:%S %Y GMT").replace(tzinfo=UTC).timestamp()
@@ -22,9 +22,9 @@ def told_by_openssl(path: Path) -> float:
 @pytest.mark.parametrize("days", [30, 825, 20_000])  # the last one ends after 2049, and is written in another form
 def test_the_end_is_the_one_that_openssl_tells(certificates: Certificates, days: int) -> None:
     path = certificates.issue(f"days-{days}", days=days)
-    assert ends_s(path.read_bytes()) == [told_by_openssl(path)]
+    assert ends_s(path.read_bytes()) == [end_by_openssl(path)]
     both = path.read_bytes() + b"some words between\n" + certificates.ca.read_bytes()
-    assert ends_s(both) == [told_by_openssl(path), told_by_openssl(certificates.ca)]
+    assert ends_s(both) == [end_by_openssl(path), end_by_openssl(certificates.ca)]
 
 
 @given(st.binary(max_size=80), st.integers(0, 500), st.integers(0, 255))
@@ -54,12 +54,12 @@ def test_the_certificate_kept_here_is_whole() -> None:
 
 def test_it_is_said_a_month_ahead_and_afterwards(certificates: Certificates, tmp_path: Path) -> None:
     path = certificates.issue("client")
-    end_s = told_by_openssl(path)
+    end_s = end_by_openssl(path)
     bundle = tmp_path / "ca.pem"  # of several authorities one that goes on is enough
     bundle.write_bytes(WHOLE + certificates.ca.read_bytes())
     url = BrokerUrl("h", 8883, True, ca=bundle, cert=path)
     found = ends(url)
-    assert found == {"authority": (bundle, told_by_openssl(certificates.ca)), "client": (path, end_s)}
+    assert found == {"authority": (bundle, end_by_openssl(certificates.ca)), "client": (path, end_s)}
     del found["authority"]
     assert list(warnings(found, end_s - SOON_S - 1.0)) == []
     (soon,) = warnings(found, end_s - 86_400.0 * 1.5)

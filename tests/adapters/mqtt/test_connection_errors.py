@@ -98,7 +98,7 @@ OVERLAPS = [
     (module.no_mqtt, module.unreachable, BABBLE),
 ]
 
-TOLD_WITHOUT_HANDLES = [(module.tls_failed, TLS_BROKEN)]
+WORDS_WITHOUT_HANDLES = [(module.tls_failed, TLS_BROKEN)]
 HIDDEN_WITHOUT_HANDLES = [
     (module.host_unknown, UNKNOWN_HOST),
     (module.port_closed, NOBODY),
@@ -137,7 +137,7 @@ def test_without_file_handles_all_but_tls_is_told_as_that(monkeypatch: pytest.Mo
     for cause, failure in HIDDEN_WITHOUT_HANDLES:
         assert "no file handles are left to reach rig-broker.invalid" in explain(failure)
         assert cause(failure) not in (None, explain(failure))
-    for cause, failure in TOLD_WITHOUT_HANDLES:
+    for cause, failure in WORDS_WITHOUT_HANDLES:
         assert explain(failure) == cause(failure)
         assert module.handles_used_up(failure) is not None
 

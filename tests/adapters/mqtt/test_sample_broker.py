@@ -156,11 +156,11 @@ def test_any_folder_and_any_length_of_name_will_do(tmp_path: Path, certificates:
     done = prepare(folder, "a" * 60 + ".rig.example")  # longer than the common name of a certificate may be
     assert done.returncode == 0, done.stderr
     assert f"certfile {folder}/server.pem" in (folder / "mosquitto.conf").read_text("utf-8")
-    told = subprocess.run(
+    reported = subprocess.run(
         [command("openssl"), "x509", "-in", folder / "server.pem", "-noout", "-ext", "subjectAltName"],
         capture_output=True, text=True,
     )  # fmt: skip
-    assert f"DNS:{'a' * 60}.rig.example" in told.stdout
+    assert f"DNS:{'a' * 60}.rig.example" in reported.stdout
 
 
 def test_a_folder_that_the_broker_will_not_get_into_is_told(

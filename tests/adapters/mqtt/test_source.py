@@ -187,7 +187,7 @@ async def test_a_frozen_broker_is_noticed_and_its_thaw_too(broker: Mosquitto) ->
         broker.freeze()
         await until(lambda: not heard.connected, "the freeze is noticed")
         assert heard.said("nothing was heard for too long")
-        broker.thaw()
+        broker.resume()
         await until(lambda: heard.connected, "the connection is back")
         await publish(broker, ("rig/a", b"1"))
         await until(lambda: heard.messages != [], "a message after the thaw")

@@ -45,13 +45,13 @@ def killed_session(folder: Path, seed: int, most_s: float = 1.8) -> Killed:
     """Record, kill, and look at what is there."""
     path, said = folder / f"killed-{seed}.stopmark", folder / f"said-{seed}"
     lines = killed("tests.adapters.sessions.recording_child", path, said, random.Random(seed).uniform(0.05, most_s))
-    told = [line.split() for line in lines]
+    reported = [line.split() for line in lines]
     with SessionReader(path) as session:
         inputs = list(session.inputs())
         findings = session.findings()
     kept = sum(isinstance(item, Frame) for item in inputs)
-    missing_s = (int(told[-1][1]) - int(told[kept][2])) * 1e-9 if kept < len(told) else 0.0
-    return Killed(inputs, findings, max(0.0, missing_s), [float(words[3]) for words in told])
+    missing_s = (int(reported[-1][1]) - int(reported[kept][2])) * 1e-9 if kept < len(reported) else 0.0
+    return Killed(inputs, findings, max(0.0, missing_s), [float(words[3]) for words in reported])
 
 
 def killed_ledger(folder: Path, seed: int, most_s: float = 0.4) -> tuple[Path, list[int]]:

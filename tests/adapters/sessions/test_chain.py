@@ -94,10 +94,10 @@ def silent(path: Path, *silences_h: float) -> Path:
 def test_silences_of_more_than_a_day_in_all_are_not_played_through(tmp_path: Path) -> None:
     with SessionChain([silent(tmp_path / "ages.stopmark", 13.0, 11.0, 20.0, 0.01, 0.02, 24.0)]) as chain:
         items = list(chain.inputs())
-    anew = [
+    again = [
         (item.t_ns - START_NS) / 3600e9 for item in items if isinstance(item, Frame) and item.topic == CARRIED_TOPIC
     ]
-    assert anew == pytest.approx([44.0, 44.03, 68.03])
+    assert again == pytest.approx([44.0, 44.03, 68.03])
     assert [item.t_ns for item in items] == sorted(item.t_ns for item in items)
     assert sum(isinstance(item, Frame) and item.topic != CARRIED_TOPIC for item in items) == 21
 

@@ -117,9 +117,9 @@ def test_a_newer_version(session: Path) -> None:
 )
 def test_wrong_content(session: Path, statement: str, words: str) -> None:
     change(session, statement)
-    with pytest.raises(SessionError, match=words) as told:
+    with pytest.raises(SessionError, match=words) as reported:
         read_all(session)
-    assert str(session) in str(told.value)
+    assert str(session) in str(reported.value)
 
 
 def test_a_block_that_unpacks_without_end(session: Path) -> None:

@@ -78,12 +78,12 @@ class Model:
     hoist: HoistState = HoistState.UNKNOWN
     silenced: bool = False
     facts: dict[str, Facts] = field(default_factory=dict)
-    told: dict[str, str] = field(default_factory=dict)
+    reported: dict[str, str] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
         for r in self.rules.rules:
             self.facts[r.key] = Facts(r, Condition(r.compare, r.trip, r.clear, r.on_delay_s, r.off_delay_s))
-            self.told[r.key] = "normal"
+            self.reported[r.key] = "normal"
 
     def outside(self, facts: Facts) -> bool:
         return bool(facts.rule.when) and self.hoist is not HoistState.UNKNOWN and self.hoist not in facts.rule.when
@@ -130,7 +130,7 @@ class Model:
             if facts.condition.true and not facts.out and not (facts.suppressed and facts.shelved_until is None):
                 facts.latch = facts.latch or facts.rule.latched
                 facts.asks = True
-        return self.tell(before)
+        return self.changes(before)
 
     def act(self, kind: ActionKind, key: str, seconds: float, t_ns: int) -> list[tuple[str, str, str]]:
         before = {name: facts.state for name, facts in self.facts.items()}
@@ -151,9 +151,9 @@ class Model:
             elif kind is ActionKind.IN_SERVICE and facts.out:
                 facts.out = False
                 facts.back()
-        return self.tell(before)
+        return self.changes(before)
 
-    def tell(self, before: dict[str, str]) -> list[tuple[str, str, str]]:
+    def changes(self, before: dict[str, str]) -> list[tuple[str, str, str]]:
         story = []
         for key, facts in self.facts.items():
             after = facts.state
@@ -161,9 +161,9 @@ class Model:
                 continue
             if after == "unacknowledged":
                 self.silenced = False
-            if after != self.told[key] and not (after == "suppressed by design" and self.told[key] == "normal"):
-                story.append((key, self.told[key], after))
-                self.told[key] = after
+            if after != self.reported[key] and not (after == "suppressed by design" and self.reported[key] == "normal"):
+                story.append((key, self.reported[key], after))
+                self.reported[key] = after
         return story
 
     def shown(self) -> dict[str, str]:

@@ -259,8 +259,8 @@ def test_a_sensors_rule_hides_the_same_sensors_other_rule_only() -> None:
     bench = Bench(refused, silent)
     bench.flags[1] = [(1.0, VALID), (1.0, VALID), (0.0, VALID)]
     bench.flags[2] = [(0.0, VALID), (1.0, VALID), (0.0, VALID)]
-    told = [(finding.key, finding.after) for finding in bench.step()]
-    assert told == [(f"refused:{RIG.sensors[2].id}", U), (f"silent:{RIG.sensors[1].id}", U)]
+    reported = [(finding.key, finding.after) for finding in bench.step()]
+    assert reported == [(f"refused:{RIG.sensors[2].id}", U), (f"silent:{RIG.sensors[1].id}", U)]
     bench.flags[1] = [(0.0, VALID)] * 3
     assert [finding.after for finding in bench.step()] == [R]
 

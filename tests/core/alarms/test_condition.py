@@ -20,13 +20,13 @@ def valid(number: float) -> Value:
 
 def run(condition: Condition, values: list[Value], start: int = 0) -> list[bool]:
     """`true` after each grid point."""
-    told = []
+    reported = []
     for place, value in enumerate(values, start):
         before = condition.true
         changed = condition.step(START_NS + place * GRID_NS, value)
         assert changed is (condition.true is not before)
-        told.append(condition.true)
-    return told
+        reported.append(condition.true)
+    return reported
 
 
 def test_the_table_is_complete() -> None:
@@ -170,7 +170,7 @@ def expected(points: list[Point], compare: str, trip: float, clear: float, on_ns
         return "safe" if sign * value.number <= sign * clear else "between"
 
     kinds = [kind(point.value) for point in points]
-    told: list[bool] = []
+    reported: list[bool] = []
     true = False
     for here, what in enumerate(kinds):
         wanted, delay = ("safe", off_ns) if true else ("beyond", on_ns)
@@ -187,8 +187,8 @@ def expected(points: list[Point], compare: str, trip: float, clear: float, on_ns
             )
             if known >= delay:
                 true = not true
-        told.append(true)
-    return told
+        reported.append(true)
+    return reported
 
 
 @given(
@@ -209,15 +209,15 @@ def test_agrees_with_the_model(
     for value, gap in zip(values, gaps, strict=False):
         t_ns += gap * GRID_NS
         points.append(Point(t_ns, value))
-    told = []
+    reported = []
     for point in points:
         before = condition.true
         assert condition.step(point.t_ns, point.value) is (condition.true is not before)
-        told.append(condition.true)
+        reported.append(condition.true)
         assert condition.blind is (
             point.value.validity is Validity.INVALID or (point.value.known and math.isnan(point.value.number))
         )
-    assert told == expected(points, compare, trip, clear, on_steps * GRID_NS, off_steps * GRID_NS)
+    assert reported == expected(points, compare, trip, clear, on_steps * GRID_NS, off_steps * GRID_NS)
 
 
 @given(values=st.lists(VALUES.filter(lambda value: value is not NOT_FITTED), max_size=40))

@@ -112,7 +112,7 @@ def test_stops_too_short_for_readings_are_weighed_by_their_energy(friction: floa
 def test_a_stop_of_centimetres_read_to_a_centimetre_is_no_weak_brake() -> None:
     """A band stops a light rig within 4 cm, which the estimate, from readings good to 1 cm, makes 2 to 8 of: the evidence
     is as poor as that, whichever way the noise falls."""
-    weighed = 0
+    used = 0
     for seed in range(20):
         bench = Bench("light", Machine(), 42_000.0, seed)
         bench.height_m = 15.0
@@ -121,12 +121,12 @@ def test_a_stop_of_centimetres_read_to_a_centimetre_is_no_weak_brake() -> None:
         bench.run(5.0)
         bench.lever = 0.9
         bench.run(1.5)
-        weighed += bench.health.filter.applications
+        used += bench.health.filter.applications
         friction, sigma = bench.health.filter.friction, bench.health.filter.sigma
         assert abs(friction - 1.0) < 2.0 * sigma
         value, validity = bench.health.number("effectiveness")
         assert validity > Validity.DEGRADED or value > 0.7
-    assert weighed > 4
+    assert used > 4
 
 
 @pytest.mark.parametrize("contact", [0.01, 0.05])

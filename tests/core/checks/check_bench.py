@@ -71,7 +71,7 @@ class Bench:
 
     def run(self, seconds: float, speed_m_s: float | None = None, **readings: float | None) -> list[Finding]:
         """Let time pass with these readings (None: missing) and this speed; the findings on the way."""
-        told = len(self.findings)
+        reported = len(self.findings)
         self.readings.update(readings)
         if speed_m_s is not None:
             self.speed_m_s = speed_m_s
@@ -79,7 +79,7 @@ class Bench:
             self.t_ns += GRID_NS
             self.height_m += self.speed_m_s * GRID_NS * 1e-9
             self.look()
-        return self.findings[told:]
+        return self.findings[reported:]
 
     def skip(self, seconds: float) -> None:
         """Let time pass at once: the next grid point comes so much later."""

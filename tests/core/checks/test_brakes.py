@@ -161,9 +161,9 @@ def test_a_leak_is_judged_by_its_rate(litres_a_minute: float, verdict: CheckVerd
 def test_a_leak_is_told_in_millilitres() -> None:
     bench = Bench()
     leaking(bench, 200, leak(0.6))
-    told = re.search(r"a leak of (\d+) ml a minute", bench.result(LEAK).reason)
-    assert told is not None, bench.result(LEAK).reason
-    assert int(told[1]) == pytest.approx(600, rel=0.05)
+    reported = re.search(r"a leak of (\d+) ml a minute", bench.result(LEAK).reason)
+    assert reported is not None, bench.result(LEAK).reason
+    assert int(reported[1]) == pytest.approx(600, rel=0.05)
 
 
 def test_warm_gas_that_settles_is_no_leak_and_no_pass() -> None:

@@ -59,12 +59,12 @@ def session_of(scenario: str) -> tuple[list[Frame | Action], list[Finding], Snap
 )
 def test_the_overtravel_test_on_the_simulated_rig(scenario: str, verdict: CheckVerdict) -> None:
     _, said, snapshot = session_of(scenario)
-    told = [finding for finding in said if finding.kind == "check"]
-    assert told[0].after == "step 1 of 4"
-    assert told[-1].after == verdict
+    reported = [finding for finding in said if finding.kind == "check"]
+    assert reported[0].after == "step 1 of 4"
+    assert reported[-1].after == verdict
     view = snapshot.checks[0]
     assert view.result is not None
-    assert (view.result.verdict, view.result.t_ns, view.running) == (verdict, told[-1].t_ns, False)
+    assert (view.result.verdict, view.result.t_ns, view.running) == (verdict, reported[-1].t_ns, False)
 
 
 @pytest.mark.parametrize("scenario", ["overtravel-test", "overtravel-half"])
@@ -150,8 +150,8 @@ def test_two_references_given_to_the_core_are_compared() -> None:
     assert height > 11.0
     act(ActionKind.REFERENCE_HEIGHT, round(height + 0.05, 2))
     drive(1.0, 0.0)
-    (told,) = [
+    (reported,) = [
         finding for finding in said if finding.kind == "check" and finding.after in ("pass", "fail", "not judged")
     ]
-    assert told.after == "pass"
-    assert told.threshold == core.rig.checks.reference_tolerance_m
+    assert reported.after == "pass"
+    assert reported.threshold == core.rig.checks.reference_tolerance_m

@@ -55,7 +55,7 @@ def test_an_observer_of_some_signals_is_told_what_one_of_all_is() -> None:
     wanted = ("hook_load", "height", "brake_lever", "margin_up", "effectiveness")
     rows: list[list[tuple[object, ...]]] = [[], []]
     whole, some = shipped_core(rig), shipped_core(rig)
-    names = some.observe(lambda g, hoist, *told: rows[1].append((g, hoist, *map(tuple, told))), wanted)
+    names = some.observe(lambda g, hoist, *reported: rows[1].append((g, hoist, *map(tuple, reported))), wanted)
     assert sorted(names) == sorted(wanted)
     places = [SIGNAL_NAMES.index(name) for name in names]
 
