@@ -5,6 +5,7 @@ A danger run takes about half a second of CPU, an instrument run two, a calm one
 """
 
 import argparse
+import math
 from collections.abc import Callable, Sequence
 from pathlib import Path
 from tempfile import TemporaryDirectory
@@ -27,7 +28,8 @@ def main(arguments: Sequence[str] | None = None) -> list[Figure]:
     with TemporaryDirectory() as folder:
         results, _ = run_set(args.set, args.seed, args.runs, args.jobs, Path(folder), lambda done, total: None)
     print(f"{args.set}, {args.runs} runs, seed {args.seed}")
-    return show(*SETS[args.set](score(args.set, results), f"{args.runs} runs, seed {args.seed}"))
+    figures = SETS[args.set](score(args.set, results), f"{args.runs} runs, seed {args.seed}")
+    return show(*(figure for figure in figures if figure.value is not None))  # None: no run shows it
 
 
 def danger(found: dict[str, Any], runs: str) -> list[Figure]:
@@ -77,7 +79,8 @@ SETS: dict[str, Callable[[dict[str, Any], str], list[Figure]]] = {
 def _share(share: dict[str, Any], runs: str) -> tuple[float, str]:
     """Percent, and what it is a percentage of with its 95 % interval."""
     interval = f"95 %: {100 * share['low']:.2f} to {100 * share['high']:.2f}"
-    return 100 * share["share"], f"% ({share['hits']} of {share['of']}, {interval}; {runs})"
+    percent = math.nan if share["share"] is None else 100 * share["share"]
+    return percent, f"% ({share['hits']} of {share['of']}, {interval}; {runs})"
 
 
 if __name__ == "__main__":
