@@ -62,6 +62,10 @@ class ConfigError(UserError):
         super().__init__("\n".join(problems))
         self.problems = problems
 
+    def __reduce__(self) -> tuple[type["ConfigError"], tuple[list[str]]]:
+        """From one process to another as the list that it was made of."""
+        return type(self), (self.problems,)
+
 
 def config_root() -> Path:
     """Folder of the shipped configuration, in a checkout as in an installed wheel."""

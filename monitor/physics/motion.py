@@ -102,6 +102,41 @@ class Phases(NamedTuple):
     slowing_m_s2: float
     """Deceleration after the ramp; 0 where the brake does not beat the load."""
 
+    def begun(self, done_s: float) -> "Phases":
+        """The same stop with the first `done_s` of its ramp over: that share of the torque acts already."""
+        a, jerk, ramp_s, dec = self
+        done = done_s if done_s < ramp_s else ramp_s
+        return Phases(a - jerk * done, jerk, ramp_s - done, dec)
+
+    def helped(self, slowing_m_s2: float) -> "Phases":
+        """The same stop with a further `slowing_m_s2` all along, such as an auxiliary brake's."""
+        return Phases(self.coast_m_s2 - slowing_m_s2, self.jerk_m_s3, self.ramp_s, self.slowing_m_s2 + slowing_m_s2)
+
+    def speed_after_m(self, distance_m: float, speed_m_s: float, lag_s: float) -> float:
+        """Speed that is left, m/s, after `distance_m` of the stop; 0 where the block is at rest by then."""
+        a, jerk, ramp_s, dec = self
+        v1 = speed_m_s + a * lag_s
+        in_lag = (speed_m_s + v1) * 0.5 * lag_s
+        if v1 <= 0.0 or distance_m <= in_lag:
+            return math.sqrt(max(0.0, speed_m_s * speed_m_s + 2.0 * a * distance_m))
+        left = distance_m - in_lag
+        v2 = v1 + (a - 0.5 * jerk * ramp_s) * ramp_s
+        in_ramp = (v1 + (0.5 * a - jerk * ramp_s / 6.0) * ramp_s) * ramp_s
+        if v2 > 0.0 and left >= in_ramp:
+            return math.sqrt(max(0.0, v2 * v2 - 2.0 * dec * (left - in_ramp)))
+        if self.reach(v1, 0.0, 0.0).distance_m <= left:
+            return 0.0
+        # Within the ramp the way is a cubic in time, rising as long as the block moves: halve the interval.
+        early, late = 0.0, ramp_s
+        for _ in range(40):
+            t = 0.5 * (early + late)
+            v = v1 + (a - 0.5 * jerk * t) * t
+            if v > 0.0 and (v1 + (0.5 * a - jerk * t / 6.0) * t) * t < left:
+                early = t
+            else:
+                late = t
+        return max(0.0, v1 + (a - 0.5 * jerk * early) * early)
+
     def reach(self, speed_m_s: float, hold_s: float, lag_s: float) -> Reach:
         """The stop from a speed held for `hold_s`, with the brake acting `lag_s` after that."""
         a, jerk, ramp_s, dec = self

@@ -22,10 +22,10 @@ if TYPE_CHECKING:
 SHIFT_S = 12 * 3600.0
 
 WARNS_OF = {
-    "lower_limit": ("brake-now-down", "past-help-down"),
-    "floor": ("brake-now-down", "past-help-down"),
-    "upper_limit": ("brake-now-up", "past-help-up"),
-    "crown": ("brake-now-up", "past-help-up"),
+    "lower_limit": ("brake-now-down", "brake-fully-down", "will-cross-down"),
+    "floor": ("brake-now-down", "brake-fully-down", "will-cross-down"),
+    "upper_limit": ("brake-now-up", "brake-fully-up", "will-cross-up"),
+    "crown": ("brake-now-up", "brake-fully-up", "will-cross-up"),
 }
 """For each thing that the truth may do: the alarms of WARNING and above that announce it beforehand."""
 

@@ -108,6 +108,13 @@ def in_words(figures: dict[str, Any]) -> str:
             f"            silent: {_share(d['silent'])}",
             f"            lead over too late: median {_number(lead['median'])} s, 1st percentile"
             f" {_number(lead['percentile_1'])} s; over the last useful moment: median {_number(spare['median'])} s",
+            *(
+                f"            {word.replace('_', ' ')}: false by more than 0.3 m {_share(d['words'][word]['false'])};"
+                f" stopped short at all {_share(d['words'][word]['stopped_short'])};"
+                f" crossed without it {_share(d['words'][word]['crossed_without'])}"
+                for word in ("brake_fully", "will_cross")
+            ),
+            f"            overrun as said: {_share(d['words']['overrun_as_said'])}",
         ]
     if "calm" in sets:
         c = sets["calm"]

@@ -118,6 +118,18 @@ class Operator:
         for _ in range(6):
             yield
 
+    def hold_brake(self, share: float, until_m: float) -> Moves:
+        """Pull the brake to `share` of a full application and keep it there, as far as the hand is steady, until the block stands
+        or has come past `until_m`; the drive is let go of, the auxiliary brake stays as it is."""
+        p, levers = self.plant, self.plant.levers
+        levers.speed_m_s, levers.clutch = 0.0, False
+        up = p.speed_m_s > 0.0
+        while True:
+            levers.brake = min(1.0, max(0.0, share + self._feathering()))
+            yield
+            if abs(p.omega) < 1e-3 or (p.height_m >= until_m if up else p.height_m <= until_m):
+                return
+
     def _aim(self, target_m: float) -> float:
         spread = self.hand.overshoot_m
         return target_m + self.draw.gauss(0.0, spread) if spread else target_m

@@ -147,7 +147,10 @@ def run_to_floor(op: Operator) -> Moves:
         yield from op.settle()
         yield from op.wait(2.0)
     brake_at = op.get("brake_at_m", op.rig.limits.lower_m + 0.5)
-    yield from op.run_down(brake_at, op.hand.lower_m_s, 50.0)
+    pull = op.get("pull", 0.0)
+    yield from op.run_down(op.get("pull_at_m", brake_at) if pull else brake_at, op.hand.lower_m_s, 50.0)
+    if pull:
+        yield from op.hold_brake(pull, brake_at)
     yield from op.settle()
     while True:
         yield from op.pause(30.0)
@@ -165,11 +168,15 @@ def run_to_crown(op: Operator) -> Moves:
         yield
     levers.brake = 0.0
     brake_at = op.get("brake_at_m", op.rig.limits.upper_m - 0.2)
+    pull = op.get("pull", 0.0)
+    run_to = op.get("pull_at_m", brake_at) if pull else brake_at
     speed = 0.1
-    while p.height_m < brake_at and not p.overtravel.electric and not p.overtravel.air and not p.drive.tripped:
+    while p.height_m < run_to and not p.overtravel.electric and not p.overtravel.air and not p.drive.tripped:
         speed = min(speed + 0.4 * HAND_S, op.hand.hoist_m_s)
         levers.speed_m_s = speed
         yield
+    if pull:
+        yield from op.hold_brake(pull, brake_at)
     delay = op.get("delay_s", 0.0)
     for _ in range(round(delay / HAND_S)):
         yield

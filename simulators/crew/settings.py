@@ -46,6 +46,8 @@ _ALL: Final = (
     Setting("wait_s", "waiting before the run (run-to-floor, run-to-crown)"),
     Setting("practice", "stops away from any limit before the run (run-to-floor)"),
     Setting("brake_at_m", "height at which the brake is called for (run-to-floor, run-to-crown)", "limits"),
+    Setting("pull", "share of a full application that is pulled at pull_at_m, 0 to 1 (run-to-floor, run-to-crown)"),
+    Setting("pull_at_m", "height at which the hand pulls (run-to-floor, run-to-crown)", "limits"),
     Setting("delay_s", "hesitation before the brake (run-to-crown)"),
 )
 

@@ -59,6 +59,19 @@ class PadsGlazed(Fault):
         target.plant.brake.glaze /= self.factor
 
 
+class PadsFresh(Fault):
+    """Friction is better than the rig's file says: fresh pads on clean discs."""
+
+    kind: Literal["pads-fresh"] = "pads-fresh"
+    factor: Positive = 1.2
+
+    def begin(self, target: FaultTarget) -> None:
+        target.plant.brake.glaze *= self.factor
+
+    def finish(self, target: FaultTarget) -> None:
+        target.plant.brake.glaze /= self.factor
+
+
 class HotDiscs(Fault):
     """Discs or rims are hot from work before, both to `temperature_c`."""
 
@@ -208,7 +221,7 @@ class HungUp(Fault):
 
 
 MACHINE_FAULTS: Final = (
-    CircuitLeak, PumpLost, PrechargeLost, PadsGlazed, HotDiscs, CaliperDragging, BandSlack, AuxLost, CoolantLost,
+    CircuitLeak, PumpLost, PrechargeLost, PadsGlazed, PadsFresh, HotDiscs, CaliperDragging, BandSlack, AuxLost, CoolantLost,
     DriveTripped, EmergencyNotReleasing, OvertravelNotReset, OvertravelElectricFailed, RopeSlip, LineParted, HungUp,
 )  # fmt: skip
 """All of them."""

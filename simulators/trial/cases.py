@@ -15,8 +15,12 @@ SETS: Final[tuple[SetName, ...]] = ("danger", "calm", "instrument")
 CALM_S: Final = 1800.0
 """Length of one calm run, s: half an hour."""
 INSTRUMENT_S: Final = 240.0
+<<<<<<< HEAD
 SECOND_NS: Final = 1_000_000_000
 MOTION: Final = ("brake-now", "past-help")
+=======
+MOTION: Final = ("brake-now", "brake-fully", "will-cross")
+>>>>>>> 13b8627 (Last words before a limit: brake fully now and will cross, in place of past help (work in progress))
 """Rules that warn of a limit, without the side."""
 
 Result = dict[str, Any]
@@ -56,19 +60,22 @@ def case_of(name: SetName, seed: int, index: int) -> Case:
 
 
 def _danger(draw: random.Random) -> tuple[Rig, dict[str, Any], dict[str, Any]]:
-    """A run at a limit that nobody stops: random load, speed, layer, brake state."""
+    """A run at a limit: random load, speed, layer, brake state. Nobody brakes, or somebody does, late, half-heartedly, or
+    with a hand that wanders."""
     rig = _rig(draw, draw.choice(_RIGS))
     limits = rig.limits
     down = draw.random() < 0.5
     rated_n = rig.block.rated_load_kg * GRAVITY_M_S2
     faults: list[dict[str, Any]] = []
-    state = draw.choices(("sound", "hot", "leak", "glazed"), (0.55, 0.15, 0.15, 0.15))[0]
+    state = draw.choices(("sound", "hot", "leak", "glazed", "fresh"), (0.45, 0.15, 0.15, 0.15, 0.1))[0]
     if state == "hot":
         faults.append({"kind": "hot-discs", "temperature_c": draw.uniform(150.0, 340.0)})
     elif state == "leak":
         faults.append({"kind": "circuit-leak", "circuit": draw.choice((1, 2)), "share": draw.uniform(0.2, 0.6)})
     elif state == "glazed":
         faults.append({"kind": "pads-glazed", "factor": draw.uniform(0.75, 0.95)})
+    elif state == "fresh":
+        faults.append({"kind": "pads-fresh", "factor": draw.uniform(1.05, 1.25)})
     settings: dict[str, float] = {"wait_s": draw.uniform(2.0, 4.0)}
     span = limits.upper_m - limits.lower_m
     if down:
@@ -92,6 +99,10 @@ def _danger(draw: random.Random) -> tuple[Rig, dict[str, Any], dict[str, Any]]:
         program = "run-to-crown"
     distance = start - limits.lower_m if down else limits.upper_m - start
     speed = settings["lower_m_s"] if down else settings["hoist_m_s"]
+    hand, pulls = _hand(draw, speed)
+    if "pull" in pulls:
+        room = pulls.pop("room_m")
+        settings |= pulls | {"pull_at_m": limits.lower_m + room if down else limits.upper_m - room}
     table: dict[str, Any] = {
         "description": "a run at a limit",
         "rig": rig.name,
@@ -99,7 +110,21 @@ def _danger(draw: random.Random) -> tuple[Rig, dict[str, Any], dict[str, Any]]:
         "work": {"program": program, "start_m": round(start, 3), "settings": settings},
         "faults": faults,
     }
-    return rig, table, {"down": down, "brake": state, "string_n": string, **settings}
+    return rig, table, {"down": down, "brake": state, "hand": hand, "string_n": string, **settings}
+
+
+def _hand(draw: random.Random, speed_m_s: float) -> tuple[str, dict[str, float]]:
+    """What the hand does about it: its name, how much it pulls, and how much room it has left by then."""
+    hand = draw.choices(("none", "late", "partial", "feather"), (0.4, 0.25, 0.2, 0.15))[0]
+    if hand == "none":
+        return hand, {}
+    # Around where a full brake just stops short: half a second of lag and ramp, then 0.4 to 1.5 m/s2 (common practice).
+    needed_m = 0.5 * speed_m_s + speed_m_s**2 / (2.0 * draw.uniform(0.4, 1.5))
+    if hand == "late":
+        return hand, {"pull": 1.0, "room_m": needed_m * draw.uniform(0.6, 1.3)}
+    room = needed_m * draw.uniform(0.8, 2.5)
+    wander = {"feather": draw.uniform(0.05, 0.12)} if hand == "feather" else {}
+    return hand, {"pull": draw.uniform(0.15, 0.7), "room_m": room, **wander}
 
 
 def _calm(draw: random.Random) -> tuple[Rig, dict[str, Any], dict[str, Any]]:

@@ -4,13 +4,15 @@
 copies when a full brake still kept the limit; `outcome` compares the warning with that moment.
 """
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from enum import StrEnum
-from typing import Final
+from typing import Any, Final
 
 from monitor.config.rig import LimitHeights
 from monitor.core.engine import Core
+from monitor.core.signals.table import SIGNAL_NAMES
 from simulators.machine.plant import TICK_S, Plant
 from simulators.scenario.plant_source import PlantSource
 from simulators.trial.cases import MOTION, SECOND_NS, Case, Result
@@ -19,6 +21,12 @@ SNAPSHOT_TICKS: Final = 5
 _NEAR_M: Final = 14.0
 """Room to the limit below which copies are kept."""
 _STANDING_M_S: Final = 0.03
+<<<<<<< HEAD
+=======
+_SECOND: Final = 1_000_000_000
+_OVERRUN_LEAST: Final = SIGNAL_NAMES.index("overrun_least")
+_OVERRUN_MOST: Final = SIGNAL_NAMES.index("overrun_most")
+>>>>>>> 13b8627 (Last words before a limit: brake fully now and will cross, in place of past help (work in progress))
 
 
 class Outcome(StrEnum):
@@ -54,6 +62,19 @@ class Outcome(StrEnum):
         return self.silent or self is Outcome.LATE
 
 
+@dataclass(frozen=True, slots=True)
+class Word:
+    """One of the last words before a limit as it came, and what the truth would have made of it."""
+
+    word: str
+    at_ns: int
+    spare_m: float
+    """Room to the limit that is left when the brake is then pulled fully, after the hand's reaction where it counts; below zero
+    by how far the block overruns it."""
+    predicted_m: tuple[float, float]
+    """Overrun that was said to be the least and the most, m."""
+
+
 @dataclass(slots=True)
 class Trace:
     """What a danger run showed. Times are stream times in ns."""
@@ -68,6 +89,8 @@ class Trace:
     copies: list[tuple[int, Plant]] = field(default_factory=list)
     warnings: list[tuple[int, str]] = field(default_factory=list)
     """Alarms and prompts as they came, by key."""
+    words: list[Word] = field(default_factory=list)
+    """The last words, each time that one came."""
 
     def first(self, keys: Sequence[str]) -> int | None:
         """The first of these alarms or prompts since the block stood."""
@@ -80,7 +103,13 @@ def observe(case: Case, source: PlantSource, core: Core) -> Trace:
     trace = Trace(bool(case.facts["down"]), source.origin_ns)
     for tick, (now_ns, items) in enumerate(source.ticks()):
         for item in items:
-            trace.warnings += [(f.t_ns, f.key) for f in core.feed(item) if f.raised or f.prompted]
+            found = core.feed(item)
+            trace.warnings += [(f.t_ns, f.key) for f in found if f.raised or f.prompted]
+            trace.words += [
+                _word(f.key, f.t_ns, core, plant)
+                for f in found
+                if f.raised and f.key.startswith(("brake-fully", "will-cross"))
+            ]
         if trace.crossed_ns is not None:
             if now_ns > trace.crossed_ns + SECOND_NS:
                 break
@@ -99,21 +128,42 @@ def observe(case: Case, source: PlantSource, core: Core) -> Trace:
     return trace
 
 
+def spare_room_m(plant: Plant, down: bool, wait_s: float = 0.0, beyond: bool = False) -> float:
+    """Least room to the limit, m, when after `wait_s` as it goes now the brake is pulled fully; below zero where the block
+    crosses, and minus infinity where it does not come to rest. With `beyond` it is driven on past the limit, so that the number
+    says how far it overruns.
+
+    Drives `plant` on: give it a clone.
+    """
+    lower, upper = plant.rig.limits.lower_m, plant.rig.limits.upper_m
+    least = math.inf
+    for tick in range(round((wait_s + 12.0) / TICK_S)):
+        if tick == round(wait_s / TICK_S):
+            plant.levers.brake, plant.levers.speed_m_s, plant.levers.clutch = 1.0, 0.0, False
+        plant.tick()
+        least = min(least, plant.height_m - lower if down else upper - plant.height_m)
+        if least <= 0.0 and not beyond:
+            return least
+        if plant.omega == 0.0 and tick > round(wait_s / TICK_S) + 60 and abs(plant.speed_m_s) < 0.02:
+            break
+    return least if abs(plant.omega) < 1e-6 else -math.inf
+
+
 def stays_inside(plant: Plant, down: bool, wait_s: float = 0.0) -> bool:
     """Whether the block stays inside the limit when, after `wait_s` as it goes now, the brake is pulled fully.
 
     Drives `plant` on: give it a clone.
     """
-    lower, upper = plant.rig.limits.lower_m, plant.rig.limits.upper_m
-    for tick in range(round((wait_s + 12.0) / TICK_S)):
-        if tick == round(wait_s / TICK_S):
-            plant.levers.brake, plant.levers.speed_m_s, plant.levers.clutch = 1.0, 0.0, False
-        plant.tick()
-        if plant.height_m <= lower if down else plant.height_m >= upper:
-            return False
-        if plant.omega == 0.0 and tick > round(wait_s / TICK_S) + 60 and abs(plant.speed_m_s) < 0.02:
-            break
-    return abs(plant.omega) < 1e-6
+    return spare_room_m(plant, down, wait_s) > 0.0
+
+
+def _word(key: str, at_ns: int, core: Core, plant: Plant) -> Word:
+    """A last word, held against the truth: of the first, a hand must react; of the second, the best that anybody could do."""
+    word, side = key.rsplit("-", 1)
+    wait_s = plant.rig.limits.reaction_s if word == "brake-fully" and plant.levers.brake < 0.9 else 0.0
+    spare_m = spare_room_m(plant.clone(), side == "down", wait_s, beyond=True)
+    values = core.values
+    return Word(word, at_ns, spare_m, (values[_OVERRUN_LEAST][0], values[_OVERRUN_MOST][0]))
 
 
 def last_safe_moment(trace: Trace) -> int | None:
@@ -160,4 +210,19 @@ def danger(case: Case, source: PlantSource, core: Core) -> Result:
     """One danger run."""
     trace = observe(case, source, core)
     safe_ns = last_safe_moment(trace) if trace.crossed_ns is not None else None
-    return outcome(trace, safe_ns, case.rig.limits)
+    return outcome(trace, safe_ns, case.rig.limits) | {"words": words_of(trace)}
+
+
+def words_of(trace: Trace) -> list[dict[str, Any]]:
+    """The last words of a run as plain data: which, how long before the limit was passed (None where it never was), and how
+    much room a full brake would have left."""
+    crossed_ns = trace.crossed_ns
+    return [
+        {
+            "word": word.word,
+            "before_s": None if crossed_ns is None else (crossed_ns - word.at_ns) * 1e-9,
+            "spare_m": round(max(word.spare_m, -99.0), 3),
+            "predicted_m": [round(min(number, 99.0), 3) for number in word.predicted_m],
+        }
+        for word in trace.words
+    ]

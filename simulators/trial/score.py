@@ -71,8 +71,44 @@ def _danger(results: Sequence[Result]) -> dict[str, Any]:
         },
         "warning_before_limit_s": quantile(known("warned_s"), 0.5),
         "first_notice_before_limit_s": quantile(known("ease_s"), 0.5),
+        "words": _last_words(results),
         "misses": [{"index": r["index"], "outcome": r["outcome"], "facts": r["facts"]} for r in results if is_miss(r)],
     }
+
+
+_FALSE_M: Final = 0.3
+"""A last word is false where a full brake would have left more room than this."""
+_CENTIMETRES_M: Final = 0.05
+_CROSSING_S: Final = 0.1
+"""Two grid points: a word that comes as late as this after the limit is passed came at the crossing."""
+
+
+def _last_words(results: Sequence[Result]) -> dict[str, Any]:
+    """How the last two words before a limit fared: false raises by word, and crossings that lacked one."""
+    crossed = [r for r in results if r["warned_s"] is not None or Outcome(r["outcome"]) is not Outcome.NO_DANGER]
+
+    def without(word: str) -> int:
+        return sum(
+            not any(w["word"] == word and (w["before_s"] or 0.0) >= -_CROSSING_S for w in r["words"]) for r in crossed
+        )
+
+    figures: dict[str, Any] = {}
+    for word in ("brake-fully", "will-cross"):
+        raised = [w for r in results for w in r["words"] if w["word"] == word]
+        before = [w["before_s"] for w in raised if w["before_s"] is not None]
+        figures[word.replace("-", "_")] = {
+            "stopped_short": share(sum(w["spare_m"] > 0.0 for w in raised), len(raised)),
+            "false": share(sum(w["spare_m"] > _FALSE_M for w in raised), len(raised)),
+            "most_spare_m": max((w["spare_m"] for w in raised), default=None),
+            "before_limit_s": quantile(before, 0.5),
+            "crossed_without": share(without(word), len(crossed)),
+        }
+    inside = [
+        w["predicted_m"][0] - _CENTIMETRES_M <= -w["spare_m"] <= w["predicted_m"][1] + _CENTIMETRES_M
+        for r in results for w in r["words"] if w["word"] == "will-cross"
+    ]  # fmt: skip
+    figures["overrun_as_said"] = share(sum(inside), len(inside))
+    return figures
 
 
 def _calm(results: Sequence[Result]) -> dict[str, Any]:

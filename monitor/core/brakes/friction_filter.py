@@ -160,6 +160,13 @@ class BrakeFilter:
         weaker = max(0.0, 1.0 - min(self._at_most, friction + WEAKER_Z * sigma))
         return max(0.02, 1.0 - self.prior - 2.0 * weaker, friction - ASSURED_Z * sigma)
 
+    @property
+    def high(self) -> float:
+        """Factor on friction at the strongest that is credible: the upper end of the file's promise, or of the evidence."""
+        if not self.applications:
+            return 1.0 + self.prior
+        return self.friction + ASSURED_Z * self.sigma
+
     def torque_ratio(self, scale: float) -> float:
         """Torque at a friction `scale` over torque at the configured friction, at equal pressure, lowering."""
         full = self.brake.full_pressure_pa

@@ -45,6 +45,8 @@ _VALID_SIGMA: Final = 0.10
 _REGAINED_SIGMA: Final = 0.15
 _LOST_SIGMA: Final = 0.20
 """Relative sigma of effectiveness up to which it is VALID; up to which a DEGRADED value begins; beyond which it ends."""
+_FULLY_CALLED: Final = 0.9
+"""Share of lever or pressure from which an application is a full one."""
 _OLD_LEAK_S: Final = 1800.0
 _TEMPERATURES_EVERY: Final = 10
 """Temperatures are looked at every so many grid points."""
@@ -76,6 +78,10 @@ class BrakeHealth:
         self.heat = DiscHeat(rig.braking)
         self.creep = CreepWatch()
         self.deceleration = DecelerationMonitor(rig)
+        self._applied = AppliedBrakes(math.nan, math.nan, math.nan, math.nan)
+        self._lever = math.nan
+        self.drive_released = False
+        """Whether the drive is known not to pull."""
         self._last_ns = -1
         self._mass = math.nan
         self._fade = self._fade_low = brake.fade(rig.braking.ambient_c)
@@ -119,6 +125,7 @@ class BrakeHealth:
         self.hydraulics.step(dt, readings.lever, readings.first_pa, readings.second_pa, readings.accumulator_pa)
         released = drive_released(readings, motion.speed_m_s, self._regen)
         brakes = self._applied_brakes(number, motion.omega_rad_s, released)
+        self._applied, self._lever, self.drive_released = brakes, readings.lever, released
         self._until_temperatures -= 1
         if self._until_temperatures < 0:
             self._until_temperatures = _TEMPERATURES_EVERY
@@ -303,6 +310,36 @@ class BrakeHealth:
         """
         best = self.filter.best
         return best * self._fade, min(self.filter.low, 0.95 * best) * self._fade_low
+
+    def strongest_scale(self) -> float:
+        """Factor on the configured friction at the strongest that is credible: no brake is better than its discs are cold."""
+        return max(self.filter.high, self.filter.best) * max(self._fade, self._brake.fade(self._rig.braking.ambient_c))
+
+    def service_torque_n_m(self, direction: int) -> tuple[float, float]:
+        """Torque at the drum of the service brake as it bites now, at the value to expect and at the most, N m; (0, infinite)
+        where the pressures are not known."""
+        pressure = self._applied.pressure_sum_pa
+        if math.isnan(pressure):
+            return 0.0, math.inf
+        if pressure == 0.0:
+            return 0.0, 0.0
+        brake = self._brake
+        grip_pa = brake.grip_pa(pressure)
+        return (
+            brake.circuit_torque_n_m(grip_pa, self.filter.best * self._fade, direction),
+            brake.circuit_torque_n_m(grip_pa + brake.grip_doubt_pa, self.strongest_scale(), direction),
+        )
+
+    @property
+    def springs_torque_n_m(self) -> float:
+        """Torque at the drum of the spring-applied calipers as they are set now, N m; 0 where that is not known."""
+        springs = self._applied.emergency_n_m
+        return 0.0 if math.isnan(springs) else springs * self.filter.best * self._fade
+
+    @property
+    def fully_called(self) -> bool:
+        """Whether a full application of the service brake has been called for: the lever, or the pressure, is nearly full."""
+        return self._lever >= _FULLY_CALLED or self._applied.pressure_sum_pa >= 2.0 * _FULLY_CALLED * self._full
 
     def circuits(self) -> tuple[int, int]:
         """(expected, assured) working circuits out of 2."""

@@ -7,7 +7,7 @@ Theory of operation
     1. validities of height, speed and load, which say what the others may build on;
     2. the brake watch, on motion, load and readings: friction, circuits, deceleration that the readings show;
     3. pressure supply and load with its doubt, and from these the stop mark (the deceleration that the brake watch is sure of
-       shortens its notice);
+       shortens its notice), and how the last two words before a limit stand;
     4. ratios of what the brakes hold to what hangs there;
     5. the work of the line.
 
@@ -25,6 +25,7 @@ from monitor.core.brakes.health import BrakeHealth
 from monitor.core.brakes.model import BrakeModel
 from monitor.core.estimator.estimate import Estimate
 from monitor.core.estimator.hook_load import SLACK_LINE_SHARE, dead_line_shares
+from monitor.core.hoist.crossing import Acting, LastMoments
 from monitor.core.hoist.line_work import LineWork
 from monitor.core.hoist.state import MOVING_M_S
 from monitor.core.hoist.stopping import Brakes, Load, StopCalculator
@@ -65,6 +66,7 @@ class Evaluation:
         self.brake = BrakeModel(rig)
         self.brake_health = BrakeHealth(rig, self.brake)
         self.calculator = StopCalculator(rig)
+        self.last_moments = LastMoments(rig)
         self.line_work = LineWork(rig.limits.max_speed_m_s)
         self.health = Health()
         """What the runner last told of itself."""
@@ -130,6 +132,11 @@ class Evaluation:
         assured = brake.full_torque_n_m(supply.assured_pa, low, way, sure_circuits)
         weight = self._load(hook_n)
         stop = self.calculator.solve(estimate, weight, Brakes(expected, assured), watch.deceleration.confident_m_s2)
+        strongest = brake.full_torque_n_m(supply.expected_pa, watch.strongest_scale(), way)
+        acting = Acting(
+            *watch.service_torque_n_m(way), watch.springs_torque_n_m, watch.fully_called, not watch.drive_released
+        )
+        crossing = self.last_moments.solve(estimate, weight, expected, strongest, acting)
         springs = brake.emergency_torque_n_m(0.0, scale)
         sure_springs = brake.emergency_torque_n_m(0.0, low) if springs else 0.0
         size, most = abs(speed), self._max_speed_m_s
@@ -168,7 +175,10 @@ class Evaluation:
             ),
             load,
             supply,
-            StopState(stop_validity, stop, min(stop.allowed_m_s, most), excess, self.calculator, weight, springs, sure_springs),
+            StopState(
+                stop_validity, stop, crossing, min(stop.allowed_m_s, most), excess, self.calculator, weight, springs,
+                sure_springs,
+            ),
             ratios,
             self._brakes(),
             LineState(VALID, work.total_j, work.since_cut_j),

@@ -12,6 +12,7 @@ from typing import NamedTuple
 
 from monitor.config.rig import Rig
 from monitor.core.estimator.estimate import Estimate
+from monitor.core.hoist.crossing import Crossing
 from monitor.core.hoist.stopping import Brakes, Load, StopCalculator, StopResult
 from monitor.model.reading import Flag
 from monitor.model.snapshot import HoistState
@@ -85,6 +86,7 @@ class StopState(NamedTuple):
 
     validity: int
     result: StopResult
+    crossing: Crossing
     allowed_m_s: float
     """Allowed speed here, in the direction of motion, never above the site's maximum."""
     speed_excess_m_s: float

@@ -1,0 +1,230 @@
+"""The last two words before a limit: "brake fully now", and "will cross".
+
+Theory of operation. The chain of words is computed backwards from the limit. Its first two, ease and brake now, rest on the
+assured stop (`monitor.core.hoist.stopping`): they speak early and may be too careful. The last two say what is so:
+
+* *Brake fully now* is the last moment at which a full application still stops short by the *expected* stop, the hand's
+  reaction included. Nothing in it is doubled for safety's sake.
+* *Will cross* is true where even the *favourable* stop crosses: a hand that pulls at this very moment, the strongest credible
+  brake, the shortest lag and ramp, the load, inertia and sheaves that help most, whatever slows the block now going on to do
+  so, height and speed at the kind edge of their bounds. As in the assured stop, what the machine, the height and the speed
+  take off the way are independent, and combine as the root of their squares.
+
+Both begin from what acts now. A brake that bites has its lag behind it and the ramp as far as its pressure stands; a block that
+is seen to slow down goes on slowing down while the hand reacts. So a brake that bites more makes neither word louder.
+
+With no doubts, and the brake off, the four words are one curve, shifted by reaction, notice and ease (`tests/core/hoist`).
+"""
+
+import math
+from typing import Final, NamedTuple
+
+from monitor.config.rig import Rig
+from monitor.core.estimator.estimate import Estimate
+from monitor.core.estimator.position_filter import STILL_M_S
+from monitor.core.hoist.stopping import Load
+from monitor.physics.motion import Hoist, Phases, Reach, hoisting_phases, lowering_phases
+from monitor.units import STANDARD_GRAVITY_M_S2
+
+_G: Final = float(STANDARD_GRAVITY_M_S2)
+NEWS_S: Final = 0.15
+"""A word takes this long from the motion to the crew: two grid points, and the rule's own delay."""
+_SURE_Z: Final = 2.0
+"""Sigmas of the acceleration to its favourable end."""
+
+
+class Acting(NamedTuple):
+    """What brakes the drum at this moment, as the readings tell it. Torques in N m at the drum."""
+
+    service_n_m: float = 0.0
+    """Service brake, at the value to expect; 0 where nothing tells it."""
+    service_most_n_m: float = math.inf
+    """Service brake, at the most; infinite where nothing tells it."""
+    springs_n_m: float = 0.0
+    """Spring-applied calipers that are set: they stay set through the stop."""
+    called: bool = False
+    """Whether a full application has been called for: no hand has to react any more."""
+    driven: bool = True
+    """Whether the drive may be pulling. Then torque alone does not show that the block slows down."""
+
+
+UNKNOWN_ACTING: Final = Acting()
+
+
+class Crossing(NamedTuple):
+    """How the last two words stand. Distances in m, speeds in m/s; NaN where the height is not known."""
+
+    fully_margin_up_m: float
+    fully_margin_down_m: float
+    """Room less the expected way of a full application called after the hand's reaction."""
+    cross_margin_up_m: float
+    cross_margin_down_m: float
+    """Room less the favourable way; below zero the block will cross."""
+    overrun_least_m: float
+    overrun_most_m: float
+    """How far beyond the limit it comes to rest, by the favourable and by the expected stop; infinite where it does not."""
+    speed_least_m_s: float
+    speed_most_m_s: float
+    """How fast it is at the limit, by the same two."""
+
+
+class LastMoments:
+    """Works out the last two words for one rig."""
+
+    def __init__(self, rig: Rig) -> None:
+        doubt = rig.uncertainty
+        self._limits = rig.limits
+        self._reaction_s = rig.limits.reaction_s
+        self._lag_s, self._ramp_s = rig.braking.lag_s, rig.braking.ramp_s
+        quick = max(0.0, 1.0 - doubt.lag)
+        self._short_lag_s, self._short_ramp_s = self._lag_s * quick, self._ramp_s * quick
+        inertia, k = rig.drum.inertia_kg_m2, rig.line.sheave_factor
+        self._lines = rig.line.lines
+        self._turning = (
+            (inertia, k),
+            (inertia * (1.0 - doubt.inertia), k + doubt.sheave),
+            (inertia * (1.0 + doubt.inertia), k + doubt.sheave),
+        )
+        """Inertia and sheave factor: as configured, and the two ends of the inertia with the sheaves that help most."""
+        self._radius_m = math.nan
+        self._hoists: tuple[Hoist, ...] = ()
+
+    def solve(
+        self, estimate: Estimate, load: Load, expected_n_m: float, strongest_n_m: float, acting: Acting = UNKNOWN_ACTING
+    ) -> Crossing:
+        """How the words stand, with the torque of a full service application as it is to be expected and at the strongest that
+        is credible. About 10 us for a moving block."""
+        if not STILL_M_S <= abs(estimate.speed_m_s) < math.inf:
+            return self._still(estimate.height_m)
+        speed = estimate.speed_m_s
+        room_up = self._limits.upper_m - estimate.height_m
+        room_down = estimate.height_m - self._limits.lower_m
+        up, size = speed > 0.0, abs(speed)
+        room = room_up if up else room_down
+        gain = estimate.acceleration_m_s2 if up else -estimate.acceleration_m_s2
+        if estimate.radius_m != self._radius_m:
+            self._radius_m = estimate.radius_m
+            self._hoists = tuple(Hoist(1.0, j, self._lines, self._radius_m, k) for j, k in self._turning)
+
+        motion = _Motion(up, size, gain, estimate.acceleration_sigma_m_s2)
+        stop = self._expected(motion, load, expected_n_m, acting)
+        margin = room - stop.waited.distance_m - NEWS_S * size
+        kind, phases, lag_s = self._favourable(motion, load, strongest_n_m, acting)
+        way = self._kindest(stop.at_once, kind, estimate)
+        cross = room - (way if way > NEWS_S * size else NEWS_S * size)
+        least = most = slowest = fastest = 0.0
+        if cross <= 0.0:
+            beyond = max(0.0, room)
+            least, most = max(0.0, way - room), max(0.0, stop.waited.distance_m - room)
+            slowest = phases.speed_after_m(beyond, size, lag_s) if way > beyond else 0.0
+            fastest = max(slowest, stop.phases.speed_after_m(beyond, size, stop.lag_s))
+        return Crossing(
+            margin if up else room_up,
+            room_down if up else margin,
+            cross if up else room_up,
+            room_down if up else cross,
+            least,
+            most,
+            slowest,
+            fastest,
+        )
+
+    def _still(self, height_m: float) -> Crossing:
+        """How they stand for a block at rest: it crosses nothing."""
+        up, down = self._limits.upper_m - height_m, height_m - self._limits.lower_m
+        return Crossing(up, down, up, down, 0.0, 0.0, 0.0, 0.0)
+
+    def _expected(self, motion: "_Motion", load: Load, service_n_m: float, acting: Acting) -> "_ExpectedStop":
+        """The expected stop: of a hand that must react first, and of one that pulls at once."""
+        up, size, gain, sigma = motion
+        torque = service_n_m + acting.springs_n_m
+        phases = self._phases(up, self._hoists[0], load.expected_n, torque, self._ramp_s)
+        if phases.slowing_m_s2 <= 0.0:
+            never = phases.reach(size, 0.0, 0.0)
+            return _ExpectedStop(never, never, phases, 0.0)
+        share = min(1.0, (acting.service_n_m + acting.springs_n_m) / torque)
+        # Only as much change of speed as the estimate is sure of: noise must neither warn nor put off.
+        seen = math.copysign(max(0.0, abs(gain) - sigma), gain)
+        if share > 0.0:
+            phases = phases.begun(share * self._ramp_s)
+            if phases.coast_m_s2 < seen and not acting.driven:
+                seen = min(seen, max(phases.coast_m_s2, -_G))
+        if not up:
+            # What else holds the block now, an auxiliary brake or a drive, goes on; at rest it may hold no more than the load.
+            phases = phases.helped(max(0.0, min(phases.coast_m_s2 - seen, phases.coast_m_s2)))
+        lag_s = 0.0 if share >= 1.0 else self._lag_s
+        at_once = phases.reach(size, 0.0, lag_s)
+        if acting.called:
+            return _ExpectedStop(at_once, at_once, phases, lag_s)
+        return _ExpectedStop(_after(self._reaction_s, seen, size, phases, lag_s), at_once, phases, lag_s)
+
+    def _favourable(
+        self, motion: "_Motion", load: Load, service_n_m: float, acting: Acting
+    ) -> tuple[Reach, Phases, float]:
+        """The stop with everything about the machine at the end that helps, its phases and its lag."""
+        up, size, gain, sigma = motion
+        torque = service_n_m + acting.springs_n_m
+        slowest = gain - _SURE_Z * sigma
+        best: tuple[Reach, Phases, float] | None = None
+        for hoist in self._hoists[1:]:
+            phases = self._phases(up, hoist, load.high_n if up else load.low_n, torque, self._short_ramp_s)
+            lag_s = self._short_lag_s
+            acts = acting.service_most_n_m + acting.springs_n_m
+            if acts > 0.0:
+                phases, lag_s = phases.begun(min(1.0, acts / max(torque, 1.0)) * self._short_ramp_s), 0.0
+            phases = phases.helped(max(0.0, phases.coast_m_s2 - slowest))
+            reach = phases.reach(size, 0.0, lag_s)
+            if best is None or reach.distance_m < best[0].distance_m:
+                best = reach, phases, lag_s
+        assert best is not None
+        return best
+
+    @staticmethod
+    def _phases(up: bool, hoist: Hoist, weight_n: float, torque_n_m: float, ramp_s: float) -> Phases:
+        of = hoisting_phases if up else lowering_phases
+        return of(hoist, max(weight_n / _G, 1.0), torque_n_m, ramp_s)
+
+    @staticmethod
+    def _kindest(expected: Reach, kind: Reach, estimate: Estimate) -> float:
+        """Favourable way, m, with what the doubts about height and speed take off it."""
+        if not kind.stops:
+            return math.inf
+        bound = estimate.height_bound_m if math.isfinite(estimate.height_bound_m) else 0.0
+        # Where the expected stop never ends, the kind one is the only measure of the way.
+        way = expected.distance_m if expected.stops else kind.distance_m
+        doubt = math.hypot(max(0.0, way - kind.distance_m), bound, kind.time_s * estimate.speed_bound_m_s)
+        return max(0.0, way - doubt)
+
+
+class _Motion(NamedTuple):
+    """Motion toward the limit: speed as a magnitude, and how fast it grows."""
+
+    up: bool
+    speed_m_s: float
+    gain_m_s2: float
+    gain_sigma_m_s2: float
+
+
+class _ExpectedStop(NamedTuple):
+    waited: Reach
+    """After the hand's reaction."""
+    at_once: Reach
+    phases: Phases
+    lag_s: float
+
+
+def _after(wait_s: float, gain_m_s2: float, speed_m_s: float, phases: Phases, lag_s: float) -> Reach:
+    """The stop of a block that for `wait_s` goes on to gain (or lose) speed as it does now."""
+    later = speed_m_s + gain_m_s2 * wait_s
+    if later <= 0.0:
+        t = -speed_m_s / gain_m_s2
+        return Reach(0.5 * speed_m_s * t, t, speed_m_s, True)
+    rest = phases.reach(later, 0.0, lag_s)
+    if not rest.stops:
+        return rest
+    return Reach(
+        0.5 * (speed_m_s + later) * wait_s + rest.distance_m,
+        wait_s + rest.time_s,
+        max(speed_m_s, rest.peak_speed_m_s),
+        True,
+    )

@@ -1,0 +1,212 @@
+"""The last two words before a limit: one curve with the first two where nothing is in doubt, never louder for a brake that bites
+more, never silent at the limit; and the stop behind them against scipy's integration."""
+
+import math
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from scipy.integrate import solve_ivp
+
+from monitor.config.rig import Rig
+from monitor.config.rig_file import find_rig
+from monitor.core.brakes.model import BrakeModel
+from monitor.core.estimator.estimate import Estimate
+from monitor.core.hoist.crossing import NEWS_S, UNKNOWN_ACTING, Acting, LastMoments
+from monitor.core.hoist.stopping import Brakes, Load, StopCalculator
+from monitor.model.reading import Validity
+from monitor.physics.motion import Hoist, Phases, hoisting_phases, lowering_phases
+
+RIG = find_rig("land")
+G = 9.80665
+FULL = BrakeModel(RIG).full_torque_n_m(RIG.brake.full_pressure_pa)
+LAST = LastMoments(RIG)
+OFF = Acting(0.0, 0.0, 0.0, False, False)
+speeds = st.floats(0.05, 1.8)
+ways = st.sampled_from([-1, 1])
+weights = st.floats(23.0, 250.0)
+gains = st.floats(-0.6, 0.6)
+
+
+def sure(rig: Rig) -> Rig:
+    """The rig without any doubt in its file."""
+    none = rig.uncertainty.model_copy(update={"load": 0.0, "friction": 0.0, "lag": 0.0, "inertia": 0.0, "sheave": 0.0})
+    return rig.model_copy(update={"uncertainty": none})
+
+
+def estimate(height: float, speed: float, gain: float = 0.0, bound: float = 0.0, speed_bound: float = 0.0) -> Estimate:
+    """`gain`: by how much its speed grows, as a magnitude."""
+    a = math.copysign(gain, speed * gain) if gain else 0.0
+    return Estimate(
+        0, height, speed, a, bound / 3, speed_bound / 3, 0.05, bound, speed_bound, Validity.VALID, 60.0, 2, 0.42, False
+    )
+
+
+def load(tonnes: float, doubt: float = 0.05) -> Load:
+    newton = tonnes * 1000 * G
+    return Load(newton, newton * (1 - doubt), newton * (1 + doubt))
+
+
+def margins(way: int, **what: object) -> tuple[float, float]:
+    """Margins of "brake fully now" and of "will cross" in the direction of motion."""
+    seen = LAST.solve(**what)  # type: ignore[arg-type]
+    if way > 0:
+        return seen.fully_margin_up_m, seen.cross_margin_up_m
+    return seen.fully_margin_down_m, seen.cross_margin_down_m
+
+
+@given(speed=speeds, way=ways, tonnes=weights, height=st.floats(6.0, 30.0))
+def test_without_doubts_the_words_are_one_curve_shifted_by_reaction_and_notice(
+    speed: float, way: int, tonnes: float, height: float
+) -> None:
+    rig = sure(RIG)
+    now = estimate(height, way * speed)
+    weight = load(tonnes, 0.0)
+    stop = StopCalculator(rig).solve(now, weight, Brakes(FULL, FULL))
+    last = LastMoments(rig).solve(now, weight, FULL, FULL, OFF)
+    brake_now = stop.margin_up_m if way > 0 else stop.margin_down_m
+    fully = last.fully_margin_up_m if way > 0 else last.fully_margin_down_m
+    cross = last.cross_margin_up_m if way > 0 else last.cross_margin_down_m
+    room = stop.room_up_m if way > 0 else stop.room_down_m
+    assert fully - brake_now == pytest.approx((rig.limits.notice_s - NEWS_S) * speed, abs=1e-9)
+    way_at_once = room - fully - (rig.limits.reaction_s + NEWS_S) * speed
+    assert room - cross == pytest.approx(max(way_at_once, NEWS_S * speed), abs=1e-9)
+
+
+@given(speed=speeds, way=ways, tonnes=weights, gain=gains, share=st.floats(0.0, 1.0), more=st.floats(0.0, 1.0),
+       springs=st.sampled_from([0.0, 0.5 * FULL]), driven=st.booleans(), called=st.booleans())  # fmt: skip
+def test_a_brake_that_bites_more_makes_no_word_louder(
+    speed: float,
+    way: int,
+    tonnes: float,
+    gain: float,
+    share: float,
+    more: float,
+    springs: float,
+    driven: bool,
+    called: bool,
+) -> None:
+    harder = share + more * (1.0 - share)
+    less, greater = (
+        margins(
+            way, estimate=estimate(20.0, way * speed, gain, 0.1, 0.05), load=load(tonnes), expected_n_m=FULL,
+            strongest_n_m=1.2 * FULL, acting=Acting(part * FULL, part * 1.2 * FULL, springs, called, driven),
+        )
+        for part in (share, harder)
+    )  # fmt: skip
+    assert greater[0] >= less[0] - 1e-9
+    assert greater[1] >= less[1] - 1e-9
+
+
+@given(speed=speeds, way=ways, tonnes=weights, gain=gains)
+def test_springs_that_are_set_a_hand_that_has_pulled_and_unknown_pressures_make_no_word_louder(
+    speed: float, way: int, tonnes: float, gain: float
+) -> None:
+    def now(acting: Acting) -> tuple[float, float]:
+        return margins(
+            way, estimate=estimate(20.0, way * speed, gain, 0.1, 0.05), load=load(tonnes), expected_n_m=FULL,
+            strongest_n_m=1.2 * FULL, acting=acting,
+        )  # fmt: skip
+
+    off = now(OFF)
+    for kinder in (OFF._replace(springs_n_m=0.3 * FULL), UNKNOWN_ACTING):
+        assert all(a >= b - 1e-9 for a, b in zip(now(kinder), off, strict=True))
+    # Of a hand that has pulled, no reaction is waited for: the block travels less wherever it does not slow down by itself.
+    if gain >= 0.0:
+        assert now(OFF._replace(called=True))[0] >= off[0] - 1e-9
+
+
+@given(speed=speeds, way=ways, tonnes=weights, gain=gains, bound=st.floats(0.0, 1.0), speed_bound=st.floats(0.0, 0.3))
+def test_doubt_never_brings_the_last_word_forward_and_at_the_limit_it_stands(
+    speed: float, way: int, tonnes: float, gain: float, bound: float, speed_bound: float
+) -> None:
+    limit = RIG.limits.upper_m if way > 0 else RIG.limits.lower_m
+
+    def cross(height: float, bound: float, speed_bound: float) -> float:
+        now = estimate(height, way * speed, gain, bound, speed_bound)
+        return margins(way, estimate=now, load=load(tonnes), expected_n_m=FULL, strongest_n_m=1.2 * FULL, acting=OFF)[1]
+
+    assert cross(20.0, bound, speed_bound) >= cross(20.0, 0.0, 0.0) - 1e-9
+    assert cross(limit, bound, speed_bound) <= -NEWS_S * speed + 1e-9
+
+
+@given(speed=speeds, way=ways, tonnes=weights, gain=gains, share=st.floats(0.0, 1.0))
+def test_who_will_cross_had_to_brake_fully_before(
+    speed: float, way: int, tonnes: float, gain: float, share: float
+) -> None:
+    now = estimate(20.0, way * speed, gain, 0.1, 0.05)
+    acting = Acting(share * FULL, min(1.0, share + 0.02) * 1.2 * FULL, 0.0, False, False)
+    fully, cross = margins(
+        way, estimate=now, load=load(tonnes), expected_n_m=FULL, strongest_n_m=1.2 * FULL, acting=acting
+    )
+    assert cross >= fully - 1e-9
+
+
+def test_a_brake_that_does_not_beat_the_load_will_cross_and_says_how_fast() -> None:
+    seen = LAST.solve(estimate(3.0, -1.0), load(300.0), 0.05 * FULL, 0.06 * FULL, OFF)
+    assert seen.fully_margin_down_m == -math.inf
+    assert seen.cross_margin_down_m == -math.inf
+    assert seen.overrun_least_m == seen.overrun_most_m == math.inf
+
+
+def test_what_is_said_of_an_overrun_is_what_the_stop_does() -> None:
+    """At once 0.2 m before the floor limit: beyond it by reach less room, at the speed that the stop has left there."""
+    rig = sure(RIG)
+    room = 0.2
+    now = estimate(rig.limits.lower_m + room, -1.0)
+    called = Acting(0.0, 0.0, 0.0, True, False)
+    seen = LastMoments(rig).solve(now, load(150.0, 0.0), FULL, FULL, called)
+    hoist = Hoist(1.0, rig.drum.inertia_kg_m2, rig.line.lines, 0.42, rig.line.sheave_factor)
+    phases = lowering_phases(hoist, 150_000.0, FULL, rig.braking.ramp_s).helped(0.0)
+    # The block is held at its speed now: what holds it may go on to, and at rest no more than the load.
+    phases = phases.helped(phases.coast_m_s2)
+    reach = phases.reach(1.0, 0.0, rig.braking.lag_s)
+    assert seen.overrun_most_m == pytest.approx(reach.distance_m - room)
+    assert seen.speed_most_m_s == pytest.approx(phases.speed_after_m(room, 1.0, rig.braking.lag_s))
+    assert 0.0 < seen.overrun_least_m <= seen.overrun_most_m
+    still = LAST.solve(now._replace(speed_m_s=0.0), load(150.0), FULL, FULL)
+    assert (still.cross_margin_down_m, still.overrun_most_m) == (pytest.approx(room), 0.0)
+
+
+@pytest.mark.parametrize("way", [1, -1])
+@pytest.mark.parametrize("speed", [0.2, 0.9, 1.6])
+@pytest.mark.parametrize("share", [0.0, 0.3, 0.8, 1.0])
+@pytest.mark.parametrize("helped", [0.0, 0.2])
+def test_a_stop_under_way_agrees_with_numerical_integration(
+    way: int, speed: float, share: float, helped: float
+) -> None:
+    """scipy.integrate.solve_ivp (Dormand and Prince 5(4)) over lag, what is left of the ramp, and full torque."""
+    hoist = Hoist(120_000.0, 6000.0, 10, 0.42)
+    full = 400e3
+    whole = (hoisting_phases if way > 0 else lowering_phases)(hoist, hoist.mass_kg, full, 0.4)
+    phases = whole.begun(share * whole.ramp_s).helped(helped)
+    lag_s = 0.25
+
+    def slows(t: float, y: np.ndarray) -> list[float]:
+        into = share * whole.ramp_s + min(max(t - lag_s, 0.0), (1.0 - share) * whole.ramp_s)
+        a = whole.coast_m_s2 - whole.jerk_m_s3 * into
+        return [y[1], max(a, -whole.slowing_m_s2) - helped]
+
+    def rests(t: float, y: np.ndarray) -> float:
+        return float(y[1])
+
+    rests.terminal, rests.direction = True, -1  # type: ignore[attr-defined]
+    done = solve_ivp(
+        slows, (0.0, 60.0), [0.0, speed], events=rests, rtol=1e-9, atol=1e-11, max_step=0.02, dense_output=True
+    )
+    reach = phases.reach(speed, 0.0, lag_s)
+    assert reach.distance_m == pytest.approx(done.y[0][-1], rel=1e-5)
+    assert reach.time_s == pytest.approx(done.t[-1], rel=1e-5)
+    for part in (0.1, 0.5, 0.9, 0.99):
+        t = part * done.t[-1]
+        distance, left = done.sol(t)
+        assert phases.speed_after_m(float(distance), speed, lag_s) == pytest.approx(float(left), abs=2e-4)
+    assert phases.speed_after_m(reach.distance_m + 0.1, speed, lag_s) == 0.0
+
+
+def test_a_stop_begun_and_helped_is_what_its_parts_say() -> None:
+    phases = Phases(0.5, 2.0, 0.5, 0.5)
+    assert phases.begun(0.2) == Phases(pytest.approx(0.1), 2.0, pytest.approx(0.3), 0.5)
+    assert phases.begun(3.0).ramp_s == 0.0
+    assert phases.helped(0.1) == Phases(pytest.approx(0.4), 2.0, 0.5, pytest.approx(0.6))
