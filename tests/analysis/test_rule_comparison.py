@@ -27,18 +27,18 @@ def test_the_same_rules_say_what_was_recorded(crown: Path) -> None:
 
 def test_a_longer_delay_is_told_later_and_another_severity_is_told(crown: Path) -> None:
     other = changed(rules(), "brake-now-up", on_delay_s=0.6)
-    other = changed(other, "past-help-up", severity="WARNING")
+    other = changed(other, "will-cross-up", severity="WARNING")
     with SessionChain([crown]) as chain:
         sets = ((rules(), "a"), (other, "b"))
         result = compare(chain, sets)
         words = changed_rules(chain, sets)
-    assert "past-help-up: severity DANGER in A, WARNING in B" in words
+    assert "will-cross-up: severity DANGER in A, WARNING in B" in words
     assert any(word.startswith("brake-now-up: on_delay_s ") and word.endswith(" in B") for word in words)
     by_key = {difference.key: difference for difference in result.differences}
     later = by_key["brake-now-up"].later_s
     assert later is not None
     assert 0.3 < later < 0.7
-    past = by_key["past-help-up"]
+    past = by_key["will-cross-up"]
     assert past.first is not None
     assert past.second is not None
     assert (past.first.severity, past.second.severity) == (Severity.DANGER, Severity.WARNING)

@@ -53,7 +53,7 @@ def test_report_is_written_once_and_whole(session: Path, tmp_path: Path, capsys:
     say(capsys, "report", session, "-o", out, "--force", "--from", "+21", "--to", "+40")
     part = out.read_text()
     assert "00:00:21 to 2026-01-01 00:00:40" in part
-    assert "Past help: upper limit" in part
+    assert "Will cross: upper limit" in part
     reported = mistake(capsys, "report", session, "-o", out, "--force", "--from", "+21", "--to", "+20")
     assert "--to +20: 2026-01-01 00:00:20 UTC is not after the beginning, 2026-01-01 00:00:21 UTC" in reported
     assert "there is no folder" in mistake(capsys, "report", session, "-o", tmp_path / "none" / "x.html")
@@ -79,16 +79,16 @@ def test_compare_says_where_rules_differ(session: Path, tmp_path: Path, capsys: 
 
 def replayed(text: str) -> tuple[list[str], dict[str, object]]:
     *findings, summary = [json.loads(line) for line in text.splitlines()]
-    wanted = ("brake-now-up", "past-help-up")
+    wanted = ("brake-now-up", "will-cross-up")
     return [f["key"] for f in findings if f["after"] == "unacknowledged" and f["key"] in wanted], summary
 
 
 def test_replay_from_a_finding_to_a_time_with_other_rules(session: Path, tmp_path: Path, capsys: Capture) -> None:
     base = ("replay", session, "--headless")
-    both = ["brake-now-up", "past-help-up"]
+    both = ["brake-now-up", "will-cross-up"]
     assert replayed(say(capsys, *base))[0] == both
     # It begins five seconds before the finding; what was said in those is heard, too.
-    assert replayed(say(capsys, *base, "--at", "past-help-up"))[0] == both
+    assert replayed(say(capsys, *base, "--at", "will-cross-up"))[0] == both
     assert replayed(say(capsys, *base, "--from", "+40"))[0] == []
     keys, summary = replayed(say(capsys, *base, "--from", "00:00:10", "--to", "+20"))
     assert keys == []
@@ -98,10 +98,10 @@ def test_replay_from_a_finding_to_a_time_with_other_rules(session: Path, tmp_pat
         rules.write_text(changed(reader.rules_text, "brake-now-up", trip=-90.0, clear=-80.0))
     assert "brake-now-up" not in replayed(say(capsys, *base, "--rules", rules))[0]
     reported = mistake(capsys, *base, "--at", "nothing")
-    assert all(key in reported for key in ("brake-now-up", "ease-up", "past-help-up"))
+    assert all(key in reported for key in ("brake-now-up", "ease-up", "will-cross-up"))
     with SessionReader(session) as reader:
         assert f"has {len(reader.findings())} findings" in mistake(capsys, *base, "--at", "99")
-    assert "has it 1 time" in mistake(capsys, *base, "--at", "past-help-up:2")
+    assert "has it 1 time" in mistake(capsys, *base, "--at", "will-cross-up:2")
     assert "has it 1 time" in mistake(capsys, *base, "--at", "ease-up:2")  # its end is no second one
     assert "outside the session" in mistake(capsys, *base, "--from", "+100")
 
@@ -182,7 +182,7 @@ def test_sessions_are_listed_and_verified(session: Path, tmp_path: Path, capsys:
     reported = say(capsys, "sessions", "--data", session.parent)
     assert "DANGER" in reported
     assert "not acknowledged: " in reported
-    assert "past-help-up" in reported
+    assert "will-cross-up" in reported
     assert "1 session of land" in reported
     assert max(map(len, reported.splitlines()[:3])) <= 80
     assert "sound" in say(capsys, "sessions", "verify", session)

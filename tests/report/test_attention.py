@@ -48,7 +48,7 @@ def awake(rec: Recording) -> Recording:
 def test_alarms_that_were_serious_come_first(crown_rec: Recording) -> None:
     words = looked(crown_rec)
     assert words.index("DANGER") < words.index("WARNING")
-    assert "Past help: upper limit [past-help-up]" in words
+    assert "Will cross: upper limit [will-cross-up]" in words
     assert 'href="#timeline"' in words
 
 

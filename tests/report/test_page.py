@@ -82,7 +82,7 @@ def test_the_page_stands_alone_and_is_well_formed(crown_rec: Recording) -> None:
 
 def test_the_page_says_what_happened(crown_rec: Recording) -> None:
     words = Page(make_report(crown_rec, "si")).words
-    for expected in ("Past help: upper limit", "DANGER", "block height, m", "1 stop, 1 of them with the full brake",
+    for expected in ("Will cross: upper limit", "DANGER", "block height, m", "1 stop, 1 of them with the full brake",
                      "Overtravel function test", "least design factor", "drum encoder", "ANSI/ISA-18.2"):  # fmt: skip
         assert expected in words
 

@@ -240,7 +240,7 @@ def warning() -> Snapshot:
 
 
 def danger() -> Snapshot:
-    """Past help, and the brake as assumed would not stop the load."""
+    """It will cross, and the brake as assumed would not stop the load."""
     return replace(
         warning(),
         values=values(

@@ -75,7 +75,7 @@ def test_history_tells_what_became_of_an_alarm_at_every_size(size: tuple[int, in
 def test_an_alarm_that_is_gone_is_not_told_as_if_it_stood(size: tuple[int, int]) -> None:
     gone = sample.alarm("height-unknown", Severity.WARNING, "Block height not known", "Watch it.",
                         state=AlarmState.RETURNED, active=False)  # fmt: skip
-    past = sample.alarm("past", Severity.DANGER, "Past help", "Look up.")
+    past = sample.alarm("past", Severity.DANGER, "Will cross", "Look up.")
     for alarms in ((gone,), (past, gone)):
         canvas = page(replace(sample.calm(), alarms=alarms), size=size)
         rows = [y for y, line in enumerate(canvas.text().splitlines()) if "Block height not known" in line]
@@ -167,7 +167,7 @@ def test_danger_fills_the_banner_and_caution_does_not(size: tuple[int, int], row
     """A wide block of colour is seen from the far end of the floor; the next alarms keep their row."""
 
     def filled(severity: Severity) -> int:
-        alarm = sample.alarm("x", severity, "Past help: lower limit", "Look at the floor.")
+        alarm = sample.alarm("x", severity, "Will cross: lower limit", "Look at the floor.")
         canvas = page(replace(sample.calm(), alarms=(alarm, sample.alarm("y", Severity.CAUTION, "Next"))), size=size)
         assert "Next" in canvas.text()
         return sum(f"fill_{severity.name.lower()}" in roles for roles in canvas.roles)
@@ -177,7 +177,7 @@ def test_danger_fills_the_banner_and_caution_does_not(size: tuple[int, int], row
 
 
 def set_aside(state: AlarmState, active: bool) -> Snapshot:
-    aside = sample.alarm("past", Severity.DANGER, "Past help: upper limit", "Look up.", state=state, active=active)
+    aside = sample.alarm("past", Severity.DANGER, "Will cross: upper limit", "Look up.", state=state, active=active)
     return replace(sample.calm(), alarms=(aside,))
 
 
@@ -188,7 +188,7 @@ def test_an_alarm_put_aside_is_still_told_while_its_cause_stands(size: tuple[int
     for spec in SCREENS:
         text = page(set_aside(state, True), spec, size).text()
         assert "No other alarm" in text
-        assert "◆ Past help: upper limit" in text
+        assert "◆ Will cross: upper limit" in text
         assert "1 put aside" in text
     over = set_aside(state, False)
     assert "No other alarm" not in page(over, size=size).text()

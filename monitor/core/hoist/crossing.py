@@ -13,7 +13,8 @@ assured stop (`monitor.core.hoist.stopping`): they speak early and may be too ca
 Both begin from what acts now. A brake that bites has its lag behind it and the ramp as far as its pressure stands; a block that
 is seen to slow down goes on slowing down while the hand reacts. So a brake that bites more makes neither word louder.
 
-With no doubts, and the brake off, the four words are one curve, shifted by reaction, notice and ease (`tests/core/hoist`).
+With no doubts, and the brake off, the four words are one curve, shifted by reaction, notice and ease (`tests/core/hoist`), but
+for this: lowering, the first two do not rely on the auxiliary brake, and the last two take what it holds now as held.
 """
 
 import math
@@ -169,6 +170,8 @@ class LastMoments:
         for hoist in self._hoists[1:]:
             phases = self._phases(up, hoist, load.high_n if up else load.low_n, torque, self._short_ramp_s)
             lag_s = self._short_lag_s
+            if phases.slowing_m_s2 <= 0.0:
+                return phases.reach(size, 0.0, 0.0), phases, 0.0
             acts = acting.service_most_n_m + acting.springs_n_m
             if acts > 0.0:
                 phases, lag_s = phases.begun(min(1.0, acts / max(torque, 1.0)) * self._short_ramp_s), 0.0

@@ -115,7 +115,7 @@ def test_the_notice_alone_gives_way_to_a_block_that_surely_slows_down(
 def test_what_the_brakes_readings_promise_takes_the_notice_away_and_nothing_else(
     speed: float, way: int, tonnes: float, slowing: float
 ) -> None:
-    """However wrong a gauge is: reach, room and what is past help stay as they are."""
+    """However wrong a gauge is: reach and room stay as they are."""
     brakes = Brakes(FULL, FULL * 0.85)
     steady = CALCULATOR.solve(estimate(20.0, way * speed), load(tonnes), brakes)
     seen = CALCULATOR.solve(estimate(20.0, way * speed), load(tonnes), brakes, slowing)
