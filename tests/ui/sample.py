@@ -22,7 +22,9 @@ NUMBERS = {
     "height": 18.42, "speed": 0.0, "acceleration": 0.0, "height_bound": 0.06, "speed_bound": 0.01, "turns": 92.4,
     "layer": 2.0, "room_up": 19.08, "room_down": 16.92, "reach_expected": 0.0, "reach_assured": 0.0, "margin_up": 19.08,
     "margin_down": 16.92, "brake_time_up": 999.0, "brake_time_down": 999.0, "late_margin_up": 19.08,
-    "late_margin_down": 16.92, "allowed_speed": 1.6, "speed_excess": -1.6, "overtravel_room": 20.08,
+    "late_margin_down": 16.92, "fully_margin_up": 19.08, "fully_margin_down": 16.92, "cross_margin_up": 19.08,
+    "cross_margin_down": 16.92, "overrun_least": 0.0, "overrun_most": 0.0, "crossing_speed_least": 0.0,
+    "crossing_speed_most": 0.0, "allowed_speed": 1.6, "speed_excess": -1.6, "overtravel_room": 20.08,
     "height_unknown": 0.0, "slow_data": 0.0, "hook_load": 986_000.0, "string_load": 770_000.0, "line_work": 9.1e9,
     "line_work_since_cut": 4.3e9, "line_to_cut": 5.6,
     "fast_line_tension": 105_000.0, "design_factor": 8.1, "slack": 0.0, "load_over_rating": 0.30,
@@ -246,16 +248,18 @@ def danger() -> Snapshot:
         values=values(
             height=2.02, speed=-1.77, room_up=35.48, room_down=0.52, reach_expected=math.inf, reach_assured=math.inf,
             margin_down=Value(-math.inf, Validity.VALID), brake_time_down=0.0, late_margin_down=-2.2,
+            fully_margin_down=-math.inf, cross_margin_down=-0.85, overrun_least=0.85, overrun_most=math.inf,
+            crossing_speed_least=1.31, crossing_speed_most=1.9,
             allowed_speed=0.31, speed_excess=1.46, holding_ratio=0.81, service_pressure_1=5.2e6,
             service_pressure_2=1.1e6, brake_lever=1.0, circuit_ratio=0.21, effectiveness=0.44,
         ),
         marks=StopMarks(expected_m=math.nan, assured_up_m=math.nan, assured_down_m=math.nan, stops=False),
         alarms=(
             alarm(
-                "lower-limit-past",
+                "lower-limit-crossing",
                 Severity.DANGER,
-                "PAST THE LOWER LIMIT'S LAST STOP: full brake and emergency brake",
-                "clear the floor; emergency brake; both service pressures",
+                "Will cross: lower limit",
+                "Keep the full brake on; emergency brake per procedure; check all are clear.",
             ),
             alarm("circuits-unequal", Severity.WARNING, "Brake circuits unequal", "both service pressures",
             signal="circuit_ratio"), alarm("holding-low", Severity.WARNING, "Brake holds less than the load needs",
@@ -269,7 +273,9 @@ def height_unknown() -> Snapshot:
     lost = (
         "height", "speed", "acceleration", "height_bound", "speed_bound", "turns", "layer", "room_up", "room_down",
         "reach_expected", "reach_assured", "margin_up", "margin_down", "brake_time_up", "brake_time_down",
-        "late_margin_up", "late_margin_down", "allowed_speed", "speed_excess", "overtravel_room",
+        "late_margin_up", "late_margin_down", "fully_margin_up", "fully_margin_down", "cross_margin_up", "cross_margin_down",
+        "overrun_least", "overrun_most", "crossing_speed_least", "crossing_speed_most", "allowed_speed",
+        "speed_excess", "overtravel_room",
     )  # fmt: skip
     return replace(
         calm(),

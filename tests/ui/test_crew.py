@@ -70,7 +70,7 @@ async def test_acknowledge_all_takes_only_what_was_on_view() -> None:
         await pilot.press("A")
         await pilot.pause()
         await initials(pilot)
-        assert [act.target for act in driver.acts] == ["lower-limit-past", "circuits-unequal", "holding-low"]
+        assert [act.target for act in driver.acts] == ["lower-limit-crossing", "circuits-unequal", "holding-low"]
 
 
 async def test_the_cursor_stays_on_its_alarm_when_the_list_reorders() -> None:

@@ -88,7 +88,22 @@ def test_no_stop_is_said_in_words() -> None:
     text = page(sample.danger(), size=(120, 40)).text()
     assert "NO STOP" in text
     assert "no stop" in text
-    assert "NOW" in text
+
+
+def test_drive_says_how_the_limit_will_be_crossed_and_what_still_helps() -> None:
+    for size in ((80, 24), (120, 40)):
+        text = page(sample.danger(), size=size).text()
+        assert "0.85 m–NO STOP" in text
+        assert "1.31–1.90 m/s" in text
+        assert "limit to floor" in text
+        assert "KEEP FULLY ON" in text
+
+
+def test_drive_says_when_nothing_but_a_full_brake_stops_short() -> None:
+    late = sample.warning()
+    values = {**late.values, "fully_margin_down": Value(-0.05, Validity.VALID)}
+    assert "FULLY NOW" in page(replace(late, values=values)).text()
+    assert "FULLY" not in page(late).text()
 
 
 def test_calm_is_never_claimed_over_blind_rules() -> None:

@@ -145,18 +145,24 @@ def _room(area: Area, view: View, plan: Plan) -> int:
     return rows + 1 + plan.gap
 
 
+Lines = list[tuple[str, str, Role]]
+"""Rows of label, text and colour."""
+
+
 class _Names(NamedTuple):
     """Signals of one direction, and what its room is called."""
 
     room: str
     margin: str
     brake_time: str
+    fully: str
+    cross: str
     title: str
 
 
 _ROOM = {
-    1: _Names("room_up", "margin_up", "brake_time_up", "ROOM UP ▲"),
-    -1: _Names("room_down", "margin_down", "brake_time_down", "ROOM DOWN ▼"),
+    1: _Names("room_up", "margin_up", "brake_time_up", "fully_margin_up", "cross_margin_up", "ROOM UP ▲"),
+    -1: _Names("room_down", "margin_down", "brake_time_down", "fully_margin_down", "cross_margin_down", "ROOM DOWN ▼"),
 }
 
 
@@ -170,22 +176,70 @@ def _room_figure(area: Area, view: View, plan: Plan, way: int, watched: Value) -
 
 
 def _beside_room(side: Area, view: View, way: int) -> None:
-    """Reach, margin, allowed speed and the time left to brake, in rows."""
+    """Reach, margin, allowed speed and the time left to brake, in rows; how the limit will be crossed where it will."""
+    lines = _crossing(view, way) or _approach(view, way)
+    for y, (label, text, role) in enumerate(lines[: side.height]):
+        side.put(0, y, label, "dim")
+        side.best(10 if side.width >= 24 else 9, y, (text, text.partition(" ")[0]), role)
+
+
+def _approach(view: View, way: int) -> Lines:
+    """What is left before the limit."""
     units, snap = view.units, view.snap
     reach, margin = snap.value("reach_assured"), snap.value(_ROOM[way].margin)
-    lines: list[tuple[str, str, Role]] = [
+    lines: Lines = [
         ("reach", _or_no_stop(view, reach), "strong"),
         ("margin", _margin(view, margin), _margin_role(margin)),
         ("allowed", units.value(snap.value("allowed_speed"), "speed"), "strong"),
     ]
-    late = snap.value(_ROOM[way].brake_time)
-    if late.known and late.number <= 0:
+    fully, late = snap.value(_ROOM[way].fully), snap.value(_ROOM[way].brake_time)
+    if fully.known and fully.number <= 0:
+        lines.append(("brake", "◆ FULLY NOW", "danger"))
+    elif late.known and late.number <= 0:
         lines.append(("brake", "▲ NOW", "danger"))
     elif late.known and late.number < 100:
         lines.append(("brake in", units.text(late.number, "time"), "strong"))
-    for y, (label, text, role) in enumerate(lines[: side.height]):
-        side.put(0, y, label, "dim")
-        side.best(10 if side.width >= 24 else 9, y, (text, text.partition(" ")[0]), role)
+    return lines
+
+
+def _crossing(view: View, way: int) -> Lines:
+    """By how much and how fast the limit will be crossed, from the best to be hoped for to what is expected, and what that
+    reaches; nothing while it need not be."""
+    snap = view.snap
+    cross = snap.value(_ROOM[way].cross)
+    least, most = snap.value("overrun_least"), snap.value("overrun_most")
+    slow, fast = snap.value("crossing_speed_least"), snap.value("crossing_speed_most")
+    if not (cross.known and cross.number <= 0 and least.known and most.known and slow.known and fast.known):
+        return []
+    near, far = _reached(view, way, least.number), _reached(view, way, max(least.number, most.number))
+    return [
+        ("overrun", _between(view, least.number, most.number, "length"), "danger"),
+        ("at limit", _between(view, slow.number, fast.number, "speed"), "danger"),
+        ("reaches", near if near == far else f"{near} to {far}", "danger"),
+        ("brake", "◆ KEEP FULLY ON", "danger"),
+    ]
+
+
+def _between(view: View, low: float, high: float, dimension: Dimension) -> str:
+    units = view.units
+    if not isfinite(low):
+        return "NO STOP"
+    if not isfinite(high):
+        return f"{units.text(low, dimension)}–NO STOP"
+    low, high = min(low, high), max(low, high)
+    text = units.number(low, dimension)
+    if text == units.number(high, dimension):
+        return units.text(high, dimension)
+    return f"{text}–{units.text(high, dimension)}"
+
+
+def _reached(view: View, way: int, overrun_m: float) -> str:
+    """What stands where the block comes to rest that far beyond the limit."""
+    limits, mast = view.rig.limits, view.rig.mast
+    if way < 0:
+        return "floor" if limits.lower_m - overrun_m <= mast.floor_m else "limit"
+    height_m = limits.upper_m + overrun_m
+    return "crown" if height_m >= mast.crown_m else "overtravel height" if height_m >= limits.overtravel_m else "limit"
 
 
 def _bars(side: Area, view: View, way: int) -> None:
