@@ -16,6 +16,7 @@ from monitor.core.estimator.sources import source_diagram
 from monitor.model.quantities import QUANTITIES
 from monitor.units import UNITS
 from simulators.commands import COMMANDS as SIMULATED
+from tests.benchmarks import word_curves
 
 ROOT = Path(__file__).parent.parent
 README = (ROOT / "README.md").read_text(encoding="utf-8")
@@ -175,3 +176,10 @@ def test_names_are_made_of_plain_words() -> None:
 )
 def test_a_private_word_is_seen_wherever_a_name_is_defined(source: str, found: set[str]) -> None:
     assert private_names(source) == found
+
+
+def test_the_picture_of_the_words_is_what_the_calculators_say() -> None:
+    assert word_curves.FILE.read_text(encoding="utf-8") == word_curves.picture()
+    for speed in (0.2, 0.8, 1.6):
+        ease, now, fully, cross = word_curves.rooms(speed)
+        assert ease > now > fully > cross > 0.0

@@ -10,11 +10,18 @@ if TYPE_CHECKING:
     from monitor.ui.keys.key import Key
     from monitor.ui.screens import ScreenSpec
 
+CHAIN = "ease ─▶ brake now ─▶ brake fully now ─▶ will cross ─▶┃limit"
+"""The words on the way to a limit, in their order."""
 WORDS = (
     ("room up, down", "way from the block to the upper or lower limit in force"),
     ("reach", "way the block still makes if braking is called for now"),
     ("stop mark", "where it would then come to rest; ◁ expected, ◀ assured (everything at its unfavourable end)"),
     ("margin", "room less assured reach: below zero the limit will be passed"),
+    ("ease", "cue: the speed will have to come down within the site's time to ease"),
+    ("brake now", "WARNING: waiting any longer than the notice uses up the assured stop"),
+    ("brake fully now", "DANGER: the last moment at which a full brake still stops short, hand's reaction included"),
+    ("will cross", "DANGER: even at best the limit is crossed; keep the full brake on, people clear"),
+    ("", CHAIN),
     ("allowed", "highest speed from which the assured stop mark stays inside the limit"),
     ("holding", "torque the brake can apply over the torque the load demands"),
     ("≈", "DEGRADED: the figure is an estimate whose bound has grown"),
@@ -30,7 +37,7 @@ _INDENT = 12
 def _entry(name: str, meaning: str, width: int) -> list[str]:
     """Name, then its meaning beside it, wrapped under itself."""
     head = f"  {name}".ljust(_INDENT)
-    if len(head) > _INDENT:
+    if len(head) >= _INDENT:
         return [head, *wrap(meaning, width, initial_indent=" " * _INDENT, subsequent_indent=" " * _INDENT)]
     return wrap(meaning, width, initial_indent=head, subsequent_indent=" " * _INDENT)
 

@@ -15,12 +15,8 @@ SETS: Final[tuple[SetName, ...]] = ("danger", "calm", "instrument")
 CALM_S: Final = 1800.0
 """Length of one calm run, s: half an hour."""
 INSTRUMENT_S: Final = 240.0
-<<<<<<< HEAD
 SECOND_NS: Final = 1_000_000_000
-MOTION: Final = ("brake-now", "past-help")
-=======
 MOTION: Final = ("brake-now", "brake-fully", "will-cross")
->>>>>>> 13b8627 (Last words before a limit: brake fully now and will cross, in place of past help (work in progress))
 """Rules that warn of a limit, without the side."""
 
 Result = dict[str, Any]

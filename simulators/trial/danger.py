@@ -21,12 +21,8 @@ SNAPSHOT_TICKS: Final = 5
 _NEAR_M: Final = 14.0
 """Room to the limit below which copies are kept."""
 _STANDING_M_S: Final = 0.03
-<<<<<<< HEAD
-=======
-_SECOND: Final = 1_000_000_000
 _OVERRUN_LEAST: Final = SIGNAL_NAMES.index("overrun_least")
 _OVERRUN_MOST: Final = SIGNAL_NAMES.index("overrun_most")
->>>>>>> 13b8627 (Last words before a limit: brake fully now and will cross, in place of past help (work in progress))
 
 
 class Outcome(StrEnum):
