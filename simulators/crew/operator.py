@@ -125,7 +125,7 @@ class Operator:
         levers.speed_m_s, levers.clutch = 0.0, False
         up = p.speed_m_s > 0.0
         while True:
-            levers.brake = min(1.0, max(0.0, share + self._feathering()))
+            levers.brake = min(1.0, max(0.0, share + self._feather_offset()))
             yield
             if abs(p.omega) < 1e-3 or (p.height_m >= until_m if up else p.height_m <= until_m):
                 return

@@ -34,7 +34,7 @@ def rooms(speed_m_s: float) -> tuple[float, ...]:
     brake = BrakeModel(rig)
     health = BrakeHealth(rig, brake)
     full = brake.full_pressure_pa
-    scale, low = health.scales(-1)
+    scale, low = health.friction_scales(-1)
     expected, assured = brake.full_torque_n_m(full, scale), brake.full_torque_n_m(full, low)
     strongest = brake.full_torque_n_m(full, health.strongest_scale())
     doubt = rig.uncertainty.load

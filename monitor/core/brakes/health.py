@@ -324,10 +324,10 @@ class BrakeHealth:
         if pressure == 0.0:
             return 0.0, 0.0
         brake = self._brake
-        grip_pa = brake.grip_pa(pressure)
+        grip_pa = brake.clamping_pressure_pa(pressure)
         return (
             brake.circuit_torque_n_m(grip_pa, self.filter.best * self._fade, direction),
-            brake.circuit_torque_n_m(grip_pa + brake.grip_doubt_pa, self.strongest_scale(), direction),
+            brake.circuit_torque_n_m(grip_pa + brake.clamping_doubt_pa, self.strongest_scale(), direction),
         )
 
     @property
