@@ -37,7 +37,7 @@ BRAKE_S: Final = 1200.0
 HEAT_S: Final = 10_800.0
 """The same where steel has to cool (time constant 55 minutes)."""
 BRAKE: Final = (
-    "circuit-leak", "pump-lost", "precharge-lost", "pads-glazed", "band-slack", "aux-lost", "coolant-lost",
+    "circuit-leak", "pump-lost", "precharge-lost", "pads-glazed", "pads-fresh", "band-slack", "aux-lost", "coolant-lost",
     "emergency-not-releasing", "drive-tripped",
 )  # fmt: skip
 HEAT: Final = ("hot-discs", "caliper-dragging")
@@ -110,6 +110,7 @@ DRAWS: Final[Mapping[str, Draw]] = {
     "pump-lost": _plain(seep=(1.0, 3.0)),
     "precharge-lost": _plain(share=(0.3, 0.8)),
     "pads-glazed": _plain(factor=(0.55, 0.9)),
+    "pads-fresh": _plain(factor=(1.05, 1.3)),
     "hot-discs": _plain(temperature_c=(150.0, 340.0)),
     "caliper-dragging": _plain(torque_n_m=(3000.0, 12_000.0)),
     "band-slack": _plain(share=(0.2, 0.5)),

@@ -26,14 +26,15 @@ def test_cases_depend_on_set_seed_and_index_alone() -> None:
         assert case_of(name, 1, 3).scenario != case_of(name, 2, 3).scenario
     drawn = [case_of("danger", 1, index) for index in range(60)]
     assert {case.rig.name for case in drawn} == {"land", "light", "deep"}
-    assert {case.facts["brake"] for case in drawn} == {"sound", "hot", "leak", "glazed"}
+    assert {case.facts["brake"] for case in drawn} == {"sound", "hot", "leak", "glazed", "fresh"}
+    assert {case.facts["hand"] for case in drawn} == {"none", "late", "partial", "feather"}
     assert {case.facts["down"] for case in drawn} == {True, False}
 
 
 def test_danger_runs_are_dangerous_and_the_last_moment_is_the_last() -> None:
     """The truth passes the limit when nobody brakes; at the last useful moment a full brake still kept it."""
-    for index in range(4):
-        case = case_of("danger", 5, index)
+    cases = [case_of("danger", 5, index) for index in range(12)]
+    for case in [case for case in cases if case.facts["hand"] == "none"][:4]:
         result = run_case(case)
         assert result["outcome"] != "no danger"
         if result["lead_s"] is not None:
@@ -136,10 +137,15 @@ def test_intervals() -> None:
 
 
 def test_scores_and_page() -> None:
+    words = [
+        {"word": "brake-fully", "before_s": 1.5, "spare_m": 0.2, "predicted_m": [0.0, 0.0]},
+        {"word": "brake-fully", "before_s": None, "spare_m": 0.4, "predicted_m": [0.0, 0.0]},
+        {"word": "will-cross", "before_s": 0.1, "spare_m": -0.5, "predicted_m": [0.2, 0.6]},
+    ]
     rows: dict[str, list[dict[str, Any]]] = {
         "danger": [
             {"set": "danger", "index": i, "outcome": o, "lead_s": lead, "spare_s": lead and lead - 1.0, "warned_s": 2.0,
-             "ease_s": 5.0, "facts": {"rig": "land"}}
+             "ease_s": 5.0, "words": words, "facts": {"rig": "land"}}
             for i, (o, lead) in enumerate([("in time", 2.0), ("in time", 3.0), ("late", 0.5), ("beyond the brake", None)])
         ],
         "calm": [
@@ -155,6 +161,11 @@ def test_scores_and_page() -> None:
     figures = {name: score(name, results) for name, results in rows.items()}
     assert figures["danger"]["in_time"]["share"] == pytest.approx(2 / 3)
     assert [miss["index"] for miss in figures["danger"]["misses"]] == [2]
+    fared = figures["danger"]["words"]
+    assert (fared["brake_fully"]["false"]["hits"], fared["brake_fully"]["false"]["of"]) == (4, 8)
+    assert fared["brake_fully"]["stopped_short"]["hits"] == 8
+    assert fared["will_cross"]["false"]["hits"] == fared["will_cross"]["crossed_without"]["hits"] == 0
+    assert fared["overrun_as_said"]["hits"] == 4
     assert figures["calm"]["false_serious_per_100_h"]["count"] == 1
     assert figures["calm"]["alarms_per_10_min"]["per"] == pytest.approx(1.0)
     assert figures["instrument"]["announced"]["share"] == 1.0

@@ -16,6 +16,7 @@ from operator import attrgetter
 from typing import Any, Final
 
 from monitor.config.rig import CaliperBrake, RegenAux, Rig
+from monitor.core.brakes.acting import ActingBrakes, acting_brakes
 from monitor.core.brakes.auxiliary import Auxiliary
 from monitor.core.brakes.creep import CreepWatch
 from monitor.core.brakes.deceleration import AT_SPEED_M_S, DecelerationMonitor
@@ -45,8 +46,6 @@ _VALID_SIGMA: Final = 0.10
 _REGAINED_SIGMA: Final = 0.15
 _LOST_SIGMA: Final = 0.20
 """Relative sigma of effectiveness up to which it is VALID; up to which a DEGRADED value begins; beyond which it ends."""
-_FULLY_CALLED: Final = 0.9
-"""Share of lever or pressure from which an application is a full one."""
 _OLD_LEAK_S: Final = 1800.0
 _TEMPERATURES_EVERY: Final = 10
 """Temperatures are looked at every so many grid points."""
@@ -315,31 +314,10 @@ class BrakeHealth:
         """Factor on the configured friction at the strongest that is credible: no brake is better than its discs are cold."""
         return max(self.filter.high, self.filter.best) * max(self._fade, self._brake.fade(self._rig.braking.ambient_c))
 
-    def service_torque_n_m(self, direction: int) -> tuple[float, float]:
-        """Torque at the drum of the service brake as it bites now, at the value to expect and at the most, N m; (0, infinite)
-        where the pressures are not known."""
-        pressure = self._applied.pressure_sum_pa
-        if math.isnan(pressure):
-            return 0.0, math.inf
-        if pressure == 0.0:
-            return 0.0, 0.0
-        brake = self._brake
-        grip_pa = brake.clamping_pressure_pa(pressure)
-        return (
-            brake.circuit_torque_n_m(grip_pa, self.filter.best * self._fade, direction),
-            brake.circuit_torque_n_m(grip_pa + brake.clamping_doubt_pa, self.strongest_scale(), direction),
-        )
-
-    @property
-    def springs_torque_n_m(self) -> float:
-        """Torque at the drum of the spring-applied calipers as they are set now, N m; 0 where that is not known."""
-        springs = self._applied.emergency_n_m
-        return 0.0 if math.isnan(springs) else springs * self.filter.best * self._fade
-
-    @property
-    def fully_called(self) -> bool:
-        """Whether a full application of the service brake has been called for: the lever, or the pressure, is nearly full."""
-        return self._lever >= _FULLY_CALLED or self._applied.pressure_sum_pa >= 2.0 * _FULLY_CALLED * self._full
+    def acting(self, direction: int) -> ActingBrakes:
+        """What brakes the drum now, as the readings show it."""
+        best = self.filter.best * self._fade
+        return acting_brakes(self._brake, self._applied, self._lever, best, self.strongest_scale(), direction)
 
     def circuits(self) -> tuple[int, int]:
         """(expected, assured) working circuits out of 2."""

@@ -133,9 +133,7 @@ class Evaluation:
         weight = self._load(hook_n)
         stop = self.calculator.solve(estimate, weight, Brakes(expected, assured), watch.deceleration.confident_m_s2)
         strongest = brake.full_torque_n_m(supply.expected_pa, watch.strongest_scale(), way)
-        acting = Acting(
-            *watch.service_torque_n_m(way), watch.springs_torque_n_m, watch.fully_called, not watch.drive_released
-        )
+        acting = Acting(*watch.acting(way), not watch.drive_released)
         crossing = self.last_moments.solve(estimate, weight, expected, strongest, acting)
         springs = brake.emergency_torque_n_m(0.0, scale)
         sure_springs = brake.emergency_torque_n_m(0.0, low) if springs else 0.0

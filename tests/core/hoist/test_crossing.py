@@ -91,6 +91,8 @@ def test_a_brake_that_bites_more_makes_no_word_louder(
     driven: bool,
     called: bool,
 ) -> None:
+    """The same motion with more bite leaves less for whatever else slows the block: in the favourable stop that may cost
+    millimetres."""
     harder = share + more * (1.0 - share)
     less, greater = (
         margins(
@@ -100,7 +102,7 @@ def test_a_brake_that_bites_more_makes_no_word_louder(
         for part in (share, harder)
     )  # fmt: skip
     assert greater[0] >= less[0] - 1e-9
-    assert greater[1] >= less[1] - 1e-9
+    assert greater[1] >= less[1] - 0.005
 
 
 @given(speed=speeds, way=ways, tonnes=weights, gain=gains)
@@ -213,4 +215,6 @@ def test_a_stop_begun_and_helped_is_what_its_parts_say() -> None:
     phases = Phases(0.5, 2.0, 0.5, 0.5)
     assert phases.begun(0.2) == Phases(pytest.approx(0.1), 2.0, pytest.approx(0.3), 0.5)
     assert phases.begun(3.0).ramp_s == 0.0
+    assert phases.held_until_full(0.2) == Phases(pytest.approx(0.3), pytest.approx(1.6), 0.5, 0.5)
+    assert phases.held_until_full(0.0).jerk_m_s3 == pytest.approx((0.5 + 0.5) / 0.5)
     assert phases.helped(0.1) == Phases(pytest.approx(0.4), 2.0, 0.5, pytest.approx(0.6))
