@@ -4,6 +4,12 @@ Theory of operation. From the first downward motion to the next rest or reversal
 auxiliary brake is summed, torque times angle. A descent of a heavy load, long and fast enough for the auxiliary brake to
 matter, gives its share. Where the auxiliary brake's torque is not measured it follows from the balance: what the motion
 shows to be braked, less what the friction brake takes. A descent during which too much could not be seen gives no share.
+
+A low share stands until a descent shows otherwise, and hours may pass without a heavy one: pulling pipe, only the empty
+block comes down. So a light descent counts too, one way: where the auxiliary brake is measured to pull clearly harder on the
+block than it did when the share was low, it is at work again, and the light descent's share takes the place of the low one.
+That a light load needs little of it says nothing, so a light descent never lowers the share; nor does it raise it by no more
+than the pull of then, for what is enough for the empty block may still be too little for the string.
 """
 
 import math
@@ -18,8 +24,10 @@ class DescentEnergy:
 
     __slots__ = (
         "_aux_j",
+        "_balance_m",
         "_friction_j",
         "_heavy_m",
+        "_pull_then_n",
         "_rest_s",
         "_top",
         "_travel_m",
@@ -32,18 +40,23 @@ class DescentEnergy:
 
     MIN_TRAVEL_M: Final = 3.0
     MIN_SPEED_M_S: Final = 0.1
+    CLEARLY_HARDER: Final = 1.25
+    """Pull of the auxiliary brake over that of the last heavy descent from which it is another: well beyond the doubt of a torque
+    that comes from current and speed (15 %, `monitor.core.brakes.auxiliary`)."""
 
     def __init__(self, fitted: bool) -> None:
         self.fitted = fitted
         self.share: Flag = UNKNOWN_FLAG if fitted else ABSENT_FLAG
         self.energy: Flag = UNKNOWN_FLAG
+        self._pull_then_n = 0.0
+        """Mean pull of the auxiliary brake on the block in the last heavy descent, N; 0 after a restart: not known."""
         self._way = 0
         self._rest_s = 0.0
         self._clear()
 
     def _clear(self) -> None:
         self._aux_j = self._friction_j = 0.0
-        self._travel_m = self._unseen_m = self._heavy_m = self._top = 0.0
+        self._travel_m = self._unseen_m = self._balance_m = self._heavy_m = self._top = 0.0
 
     def step(self, dt: float, speed: float, heavy: bool | None, friction_w: float, aux_w: float, seen_w: float) -> None:
         """One grid point. Powers are those of friction, auxiliary, and all braking as the motion shows it (W, NaN where
@@ -66,6 +79,7 @@ class DescentEnergy:
             self._heavy_m += step
         if math.isnan(aux_w) and self.fitted and not math.isnan(friction_w + seen_w):
             aux_w = max(0.0, seen_w - friction_w)
+            self._balance_m += step
         if math.isnan(friction_w) and not math.isnan(aux_w + seen_w):
             friction_w = max(0.0, seen_w - aux_w)
         if math.isnan(friction_w + aux_w):
@@ -80,13 +94,19 @@ class DescentEnergy:
         validity = VALID if unseen < 0.05 else DEGRADED if unseen < 0.3 else INVALID
         if self._travel_m > 0.2:
             self.energy = (self._friction_j, validity) if validity != INVALID else UNKNOWN_FLAG
-        informative = (
-            self._travel_m >= self.MIN_TRAVEL_M
-            and self._top >= self.MIN_SPEED_M_S
-            and self._heavy_m > 0.8 * self._travel_m
-        )
-        if self.fitted and self._way < 0 and informative:
-            share = auxiliary_share(self._aux_j, self._friction_j)
-            self.share = UNKNOWN_FLAG if validity == INVALID or math.isnan(share) else (share, validity)
+        if self.fitted and self._way < 0 and self._travel_m >= self.MIN_TRAVEL_M and self._top >= self.MIN_SPEED_M_S:
+            self._judge_share(validity)
         self._way = 0
         self._clear()
+
+    def _judge_share(self, validity: int) -> None:
+        """A descent long and fast enough is over: what it says of the share."""
+        share = auxiliary_share(self._aux_j, self._friction_j)
+        pull_n = self._aux_j / self._travel_m
+        if self._heavy_m > 0.8 * self._travel_m:
+            self.share = UNKNOWN_FLAG if validity == INVALID or math.isnan(share) else (share, validity)
+            self._pull_then_n = pull_n
+            return
+        measured = validity != INVALID and self._balance_m < 0.05 * self._travel_m
+        if measured and share > self.share[0] and pull_n > self.CLEARLY_HARDER * self._pull_then_n:
+            self.share = (share, DEGRADED)

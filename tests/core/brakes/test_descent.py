@@ -50,6 +50,46 @@ def test_an_empty_block_has_no_auxiliary_share() -> None:
     assert bench.health.number("aux_missing") == (0.0, OK)
 
 
+def light_descent(bench: Bench, mass_kg: float, current_a: float) -> None:
+    """From the top with another load: too little of it to say how a heavy descent is shared."""
+    bench.mass_kg = mass_kg
+    descend(bench, current_a)
+
+
+def test_a_low_share_is_over_when_a_light_descent_shows_the_auxiliary_brake_at_work_again() -> None:
+    bench = Bench("land", Machine(), 150_000.0)
+    bench.height_m = 34.0
+    bench.lower_and_stop(0.8, 0.4, 6.0)
+    share, validity = bench.health.number("aux_share")
+    assert validity == OK
+    assert share < 0.1
+    light_descent(bench, 25_000.0, 0.0)  # still without it: nothing new
+    assert bench.health.number("aux_share") == (share, validity)
+    light_descent(bench, 25_000.0, 20.0)
+    share, validity = bench.health.number("aux_share")
+    assert validity == DEGRADED
+    assert share > 0.6
+
+
+def test_a_low_share_stands_while_light_descents_show_no_more_of_the_auxiliary_brake_than_then() -> None:
+    """Half of its coils gone: enough for the empty block, too little for the string, which is why the share was low."""
+    energy = DescentEnergy(True)
+    for heavy, speed, friction_w, aux_w in ((True, 1.0, 7e5, 3e5), (False, 1.0, 1e4, 2e5), (False, 0.5, 1e4, 1e5)):
+        for _ in range(200):
+            energy.step(0.05, -speed, heavy, friction_w, aux_w, NAN)
+        for _ in range(20):
+            energy.step(0.05, 0.0, heavy, 0.0, 0.0, 0.0)
+        assert energy.share == (pytest.approx(0.3), OK)
+
+
+def test_light_descents_never_lower_a_share() -> None:
+    bench = Bench("land", Machine(), 150_000.0)
+    descend(bench, 60.0)
+    share = bench.health.number("aux_share")
+    light_descent(bench, 25_000.0, 0.0)
+    assert bench.health.number("aux_share") == share
+
+
 def test_share_by_balance_where_only_the_motion_tells() -> None:
     """The auxiliary brake's current is lost; friction and motion are known: their difference is its share."""
     bench = Bench("land", Machine(), 150_000.0)
