@@ -312,7 +312,7 @@ class Core:
         self._watched_values = seen = self._watched.read(point)
         self._all_read = False
         findings += instruments.changes(g, estimator)
-        findings += self._bank.evaluate(g, *seen, hoist, instruments.flags)
+        findings += self._bank.evaluate(g, *seen, hoist, instruments.flags, checks.expected)
         if self.observer is not None:
             if self._observed is None:
                 self._read_all()

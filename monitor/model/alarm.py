@@ -36,6 +36,9 @@ class AlarmState(StrEnum):
 _WAITING: Final = (AlarmState.UNACKNOWLEDGED, AlarmState.RETURNED, AlarmState.LATCHED_UNACKNOWLEDGED)
 
 
+EXPECTED_WORDS: Final = "expected while testing"
+"""What is said of an alarm that a guided check brings about, and that is suppressed by design therefore."""
+
 FindingKind = Literal["alarm", "prompt", "instrument", "action", "hoist", "check", "health"]
 
 
@@ -89,3 +92,5 @@ class AlarmView:
     shelved_until_ns: int | None = None
     prompt: bool = False
     """A cue for ordinary work: it comes up acknowledged."""
+    expected: bool = False
+    """A guided check that runs now brings it about: suppressed by design while the check goes as it should."""

@@ -18,6 +18,11 @@ def set_aside_alarms(snap: Snapshot) -> list[AlarmView]:
     return [alarm for alarm in snap.alarms if alarm.state in (AlarmState.SHELVED, AlarmState.OUT_OF_SERVICE)]
 
 
+def expected_alarms(snap: Snapshot) -> list[AlarmView]:
+    """Alarms that a running guided check brings about, and that ask nothing of anybody therefore."""
+    return [alarm for alarm in snap.alarms if alarm.expected]
+
+
 def returned(alarm: AlarmView) -> bool:
     """Whether its cause is over and it only waits to be acknowledged: nothing to act on, so it never looks like one that
     stands."""

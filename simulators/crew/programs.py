@@ -101,7 +101,10 @@ def overtravel_test(op: Operator) -> Moves:
     yield from op.wait(5.0)
     yield from op.up(op.rig.limits.overtravel_m + 1.0, op.get("test_m_s", 0.15), exact=True, hands_off_s=5.0)
     yield from op.wait(10.0)
+    p.overtravel.reset = True
+    p.wake()
     yield from op.down(op.low_m, op.hand.lower_m_s)
+    p.overtravel.reset = False
     while True:
         yield from op.pause(30.0)
         if p.string.hanging:

@@ -109,6 +109,8 @@ class Overtravel:
         self.shift_m = 0.0
         """How much too high the device acts because it was not reset after a cut and slip."""
         self.electric_failed = False
+        self.reset = False
+        """Held by the crew while the block is let down again: what has acted no longer holds drive and brake."""
 
     def tick(self, height_m: float) -> bool:
         """Whether it holds the drive cut and the brake on."""
@@ -121,4 +123,4 @@ class Overtravel:
             self.air = True
         elif seen < self.set_m - 0.3:
             self.air = False
-        return self.electric or self.air
+        return (self.electric or self.air) and not self.reset

@@ -198,3 +198,17 @@ def test_an_alarm_put_aside_is_still_told_while_its_cause_stands(size: tuple[int
 
 def test_an_alarm_suppressed_by_design_is_not_counted_as_put_aside() -> None:
     assert "put aside" not in page(set_aside(AlarmState.SUPPRESSED, True)).text()
+
+
+@pytest.mark.parametrize("size", SIZES, ids=str)
+def test_what_a_running_check_brings_about_is_named_and_asks_nothing(size: tuple[int, int]) -> None:
+    tested = sample.alarm("brake-now-up", Severity.WARNING, "Brake now: upper limit", "Look at the block.",
+                          state=AlarmState.SUPPRESSED, expected=True)  # fmt: skip
+    snap = replace(sample.calm(), alarms=(tested,))
+    text = page(snap, size=size).text()
+    assert "No alarm but those expected while testing" in text
+    assert "WARNING" not in text
+    assert "Brake now: upper limit: expected while testing" in text
+    listed = page(snap, SCREENS[2], size).text()
+    assert listed.count("expected while testing") >= 2
+    assert "suppressed by design" not in listed

@@ -17,6 +17,7 @@ class Alarm:
 
     __slots__ = (
         "condition",
+        "expected",
         "hidden_by",
         "latch",
         "place",
@@ -42,6 +43,8 @@ class Alarm:
         self.shelved_until_ns: int | None = None
         self.latch = False
         self.suppressed = False
+        self.expected = False
+        """A guided check brings it about just now."""
         self.hidden_by: tuple[Alarm, ...] = ()
         self.validity = int(Validity.VALID)
 
@@ -51,8 +54,9 @@ class Alarm:
         return bool(when) and hoist not in when and hoist is not HoistState.UNKNOWN
 
     def hides_now(self, hoist: HoistState) -> bool:
-        """Whether it hides what its rule names: it is true, it counts, and nobody has set it aside."""
-        return self.condition.true and self.state not in _BY_CREW and (self.latch or not self.not_counted_in(hoist))
+        """Whether it hides what its rule names: it is true, it counts, nobody has set it aside, and no check expects it."""
+        counts = self.latch or not (self.expected or self.not_counted_in(hoist))
+        return self.condition.true and self.state not in _BY_CREW and counts
 
     def state_by_condition(self) -> AlarmState:
         """What `BY_CONDITION` stands for."""

@@ -8,7 +8,8 @@ from three sides:
 
 * the condition: TRIP, CLEAR, and CLEAR_LATCHED (the same, for a latched rule);
 * the crew: ACKNOWLEDGE, RESET, SHELVE, UNSHELVE, REMOVE (out of service), RESTORE (back in service);
-* design: SUPPRESS and RELEASE, when a rule does not count in the present hoist state, or a worse rule hides it.
+* design: SUPPRESS and RELEASE, when a rule does not count in the present hoist state, a worse rule hides it, or a guided
+  check brings it about just now and says so (`expected`).
 
 Shelved, suppressed and out of service can be entered from any state. What they return to is for the condition to say
 (`BY_CONDITION`): unacknowledged again if it is true, so that nothing wrong comes back silently; latched if it had
@@ -22,7 +23,8 @@ suppression as it was (losing the data must not hide an alarm), and a suppressed
 same, but without its off delay: what is right again by the time it would be reported is not reported.
 
 Findings tell the story of an alarm: `before` of each is `after` of the one before. A normal alarm that is suppressed
-and becomes normal again, as dozens do with every movement of the block, makes none.
+and becomes normal again, as dozens do with every movement of the block, makes none. One that comes true while a guided
+check expects it does make one, with the words "expected while testing": a test leaves its trace in the record.
 
 Most rules are quiet at most grid points. They are kept in plain lists (`_rebuild_index`) where one comparison decides each;
 only the others (true, pending, clearing, or an input that turned known or unknown) are stepped.
@@ -37,7 +39,7 @@ from monitor.core.alarms.alarm import Alarm
 from monitor.core.alarms.condition import ConditionState
 from monitor.core.alarms.crew_actions import decide, end_of_shelving_ns
 from monitor.core.alarms.lifecycle import BY_CONDITION, LATCHED, LIFE, SET_ASIDE, Event
-from monitor.model.alarm import AlarmState, AlarmView, Finding
+from monitor.model.alarm import EXPECTED_WORDS, AlarmState, AlarmView, Finding
 from monitor.model.reading import Flag, Validity
 from monitor.model.snapshot import HoistState
 from monitor.model.stream import Action, ActionKind
@@ -45,6 +47,8 @@ from monitor.model.stream import Action, ActionKind
 SensorFlags = Sequence[tuple[Flag, ...]]
 """Per sensor of the rig, one (number, validity) for each of SENSOR_SIGNALS. A tuple that is given again is not read again."""
 
+NONE_EXPECTED: Final[frozenset[str]] = frozenset()
+_EXPECTED_GUIDANCE: Final = f"{EXPECTED_WORDS.capitalize()}."
 _NEVER_LATCH: Final = frozenset({AlarmState.SUPPRESSED, AlarmState.OUT_OF_SERVICE})
 
 _Changes = dict[int, AlarmState]
@@ -76,6 +80,8 @@ class AlarmBank:
         self._hoist = HoistState.UNKNOWN
         """The last known state; UNKNOWN before the first."""
         self._silenced = False
+        self._expected = NONE_EXPECTED
+        """Ids of the rules that a guided check brought about at the last grid point."""
         self._numbers: list[float] = [math.nan] * len(signal_names)
         self._validities: list[int] = [int(Validity.INVALID)] * len(signal_names)
         self._sensors: SensorFlags = ()
@@ -92,12 +98,21 @@ class AlarmBank:
         self._alarms = alarms
         for alarm in alarms:
             alarm.hidden_by = tuple(other for other in alarms if alarm.rule.key in other.rule.hides)
-        self._suppressible = [alarm for alarm in alarms if alarm.rule.when or alarm.hidden_by]
+        self._expect(NONE_EXPECTED)
         self._last_hoist: HoistState | None = None
         """The hoist state that the last grid point came with."""
         self._suppression_dirty = True
         self._next_expiry_ns = _next_expiry(alarms)
         self._rebuild_index()
+
+    def _expect(self, expected: frozenset[str]) -> None:
+        """From now on a guided check brings about these rules, and no others."""
+        self._expected = expected
+        for alarm in self._alarms:
+            alarm.expected = alarm.rule.id in expected
+        self._suppressible = [
+            alarm for alarm in self._alarms if alarm.rule.when or alarm.hidden_by or alarm.expected or alarm.suppressed
+        ]
 
     # ---- evaluation -------------------------------------------------------------------------------------------------
 
@@ -108,6 +123,7 @@ class AlarmBank:
         validities: Sequence[int],
         hoist: HoistState,
         sensors: SensorFlags,
+        expected: frozenset[str] = NONE_EXPECTED,
     ) -> list[Finding]:
         """Take every signal at grid point `t_ns`, and say what changed, in the catalogue's order.
 
@@ -117,6 +133,7 @@ class AlarmBank:
             validities: their validities, in the same order.
             hoist: what the hoist is doing. UNKNOWN leaves suppression as it was.
             sensors: the flags of each sensor of the rig.
+            expected: ids of the rules that a guided check brings about just now: suppressed by design.
         """
         # Copies, so that nobody's later change of the lists shows in a view.
         self._numbers = list(numbers)
@@ -132,6 +149,9 @@ class AlarmBank:
             # The very same flags, which nobody can change, need not be looked at again.
             self._unchanged_flags = sensors if not raised and type(sensors) is tuple else None
         due += self._stepped
+        if expected is not self._expected:
+            self._expect(expected)
+            self._suppression_dirty = True
         expiry = self._next_expiry_ns
         if not due and hoist is self._last_hoist and not self._suppression_dirty and (expiry is None or t_ns < expiry):
             return []
@@ -174,11 +194,13 @@ class AlarmBank:
         return self._sensors[sensor][alarm.source]
 
     def _apply_suppression(self, changes: _Changes) -> None:
-        """Suppress what does not count now or is hidden by something worse, and release what was so."""
+        """Suppress what does not count now, is expected or is hidden by something worse, and release what was so."""
         hoist = self._hoist
         for alarm in self._suppressible:
             suppressed = not alarm.latch and (
-                alarm.not_counted_in(hoist) or any(other.hides_now(hoist) for other in alarm.hidden_by)
+                alarm.expected
+                or alarm.not_counted_in(hoist)
+                or any(other.hides_now(hoist) for other in alarm.hidden_by)
             )
             if suppressed is not alarm.suppressed:
                 alarm.suppressed = suppressed
@@ -214,12 +236,13 @@ class AlarmBank:
         for place in sorted(changes):
             alarm = self._alarms[place]
             before, after = alarm.reported_state, alarm.state
-            if after is changes[place]:
+            tested = alarm.expected and alarm.condition.true and after is AlarmState.SUPPRESSED
+            if after is changes[place] and not (tested and before is AlarmState.NORMAL):
                 continue
             alarm.since_ns = t_ns
             if after is AlarmState.UNACKNOWLEDGED:
                 self._silenced = False
-            if after is before or (after is AlarmState.SUPPRESSED and before is AlarmState.NORMAL):
+            if after is before or (after is AlarmState.SUPPRESSED and before is AlarmState.NORMAL and not tested):
                 continue
             alarm.reported_state = after
             rule = alarm.rule
@@ -232,7 +255,7 @@ class AlarmBank:
                     before.value,
                     after.value,
                     rule.message,
-                    rule.guidance,
+                    _EXPECTED_GUIDANCE if tested else rule.guidance,
                     self._number(alarm),
                     rule.trip,
                 )
@@ -339,6 +362,7 @@ class AlarmBank:
                 blind=alarm.condition.blind,
                 shelved_until_ns=alarm.shelved_until_ns,
                 prompt=alarm.rule.prompt,
+                expected=alarm.expected and alarm.state is AlarmState.SUPPRESSED,
             )
             for alarm in shown
         )

@@ -12,6 +12,10 @@ Theory of operation
     last step  its judge settles the check                   idle; pass, fail or not judged
     any        CHECK_ABORT, or `LONGEST_S` since the start   idle; not judged
 
+    A step may bring about alarms that nobody has to answer: it names their rules (`Step.expects`), and they are suppressed by
+    design while the procedure's `as_tested` finds that the block does what the test does. They are back at the grid point
+    at which it does not, or the check has ended.
+
     Nothing passes on a reading that was not known: see `monitor.core.checks.procedure`. Each start, step, refusal and result
     is a finding of kind "check", with who in its words and its time when.
 
@@ -26,7 +30,17 @@ from monitor.config.rig import Rig
 from monitor.core.checks.brakes import AUXILIARY, HOLDING, LEAK_DOWN
 from monitor.core.checks.height_reference import REFERENCE, record_cut, record_reference
 from monitor.core.checks.overtravel import OVERTRAVEL
-from monitor.core.checks.procedure import FAIL, LONGEST_S, NOT_JUDGED, PASS, Conclusion, Procedure, Run, seconds
+from monitor.core.checks.procedure import (
+    FAIL,
+    LONGEST_S,
+    NOT_JUDGED,
+    NOTHING,
+    PASS,
+    Conclusion,
+    Procedure,
+    Run,
+    seconds,
+)
 from monitor.core.signals.grid_point import GridPoint
 from monitor.core.signals.table import SIGNALS
 from monitor.model.alarm import Finding, Severity
@@ -58,6 +72,8 @@ class Checks:
         self._results: dict[str, CheckResult] = {}
         self._passed_ns: dict[str, int] = {}
         self._overtravel_due_ns = _NEVER
+        self.expected = NOTHING
+        """Ids of the rules that the running check brings about at the last grid point."""
 
     # --- what the crew does -----------------------------------------------------------------------------------------
 
@@ -119,9 +135,19 @@ class Checks:
         if self._start_ns is None:
             self._start_ns = t_ns
             self._update_due()
-        run = self._run
-        if run is None:
+        self.expected = NOTHING
+        if self._run is None:
             return []
+        findings = self._watch(t_ns, now, self._run)
+        if self._run is not None:
+            procedure = _BY_ID[self._run.id]
+            expects = procedure.steps[self._run.step].expects
+            if expects and procedure.as_tested(self._run, now):
+                self.expected = expects
+        return findings
+
+    def _watch(self, t_ns: int, now: GridPoint, run: Run) -> list[Finding]:
+        """Let the present step's judge look."""
         if seconds(now, run.started_ns) > LONGEST_S:
             tail = f"; still waited for: {run.hint}" if run.hint else ""
             return self._conclude(
@@ -307,7 +333,7 @@ class Checks:
                 results[str(running["id"])] = CheckResult(t_ns, who, NOT_JUDGED, "the monitor was restarted meanwhile")
         except (KeyError, TypeError, ValueError, AttributeError, OverflowError) as error:
             raise ValueError(f"checks cannot be restored: {error!r}") from None
-        self._run = None
+        self._run, self.expected = None, NOTHING
         self._start_ns, self._cut_ns, self._passed_ns, self._results = start_ns, cut_ns, passed, results
         self._update_due()
 

@@ -9,6 +9,11 @@ Tripping is not stopping: in a published safety alert of the drilling contractor
 and acted, and the slow release of the clutch's air still let the block reach the crown. So the way and the time from
 the trip to standstill count too, and a brake lever pulled meanwhile spoils them: then it is not known who stopped the
 block. The same association names devices not reset after cut and slip as the most frequent failure: hence due after each.
+
+The test takes the block past the upper limit, on purpose and slowly. `_EXPECTED` is the table of the rules that this brings
+about. They are suppressed while the block does what the test does (`_as_tested`): an empty hook, near the device's height
+and not beyond it by more than the tolerance, upward no faster than the test may be. The test ends when the block is back
+below and the device stands ready again.
 """
 
 import math
@@ -44,8 +49,25 @@ _AT_REST_M_S: Final = 0.03
 _STILL_S: Final = 0.5
 _LATELY_S: Final = 1.0
 _OTHER_HALF_S: Final = 3.0
+_NEAR_M: Final = 3.0
+"""So far below the upper limit the slow part of the test begins."""
+_AGAIN_S: Final = 1.0
+"""So long the block must have done what the test does before that is believed, the first time or once more."""
+_CLEAR_M: Final = 0.1
+"""The block is back below the device's height by so much: where the rule on that height is over, too."""
 _EMPTY_SHARE: Final = 1.2
 """Hook load up to this share of the block's own weight counts as an empty hook."""
+
+
+_TRIPPED: Final = frozenset({"overtravel-electric", "overtravel-air", "overtravel-disagree", "overtravel-height"})
+_TOWARD_LIMIT: Final = frozenset({"ease-up", "brake-now-up", "brake-fully-up", "will-cross-up", "over-allowed-speed"})
+_EXPECTED: Final = {
+    "raise": _TOWARD_LIMIT | _TRIPPED,
+    "stop": _TOWARD_LIMIT | _TRIPPED,
+    "verdict": _TOWARD_LIMIT | _TRIPPED,
+    "clear": _TRIPPED,
+}
+"""Ids of the rules that each step brings about: the block goes past the upper limit, and the device acts."""
 
 
 def _half_name(half: str) -> str:
@@ -200,20 +222,54 @@ def _verdict(run: Run, now: GridPoint) -> Outcome:
         if half in store:
             verdict = verdict_at_most(abs(store[half] - set_at), store[half + " doubt"], tolerance)
             tail = f", known to ±{as_text(rig, store[half + ' doubt'], 'length')}" if verdict is NOT_JUDGED else ""
-            found[verdict].append(f"{word} half acted at {as_text(rig, store[half], 'length')}{tail}")
+            found[verdict].append(f"{_acted_at(run, rig, half)}{tail}")
         elif math.isnan(known(now, half)):
             found[NOT_JUDGED].append(f"the reading of the {word} half is missing")
         else:
             found[FAIL].append(f"the {word} half did not act")
-    way, took = store["top"] - store["trip"], (store["rest_ns"] - store["trip_ns"]) * 1e-9
     for verdict in (FAIL, NOT_JUDGED):
         if found[verdict]:
             return Conclusion(verdict, f"{'; '.join(found[verdict])} (set height {as_text(rig, set_at, 'length')})")
-    return Conclusion(
-        PASS,
-        f"{'; '.join(found[PASS])} (set height {as_text(rig, set_at, 'length')}); at rest {as_text(rig, way, 'length')}"
-        f" further, after {as_text(rig, took, 'time')}",
-    )
+    run.hint = ""
+    return True
+
+
+def _acted_at(run: Run, rig: Rig, half: str) -> str:
+    return f"{_half_name(half)} half acted at {as_text(rig, run.store[half], 'length')}"
+
+
+def _passed(run: Run, rig: Rig) -> Conclusion:
+    """What was found, in words, where nothing was wrong."""
+    store = run.store
+    way, took = store["top"] - store["trip"], (store["rest_ns"] - store["trip_ns"]) * 1e-9
+    acted = "; ".join(_acted_at(run, rig, half) for half in _needed(rig))
+    set_at = as_text(rig, rig.limits.overtravel_m, "length")
+    rest = f"at rest {as_text(rig, way, 'length')} further, after {as_text(rig, took, 'time')}"
+    return Conclusion(PASS, f"{acted} (set height {set_at}); {rest}")
+
+
+def _clear(run: Run, now: GridPoint) -> Outcome:
+    at = height(now)
+    if math.isnan(at):
+        return run.wait("the block's height is not known")
+    below = now.rig.limits.overtravel_m - _CLEAR_M
+    if at > below:
+        return run.wait(f"{as_text(now.rig, at - below, 'length')} to go down")
+    for half in fitted(now.rig, HALVES):
+        if known(now, half) >= 0.5:
+            return run.wait(f"the {_half_name(half)} half still stands tripped")
+    return _passed(run, now.rig)
+
+
+def _as_tested(run: Run, now: GridPoint) -> bool:
+    """Whether the block does what the test does, and has for `_AGAIN_S`; a height, speed or load not known is no test."""
+    limits, checks = now.rig.limits, now.rig.checks
+    near = limits.upper_m - _NEAR_M <= height(now) <= limits.overtravel_m + checks.overtravel_tolerance_m
+    slow = speed(now) <= checks.overtravel_speed_m_s
+    if not (near and slow and load(now) <= _EMPTY_SHARE * now.numbers.block_n):
+        run.store.pop("as tested", None)
+        return False
+    return seconds(now, run.store.setdefault("as tested", now.t_ns)) >= _AGAIN_S
 
 
 OVERTRAVEL: Final = Procedure(
@@ -232,15 +288,22 @@ OVERTRAVEL: Final = Procedure(
         Step(
             "The empty block is raised slowly to the device's set height until the device acts.",
             ("height", "speed", "overtravel_room", "overtravel_electric", "overtravel_air"), _raise,
+            expects=_EXPECTED["raise"],
         ),
         Step(
             "Hands off brake and drive: the device alone stops the block.",
-            ("height", "speed", "brake_lever"), _stop,
+            ("height", "speed", "brake_lever"), _stop, expects=_EXPECTED["stop"],
         ),
         Step(
             "The block stays where it is while the other half of the device is looked at.",
-            ("height", "overtravel_electric", "overtravel_air"), _verdict,
+            ("height", "overtravel_electric", "overtravel_air"), _verdict, expects=_EXPECTED["verdict"],
+        ),
+        Step(
+            "The block goes back below the device's height, and the device is reset, by the site's procedure.",
+            ("height", "speed", "overtravel_room", "overtravel_electric", "overtravel_air"), _clear,
+            expects=_EXPECTED["clear"],
         ),
     ),
+    as_tested=_as_tested,
 )  # fmt: skip
 """The test itself, as a row of the table."""

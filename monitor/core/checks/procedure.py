@@ -78,6 +78,13 @@ class Run:
         return False
 
 
+NOTHING: Final[frozenset[str]] = frozenset()
+
+
+def _always(run: Run, now: GridPoint) -> bool:
+    return True
+
+
 @dataclass(frozen=True, slots=True)
 class Step:
     """One step. `words` tell the crew what happens next by the site's own procedure; they command no machine.
@@ -89,6 +96,8 @@ class Step:
     watch: tuple[str, ...]
     judge: Callable[[Run, GridPoint], Outcome]
     crew: bool = False
+    expects: frozenset[str] = NOTHING
+    """Ids of the rules that this step brings about: suppressed by design while the check goes as it should."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -107,6 +116,8 @@ class Procedure:
     unfit: Callable[[Rig], str]
     """Why a rig cannot run it; empty when it can."""
     steps: tuple[Step, ...]
+    as_tested: Callable[[Run, GridPoint], bool] = _always
+    """Whether the block does what the test does, and nothing else; asked at each grid point of a step that expects."""
 
 
 def known(now: GridPoint, quantity: str) -> float:

@@ -5,13 +5,14 @@ from dataclasses import dataclass
 
 from rich.cells import cell_len
 
-from monitor.model.alarm import AlarmState, AlarmView, Severity
+from monitor.model.alarm import EXPECTED_WORDS, AlarmState, AlarmView, Severity
 from monitor.presentation.format import clock, span
 from monitor.ui.bell import RINGS
 from monitor.ui.drawing.canvas import Area, first_that_fits, printable, words_that_fit, wrapped
 from monitor.ui.drawing.theme import FILL_ROLE, SHAPE, TEXT_ROLE, Role
 from monitor.ui.queries import (
     data_severity,
+    expected_alarms,
     returned,
     rules_in_words,
     set_aside_alarms,
@@ -64,6 +65,9 @@ def _calm(area: Area, view: View) -> None:
     words, role = no_alarm(view)
     area.say(2, 0, words, role)
     y = 1
+    for alarm in expected_alarms(snap)[: area.height - y]:
+        area.say(2, y, f"○ {alarm.message}: {EXPECTED_WORDS}", "notice")
+        y += 1
     last_run = view.facts.last_run if view.history.reach_s < LAST_RUN_SHOWN_S else ""
     if last_run:
         for line in wrapped(f"○ {last_run[0].upper()}{last_run[1:]}.", area.width - 3, area.height - 1):
@@ -81,6 +85,9 @@ def _calm(area: Area, view: View) -> None:
 def no_alarm(view: View) -> tuple[str, Role]:
     """What may be said where no alarm stands: never more than is known."""
     snap = view.snap
+    if expected_alarms(snap):
+        blind = f"; {rules_in_words(snap.blind_rules)} cannot be judged" if snap.blind_rules else ""
+        return f"No alarm but those {EXPECTED_WORDS}{blind}.", "notice"
     if any(alarm.active for alarm in set_aside_alarms(snap)):
         blind = f"; {rules_in_words(snap.blind_rules)} cannot be judged" if snap.blind_rules else ""
         return f"No other alarm than those put aside{blind}.", "caution"

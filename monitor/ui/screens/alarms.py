@@ -4,7 +4,7 @@ this view."""
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 
-from monitor.model.alarm import AlarmState, AlarmView
+from monitor.model.alarm import EXPECTED_WORDS, AlarmState, AlarmView
 from monitor.model.reading import UNKNOWN, Validity, Value
 from monitor.model.stream import ActionKind
 from monitor.presentation.format import clock, span
@@ -63,6 +63,8 @@ def _chosen(alarms: tuple[AlarmView, ...], key: str) -> int:
 
 
 def _fixed(alarm: AlarmView) -> str:
+    if alarm.expected:
+        return EXPECTED_WORDS
     return "cue" if nothing_to_acknowledge(alarm) else _FIXED.get(alarm.state, str(alarm.state))
 
 
@@ -196,7 +198,7 @@ def _acknowledge(context: ScreenContext) -> None:
     if alarm.state.waiting:
         context.acknowledge([alarm])
     else:
-        context.say(f"Nothing to acknowledge: it is {_FIXED.get(alarm.state, str(alarm.state))}.")
+        context.say(f"Nothing to acknowledge: it is {_fixed(alarm)}.")
 
 
 def _acknowledge_all(context: ScreenContext) -> None:

@@ -47,6 +47,7 @@ class Bench:
         self.validities = [VALID] * len(SIGNALS)
         self.flags = [[(0.0, VALID)] * len(SENSOR_SIGNALS) for _ in RIG.sensors]
         self.hoist = HoistState.STILL
+        self.expected: frozenset[str] = frozenset()
         self.t_ns = START_NS
         self.story: list[Finding] = []
 
@@ -60,7 +61,7 @@ class Bench:
         for _ in range(points):
             self.t_ns += GRID_NS
             flags = tuple(map(tuple, self.flags))
-            findings += self.bank.evaluate(self.t_ns, self.numbers, self.validities, self.hoist, flags)
+            findings += self.bank.evaluate(self.t_ns, self.numbers, self.validities, self.hoist, flags, self.expected)
         self.story += findings
         return findings
 

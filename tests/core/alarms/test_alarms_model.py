@@ -5,6 +5,7 @@ shelved until, out of service, suppressed) and derives the state from them; it l
 """
 
 import math
+from collections.abc import Collection
 from dataclasses import dataclass, field
 from itertools import pairwise
 from typing import Any
@@ -79,6 +80,7 @@ class Model:
     silenced: bool = False
     facts: dict[str, Facts] = field(default_factory=dict)
     reported: dict[str, str] = field(default_factory=dict)
+    expected: frozenset[str] = frozenset()
 
     def __post_init__(self) -> None:
         for r in self.rules.rules:
@@ -94,7 +96,7 @@ class Model:
             and other.condition.true
             and not other.out
             and other.shelved_until is None
-            and (other.latch or not self.outside(other))
+            and (other.latch or not (other.rule.id in self.expected or self.outside(other)))
             for other in self.facts.values()
         )
 
@@ -116,9 +118,11 @@ class Model:
                 facts.back()
         if bench.hoist is not HoistState.UNKNOWN:
             self.hoist = bench.hoist
+        self.expected = bench.expected
         # Who hides is decided from the conditions and from what was so before, for all alarms alike.
         wanted = {
-            key: not facts.latch and (self.outside(facts) or self.hidden(key)) for key, facts in self.facts.items()
+            key: not facts.latch and (facts.rule.id in self.expected or self.outside(facts) or self.hidden(key))
+            for key, facts in self.facts.items()
         }
         for key, facts in self.facts.items():
             was, facts.suppressed = facts.suppressed, wanted[key]
@@ -130,7 +134,7 @@ class Model:
             if facts.condition.true and not facts.out and not (facts.suppressed and facts.shelved_until is None):
                 facts.latch = facts.latch or facts.rule.latched
                 facts.asks = True
-        return self.changes(before)
+        return self.changes(before, {facts.rule.key for facts in flipped if facts.condition.true})
 
     def act(self, kind: ActionKind, key: str, seconds: float, t_ns: int) -> list[tuple[str, str, str]]:
         before = {name: facts.state for name, facts in self.facts.items()}
@@ -153,15 +157,19 @@ class Model:
                 facts.back()
         return self.changes(before)
 
-    def changes(self, before: dict[str, str]) -> list[tuple[str, str, str]]:
+    def changes(self, before: dict[str, str], tripped: Collection[str] = ()) -> list[tuple[str, str, str]]:
         story = []
         for key, facts in self.facts.items():
             after = facts.state
-            if after == before[key]:
+            # What a check brings about is told although it is suppressed: when it comes, or comes to be expected.
+            tested = after == "suppressed by design" and facts.rule.id in self.expected and facts.condition.true
+            if after == before[key] and not (tested and key in tripped):
                 continue
             if after == "unacknowledged":
                 self.silenced = False
-            if after != self.reported[key] and not (after == "suppressed by design" and self.reported[key] == "normal"):
+            if after != self.reported[key] and not (
+                after == "suppressed by design" and self.reported[key] == "normal" and not tested
+            ):
                 story.append((key, self.reported[key], after))
                 self.reported[key] = after
         return story
@@ -175,6 +183,7 @@ class Model:
 
 
 KEYS = [*(table["id"] for table in CATALOGUE[:6]), f"silent:{RIG.sensors[0].id}", f"refused:{RIG.sensors[1].id}"]
+IDS = [table["id"] for table in CATALOGUE]
 READINGS = st.sampled_from(
     [(-1.0, VALID), (0.5, VALID), (2.0, VALID), (2.0, 1), (math.nan, INVALID), (math.nan, VALID)]
 )
@@ -183,6 +192,7 @@ OPERATIONS = st.one_of(
     st.tuples(st.just("value"), st.sampled_from(SIGNALS), READINGS),
     st.tuples(st.just("flags"), st.sampled_from(SENSORS), st.tuples(READINGS, READINGS)),
     st.tuples(st.just("hoist"), st.sampled_from(HoistState), st.none()),
+    st.tuples(st.just("expected"), st.sets(st.sampled_from(IDS)).map(frozenset), st.none()),
     st.tuples(st.just("steps"), st.integers(1, 5), st.none()),
     st.tuples(st.just("steps"), st.integers(1, 5), st.none()),
     st.tuples(
@@ -231,6 +241,8 @@ def test_the_bank_does_what_the_words_say(operations: list[tuple[Any, Any, Any]]
             bench.flags[target] = [*how, (0.0, VALID)]
         elif what == "hoist":
             bench.hoist = target
+        elif what == "expected":
+            bench.expected = target
         elif what == "steps":
             for _ in range(target):
                 step()

@@ -265,6 +265,61 @@ def test_a_sensors_rule_hides_the_same_sensors_other_rule_only() -> None:
     assert [finding.after for finding in bench.step()] == [R]
 
 
+# ---- what a guided check brings about --------------------------------------------------------------------------------
+
+
+def test_what_is_expected_while_testing_is_told_as_such_and_asks_nobody() -> None:
+    bench = Bench(rule("one"), rule("other"))
+    bench.expected = frozenset({"one"})
+    told = bench.step(a=2.0)
+    assert [(f.key, f.before, f.after, f.guidance) for f in told] == [
+        ("one", N, SU, "Expected while testing."),
+        ("other", N, U, "Look at other."),
+    ]
+    view = bench.view("one")
+    assert view is not None
+    assert (view.expected, view.active, view.state) == (True, True, SU)
+    assert bench.step(20) == []
+    assert [(f.key, f.before, f.after) for f in bench.step(a=0.0)] == [("other", U, R)]
+    bench.expected = frozenset()
+    assert [(f.key, f.before, f.after) for f in bench.step()] == [("one", SU, N)]
+
+
+@pytest.mark.parametrize("latched", [False, True])
+def test_what_was_expected_is_back_at_the_grid_point_at_which_it_no_longer_is(latched: bool) -> None:
+    bench = Bench(rule("one", latched=latched))
+    bench.expected = frozenset({"one"})
+    bench.step(a=2.0)
+    bench.expected = frozenset()
+    (finding,) = bench.step()
+    assert (finding.before, finding.after, finding.guidance) == (SU, U, "Look at one.")
+    bench.step(a=0.0)
+    assert bench.state("one") == (LU if latched else R)
+
+
+def test_an_alarm_that_stood_is_suppressed_with_the_words_and_its_latch_is_not_lost() -> None:
+    bench = Bench(rule("one"), rule("held", latched=True))
+    bench.step(a=2.0)
+    bench.expected = frozenset({"one", "held"})
+    assert [(f.key, f.after, f.guidance) for f in bench.step()] == [("one", SU, "Expected while testing.")]
+    assert bench.state("held") == U
+
+
+def test_what_is_expected_hides_nothing_that_is_not() -> None:
+    bench = Bench(rule("worse", hides=["lesser"]), rule("lesser"))
+    bench.expected = frozenset({"worse"})
+    assert [(f.key, f.after) for f in bench.step(a=2.0)] == [("worse", SU), ("lesser", U)]
+
+
+def test_a_restart_ends_the_test_and_the_alarm_is_back() -> None:
+    bench = Bench(rule("one"))
+    bench.expected = frozenset({"one"})
+    bench.step(a=2.0)
+    bench.restart()
+    bench.expected = frozenset()
+    assert [(f.before, f.after) for f in bench.step()] == [(SU, U)]
+
+
 # ---- lost data ------------------------------------------------------------------------------------------------------
 
 

@@ -60,7 +60,7 @@ def session_of(scenario: str) -> tuple[list[Frame | Action], list[Finding], Snap
 def test_the_overtravel_test_on_the_simulated_rig(scenario: str, verdict: CheckVerdict) -> None:
     _, said, snapshot = session_of(scenario)
     reported = [finding for finding in said if finding.kind == "check"]
-    assert reported[0].after == "step 1 of 4"
+    assert reported[0].after == "step 1 of 5"
     assert reported[-1].after == verdict
     view = snapshot.checks[0]
     assert view.result is not None

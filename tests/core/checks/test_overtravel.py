@@ -2,6 +2,10 @@
 
 import pytest
 
+from monitor.config.rig_file import find_rig
+from monitor.config.rules_file import default_rules_path, load_rules
+from monitor.core.checks.guided_checks import PROCEDURES
+from monitor.core.signals.table import SIGNAL_NAMES
 from monitor.model.check import CheckVerdict
 from monitor.model.reading import Validity
 from tests.core.checks.check_bench import Bench, rig_with
@@ -16,7 +20,7 @@ def raising(bench: Bench | None = None) -> Bench:
     bench = bench or Bench()
     bench.height_m = SET_M - 1.0
     bench.start(CHECK)
-    assert bench.step(CHECK).after == "step 2 of 4", bench.findings[-1].message
+    assert bench.step(CHECK).after == "step 2 of 5", bench.findings[-1].message
     bench.run(1.0, 0.15)
     return bench
 
@@ -28,9 +32,11 @@ def trip(bench: Bench, at_m: float = SET_M, **halves: float | None) -> None:
 
 
 def stop(bench: Bench, after_s: float = 0.4) -> None:
-    """The block goes on so long, and then rests until the check is over."""
+    """The block goes on so long, rests while the halves are looked at, and comes back down, where the device is reset."""
     bench.run(after_s)
     bench.run(8.0, 0.0)
+    bench.run(5.0, -0.3)
+    bench.run(1.0, 0.0, overtravel_electric=0.0, overtravel_air=0.0)
 
 
 def test_both_halves_act_at_the_height_and_the_block_stops() -> None:
@@ -47,8 +53,93 @@ def test_both_halves_act_at_the_height_and_the_block_stops() -> None:
     assert numbers["time to rest"] == pytest.approx(0.45, abs=0.06)
     assert bench.view(CHECK).passed_ns == result.t_ns
     assert [finding.after for finding in bench.findings] == [
-        "step 1 of 4", "step 2 of 4", "step 3 of 4", "step 4 of 4", "pass",
+        "step 1 of 5", "step 2 of 5", "step 3 of 5", "step 4 of 5", "step 5 of 5", "pass",
     ]  # fmt: skip
+
+
+def test_it_is_over_when_the_block_is_back_below_and_the_device_is_reset() -> None:
+    bench = raising()
+    trip(bench)
+    bench.run(0.4)
+    bench.run(8.0, 0.0)
+    assert bench.view(CHECK).hint == "6.5 in to go down"
+    bench.run(2.0, -0.3)
+    assert "the electric half still stands tripped" in bench.view(CHECK).hint
+    bench.run(0.1, 0.0, overtravel_electric=0.0)
+    assert "the air half still stands tripped" in bench.view(CHECK).hint
+    bench.run(0.1, 0.0, overtravel_air=0.0)
+    assert bench.verdict(CHECK) is PASS
+
+
+# --- alarms that the test brings about ----------------------------------------------------------------------------------
+
+
+def expected(bench: Bench) -> set[str]:
+    return set(bench.checks.expected)
+
+
+def test_what_the_test_brings_about_is_expected_step_by_step() -> None:
+    bench = raising()
+    assert expected(bench) == set()
+    bench.run(0.1)  # a second of slow motion near the device
+    assert {"ease-up", "brake-now-up", "brake-fully-up", "will-cross-up", "overtravel-height"} <= expected(bench)
+    trip(bench)
+    assert {"overtravel-electric", "overtravel-air", "will-cross-up"} <= expected(bench)
+    bench.run(0.4)
+    bench.run(8.0, 0.0)
+    assert bench.view(CHECK).steps[4].state == "now"
+    assert "overtravel-height" in expected(bench)
+    assert "will-cross-up" not in expected(bench), "going up again after the test is no test"
+    bench.run(2.0, -0.3, overtravel_electric=0.0, overtravel_air=0.0)
+    assert bench.verdict(CHECK) is PASS
+    assert expected(bench) == set()
+
+
+@pytest.mark.parametrize(
+    "wrong",
+    ["faster", "load", "load unknown", "height unknown", "beyond", "below", "no check", "aborted"],
+)
+def test_what_the_test_does_not_do_brings_the_words_back_at_once(wrong: str) -> None:
+    bench = Bench() if wrong == "no check" else raising()
+    bench.height_m = max(bench.height_m, SET_M - 1.0)
+    bench.run(1.2, 0.15)
+    assert bool(expected(bench)) is (wrong != "no check")
+    readings: dict[str, float | None] = {}
+    if wrong == "faster":
+        bench.speed_m_s = 0.4
+    elif wrong == "beyond":
+        bench.height_m = SET_M + 0.51
+    elif wrong == "below":
+        bench.height_m = 34.4
+    elif wrong == "height unknown":
+        bench.validity = Validity.INVALID
+    elif wrong == "aborted":
+        bench.findings += bench.checks.abort(bench.t_ns, CHECK, "ab")
+    elif wrong == "load":
+        readings["hook_load"] = 400_000.0
+    elif wrong == "load unknown":
+        readings["hook_load"] = None
+        bench.run(1.0, **readings)
+    bench.run(0.05, **readings)
+    assert expected(bench) == set()
+
+
+def test_what_came_back_stays_until_the_block_has_done_what_the_test_does_for_a_second() -> None:
+    bench = raising()
+    bench.run(0.2)
+    bench.run(0.05, 0.4)
+    bench.run(0.9, 0.15)
+    assert expected(bench) == set()
+    bench.run(0.2)
+    assert expected(bench)
+
+
+def test_every_rule_that_a_check_expects_is_in_the_catalogue() -> None:
+    rules = load_rules(default_rules_path(), find_rig("land"), SIGNAL_NAMES)
+    ids = {rule.id for rule in rules.rules}
+    named = {id for procedure in PROCEDURES for step in procedure.steps for id in step.expects}
+    assert named
+    assert named <= ids
 
 
 def test_the_record_speaks_the_rigs_own_units() -> None:
@@ -63,7 +154,7 @@ def test_the_second_half_may_act_while_the_block_comes_to_rest() -> None:
     trip(bench, overtravel_air=1.0)
     bench.run(0.3)
     bench.run(0.2, 0.0, overtravel_electric=1.0)
-    bench.run(8.0)
+    stop(bench, 0.0)
     assert bench.verdict(CHECK) is PASS
 
 
@@ -179,7 +270,7 @@ def test_it_does_not_begin_before_all_is_right(readings: dict[str, float | None]
     assert words in refused.message
     assert words in bench.view(CHECK).hint
     bench.run(0.1, overtravel_electric=0.0, overtravel_air=0.0, hook_load=216_000.0)
-    assert bench.step(CHECK).after == "step 2 of 4"
+    assert bench.step(CHECK).after == "step 2 of 5"
 
 
 # --- what is not known never passes -----------------------------------------------------------------------------------
@@ -203,6 +294,8 @@ def test_a_reading_lost_at_the_trip_never_passes(lost: str, when: str) -> None:
     bench.run(0.1, **acted)
     bench.run(0.2)
     bench.run(8.0, 0.0)
+    reset = {half: 0.0 for half in ("overtravel_electric", "overtravel_air") if half != lost}
+    bench.run(4.0, -0.3, **reset)
     harmless = when == "after" and lost in ("overtravel_electric", "overtravel_air", "hook_load")
     # After it has acted, a half's reading has told all it had to tell.
     assert bench.verdict(CHECK) is (PASS if harmless else NOT_JUDGED), bench.result(CHECK).reason
