@@ -143,6 +143,7 @@ class LastMoments:
         if phases.slowing_m_s2 <= 0.0:
             never = phases.reach(size, 0.0, 0.0)
             return _ExpectedStop(never, never, phases, 0.0)
+        # A block that goes up stops by its weight alone, also where no oil is left to brake it.
         share = min(1.0, (acting.service_n_m + acting.springs_n_m) / torque) if torque > 0.0 else 0.0
         # Only as much change of speed as the estimate is sure of: noise must neither warn nor put off.
         seen = math.copysign(max(0.0, abs(gain) - sigma), gain)

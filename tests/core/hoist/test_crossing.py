@@ -156,6 +156,14 @@ def test_a_brake_that_does_not_beat_the_load_will_cross_and_says_how_fast() -> N
     assert seen.overrun_least_m == seen.overrun_most_m == math.inf
 
 
+@pytest.mark.parametrize("speed", [-1.0, -0.1, 0.1, 1.0])
+def test_no_torque_at_all_is_a_stop_by_weight_alone_or_none(speed: float) -> None:
+    seen = LAST.solve(estimate(20.0, speed), load(22.0), 0.0, 0.0, OFF)
+    stops = speed > 0.0
+    assert (seen.fully_margin_up_m if stops else seen.fully_margin_down_m) > 0.0 or not stops
+    assert (seen.cross_margin_down_m == -math.inf) is not stops
+
+
 def test_what_is_said_of_an_overrun_is_what_the_stop_does() -> None:
     """At once 0.2 m before the floor limit: beyond it by reach less room, at the speed that the stop has left there."""
     rig = sure(RIG)
