@@ -15,6 +15,7 @@ from dataclasses import dataclass
 from typing import Any, Final, Protocol, TypeVar
 
 from monitor.core.estimator.estimate import Estimate
+from monitor.core.signals.brake_loss import service_brake_lost
 from monitor.core.signals.grid_point import (
     BrakeState,
     GridPoint,
@@ -314,6 +315,7 @@ SIGNALS: Final[tuple[Signal, ...]] = (
     Signal("circuit_ratio", "ratio", "lower over higher circuit", _circuit_ratio),
     Signal("pressure_unasked", "pressure", "pressure of one circuit, lever off", _pressure_unasked),
     Signal("emergency_release_pressure", "pressure", "emergency release pressure", LastReading("emergency_release_pressure")),
+    Signal("service_brake_lost", "switch", "no service brake left", service_brake_lost),
     Signal("holding_ratio", "ratio", "holding ratio, service", _holding),
     Signal("emergency_ratio", "ratio", "holding ratio, emergency", _emergency),
     Signal("effectiveness", "ratio", "brake effectiveness", BrakeNumber(lambda b: b.effectiveness)),

@@ -1,0 +1,81 @@
+"""Whether there is no service brake left: what a rule may call DANGER only when it is so.
+
+Theory of operation. Three things each mean that the service brake does not hold what hangs there, whatever the lever does:
+
+* pressure: the lever asks for the brake, and both circuits show next to nothing;
+* store: the accumulator has less oil left than one full application takes, down to its precharge (below it the bottle is empty);
+* grip: what the brake can hold, by its circuits and supply and by its effectiveness as seen in stops, is less than what hangs
+  on the line, be it the block alone (holding ratio below 1).
+
+Any one of them that is known to be so is enough. Not so is said only where all that the rig can read are known and say so: a
+reading that is missing leaves it open.
+"""
+
+from typing import Final
+
+from monitor.core.signals.grid_point import GridPoint
+from monitor.model.reading import ABSENT_FLAG, UNKNOWN_FLAG, Flag, Validity
+from monitor.physics.hydraulics import ADIABATIC, Accumulator
+
+_OK, _DEGRADED, _NOT_FITTED = int(Validity.VALID), int(Validity.DEGRADED), int(Validity.NOT_FITTED)
+_NOTHING_SHARE: Final = 0.2
+"""Both circuits below this share of what the lever asks for: no brake (common practice, no source)."""
+_ATMOSPHERE_PA: Final = 101_325.0
+_HANGS_SHARE: Final = 0.5
+"""Hook load over the block's own weight from which on something hangs on the line, and is not carried by something else."""
+
+
+def service_brake_lost(point: GridPoint) -> Flag:
+    """1 where there is no service brake left, 0 where there is, by what is known."""
+    answers = (_pressure_lost(point), _store_empty(point), _grip_lost(point))
+    lost = [validity for number, validity in answers if validity <= _DEGRADED and number >= 0.5]
+    if lost:
+        return 1.0, min(lost)
+    fitted = [validity for _, validity in answers if validity != _NOT_FITTED]
+    if not fitted:
+        return ABSENT_FLAG
+    worst = max(fitted)
+    return (0.0, worst) if worst <= _DEGRADED else UNKNOWN_FLAG
+
+
+def _flag(true: bool, validity: int) -> Flag:
+    return (1.0 if true else 0.0), validity
+
+
+def _pressure_lost(point: GridPoint) -> Flag:
+    """The lever asks for the brake and neither circuit answers."""
+    readings = point.readings
+    lever, lever_ok = readings["brake_lever"]
+    first, first_ok = readings["service_pressure_1"]
+    second, second_ok = readings["service_pressure_2"]
+    if _NOT_FITTED in (lever_ok, first_ok, second_ok):
+        return ABSENT_FLAG
+    worst = max(lever_ok, first_ok, second_ok)
+    if worst > _DEGRADED:
+        return UNKNOWN_FLAG
+    asked = lever * point.numbers.full_pressure_pa
+    return _flag(lever >= point.rig.braking.demand_lever and max(first, second) < _NOTHING_SHARE * asked, worst)
+
+
+def _store_empty(point: GridPoint) -> Flag:
+    """The accumulator has less oil than one full application takes."""
+    pressure_pa, validity = point.readings["accumulator_pressure"]
+    if validity > _DEGRADED:
+        return ABSENT_FLAG if validity == _NOT_FITTED else UNKNOWN_FLAG
+    oil = point.rig.hydraulics
+    if pressure_pa >= oil.min_pressure_pa:
+        return _flag(False, validity)
+    precharge_pa = oil.precharge_pa + _ATMOSPHERE_PA
+    bottle = Accumulator(oil.accumulator_volume_m3, precharge_pa)
+    left_m3 = bottle.usable_m3(pressure_pa + _ATMOSPHERE_PA, precharge_pa, ADIABATIC)
+    return _flag(left_m3 < oil.stroke_volume_m3, validity)
+
+
+def _grip_lost(point: GridPoint) -> Flag:
+    """What the service brake can hold is less than what hangs on the line."""
+    load, ratios = point.load, point.ratios
+    if max(load.validity, ratios.validity) > _DEGRADED:
+        return UNKNOWN_FLAG
+    hangs = load.hook_n > _HANGS_SHARE * point.numbers.block_n
+    supplied = point.supply.validity if point.supply.validity <= _DEGRADED else _DEGRADED
+    return _flag(hangs and ratios.holding < 1.0, max(load.validity, ratios.validity, supplied))
