@@ -302,7 +302,10 @@ class Core:
             estimator.set_down(g)
         due = checks.overtravel_due(g)
         dropped = instruments.recent_drops(g, evaluation.health.dropped + sensors.missing)
-        point = evaluation.run(g, estimate, hoist, tracker.direction, tracker.string_load_n, dropped, due)
+        loss = tracker.loss
+        point = evaluation.run(
+            g, estimate, hoist, tracker.direction, tracker.string_load_n, dropped, due, loss.flag, loss.slack
+        )
         estimator.add_known_acceleration(point.brakes.known_acceleration_m_s2)
         findings += checks.evaluate(g, point)
         if checks.overtravel_due(g) is not due:

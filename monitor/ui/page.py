@@ -12,7 +12,7 @@ from monitor.ui.frame.banner import banner
 from monitor.ui.frame.data_line import data_line
 from monitor.ui.frame.footer import footer, keys_or_message
 from monitor.ui.frame.top_bar import ADVISORY, top_bar
-from monitor.ui.queries import DIRECTION, height, returned, standing
+from monitor.ui.queries import height, motion_words, returned, standing
 from monitor.ui.screens import ScreenSpec
 from monitor.ui.view import FROZEN_S, View, without_unknown_motion
 
@@ -56,9 +56,7 @@ def _too_small(area: Area, view: View) -> None:
     speed = snap.value("speed")
     area.say(0, 1, f"Make it {SMALLEST[0]} by {SMALLEST[1]} or more.")
     area.say(0, 2, f"HEIGHT {units.value(height(snap), 'length')}".replace(UNKNOWN_WORD, "UNKNOWN"), "strong")
-    area.say(
-        0, 3, f"{DIRECTION[snap.hoist]} {units.value(speed, 'speed', signed=True) if speed.known else ''}", "strong"
-    )
+    area.say(0, 3, f"{motion_words(snap)} {units.value(speed, 'speed', signed=True) if speed.known else ''}", "strong")
     area.say(0, 4, f"Window too small: {area.width} by {area.height}.")
     area.say(0, 5, ADVISORY)
 

@@ -73,5 +73,19 @@ DIRECTION = {
 }
 
 
+LOAD_LOST = "◆ LOAD LOST"
+LINE_SLACK = "? LINE SLACK"
+
+
+def motion_words(snap: Snapshot) -> str:
+    """What the block does, in words. With nothing on the line it is not what the drum does, and is not called so."""
+    lost, slack = snap.value("load_lost"), snap.value("slack")
+    if lost.known and lost.number >= 0.5:
+        return LOAD_LOST
+    if snap.hoist is HoistState.UNKNOWN and slack.known and slack.number >= 0.5:
+        return LINE_SLACK
+    return DIRECTION[snap.hoist]
+
+
 def rules_in_words(count: int) -> str:
     return "1 rule" if count == 1 else f"{count} rules"

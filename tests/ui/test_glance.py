@@ -255,3 +255,20 @@ def test_no_word_on_the_drive_screen_is_left_out_by_half(size: tuple[int, int]) 
         for system in ("si", "metric", "field"):
             text = page(sample.SAMPLES[name](), size=size, units=Units(system)).text()
             assert "…" not in text.split("HEIGHT", 1)[1], (name, system)
+
+
+@pytest.mark.parametrize("size", SIZES, ids=str)
+@pytest.mark.parametrize(("lost", "word"), [(1.0, "◆ LOAD LOST"), (0.0, "? LINE SLACK")])
+def test_a_drum_that_turns_on_a_slack_line_is_called_neither_hoisting_nor_lowering(
+    size: tuple[int, int], lost: float, word: str
+) -> None:
+    snap = replace(
+        sample.calm(),
+        hoist=HoistState.UNKNOWN,
+        values=sample.values(load_lost=lost, slack=1.0, hook_load=1_000.0, speed=UNKNOWN),
+    )
+    text = page(snap, size=size).text()
+    assert word in text
+    assert "HOISTING" not in text
+    assert "LOWERING" not in text
+    assert "SPEED UNKNOWN" in text

@@ -10,7 +10,9 @@ load comes from the dead line, leaves a different one after hoisting and after l
 `MOTION` and `STRING` are the two as tables. A pending state (STOPPING, SETTING, LIFTING) must last for a while before its
 ELAPSED row is applied.
 
-Still with the string in slips reads IN_SLIPS, still with it hanging STILL; moving reads as the motion either way.
+Still with the string in slips reads IN_SLIPS, still with it hanging STILL; moving reads as the motion either way. But where
+nothing hangs on the line (`monitor.core.hoist.load_loss`) the drum's motion is not the block's: while it turns, and while the
+load is lost, the state is UNKNOWN, and such a load says nothing of the string.
 """
 
 import math
@@ -23,6 +25,7 @@ from monitor.config.rig import Rig
 from monitor.core.estimator.estimator import Estimate
 from monitor.core.estimator.height_frame import load_noise_n
 from monitor.core.estimator.position_filter import STILL_M_S
+from monitor.core.hoist.load_loss import LoadLoss
 from monitor.core.saved_state import number, numbers, part, whole
 from monitor.model.reading import Flag, Validity
 from monitor.model.snapshot import HoistState
@@ -134,7 +137,7 @@ class HoistTracker:
 
     __slots__ = (
         "_block_n", "_configured_n", "_level_count", "_level_n", "_level_ns", "_levels", "_motion", "_noise_n", "_pending_ns",
-        "_seen_ns", "_slow_ns", "_smooth_n", "_string", "direction", "in_slips", "set_downs", "state", "string_load_n",
+        "_seen_ns", "_slow_ns", "_smooth_n", "_string", "direction", "in_slips", "loss", "set_downs", "state", "string_load_n",
     )  # fmt: skip
 
     def __init__(self, rig: Rig) -> None:
@@ -147,6 +150,7 @@ class HoistTracker:
         """How often the string has been set in slips."""
         self.string_load_n = math.nan
         """Hook load above the block's own, N; NaN where the load is not known."""
+        self.loss = LoadLoss(rig)
         self._configured_n = rig.block.mass_kg * GRAVITY
         self._block_n = {1: self._configured_n, 0: self._configured_n, -1: self._configured_n}
         self._levels: dict[int, deque[float]] = {d: deque(maxlen=MEMORY) for d in (1, 0, -1)}
@@ -199,13 +203,14 @@ class HoistTracker:
         load, validity = hook_load
         if validity > Validity.DEGRADED:
             load = math.nan
-        if load == load:
+        self.loss.update(t_ns, estimate, bool(self._motion), self.in_slips, hook_load)
+        if load == load and not self.loss.slack:
             self._split(t_ns, load, estimate)
         else:
-            self.string_load_n = math.nan
+            self.string_load_n = 0.0 if load == load else math.nan
             self._level_n = self._smooth_n = math.nan
             self._string = STRING[LoadReading.UNKNOWN][self._string]
-        if not known:
+        if not known or (self.loss.slack and (self._motion or self.loss.flag[0] == 1.0)):
             self.state = HoistState.UNKNOWN
         elif self._motion:
             self.state = HoistState.HOISTING if self.direction > 0 else HoistState.LOWERING

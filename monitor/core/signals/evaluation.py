@@ -101,9 +101,12 @@ class Evaluation:
         string_load_n: float,
         dropped: int = 0,
         overtravel_due: bool = False,
+        load_lost: Flag = _NO,
+        unloaded: bool = False,
     ) -> GridPoint:
         """The grid point `t_ns`, for which the register of sensors has been brought up to date. `direction` is the last motion,
-        held while still."""
+        held while still. `load_lost` and `unloaded` are `LoadLoss`'s: with nothing on the line speed and stop of the block are not
+        known."""
         sensors = self._sensors
         readings = sensors.readings
         speed = estimate.speed_m_s
@@ -114,6 +117,8 @@ class Evaluation:
             speed_validity = INVALID
         else:
             speed_validity = VALID if estimate.speed_bound_m_s < 0.25 else DEGRADED
+        if unloaded:
+            speed_validity = INVALID  # the drum's motion is not the block's
         stop_validity = INVALID if estimate.slow else max(height_validity, speed_validity, _LOAD_FOR_STOP)
         hook_n, load_validity = self.hook_load(direction)
         if load_validity > DEGRADED:
@@ -142,7 +147,7 @@ class Evaluation:
 
         # 4. Ratios.
         if load_validity == INVALID:
-            load = LoadState(INVALID, hook_n, string_load_n, math.nan, 0.0, math.nan, math.nan)
+            load = LoadState(INVALID, hook_n, string_load_n, math.nan, 0.0, math.nan, math.nan, load_lost)
             ratios = RatioState(INVALID, math.nan, math.nan)
         else:
             # What hangs on the line wants down: holding it is a matter of the lowering side, whichever way the block moves.
@@ -153,7 +158,7 @@ class Evaluation:
             slack = 1.0 if hook_n < SLACK_LINE_SHARE * self._block_n else 0.0
             load = LoadState(
                 load_validity, hook_n, string_load_n, hook_n / self._rated_load_n, slack, fast_line_n,
-                self._breaking_n / max(fast_line_n, 1.0),
+                self._breaking_n / max(fast_line_n, 1.0), load_lost,
             )  # fmt: skip
 
         # 5. The work of the line.

@@ -68,6 +68,9 @@ class LoadState(NamedTuple):
     """1 where something else carries the block."""
     fast_line_n: float
     design_factor: float
+    lost: Flag
+    """1 where nothing hangs on the line and people may stand below: slack was paid out, or the line parted. Not known where the
+    height was not."""
 
 
 class SupplyState(NamedTuple):

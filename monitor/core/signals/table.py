@@ -302,6 +302,7 @@ SIGNALS: Final[tuple[Signal, ...]] = (
     Signal("string_load", "force", "string load", load(lambda n: n.string_n)),
     Signal("load_over_rating", "ratio", "hook load over rating", load(lambda n: n.over_rating)),
     Signal("slack", "switch", "slack line", load(lambda n: n.slack)),
+    Signal("load_lost", "switch", "load lost", lambda p: p.load.lost),
     Signal("fast_line_tension", "force", "fast-line tension", load(lambda n: n.fast_line_n)),
     Signal("design_factor", "ratio", "design factor of the fast line", load(lambda n: n.design_factor)),
     Signal("line_work", "energy", "line work since the start", line(lambda w: w.total_j)),

@@ -16,7 +16,7 @@ from monitor.presentation.format import span, word
 from monitor.ui.drawing.canvas import Area
 from monitor.ui.drawing.theme import Role
 from monitor.ui.keys.key import Key
-from monitor.ui.queries import DIRECTION, heading, height
+from monitor.ui.queries import LOAD_LOST, heading, height, motion_words
 from monitor.ui.view import View
 from monitor.ui.widgets import bars, digits, mast, plot
 from monitor.ui.widgets.brake_ratio import friction_part, ratio, ratio_role
@@ -99,8 +99,9 @@ def _motion(area: Area, view: View, plan: Plan) -> int:
         bound = snap.value("height_bound")
         if bound.known and isfinite(bound.number):
             area.put(0, y, f"±{units.text(bound.number, 'length')}", "dim")
+    words = motion_words(snap)
     role: Role = "strong" if snap.hoist is not HoistState.UNKNOWN else "warning"
-    x = area.put(half, y, DIRECTION[snap.hoist], role)
+    x = area.put(half, y, words, "danger" if words == LOAD_LOST else role)
     if speed.validity is Validity.DEGRADED:
         area.put(x + 2, y, "△ DEGRADED" if x + 12 <= area.width else "△", "caution")
     return y + 1 + plan.gap
