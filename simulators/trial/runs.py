@@ -106,13 +106,13 @@ def _announces(finding: Finding, sensor: str, quantity: str) -> bool:
     if quantity in ("drum_counts", "block_position"):
         return finding.key in ("height-unknown", "slow-data")
     if quantity in ("hook_load", "dead_line_tension"):
-        return finding.key in ("slack-line", "load-over-rating", "load-near-rating", "design-factor-low")
+        return finding.key in ("load-lost", "slack-line", "load-over-rating", "load-near-rating", "design-factor-low")
     if quantity.startswith("service_pressure"):
-        brake = ("pressure-unasked", "circuits-unequal", "service-pressure-low", "brake-weak", "brake-weakening")
-        return finding.key in brake
+        pressure = ("service-brake-lost", "service-pressure-low", "pressure-unasked", "circuits-unequal")
+        return finding.key in (*pressure, "brake-weak", "brake-weakening")
     by_quantity = {
         "emergency_release_pressure": ("release-pressure-low", "release-pressure-drift", "emergency-ratio-low"),
-        "accumulator_pressure": ("accumulator-low", "applications-few", "oil-leak"),
+        "accumulator_pressure": ("service-brake-lost", "accumulator-low", "applications-few", "oil-leak"),
         "disc_temperature_left": ("disc-hot-left", "discs-unequal", "disc-hot-computed", "brake-fade"),
         "disc_temperature_right": ("disc-hot-right", "discs-unequal", "disc-hot-computed", "brake-fade"),
         "coolant_temperature": ("coolant-hot",),

@@ -3,7 +3,8 @@
 Theory of operation. Three things each mean that the service brake does not hold what hangs there, whatever the lever does:
 
 * pressure: the lever asks for the brake, and both circuits show next to nothing;
-* store: the accumulator has less oil left than one full application takes, down to its precharge (below it the bottle is empty);
+* store: the accumulator has less oil left than one full application takes, down to its precharge (below it the bottle is empty),
+  unless the circuits show just now, under demand, that there is pressure;
 * grip: what the brake can hold, by its circuits and supply and by its effectiveness as seen in stops, is less than what hangs
   on the line, be it the block alone (holding ratio below 1).
 
@@ -20,6 +21,8 @@ from monitor.physics.hydraulics import ADIABATIC, Accumulator
 _OK, _DEGRADED, _NOT_FITTED = int(Validity.VALID), int(Validity.DEGRADED), int(Validity.NOT_FITTED)
 _NOTHING_SHARE: Final = 0.2
 """Both circuits below this share of what the lever asks for: no brake (common practice, no source)."""
+_ANSWERED_SHARE: Final = 0.5
+"""A circuit at this share of what the lever asks for answers."""
 _ATMOSPHERE_PA: Final = 101_325.0
 _HANGS_SHARE: Final = 0.5
 """Hook load over the block's own weight from which on something hangs on the line, and is not carried by something else."""
@@ -68,7 +71,16 @@ def _store_empty(point: GridPoint) -> Flag:
     precharge_pa = oil.precharge_pa + _ATMOSPHERE_PA
     bottle = Accumulator(oil.accumulator_volume_m3, precharge_pa)
     left_m3 = bottle.usable_m3(pressure_pa + _ATMOSPHERE_PA, precharge_pa, ADIABATIC)
-    return _flag(left_m3 < oil.stroke_volume_m3, validity)
+    return _flag(left_m3 < oil.stroke_volume_m3 and not _answers(point), validity)
+
+
+def _answers(point: GridPoint) -> bool:
+    """Whether a circuit is known to answer the lever just now."""
+    lever, lever_ok = point.readings["brake_lever"]
+    asked_pa = _ANSWERED_SHARE * lever * point.numbers.full_pressure_pa
+    circuits = (point.readings["service_pressure_1"], point.readings["service_pressure_2"])
+    asks = lever_ok <= _DEGRADED and lever >= point.rig.braking.demand_lever
+    return asks and any(validity <= _DEGRADED and pressure_pa >= asked_pa for pressure_pa, validity in circuits)
 
 
 def _grip_lost(point: GridPoint) -> Flag:

@@ -105,8 +105,8 @@ class Evaluation:
         unloaded: bool = False,
     ) -> GridPoint:
         """The grid point `t_ns`, for which the register of sensors has been brought up to date. `direction` is the last motion,
-        held while still. `load_lost` and `unloaded` are `LoadLoss`'s: with nothing on the line speed and stop of the block are not
-        known."""
+        held while still. `load_lost` and `unloaded` are `LoadLoss`'s: with nothing on the line speed and stop of the block are
+        not known."""
         sensors = self._sensors
         readings = sensors.readings
         speed = estimate.speed_m_s

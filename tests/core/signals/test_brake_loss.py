@@ -45,6 +45,13 @@ def test_an_accumulator_without_oil_for_one_application(over_pa: float, lost: tu
     assert after(accumulator_pressure=RIG.hydraulics.precharge_pa + over_pa) == lost
 
 
+def test_circuits_that_answer_contradict_an_accumulator_that_reads_empty() -> None:
+    held = {"brake_lever": 1.0, "service_pressure_1": 0.9 * FULL_PA, "service_pressure_2": 0.9 * FULL_PA}
+    assert after(accumulator_pressure=3.0e6, **held) == THERE
+    weak = {"brake_lever": 1.0, "service_pressure_1": 0.23 * FULL_PA, "service_pressure_2": 0.23 * FULL_PA}
+    assert after(0.1, accumulator_pressure=3.0e6, **weak) == LOST
+
+
 def test_a_load_that_the_brake_cannot_hold() -> None:
     weak = RIG.model_copy(update={"brake": RIG.brake.model_copy(update={"clamp_force_n": 5_000.0})})
     assert after(bench=Bench(weak), hook_load=2_000_000.0) == LOST
