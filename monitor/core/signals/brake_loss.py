@@ -5,8 +5,8 @@ Theory of operation. Three things each mean that the service brake does not hold
 * pressure: the lever asks for the brake, and both circuits show next to nothing;
 * store: the accumulator has less oil left than one full application takes, down to its precharge (below it the bottle is empty),
   unless the circuits show just now, under demand, that there is pressure;
-* grip: what the brake can hold, by its circuits and supply and by its effectiveness as seen in stops, is less than what hangs
-  on the line, be it the block alone (holding ratio below 1).
+* grip: what the brake can hold, by its circuits and supply and by the strongest friction that its stops allow for, is less
+  than what hangs on the line, be it the block alone (holding ratio below 1 whatever the doubt).
 
 Any one of them that is known to be so is enough. Not so is said only where all that the rig can read are known and say so: a
 reading that is missing leaves it open.
@@ -90,4 +90,4 @@ def _grip_lost(point: GridPoint) -> Flag:
         return UNKNOWN_FLAG
     hangs = load.hook_n > _HANGS_SHARE * point.numbers.block_n
     supplied = point.supply.validity if point.supply.validity <= _DEGRADED else _DEGRADED
-    return _flag(hangs and ratios.holding < 1.0, max(load.validity, ratios.validity, supplied))
+    return _flag(hangs and ratios.holding_most < 1.0, max(load.validity, ratios.validity, supplied))

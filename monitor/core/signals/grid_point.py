@@ -113,6 +113,8 @@ class RatioState(NamedTuple):
 
     validity: int
     holding: float
+    holding_most: float
+    """With the strongest friction that the evidence allows: below 1 the service brake does not hold, whatever the doubt."""
     emergency: float
 
 
