@@ -15,10 +15,9 @@ reading that is missing leaves it open.
 from typing import Final
 
 from monitor.core.signals.grid_point import GridPoint
-from monitor.model.reading import ABSENT_FLAG, UNKNOWN_FLAG, Flag, Validity
+from monitor.model.reading import ABSENT, ABSENT_FLAG, DEGRADED, UNKNOWN_FLAG, Flag
 from monitor.physics.hydraulics import ADIABATIC, Accumulator
 
-_OK, _DEGRADED, _NOT_FITTED = int(Validity.VALID), int(Validity.DEGRADED), int(Validity.NOT_FITTED)
 _NOTHING_SHARE: Final = 0.2
 """Both circuits below this share of what the lever asks for: no brake (common practice, no source)."""
 _ANSWERED_SHARE: Final = 0.5
@@ -31,14 +30,14 @@ _HANGS_SHARE: Final = 0.5
 def service_brake_lost(point: GridPoint) -> Flag:
     """1 where there is no service brake left, 0 where there is, by what is known."""
     answers = (_pressure_lost(point), _store_empty(point), _grip_lost(point))
-    lost = [validity for number, validity in answers if validity <= _DEGRADED and number >= 0.5]
+    lost = [validity for number, validity in answers if validity <= DEGRADED and number >= 0.5]
     if lost:
         return 1.0, min(lost)
-    fitted = [validity for _, validity in answers if validity != _NOT_FITTED]
+    fitted = [validity for _, validity in answers if validity != ABSENT]
     if not fitted:
         return ABSENT_FLAG
     worst = max(fitted)
-    return (0.0, worst) if worst <= _DEGRADED else UNKNOWN_FLAG
+    return (0.0, worst) if worst <= DEGRADED else UNKNOWN_FLAG
 
 
 def _flag(true: bool, validity: int) -> Flag:
@@ -51,10 +50,10 @@ def _pressure_lost(point: GridPoint) -> Flag:
     lever, lever_ok = readings["brake_lever"]
     first, first_ok = readings["service_pressure_1"]
     second, second_ok = readings["service_pressure_2"]
-    if _NOT_FITTED in (lever_ok, first_ok, second_ok):
+    if ABSENT in (lever_ok, first_ok, second_ok):
         return ABSENT_FLAG
     worst = max(lever_ok, first_ok, second_ok)
-    if worst > _DEGRADED:
+    if worst > DEGRADED:
         return UNKNOWN_FLAG
     asked = lever * point.numbers.full_pressure_pa
     return _flag(lever >= point.rig.braking.demand_lever and max(first, second) < _NOTHING_SHARE * asked, worst)
@@ -63,8 +62,8 @@ def _pressure_lost(point: GridPoint) -> Flag:
 def _store_empty(point: GridPoint) -> Flag:
     """The accumulator has less oil than one full application takes."""
     pressure_pa, validity = point.readings["accumulator_pressure"]
-    if validity > _DEGRADED:
-        return ABSENT_FLAG if validity == _NOT_FITTED else UNKNOWN_FLAG
+    if validity > DEGRADED:
+        return ABSENT_FLAG if validity == ABSENT else UNKNOWN_FLAG
     oil = point.rig.hydraulics
     if pressure_pa >= oil.min_pressure_pa:
         return _flag(False, validity)
@@ -79,15 +78,15 @@ def _answers(point: GridPoint) -> bool:
     lever, lever_ok = point.readings["brake_lever"]
     asked_pa = _ANSWERED_SHARE * lever * point.numbers.full_pressure_pa
     circuits = (point.readings["service_pressure_1"], point.readings["service_pressure_2"])
-    asks = lever_ok <= _DEGRADED and lever >= point.rig.braking.demand_lever
-    return asks and any(validity <= _DEGRADED and pressure_pa >= asked_pa for pressure_pa, validity in circuits)
+    asks = lever_ok <= DEGRADED and lever >= point.rig.braking.demand_lever
+    return asks and any(validity <= DEGRADED and pressure_pa >= asked_pa for pressure_pa, validity in circuits)
 
 
 def _grip_lost(point: GridPoint) -> Flag:
     """What the service brake can hold is less than what hangs on the line."""
     load, ratios = point.load, point.ratios
-    if max(load.validity, ratios.validity) > _DEGRADED:
+    if max(load.validity, ratios.validity) > DEGRADED:
         return UNKNOWN_FLAG
     hangs = load.hook_n > _HANGS_SHARE * point.numbers.block_n
-    supplied = point.supply.validity if point.supply.validity <= _DEGRADED else _DEGRADED
+    supplied = point.supply.validity if point.supply.validity <= DEGRADED else DEGRADED
     return _flag(hangs and ratios.holding_most < 1.0, max(load.validity, ratios.validity, supplied))
