@@ -153,8 +153,8 @@ class Evaluation:
             # What hangs on the line wants down: holding it is a matter of the lowering side, whichever way the block moves.
             holding = expected if way < 0 else brake.full_torque_n_m(supply.expected_pa, scale, -1, circuits)
             demand = max(hook_n, 1.0) * estimate.radius_m / self._lines
-            most = brake.full_torque_n_m(supply.expected_pa, watch.strongest_scale(), -1, circuits)
-            ratios = RatioState(load_validity, holding / demand, most / demand, springs / demand)
+            holding_most = brake.full_torque_n_m(supply.expected_pa, watch.strongest_scale(), -1, circuits)
+            ratios = RatioState(load_validity, holding / demand, holding_most / demand, springs / demand)
             fast_line_n = hook_n * self._fast_share[direction]
             slack = 1.0 if hook_n < SLACK_LINE_SHARE * self._block_n else 0.0
             load = LoadState(

@@ -72,3 +72,10 @@ def test_one_thing_that_is_known_to_be_so_is_enough(lost: str) -> None:
 def test_a_rig_is_judged_by_what_it_can_read() -> None:
     bench = Bench(rig_with(without=("accumulator_pressure", "service_pressure_2")))
     assert after(bench=bench, brake_lever=1.0, service_pressure_1=FULL_PA)[0] == 0.0
+
+
+def test_what_the_brake_holds_leaves_the_speed_above_the_maximum_alone() -> None:
+    bench = Bench()
+    bench.run(0.1, RIG.limits.max_speed_m_s + 0.2)
+    assert bench.point.motion.over_max_m_s == pytest.approx(0.2)
+    assert bench.point.ratios.holding_most > bench.point.ratios.holding
