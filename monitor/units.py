@@ -29,6 +29,7 @@ _KELVIN_PER_DEGF: Final = 5 / 9
 Dimension = Literal[
     "length", "speed", "acceleration", "force", "pressure", "temperature", "torque", "current", "fraction",
     "count", "switch", "time", "energy", "power", "mass", "ratio", "pressure rate",
+    "temperature difference",
 ]  # fmt: skip
 
 
@@ -102,6 +103,8 @@ _ALL = (
     Unit("Pa/s", "pressure rate", 1.0),
     Unit("bar/min", "pressure rate", BAR_PA / 60),
     Unit("psi/min", "pressure rate", PSI_PA / 60),
+    Unit("K difference", "temperature difference", 1.0),
+    Unit("degF difference", "temperature difference", _KELVIN_PER_DEGF),
 )
 
 UNITS: Final = MappingProxyType({unit.name: unit for unit in _ALL})

@@ -80,6 +80,8 @@ class Value:
 
     number: float
     validity: Validity
+    word: str = ""
+    """What people read instead of the number, where it is beyond what anybody can believe. The core sets none."""
 
     @property
     def known(self) -> bool:

@@ -11,6 +11,7 @@ from datetime import UTC, datetime
 from types import MappingProxyType
 from typing import Final, Literal
 
+from monitor.core.signals.believable import BEYOND, NO_LOAD
 from monitor.model.reading import Validity, Value
 from monitor.units import UNITS, Dimension, Unit
 
@@ -24,6 +25,9 @@ WIDEST: Final = 7
 MINUS: Final = "−"
 UNKNOWN_WORD: Final = "unknown"
 NOT_FITTED_WORD: Final = "not fitted"
+NOT_KNOWN_WORDS: Final = "not known"
+"""In a sentence."""
+_SHORT: Final[Mapping[str, str]] = MappingProxyType({NO_LOAD: "no load", BEYOND: "beyond"})
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,6 +65,7 @@ _SI: Final[dict[Dimension, Shown]] = {
     "mass": _shown("t", "t", 1),
     "ratio": _shown("ratio", "", 2),
     "pressure rate": _shown("bar/min", "bar/min", 2),
+    "temperature difference": _shown("K difference", "K", 0),
 }
 _TABLE: Final[Mapping[System, Mapping[Dimension, Shown]]] = MappingProxyType(
     {
@@ -76,6 +81,7 @@ _TABLE: Final[Mapping[System, Mapping[Dimension, Shown]]] = MappingProxyType(
                 "pressure": _shown("psi", "psi", 0),
                 "pressure rate": _shown("psi/min", "psi/min", 0),
                 "temperature": _shown("degF", "°F", 0),
+                "temperature difference": _shown("degF difference", "°F", 0),
                 "torque": _shown("ft*lbf", "ft·lbf", 0),
                 "energy": _shown("ton-mile", "ton-mile", 1),
             }
@@ -150,6 +156,8 @@ class Units:
 
     def fine(self, value: Value, dimension: Dimension, beside: float = 0.0, signed: bool = False) -> str:
         """As `value`, small quantities in a finer unit. `beside` is what it is compared with, shown the same way."""
+        if value.word:
+            return value.word
         row = self._fine(dimension, max(abs(value.number), abs(beside))) if value.known else None
         if row is None or math.isnan(value.number):
             return self.value(value, dimension, signed)
@@ -160,6 +168,22 @@ class Units:
         """As `text`, by the same choice of unit as `fine`."""
         row = self._fine(dimension, max(abs(si), abs(beside)))
         return self.text(si, dimension) if row is None else f"{plain(row.number(si), row.decimals)} {row.label}"
+
+    def apart(self, value: Value, limit: float, dimension: Dimension) -> tuple[str, str]:
+        """A signal and what it is held against: in the same unit, with as many decimals as it takes to tell them apart.
+        Alike where not even three more than usual do."""
+        if not value.known or value.word or math.isnan(value.number):
+            return self.value(value, dimension), self.fine_text(limit, dimension)
+        row = self._fine(dimension, max(abs(value.number), abs(limit))) or self.shown(dimension)
+        one, other = row.number(value.number), row.number(limit)
+        for decimals in range(row.decimals, row.decimals + 4):
+            figures = plain(one, decimals), plain(other, decimals)
+            if figures[0] != figures[1]:
+                break
+        else:
+            figures = plain(one, row.decimals), plain(other, row.decimals)
+        texts = [f"{figure} {row.label}" if row.label else figure for figure in figures]
+        return (f"≈{texts[0]}" if value.validity is Validity.DEGRADED else texts[0]), texts[1]
 
     def _fine(self, dimension: Dimension, size: float) -> Shown | None:
         table = _FINE_FIELD if self.system == "field" else _FINE_SI
@@ -174,6 +198,8 @@ class Units:
 
     def value(self, value: Value, dimension: Dimension, signed: bool = False) -> str:
         """A signal as text: words when there is no number to show, "≈" before a degraded one."""
+        if value.word:
+            return value.word
         if not value.known or math.isnan(value.number):
             return word(value)
         text = self.text(value.number, dimension, signed)
@@ -181,13 +207,23 @@ class Units:
 
     def figure(self, value: Value, dimension: Dimension, signed: bool = False) -> str | None:
         """The bare figure of a signal, None when there is none to show."""
-        if not value.known or math.isnan(value.number):
+        if value.word or not value.known or math.isnan(value.number):
             return None
         return self.number(value.number, dimension, signed)
 
 
+def ways(text: str) -> tuple[str, ...]:
+    """A value in words and figures, and its shorter forms: without its unit, the bare figure; of words fewer."""
+    if text in _SHORT:
+        return text, _SHORT[text]
+    head = text.partition(" ")[0]
+    return (text, head) if head != text and any(char.isdigit() for char in head) else (text,)
+
+
 def word(value: Value) -> str:
     """What to say instead of a figure."""
+    if value.word:
+        return value.word
     return NOT_FITTED_WORD if value.validity is Validity.NOT_FITTED else UNKNOWN_WORD
 
 

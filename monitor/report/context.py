@@ -11,12 +11,16 @@ from monitor.adapters.ledger.ledger import Entry
 from monitor.analysis.alarm_figures import AlarmFigures, Span, figures, spans
 from monitor.analysis.motion import Descent, Stand, Stop, descents, stands, stops
 from monitor.analysis.recording import Recording
-from monitor.core.signals.table import SIGNALS
-from monitor.presentation.format import Units, clock, plain
+from monitor.core.signals.table import SIGNALS, Signal
+from monitor.model.alarm import Finding
+from monitor.model.reading import UNKNOWN, Validity, Value
+from monitor.presentation.believed import believed_value, words_for
+from monitor.presentation.format import NOT_KNOWN_WORDS, Units, clock, plain
 from monitor.report.html import missing_note
 from monitor.units import Dimension
 
 NONE: Final = "–"
+_SIGNALS: Final = {signal.name: signal for signal in SIGNALS}
 MOST_ROWS: Final = 1500
 """Rows of one table; beyond them the report says how many more there were."""
 
@@ -69,18 +73,33 @@ class ReportContext:
         return clock(t_ns, date=True)[5:] if self.rec.seconds > 86_400 else clock(t_ns)
 
     @cached_property
-    def _dimensions(self) -> dict[str, Dimension]:
-        measures = {signal.name: signal.dimension for signal in SIGNALS}
+    def _signals_of_rules(self) -> dict[str, Signal]:
         try:
             rules = tomllib.loads(self.rec.rules_text).get("rule", [])
-            return {str(rule["id"]): measures[rule["signal"]] for rule in rules if rule.get("signal") in measures}
+            return {str(rule["id"]): _SIGNALS[rule["signal"]] for rule in rules if rule.get("signal") in _SIGNALS}
         except (tomllib.TOMLDecodeError, TypeError, KeyError, AttributeError):
             return {}  # untrusted input: figures of alarms are then left out
 
-    def dimension_of(self, key: str) -> Dimension | None:
-        """What the signal of an alarm's rule measures; None where it is a switch or not known."""
-        dimension = self._dimensions.get(key.partition(":")[0])
-        return None if dimension == "switch" else dimension
+    def signal_of(self, key: str) -> Signal | None:
+        """The signal of an alarm's rule; None where it is a switch or not known."""
+        signal = self._signals_of_rules.get(key.partition(":")[0])
+        return None if signal is None or signal.dimension == "switch" else signal
+
+    def value_and_limit(self, finding: Finding) -> tuple[str, str]:
+        """What an alarm's signal read and its threshold: told apart in one unit; words where the figure says nothing."""
+        signal = self.signal_of(finding.key)
+        if signal is None:
+            return "", ""
+        value = UNKNOWN if finding.number is None else Value(finding.number, Validity.VALID)
+        value = believed_value(signal.name, value)
+        if finding.threshold is None:
+            return (self.units.value(value, signal.dimension) if value.known else NOT_KNOWN_WORDS), NOT_KNOWN_WORDS
+        told, limit = self.units.apart(value, finding.threshold, signal.dimension)
+        return (told if value.known else NOT_KNOWN_WORDS), limit
+
+    def signal(self, name: str, si: float) -> str:
+        """Figure and unit of a signal; words where the figure says nothing, a dash where it is not known."""
+        return words_for(name, si) or self.full(si, _SIGNALS[name].dimension)
 
     def number(self, si: float, dimension: Dimension) -> str:
         """A bare figure in the report's units; a dash where not known."""

@@ -41,11 +41,11 @@ def summary(context: ReportContext) -> str:
                 (counted(alarms.raised, "alarm"), f"worst: {worst.name if worst is not None else 'none'}"),
                 (counted(len(context.stands), "stand"), "from set-down to set-down"),
                 (f"{plain(work / TON_MILE_J, 1)} ton-miles", f"line work, {mega(work, 0)} MJ"),
-                (context.full(most(speed), "speed"), "highest block speed"),
-                (context.full(most(rec["hook_load"]), "force"), "highest hook load"),
+                (context.signal("speed", most(speed)), "highest block speed"),
+                (context.signal("hook_load", most(rec["hook_load"])), "highest hook load"),
                 (percent(float(effect[-1])) if len(effect) else "not weighed", "brake effectiveness at the end"),
                 (
-                    context.full(heat, "temperature") if math.isfinite(heat) else "no descent",
+                    context.signal("disc_modelled", heat) if math.isfinite(heat) else "no descent",
                     "hottest disc or rim after a descent",
                 ),
             ]
@@ -78,8 +78,9 @@ def _data_quality(context: ReportContext) -> str:
         )
     if len(bounds):
         parts.append(paragraph(
-            f"Height: 99 % bound of {context.full(float(np.median(bounds)), 'length')} at the median, "
-            f"{context.full(float(bounds.max()), 'length')} at most. Hook load: taken at ± {percent(rec.rig.uncertainty.load)}."
+            f"Height: 99 % bound of {context.signal('height_bound', float(np.median(bounds)))} at the median, "
+            f"{context.signal('height_bound', float(bounds.max()))} at most. "
+            f"Hook load: taken at ± {percent(rec.rig.uncertainty.load)}."
         ))  # fmt: skip
     if rec.gaps:
         lost = sum(gap.lost for gap in rec.gaps)
@@ -186,11 +187,7 @@ def timeline(context: ReportContext) -> str:
 
 
 def _timeline_row(context: ReportContext, finding: Finding, found: Span | None) -> tuple[str, ...]:
-    dimension = context.dimension_of(finding.key) if finding.kind == "alarm" else None
-    number, threshold = (
-        context.full(value, dimension) if value is not None and dimension is not None else ""
-        for value in (finding.number, finding.threshold)
-    )
+    number, threshold = context.value_and_limit(finding) if finding.kind == "alarm" else ("", "")
     lasted = span((found.to_ns - found.from_ns) * 1e-9) + ("" if found.over else " +") if found else ""
     seen = found.acknowledged_ns if found else None
     waited = span((seen - finding.t_ns) * 1e-9) if seen is not None else (NONE if finding.kind == "alarm" else "")

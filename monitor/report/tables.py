@@ -210,8 +210,8 @@ def line_table(context: ReportContext) -> str:
         (f"{plain(total / TON_MILE_J, 2)} ton-miles", f"= {mega(total, 0)} MJ, "
          f"± {percent(rec.rig.uncertainty.load)} with the load"),
         (f"{plain(total / TON_MILE_J / hours, 2)} ton-miles/h", "mean rate"),
-        (context.full(tension, "force"), "highest fast-line tension"),
-        (plain(factor, 2), f"least design factor; the site asks for {plain(line.min_design_factor, 1)}"),
+        (context.signal("fast_line_tension", tension), "highest fast-line tension"),
+        (context.signal("design_factor", factor), f"least design factor; the site asks for {plain(line.min_design_factor, 1)}"),
     ]  # fmt: skip
     rows = [
         (
@@ -224,7 +224,11 @@ def line_table(context: ReportContext) -> str:
     ]
     parts = [cards(boxes), table(("<while", "ton-miles", "MJ", "share"), rows)]
     design_rows = [
-        (words, plain(least, 1), met_mark(factor >= least, plain(factor, 2)) if math.isfinite(factor) else NONE)
+        (
+            words,
+            plain(least, 1),
+            met_mark(factor >= least, context.signal("design_factor", factor)) if math.isfinite(factor) else NONE,
+        )
         for words, least in DESIGN_FACTORS
     ]
     parts.append(table(("<operation", "least design factor (API RP 9B, from memory)", "<seen"), design_rows))

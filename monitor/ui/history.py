@@ -12,6 +12,7 @@ from typing import Final
 
 from monitor.model.alarm import AlarmView
 from monitor.model.snapshot import Snapshot
+from monitor.presentation.believed import words_for
 
 FINE_POINTS: Final = 1_200
 COARSE_POINTS: Final = 10_800
@@ -30,6 +31,12 @@ class Track:
     """Seconds before the newest point (0 or negative)."""
     low: list[float]
     high: list[float]
+
+
+def believed_track(name: str, track: Track) -> Track:
+    """`track` of the signal `name` without the points that nobody can believe: one of them, and the axis shows nothing else."""
+    low, high = ([math.nan if words_for(name, x) else x for x in row] for row in (track.low, track.high))
+    return Track(track.t_s, low, high)
 
 
 class _Ring:

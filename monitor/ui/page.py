@@ -4,6 +4,7 @@ call."""
 from dataclasses import replace
 
 from monitor.config.rig import Rig
+from monitor.presentation.believed import believed
 from monitor.presentation.format import UNKNOWN_WORD
 from monitor.runtime.driver import Mode
 from monitor.ui.drawing.canvas import Area, Canvas
@@ -22,7 +23,7 @@ SMALLEST = (60, 20)
 
 def draw_page(view: View, spec: ScreenSpec, width: int, height: int) -> Canvas:
     """The whole screen as characters and roles."""
-    view = replace(view, snap=without_unknown_motion(view.snap))
+    view = replace(view, snap=believed(without_unknown_motion(view.snap)))
     canvas = Canvas(width, height)
     area = canvas.area
     if width < SMALLEST[0] or height < SMALLEST[1]:

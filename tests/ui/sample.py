@@ -33,7 +33,8 @@ NUMBERS = {
     "holding_ratio": 5.84, "emergency_ratio": 3.10, "emergency_reach": 2.35,
     "brake_lever": 0.6, "clutch_engaged": 0.0, "aux_current": 0.0,
     "aux_torque": 0.0, "aux_share": 0.86, "disc_temperature_left": 64.0, "disc_temperature_right": 66.0,
-    "disc_imbalance": 2.0, "coolant_temperature": 41.0, "effectiveness": 0.97, "response_time": 0.24, "creep": 0.0,
+    "disc_difference": 2.0, "disc_imbalance": 1.0, "coolant_temperature": 41.0, "effectiveness": 0.97,
+    "response_time": 0.24, "creep": 0.0,
     "leak_rate": 200.0, "fade": 0.0, "overtravel_electric": 0.0, "overtravel_air": 0.0, "overtravel_disagree": 0.0,
     "overtravel_untested": 0.0, "loop_lag": 0.002, "dropped": 0.0, "recorder_failed": 0.0, "disconnected": 0.0,
 }  # fmt: skip
@@ -351,6 +352,7 @@ def flood() -> Snapshot:
 def bare() -> Snapshot:
     """A rig with next to nothing on it: no auxiliary brake, no temperatures, not recording."""
     fitted = ("aux_current", "aux_torque", "aux_share", "disc_temperature_left", "disc_temperature_right",
+    "disc_difference",
     "disc_imbalance",
               "coolant_temperature", "emergency_ratio", "emergency_release_pressure", "overtravel_air")  # fmt: skip
     return replace(calm(), values=values(**dict.fromkeys(fitted, NOT_FITTED)), health=Health(recording="failed"))

@@ -8,7 +8,7 @@ from hypothesis import example, given
 from hypothesis import strategies as st
 
 from monitor.model.reading import NOT_FITTED, UNKNOWN, Validity, Value
-from monitor.presentation.format import SI, SYSTEMS, WIDEST, Units, clock, plain, span
+from monitor.presentation.format import SI, SYSTEMS, WIDEST, Units, clock, plain, span, ways
 from monitor.units import Dimension
 from tests.ui import sample
 
@@ -129,3 +129,46 @@ def test_clock_is_utc_and_survives_nonsense() -> None:
     assert clock(sample.T0_NS) == "20:26:40"
     assert clock(sample.T0_NS, date=True) == "2026-05-28 20:26:40"
     assert clock(10**30) == "no time"
+
+
+@pytest.mark.parametrize(
+    ("value", "limit", "dimension", "told"),
+    [
+        (-0.004, 0.0, "length", ("−4 mm", "0 mm")),
+        (3.7512, 3.75, "ratio", ("3.751", "3.750")),
+        (3.75, 3.75, "ratio", ("3.75", "3.75")),
+        (-0.41, 0.0, "length", ("−0.41 m", "0.00 m")),
+        (2_000_400.0, 2e6, "pressure", ("20.004 bar", "20.000 bar")),
+        (1e30, 4.0, "ratio", ("1e30", "4.00")),
+    ],
+)
+def test_a_value_and_its_limit_are_told_apart(
+    value: float, limit: float, dimension: str, told: tuple[str, str]
+) -> None:
+    assert SI.apart(Value(value, Validity.VALID), limit, dimension) == told  # type: ignore[arg-type]
+
+
+@given(st.floats(-1e5, 1e5), st.floats(-1e-2, 1e-2), st.sampled_from(SYSTEMS))
+def test_a_value_and_its_limit_are_in_the_same_unit(limit: float, off: float, system: str) -> None:
+    units = Units(system)  # type: ignore[arg-type]
+    value, told = units.apart(Value(limit + off, Validity.VALID), limit, "length")
+    assert value.partition(" ")[2] == told.partition(" ")[2] != ""
+    if value == told:
+        assert abs(off) < 1e-4 or len(told.partition(" ")[0]) >= WIDEST - 1
+
+
+def test_words_stand_in_place_of_any_figure() -> None:
+    value = Value(6_520_085.0, Validity.DEGRADED, "no load to speak of")
+    assert SI.value(value, "ratio") == SI.fine(value, "ratio") == "no load to speak of"
+    assert SI.figure(value, "ratio") is None
+    assert SI.apart(value, 1.5, "ratio") == ("no load to speak of", "1.50")
+    assert ways("no load to speak of") == ("no load to speak of", "no load")
+    assert ways("18.42 m") == ("18.42 m", "18.42")
+    assert ways("not fitted") == ("not fitted",)
+
+
+def test_a_difference_of_temperatures_knows_no_zero() -> None:
+    """130 °F and 75 °F: 55 °F apart, whichever unit they were measured in."""
+    hot, cool = (FIELD.shown("temperature").unit.to_si(f) for f in (130.0, 75.0))
+    assert FIELD.text(hot - cool, "temperature difference") == "55 °F"
+    assert SI.text(hot - cool, "temperature difference") == "31 K"

@@ -168,7 +168,17 @@ def _pressure_unasked(point: GridPoint) -> Flag:
     return point.brakes.residual_pressure_pa, worst
 
 
+def _disc_difference(point: GridPoint) -> Flag:
+    """How much hotter one disc is than the other, K. A difference and no ratio: 130 °F over 75 °F is no 1.7."""
+    left, ok1 = point.readings["disc_temperature_left"]
+    right, ok2 = point.readings["disc_temperature_right"]
+    worst = max(ok1, ok2)
+    return (abs(left - right) if worst <= DEGRADED else math.nan), worst
+
+
 def _disc_imbalance(point: GridPoint) -> Flag:
+    """Rise of the hotter disc above the ambient over that of the cooler one. Shipped rules compare the difference; those of
+    sessions recorded earlier name this."""
     left, ok1 = point.readings["disc_temperature_left"]
     right, ok2 = point.readings["disc_temperature_right"]
     worst = max(ok1, ok2)
@@ -326,7 +336,8 @@ SIGNALS: Final[tuple[Signal, ...]] = (
     Signal("disc_temperature_left", "temperature", "disc temperature, left", LastReading("disc_temperature_left")),
     Signal("disc_temperature_right", "temperature", "disc temperature, right", LastReading("disc_temperature_right")),
     Signal("disc_modelled", "temperature", "disc temperature, modelled", BrakeNumber(lambda b: b.disc_modelled)),
-    Signal("disc_imbalance", "ratio", "hotter over cooler disc", _disc_imbalance),
+    Signal("disc_difference", "temperature difference", "hotter disc above the cooler", _disc_difference),
+    Signal("disc_imbalance", "ratio", "rise of hotter over cooler disc", _disc_imbalance),
     # Hydraulics
     Signal("accumulator_pressure", "pressure", "accumulator pressure", LastReading("accumulator_pressure")),
     Signal("accumulator_margin", "pressure", "accumulator above its minimum", _accumulator_margin),
@@ -339,7 +350,7 @@ SIGNALS: Final[tuple[Signal, ...]] = (
     Signal("aux_share", "fraction", "auxiliary share of the last descent", BrakeNumber(lambda b: b.aux_share)),
     Signal("aux_missing", "switch", "auxiliary brake idle in a descent", BrakeNumber(lambda b: b.aux_missing)),
     Signal("coolant_temperature", "temperature", "coolant temperature", LastReading("coolant_temperature")),
-    Signal("coolant_over", "temperature", "coolant above its maximum", _coolant_over),
+    Signal("coolant_over", "temperature difference", "coolant above its maximum", _coolant_over),
     # Drive and overtravel device
     Signal("clutch_engaged", "switch", "clutch", LastReading("clutch_engaged")),
     Signal("overtravel_electric", "switch", "overtravel device, electric", LastReading("overtravel_electric")),

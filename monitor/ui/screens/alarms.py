@@ -3,18 +3,22 @@ this view."""
 
 from collections.abc import Callable
 from dataclasses import dataclass, replace
+from math import isfinite
 
 from monitor.model.alarm import EXPECTED_WORDS, AlarmState, AlarmView
 from monitor.model.reading import UNKNOWN, Validity, Value
 from monitor.model.stream import ActionKind
-from monitor.presentation.format import clock, span
+from monitor.presentation.believed import believed_value
+from monitor.presentation.format import NOT_KNOWN_WORDS, clock, span
 from monitor.ui.drawing.canvas import Area, printable, words_that_fit, wrapped
 from monitor.ui.drawing.theme import SHAPE, TEXT_ROLE, Role
 from monitor.ui.frame.banner import STATE_WORDS, no_alarm, nothing_to_acknowledge
+from monitor.ui.history import believed_track
 from monitor.ui.keys.key import Key, ScreenContext
 from monitor.ui.view import View
 from monitor.ui.widgets import plot
 from monitor.ui.widgets.labels import signal_dimension, signal_label, switch_words
+from monitor.units import Dimension
 
 TITLE = "Alarms"
 HELP = "what stands and why; acknowledge, shelve; history"
@@ -129,7 +133,8 @@ def _signal(area: Area, view: View, alarm: AlarmView) -> None:
     label = signal_label(alarm.signal)
     words = switch_words(label)
     if value is None:  # of one sensor: the alarm knows it
-        value = UNKNOWN if alarm.number is None else Value(alarm.number, Validity.VALID)
+        number = UNKNOWN if alarm.number is None else Value(alarm.number, Validity.VALID)
+        value = believed_value(alarm.signal, number)
         kept = False
     else:
         kept = True
@@ -137,11 +142,11 @@ def _signal(area: Area, view: View, alarm: AlarmView) -> None:
         now = view.units.switch(value, *words)
         texts = [f"{label}: now {now}", f"now {now}", now]
     else:
-        now = view.units.value(value, dimension)
-        threshold = f"{view.units.text(alarm.threshold, dimension)}" if alarm.threshold is not None else "none"
-        texts = [f"{label}: now {now}, limit {threshold}", f"now {now}, limit {threshold}", f"now {now}"]
+        now, limit = _now_and_limit(view, value, alarm.threshold, dimension)
+        told = f"now at the limit, {limit}" if now == limit != NOT_KNOWN_WORDS else f"now {now}, limit {limit}"
+        texts = [f"{label}: {told}", told, f"now {now}"]
     area.best(0, 0, [printable(text) for text in texts], "base")
-    track = view.history.track(alarm.signal, WHY_S)
+    track = believed_track(alarm.signal, view.history.track(alarm.signal, WHY_S))
     extra = () if alarm.threshold is None else (alarm.threshold,)
     axis = plot.range_of(track, *extra)
     if axis is None or not track.t_s or area.height < 3:
@@ -159,6 +164,15 @@ def _signal(area: Area, view: View, alarm: AlarmView) -> None:
     plot.axis_labels(area.part(area.width - 10, 1, 10, area.height - 2), axis, axis_text)
     area.put(0, area.height - 1, "1 min ago", "dim")
     area.put(chart.width - 3, area.height - 1, "now", "dim")
+
+
+def _now_and_limit(view: View, value: Value, threshold: float | None, dimension: Dimension) -> tuple[str, str]:
+    """The signal and the threshold in one unit, told apart by as many decimals as that takes."""
+    told = (value.known and isfinite(value.number)) or value.word
+    if threshold is None:
+        return (view.units.value(value, dimension) if told else NOT_KNOWN_WORDS), NOT_KNOWN_WORDS
+    now, limit = view.units.apart(value, threshold, dimension)
+    return (now if told else NOT_KNOWN_WORDS), limit
 
 
 def _history(area: Area, view: View) -> tuple[str, ...]:

@@ -3,6 +3,7 @@
 from math import nan
 
 from monitor.model.reading import Validity, Value
+from monitor.presentation.format import ways
 from monitor.ui.drawing.canvas import Area
 from monitor.ui.drawing.theme import Role
 from monitor.ui.keys.key import Key
@@ -56,7 +57,7 @@ def _item(
     if bad:
         text, role = f"▲ {text}", "warning"
     share = value.number / full if value.known and full == full and full > 0 else nan
-    return Item(label, sections.choices(text), role, share, mark)
+    return Item(label, ways(text), role, share, mark)
 
 
 def _above(value: Value, limit: float) -> bool:
@@ -79,8 +80,8 @@ def _holding(view: View) -> list[Item | None]:
             continue
         share = value.number / (3 * minimum) if value.known and minimum > 0 else nan
         text = ratio(value, minimum)
-        choices = (f"{text} (at least {view.units.text(minimum, 'ratio')})", text, text.removesuffix(" LOW"))
-        items.append(Item(label, choices, ratio_role(value, minimum), share, 1 / 3))
+        judged = (f"{text} (at least {view.units.text(minimum, 'ratio')})", text, text.removesuffix(" LOW"))
+        items.append(Item(label, ways(text) if value.word else judged, ratio_role(value, minimum), share, 1 / 3))
     items.append(_item(view, "springs, reach", "emergency_reach", "length"))
     items.append(_item(view, "load on rating", "load_over_rating", "fraction", 1.0))
     return items
@@ -141,7 +142,7 @@ def _heat(view: View) -> list[Item | None]:
             ("modelled", "disc_modelled"),
         )
     ]
-    return [*items, _item(view, "hotter / cooler", "disc_imbalance", "ratio")]
+    return [*items, _item(view, "difference", "disc_difference", "temperature difference")]
 
 
 def _overtravel(view: View) -> list[Item | None]:
@@ -158,6 +159,6 @@ def _overtravel(view: View) -> list[Item | None]:
         overdue = due.number >= 0.5
         items.append(Item("test", ("▲ DUE" if overdue else "not due",), "warning" if overdue else "strong"))
     set_at = view.units.text(view.rig.limits.overtravel_m, "length")
-    items.append(Item("set at", sections.choices(set_at), "dim"))
+    items.append(Item("set at", ways(set_at), "dim"))
     items.append(_item(view, "room to it", "overtravel_room", "length"))
     return items

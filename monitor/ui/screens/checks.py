@@ -6,7 +6,8 @@ from rich.cells import cell_len
 
 from monitor.model.check import CheckReading, CheckStepView, CheckVerdict, CheckView
 from monitor.model.stream import ActionKind
-from monitor.presentation.format import clock, plain
+from monitor.presentation.believed import believed_reading
+from monitor.presentation.format import clock, plain, ways
 from monitor.ui.drawing.canvas import Area, Canvas, printable, words_that_fit, wrapped
 from monitor.ui.drawing.theme import Role
 from monitor.ui.keys.height_reference import set_height
@@ -186,11 +187,11 @@ def _readings(area: Area, y: int, view: View, readings: tuple[CheckReading, ...]
 
 def _reading(view: View, reading: CheckReading) -> list[str]:
     """Ways to say one reading, longest first."""
-    value, limit = reading.value, reading.limit
+    value, limit = believed_reading(reading, view.snap.values), reading.limit
     if reading.dimension == "switch":
         return [view.units.switch(value, *switch_words(reading.label))]
     text = view.units.fine(value, reading.dimension, limit or 0.0)
-    choices = [text, text.partition(" ")[0]]
+    choices = [*ways(text)]
     if reading.relation and limit is not None:
         beside = value.number if value.known else 0.0
         choices.insert(0, f"{text}  ({reading.relation} {view.units.fine_text(limit, reading.dimension, beside)})")

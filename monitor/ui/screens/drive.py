@@ -12,9 +12,10 @@ from typing import NamedTuple
 
 from monitor.model.reading import Validity, Value
 from monitor.model.snapshot import HoistState
-from monitor.presentation.format import span, word
+from monitor.presentation.format import span, ways, word
 from monitor.ui.drawing.canvas import Area
 from monitor.ui.drawing.theme import Role
+from monitor.ui.history import believed_track
 from monitor.ui.keys.key import Key
 from monitor.ui.queries import LOAD_LOST, heading, height, motion_words
 from monitor.ui.view import View
@@ -92,12 +93,12 @@ def _motion(area: Area, view: View, plan: Plan) -> int:
     if value.validity is Validity.DEGRADED:
         bound = snap.value("height_bound")
         text = "△ DEGRADED"
-        if bound.known and isfinite(bound.number):
+        if _tells(bound):
             text += f" ±{units.text(bound.number, 'length')}"
         area.figure(0, y, text, "caution")
     elif value.known:
         bound = snap.value("height_bound")
-        if bound.known and isfinite(bound.number):
+        if _tells(bound):
             area.put(0, y, f"±{units.text(bound.number, 'length')}", "dim")
     words = motion_words(snap)
     role: Role = "strong" if snap.hoist is not HoistState.UNKNOWN else "warning"
@@ -105,6 +106,10 @@ def _motion(area: Area, view: View, plan: Plan) -> int:
     if speed.validity is Validity.DEGRADED:
         area.put(x + 2, y, "△ DEGRADED" if x + 12 <= area.width else "△", "caution")
     return y + 1 + plan.gap
+
+
+def _tells(bound: Value) -> bool:
+    return bound.known and isfinite(bound.number) and not bound.word
 
 
 def _large(area: Area, figure: str | None, size: int, words: str, role: Role = "strong") -> None:
@@ -181,7 +186,7 @@ def _beside_room(side: Area, view: View, way: int) -> None:
     lines = _crossing(view, way) or _approach(view, way)
     for y, (label, text, role) in enumerate(lines[: side.height]):
         side.put(0, y, label, "dim")
-        side.best(10 if side.width >= 24 else 9, y, (text, text.partition(" ")[0]), role)
+        side.best(10 if side.width >= 24 else 9, y, (*ways(text), text.partition(" ")[0]), role)
 
 
 def _approach(view: View, way: int) -> Lines:
@@ -214,20 +219,22 @@ def _crossing(view: View, way: int) -> Lines:
         return []
     near, far = _reached(view, way, least.number), _reached(view, way, max(least.number, most.number))
     return [
-        ("overrun", _between(view, least.number, most.number, "length"), "danger"),
-        ("at limit", _between(view, slow.number, fast.number, "speed"), "danger"),
+        ("overrun", _between(view, least, most, "length"), "danger"),
+        ("at limit", _between(view, slow, fast, "speed"), "danger"),
         ("reaches", near if near == far else f"{near} to {far}", "danger"),
         ("brake", "◆ KEEP FULLY ON", "danger"),
     ]
 
 
-def _between(view: View, low: float, high: float, dimension: Dimension) -> str:
+def _between(view: View, least: Value, most: Value, dimension: Dimension) -> str:
     units = view.units
+    low, high = min(least.number, most.number), max(least.number, most.number)
     if not isfinite(low):
         return "NO STOP"
     if not isfinite(high):
         return f"{units.text(low, dimension)}–NO STOP"
-    low, high = min(low, high), max(low, high)
+    if least.word or most.word:
+        return least.word or f"{units.text(low, dimension)}–{most.word}"
     text = units.number(low, dimension)
     if text == units.number(high, dimension):
         return units.text(high, dimension)
@@ -280,7 +287,7 @@ def _last_minutes(area: Area, view: View) -> None:
     strips: tuple[tuple[str, str, Dimension], ...] = (("height", "HEIGHT", "length"), ("speed", "SPEED", "speed"))
     for place, (name, title, dimension) in enumerate(strips):
         strip = area.part(0, place * tall, area.width, tall)
-        track = view.history.track(name, LAST_MINUTES_S)
+        track = believed_track(name, view.history.track(name, LAST_MINUTES_S))
         axis = plot.range_of(track)
         if axis is None or strip.height < 3:
             continue
@@ -342,7 +349,7 @@ def _load(view: View) -> _Row:
         cells.append(("▲ SLACK LINE", "warning"))
     string = snap.value("string_load")
     if string.known:
-        cells.append((f"string {units.text(string.number, 'force')}", "dim"))
+        cells.append((f"string {units.value(string, 'force')}", "dim"))
     share = _share(snap.value("load_over_rating"), 1.0)
     return _Row("LOAD", cells, share, None, "warning" if share > 1 else "bar")
 
@@ -370,7 +377,7 @@ def _holding(view: View) -> _Row:
     service, emergency = snap.value("holding_ratio"), snap.value("emergency_ratio")
     minimum = braking.min_holding_ratio
     cells: Cells = [(ratio(service, minimum), ratio_role(service, minimum))]
-    if emergency.validity is not Validity.NOT_FITTED:
+    if emergency.validity is not Validity.NOT_FITTED and not (service.word and service.word == emergency.word):
         least = braking.min_emergency_ratio
         cells.append((f"emergency {ratio(emergency, least)}", ratio_role(emergency, least)))
     # The tick of the required ratio stands at a third of the bar: beyond three times that, more says nothing.

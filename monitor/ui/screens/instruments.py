@@ -5,7 +5,8 @@ from math import isfinite
 
 from monitor.model.reading import Validity, Value
 from monitor.model.snapshot import SensorView
-from monitor.presentation.format import plain, span
+from monitor.presentation.believed import believed_value
+from monitor.presentation.format import plain, span, ways
 from monitor.ui.drawing.canvas import Area, name_that_fits, printable, wrapped
 from monitor.ui.drawing.theme import Role
 from monitor.ui.keys.key import Key
@@ -89,8 +90,8 @@ def _cells(view: View, sensor: SensorView) -> dict[str, tuple[str, ...]]:
     if dimension == "switch":
         value: tuple[str, ...] = (units.switch(sensor.value, *switch_words(quantity_label(sensor.quantity))),)
     else:
-        text = units.value(sensor.value, dimension)
-        value = (text, text.partition(" ")[0])
+        text = units.value(believed_value(sensor.quantity, sensor.value), dimension)
+        value = ways(text)
     # Innovations are those of position sensors: lengths, whatever the sensor counts.
     off = (
         "" if sensor.innovation is None else units.fine(Value(sensor.innovation, Validity.VALID), "length", signed=True)
@@ -100,7 +101,7 @@ def _cells(view: View, sensor: SensorView) -> dict[str, tuple[str, ...]]:
         "age": (span(sensor.age_s),),
         "per s": (plain(sensor.rate_hz, 1),),
         "latency": ("" if sensor.latency_s is None else f"{plain(sensor.latency_s * 1e3, 0)} ms",),
-        "off by": (off, off.partition(" ")[0]),
+        "off by": ways(off),
         "test": ("" if sensor.test_ratio is None else plain(sensor.test_ratio, 2),),
         "used": (plain(float(sensor.fused), 0) if sensor.fused else "",),
         "refused": (plain(float(sensor.rejected), 0),),

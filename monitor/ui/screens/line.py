@@ -7,7 +7,7 @@ from monitor.model.reading import Validity
 from monitor.model.snapshot import HoistState
 from monitor.model.stream import ActionKind
 from monitor.presentation.figures import line_event
-from monitor.presentation.format import plain
+from monitor.presentation.format import plain, ways
 from monitor.ui.drawing.canvas import Area, printable
 from monitor.ui.drawing.theme import Role
 from monitor.ui.keys.height_reference import NUMBER, confirm, number_of, refused_while_moving, set_height
@@ -43,12 +43,13 @@ def _now(view: View) -> list[Item]:
     factor = view.value("design_factor")
     low = factor.known and factor.number < minimum
     role: Role = "warning" if low else "strong"
-    text = f"▲ {units.value(factor, 'ratio')} LOW" if low else units.value(factor, "ratio")
+    text = units.value(factor, "ratio")
+    choices = (f"▲ {text} LOW",) if low and not factor.word else ways(text)
     share = minimum / factor.number if factor.known and factor.number > 0 else nan
     return [
-        Item("hook load", sections.choices(units.value(view.value("hook_load"), "force")), "strong"),
-        Item("fast line", sections.choices(units.value(view.value("fast_line_tension"), "force")), "strong"),
-        Item("design factor", (text,), role, share),
+        Item("hook load", ways(units.value(view.value("hook_load"), "force")), "strong"),
+        Item("fast line", ways(units.value(view.value("fast_line_tension"), "force")), "strong"),
+        Item("design factor", choices, role, share),
         Item("  at least", (units.text(minimum, "ratio"),), "dim"),
     ]
 
@@ -66,7 +67,7 @@ def _energy(label: str, view: View, signal: str) -> list[Item]:
     if not work.known:
         return [Item(label, (view.units.value(work, "energy"),), "caution")]
     return [
-        Item(label, sections.choices(f"{plain(work.number / 1e6, 0)} MJ"), "strong"),
+        Item(label, ways(f"{plain(work.number / 1e6, 0)} MJ"), "strong"),
         Item("  in ton-miles", (plain(work.number / TON_MILE_J, 1),), "strong"),
     ]
 
@@ -77,7 +78,7 @@ def _to_cut(view: View) -> list[Item]:
     if length.validity is Validity.NOT_FITTED:
         return [Item("worn, to cut", ("no goal in the rig file", "no goal"), "dim")]
     role: Role = "strong" if length.known else "caution"
-    return [Item("worn, to cut", sections.choices(view.units.value(length, "length")), role)]
+    return [Item("worn, to cut", ways(view.units.value(length, "length")), role)]
 
 
 def _events(view: View) -> list[Item]:
@@ -99,7 +100,7 @@ def _drum(view: View) -> list[Item]:
         text = plain(turns.number, 1) if turns.known else units.value(turns, "count")
         items.append(Item("wraps", (text,), "strong" if turns.known else "caution"))
     items.append(Item("wraps per layer", (plain(drum.wraps_per_layer, 1),), "dim"))
-    items.append(Item("core diameter", sections.choices(_thick(view, drum.core_diameter_m, "length", 1)), "dim"))
+    items.append(Item("core diameter", ways(_thick(view, drum.core_diameter_m, "length", 1)), "dim"))
     return items
 
 
@@ -116,7 +117,7 @@ def _line(view: View) -> list[Item]:
         Item("lines strung", (str(line.lines),), "base"),
         Item("diameter", (_thick(view, line.rope_diameter_m, "", 3),), "base"),
         Item("grade", (line.grade,), "base"),
-        Item("breaking", sections.choices(units.text(line.breaking_strength_n, "force")), "base"),
+        Item("breaking", ways(units.text(line.breaking_strength_n, "force")), "base"),
     ]
 
 

@@ -3,7 +3,7 @@
 from collections.abc import Iterable, Mapping
 from math import isfinite
 
-from monitor.presentation.format import SYSTEM_LABEL, clock, plain, span
+from monitor.presentation.format import SYSTEM_LABEL, clock, plain, span, ways
 from monitor.runtime.facts import LedgerState, RecordingFile, Replayed, RunFacts
 from monitor.ui.drawing.canvas import Area, printable
 from monitor.ui.keys.replay_keys import DAY_NS, REPLAY_KEYS
@@ -131,10 +131,10 @@ def _in_force(view: View) -> list[Item]:
     return [
         Item("rig", (printable(rig.title), rig.name), "strong", free=True),
         Item("sensors", (str(len(rig.sensors)),), "base"),
-        Item("upper limit", sections.choices(units.text(limits.upper_m, "length")), "base"),
-        Item("lower limit", sections.choices(units.text(limits.lower_m, "length")), "base"),
-        Item("overtravel at", sections.choices(units.text(limits.overtravel_m, "length")), "base"),
-        Item("highest speed", sections.choices(units.text(limits.max_speed_m_s, "speed")), "base"),
+        Item("upper limit", ways(units.text(limits.upper_m, "length")), "base"),
+        Item("lower limit", ways(units.text(limits.lower_m, "length")), "base"),
+        Item("overtravel at", ways(units.text(limits.overtravel_m, "length")), "base"),
+        Item("highest speed", ways(units.text(limits.max_speed_m_s, "speed")), "base"),
         Item("reaction", (units.text(limits.reaction_s, "time"),), "base"),
         Item("holding ratio", (units.text(rig.braking.min_holding_ratio, "ratio"),), "base"),
         Item("  from", (printable(rig.braking.ratio_origin), "see rig file"), "dim", free=True),

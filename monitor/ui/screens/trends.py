@@ -4,10 +4,11 @@ from dataclasses import dataclass, replace
 from math import isfinite, nan
 
 from monitor.model.reading import Validity
+from monitor.presentation.believed import words_for
 from monitor.presentation.format import clock, span
 from monitor.ui.drawing.canvas import Area
 from monitor.ui.drawing.theme import Role
-from monitor.ui.history import Track
+from monitor.ui.history import Track, believed_track
 from monitor.ui.keys.key import Key, ScreenContext
 from monitor.ui.view import View
 from monitor.ui.widgets import plot
@@ -70,10 +71,13 @@ def _strip(area: Area, view: View, name: str) -> None:
     dimension = signal_dimension(name)
     track = view.history.track(name, state.span_s)
     number = reading(track, state.back_s)
-    text = units.text(number, dimension) if isfinite(number) else "unknown"
+    slack = view.history.track("slack", state.span_s)
+    words = words_for(name, number, reading(slack, state.back_s) >= 0.5)
+    text = words or (units.text(number, dimension) if isfinite(number) else "unknown")
     x = area.say(0, 0, signal_label(name), "dim", area.width - len(text) - 3)
     area.figure(x + 2, 0, text, "strong" if isfinite(number) else "caution")
     chart = area.part(0, 1, area.width - _AXIS - 1, area.height - 1)
+    track = believed_track(name, track)
     axis = plot.range_of(track)
     if axis is None:
         chart.say(0, 0, "nothing known in this time", "dim")

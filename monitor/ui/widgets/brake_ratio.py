@@ -13,7 +13,7 @@ def friction_part(view: View) -> str:
 
 def ratio(value: Value, minimum: float) -> str:
     """A ratio, judged in words against its required minimum."""
-    if not value.known:
+    if not value.known or value.word:
         return word(value)
     text = f"{SI.value(value, 'ratio')} ×"
     return f"▲ {text} LOW" if value.number < minimum else text
@@ -23,4 +23,4 @@ def ratio_role(value: Value, minimum: float) -> Role:
     """Plain when it is enough."""
     if not value.known:
         return "caution" if value.validity is Validity.INVALID else "dim"
-    return "warning" if value.number < minimum else "strong"
+    return "warning" if value.number < minimum and not value.word else "strong"

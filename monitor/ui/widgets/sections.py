@@ -135,9 +135,3 @@ def _line(area: Area, y: int, line: Line) -> None:
         if area.width - x >= 6:
             role: Role = item.role if item.role in ("warning", "danger", "caution") else "bar"
             bars.level(area, x, y, area.width - x, item.share, role, item.mark)
-
-
-def choices(text: str) -> tuple[str, ...]:
-    """A value in words and figures, and its shorter forms: without its unit, then the bare figure."""
-    head = text.partition(" ")[0]
-    return (text, head) if cell_len(head) < cell_len(text) and any(char.isdigit() for char in head) else (text,)
