@@ -25,13 +25,13 @@ def finding(key: str, number: float | None, threshold: float | None) -> Finding:
 
 def test_an_empty_hook_all_along_has_no_design_factor(crown_rec: Recording) -> None:
     context = context_of(crown_rec, design_factor=854_000.0)
-    told = line_table(context) + attention_table(context)
-    assert "854000" not in told
-    assert "no load to speak of" in told
+    shown = line_table(context) + attention_table(context)
+    assert "854000" not in shown
+    assert "no load to speak of" in shown
 
 
 @pytest.mark.parametrize(
-    ("key", "number", "threshold", "told"),
+    ("key", "number", "threshold", "shown"),
     [
         ("brake-now-down", -0.004, 0.0, ("−4 mm", "0 mm")),
         ("design-factor-low", 2.9996, 3.0, ("2.9996", "3.0000")),
@@ -43,6 +43,6 @@ def test_an_empty_hook_all_along_has_no_design_factor(crown_rec: Recording) -> N
     ],
 )
 def test_value_and_threshold_of_an_alarm(
-    crown_rec: Recording, key: str, number: float | None, threshold: float | None, told: tuple[str, str]
+    crown_rec: Recording, key: str, number: float | None, threshold: float | None, shown: tuple[str, str]
 ) -> None:
-    assert context_of(crown_rec).value_and_limit(finding(key, number, threshold)) == told
+    assert context_of(crown_rec).value_and_limit(finding(key, number, threshold)) == shown

@@ -132,7 +132,7 @@ def test_clock_is_utc_and_survives_nonsense() -> None:
 
 
 @pytest.mark.parametrize(
-    ("value", "limit", "dimension", "told"),
+    ("value", "limit", "dimension", "shown"),
     [
         (-0.004, 0.0, "length", ("−4 mm", "0 mm")),
         (3.7512, 3.75, "ratio", ("3.751", "3.750")),
@@ -143,18 +143,18 @@ def test_clock_is_utc_and_survives_nonsense() -> None:
     ],
 )
 def test_a_value_and_its_limit_are_told_apart(
-    value: float, limit: float, dimension: str, told: tuple[str, str]
+    value: float, limit: float, dimension: str, shown: tuple[str, str]
 ) -> None:
-    assert SI.apart(Value(value, Validity.VALID), limit, dimension) == told  # type: ignore[arg-type]
+    assert SI.apart(Value(value, Validity.VALID), limit, dimension) == shown  # type: ignore[arg-type]
 
 
 @given(st.floats(-1e5, 1e5), st.floats(-1e-2, 1e-2), st.sampled_from(SYSTEMS))
 def test_a_value_and_its_limit_are_in_the_same_unit(limit: float, off: float, system: str) -> None:
     units = Units(system)  # type: ignore[arg-type]
-    value, told = units.apart(Value(limit + off, Validity.VALID), limit, "length")
-    assert value.partition(" ")[2] == told.partition(" ")[2] != ""
-    if value == told:
-        assert abs(off) < 1e-4 or len(told.partition(" ")[0]) >= WIDEST - 1
+    value, shown = units.apart(Value(limit + off, Validity.VALID), limit, "length")
+    assert value.partition(" ")[2] == shown.partition(" ")[2] != ""
+    if value == shown:
+        assert abs(off) < 1e-4 or len(shown.partition(" ")[0]) >= WIDEST - 1
 
 
 def test_words_stand_in_place_of_any_figure() -> None:
