@@ -1,4 +1,5 @@
-"""In which range each signal means something: one row each in BELIEVABLE, in SI. Outside it words stand instead of the figure.
+"""In which range each signal means something, by name or else by what it measures, in SI. Outside it words stand instead of the
+figure.
 
 The ranges are for people only. Rules, checks, records and exports go on with the number as it is: a range is wide enough that
 no threshold lies outside it, and what is beyond it is still far beyond the threshold. A range is not a sensor's own range,
@@ -11,6 +12,9 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from types import MappingProxyType
 from typing import Final
+
+from monitor.core.signals.table import SIGNALS
+from monitor.units import Dimension
 
 BEYOND: Final = "beyond measure"
 NO_LOAD: Final = "no load to speak of"
@@ -77,7 +81,7 @@ _HOLDING: Final = Believable(
     over_load=True,
 )  # fmt: skip
 
-BELIEVABLE: Final[Mapping[str, Believable]] = MappingProxyType({
+_BY_NAME: Final[Mapping[str, Believable]] = {
     # Motion
     "height": _HEIGHT,
     "speed": _SPEED,
@@ -109,14 +113,11 @@ BELIEVABLE: Final[Mapping[str, Believable]] = MappingProxyType({
     "speed_excess": Believable(-8.0, 8.0, "a speed's range: far below the allowed speed is no excess", below="far below"),
     "speed_over_max": _SPEED,
     "overtravel_room": _ROOM,
-    "height_unknown": _SWITCH,
-    "slow_data": _SWITCH,
     "sensors_silent": _SHARE,
     # Load and line
     "hook_load": _FORCE,
     "string_load": _STRING,
     "load_over_rating": Believable(-0.1, 3.0, "a mast that carries three times its rating stands no more"),
-    "slack": _SWITCH,
     "fast_line_tension": _TENSION,
     "design_factor": Believable(
         0.0, 100.0, "an empty block is some twentieth of the rating, for which lines have a factor of 2 to 4", NO_LOAD,
@@ -154,19 +155,28 @@ BELIEVABLE: Final[Mapping[str, Believable]] = MappingProxyType({
     "aux_current": Believable(-100.0, 1000.0, "eddy-current brakes take some ten to hundred amperes"),
     "aux_torque": Believable(-50e3, 1e6, "the largest auxiliary brakes give some 150 kN·m; zeros stand near nought"),
     "aux_share": _SHARE,
-    "aux_missing": _SWITCH,
     "coolant_temperature": Believable(-60.0, 200.0, "from ice to steam"),
     "coolant_over": Believable(-200.0, 200.0, "between the ends of a coolant's range"),
     # Drive and overtravel device
-    "clutch_engaged": _SWITCH,
-    "overtravel_electric": _SWITCH,
-    "overtravel_air": _SWITCH,
-    "overtravel_disagree": _SWITCH,
-    "overtravel_untested": _SWITCH,
     # The monitor itself
     "loop_lag": Believable(0.0, 3600.0, "a loop an hour behind stands still"),
     "dropped": _COUNT,
-    "recorder_failed": _SWITCH,
-    "disconnected": _SWITCH,
-})  # fmt: skip
-"""Every signal by name. `tests/core/signals` asks for a row of each."""
+}  # fmt: skip
+_BY_DIMENSION: Final[Mapping[Dimension, Believable]] = {
+    "length": _MARGIN,
+    "speed": _SPEED,
+    "acceleration": _FREE_FALL,
+    "force": _FORCE,
+    "pressure": _PRESSURE,
+    "temperature": _TEMPERATURE,
+    "fraction": _SHARE,
+    "switch": _SWITCH,
+    "count": _COUNT,
+    "energy": _WORK,
+}
+_ANY: Final = Believable(-1e6, 1e6, "seven digits are more than anybody reads")
+
+BELIEVABLE: Final[Mapping[str, Believable]] = MappingProxyType(
+    {signal.name: _BY_NAME.get(signal.name) or _BY_DIMENSION.get(signal.dimension, _ANY) for signal in SIGNALS}
+)
+"""Every signal by name: by its own row, else by what it measures."""
