@@ -226,3 +226,10 @@ def test_a_stop_begun_and_helped_is_what_its_parts_say() -> None:
     assert phases.held_until_full(0.2) == Phases(pytest.approx(0.3), pytest.approx(1.6), 0.5, 0.5)
     assert phases.held_until_full(0.0).jerk_m_s3 == pytest.approx((0.5 + 0.5) / 0.5)
     assert phases.helped(0.1) == Phases(pytest.approx(0.4), 2.0, 0.5, pytest.approx(0.6))
+
+
+@pytest.mark.parametrize("tonnes", [23.0, 180.0])
+def test_going_up_without_any_brake_the_load_alone_makes_the_stop(tonnes: float) -> None:
+    seen = LAST.solve(estimate(20.0, 0.5), load(tonnes), 0.0, 0.0, OFF)
+    assert math.isfinite(seen.fully_margin_up_m)
+    assert seen.fully_margin_up_m < LAST.solve(estimate(20.0, 0.5), load(tonnes), FULL, FULL, OFF).fully_margin_up_m
