@@ -1,11 +1,13 @@
 """Faults of the network and the gateway: they change how messages travel. A scenario names each by its `kind`."""
 
 import random
+from collections.abc import Sequence
 from typing import Final, Literal
 
-from monitor.config.fields import Positive, Share
+from monitor.config.fields import NotNegative, Positive, Share
 from simulators.faults.base import Fault, FaultTarget, Number, OnSensor
-from simulators.sensors.channel import Message
+from simulators.machine.plant import TICK_NS
+from simulators.sensors.channel import Channel, Message
 
 
 class Duplicate(OnSensor):
@@ -48,16 +50,33 @@ class Late(OnSensor):
 
 
 class ClockStep(Fault):
-    """The gateway's clock jumps."""
+    """The gateway's clock jumps, for one topic or for all, and jumps back when the fault goes."""
 
     kind: Literal["clock-step"] = "clock-step"
+    sensor: str = "*"
     step_s: Number = 3600.0
+    set_to_s: NotNegative | None = None
+    """Instead of a step: what it then shows, seconds since 1970."""
+    stands_still: bool = False
+    """It shows the same all the time."""
+
+    def sensors(self) -> tuple[str, ...] | None:
+        return () if self.sensor == "*" else (self.sensor,)
 
     def begin(self, target: FaultTarget) -> None:
-        target.clock.offset_ns += int(self.step_s * 1e9)
+        for channel in self._channels(target):
+            now_ns = channel.clock.origin_ns + target.plant.ticks * TICK_NS
+            step_ns = int(self.step_s * 1e9)
+            if self.set_to_s is not None:
+                step_ns = int(self.set_to_s * 1e9) - channel.clock.read_ns(now_ns)
+            channel.clock = channel.clock.stepped(step_ns, now_ns if self.stands_still else None)
 
     def finish(self, target: FaultTarget) -> None:
-        target.clock.offset_ns -= int(self.step_s * 1e9)
+        for channel in self._channels(target):
+            channel.clock = target.clock
+
+    def _channels(self, target: FaultTarget) -> Sequence[Channel]:
+        return [channel for channel in target.channels if self.sensor in ("*", channel.sensor.id)]
 
 
 class GatewayRestart(Fault):

@@ -9,7 +9,7 @@ import json
 import random
 import re
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from types import MappingProxyType
 from typing import Any, Final, Protocol
@@ -71,9 +71,17 @@ class SourceClock:
     origin_ns: int
     offset_ns: int = 0
     drift: float = 0.0
+    stopped_ns: int | None = None
+    """The true time at which it stopped."""
+
+    def stepped(self, step_ns: int, stopped_ns: int | None = None) -> "SourceClock":
+        """This clock set by `step_ns`, and stopped at a true time where one is given."""
+        return replace(self, offset_ns=self.offset_ns + step_ns, stopped_ns=stopped_ns)
 
     def read_ns(self, t_ns: int) -> int:
         """What the clock shows at true time `t_ns`."""
+        if self.stopped_ns is not None:
+            t_ns = self.stopped_ns
         return t_ns + self.offset_ns + int((t_ns - self.origin_ns) * self.drift)
 
 

@@ -138,6 +138,16 @@ def test_clock_step() -> None:
     assert steps == pytest.approx([3600.0, -3600.0], abs=1.0)
 
 
+def test_a_clock_set_and_stopped_on_one_topic() -> None:
+    source = hoisting(kind="clock-step", sensor="drum", set_to_s=978307200.0, stands_still=True)
+    frames = [(frame.topic, json.loads(frame.payload)["t"] / 1e3) for frame in source]
+    drum = [t for topic, t in frames if topic.endswith("/drum")]
+    assert {t for t in drum if t < 1e9} == {978307200.0}
+    assert drum.count(978307200.0) == pytest.approx(80, abs=2)
+    assert all(t > 1e9 for topic, t in frames if not topic.endswith("/drum"))
+    assert drum[-1] - drum[0] == pytest.approx(14.0, abs=0.2)
+
+
 def test_gateway_restart_hands_out_what_was_retained() -> None:
     rows = readings(hoisting(kind="gateway-restart"), "drum")
     assert between(rows, 4.1, 7.95) == []

@@ -106,9 +106,12 @@ class Estimator:
         taken = self._taken_ns(source, sample)
         since = (taken - source.taken_ns) * 1e-9
         if source.drum:
-            z = self._frame.layers.height(source.offset + track.count(source, value, since) * source.per_count)
+            # How long nothing came: a clock that was set does not lengthen it, nor does a burst of stored readings.
+            gap = min(since, (sample.t_ns - source.arrival_ns) * 1e-9)
+            z = self._frame.layers.height(source.offset + track.count(source, value, gap) * source.per_count)
         else:
             z = value + source.offset + self._frame.stretch_m(value)
+        source.arrival_ns = sample.t_ns
         source.record(value, taken, z, since, track.braking)
         if track.started:
             if source is not track.lead:

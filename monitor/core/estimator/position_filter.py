@@ -94,9 +94,9 @@ class PositionFilter:
     """One filter, led by one source at a time. Heights in metres of unloaded line (see `monitor.core.estimator.height_frame`)."""
 
     __slots__ = (
-        "_coarse", "_curve", "_known_acceleration", "_manoeuvre_until_ns", "_mast", "_rise", "braking", "braking_ns",
-        "disagreement_m", "frame", "fused_ns", "high", "kin", "lead", "low", "max_deceleration_m_s2", "max_speed_m_s",
-        "started", "t_ns", "unexplained_m",
+        "_coarse", "_curve", "_known_acceleration", "_manoeuvre_until_ns", "_mast", "_mast_span_m", "_rise", "braking",
+        "braking_ns", "disagreement_m", "frame", "fused_ns", "high", "kin", "lead", "low", "max_deceleration_m_s2",
+        "max_speed_m_s", "started", "t_ns", "unexplained_m",
     )  # fmt: skip
 
     def __init__(self, rig: Rig, frame: HeightFrame, lead: PositionSource) -> None:
@@ -104,6 +104,7 @@ class PositionFilter:
         self.lead = lead
         """The source whose readings the filter follows."""
         self._mast = (rig.mast.floor_m, rig.mast.crown_m)
+        self._mast_span_m = rig.mast.crown_m - rig.mast.floor_m + 2.0 * OUTSIDE_MAST_M
         self.max_speed_m_s = 1.25 * rig.limits.max_speed_m_s
         """A speed that the block does not exceed, m/s."""
         self.max_deceleration_m_s2 = full_brake_deceleration_m_s2(rig)
@@ -152,13 +153,14 @@ class PositionFilter:
             kin.p = (xx, xv, xa, vv, va, aa + (KNOWN_ACCELERATION_DOUBT * change) ** 2)
 
     def count(self, source: PositionSource, raw: float, since: float) -> float:
-        """The unwrapped count of a raw one `since` seconds after the last.
+        """The unwrapped count of a raw one that came `since` seconds after the last.
 
         A small counter may run over more than once in a gap: then the prediction says how often, and where that is
-        not sure enough, one turn of the counter becomes a doubt on the height.
+        not sure enough, one turn of the counter becomes a doubt on the height. However long the gap, the block has not left
+        the mast: a counter that does not run over within it cannot have run over unseen.
         """
         span = source.modulus * abs(source.per_count) * self.frame.layers.rise_at(self.kin.x)
-        if not self.started or self.max_speed_m_s * since < 0.5 * span:
+        if not self.started or min(self.max_speed_m_s * since, self._mast_span_m) < 0.5 * span:
             return source.unwrap(raw, 0.0)
         x, _, _, p = self.kin.predicted(since)
         step = (self.frame.layers.locate(x)[0] - self.frame.layers.locate(self.kin.x)[0]) / source.per_count
@@ -376,7 +378,12 @@ class PositionFilter:
         if beyond > 0.05 and believed:
             back_again = abs(abs(jump) - self.unexplained_m) < 0.1 * self.unexplained_m
             self.unexplained_m = 0.0 if back_again else self.unexplained_m + abs(jump)
-            source.diagnosis = "" if back_again else f"height jumped by {jump:+.2f} m: reference needed"
+            if back_again:
+                source.diagnosis = ""
+            elif abs(jump) > self._mast_span_m:
+                source.diagnosis = "count jumped further than the mast is high: reference needed"
+            else:
+                source.diagnosis = f"height jumped by {jump:+.2f} m: reference needed"
         # A block cannot turn round faster than its brakes and motors let it; an encoder whose channels are swapped can.
         change = abs(speed - self.kin.v) - self.max_deceleration_m_s2 * (t_ns - self.fused_ns) * 1e-9
         if change > 0.5 and believed:

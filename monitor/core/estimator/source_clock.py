@@ -3,12 +3,16 @@
 A message is never early, so the smallest difference ever seen between arrival and source time is the clock offset plus the
 shortest transport; all above that is delay. A delay that grows opens a gap between arrivals while source times stay evenly
 spaced; a clock that is set does the opposite. That distinguishes the two at the first reading, without waiting for a pattern.
+No reading is overtaken by seconds: one that lies further back than `OVERTAKEN_NS` shows a clock that was set, and its time is
+told by its arrival, less the delay that was usual before.
 """
 
 from typing import Final
 
 MISMATCH_NS: Final = 250_000_000
 """Arrival and source spacing must differ by more than this to be looked at as a step (common practice, no source)."""
+OVERTAKEN_NS: Final = 5_000_000_000
+"""A reading this much before the last one was not overtaken on its way (common practice, no source)."""
 DIAGNOSIS_NS: Final = 60_000_000_000
 """How long a diagnosis of the clock lasts after its cause has ended."""
 DRIFT_DIVISOR: Final = 5000
@@ -61,12 +65,12 @@ class SourceClock:
         self._arrival_ns, self._source_ns = arrival_ns, source_ns
         if spaced == 0 and waited > 0:
             self._same_count += 1
-            if self._same_count >= FROZEN_STAMPS:
-                return self._without_source_time(arrival_ns, seen)
+            if 2 * waited > self._period_ns or self._same_count >= FROZEN_STAMPS:
+                return self._without_source_time(arrival_ns, source_ns)
         elif self._same_count:
             if self._same_count >= FROZEN_STAMPS:
                 self.diagnosis = ""
-                offset = seen
+                offset = seen - self._usual_delay_ns()
                 waited = spaced
             self._same_count = 0
         if self.diagnosis and arrival_ns - self._diagnosis_ns > DIAGNOSIS_NS:
@@ -86,12 +90,17 @@ class SourceClock:
             self.spread_s += (0.2 if late > self.spread_s else 0.02) * ((late if late < 1.0 else 1.0) - self.spread_s)
         return source_ns + self._smooth_offset_ns
 
-    def _without_source_time(self, arrival_ns: int, seen: int) -> int:
-        """The source's time stands still: the arrival is all that is known."""
-        self.diagnosis, self._diagnosis_ns = "source time stands still: arrival times are used", arrival_ns
-        self._offset_ns = self._smooth_offset_ns = seen
-        self.latency_s = 0.0
-        return arrival_ns
+    def _without_source_time(self, arrival_ns: int, source_ns: int) -> int:
+        """The source's time stands still: the arrival tells when the reading was taken, less the delay that is usual."""
+        if self._same_count >= FROZEN_STAMPS:
+            self.diagnosis, self._diagnosis_ns = "source time stands still: arrival times are used", arrival_ns
+        taken_ns = arrival_ns - self._usual_delay_ns()
+        self._offset_ns = self._smooth_offset_ns = taken_ns - source_ns
+        return taken_ns
+
+    def _usual_delay_ns(self) -> int:
+        """The last delay that was seen, but no more than what is usual."""
+        return int(1e9 * min(self.latency_s, self.spread_s))
 
     def _follow(self, offset: int, seen: int, drift: int) -> None:
         """Bring the offset that is used after the running minimum `offset`.
@@ -118,10 +127,10 @@ class SourceClock:
             if abs(mismatch) > MISMATCH_NS:
                 return 0
             mismatch = held
-        elif spaced < 0:
+        elif -OVERTAKEN_NS < spaced < 0:
             self._pending_step_ns = mismatch
             return 0
-        elif abs(waited - self._period_ns) >= abs(spaced - self._period_ns):
+        elif spaced > 0 and abs(waited - self._period_ns) >= abs(spaced - self._period_ns):
             return 0  # A gap between arrivals of evenly spaced readings: delay.
         elif mismatch < 0 and delay > -MISMATCH_NS:
             return 0  # Delay that has ended.

@@ -101,7 +101,7 @@ class PositionSource:
     """One position source. Heights in metres, as the filter has them (unloaded line)."""
 
     __slots__ = (
-        "anchor_m", "before", "bias_m", "clock", "counts", "diagnosis", "drum", "frozen_ns", "frozen_z", "fused",
+        "anchor_m", "arrival_ns", "before", "bias_m", "clock", "counts", "diagnosis", "drum", "frozen_ns", "frozen_z", "fused",
         "fused_ns", "innovation", "interval_s", "joined", "last_raw", "learned_at_m", "modulus", "noise", "offset",
         "offset_to_lead_m", "per_count", "referenced", "refused", "rejected", "repeat_count", "repeat_count_released",
         "repeats", "scatter_m2", "sensor", "slow", "state", "step", "still", "taken_ns", "test_ratio", "time_sigma_s",
@@ -133,6 +133,7 @@ class PositionSource:
         """Unwrapped."""
         self.z = math.nan
         self.taken_ns = 0
+        self.arrival_ns = 0
         self.interval_s = 1.0 / sensor.rate_hz
         self.slow = self.interval_s > SLOW_PERIOD_S
         self.repeat_count = 0

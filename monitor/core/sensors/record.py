@@ -36,6 +36,8 @@ _LATE_LIMIT_NS: Final = 30_000_000_000
 """If all readings are late for so long, their clock was set or their way is longer now: the delay is learned again."""
 _SET_BACK_READINGS: Final = 3
 """So many old readings in a row, spaced as they come, without a gap before them: the source's clock was set back."""
+_STANDING_READINGS: Final = 3
+"""So many readings in a row with the time of the last good one are no copies of it: the source's clock stands still."""
 _SAME_DELAY_NS: Final = 150_000_000
 
 
@@ -44,7 +46,8 @@ class SensorRecord:
 
     __slots__ = (
         "_change_share", "_delay_ns", "_expected_late", "_jump", "_late_since_ns", "_old_count", "_old_delay_ns",
-        "_old_source_ns", "_repeat_count", "_repeat_since_ns", "_spike_step", "_spike_times_ns", "diagnosis", "good", "id",
+        "_old_source_ns", "_repeat_count", "_repeat_since_ns", "_same_time_count", "_spike_step", "_spike_times_ns", "diagnosis",
+        "good", "id",
         "last_ns", "last_reason", "last_sequence", "last_source_ns", "missing", "number", "period_s", "refused_in_row",
         "rejected", "sensor", "stale", "stale_ns", "suspect", "watched",
     )  # fmt: skip
@@ -80,6 +83,7 @@ class SensorRecord:
         self._delay_ns: int | None = None
         self._late_since_ns = 0
         self._old_count = 0
+        self._same_time_count = 0
         self._old_delay_ns = 0
         self._old_source_ns = 0
         self._expected_late: dict[int, None] = {}
@@ -93,13 +97,16 @@ class SensorRecord:
             return RejectReason.DUPLICATE
         if source is not None:
             reason = None
+            if source != last:
+                self._same_time_count = 0
             if last is not None and source <= last:
                 if source == last:
-                    if sequence is None:
+                    self._same_time_count += 1
+                    if sequence is None and self._same_time_count < _STANDING_READINGS:
                         reason = RejectReason.DUPLICATE
                 elif source > last - _CLOCK_STEP_NS:
                     reason = RejectReason.TOO_OLD
-            if reason is None and watched and self._is_late(t_ns, source):
+            if reason is None and watched and source != last and self._is_late(t_ns, source):
                 reason = RejectReason.TOO_OLD
             if reason is not None:
                 if not self._clock_set_back(t_ns, source):

@@ -87,6 +87,8 @@ class Bench:
     braking: Callable[[float], bool | None] | None = None
     stamped: bool = True
     delay_s: float = 0.01
+    clock: Callable[[float, int], int] | None = None
+    """(time, time as the source would write it, ns) to what it writes."""
     estimator: Estimator = field(init=False)
     now_s: float = 0.0
     reasons: dict[RejectReason | None, int] = field(default_factory=dict)
@@ -144,6 +146,8 @@ class Bench:
             value = self._reading(index, t)
             if value is not None:
                 stamp = START_NS + int(t * 1e3) * 1_000_000 - 5_000_000_000
+                if self.clock is not None:
+                    stamp = self.clock(t, stamp)
                 arrival = START_NS + round((t + self.delay_s) * 1e9)
                 sample = Sample(arrival, index, value, stamp if self.stamped and sensor.time else None)
                 reason = self.estimator.ingest(sample)

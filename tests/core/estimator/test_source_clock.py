@@ -123,7 +123,7 @@ def test_a_source_time_that_stands_still_gives_way_to_arrival() -> None:
         source.send()
     stuck = source.t_ns + source.offset_ns
     errors = [source.send(stamp_ns=stuck) for _ in range(10)]
-    assert all(e == 5_000_000 for e in errors[3:])
+    assert all(abs(e - 5_000_000) < 1_000_000 for e in errors)
     assert "stands still" in source.clock.diagnosis
     errors = [source.send() for _ in range(10)]
     assert all(abs(e - 5_000_000) < 1_000_000 for e in errors)

@@ -50,6 +50,16 @@ def test_repeats_and_late_readings_are_refused_a_stepped_clock_is_not() -> None:
     assert record.accept(Sample(T + MS, LOAD, 1.0, source_t_ns=T - 3_600_000 * MS)) is None
 
 
+def test_a_clock_that_stands_still_does_not_silence_its_sensors() -> None:
+    """A copy of a reading comes once or twice; the third with the same time is a new one, however late it then seems."""
+    record = register().records[LOAD]
+    for k in range(20):
+        assert record.accept(Sample(T + k * 100 * MS, LOAD, 1.0 + k, source_t_ns=T + k * 100 * MS)) is None
+    stuck = [record.accept(Sample(T + k * 100 * MS, LOAD, 1.0 + k, source_t_ns=0)) for k in range(20, 60)]
+    assert [reason for reason in stuck if reason is not None] == [RejectReason.DUPLICATE] * 2
+    assert record.accept(Sample(T + 6000 * MS, LOAD, 1.0, source_t_ns=T + 6000 * MS)) is None
+
+
 def test_sequence_numbers_show_what_was_lost() -> None:
     sensors = register()
     for i, sequence in enumerate((10, 11, 15, 15, 16, 3, 4)):
