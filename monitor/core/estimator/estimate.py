@@ -27,6 +27,9 @@ class Estimate(NamedTuple):
     layer: int
     radius_m: float
     slow: bool
+    expected: "Estimate | None" = None
+    """While nothing new comes: what is to be expected, without the doubt that only silence adds (`prediction.in_pause`).
+    What warns of a limit goes by it."""
 
 
 @dataclass(frozen=True, slots=True)

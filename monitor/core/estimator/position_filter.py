@@ -95,7 +95,7 @@ class PositionFilter:
 
     __slots__ = (
         "_coarse", "_curve", "_known_acceleration", "_manoeuvre_until_ns", "_mast", "_mast_span_m", "_rise", "braking",
-        "braking_ns", "disagreement_m", "frame", "fused_ns", "high", "kin", "lead", "low", "max_deceleration_m_s2",
+        "braking_ns", "disagreement_m", "frame", "fused_ns", "heard_ns", "high", "kin", "lead", "low", "max_deceleration_m_s2",
         "max_speed_m_s", "started", "t_ns", "unexplained_m",
     )  # fmt: skip
 
@@ -112,6 +112,8 @@ class PositionFilter:
         self.t_ns = 0
         """Of the newest reading used: the filter's own time."""
         self.fused_ns = 0
+        self.heard_ns = 0
+        """Arrival of the last reading used."""
         self.started = False
         self.braking: bool | None = None
         """Whether the friction brake is on; None where it is not known."""
@@ -180,6 +182,7 @@ class PositionFilter:
             z = source.z = self._nearest_turn(source, z)
         self.kin.reset(z, 0.0, 0.0, self.noise(source), (0.5 * self.max_speed_m_s) ** 2, 0.25)
         self.t_ns = self.fused_ns = source.fused_ns = taken
+        self.heard_ns = source.arrival_ns
         source.state = TRANSITIONS[source.state, FITS]
         source.fused += 1
         self.started = True
@@ -298,6 +301,7 @@ class PositionFilter:
             source.diagnosis = "height runs out of the mast: reference needed"
         source.fused += 1
         source.fused_ns = taken
+        self.heard_ns = source.arrival_ns
         if taken > self.fused_ns:
             self.fused_ns = taken
         if not self.braking and -STILL_M_S < kin.v < STILL_M_S:
@@ -392,6 +396,7 @@ class PositionFilter:
         swing = 0.5 * self.max_deceleration_m_s2 * span
         self.kin.reset(z - source.bias_m, speed, 0.0, self.noise(source), swing * swing, self.max_deceleration_m_s2**2)
         self.t_ns = self.fused_ns = source.fused_ns = t_ns
+        self.heard_ns = source.arrival_ns
         source.state = TRANSITIONS[source.state, ReadingKind.AGREED]
         source.refused.clear()
 

@@ -3,6 +3,9 @@
 The bound on the height adds up: 2.576 sigma of filter and datum together; what braking or starting may have done since the
 last reading; stretch and transport time in doubt; unexplained jumps and disagreement of two sources. VALID becomes DEGRADED
 where the bound passes `DEGRADED_BOUND_M` or readings are stale, INVALID beyond `INVALID_BOUND_M` or a long silence.
+
+Unknown is unknown, and no reason to brake: while nothing new comes, what warns of a limit goes by the motion that is to be
+expected, with the doubts of when news was last due (`in_pause`).
 """
 
 from math import inf, nan, sqrt
@@ -21,6 +24,9 @@ DEGRADED_BOUND_M: Final = 0.25
 INVALID_BOUND_M: Final = 1.0
 MAX_SILENCE_S: Final = 2.0
 """Silence after which no height is given (longer where the sensor is slow by nature)."""
+PAUSE_PERIODS: Final = 3.0
+LEAST_PAUSE_S: Final = 0.15
+"""Nothing new for so many periods of the sensor, and so long: news is overdue."""
 FROZEN_INVALID_S: Final = 1.0
 BRAKE_FRESH_NS: Final = 1_000_000_000
 """How old the word that the brake is on may be to hold the block in a silence."""
@@ -34,6 +40,41 @@ READY_MADE_VARIANCE: Final = 4e-4
 
 def predict(t_ns: int, track: PositionFilter, plausibility: PlausibilityMonitor) -> Estimate:
     """The motion at `t_ns`, predicted from the last reading of the source that leads; nothing is changed."""
+    found = estimate_at(t_ns, track, plausibility)
+    interval_s = track.lead.interval_s
+    due_s = PAUSE_PERIODS * interval_s if interval_s > LEAST_PAUSE_S / PAUSE_PERIODS else LEAST_PAUSE_S
+    due_ns = track.heard_ns + int(1e9 * due_s)
+    if t_ns > due_ns and not found.slow and found.validity is not INVALID:
+        return found._replace(expected=in_pause(found, estimate_at(due_ns, track, plausibility)))
+    return found
+
+
+def in_pause(now: Estimate, due: Estimate) -> Estimate:
+    """What to expect `now`, given what was to be expected when news was last `due`.
+
+    The rule: while nothing new comes, the doubt about height and speed grows, and a bound that says so is honest; but that
+    nothing is heard brings the block no nearer to a limit. So the bounds are those of when news was due, and the motion goes on
+    from there: a block that slowed down goes on slowing down until it rests, any other keeps its speed as the filter has it.
+    A block last seen near a limit and running at it still comes too near by that motion (derived here).
+    """
+    height, speed, acceleration = now.height_m, now.speed_m_s, now.acceleration_m_s2
+    if due.speed_m_s * due.acceleration_m_s2 < 0.0:
+        took = min((now.t_ns - due.t_ns) * 1e-9, -due.speed_m_s / due.acceleration_m_s2)
+        height = due.height_m + took * (due.speed_m_s + 0.5 * took * due.acceleration_m_s2)
+        acceleration = due.acceleration_m_s2
+        speed = due.speed_m_s + took * acceleration
+    return now._replace(
+        height_m=height,
+        speed_m_s=speed,
+        acceleration_m_s2=acceleration,
+        acceleration_sigma_m_s2=due.acceleration_sigma_m_s2,
+        height_bound_m=due.height_bound_m,
+        speed_bound_m_s=due.speed_bound_m_s,
+    )
+
+
+def estimate_at(t_ns: int, track: PositionFilter, plausibility: PlausibilityMonitor) -> Estimate:
+    """The motion at `t_ns` with all that the silence until then adds to its doubt."""
     frame, lead = track.frame, track.lead
     layers = frame.layers
     x, v, a, p = track.kin.predicted((t_ns - track.t_ns) * 1e-9)

@@ -68,6 +68,20 @@ class Crossing(NamedTuple):
     speed_most_m_s: float
     """How fast it is at the limit, by the same two."""
 
+    def not_above(self, last: "Crossing") -> "Crossing":
+        """The same with margins no greater than the `last` ones."""
+        ups = min(self.fully_margin_up_m, last.fully_margin_up_m), min(self.cross_margin_up_m, last.cross_margin_up_m)
+        downs = (
+            min(self.fully_margin_down_m, last.fully_margin_down_m),
+            min(self.cross_margin_down_m, last.cross_margin_down_m),
+        )
+        return self._replace(
+            fully_margin_up_m=ups[0],
+            fully_margin_down_m=downs[0],
+            cross_margin_up_m=ups[1],
+            cross_margin_down_m=downs[1],
+        )
+
 
 class LastMoments:
     """Works out the last two words for one rig."""

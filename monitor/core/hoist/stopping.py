@@ -66,6 +66,15 @@ class StopResult(NamedTuple):
     down_mark_m: float
     stops: bool
 
+    def not_above(self, last: "StopResult") -> "StopResult":
+        """These marks with margins no greater than the `last` ones; a margin that is not known stays so."""
+        return self._replace(
+            margin_up_m=_no_more(self.margin_up_m, last.margin_up_m),
+            margin_down_m=_no_more(self.margin_down_m, last.margin_down_m),
+            late_margin_up_m=_no_more(self.late_margin_up_m, last.late_margin_up_m),
+            late_margin_down_m=_no_more(self.late_margin_down_m, last.late_margin_down_m),
+        )
+
     @property
     def marks(self) -> StopMarks:
         """Where the block comes to rest, for a screen."""
@@ -222,6 +231,10 @@ class StopCalculator:
             height - bound,
             True,
         )
+
+
+def _no_more(number: float, last: float) -> float:
+    return last if last < number else number
 
 
 def _extra(expected: Reach, assured: Reach, estimate: Estimate) -> float:

@@ -25,10 +25,10 @@ from monitor.core.brakes.health import BrakeHealth
 from monitor.core.brakes.model import BrakeModel
 from monitor.core.estimator.estimate import Estimate
 from monitor.core.estimator.hook_load import SLACK_LINE_SHARE, dead_line_shares
-from monitor.core.hoist.crossing import Acting, LastMoments
+from monitor.core.hoist.crossing import Acting, Crossing, LastMoments
 from monitor.core.hoist.line_work import LineWork
 from monitor.core.hoist.state import MOVING_M_S
-from monitor.core.hoist.stopping import Brakes, Load, StopCalculator
+from monitor.core.hoist.stopping import Brakes, Load, StopCalculator, StopResult
 from monitor.core.sensors.register import SensorRegister
 from monitor.core.signals.grid_point import (
     BrakeState,
@@ -67,6 +67,9 @@ class Evaluation:
         self.brake_health = BrakeHealth(rig, self.brake)
         self.calculator = StopCalculator(rig)
         self.last_moments = LastMoments(rig)
+        self._last_stop: StopResult | None = None
+        self._last_crossing: Crossing | None = None
+        """As they stood when news last came in time: in a pause no margin grows, so that what was warned of stays."""
         self.line_work = LineWork(rig.limits.max_speed_m_s)
         self.health = Health()
         """What the runner last told of itself."""
@@ -136,10 +139,15 @@ class Evaluation:
         expected = brake.full_torque_n_m(supply.expected_pa, scale, way, circuits)
         assured = brake.full_torque_n_m(supply.assured_pa, low, way, sure_circuits)
         weight = self._load(hook_n)
-        stop = self.calculator.solve(estimate, weight, Brakes(expected, assured), watch.deceleration.confident_m_s2)
+        motion = estimate.expected or estimate
+        stop = self.calculator.solve(motion, weight, Brakes(expected, assured), watch.deceleration.confident_m_s2)
         strongest = brake.full_torque_n_m(supply.expected_pa, watch.strongest_scale(), way)
         acting = Acting(*watch.acting(way), not watch.drive_released)
-        crossing = self.last_moments.solve(estimate, weight, expected, strongest, acting)
+        crossing = self.last_moments.solve(motion, weight, expected, strongest, acting)
+        if estimate.expected is None:
+            self._last_stop, self._last_crossing = stop, crossing
+        elif self._last_stop is not None and self._last_crossing is not None:
+            stop, crossing = stop.not_above(self._last_stop), crossing.not_above(self._last_crossing)
         springs = brake.emergency_torque_n_m(0.0, scale)
         sure_springs = brake.emergency_torque_n_m(0.0, low) if springs else 0.0
         size, most = abs(speed), self._max_speed_m_s
