@@ -235,6 +235,8 @@ class Uncertainty(Model):
     load: Share = 0.05
     sheave: Share = 0.02
     rope_diameter: Share = 0.02
+    counting: Share = 0.001
+    """What counts may miss, as a share of the way since the height was last confirmed."""
 
 
 class CheckSettings(Model):

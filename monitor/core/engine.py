@@ -295,11 +295,13 @@ class Core:
         evaluation, checks, instruments = self._evaluation, self._checks, self._instruments
         sensors.update(g)
         estimate = estimator.estimate(g)
-        set_downs = tracker.set_downs
+        set_downs, in_slips = tracker.set_downs, tracker.in_slips
         hoist = tracker.update(g, estimate, evaluation.hook_load(tracker.direction))
         estimator.direction = tracker.direction
         if tracker.set_downs > set_downs:
             estimator.set_down(g)
+        if tracker.in_slips is not in_slips:
+            estimator.connection(g)
         due = checks.overtravel_due(g)
         dropped = instruments.recent_drops(g, evaluation.health.dropped + sensors.missing)
         loss = tracker.loss

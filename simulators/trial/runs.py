@@ -133,14 +133,16 @@ def _instrument(case: Case, source: PlantSource, core: Core) -> Result:
     valid = wrong = looked = 0
     worst = 0.0
     for tick, (now, items) in enumerate(source.ticks()):
-        for finding in _feed(core, items):
+        found = _feed(core, items)
+        if tick % 20 == 0 and now >= start_ns:
+            found += core.advance(now)
+        for finding in found:
             if start_ns <= finding.t_ns <= end_ns:
                 if announced is None and _announces(finding, sensor, quantity):
                     announced = finding.t_ns
                 if finding.raised and finding.severity >= Severity.WARNING and finding.key.startswith(MOTION):
                     false_motion += 1
         if tick % 20 == 0 and now >= start_ns:
-            core.advance(now)
             looked += 1
             (height, validity), (bound, _) = core.values[_HEIGHT], core.values[_BOUND]
             if validity == Validity.VALID:

@@ -27,6 +27,8 @@ class Estimate(NamedTuple):
     layer: int
     radius_m: float
     slow: bool
+    unconfirmed_m: float = 0.0
+    """Of the bound, what a check of the height at a known point would take away."""
     expected: "Estimate | None" = None
     """While nothing new comes: what is to be expected, without the doubt that only silence adds (`prediction.in_pause`).
     What warns of a limit goes by it."""

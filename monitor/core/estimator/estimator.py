@@ -28,7 +28,15 @@ from monitor.core.estimator.plausibility import FREE_MOTION_S, FreeMotionDetecto
 from monitor.core.estimator.position_filter import LOST_HEIGHT_DOUBT_M, PositionFilter
 from monitor.core.estimator.prediction import predict, unknown_estimate
 from monitor.core.estimator.second_source import SecondSource
-from monitor.core.estimator.sources import FROZEN, REFUSING, TRACKING, HeightMark, PositionSource, clock_of
+from monitor.core.estimator.sources import (
+    DELAY_KNOWN_READINGS,
+    FROZEN,
+    REFUSING,
+    TRACKING,
+    HeightMark,
+    PositionSource,
+    clock_of,
+)
 from monitor.core.saved_state import number, part, words
 from monitor.model.reading import RejectReason, Sample
 
@@ -38,8 +46,6 @@ Handler = Callable[[Sample], RejectReason | None]
 BRAKE_ON: Final = 0.05
 """Travel of the brake lever from which on the friction brake is on."""
 CLUTCH_IN: Final = 0.5
-DELAY_KNOWN_READINGS: Final = 20
-"""Readings of a source after which the shortest delay is taken as known: from then on it changes by little."""
 
 
 class Estimator:
@@ -198,6 +204,10 @@ class Estimator:
         """The string was set in slips just now, which happens at much the same height each time: drift shows there."""
         self._references.set_down(t_ns)
 
+    def connection(self, t_ns: int) -> None:
+        """The string was set in slips or taken from them just now, at one of few heights: counts are confirmed there."""
+        self._references.connection(t_ns)
+
     # --- output ------------------------------------------------------------------------------------------------------
 
     def estimate(self, t_ns: int) -> Estimate:
@@ -214,6 +224,8 @@ class Estimator:
             "drum": self._fingerprint(),
             "frame": self._frame.state(),
             "doubt_m": self._track.unexplained_m,
+            "unconfirmed_m": self._track.unconfirmed_m,
+            "connections": self._references.connections.state(),
             "lead": self._track.lead.sensor.id if self._track.lead.referenced else "",
             "sources": {source.sensor.id: source.saved_state() for source in self._order},
         }
@@ -230,6 +242,8 @@ class Estimator:
         if saved.get("drum") != self._fingerprint():
             raise ValueError("the rig file's drum, line, position sensors or reference changed")
         doubt = number(saved, "doubt_m", 0.0, 1e4)
+        unconfirmed = number(saved, "unconfirmed_m", 0.0, 1e9) if "unconfirmed_m" in saved else 0.0
+        self._references.connections.restore(saved.get("connections", []))
         lead, sources = words(saved, "lead"), part(saved, "sources")
         self._frame.restore(part(saved, "frame"))
         for source in self._order:
@@ -242,6 +256,7 @@ class Estimator:
             if source.referenced and (source.sensor.id == lead or not self._track.lead.referenced):
                 self._track.lead = source
         self._track.unexplained_m = doubt
+        self._track.unconfirmed_m = unconfirmed
 
     def _fingerprint(self) -> list[float]:
         """All that the meaning of counts and of the datum rests on in the rig's file."""

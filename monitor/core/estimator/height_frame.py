@@ -35,13 +35,15 @@ class HeightFrame:
     """The curve from turns to height, what is not known about it, and the stretch of the line under the present load."""
 
     __slots__ = (
-        "_configured", "_load_ns", "_rate_noise", "_reference", "_smoothed_load_n", "datum", "datum_stretch_m", "flex",
-        "layers", "load_n", "load_rate_n_s", "tail_m", "watch",
+        "_configured", "_load_ns", "_rate_noise", "_reference", "_smoothed_load_n", "counting", "datum", "datum_stretch_m",
+        "flex", "layers", "load_n", "load_rate_n_s", "tail_m", "watch",
     )  # fmt: skip
 
     def __init__(self, rig: Rig) -> None:
         line, drum, reference = rig.line, rig.drum, rig.reference
         self._reference = reference
+        self.counting = rig.uncertainty.counting
+        """What counts may miss, as a share of the way."""
         self._configured = DrumGeometry(
             drum.core_diameter_m,
             line.rope_diameter_m,

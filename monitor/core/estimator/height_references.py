@@ -9,6 +9,7 @@ from math import sqrt
 from typing import Final
 
 from monitor.config.rig import Rig
+from monitor.core.estimator.connections import SLOW_M_S, Connections, Place
 from monitor.core.estimator.datum import Correction
 from monitor.core.estimator.position_filter import PositionFilter
 from monitor.core.estimator.prediction import TRANSPORT_S
@@ -17,6 +18,7 @@ from monitor.model.reading import RejectReason, Sample
 
 SMALL_CORRECTION_M: Final = 0.25
 """A reference that differs by less than this is taken as a better figure, not as lost counts."""
+CHECK_WORDS: Final = "height differs by {:+.2f} m from earlier connections: check it"
 MARK_SIGMA_M: Final = 0.02
 """Where in its travel past the mark the switch changes (common practice, no source)."""
 
@@ -28,8 +30,13 @@ class HeightReferences:
         self._track = track
         self._sources = sources
         self._sigma_m = rig.reference.sigma_m
+        self.connections = Connections()
         self.set_down_words = ""
         """What the last set-downs in slips say against the height."""
+        self._off_m = 0.0
+        """Doubt on the height that a connection raised, m, the place that it lay off from, and what was said of it."""
+        self._off_place: Place | None = None
+        self._off_words = ""
 
     def crew_height(self, t_ns: int, height_m: float) -> None:
         """The crew says that the block is at `height_m` now: the datum moves here.
@@ -50,6 +57,7 @@ class HeightReferences:
                 self.correct(frame.datum.observe(x - now, by_rope, by_wraps, sigma))
         self.renew(t_ns, x, self._sigma_m)
         frame.watch.restart(frame.layers)
+        self.connections.restart()
         self.set_down_words = ""
         for source in self._sources:
             source.diagnosis = ""
@@ -59,6 +67,7 @@ class HeightReferences:
         longer mean a height."""
         track = self._track
         track.frame.replace_line(turns_at_reference)
+        self.connections.restart()
         self.set_down_words = ""
         for source in self._sources:
             if source.drum:
@@ -74,6 +83,31 @@ class HeightReferences:
         track = self._track
         if track.started and track.lead.referenced:
             self.set_down_words = track.frame.watch.set_down(track.predicted_at(t_ns)[0])
+
+    def connection(self, t_ns: int) -> None:
+        """The string changes between slips and hook just now. Where that comes at a height as before, the counts since are
+        confirmed; where it lies off, that is a doubt on the height until a connection, a mark or the crew puts it right."""
+        track = self._track
+        lead = track.lead
+        if not (track.started and lead.drum and lead.referenced):
+            return
+        x, v, _ = track.predicted_at(t_ns)
+        found = self.connections.compare(x) if -SLOW_M_S < v < SLOW_M_S else None
+        if found is None:
+            return
+        if found.off_m == 0.0:
+            track.unconfirmed_m = 0.0
+            if self._off_m and track.unexplained_m == self._off_m and found.place is self._off_place:
+                track.unexplained_m = self._off_m = 0.0
+            if self._off_words and lead.diagnosis == self._off_words and not self._off_m:
+                lead.diagnosis = ""
+            return
+        off_m = abs(found.off_m)
+        if found.evidence and off_m > track.unexplained_m:
+            track.unexplained_m = self._off_m = off_m
+            self._off_place = found.place
+        if not lead.diagnosis:
+            lead.diagnosis = self._off_words = CHECK_WORDS.format(found.off_m)
 
     def pass_mark(self, mark: HeightMark, sample: Sample) -> RejectReason | None:
         """A height mark's reading: where it changes, the block is at its height."""
@@ -104,6 +138,7 @@ class HeightReferences:
                 mark.fused += 1
                 mark.refused_m, mark.diagnosis = None, ""
                 self.correct(frame.datum.observe(innovation, by_rope, by_wraps, sigma))
+                track.unconfirmed_m = 0.0
                 return None
         confirmed = mark.refused_m is not None and abs(innovation - mark.refused_m) < 0.1 + 3.0 * sigma
         if not lead.referenced or confirmed:
@@ -156,4 +191,4 @@ class HeightReferences:
                 source.offset += then - source.z
             source.bias_m = 0.0
             source.offset_to_lead_m = None
-        track.unexplained_m = track.disagreement_m = 0.0
+        track.unexplained_m = track.disagreement_m = track.unconfirmed_m = 0.0

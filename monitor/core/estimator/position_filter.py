@@ -32,6 +32,7 @@ from monitor.core.estimator.height_map import HeightMap
 from monitor.core.estimator.kinematic_filter import KinematicFilter
 from monitor.core.estimator.sources import (
     FROZEN,
+    ODD_WORDS,
     TRANSITIONS,
     WAITING,
     PositionSource,
@@ -88,15 +89,17 @@ EDGE_TOLERANCE_M: Final = 0.02
 """A reading draws the height across the end of a piece of the drum's curve by less than this."""
 STILL_M_S: Final = 0.02
 """Below this, either way, the block is still."""
+WAY_STEP_M: Final = 0.05
+"""The way is added up in steps of this, so that noise at rest adds nothing."""
 
 
 class PositionFilter:
     """One filter, led by one source at a time. Heights in metres of unloaded line (see `monitor.core.estimator.height_frame`)."""
 
     __slots__ = (
-        "_coarse", "_curve", "_known_acceleration", "_manoeuvre_until_ns", "_mast", "_mast_span_m", "_rise", "braking",
-        "braking_ns", "disagreement_m", "frame", "fused_ns", "heard_ns", "high", "kin", "lead", "low", "max_deceleration_m_s2",
-        "max_speed_m_s", "started", "t_ns", "unexplained_m",
+        "_coarse", "_curve", "_known_acceleration", "_manoeuvre_until_ns", "_mast", "_mast_span_m", "_rise", "_way_from_m",
+        "braking", "braking_ns", "disagreement_m", "frame", "fused_ns", "heard_ns", "high", "kin", "lead", "low",
+        "max_deceleration_m_s2", "max_speed_m_s", "started", "t_ns", "unconfirmed_m", "unexplained_m",
     )  # fmt: skip
 
     def __init__(self, rig: Rig, frame: HeightFrame, lead: PositionSource) -> None:
@@ -121,6 +124,9 @@ class PositionFilter:
         """When it was last heard of."""
         self.unexplained_m = 0.0
         """Jumps of the leading source that nothing has explained or confirmed."""
+        self.unconfirmed_m = 0.0
+        """Way since the height was last confirmed from outside, m."""
+        self._way_from_m = 0.0
         self.disagreement_m = 0.0
         """What a second source differs by beyond the doubt of both."""
         self._manoeuvre_until_ns = 0
@@ -183,6 +189,7 @@ class PositionFilter:
         self.kin.reset(z, 0.0, 0.0, self.noise(source), (0.5 * self.max_speed_m_s) ** 2, 0.25)
         self.t_ns = self.fused_ns = source.fused_ns = taken
         self.heard_ns = source.arrival_ns
+        self._way_from_m = z
         source.state = TRANSITIONS[source.state, FITS]
         source.fused += 1
         self.started = True
@@ -251,7 +258,7 @@ class PositionFilter:
             if source.repeat_count > 0:
                 return REPEAT, innovation, variance
             self._leave_frozen(source, taken, z)
-        elif source.repeat_count_released and source.stuck:
+        elif source.repeat_count and source.stuck:
             return REPEAT, innovation, variance
         self._coarse = coarse = noise > FINE_M2
         if ratio > (MANOEUVRE_RATIO_COARSE if coarse else MANOEUVRE_RATIO):
@@ -295,6 +302,9 @@ class PositionFilter:
         source.state = TRANSITIONS[source.state, kind]
         if source.refused:
             source.refused.clear()
+            source.odd_reading(taken)
+        elif source.diagnosis is ODD_WORDS and not source.lately_odd:
+            source.diagnosis = ""
         floor, crown = self._mast
         if not floor - OUTSIDE_MAST_M < kin.x < crown + OUTSIDE_MAST_M and self.unexplained_m < LOST_HEIGHT_DOUBT_M:
             self.unexplained_m = LOST_HEIGHT_DOUBT_M
@@ -304,6 +314,10 @@ class PositionFilter:
         self.heard_ns = source.arrival_ns
         if taken > self.fused_ns:
             self.fused_ns = taken
+        moved = kin.x - self._way_from_m
+        if moved > WAY_STEP_M or moved < -WAY_STEP_M:
+            self.unconfirmed_m += moved if moved > 0.0 else -moved
+            self._way_from_m = kin.x
         if not self.braking and -STILL_M_S < kin.v < STILL_M_S:
             source.still += 1.0
             if not source.turned:

@@ -1,7 +1,8 @@
 """From the filter to what is said of the motion: height, speed and acceleration now, 99 % bounds, and whether to trust them.
 
 The bound on the height adds up: 2.576 sigma of filter and datum together; what braking or starting may have done since the
-last reading; stretch and transport time in doubt; unexplained jumps and disagreement of two sources. VALID becomes DEGRADED
+last reading; what counts may have missed since the height was last confirmed, a share of the way that the rig's file states;
+stretch and transport time in doubt; unexplained jumps and disagreement of two sources. VALID becomes DEGRADED
 where the bound passes `DEGRADED_BOUND_M` or readings are stale, INVALID beyond `INVALID_BOUND_M` or a long silence.
 
 Unknown is unknown, and no reason to brake: while nothing new comes, what warns of a limit goes by the motion that is to be
@@ -15,7 +16,7 @@ from monitor.core.estimator.estimate import Estimate
 from monitor.core.estimator.height_frame import HeightFrame
 from monitor.core.estimator.plausibility import SUSPECT_M, PlausibilityMonitor
 from monitor.core.estimator.position_filter import COAST_M_S2, START_M_S2, STILL_M_S, PositionFilter
-from monitor.core.estimator.sources import FROZEN, PositionSource
+from monitor.core.estimator.sources import DELAY_KNOWN_READINGS, FROZEN, PositionSource
 from monitor.model.reading import Z99, Validity
 
 VALID: Final = Validity.VALID
@@ -24,6 +25,8 @@ DEGRADED_BOUND_M: Final = 0.25
 INVALID_BOUND_M: Final = 1.0
 MAX_SILENCE_S: Final = 2.0
 """Silence after which no height is given (longer where the sensor is slow by nature)."""
+FIRST_DELAY_S: Final = 0.5
+"""How late a source's first readings may be (common practice, no source)."""
 PAUSE_PERIODS: Final = 3.0
 LEAST_PAUSE_S: Final = 0.15
 """Nothing new for so many periods of the sensor, and so long: news is overdue."""
@@ -85,8 +88,10 @@ def estimate_at(t_ns: int, track: PositionFilter, plausibility: PlausibilityMoni
     stretch_m = strain * (frame.tail_m - x) - frame.datum_stretch_m
     stretch_m_s = frame.load_rate_n_s * frame.flex * (frame.tail_m - x)
     variance, scale = READY_MADE_VARIANCE, 0.0
+    unconfirmed = 0.0
     if lead.drum:
-        variance = frame.datum.variance(by_rope, by_wraps)
+        unconfirmed = frame.counting * track.unconfirmed_m
+        variance = frame.datum.variance(by_rope, by_wraps) + (unconfirmed / Z99) ** 2
         scale = layers.rope_slopes[k] * frame.datum.rope_bound
         if not lead.referenced:
             scale += layers.widest_step - 1.0
@@ -95,7 +100,9 @@ def estimate_at(t_ns: int, track: PositionFilter, plausibility: PlausibilityMoni
         silent = 0.0
     speed = v if v > 0.0 else -v
     speed_sigma = sqrt(p[3])
-    motion, faster = unseen_motion(t_ns, track, silent, speed, p[0], Z99 * speed_sigma)
+    # Of the first readings it is not known how late they are: the shortest delay is still to come.
+    unseen_s = silent if lead.clock is None or lead.fused > DELAY_KNOWN_READINGS else silent + FIRST_DELAY_S
+    motion, faster = unseen_motion(t_ns, track, unseen_s, speed, p[0], Z99 * speed_sigma)
     doubt = track.unexplained_m + track.disagreement_m
     if plausibility.active:
         doubt += plausibility.doubt_m(x)
@@ -118,6 +125,7 @@ def estimate_at(t_ns: int, track: PositionFilter, plausibility: PlausibilityMoni
         k + 1,
         layers.radii_m[k],
         lead.slow,
+        unconfirmed + track.unexplained_m,
     )
 
 

@@ -72,7 +72,9 @@ class SecondSource:
                 source.rejected += 1
                 return RejectReason.GATE
             source.offset_to_lead_m = None
-        source.refused.clear()
+        if source.refused:
+            source.refused.clear()
+            source.odd_reading(taken)
         source.state = TRANSITIONS[source.state, ReadingKind.FITS]
         source.fused += 1
         source.fused_ns = taken
@@ -112,7 +114,8 @@ class SecondSource:
             source.state is not FROZEN
             and lead.repeat_count >= SAME_READINGS
             and lead.state is TRACKING
-            and abs(z - source.anchor_m) > 0.05 + 5.0 * sqrt(track.noise(source))
+            and min(abs(z - source.anchor_m), abs(source.before[1] - source.anchor_m))
+            > 0.05 + 5.0 * sqrt(track.noise(source))  # two readings in a row: one may be a spike
         ):
             track.mark_frozen(lead, lead.taken_ns, lead.z)
 
@@ -136,9 +139,11 @@ class SecondSource:
         known = frame.datum.variance(by_rope, by_wraps) + READY_MADE_VARIANCE + variance
         beyond = abs(offset) - Z99 * sqrt(known) - 2.0 * TRANSPORT_S * abs(v)
         track.disagreement_m = beyond if beyond > 0.0 else 0.0
+        if beyond <= 0.0 and source.drum is not lead.drum:
+            track.unconfirmed_m = 0.0
         if beyond > 0.05:
             source.diagnosis = f"differs from {lead.sensor.id} by {offset:+.2f} m"
-        elif source.diagnosis and beyond <= 0.0:
+        elif beyond <= 0.0 and source.diagnosis and not source.lately_odd:
             source.diagnosis = ""
         if not lead.drum or source.drum or abs(v) > STILL_M_S or abs(x - source.learned_at_m) < APART_M:
             return

@@ -6,6 +6,7 @@ leads and `second_source` of the others.
 """
 
 import math
+from collections import deque
 from collections.abc import Mapping
 from dataclasses import dataclass
 from enum import Enum
@@ -19,10 +20,18 @@ from monitor.core.saved_state import number, optional, plain, words
 SLOW_PERIOD_S: Final = 0.9
 """A source whose readings are further apart than this is slow data."""
 MIN_STILL_REPEAT: Final = 20
+NOISY_SHARE: Final = 0.6
+"""Share of differing readings above which a ready-made position never stands still."""
 REPEAT_RARITY: Final = 20.7
 """-ln(1e-9): a run of identical readings rarer than this is a stuck sensor."""
 STAMP_SIGMA_S: Final = {"s": 3e-4, "ms": 3e-4, "us": 1e-5, "ns": 1e-5, "iso8601": 3e-4}
 """Rounding of a source's time by its format: a millisecond step is 0.29 ms (uniform distribution)."""
+DELAY_KNOWN_READINGS: Final = 20
+"""Readings of a source after which the shortest delay is taken as known: from then on it changes by little."""
+ODD_READINGS: Final = 3
+ODD_NS: Final = 60_000_000_000
+ODD_WORDS: Final = "readings jump away and back: look at the cable and for interference"
+"""So many odd readings within this: it is said."""
 ARRIVAL_SIGMA_S: Final = 5e-3
 """Least jitter of the arrival, where the source gives no time (common practice, no source)."""
 
@@ -101,11 +110,11 @@ class PositionSource:
     """One position source. Heights in metres, as the filter has them (unloaded line)."""
 
     __slots__ = (
-        "anchor_m", "arrival_ns", "before", "bias_m", "clock", "counts", "diagnosis", "drum", "frozen_ns", "frozen_z", "fused",
-        "fused_ns", "innovation", "interval_s", "joined", "last_raw", "learned_at_m", "modulus", "noise", "offset",
-        "offset_to_lead_m", "per_count", "referenced", "refused", "rejected", "repeat_count", "repeat_count_released",
-        "repeats", "scatter_m2", "sensor", "slow", "state", "step", "still", "taken_ns", "test_ratio", "time_sigma_s",
-        "turned", "z",
+        "anchor_m", "arrival_ns", "before", "bias_m", "change_share", "clock", "counts", "diagnosis", "drum", "frozen_ns",
+        "frozen_z", "fused", "fused_ns", "innovation", "interval_s", "joined", "last_raw", "learned_at_m", "modulus",
+        "noise", "offset", "offset_to_lead_m", "per_count", "referenced", "refused", "refused_ns", "rejected",
+        "repeat_count", "repeat_count_released", "repeats", "scatter_m2", "sensor", "slow", "state", "step", "still",
+        "taken_ns", "test_ratio", "time_sigma_s", "turned", "z",
     )  # fmt: skip
 
     def __init__(self, sensor: Sensor) -> None:
@@ -136,6 +145,8 @@ class PositionSource:
         self.arrival_ns = 0
         self.interval_s = 1.0 / sensor.rate_hz
         self.slow = self.interval_s > SLOW_PERIOD_S
+        self.change_share = 0.0
+        """Share of its readings that differ from the one before; a run that may prove to be a freeze hardly counts."""
         self.repeat_count = 0
         """Identical readings in a row, less one."""
         self.repeat_count_released = 0
@@ -156,6 +167,8 @@ class PositionSource:
         """Value of `fused` when it last lost the lead."""
         self.rejected = 0
         self.refused: list[tuple[int, float]] = []
+        self.refused_ns: deque[int] = deque(maxlen=ODD_READINGS)
+        """When the last odd readings came: each alone, refused, and followed by ones that fit."""
         self.innovation: float | None = None
         self.test_ratio: float | None = None
         self.bias_m = 0.0
@@ -189,10 +202,13 @@ class PositionSource:
         """Take a reading into the memory: the raw one, when it was taken, its height, and the seconds since the last."""
         if raw == self.last_raw:
             self.repeat_count += 1
+            if self.repeat_count < MIN_STILL_REPEAT // 2:
+                self.change_share -= 0.02 * self.change_share
             self.repeat_count_released = 0 if braking else self.repeat_count_released + 1
             self.turned = False
         else:
             self.repeat_count = self.repeat_count_released = 0
+            self.change_share += 0.02 * (1.0 - self.change_share)
             self.turned = (raw - self.last_raw) * self.step < 0.0
             self.step = raw - self.last_raw
         if self.clock is None:
@@ -227,6 +243,19 @@ class PositionSource:
             seen = self.time_sigma_s**2
             seen += 0.02 * (off * off - seen)
             self.time_sigma_s = max(ARRIVAL_SIGMA_S, math.sqrt(seen))
+
+    def odd_reading(self, t_ns: int) -> None:
+        """One or two readings far off were refused, and those after them fit again."""
+        odd = self.refused_ns
+        odd.append(t_ns)
+        if not self.diagnosis and len(odd) == ODD_READINGS and t_ns - odd[0] < ODD_NS:
+            self.diagnosis = ODD_WORDS
+
+    @property
+    def lately_odd(self) -> bool:
+        """Whether it has had as many odd readings as are worth saying, and no long time has passed since."""
+        odd = self.refused_ns
+        return len(odd) == ODD_READINGS and odd[-1] - odd[0] < ODD_NS and self.taken_ns - odd[-1] < ODD_NS
 
     def saved_state(self) -> dict[str, Any]:
         """What a restart must not lose, as plain JSON values."""
@@ -264,7 +293,10 @@ class PositionSource:
 
     @property
     def stuck(self) -> bool:
-        """Whether its run of identical readings is rarer than its own habit at rest allows."""
+        """Whether its run of identical readings is rarer than its own habit at rest allows. A ready-made position that always
+        has some noise has it under a set brake too; counts have not."""
+        if not self.drum and self.repeat_count >= MIN_STILL_REPEAT and self.change_share > NOISY_SHARE:
+            return True
         if self.repeat_count_released < MIN_STILL_REPEAT:
             return False
         habit = self.repeats / self.still

@@ -275,6 +275,7 @@ SIGNALS: Final[tuple[Signal, ...]] = (
     Signal("height", "length", "block height", height(lambda e: e.height_m)),
     Signal("speed", "speed", "block speed", motion(lambda m: m.speed_m_s)),
     Signal("acceleration", "acceleration", "block acceleration", motion(lambda m: m.acceleration_m_s2)),
+    Signal("height_unconfirmed", "length", "height not confirmed", height(lambda e: e.unconfirmed_m)),
     Signal("height_bound", "length", "height, 99 % bound", height(lambda e: e.height_bound_m)),
     Signal("speed_bound", "speed", "speed, 99 % bound", motion(lambda m: m.bound_m_s)),
     Signal("turns", "ratio", "wraps on the drum", height(lambda e: e.turns)),

@@ -39,7 +39,7 @@ def test_the_doubt_that_only_silence_adds_is_told_but_not_expected() -> None:
     assert bounds[-1] > 0.5
     for e in silent:
         assert e.expected is not None
-        assert e.expected.height_bound_m < 0.1
+        assert e.expected.height_bound_m < 0.12
         assert e.expected.speed_bound_m_s < 0.3
         assert e.expected.speed_m_s == pytest.approx(e.speed_m_s, abs=0.05)
 
