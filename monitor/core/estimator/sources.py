@@ -247,6 +247,8 @@ class PositionSource:
     def odd_reading(self, t_ns: int) -> None:
         """One or two readings far off were refused, and those after them fit again."""
         odd = self.refused_ns
+        if self.clock is not None and self.clock.diagnosis:
+            return  # where the clock was set, it is the times that are odd
         odd.append(t_ns)
         if not self.diagnosis and len(odd) == ODD_READINGS and t_ns - odd[0] < ODD_NS:
             self.diagnosis = ODD_WORDS
