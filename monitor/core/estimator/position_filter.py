@@ -318,6 +318,8 @@ class PositionFilter:
         if moved > WAY_STEP_M or moved < -WAY_STEP_M:
             self.unconfirmed_m += moved if moved > 0.0 else -moved
             self._way_from_m = kin.x
+        if not source.drum and -STILL_M_S < kin.v < STILL_M_S:
+            source.at_rest()
         if not self.braking and -STILL_M_S < kin.v < STILL_M_S:
             source.still += 1.0
             if not source.turned:

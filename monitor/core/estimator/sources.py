@@ -146,7 +146,7 @@ class PositionSource:
         self.interval_s = 1.0 / sensor.rate_hz
         self.slow = self.interval_s > SLOW_PERIOD_S
         self.change_share = 0.0
-        """Share of its readings that differ from the one before; a run that may prove to be a freeze hardly counts."""
+        """A ready-made position: share of its readings at rest that differ from the one before."""
         self.repeat_count = 0
         """Identical readings in a row, less one."""
         self.repeat_count_released = 0
@@ -202,13 +202,10 @@ class PositionSource:
         """Take a reading into the memory: the raw one, when it was taken, its height, and the seconds since the last."""
         if raw == self.last_raw:
             self.repeat_count += 1
-            if self.repeat_count < MIN_STILL_REPEAT // 2:
-                self.change_share -= 0.02 * self.change_share
             self.repeat_count_released = 0 if braking else self.repeat_count_released + 1
             self.turned = False
         else:
             self.repeat_count = self.repeat_count_released = 0
-            self.change_share += 0.02 * (1.0 - self.change_share)
             self.turned = (raw - self.last_raw) * self.step < 0.0
             self.step = raw - self.last_raw
         if self.clock is None:
@@ -252,6 +249,13 @@ class PositionSource:
         odd.append(t_ns)
         if not self.diagnosis and len(odd) == ODD_READINGS and t_ns - odd[0] < ODD_NS:
             self.diagnosis = ODD_WORDS
+
+    def at_rest(self) -> None:
+        """A reading while the block was still; a run of equal ones that may prove to be a freeze hardly counts."""
+        if self.repeat_count == 0:
+            self.change_share += 0.02 * (1.0 - self.change_share)
+        elif self.repeat_count < MIN_STILL_REPEAT // 2:
+            self.change_share -= 0.02 * self.change_share
 
     @property
     def lately_odd(self) -> bool:
