@@ -17,7 +17,7 @@ from monitor.physics.brakes import EddyBrake
 class Auxiliary:
     """Torque of the auxiliary brake from what the rig measures of it."""
 
-    __slots__ = ("_eddy", "_sensed", "fitted", "measured", "missing")
+    __slots__ = ("_coolant_max", "_eddy", "_sensed", "fitted", "measured", "missing")
 
     IDLE_SHARE: Final = 0.05
     """An auxiliary brake that takes less than this of the load's torque is idle."""
@@ -30,6 +30,7 @@ class Auxiliary:
             if isinstance(aux, EddyAux)
             else None
         )
+        self._coolant_max = aux.coolant_max_c if isinstance(aux, EddyAux) else math.inf
         # Without a torque sensor a regenerative drive shows nothing of itself; an eddy-current brake shows its current.
         self._sensed = rig.sensor_of("aux_torque") is not None
         current = self._eddy is not None and rig.sensor_of("aux_current") is not None
@@ -41,7 +42,7 @@ class Auxiliary:
         gives a quantity's last reading.
 
         A measured torque is taken at 5 %; one from current and speed at 15 %, for a hot rotor has less (see
-        `monitor.physics.brakes`).
+        `monitor.physics.brakes`). Where its coolant is hotter than it may be, the current says next to nothing of it.
         """
         if not self.fitted:
             return 0.0, 0.0
@@ -54,7 +55,9 @@ class Auxiliary:
             number, validity = read("aux_current")
             if validity <= DEGRADED:
                 number = self._eddy.torque_n_m(omega, number)
-                return number, 0.15 * number
+                coolant, known = read("coolant_temperature")
+                hot = known <= DEGRADED and coolant > self._coolant_max
+                return number, (1.0 if hot else 0.15) * number
         return math.nan, math.nan
 
     def watch(self, lowering_fast: bool | None, heavy: bool | None, torque: float, load_torque: float) -> None:

@@ -48,9 +48,13 @@ _TORQUE_FLOOR: Final = 0.03
 """Share of the torques at work that the equation may be wrong by in one reading."""
 _MIN_READINGS: Final = 6
 """Readings under braking that make an application evidence."""
-_MAX_MEAN_INNOVATION: Final = 0.3
+_MAX_MEAN_INNOVATION: Final = 0.2
 """Mean of five innovations over their sigmas that a steady brake does not show (they are weighted to be far below
 1)."""
+_CHANGED_WALK: Final = 0.1
+"""By how much friction may have changed (standard deviation) at each reading of 50 ms beyond that mean."""
+_OTHER_SHARE: Final = 0.1
+"""Share of the brake's torque from which the doubt of the auxiliary brake's is the likelier cause of what is off."""
 _MIN_INFORMATION: Final = 0.005
 """A reading that takes less than this share off friction's variance says nothing."""
 _STOP_FROM_M_S: Final = 0.2
@@ -220,14 +224,17 @@ class Effectiveness:
             # However many readings an application has, they must not add more than three would, had they no other
             # noise: the weights 1/(n(n+1)) sum up to one.
             self._drags += 1
-            r += self._drags * (self._drags + 1) / 3.0 * contact * contact
+            # An auxiliary brake that has less than it shows has less at each of them, too.
+            r += self._drags * (self._drags + 1) / 3.0 * (contact * contact + aux_off * aux_off)
 
         braking = clamping > 0.16 * filter_.full_pa
         if braking:
             filter_.walk(WALK_PER_BRAKING_S**2 * inputs.dt)
             # Readings that are off the same way again and again: the brake has changed, so believe the past less.
-            if abs(self._mean_innovation) > _MAX_MEAN_INNOVATION:
-                filter_.walk(WALK_PER_APPLICATION**2 * inputs.dt / 0.05)
+            # Not while an auxiliary brake that does not give what it shows may be what is off.
+            other = inputs.aux_doubt_n_m > _OTHER_SHARE * torque
+            if abs(self._mean_innovation) > _MAX_MEAN_INNOVATION and not other:
+                filter_.walk(_CHANGED_WALK**2 * inputs.dt / 0.05)
         # Sensitivities are taken at the expected acceleration: the noise of the measured one in them would pull
         # inertia, and friction with it, towards zero (errors in variables).
         took, size = filter_.update(

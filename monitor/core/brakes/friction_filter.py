@@ -1,7 +1,16 @@
 """Friction, inertia and sheave factor of one rig, as one small Kalman filter: what is known of them, and how well.
 
 Theory of operation. Three states: factor on the configured friction (cold), factor on the configured inertia, and the
-sheave factor's difference from the configured one. They start at the file's values with the file's half-widths.
+sheave factor's difference from the configured one. Friction and inertia start at the file's values with the file's
+half-widths. The sheave factor starts half its half-width lower: what a file has is the book's value for such bearings, and
+sheaves in service run as easily or more so (1.04 by API RP 9B for roller bearings, 1.02 in rigging tables; see
+`monitor.physics.tackle`). It may lie anywhere between the file's value and that less the half-width.
+
+What lowering alone shows is ratios: friction, inertia and the tackle's factor for lowering may all be larger by the same share,
+and no motion down is another for it. So friction over that factor is soon known to 1 %, and friction itself no better than
+the sheaves: 6.5 % for one hundredth of K on twelve lines. Hoisting tells them apart, because sheaves that hinder up help
+down. The stop mark needs the ratio only (`relative_to_file`).
+
 `update` is one scalar measurement update, whoever has worked out innovation, sensitivities and noise
 (`monitor.core.brakes.effectiveness`).
 
@@ -63,13 +72,15 @@ class BrakeFilter:
         self.prior = max(doubt.friction, 0.03)
         self._load_doubt = 0.5 * doubt.load
         # Uniform over the half-width has a standard deviation of 0.58 of it.
-        self._prior_var = (self.prior**2, (0.58 * doubt.inertia + 0.01) ** 2, (0.6 * doubt.sheave + 0.001) ** 2)
+        self._prior_var = (self.prior**2, (0.58 * doubt.inertia + 0.01) ** 2, (0.29 * doubt.sheave + 0.001) ** 2)
         self._idle_walk = self._prior_var[0] / _WALK_IDLE_S
-        self.friction, self.inertia, self.sheave = 1.0, 1.0, 0.0
+        self.friction, self.inertia, self.sheave = 1.0, 1.0, max(self._sheave_low, -0.5 * doubt.sheave)
         ee, jj, kk = self._prior_var
         self._p = (ee, 0.0, 0.0, jj, 0.0, kk)
         self.applications = 0
         """Applications that were evidence."""
+        self._relative: dict[int, float] = {}
+        """Answers of `relative_to_file` at the present state, by direction."""
         self._at_most = math.inf
         """Friction at most, as the last evidence had it: time without evidence makes no brake better."""
 
@@ -84,6 +95,17 @@ class BrakeFilter:
     def tackle(self, way: int) -> float:
         """Tackle factor as tracked: fast line over hook load times lines, hoisting (+1) or lowering (-1)."""
         return self._tackle[way] * math.exp(self.tackle_slope[way] * self.sheave)
+
+    def relative_to_file(self, way: int) -> float:
+        """What friction is to be multiplied with where the load is worked out with the configured tackle factor: friction over
+        the tackle's factor is what the motion shows, far better than either."""
+        if not self.applications:
+            return 1.0
+        if way not in self._relative:
+            per_pa, slope = self.per_pa(1.0, way)
+            # A band's torque grows faster than its friction.
+            self._relative[way] = math.exp(-self.tackle_slope[way] * self.sheave * per_pa / (slope * self.friction))
+        return self._relative[way]
 
     # --- updates ------------------------------------------------------------------------------------------------------
 
@@ -125,6 +147,7 @@ class BrakeFilter:
             max(_SHEAVE_FLOOR**2, kk - g3 * q3),
         )
         self._at_most = self.friction + WEAKER_Z * self.sigma
+        self._relative.clear()
         return g1 * q1 / ee, size
 
     # --- answers ----------------------------------------------------------------------------------------------------
@@ -151,13 +174,14 @@ class BrakeFilter:
 
         The file's promise that friction is within its half-width loses its worth as a brake is found weaker than the
         file says, beyond what the evidence's own doubt may explain: then the evidence alone counts. A vague hint is no
-        evidence: it would make a sound brake seem to be none.
+        evidence: it would make a sound brake seem to be none. All of it is friction as the configured sheaves have it, where
+        that is less: they hinder a load on its way down most.
         """
-        friction = self.friction
         if not self.applications:
-            return max(0.02, 1.0 - max(0.0, 1.0 - friction) - self.prior)
-        sigma = self.sigma
-        weaker = max(0.0, 1.0 - min(self._at_most, friction + WEAKER_Z * sigma))
+            return max(0.02, 1.0 - max(0.0, 1.0 - self.friction) - self.prior)
+        relative = min(1.0, self.relative_to_file(-1))
+        friction, sigma = self.friction * relative, self.sigma
+        weaker = max(0.0, 1.0 - min(self._at_most * relative, friction + WEAKER_Z * sigma))
         return max(0.02, 1.0 - self.prior - 2.0 * weaker, friction - ASSURED_Z * sigma)
 
     @property
@@ -197,3 +221,4 @@ class BrakeFilter:
         walked = p[0] + self._idle_walk * max(0.0, idle_s)
         self._p = (max(p[0], min(walked, self._prior_var[0])), p[1], p[2], p[3], p[4], p[5])
         self.applications = applications
+        self._relative.clear()

@@ -305,10 +305,10 @@ class BrakeHealth:
     def friction_scales(self, direction: int) -> tuple[float, float]:
         """(expected, assured) factors on the configured friction for a stop in `direction`, heat included.
 
-        Friction is friction in both directions; what a band makes of it each way is `BrakeModel`'s affair.
-        """
+        Expected friction is relative to the configured sheaves, as its stop is; a band's torque is up to `BrakeModel`."""
         best = self.filter.best
-        return best * self._fade, min(self.filter.low, 0.95 * best) * self._fade_low
+        expected = best * self.filter.relative_to_file(direction)
+        return expected * self._fade, min(self.filter.low, 0.95 * min(best, expected)) * self._fade_low
 
     def strongest_scale(self) -> float:
         """Factor on the configured friction at the strongest that is credible: no brake is better than its discs are cold."""
@@ -316,8 +316,8 @@ class BrakeHealth:
 
     def acting(self, direction: int) -> ActingBrakes:
         """What brakes the drum now, as the readings show it."""
-        best = self.filter.best * self._fade
-        return acting_brakes(self._brake, self._applied, self._lever, best, self.strongest_scale(), direction)
+        expected, _ = self.friction_scales(direction)
+        return acting_brakes(self._brake, self._applied, self._lever, expected, self.strongest_scale(), direction)
 
     def circuits(self) -> tuple[int, int]:
         """(expected, assured) working circuits out of 2."""

@@ -60,6 +60,9 @@ class Bench:
         self.clutch = 0.0
         self.drive_n_m = 0.0
         self.aux_current_a = 0.0
+        self.aux_left = 1.0
+        """Share of the torque that the auxiliary brake's current promises which it has."""
+        self.coolant_c = 40.0
         self.release_pa = 15e6
         self.accumulator_pa = 15e6
         self.temperature_c = 25.0
@@ -132,7 +135,9 @@ class Bench:
         if not isinstance(aux, EddyAux) or self.v >= 0.0:
             return 0.0
         u = -self.v / self.arm / aux.critical_speed_rad_s
-        return aux.peak_torque_n_m * (self.aux_current_a / aux.rated_current_a) ** 2 * 2 * u / (1 + u * u)
+        return (
+            self.aux_left * aux.peak_torque_n_m * (self.aux_current_a / aux.rated_current_a) ** 2 * 2 * u / (1 + u * u)
+        )
 
     def tackle(self, way: int) -> float:
         """Fast-line force over m g / N: friction hinders hoisting and helps lowering (sum over the chain of
@@ -204,6 +209,7 @@ class Bench:
             "clutch_engaged": self.clutch,
             "aux_current": self.aux_current_a,
             "aux_torque": self.aux_torque_n_m,
+            "coolant_temperature": self.coolant_c,
             "disc_temperature_left": self.temperature_c,
             "disc_temperature_right": self.temperature_c,
         }
