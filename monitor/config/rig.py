@@ -269,6 +269,8 @@ class CheckSettings(Model):
     auxiliary_speed_m_s: Positive = 0.3
     auxiliary_share: Share = 0.5
     """Least share of the load's pull that the auxiliary brake must take."""
+    stops_effectiveness: Share = 0.85
+    """Least brake effectiveness, of the configured friction's torque."""
 
 
 class Sensor(Model):

@@ -46,7 +46,7 @@ from monitor.model.snapshot import HoistState
 from monitor.physics.hydraulics import Accumulator, Decay, diagnose_leak
 from monitor.units import ATMOSPHERE_PA
 
-_CIRCUITS: Final = ("service_pressure_1", "service_pressure_2")
+CIRCUITS: Final = ("service_pressure_1", "service_pressure_2")
 _SET_SHARE: Final = 0.4
 """Share of full pressure above which a circuit counts as set."""
 _LOAD_CHANGE: Final = 0.1
@@ -62,7 +62,7 @@ _STEADY_M_S2: Final = 0.3
 
 
 def _holding_unfit(rig: Rig) -> str:
-    return "" if fitted(rig, (*_CIRCUITS, "brake_lever")) else "no sensor reads the brake's pressure or its lever"
+    return "" if fitted(rig, (*CIRCUITS, "brake_lever")) else "no sensor reads the brake's pressure or its lever"
 
 
 def _not_held_by_service(now: GridPoint) -> str:
@@ -95,7 +95,7 @@ def _not_set(now: GridPoint, begun: bool) -> str:
             return "the service brake is not set"
         if begun:
             return ""
-    for circuit in fitted(now.rig, _CIRCUITS):
+    for circuit in fitted(now.rig, CIRCUITS):
         pressure = known(now, circuit)
         if math.isnan(pressure):
             return "a brake pressure reading is missing"
@@ -104,7 +104,8 @@ def _not_set(now: GridPoint, begun: bool) -> str:
     return ""
 
 
-def _too_light(now: GridPoint) -> str:
+def too_light(now: GridPoint) -> str:
+    """Why what hangs on the hook is no load to test with; empty when it is."""
     hook, least = load(now), now.rig.checks.load_share * now.numbers.rated_load_n
     if math.isnan(hook):
         return "the hook load is not known"
@@ -113,7 +114,7 @@ def _too_light(now: GridPoint) -> str:
     return ""
 
 
-def _ready(_: Run, __: GridPoint) -> Outcome:
+def ready(_: Run, __: GridPoint) -> Outcome:
     """The crew's own word is enough; what can be measured of it is watched in the steps after."""
     return True
 
@@ -163,7 +164,7 @@ def _holding_spoilt(run: Run, now: GridPoint) -> str:
 
 def _hold(run: Run, now: GridPoint) -> Outcome:
     if "t" not in run.store:
-        why = _not_held(now, begun=False) or _too_light(now)
+        why = _not_held(now, begun=False) or too_light(now)
         why = why or ("" if now.hoist is HoistState.STILL else "the block is not yet at rest")
         if why:
             return run.wait(why)
@@ -205,7 +206,7 @@ HOLDING: Final = Procedure(
     steps=(
         Step(
             "Load of the site's procedure on the hook, service brake set, drive off, spring brake released. Confirm.",
-            ("hook_load", "holding_ratio", "brake_lever", "service_pressure_1", "service_pressure_2"), _ready, crew=True,
+            ("hook_load", "holding_ratio", "brake_lever", "service_pressure_1", "service_pressure_2"), ready, crew=True,
         ),
         Step(
             "Nothing is touched while the time runs.",
@@ -222,7 +223,7 @@ HOLDING: Final = Procedure(
 def _leak_unfit(rig: Rig) -> str:
     if not fitted(rig, ("accumulator_pressure",)):
         return "no sensor reads the accumulator's pressure"
-    return "" if fitted(rig, _CIRCUITS) else "no sensor reads the brake's pressure"
+    return "" if fitted(rig, CIRCUITS) else "no sensor reads the brake's pressure"
 
 
 def _noise_pa(rig: Rig) -> float:
@@ -235,7 +236,7 @@ def _noise_pa(rig: Rig) -> float:
 def _disturbed(run: Run, now: GridPoint) -> str:
     """Why this is no quiet pressure; takes the circuits' pressures as they are when it begins."""
     band = _QUIET_SHARE * now.numbers.full_pressure_pa
-    for circuit in fitted(now.rig, _CIRCUITS):
+    for circuit in fitted(now.rig, CIRCUITS):
         pressure = known(now, circuit)
         if math.isnan(pressure):
             return "a brake pressure reading is missing"
@@ -330,7 +331,7 @@ LEAK_DOWN: Final = Procedure(
     steps=(
         Step(
             "Accumulator charged, pump off by the site's procedure, brake left as it is. Confirm when ready.",
-            ("accumulator_pressure", "accumulator_margin", "brake_lever"), _ready, crew=True,
+            ("accumulator_pressure", "accumulator_margin", "brake_lever"), ready, crew=True,
         ),
         Step(
             "Brake and pump stay as they are while the time runs.",
@@ -353,7 +354,7 @@ def _auxiliary_unfit(rig: Rig) -> str:
 
 def _not_lowering(now: GridPoint) -> str:
     """Why this is no steady lowering of the load on the auxiliary brake; empty when it is."""
-    why = _too_light(now)
+    why = too_light(now)
     if why:
         return why
     rig, v = now.rig, speed(now)
@@ -409,7 +410,7 @@ AUXILIARY: Final = Procedure(
     steps=(
         Step(
             "Load of the site's procedure on the hook, way below clear, auxiliary brake ready. Confirm when ready.",
-            ("hook_load", "height", "room_down", "coolant_temperature"), _ready, crew=True,
+            ("hook_load", "height", "room_down", "coolant_temperature"), ready, crew=True,
         ),
         Step(
             "The load is lowered at a steady speed on the auxiliary brake.",

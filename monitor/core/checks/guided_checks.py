@@ -27,6 +27,7 @@ from collections.abc import Mapping
 from typing import Any, Final
 
 from monitor.config.rig import Rig
+from monitor.core.checks.brake_stops import STOPS
 from monitor.core.checks.brakes import AUXILIARY, HOLDING, LEAK_DOWN
 from monitor.core.checks.height_reference import REFERENCE, record_cut, record_reference
 from monitor.core.checks.overtravel import OVERTRAVEL
@@ -48,7 +49,7 @@ from monitor.model.check import CheckReading, CheckResult, CheckStepView, CheckV
 from monitor.model.reading import Validity, Value
 from monitor.text import printable
 
-PROCEDURES: Final[tuple[Procedure, ...]] = (OVERTRAVEL, HOLDING, LEAK_DOWN, REFERENCE, AUXILIARY)
+PROCEDURES: Final[tuple[Procedure, ...]] = (OVERTRAVEL, HOLDING, LEAK_DOWN, REFERENCE, AUXILIARY, STOPS)
 """Every guided check, in the order of the screen. To add one, add a row."""
 STATE_FORMAT: Final = 1
 _BY_ID: Final = {procedure.id: procedure for procedure in PROCEDURES}
@@ -228,7 +229,7 @@ class Checks:
         if since_cut:
             return "not passed since the cut and slip"
         if every is None:
-            return "after each cut and slip"
+            return "after each cut and slip" if procedure.after_cut else "whenever the crew wants to know"
         if passed is None:
             return "never passed in this record"
         interval = f"{every:g} h" + (" and after each cut and slip" if procedure.after_cut else "")

@@ -248,6 +248,7 @@ class Evaluation:
         hydraulics = watch.hydraulics
         return BrakeState(
             watch.effectiveness,
+            watch.effectiveness_sigma,
             watch.response_time,
             watch.creep.flag,
             watch.fade,

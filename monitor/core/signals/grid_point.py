@@ -122,6 +122,8 @@ class BrakeState(NamedTuple):
     """What the brake watch has found, each with a validity of its own; (NaN, INVALID) until it has evidence."""
 
     effectiveness: Flag
+    effectiveness_sigma: Flag
+    """Standard deviation of it."""
     response_time: Flag
     creep: Flag
     fade: Flag
