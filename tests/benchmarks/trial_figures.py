@@ -5,6 +5,7 @@ A danger run takes about half a second of CPU, an instrument run two, a calm one
 """
 
 import argparse
+import json
 import math
 from collections.abc import Callable, Sequence
 from pathlib import Path
@@ -14,7 +15,7 @@ from typing import Any
 from monitor.analysis.parallel_replay import processors
 from simulators.trial.pool import run_set
 from simulators.trial.score import score
-from tests.benchmarks.figures import Figure, show
+from tests.benchmarks.figures import OUTPUTS, Figure, show, stamp
 
 
 def main(arguments: Sequence[str] | None = None) -> list[Figure]:
@@ -23,23 +24,40 @@ def main(arguments: Sequence[str] | None = None) -> list[Figure]:
     parser.add_argument("--set", choices=tuple(SETS), default="danger")
     parser.add_argument("--runs", type=int, default=60)
     parser.add_argument("--seed", type=int, default=3)
+    parser.add_argument("--json", action="store_true", help="keep the whole summary in outputs/trial_SET_SEED.json")
     parser.add_argument("--jobs", type=int, default=processors())
     args = parser.parse_args(arguments)
     with TemporaryDirectory() as folder:
         results, _ = run_set(args.set, args.seed, args.runs, args.jobs, Path(folder), lambda done, total: None)
     print(f"{args.set}, {args.runs} runs, seed {args.seed}")
-    figures = SETS[args.set](score(args.set, results), f"{args.runs} runs, seed {args.seed}")
+    found = score(args.set, results)
+    if args.json:
+        text = json.dumps({"commit": stamp().commit, "seed": args.seed, args.set: found}, indent=1)
+        (OUTPUTS / f"trial_{args.set}_{args.seed}.json").write_text(text + "\n", encoding="utf-8")
+    figures = SETS[args.set](found, f"{args.runs} runs, seed {args.seed}")
     return show(*(figure for figure in figures if figure.value is not None))  # None: no run shows it
 
 
 def danger(found: dict[str, Any], runs: str) -> list[Figure]:
     """Runs toward a limit: warned in time where physics allows it, and how long before."""
-    lead = found["lead_over_too_late_s"]
+    lead, words = found["lead_over_too_late_s"], found["words"]
+    fully, cross = words["brake_fully"], words["will_cross"]
+    ease = found["first_notice_before_limit_s"]["value"]
     return [
         Figure("danger: warned in time", *_share(found["in_time"], runs), "100"),
         Figure("danger: silent", *_share(found["silent"], runs), "0"),
-        Figure("danger: lead over a full brake is too late, median", lead["median"]["value"], "s", "2"),
-        Figure("danger: lead over a full brake is too late, 1st percentile", lead["percentile_1"]["value"], "s"),
+        Figure("danger: lead over a full brake is too late, median", lead["median"]["value"], "s", "1.5"),
+        Figure("danger: lead over a full brake is too late, 1st percentile", lead["percentile_1"]["value"], "s", "1.3"),
+        Figure("danger: ease before the limit, median", ease, "s", "3"),
+        Figure("danger: brake fully now, false by more than 0.3 m", *_share(fully["false"], runs), "10"),
+        Figure("danger: crossed without brake fully now before", *_share(fully["crossed_without"], runs), "0"),
+        Figure("danger: will cross, stopped short all the same", *_share(cross["stopped_short"], runs), "1"),
+        Figure("danger: will cross, stopped short by more than 0.3 m", *_share(cross["false"], runs), "0"),
+        Figure(
+            "danger: crossed without will cross before or at the limit", *_share(cross["crossed_without"], runs), "0"
+        ),
+        Figure("danger: will cross before the limit, median", cross["before_limit_s"]["value"], "s"),
+        Figure("danger: overrun between the best and the expected said", *_share(words["overrun_as_said"], runs)),
     ]
 
 
