@@ -1,8 +1,8 @@
 """What the notice costs and what it buys: false "brake now" in calm work against lead in danger, while `notice_s` moves.
 
-Every run is made once; at each grid point its stop mark is worked out again with each of the notices, so that all of them see the
-the same motion. ``python -m tests.benchmarks notice_figures --write`` draws ``pictures/notice.svg``, too. A calm run (30 minutes of
-work) takes about twenty seconds of CPU, a danger run one.
+Every run is made once; at each grid point its stop mark is worked out again with each of the notices, so that all of them see
+the same motion. ``python -m tests.benchmarks notice_figures --write`` draws ``pictures/notice.svg``, too. A calm run (30 minutes
+of work) takes about twenty seconds of CPU, a danger run one.
 """
 
 import argparse
