@@ -112,12 +112,6 @@ class Phases(NamedTuple):
         """The same stop with a further `slowing_m_s2` all along, such as an auxiliary brake's."""
         return Phases(self.coast_m_s2 - slowing_m_s2, self.jerk_m_s3, self.ramp_s, self.slowing_m_s2 + slowing_m_s2)
 
-    def held_until_full(self, slowing_m_s2: float) -> "Phases":
-        """The same stop with a further `slowing_m_s2` that fades as the torque grows, and is gone when it is full."""
-        a, _, ramp_s, dec = self
-        start = a - slowing_m_s2
-        return Phases(start, (dec + start) / ramp_s if ramp_s > 0.0 else 0.0, ramp_s, dec)
-
     def speed_after_m(self, distance_m: float, speed_m_s: float, lag_s: float) -> float:
         """Speed that is left, m/s, after `distance_m` of the stop; 0 where the block is at rest by then."""
         a, jerk, ramp_s, dec = self

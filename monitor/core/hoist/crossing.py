@@ -161,28 +161,14 @@ class LastMoments:
         share = min(1.0, (acting.service_n_m + acting.springs_n_m) / torque) if torque > 0.0 else 0.0
         # Only as much change of speed as the estimate is sure of: noise must neither warn nor put off.
         seen = math.copysign(max(0.0, abs(gain) - sigma), gain)
-        lag_s = 0.0 if share >= 1.0 else self._lag_s
-        stop = self._begun(motion, seen, phases, 0.0, acting, self._lag_s)
-        if share <= 0.0:
-            return stop
-        # Of two readings of the motion, that the brake explains it and that something else does, the kinder one counts.
-        begun = self._begun(motion, seen, phases, share, acting, lag_s)
-        return begun if begun.waited.distance_m <= stop.waited.distance_m else stop
-
-    def _begun(
-        self, motion: "_Motion", seen: float, phases: Phases, share: float, acting: Acting, lag_s: float
-    ) -> "_ExpectedStop":
-        """The expected stop with `share` of the brake's torque acting, of a block that is `seen` to gain that much speed."""
-        size = motion.speed_m_s
         if share > 0.0:
             phases = phases.begun(share * self._ramp_s)
             if not acting.driven:
                 seen = min(seen, phases.coast_m_s2)
-        if not motion.up:
+        if not up:
             # What else holds the block now, an auxiliary brake or a drive, goes on; at rest it may hold no more than the load.
-            # Beside a brake that bites it counts until that is full: how much of the holding is whose is not known.
-            held = max(0.0, min(phases.coast_m_s2 - seen, phases.coast_m_s2))
-            phases = phases.held_until_full(held) if share > 0.0 else phases.helped(held)
+            phases = phases.helped(max(0.0, min(phases.coast_m_s2 - seen, phases.coast_m_s2)))
+        lag_s = 0.0 if share >= 1.0 else self._lag_s
         at_once = phases.reach(size, 0.0, lag_s)
         if acting.called:
             return _ExpectedStop(at_once, at_once, phases, lag_s)

@@ -91,18 +91,20 @@ def test_a_brake_that_bites_more_makes_no_word_louder(
     driven: bool,
     called: bool,
 ) -> None:
-    """The same motion with more bite leaves less for whatever else slows the block: in the favourable stop that may cost
-    millimetres."""
+    """Whatever else slows the block stays as it is: what the brake takes more, the motion shows."""
     harder = share + more * (1.0 - share)
+    hoist = Hoist(1.0, RIG.drum.inertia_kg_m2, RIG.line.lines, 0.42, RIG.line.sheave_factor)
+    of = hoisting_phases if way > 0 else lowering_phases
+    per_share = of(hoist, tonnes * 1000.0, FULL, 1.0).jerk_m_s3
     less, greater = (
         margins(
-            way, estimate=estimate(20.0, way * speed, gain, 0.1, 0.05), load=load(tonnes), expected_n_m=FULL,
-            strongest_n_m=1.2 * FULL, acting=Acting(part * FULL, part * 1.2 * FULL, springs, called, driven),
+            way, estimate=estimate(20.0, way * speed, gain - part * per_share, 0.1, 0.05), load=load(tonnes),
+            expected_n_m=FULL, strongest_n_m=1.2 * FULL, acting=Acting(part * FULL, part * 1.2 * FULL, springs, called, driven),
         )
         for part in (share, harder)
     )  # fmt: skip
     assert greater[0] >= less[0] - 1e-9
-    assert greater[1] >= less[1] - 0.005
+    assert greater[1] >= less[1] - 1e-9
 
 
 @given(speed=speeds, way=ways, tonnes=weights, gain=gains)
@@ -223,8 +225,6 @@ def test_a_stop_begun_and_helped_is_what_its_parts_say() -> None:
     phases = Phases(0.5, 2.0, 0.5, 0.5)
     assert phases.begun(0.2) == Phases(pytest.approx(0.1), 2.0, pytest.approx(0.3), 0.5)
     assert phases.begun(3.0).ramp_s == 0.0
-    assert phases.held_until_full(0.2) == Phases(pytest.approx(0.3), pytest.approx(1.6), 0.5, 0.5)
-    assert phases.held_until_full(0.0).jerk_m_s3 == pytest.approx((0.5 + 0.5) / 0.5)
     assert phases.helped(0.1) == Phases(pytest.approx(0.4), 2.0, 0.5, pytest.approx(0.6))
 
 
