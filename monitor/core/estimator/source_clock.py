@@ -15,6 +15,7 @@ OVERTAKEN_NS: Final = 5_000_000_000
 """A reading this much before the last one was not overtaken on its way (common practice, no source)."""
 DIAGNOSIS_NS: Final = 60_000_000_000
 """How long a diagnosis of the clock lasts after its cause has ended."""
+_DAY_S: Final = 86_400.0
 DRIFT_DIVISOR: Final = 5000
 """Greatest believed drift of a source clock: 1 part in 5000, 200 ppm (ordinary quartz is within 100)."""
 FROZEN_STAMPS: Final = 3
@@ -137,7 +138,14 @@ class SourceClock:
         # Arrivals kept their pace and source times did not. The delay stays what it was.
         self.steps += 1
         self.diagnosis, self._diagnosis_ns = (
-            f"source clock stepped by {-mismatch / 1e9:+.1f} s: learned again",
+            f"source clock stepped by {_step_words(-mismatch / 1e9)}: learned again",
             arrival_ns,
         )
         return mismatch
+
+
+def _step_words(step_s: float) -> str:
+    """A step of a clock as a person reads it: seconds, or days where it is one at least."""
+    if abs(step_s) < _DAY_S:
+        return f"{step_s:+.1f} s"
+    return f"{step_s / _DAY_S:+.1f} days"
