@@ -112,6 +112,25 @@ class Phases(NamedTuple):
         """The same stop with a further `slowing_m_s2` all along, such as an auxiliary brake's."""
         return Phases(self.coast_m_s2 - slowing_m_s2, self.jerk_m_s3, self.ramp_s, self.slowing_m_s2 + slowing_m_s2)
 
+    def after_s(self, time_s: float, speed_m_s: float, lag_s: float) -> tuple[float, float]:
+        """(way, speed) after `time_s` of the stop, m and m/s; at rest it stays."""
+        a, jerk, ramp_s, dec = self
+        whole = self.reach(speed_m_s, 0.0, lag_s)
+        if whole.stops and whole.time_s <= time_s:
+            return whole.distance_m, 0.0
+        t = min(time_s, lag_s)
+        way, v = (speed_m_s + 0.5 * a * t) * t, speed_m_s + a * t
+        t = min(time_s - t, ramp_s)
+        if t > 0.0:
+            way += (v + (0.5 * a - jerk * t / 6.0) * t) * t
+            v += (a - 0.5 * jerk * t) * t
+        t = time_s - lag_s - ramp_s
+        if t > 0.0:
+            slowing = dec if dec > 0.0 else jerk * ramp_s - a
+            way += (v - 0.5 * slowing * t) * t
+            v -= slowing * t
+        return way, v
+
     def speed_after_m(self, distance_m: float, speed_m_s: float, lag_s: float) -> float:
         """Speed that is left, m/s, after `distance_m` of the stop; 0 where the block is at rest by then."""
         a, jerk, ramp_s, dec = self

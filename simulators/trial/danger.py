@@ -118,7 +118,9 @@ def observe(case: Case, source: PlantSource, core: Core) -> Trace:
             trace.copies.clear()
         elif tick % SNAPSHOT_TICKS == 0 and room < _NEAR_M:
             trace.copies.append((now_ns, plant.clone()))
-        if room <= 0.0:
+        if (
+            room <= 0.0 and speed >= _STANDING_M_S
+        ):  # who creeps past it on a brake that does not hold does not run at it
             trace.crossed_ns = now_ns
     trace.speed_m_s = abs(plant.speed_m_s)
     return trace

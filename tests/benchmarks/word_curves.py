@@ -42,7 +42,7 @@ def rooms(speed_m_s: float) -> tuple[float, ...]:
     height_m = rig.limits.lower_m + 20.0
     motion = Estimate(0, height_m, -speed_m_s, 0.0, 0.01, 0.01, 0.03, 0.03, 0.03, Validity.VALID, 60.0, 2, 0.42, False)
     stop = StopCalculator(rig).solve(motion, load, Brakes(expected, assured))
-    last = LastMoments(rig).solve(motion, load, expected, strongest, Acting(0.0, 0.0, 0.0, False, False))
+    last = LastMoments(rig).solve(motion, load, expected, strongest, Acting(0.0, 0.0, 0.0, driven=False))
     brake_now = stop.room_down_m - stop.margin_down_m
     return (
         brake_now + rig.limits.ease_s * speed_m_s,

@@ -3,9 +3,14 @@
 import math
 from typing import Final, NamedTuple
 
+from monitor.config.rig import Rig
 from monitor.core.brakes.inputs import AppliedBrakes
 from monitor.core.brakes.model import BrakeModel
 
+_SHORT: Final = 0.08
+"""Share of full pressure by which the lever must ask for more than there is."""
+_LATEST: Final = 1.5
+"""Times lag and ramp by which a brake has answered."""
 _FULLY_CALLED: Final = 0.9
 """Share of lever or pressure from which an application is a full one."""
 
@@ -19,22 +24,50 @@ class ActingBrakes(NamedTuple):
     """Service brake, at the most; infinite where its pressures are not known."""
     springs_n_m: float
     """Spring-applied calipers as they are set; 0 where that is not known."""
+    coming_n_m: float
+    """What the lever asks of the service brake beyond that; 0 where the lever is not known, or the brake should have answered."""
+    asked_s: float
+    """How long the lever has been asking for it."""
     called: bool
     """Whether a full application has been called for: lever or pressure is nearly full."""
 
 
-def acting_brakes(
-    brake: BrakeModel, applied: AppliedBrakes, lever: float, scale: float, strongest_scale: float, direction: int
-) -> ActingBrakes:
-    """What acts, with `scale` and `strongest_scale` as factors on the configured friction; `lever` NaN where not known."""
-    pressure = applied.pressure_sum_pa
-    service, most = 0.0, math.inf
-    if pressure == 0.0:
-        most = 0.0
-    elif not math.isnan(pressure):
-        clamping = brake.clamping_pressure_pa(pressure)
-        service = brake.circuit_torque_n_m(clamping, scale, direction)
-        most = brake.circuit_torque_n_m(clamping + brake.clamping_doubt_pa, strongest_scale, direction)
-    springs = applied.emergency_n_m
-    called = lever >= _FULLY_CALLED or pressure >= 2.0 * _FULLY_CALLED * brake.full_pressure_pa
-    return ActingBrakes(service, most, 0.0 if math.isnan(springs) else springs * scale, called)
+class ActingWatch:
+    """Follows what the friction brakes do, and how long the lever has been asking for more than there is."""
+
+    __slots__ = ("_applied", "_brake", "_lever", "_longest_s", "_waited_s")
+
+    def __init__(self, rig: Rig, brake: BrakeModel) -> None:
+        self._brake = brake
+        self._longest_s = _LATEST * (rig.braking.lag_s + rig.braking.ramp_s)
+        self._applied = AppliedBrakes(math.nan, math.nan, math.nan, math.nan)
+        self._lever = math.nan
+        self._waited_s = 0.0
+
+    def step(self, dt: float, lever: float, applied: AppliedBrakes) -> None:
+        """One grid point. A pressure that is not known counts as none; a lever that is not known asks for nothing."""
+        self._applied, self._lever = applied, lever
+        there = 0.0 if math.isnan(applied.pressure_sum_pa) else 0.5 * applied.pressure_sum_pa
+        short = lever * self._brake.full_pressure_pa - there > _SHORT * self._brake.full_pressure_pa
+        self._waited_s = self._waited_s + dt if short else 0.0
+
+    def now(self, scale: float, strongest_scale: float, direction: int) -> ActingBrakes:
+        """What acts, with `scale` and `strongest_scale` as factors on the configured friction. A brake that should have answered
+        the lever by now is not on its way."""
+        brake, pressure, lever = self._brake, self._applied.pressure_sum_pa, self._lever
+        service, most = 0.0, math.inf
+        if pressure == 0.0:
+            most = 0.0
+        elif not math.isnan(pressure):
+            clamping = brake.clamping_pressure_pa(pressure)
+            service = brake.circuit_torque_n_m(clamping, scale, direction)
+            most = brake.circuit_torque_n_m(clamping + brake.clamping_doubt_pa, strongest_scale, direction)
+        coming = 0.0
+        asked_s = self._waited_s if self._waited_s <= self._longest_s else 0.0
+        if asked_s > 0.0:
+            asked = brake.clamping_pressure_pa(2.0 * lever * brake.full_pressure_pa)
+            coming = max(0.0, brake.circuit_torque_n_m(asked, scale, direction) - service)
+            most = max(most, brake.circuit_torque_n_m(asked, strongest_scale, direction))
+        springs = self._applied.emergency_n_m
+        called = lever >= _FULLY_CALLED or pressure >= 2.0 * _FULLY_CALLED * brake.full_pressure_pa
+        return ActingBrakes(service, most, 0.0 if math.isnan(springs) else springs * scale, coming, asked_s, called)

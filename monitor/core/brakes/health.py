@@ -16,7 +16,7 @@ from operator import attrgetter
 from typing import Any, Final
 
 from monitor.config.rig import CaliperBrake, RegenAux, Rig
-from monitor.core.brakes.acting import ActingBrakes, acting_brakes
+from monitor.core.brakes.acting import ActingBrakes, ActingWatch
 from monitor.core.brakes.auxiliary import Auxiliary
 from monitor.core.brakes.creep import CreepWatch
 from monitor.core.brakes.deceleration import AT_SPEED_M_S, DecelerationMonitor
@@ -77,8 +77,7 @@ class BrakeHealth:
         self.heat = DiscHeat(rig.braking)
         self.creep = CreepWatch()
         self.deceleration = DecelerationMonitor(rig)
-        self._applied = AppliedBrakes(math.nan, math.nan, math.nan, math.nan)
-        self._lever = math.nan
+        self._acting = ActingWatch(rig, brake)
         self.drive_released = False
         """Whether the drive is known not to pull."""
         self._last_ns = -1
@@ -124,7 +123,8 @@ class BrakeHealth:
         self.hydraulics.step(dt, readings.lever, readings.first_pa, readings.second_pa, readings.accumulator_pa)
         released = drive_released(readings, motion.speed_m_s, self._regen)
         brakes = self._applied_brakes(number, motion.omega_rad_s, released)
-        self._applied, self._lever, self.drive_released = brakes, readings.lever, released
+        self._acting.step(dt, readings.lever, brakes)
+        self.drive_released = released
         self._until_temperatures -= 1
         if self._until_temperatures < 0:
             self._until_temperatures = _TEMPERATURES_EVERY
@@ -317,7 +317,7 @@ class BrakeHealth:
     def acting(self, direction: int) -> ActingBrakes:
         """What brakes the drum now, as the readings show it."""
         expected, _ = self.friction_scales(direction)
-        return acting_brakes(self._brake, self._applied, self._lever, expected, self.strongest_scale(), direction)
+        return self._acting.now(expected, self.strongest_scale(), direction)
 
     def circuits(self) -> tuple[int, int]:
         """(expected, assured) working circuits out of 2."""

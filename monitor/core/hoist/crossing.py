@@ -10,8 +10,9 @@ assured stop (`monitor.core.hoist.stopping`): they speak early and may be too ca
   so, height and speed at the kind edge of their bounds. As in the assured stop, what the machine, the height and the speed
   take off the way are independent, and combine as the root of their squares.
 
-Both begin from what acts now. A brake that bites has its lag behind it and the ramp as far as its pressure stands; a block that
-is seen to slow down goes on slowing down while the hand reacts. So a brake that bites more makes neither word louder.
+Both begin from what acts now. A brake that bites has its lag behind it and the ramp as far as its pressure stands; what the lever
+asks for beyond that is on its way, as long as it may still come; a block that is seen to slow down goes on slowing down while the
+hand reacts. So a brake that bites more makes neither word louder.
 
 With no doubts, and the brake off, the four words are one curve, shifted by reaction, notice and ease (`tests/core/hoist`), but
 for this: lowering, the first two do not rely on the auxiliary brake, and the last two take what it holds now as held.
@@ -43,6 +44,10 @@ class Acting(NamedTuple):
     """Service brake, at the most; infinite where nothing tells it."""
     springs_n_m: float = 0.0
     """Spring-applied calipers that are set: they stay set through the stop."""
+    coming_n_m: float = 0.0
+    """Torque of the service brake that the lever asks for and that is still on its way; 0 where nothing tells it."""
+    asked_s: float = 0.0
+    """How long the lever has been asking for it."""
     called: bool = False
     """Whether a full application has been called for: no hand has to react any more."""
     driven: bool = True
@@ -169,10 +174,13 @@ class LastMoments:
             # What else holds the block now, an auxiliary brake or a drive, goes on; at rest it may hold no more than the load.
             phases = phases.helped(max(0.0, min(phases.coast_m_s2 - seen, phases.coast_m_s2)))
         lag_s = 0.0 if share >= 1.0 else self._lag_s
-        at_once = phases.reach(size, 0.0, lag_s)
+        left_s = max(0.0, lag_s - acting.asked_s) if acting.coming_n_m > 0.0 else lag_s
+        at_once = phases.reach(size, 0.0, left_s)
         if acting.called:
-            return _ExpectedStop(at_once, at_once, phases, lag_s)
-        return _ExpectedStop(_after(self._reaction_s, seen, size, phases, lag_s), at_once, phases, lag_s)
+            return _ExpectedStop(at_once, at_once, phases, left_s)
+        coming_s = min(1.0, acting.coming_n_m / torque) * self._ramp_s if torque > 0.0 else 0.0
+        waited = _after(self._reaction_s, seen, size, phases, lag_s, min(coming_s, phases.ramp_s), left_s)
+        return _ExpectedStop(waited, at_once, phases, lag_s)
 
     def _favourable(
         self, motion: "_Motion", load: Load, service_n_m: float, acting: Acting
@@ -231,18 +239,16 @@ class _ExpectedStop(NamedTuple):
     lag_s: float
 
 
-def _after(wait_s: float, gain_m_s2: float, speed_m_s: float, phases: Phases, lag_s: float) -> Reach:
-    """The stop of a block that for `wait_s` goes on to gain (or lose) speed as it does now."""
-    later = speed_m_s + gain_m_s2 * wait_s
+def _after(
+    wait_s: float, gain_m_s2: float, speed_m_s: float, phases: Phases, lag_s: float, coming_s: float, left_s: float
+) -> Reach:
+    """The stop of a block that for `wait_s` goes on to gain (or lose) speed as it does now, but for the brake that is on its way:
+    so many seconds of the ramp come after `left_s`."""
+    asked = Phases(gain_m_s2, phases.jerk_m_s3, coming_s, phases.jerk_m_s3 * coming_s - gain_m_s2)
+    way, later = asked.after_s(wait_s, speed_m_s, left_s)
     if later <= 0.0:
-        t = -speed_m_s / gain_m_s2
-        return Reach(0.5 * speed_m_s * t, t, speed_m_s, True)
-    rest = phases.reach(later, 0.0, lag_s)
+        return asked.reach(speed_m_s, 0.0, left_s)
+    rest = phases.begun(max(0.0, min(coming_s, wait_s - left_s))).reach(later, 0.0, lag_s)
     if not rest.stops:
         return rest
-    return Reach(
-        0.5 * (speed_m_s + later) * wait_s + rest.distance_m,
-        wait_s + rest.time_s,
-        max(speed_m_s, rest.peak_speed_m_s),
-        True,
-    )
+    return Reach(way + rest.distance_m, wait_s + rest.time_s, max(speed_m_s, rest.peak_speed_m_s), True)

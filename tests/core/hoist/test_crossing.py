@@ -22,7 +22,7 @@ RIG = find_rig("land")
 G = 9.80665
 FULL = BrakeModel(RIG).full_torque_n_m(RIG.brake.full_pressure_pa)
 LAST = LastMoments(RIG)
-OFF = Acting(0.0, 0.0, 0.0, False, False)
+OFF = Acting(0.0, 0.0, 0.0, driven=False)
 speeds = st.floats(0.05, 1.8)
 ways = st.sampled_from([-1, 1])
 weights = st.floats(23.0, 250.0)
@@ -99,7 +99,8 @@ def test_a_brake_that_bites_more_makes_no_word_louder(
     less, greater = (
         margins(
             way, estimate=estimate(20.0, way * speed, gain - part * per_share, 0.1, 0.05), load=load(tonnes),
-            expected_n_m=FULL, strongest_n_m=1.2 * FULL, acting=Acting(part * FULL, part * 1.2 * FULL, springs, called, driven),
+            expected_n_m=FULL, strongest_n_m=1.2 * FULL,
+            acting=Acting(part * FULL, part * 1.2 * FULL, springs, called=called, driven=driven),
         )
         for part in (share, harder)
     )  # fmt: skip
@@ -144,7 +145,7 @@ def test_who_will_cross_had_to_brake_fully_before(
     speed: float, way: int, tonnes: float, gain: float, share: float
 ) -> None:
     now = estimate(20.0, way * speed, gain, 0.1, 0.05)
-    acting = Acting(share * FULL, min(1.0, share + 0.02) * 1.2 * FULL, 0.0, False, False)
+    acting = Acting(share * FULL, min(1.0, share + 0.02) * 1.2 * FULL, 0.0, driven=False)
     fully, cross = margins(
         way, estimate=now, load=load(tonnes), expected_n_m=FULL, strongest_n_m=1.2 * FULL, acting=acting
     )
@@ -171,7 +172,7 @@ def test_what_is_said_of_an_overrun_is_what_the_stop_does() -> None:
     rig = sure(RIG)
     room = 0.2
     now = estimate(rig.limits.lower_m + room, -1.0)
-    called = Acting(0.0, 0.0, 0.0, True, False)
+    called = Acting(0.0, 0.0, 0.0, called=True, driven=False)
     seen = LastMoments(rig).solve(now, load(150.0, 0.0), FULL, FULL, called)
     hoist = Hoist(1.0, rig.drum.inertia_kg_m2, rig.line.lines, 0.42, rig.line.sheave_factor)
     phases = lowering_phases(hoist, 150_000.0, FULL, rig.braking.ramp_s).helped(0.0)
@@ -219,6 +220,42 @@ def test_a_stop_under_way_agrees_with_numerical_integration(
         distance, left = done.sol(t)
         assert phases.speed_after_m(float(distance), speed, lag_s) == pytest.approx(float(left), abs=2e-4)
     assert phases.speed_after_m(reach.distance_m + 0.1, speed, lag_s) == 0.0
+
+
+@given(speed=speeds, way=ways, tonnes=weights, gain=gains, share=st.floats(0.0, 0.5), asked=st.floats(0.0, 0.9),
+       more=st.floats(0.0, 1.0), asked_s=st.floats(0.05, 1.0))  # fmt: skip
+def test_a_lever_that_asks_for_more_makes_no_word_louder(
+    speed: float, way: int, tonnes: float, gain: float, share: float, asked: float, more: float, asked_s: float
+) -> None:
+    def now(coming: float) -> tuple[float, float]:
+        most = max(share, coming + share) * 1.2 * FULL
+        return margins(
+            way, estimate=estimate(20.0, way * speed, gain, 0.1, 0.05), load=load(tonnes), expected_n_m=FULL,
+            strongest_n_m=1.2 * FULL, acting=Acting(share * FULL, most, 0.0, coming * FULL, asked_s, driven=False),
+        )  # fmt: skip
+
+    harder = asked + more * (1.0 - asked)
+    less, greater = now(asked), now(harder)
+    assert greater[0] >= less[0] - 1e-9
+
+
+@pytest.mark.parametrize("coming_s", [0.0, 0.15, 0.4])
+@pytest.mark.parametrize("time_s", [0.1, 0.3, 0.6, 2.0])
+def test_a_stop_after_some_time_agrees_with_numerical_integration(coming_s: float, time_s: float) -> None:
+    """scipy.integrate.solve_ivp, a partial application on its way: lag, part of the ramp, then constant."""
+    phases = Phases(0.1, 2.5, coming_s, 2.5 * coming_s - 0.1)
+
+    def slows(t: float, y: np.ndarray) -> list[float]:
+        return [y[1], 0.1 - 2.5 * min(max(t - 0.25, 0.0), coming_s)]
+
+    def rests(t: float, y: np.ndarray) -> float:
+        return float(y[1])
+
+    rests.terminal = True  # type: ignore[attr-defined]
+    done = solve_ivp(slows, (0.0, time_s), [0.0, 0.8], events=rests, rtol=1e-9, atol=1e-11, max_step=0.02)
+    way, speed = phases.after_s(time_s, 0.8, 0.25)
+    assert way == pytest.approx(done.y[0][-1], rel=1e-5)
+    assert speed == pytest.approx(max(0.0, done.y[1][-1]), abs=1e-5)
 
 
 def test_a_stop_begun_and_helped_is_what_its_parts_say() -> None:
