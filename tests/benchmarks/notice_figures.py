@@ -16,8 +16,10 @@ from typing import Final
 
 from monitor.analysis.parallel_replay import processors
 from monitor.config.rig import Rig
+from monitor.core.engine import Core
 from monitor.core.estimator.estimate import Estimate
 from monitor.core.hoist.stopping import Brakes, Load, StopCalculator, StopResult
+from monitor.model.snapshot import HoistState
 from simulators.scenario.direct_feed import shipped_core
 from simulators.scenario.plant_source import PlantSource
 from simulators.trial.cases import case_of
@@ -29,13 +31,16 @@ NOTICES_S: Final = (0.0, 0.1, 0.2, 0.3, 0.4, 0.5, 0.6, 0.8)
 _ON_POINTS: Final = 2
 """Grid points for which the rule's on delay of 0.1 s makes a margin wait."""
 _OFF_POINTS: Final = 10
+_MOVING: Final = (HoistState.HOISTING, HoistState.LOWERING)
+"""States in which the rule counts."""
 
 
 class Notices(StopCalculator):
     """A stop calculator that works each stop mark out with every notice, and counts where "brake now" would have come."""
 
-    def __init__(self, rig: Rig) -> None:
+    def __init__(self, rig: Rig, core: Core) -> None:
         super().__init__(rig)
+        self.tracker = core._tracker
         limits = rig.limits
         self.others = [
             StopCalculator(rig.model_copy(update={"limits": limits.model_copy(update={"notice_s": notice})}))
@@ -47,7 +52,8 @@ class Notices(StopCalculator):
 
     def solve(self, estimate: Estimate, load: Load, brakes: Brakes, slowing_m_s2: float = 0.0) -> StopResult:
         """As the monitor's own, with its notice."""
-        if not estimate.slow and estimate.validity <= 1:
+        tracker = self.tracker
+        if not estimate.slow and estimate.validity <= 1 and tracker.state in _MOVING and not tracker.loss.slack:
             for i, other in enumerate(self.others):
                 self._count(i, estimate.t_ns, other.solve(estimate, load, brakes, slowing_m_s2))
         return super().solve(estimate, load, brakes, slowing_m_s2)
@@ -68,7 +74,7 @@ def _calm(seed: int, index: int) -> list[int]:
     """False "brake now" of one calm run, by notice: a hand that went on for a second more would have kept the limit."""
     case = case_of("calm", seed, index)
     source, core = PlantSource(case.rig, case.scenario, case.seed), shipped_core(case.rig)
-    notices = Notices(case.rig)
+    notices = Notices(case.rig, core)
     core._evaluation.calculator = notices
     false = [0] * len(NOTICES_S)
     known = [0] * len(NOTICES_S)
@@ -87,7 +93,7 @@ def _danger(seed: int, index: int) -> list[float]:
     """Lead of "brake now" over the moment at which a full brake is too late, s, by notice; NaN where nothing was to be kept."""
     case = case_of("danger", seed, index)
     source, core = PlantSource(case.rig, case.scenario, case.seed), shipped_core(case.rig)
-    notices = Notices(case.rig)
+    notices = Notices(case.rig, core)
     core._evaluation.calculator = notices
     trace = observe(case, source, core)
     safe_ns = last_safe_moment(trace) if trace.crossed_ns is not None else None
