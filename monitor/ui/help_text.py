@@ -36,10 +36,10 @@ _INDENT = 12
 
 def _entry(name: str, meaning: str, width: int) -> list[str]:
     """Name, then its meaning beside it, wrapped under itself."""
-    head = f"  {name}".ljust(_INDENT)
+    head = f"  {name}"
     if len(head) >= _INDENT:
         return [head, *wrap(meaning, width, initial_indent=" " * _INDENT, subsequent_indent=" " * _INDENT)]
-    return wrap(meaning, width, initial_indent=head, subsequent_indent=" " * _INDENT)
+    return wrap(meaning, width, initial_indent=head.ljust(_INDENT), subsequent_indent=" " * _INDENT)
 
 
 def _rows(keys: "Sequence[Key]") -> list[tuple[str, str]]:

@@ -62,6 +62,13 @@ async def test_a_replay_is_paused_and_moved_on_every_screen(spec: Any) -> None:
         assert replay.speed == 2.0
 
 
+def test_help_sets_a_key_beside_its_meaning() -> None:
+    lines = help_text(SCREENS, SCREENS[0]).splitlines()
+    assert "  n         write a note into the record" in lines
+    assert "  will cross" in lines  # too long to stand beside it
+    assert any("ease ─▶ brake now ─▶ brake fully now ─▶ will cross" in line for line in lines)
+
+
 def test_help_of_a_replay_lists_its_keys_on_every_screen() -> None:
     assert "pause or go on" in help_text(SCREENS, SCREENS[0], replay=True)
     assert "pause or go on" not in help_text(SCREENS, SCREENS[0])
