@@ -147,7 +147,6 @@ class Effectiveness:
 
     def __init__(self, filter_: BrakeFilter) -> None:
         self.filter = filter_
-        self.observing = False
         self._readings = self._drags = 0
         self._applied = False
         self._pressure, self._aux = Lag(), Lag()
@@ -162,7 +161,6 @@ class Effectiveness:
         """One grid point."""
         dt, speed = inputs.dt, inputs.speed_m_s
         self.filter.idle(dt)
-        self.observing = False
         before, self._before = self._before, (inputs.turns, speed, inputs.speed_sigma_m_s)
         pressure, aux = inputs.pressure_sum_pa, inputs.aux_n_m
         if math.isnan(pressure + aux):
@@ -244,7 +242,6 @@ class Effectiveness:
             inputs.acceleration_m_s2 - expected,
             r,
         )
-        self.observing = True
         if braking:
             self._mean_innovation += 0.2 * (size - self._mean_innovation)
             if took > _MIN_INFORMATION:
@@ -322,6 +319,5 @@ class Effectiveness:
         )
         r = (force * way_doubt) ** 2 + kinetic**2 + timing**2 + contact**2 + floor**2 + stop.aux_doubt_j**2
         took, _ = filter_.update(slope * stop.pressure_angle, -spin, -filter_.tackle_slope[way] * load, short, r)
-        self.observing = True
         if took > 0.1:
             filter_.applications += 1

@@ -13,7 +13,7 @@ from monitor.core.estimator.datum import Correction, Datum
 from monitor.core.estimator.drift import DriftWatch
 from monitor.core.estimator.height_map import HeightMap
 from monitor.core.saved_state import number, part
-from monitor.physics.drum import DrumGeometry
+from monitor.physics.drum import DrumGeometry, block_drop_m
 
 WRAPS_SIGMA: Final = 0.25
 """Doubt of the wraps counted at the datum."""
@@ -63,7 +63,10 @@ class HeightFrame:
         self._load_ns = 0
         self._rate_noise = (2.0 * load_noise_n(rig) / LOAD_TAU_S) ** 2 + 1e-9
         """Square of two sigmas of what the load's noise makes of its rate, (N/s)^2; never nothing."""
-        self.datum_stretch_m = reference.hook_load_n * self.flex * (self.tail_m - reference.height_m)
+        self.datum_stretch_m = block_drop_m(
+            reference.hook_load_n / line.lines, line.axial_stiffness_n, rig.mast.crown_m - reference.height_m, line.lines,
+            line.fast_line_m, line.dead_line_m,
+        )  # fmt: skip
 
     def state(self) -> dict[str, Any]:
         """What a restart must not lose, as plain JSON values."""

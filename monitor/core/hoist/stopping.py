@@ -52,13 +52,12 @@ class StopResult(NamedTuple):
     room_down_m: float
     reach_expected_m: float
     reach_assured_m: float
-    late_reach_m: float
-    """Expected reach of a full brake called with no reaction time at all."""
     margin_up_m: float
     margin_down_m: float
     brake_time_up_s: float
     brake_time_down_s: float
     late_margin_up_m: float
+    """Room less the expected reach of a full brake called with no reaction time at all, worked out afresh."""
     late_margin_down_m: float
     allowed_m_s: float
     expected_mark_m: float
@@ -140,7 +139,6 @@ class StopCalculator:
             room_down,
             expected.distance_m,
             reach,
-            late,
             margin if up else room_up,
             room_down if up else margin,
             time_left if up else NEVER_S,
@@ -216,7 +214,6 @@ class StopCalculator:
             0,
             room_up,
             room_down,
-            0.0,
             0.0,
             0.0,
             room_up,
