@@ -12,7 +12,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any, Final, NamedTuple
 
-from monitor.core.saved_state import number, whole
+from monitor.core.saved_state import number, optional, whole
 
 NEAR_M: Final = 4.0
 """Heights further apart than this are different places: half the shortest pipe that is handled singly (9 m), less some."""
@@ -97,21 +97,25 @@ class Connections:
         near.add(height_m)
         return Comparison(0.0, True, near)
 
-    def state(self) -> list[dict[str, Any]]:
+    def state(self) -> dict[str, Any]:
         """What a restart must not lose, as plain JSON values."""
-        return [
+        places = [
             {"mean_m": place.mean_m, "deviation_m": place.deviation_m, "count": place.count} for place in self._places
         ]
+        return {"first_m": self._first_m, "places": places}
 
-    def restore(self, saved: Any) -> None:
+    def restore(self, saved: Mapping[str, Any]) -> None:
         """Take up what `state` gave.
 
         Raises:
             ValueError: it is not such a state; nothing is taken up then.
         """
-        if not isinstance(saved, list) or len(saved) > PLACES or not all(isinstance(row, Mapping) for row in saved):
+        places = saved.get("places")
+        if not isinstance(places, list) or len(places) > PLACES or not all(isinstance(row, Mapping) for row in places):
             raise ValueError("connections: no list of places")
+        first_m = optional(saved, "first_m")
         self._places = [
             Place(number(row, "mean_m", -200.0, 200.0), number(row, "deviation_m", 0.0, NEAR_M), whole(row, "count", 1))
-            for row in saved
+            for row in places
         ]
+        self._first_m = first_m

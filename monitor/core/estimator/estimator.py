@@ -243,7 +243,8 @@ class Estimator:
             raise ValueError("the rig file's drum, line, position sensors or reference changed")
         doubt = number(saved, "doubt_m", 0.0, 1e4)
         unconfirmed = number(saved, "unconfirmed_m", 0.0, 1e9) if "unconfirmed_m" in saved else 0.0
-        self._references.connections.restore(saved.get("connections", []))
+        if isinstance(connections := saved.get("connections"), Mapping):
+            self._references.connections.restore(connections)
         lead, sources = words(saved, "lead"), part(saved, "sources")
         self._frame.restore(part(saved, "frame"))
         for source in self._order:

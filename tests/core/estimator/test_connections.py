@@ -71,4 +71,14 @@ def test_a_place_survives_a_restart() -> None:
     after.restore(places.state())
     assert after.state() == places.state()
     with pytest.raises(ValueError, match="mean_m"):
-        after.restore([{"mean_m": 1e9}])
+        after.restore({"first_m": None, "places": [{"mean_m": 1e9}]})
+
+
+def test_where_the_string_stood_at_first_is_known_after_a_restart() -> None:
+    """Found in a replay cut in two between the first and the second connection, which then confirmed nothing."""
+    before, after = Connections(), Connections()
+    assert before.compare(12.0) is None
+    after.restore(before.state())
+    for height_m in (2.0, 12.1, 2.05):
+        assert before.compare(height_m) == after.compare(height_m)
+    assert before.state() == after.state()
