@@ -97,7 +97,8 @@ def watch_headless(
 
             with contextlib.suppress(KeyboardInterrupt):
                 asyncio.run(run_for(driver, args.seconds, unread))
-            output(json.dumps(summary_of(driver, tally)))
+        # Not before the end: what the last readings bring is found then.
+        output(json.dumps(summary_of(driver, tally)))
         output.close()
         if output.unwritten and not output.gone:
             say(f"{output.unwritten} lines were not printed: nobody read them; a session has them all")
@@ -123,9 +124,8 @@ def watch_in_browsers(args: argparse.Namespace, rig: "Rig", url: "BrokerUrl", cl
     tally = Tally()
     with listen(args.bind, args.port) as page, Ending() as ending, LineWriter() as output:
         sinks = (lambda finding: output(finding_line(finding)), tally) if args.headless else (tally,)
-        with live_driver(args, rig, url, clock, mode, sinks) as driver:
-            with contextlib.suppress(KeyboardInterrupt):
-                page.serve(driver, args.seconds, ending)
-            if args.headless:
-                output(json.dumps(summary_of(driver, tally)))
+        with live_driver(args, rig, url, clock, mode, sinks) as driver, contextlib.suppress(KeyboardInterrupt):
+            page.serve(driver, args.seconds, ending)
+        if args.headless:
+            output(json.dumps(summary_of(driver, tally)))
     return 0

@@ -120,9 +120,9 @@ def run(args: argparse.Namespace) -> int:
                     asyncio.run(run_for(driver, args.seconds, lambda: simulated.finished or output.gone))
                 simulated.stop()
                 end_ns = clock.now_ns()
-                summary = summary_of(driver, tally)
-                summary["scenario"] = scenario.name
-                summary["seed"] = args.seed
-                summary["truth"] = watcher.beside([event for event in simulated.events if event["t_ns"] <= end_ns])
-                output(json.dumps(summary))
+            summary = summary_of(driver, tally)
+            summary["scenario"] = scenario.name
+            summary["seed"] = args.seed
+            summary["truth"] = watcher.beside([event for event in simulated.events if event["t_ns"] <= end_ns])
+            output(json.dumps(summary))
     return 0

@@ -278,8 +278,10 @@ def test_topics_and_units_written_by_hand_lead_to_a_warning_and_the_monitor_neve
         if watching.found("brake-now-down"):
             break
     hand.close()
-    *_, summary = watching.stop()
+    *findings, summary = watching.stop()
     assert watching.found("brake-now-down")
+    assert "summary" in summary
+    assert all("key" in finding for finding in findings)
     assert sum(summary["rejects"].values()) >= 5
     # The broker's own log is the witness: the monitor subscribed, and sent no message and left no will.
     assert "Received SUBSCRIBE from stopmark-" in broker.text()
