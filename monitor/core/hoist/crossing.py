@@ -166,13 +166,14 @@ class LastMoments:
         share = min(1.0, (acting.service_n_m + acting.springs_n_m) / torque) if torque > 0.0 else 0.0
         # Only as much change of speed as the estimate is sure of: noise must neither warn nor put off.
         seen = math.copysign(max(0.0, abs(gain) - sigma), gain)
+        unbraked = phases.coast_m_s2
         if share > 0.0:
             phases = phases.begun(share * self._ramp_s)
             if not acting.driven:
                 seen = min(seen, phases.coast_m_s2)
         if not up:
             # What else holds the block now, an auxiliary brake or a drive, goes on; at rest it may hold no more than the load.
-            phases = phases.helped(max(0.0, min(phases.coast_m_s2 - seen, phases.coast_m_s2)))
+            phases = phases.helped(max(0.0, min(phases.coast_m_s2 - seen, unbraked)))
         lag_s = 0.0 if share >= 1.0 else self._lag_s
         left_s = max(0.0, lag_s - acting.asked_s) if acting.coming_n_m > 0.0 else lag_s
         at_once = phases.reach(size, 0.0, left_s)

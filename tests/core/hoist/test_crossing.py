@@ -91,21 +91,26 @@ def test_a_brake_that_bites_more_makes_no_word_louder(
     driven: bool,
     called: bool,
 ) -> None:
-    """Whatever else slows the block stays as it is: what the brake takes more, the motion shows."""
+    """Whatever else slows the block stays as it is: what the brake takes more, the motion shows. The favourable stop holds that
+    within a centimetre: its strongest brake is not the one that made the motion."""
     harder = share + more * (1.0 - share)
     hoist = Hoist(1.0, RIG.drum.inertia_kg_m2, RIG.line.lines, 0.42, RIG.line.sheave_factor)
     of = hoisting_phases if way > 0 else lowering_phases
     per_share = of(hoist, tonnes * 1000.0, FULL, 1.0).jerk_m_s3
+
+    def known(seen: float) -> Estimate:
+        return estimate(20.0, way * speed, seen, 0.1, 0.05)._replace(acceleration_sigma_m_s2=0.0)
+
     less, greater = (
         margins(
-            way, estimate=estimate(20.0, way * speed, gain - part * per_share, 0.1, 0.05), load=load(tonnes),
+            way, estimate=known(gain - part * per_share), load=load(tonnes),
             expected_n_m=FULL, strongest_n_m=1.2 * FULL,
             acting=Acting(part * FULL, part * 1.2 * FULL, springs, called=called, driven=driven),
         )
         for part in (share, harder)
     )  # fmt: skip
     assert greater[0] >= less[0] - 1e-9
-    assert greater[1] >= less[1] - 1e-9
+    assert greater[1] >= less[1] - 0.01
 
 
 @given(speed=speeds, way=ways, tonnes=weights, gain=gains)
