@@ -2,7 +2,6 @@
 
 from collections.abc import Sequence
 from pathlib import Path
-from typing import Final
 
 from monitor.adapters.sessions.reader import SessionReader
 from monitor.adapters.tables.export import SI_UNITS, SILENT_NS, ExportResult, RowBuffer, Steps, inputs_of, rig_of
@@ -10,10 +9,8 @@ from monitor.adapters.tables.table_file import Column, ExportError, TableFile
 from monitor.core.engine import Core
 from monitor.core.signals.table import SIGNAL_NAMES, SIGNALS
 from monitor.model.reading import Validity
-from monitor.model.stream import GRID_NS
+from monitor.model.stream import GRID_NS, SECOND_NS
 from monitor.runtime.assembly import core_of
-
-SECOND_NS: Final = 1_000_000_000
 
 
 def export_signals(

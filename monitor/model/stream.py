@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 from typing import Final, Literal, NamedTuple, Protocol
 
+SECOND_NS: Final = 1_000_000_000
 GRID_NS: Final = 50_000_000
 """Conditions are evaluated at multiples of this many nanoseconds of stream time."""
 

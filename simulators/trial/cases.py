@@ -15,7 +15,6 @@ SETS: Final[tuple[SetName, ...]] = ("danger", "calm", "instrument")
 CALM_S: Final = 1800.0
 """Length of one calm run, s: half an hour."""
 INSTRUMENT_S: Final = 240.0
-SECOND_NS: Final = 1_000_000_000
 MOTION: Final = ("brake-now", "brake-fully", "will-cross")
 """Rules that warn of a limit, without the side."""
 

@@ -13,9 +13,10 @@ from typing import Any, Final
 from monitor.config.rig import LimitHeights
 from monitor.core.engine import Core
 from monitor.core.signals.table import SIGNAL_NAMES
+from monitor.model.stream import SECOND_NS
 from simulators.machine.plant import TICK_S, Plant
 from simulators.scenario.plant_source import PlantSource
-from simulators.trial.cases import MOTION, SECOND_NS, Case, Result
+from simulators.trial.cases import MOTION, Case, Result
 
 SNAPSHOT_TICKS: Final = 5
 _NEAR_M: Final = 14.0

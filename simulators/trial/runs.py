@@ -8,10 +8,10 @@ from monitor.core.engine import Core
 from monitor.core.signals.table import SIGNAL_NAMES
 from monitor.model.alarm import AlarmState, Finding, Severity
 from monitor.model.reading import Validity
-from monitor.model.stream import Action, Frame
+from monitor.model.stream import SECOND_NS, Action, Frame
 from simulators.scenario.direct_feed import shipped_core
 from simulators.scenario.plant_source import PlantSource
-from simulators.trial.cases import MOTION, SECOND_NS, Case, Result
+from simulators.trial.cases import MOTION, Case, Result
 from simulators.trial.danger import danger, stays_inside
 
 _HEIGHT: Final = SIGNAL_NAMES.index("height")

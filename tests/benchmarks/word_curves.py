@@ -12,8 +12,9 @@ from monitor.config.rig_file import find_rig
 from monitor.core.brakes.health import BrakeHealth
 from monitor.core.brakes.model import BrakeModel
 from monitor.core.estimator.estimate import Estimate
-from monitor.core.hoist.crossing import Acting, LastMoments
+from monitor.core.hoist.crossing import LastMoments
 from monitor.core.hoist.stopping import Brakes, Load, StopCalculator
+from monitor.model.acting import ActingBrakes
 from monitor.model.reading import Validity
 
 FILE = Path(__file__).parent / "pictures" / "words.svg"
@@ -42,7 +43,7 @@ def rooms(speed_m_s: float) -> tuple[float, ...]:
     height_m = rig.limits.lower_m + 20.0
     motion = Estimate(0, height_m, -speed_m_s, 0.0, 0.01, 0.01, 0.03, 0.03, 0.03, Validity.VALID, 60.0, 2, 0.42, False)
     stop = StopCalculator(rig).solve(motion, load, Brakes(expected, assured))
-    last = LastMoments(rig).solve(motion, load, expected, strongest, Acting(0.0, 0.0, 0.0, driven=False))
+    last = LastMoments(rig).solve(motion, load, expected, strongest, ActingBrakes(0.0, 0.0, 0.0, driven=False))
     brake_now = stop.room_down_m - stop.margin_down_m
     return (
         brake_now + rig.limits.ease_s * speed_m_s,

@@ -36,6 +36,7 @@ from types import MappingProxyType
 from typing import Final, Literal
 
 from monitor.model.reading import ABSENT, INVALID, Value
+from monitor.model.stream import SECOND_NS
 
 
 class ConditionState(IntEnum):
@@ -82,8 +83,6 @@ def _table() -> Mapping[tuple[ConditionState, Reading], ConditionState]:
 TRANSITIONS: Final = _table()
 """Every state and reading, and the state that follows."""
 
-_SECOND_NS: Final = 1_000_000_000
-
 
 class Condition:
     """One threshold with hysteresis and delays; see the theory of operation above.
@@ -122,8 +121,8 @@ class Condition:
             raise ValueError("delays must not be negative")
         self._trip = trip
         self._clear = clear
-        self._on_ns = round(on_delay_s * _SECOND_NS)
-        self._off_ns = round(off_delay_s * _SECOND_NS)
+        self._on_ns = round(on_delay_s * SECOND_NS)
+        self._off_ns = round(off_delay_s * SECOND_NS)
         self._elapsed_ns = 0
         self._last_ns = 0
         self._counting = False

@@ -8,12 +8,11 @@ from typing import Final, NamedTuple
 from monitor.core.alarms.alarm import Alarm
 from monitor.core.alarms.lifecycle import LIFE, Event
 from monitor.model.alarm import AlarmState, Finding, Severity
-from monitor.model.stream import Action, ActionKind
+from monitor.model.stream import SECOND_NS, Action, ActionKind
 from monitor.text import printable
 
 SHELVE_DEFAULT_S: Final = 1800.0
 SHELVE_LONGEST_S: Final = 12 * 3600.0
-_SECOND_NS: Final = 1_000_000_000
 
 WORDS: Final = MappingProxyType(
     {
@@ -75,7 +74,7 @@ def decide(action: Action, alarms: Sequence[Alarm], index: Mapping[str, int]) ->
 def end_of_shelving_ns(action: Action) -> int:
     """When an alarm that `action` shelves comes back by itself, ns of stream time."""
     seconds = SHELVE_DEFAULT_S if action.number is None else action.number
-    return action.t_ns + round(seconds * _SECOND_NS)
+    return action.t_ns + round(seconds * SECOND_NS)
 
 
 def _objection(action: Action, alarm: Alarm, event: Event) -> str:

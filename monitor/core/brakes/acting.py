@@ -1,11 +1,12 @@
 """What the friction brakes do at this moment, as their readings tell it: torques at the drum, to expect and at the most."""
 
 import math
-from typing import Final, NamedTuple
+from typing import Final
 
 from monitor.config.rig import Rig
 from monitor.core.brakes.inputs import AppliedBrakes
 from monitor.core.brakes.model import BrakeModel
+from monitor.model.acting import ActingBrakes
 
 _SHORT: Final = 0.08
 """Share of full pressure by which the lever must ask for more than there is."""
@@ -15,38 +16,23 @@ _FULLY_CALLED: Final = 0.9
 """Share of lever or pressure from which an application is a full one."""
 
 
-class ActingBrakes(NamedTuple):
-    """Torques in N m at the drum."""
-
-    service_n_m: float
-    """Service brake, at the value to expect; 0 where its pressures are not known."""
-    service_most_n_m: float
-    """Service brake, at the most; infinite where its pressures are not known."""
-    springs_n_m: float
-    """Spring-applied calipers as they are set; 0 where that is not known."""
-    coming_n_m: float
-    """What the lever asks of the service brake beyond that; 0 where the lever is not known, or the brake should have answered."""
-    asked_s: float
-    """How long the lever has been asking for it."""
-    called: bool
-    """Whether a full application has been called for: lever or pressure is nearly full."""
-
-
 class ActingWatch:
     """Follows what the friction brakes do, and how long the lever has been asking for more than there is."""
 
-    __slots__ = ("_applied", "_brake", "_lever", "_longest_s", "_waited_s")
+    __slots__ = ("_applied", "_brake", "_driven", "_lever", "_longest_s", "_waited_s")
 
     def __init__(self, rig: Rig, brake: BrakeModel) -> None:
         self._brake = brake
         self._longest_s = _LATEST * (rig.braking.lag_s + rig.braking.ramp_s)
         self._applied = AppliedBrakes(math.nan, math.nan, math.nan, math.nan)
         self._lever = math.nan
+        self._driven = True
         self._waited_s = 0.0
 
-    def step(self, dt: float, lever: float, applied: AppliedBrakes) -> None:
-        """One grid point. A pressure that is not known counts as none; a lever that is not known asks for nothing."""
-        self._applied, self._lever = applied, lever
+    def step(self, dt: float, lever: float, applied: AppliedBrakes, driven: bool) -> None:
+        """One grid point. A pressure that is not known counts as none; a lever that is not known asks for nothing; `driven`: the
+        drive may be pulling."""
+        self._applied, self._lever, self._driven = applied, lever, driven
         there = 0.0 if math.isnan(applied.pressure_sum_pa) else 0.5 * applied.pressure_sum_pa
         short = lever * self._brake.full_pressure_pa - there > _SHORT * self._brake.full_pressure_pa
         self._waited_s = self._waited_s + dt if short else 0.0
@@ -70,4 +56,5 @@ class ActingWatch:
             most = max(most, brake.circuit_torque_n_m(asked, strongest_scale, direction))
         springs = self._applied.emergency_n_m
         called = lever >= _FULLY_CALLED or pressure >= 2.0 * _FULLY_CALLED * brake.full_pressure_pa
-        return ActingBrakes(service, most, 0.0 if math.isnan(springs) else springs * scale, coming, asked_s, called)
+        springs_n_m = 0.0 if math.isnan(springs) else springs * scale
+        return ActingBrakes(service, most, springs_n_m, coming, asked_s, called, self._driven)

@@ -16,7 +16,7 @@ from operator import attrgetter
 from typing import Any, Final
 
 from monitor.config.rig import CaliperBrake, RegenAux, Rig
-from monitor.core.brakes.acting import ActingBrakes, ActingWatch
+from monitor.core.brakes.acting import ActingWatch
 from monitor.core.brakes.auxiliary import Auxiliary
 from monitor.core.brakes.creep import CreepWatch
 from monitor.core.brakes.deceleration import AT_SPEED_M_S, DecelerationMonitor
@@ -30,6 +30,7 @@ from monitor.core.brakes.model import BrakeModel
 from monitor.core.estimator.estimator import Estimate
 from monitor.core.estimator.hook_load import SLACK_LINE_SHARE
 from monitor.core.saved_state import numbers
+from monitor.model.acting import ActingBrakes
 from monitor.model.reading import ABSENT, ABSENT_FLAG, DEGRADED, INVALID, UNKNOWN_FLAG, VALID, Flag
 from monitor.model.snapshot import HoistState
 from monitor.units import STANDARD_GRAVITY_M_S2 as _G
@@ -78,8 +79,6 @@ class BrakeHealth:
         self.creep = CreepWatch()
         self.deceleration = DecelerationMonitor(rig)
         self._acting = ActingWatch(rig, brake)
-        self.drive_released = False
-        """Whether the drive is known not to pull."""
         self._last_ns = -1
         self._mass = math.nan
         self._fade = self._fade_low = brake.fade(rig.braking.ambient_c)
@@ -123,8 +122,7 @@ class BrakeHealth:
         self.hydraulics.step(dt, readings.lever, readings.first_pa, readings.second_pa, readings.accumulator_pa)
         released = drive_released(readings, motion.speed_m_s, self._regen)
         brakes = self._applied_brakes(number, motion.omega_rad_s, released)
-        self._acting.step(dt, readings.lever, brakes)
-        self.drive_released = released
+        self._acting.step(dt, readings.lever, brakes, not released)
         self._until_temperatures -= 1
         if self._until_temperatures < 0:
             self._until_temperatures = _TEMPERATURES_EVERY

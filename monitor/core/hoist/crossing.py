@@ -25,36 +25,17 @@ from monitor.config.rig import Rig
 from monitor.core.estimator.estimate import Estimate
 from monitor.core.estimator.position_filter import STILL_M_S
 from monitor.core.hoist.stopping import Load
+from monitor.model.acting import ActingBrakes
 from monitor.physics.motion import Hoist, Phases, Reach, hoisting_phases, lowering_phases
-from monitor.units import STANDARD_GRAVITY_M_S2
+from monitor.units import STANDARD_GRAVITY_M_S2 as GRAVITY
 
-_G: Final = float(STANDARD_GRAVITY_M_S2)
 NEWS_S: Final = 0.15
 """A word takes this long from the motion to the crew: two grid points, and the rule's own delay."""
 _SURE_Z: Final = 2.0
 """Sigmas of the acceleration to its favourable end."""
 
 
-class Acting(NamedTuple):
-    """What brakes the drum at this moment, as the readings tell it. Torques in N m at the drum."""
-
-    service_n_m: float = 0.0
-    """Service brake, at the value to expect; 0 where nothing tells it."""
-    service_most_n_m: float = math.inf
-    """Service brake, at the most; infinite where nothing tells it."""
-    springs_n_m: float = 0.0
-    """Spring-applied calipers that are set: they stay set through the stop."""
-    coming_n_m: float = 0.0
-    """Torque of the service brake that the lever asks for and that is still on its way; 0 where nothing tells it."""
-    asked_s: float = 0.0
-    """How long the lever has been asking for it."""
-    called: bool = False
-    """Whether a full application has been called for: no hand has to react any more."""
-    driven: bool = True
-    """Whether the drive may be pulling. Then torque alone does not show that the block slows down."""
-
-
-UNKNOWN_ACTING: Final = Acting()
+UNKNOWN_ACTING: Final = ActingBrakes()
 
 
 class Crossing(NamedTuple):
@@ -75,16 +56,11 @@ class Crossing(NamedTuple):
 
     def not_above(self, last: "Crossing") -> "Crossing":
         """The same with margins no greater than the `last` ones."""
-        ups = min(self.fully_margin_up_m, last.fully_margin_up_m), min(self.cross_margin_up_m, last.cross_margin_up_m)
-        downs = (
-            min(self.fully_margin_down_m, last.fully_margin_down_m),
-            min(self.cross_margin_down_m, last.cross_margin_down_m),
-        )
         return self._replace(
-            fully_margin_up_m=ups[0],
-            fully_margin_down_m=downs[0],
-            cross_margin_up_m=ups[1],
-            cross_margin_down_m=downs[1],
+            fully_margin_up_m=min(self.fully_margin_up_m, last.fully_margin_up_m),
+            fully_margin_down_m=min(self.fully_margin_down_m, last.fully_margin_down_m),
+            cross_margin_up_m=min(self.cross_margin_up_m, last.cross_margin_up_m),
+            cross_margin_down_m=min(self.cross_margin_down_m, last.cross_margin_down_m),
         )
 
 
@@ -110,7 +86,12 @@ class LastMoments:
         self._hoists: tuple[Hoist, ...] = ()
 
     def solve(
-        self, estimate: Estimate, load: Load, expected_n_m: float, strongest_n_m: float, acting: Acting = UNKNOWN_ACTING
+        self,
+        estimate: Estimate,
+        load: Load,
+        expected_n_m: float,
+        strongest_n_m: float,
+        acting: ActingBrakes = UNKNOWN_ACTING,
     ) -> Crossing:
         """How the words stand, with the torque of a full service application as it is to be expected and at the strongest that
         is credible. About 10 us for a moving block."""
@@ -154,7 +135,7 @@ class LastMoments:
         up, down = self._limits.upper_m - height_m, height_m - self._limits.lower_m
         return Crossing(up, down, up, down, 0.0, 0.0, 0.0, 0.0)
 
-    def _expected(self, motion: "_Motion", load: Load, service_n_m: float, acting: Acting) -> "_ExpectedStop":
+    def _expected(self, motion: "_Motion", load: Load, service_n_m: float, acting: ActingBrakes) -> "_ExpectedStop":
         """The expected stop: of a hand that must react first, and of one that pulls at once."""
         up, size, gain, sigma = motion
         torque = service_n_m + acting.springs_n_m
@@ -184,32 +165,29 @@ class LastMoments:
         return _ExpectedStop(waited, at_once, phases, lag_s)
 
     def _favourable(
-        self, motion: "_Motion", load: Load, service_n_m: float, acting: Acting
+        self, motion: "_Motion", load: Load, service_n_m: float, acting: ActingBrakes
     ) -> tuple[Reach, Phases, float]:
         """The stop with everything about the machine at the end that helps, its phases and its lag."""
         up, size, gain, sigma = motion
         torque = service_n_m + acting.springs_n_m
         slowest = gain - _SURE_Z * sigma
-        best: tuple[Reach, Phases, float] | None = None
+        acts = acting.service_most_n_m + acting.springs_n_m
+        done_s = min(1.0, acts / max(torque, 1.0)) * self._short_ramp_s
+        lag_s = 0.0 if acts > 0.0 else self._short_lag_s
+        ends = []
         for hoist in self._hoists[1:]:
             phases = self._phases(up, hoist, load.high_n if up else load.low_n, torque, self._short_ramp_s)
-            lag_s = self._short_lag_s
             if phases.slowing_m_s2 <= 0.0:
                 return phases.reach(size, 0.0, 0.0), phases, 0.0
-            acts = acting.service_most_n_m + acting.springs_n_m
-            if acts > 0.0:
-                phases, lag_s = phases.begun(min(1.0, acts / max(torque, 1.0)) * self._short_ramp_s), 0.0
+            phases = phases.begun(done_s)
             phases = phases.helped(max(0.0, phases.coast_m_s2 - slowest))
-            reach = phases.reach(size, 0.0, lag_s)
-            if best is None or reach.distance_m < best[0].distance_m:
-                best = reach, phases, lag_s
-        assert best is not None
-        return best
+            ends.append((phases.reach(size, 0.0, lag_s), phases, lag_s))
+        return min(ends, key=lambda end: end[0].distance_m)
 
     @staticmethod
     def _phases(up: bool, hoist: Hoist, weight_n: float, torque_n_m: float, ramp_s: float) -> Phases:
         of = hoisting_phases if up else lowering_phases
-        return of(hoist, max(weight_n / _G, 1.0), torque_n_m, ramp_s)
+        return of(hoist, max(weight_n / GRAVITY, 1.0), torque_n_m, ramp_s)
 
     @staticmethod
     def _kindest(expected: Reach, kind: Reach, estimate: Estimate) -> float:

@@ -17,12 +17,12 @@ from typing import Final
 from monitor.core.signals.grid_point import GridPoint
 from monitor.model.reading import ABSENT, ABSENT_FLAG, DEGRADED, UNKNOWN_FLAG, Flag
 from monitor.physics.hydraulics import ADIABATIC, Accumulator
+from monitor.units import ATMOSPHERE_PA
 
 _NOTHING_SHARE: Final = 0.2
 """Both circuits below this share of what the lever asks for: no brake (common practice, no source)."""
 _ANSWERED_SHARE: Final = 0.5
 """A circuit at this share of what the lever asks for answers."""
-_ATMOSPHERE_PA: Final = 101_325.0
 _HANGS_SHARE: Final = 0.5
 """Hook load over the block's own weight from which on something hangs on the line, and is not carried by something else."""
 
@@ -67,9 +67,9 @@ def _store_empty(point: GridPoint) -> Flag:
     oil = point.rig.hydraulics
     if pressure_pa >= oil.min_pressure_pa:
         return _flag(False, validity)
-    precharge_pa = oil.precharge_pa + _ATMOSPHERE_PA
+    precharge_pa = oil.precharge_pa + ATMOSPHERE_PA
     bottle = Accumulator(oil.accumulator_volume_m3, precharge_pa)
-    left_m3 = bottle.usable_m3(pressure_pa + _ATMOSPHERE_PA, precharge_pa, ADIABATIC)
+    left_m3 = bottle.usable_m3(pressure_pa + ATMOSPHERE_PA, precharge_pa, ADIABATIC)
     return _flag(left_m3 < oil.stroke_volume_m3 and not _answers(point), validity)
 
 

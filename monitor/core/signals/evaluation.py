@@ -25,7 +25,7 @@ from monitor.core.brakes.health import BrakeHealth
 from monitor.core.brakes.model import BrakeModel
 from monitor.core.estimator.estimate import Estimate
 from monitor.core.estimator.hook_load import SLACK_LINE_SHARE, dead_line_shares
-from monitor.core.hoist.crossing import Acting, Crossing, LastMoments
+from monitor.core.hoist.crossing import Crossing, LastMoments
 from monitor.core.hoist.line_work import LineWork
 from monitor.core.hoist.state import MOVING_M_S
 from monitor.core.hoist.stopping import Brakes, Load, StopCalculator, StopResult
@@ -141,9 +141,9 @@ class Evaluation:
         weight = self._load(hook_n)
         motion = estimate.expected or estimate
         stop = self.calculator.solve(motion, weight, Brakes(expected, assured), watch.deceleration.confident_m_s2)
-        strongest = brake.full_torque_n_m(supply.expected_pa, watch.strongest_scale(), way)
-        acting = Acting(*watch.acting(way), not watch.drive_released)
-        crossing = self.last_moments.solve(motion, weight, expected, strongest, acting)
+        strongest_scale = watch.strongest_scale()
+        strongest = brake.full_torque_n_m(supply.expected_pa, strongest_scale, way)
+        crossing = self.last_moments.solve(motion, weight, expected, strongest, watch.acting(way))
         if estimate.expected is None:
             self._last_stop, self._last_crossing = stop, crossing
         elif self._last_stop is not None and self._last_crossing is not None:
@@ -161,7 +161,7 @@ class Evaluation:
             # What hangs on the line wants down: holding it is a matter of the lowering side, whichever way the block moves.
             holding = expected if way < 0 else brake.full_torque_n_m(supply.expected_pa, scale, -1, circuits)
             demand = max(hook_n, 1.0) * estimate.radius_m / self._lines
-            holding_most = brake.full_torque_n_m(supply.expected_pa, watch.strongest_scale(), -1, circuits)
+            holding_most = brake.full_torque_n_m(supply.expected_pa, strongest_scale, -1, circuits)
             ratios = RatioState(load_validity, holding / demand, holding_most / demand, springs / demand)
             fast_line_n = hook_n * self._fast_share[direction]
             slack = 1.0 if hook_n < SLACK_LINE_SHARE * self._block_n else 0.0

@@ -13,8 +13,9 @@ from monitor.config.rig import Rig
 from monitor.config.rig_file import find_rig
 from monitor.core.brakes.model import BrakeModel
 from monitor.core.estimator.estimate import Estimate
-from monitor.core.hoist.crossing import NEWS_S, UNKNOWN_ACTING, Acting, LastMoments
+from monitor.core.hoist.crossing import NEWS_S, UNKNOWN_ACTING, LastMoments
 from monitor.core.hoist.stopping import Brakes, Load, StopCalculator
+from monitor.model.acting import ActingBrakes
 from monitor.model.reading import Validity
 from monitor.physics.motion import Hoist, Phases, hoisting_phases, lowering_phases
 
@@ -22,7 +23,7 @@ RIG = find_rig("land")
 G = 9.80665
 FULL = BrakeModel(RIG).full_torque_n_m(RIG.brake.full_pressure_pa)
 LAST = LastMoments(RIG)
-OFF = Acting(0.0, 0.0, 0.0, driven=False)
+OFF = ActingBrakes(0.0, 0.0, 0.0, driven=False)
 speeds = st.floats(0.05, 1.8)
 ways = st.sampled_from([-1, 1])
 weights = st.floats(23.0, 250.0)
@@ -105,7 +106,7 @@ def test_a_brake_that_bites_more_makes_no_word_louder(
         margins(
             way, estimate=known(gain - part * per_share), load=load(tonnes),
             expected_n_m=FULL, strongest_n_m=1.2 * FULL,
-            acting=Acting(part * FULL, part * 1.2 * FULL, springs, called=called, driven=driven),
+            acting=ActingBrakes(part * FULL, part * 1.2 * FULL, springs, called=called, driven=driven),
         )
         for part in (share, harder)
     )  # fmt: skip
@@ -117,7 +118,7 @@ def test_a_brake_that_bites_more_makes_no_word_louder(
 def test_springs_that_are_set_a_hand_that_has_pulled_and_unknown_pressures_make_no_word_louder(
     speed: float, way: int, tonnes: float, gain: float
 ) -> None:
-    def now(acting: Acting) -> tuple[float, float]:
+    def now(acting: ActingBrakes) -> tuple[float, float]:
         return margins(
             way, estimate=estimate(20.0, way * speed, gain, 0.1, 0.05), load=load(tonnes), expected_n_m=FULL,
             strongest_n_m=1.2 * FULL, acting=acting,
@@ -150,7 +151,7 @@ def test_who_will_cross_had_to_brake_fully_before(
     speed: float, way: int, tonnes: float, gain: float, share: float
 ) -> None:
     now = estimate(20.0, way * speed, gain, 0.1, 0.05)
-    acting = Acting(share * FULL, min(1.0, share + 0.02) * 1.2 * FULL, 0.0, driven=False)
+    acting = ActingBrakes(share * FULL, min(1.0, share + 0.02) * 1.2 * FULL, 0.0, driven=False)
     fully, cross = margins(
         way, estimate=now, load=load(tonnes), expected_n_m=FULL, strongest_n_m=1.2 * FULL, acting=acting
     )
@@ -177,7 +178,7 @@ def test_what_is_said_of_an_overrun_is_what_the_stop_does() -> None:
     rig = sure(RIG)
     room = 0.2
     now = estimate(rig.limits.lower_m + room, -1.0)
-    called = Acting(0.0, 0.0, 0.0, called=True, driven=False)
+    called = ActingBrakes(0.0, 0.0, 0.0, called=True, driven=False)
     seen = LastMoments(rig).solve(now, load(150.0, 0.0), FULL, FULL, called)
     hoist = Hoist(1.0, rig.drum.inertia_kg_m2, rig.line.lines, 0.42, rig.line.sheave_factor)
     phases = lowering_phases(hoist, 150_000.0, FULL, rig.braking.ramp_s).helped(0.0)
@@ -236,7 +237,7 @@ def test_a_lever_that_asks_for_more_makes_no_word_louder(
         most = max(share, coming + share) * 1.2 * FULL
         return margins(
             way, estimate=estimate(20.0, way * speed, gain, 0.1, 0.05), load=load(tonnes), expected_n_m=FULL,
-            strongest_n_m=1.2 * FULL, acting=Acting(share * FULL, most, 0.0, coming * FULL, asked_s, driven=False),
+            strongest_n_m=1.2 * FULL, acting=ActingBrakes(share * FULL, most, 0.0, coming * FULL, asked_s, driven=False),
         )  # fmt: skip
 
     harder = asked + more * (1.0 - asked)
