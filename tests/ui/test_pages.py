@@ -9,6 +9,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from monitor.config.rig_file import shipped_rigs
+from monitor.model.alarm import AlarmState, Severity
 from monitor.model.reading import Validity, Value
 from monitor.model.snapshot import Snapshot
 from monitor.presentation.format import SYSTEMS, Units
@@ -97,6 +98,48 @@ def test_drive_says_how_the_limit_will_be_crossed_and_what_still_helps() -> None
         assert "1.31–1.90 m/s" in text
         assert "limit to floor" in text
         assert "KEEP FULLY ON" in text
+
+
+def test_the_worst_that_is_reached_is_never_cut_away() -> None:
+    """A narrow screen said "limit" of a block on its way from the limit to the overtravel device."""
+    high = sample.hoisting()
+    numbers = {"room_up": 0.3, "cross_margin_up": -0.4, "overrun_least": 0.4, "overrun_most": 1.6, "crossing_speed_least": 0.9,
+               "crossing_speed_most": 1.1}  # fmt: skip
+    crossing = replace(high, values={**high.values, **{k: Value(v, Validity.VALID) for k, v in numbers.items()}})
+    assert "limit to overtravel" in page(crossing, size=(120, 40)).text()
+    for size in ((60, 20), (80, 24)):
+        text = page(crossing, size=size).text()
+        assert re.search(r"reaches +overtravel", text)
+        assert re.search(r"overrun +(0.40–)?1.60 m", text)
+
+
+def test_nothing_that_a_guided_check_brings_about_is_red_on_drive() -> None:
+    high = sample.hoisting()
+    numbers = {"room_up": -0.1, "margin_up": -0.6, "fully_margin_up": -0.3, "cross_margin_up": -0.2, "overrun_least": 0.2,
+               "overrun_most": 0.3, "crossing_speed_least": 0.1, "crossing_speed_most": 0.1, "brake_time_up": 0.0}  # fmt: skip
+    values = {**high.values, **{k: Value(v, Validity.VALID) for k, v in numbers.items()}}
+    word = sample.alarm(
+        "will-cross-up",
+        Severity.DANGER,
+        "Will cross: upper limit",
+        state=AlarmState.SUPPRESSED,
+        signal="cross_margin_up",
+    )
+    text = page(replace(high, values=values, alarms=(replace(word, expected=True),))).text()
+    assert "expected while testing" in text
+    assert "PAST UPPER" in text  # a fact, in no colour of danger
+    assert not [line for line in text.splitlines() if "KEEP FULLY" in line or "NOW" in line or "overrun" in line]
+    assert "KEEP FULLY ON" in page(replace(high, values=values)).text()
+
+
+def test_no_bar_is_drawn_for_a_number_that_says_nothing() -> None:
+    empty = replace(
+        sample.calm(), values=sample.values(slack=1.0, holding_ratio=40.0, emergency_ratio=20.0, hook_load=0.0)
+    )
+    line = next(line for line in page(empty, size=(120, 40)).text().splitlines() if "HOLDING" in line)
+    assert "no load to speak of" in line
+    full = next(line for line in page(sample.calm(), size=(120, 40)).text().splitlines() if "HOLDING" in line)
+    assert full.count("▄") > line.count("▄")
 
 
 def test_drive_says_when_nothing_but_a_full_brake_stops_short() -> None:

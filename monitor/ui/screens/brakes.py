@@ -56,7 +56,7 @@ def _item(
     role: Role = "strong" if value.known else "caution"
     if bad:
         text, role = f"▲ {text}", "warning"
-    share = value.number / full if value.known and full == full and full > 0 else nan
+    share = value.number / full if value.known and not value.word and full == full and full > 0 else nan
     return Item(label, ways(text), role, share, mark)
 
 
@@ -78,7 +78,7 @@ def _holding(view: View) -> list[Item | None]:
         value = view.value(name)
         if value.validity is Validity.NOT_FITTED:
             continue
-        share = value.number / (3 * minimum) if value.known and minimum > 0 else nan
+        share = value.number / (3 * minimum) if value.known and not value.word and minimum > 0 else nan
         text = ratio(value, minimum)
         judged = (f"{text} (at least {view.units.text(minimum, 'ratio')})", text, text.removesuffix(" LOW"))
         items.append(Item(label, ways(text) if value.word else judged, ratio_role(value, minimum), share, 1 / 3))

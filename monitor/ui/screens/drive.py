@@ -10,14 +10,14 @@ from functools import partial
 from math import inf, isfinite, nan
 from typing import NamedTuple
 
-from monitor.model.reading import Validity, Value
+from monitor.model.reading import UNKNOWN, Validity, Value
 from monitor.model.snapshot import HoistState
 from monitor.presentation.format import span, ways, word
 from monitor.ui.drawing.canvas import Area
 from monitor.ui.drawing.theme import Role
 from monitor.ui.history import believed_track
 from monitor.ui.keys.key import Key
-from monitor.ui.queries import LOAD_LOST, heading, height, motion_words
+from monitor.ui.queries import LOAD_LOST, expected_alarms, heading, height, motion_words
 from monitor.ui.view import View
 from monitor.ui.widgets import bars, digits, mast, plot
 from monitor.ui.widgets.brake_ratio import friction_part, ratio, ratio_role
@@ -144,15 +144,15 @@ def _room(area: Area, view: View, plan: Plan) -> int:
         for x, key in ((0, 1), (half, -1)):
             _room_figure(area.part(x, 0, half - 1, rows + 1), view, plan, key, view.value(_ROOM[key].room))
     else:
-        _room_figure(area.part(0, 0, half - 1, rows + 1), view, plan, way, view.value(_ROOM[way].margin))
+        watched = UNKNOWN if _as_tested(view, way) else view.value(_ROOM[way].margin)
+        _room_figure(area.part(0, 0, half - 1, rows + 1), view, plan, way, watched)
         side = area.part(half, 0, area.width - half, rows + 1)
         _beside_room(side, view, way)
-        _bars(side, view, way)
     return rows + 1 + plan.gap
 
 
-Lines = list[tuple[str, str, Role]]
-"""Rows of label, text and colour."""
+Lines = list[tuple[str, tuple[str, ...], Role]]
+"""Rows of label, wordings (the first that fits is shown) and colour."""
 
 
 class _Names(NamedTuple):
@@ -183,28 +183,44 @@ def _room_figure(area: Area, view: View, plan: Plan, way: int, watched: Value) -
 
 def _beside_room(side: Area, view: View, way: int) -> None:
     """Reach, margin, allowed speed and the time left to brake, in rows; how the limit will be crossed where it will."""
-    lines = _crossing(view, way) or _approach(view, way)
-    for y, (label, text, role) in enumerate(lines[: side.height]):
+    lines = [] if _as_tested(view, way) else _crossing(view, way)
+    if not lines:
+        lines = _approach(view, way)
+        _bars(side, view, way)
+    for y, (label, choices, role) in enumerate(lines[: side.height]):
         side.put(0, y, label, "dim")
-        side.best(10 if side.width >= 24 else 9, y, (*ways(text), text.partition(" ")[0]), role)
+        side.best(10 if side.width >= 24 else 9, y, choices, role)
+
+
+def _wordings(text: str) -> tuple[str, ...]:
+    return (*ways(text), text.partition(" ")[0])
+
+
+def _as_tested(view: View, way: int) -> bool:
+    """Whether a guided check brings the block to this limit: then nothing of it is red."""
+    signals = {alarm.signal for alarm in expected_alarms(view.snap)}
+    return bool(signals & {_ROOM[way].margin, _ROOM[way].fully, _ROOM[way].cross})
 
 
 def _approach(view: View, way: int) -> Lines:
     """What is left before the limit."""
     units, snap = view.units, view.snap
     reach, margin = snap.value("reach_assured"), snap.value(_ROOM[way].margin)
+    tested = _as_tested(view, way)
     lines: Lines = [
-        ("reach", _or_no_stop(view, reach), "strong"),
-        ("margin", _margin(view, margin), _margin_role(margin)),
-        ("allowed", units.value(snap.value("allowed_speed"), "speed"), "strong"),
+        ("reach", _wordings(_or_no_stop(view, reach)), "strong"),
+        ("margin", _wordings(_margin(view, margin)), "strong" if tested else _margin_role(margin)),
+        ("allowed", _wordings(units.value(snap.value("allowed_speed"), "speed")), "strong"),
     ]
+    if tested:
+        return lines
     fully, late = snap.value(_ROOM[way].fully), snap.value(_ROOM[way].brake_time)
     if fully.known and fully.number <= 0:
-        lines.append(("brake", "◆ FULLY NOW", "danger"))
+        lines.append(("brake", ("◆ FULLY NOW",), "danger"))
     elif late.known and late.number <= 0:
-        lines.append(("brake", "▲ NOW", "danger"))
+        lines.append(("brake", ("▲ NOW",), "danger"))
     elif late.known and late.number < 100:
-        lines.append(("brake in", units.text(late.number, "time"), "strong"))
+        lines.append(("brake in", _wordings(units.text(late.number, "time")), "strong"))
     return lines
 
 
@@ -221,24 +237,22 @@ def _crossing(view: View, way: int) -> Lines:
     return [
         ("overrun", _between(view, least, most, "length"), "danger"),
         ("at limit", _between(view, slow, fast, "speed"), "danger"),
-        ("reaches", near if near == far else f"{near} to {far}", "danger"),
-        ("brake", "◆ KEEP FULLY ON", "danger"),
+        ("reaches", (near,) if near == far else (f"{near} to {far}", f"{far} at worst", far), "danger"),
+        ("brake", ("◆ KEEP FULLY ON", "◆ KEEP ON"), "danger"),
     ]
 
 
-def _between(view: View, least: Value, most: Value, dimension: Dimension) -> str:
+def _between(view: View, least: Value, most: Value, dimension: Dimension) -> tuple[str, ...]:
+    """From the least to the most, and the most alone where there is no room for both."""
     units = view.units
-    low, high = min(least.number, most.number), max(least.number, most.number)
-    if not isfinite(low):
-        return "NO STOP"
-    if not isfinite(high):
-        return f"{units.text(low, dimension)}–NO STOP"
-    if least.word or most.word:
-        return least.word or f"{units.text(low, dimension)}–{most.word}"
-    text = units.number(low, dimension)
-    if text == units.number(high, dimension):
-        return units.text(high, dimension)
-    return f"{text}–{units.text(high, dimension)}"
+    low, high = sorted((least, most), key=lambda value: value.number)
+    worst = "NO STOP" if not isfinite(high.number) else high.word or units.text(high.number, dimension)
+    best = "NO STOP" if not isfinite(low.number) else low.word or units.text(low.number, dimension)
+    if best == worst:
+        return (worst,)
+    if isfinite(high.number) and not (low.word or high.word):
+        best = units.number(low.number, dimension)
+    return f"{best}–{worst}", worst
 
 
 def _reached(view: View, way: int, overrun_m: float) -> str:
@@ -247,7 +261,7 @@ def _reached(view: View, way: int, overrun_m: float) -> str:
     if way < 0:
         return "floor" if limits.lower_m - overrun_m <= mast.floor_m else "limit"
     height_m = limits.upper_m + overrun_m
-    return "crown" if height_m >= mast.crown_m else "overtravel height" if height_m >= limits.overtravel_m else "limit"
+    return "crown" if height_m >= mast.crown_m else "overtravel" if height_m >= limits.overtravel_m else "limit"
 
 
 def _bars(side: Area, view: View, way: int) -> None:
@@ -268,7 +282,7 @@ def _room_caption(area: Area, x: int, view: View, way: int, title: str, room: Va
     """What the figure below is; once the limit is passed that word takes its place."""
     if room.known and room.number < 0:
         title = "PAST UPPER ▲" if way > 0 else "PAST LOWER ▼"
-        end = area.put(x, 0, title, "danger")
+        end = area.put(x, 0, title, "strong" if _as_tested(view, way) else "danger")
         area.put(end + 2, 0, view.units.label("length"), "dim")
     else:
         _caption(area, x, 0, title, view.units.label("length"))
@@ -334,7 +348,7 @@ class _Row:
 
 
 def _share(value: Value, full: float) -> float:
-    return value.number / full if value.known and full > 0 else nan
+    return value.number / full if value.known and not value.word and full > 0 else nan
 
 
 def _machine_rows(view: View) -> list[_Row]:
