@@ -23,6 +23,12 @@ def expected_alarms(snap: Snapshot) -> list[AlarmView]:
     return [alarm for alarm in snap.alarms if alarm.expected]
 
 
+def as_tested(snap: Snapshot, way: int) -> bool:
+    """Whether a guided check brings the block to the limit that lies in direction `way`: then nothing of it is red."""
+    side = "up" if way > 0 else "down"
+    return any(alarm.signal.endswith(f"margin_{side}") for alarm in expected_alarms(snap))
+
+
 def returned(alarm: AlarmView) -> bool:
     """Whether its cause is over and it only waits to be acknowledged: nothing to act on, so it never looks like one that
     stands."""

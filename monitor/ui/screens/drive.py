@@ -17,7 +17,7 @@ from monitor.ui.drawing.canvas import Area
 from monitor.ui.drawing.theme import Role
 from monitor.ui.history import believed_track
 from monitor.ui.keys.key import Key
-from monitor.ui.queries import LOAD_LOST, expected_alarms, heading, height, motion_words
+from monitor.ui.queries import LOAD_LOST, as_tested, heading, height, motion_words
 from monitor.ui.view import View
 from monitor.ui.widgets import bars, digits, mast, plot
 from monitor.ui.widgets.brake_ratio import friction_part, ratio, ratio_role
@@ -144,7 +144,7 @@ def _room(area: Area, view: View, plan: Plan) -> int:
         for x, key in ((0, 1), (half, -1)):
             _room_figure(area.part(x, 0, half - 1, rows + 1), view, plan, key, view.value(_ROOM[key].room))
     else:
-        watched = UNKNOWN if _as_tested(view, way) else view.value(_ROOM[way].margin)
+        watched = UNKNOWN if as_tested(view.snap, way) else view.value(_ROOM[way].margin)
         _room_figure(area.part(0, 0, half - 1, rows + 1), view, plan, way, watched)
         side = area.part(half, 0, area.width - half, rows + 1)
         _beside_room(side, view, way)
@@ -183,7 +183,7 @@ def _room_figure(area: Area, view: View, plan: Plan, way: int, watched: Value) -
 
 def _beside_room(side: Area, view: View, way: int) -> None:
     """Reach, margin, allowed speed and the time left to brake, in rows; how the limit will be crossed where it will."""
-    lines = [] if _as_tested(view, way) else _crossing(view, way)
+    lines = [] if as_tested(view.snap, way) else _crossing(view, way)
     if not lines:
         lines = _approach(view, way)
         _bars(side, view, way)
@@ -196,17 +196,11 @@ def _wordings(text: str) -> tuple[str, ...]:
     return (*ways(text), text.partition(" ")[0])
 
 
-def _as_tested(view: View, way: int) -> bool:
-    """Whether a guided check brings the block to this limit: then nothing of it is red."""
-    signals = {alarm.signal for alarm in expected_alarms(view.snap)}
-    return bool(signals & {_ROOM[way].margin, _ROOM[way].fully, _ROOM[way].cross})
-
-
 def _approach(view: View, way: int) -> Lines:
     """What is left before the limit."""
     units, snap = view.units, view.snap
     reach, margin = snap.value("reach_assured"), snap.value(_ROOM[way].margin)
-    tested = _as_tested(view, way)
+    tested = as_tested(view.snap, way)
     lines: Lines = [
         ("reach", _wordings(_or_no_stop(view, reach)), "strong"),
         ("margin", _wordings(_margin(view, margin)), "strong" if tested else _margin_role(margin)),
@@ -282,7 +276,7 @@ def _room_caption(area: Area, x: int, view: View, way: int, title: str, room: Va
     """What the figure below is; once the limit is passed that word takes its place."""
     if room.known and room.number < 0:
         title = "PAST UPPER ▲" if way > 0 else "PAST LOWER ▼"
-        end = area.put(x, 0, title, "strong" if _as_tested(view, way) else "danger")
+        end = area.put(x, 0, title, "strong" if as_tested(view.snap, way) else "danger")
         area.put(end + 2, 0, view.units.label("length"), "dim")
     else:
         _caption(area, x, 0, title, view.units.label("length"))

@@ -9,7 +9,7 @@ from monitor.model.snapshot import Limits
 from monitor.presentation.format import Units
 from monitor.ui.drawing.canvas import Area
 from monitor.ui.drawing.theme import Role
-from monitor.ui.queries import heading, height
+from monitor.ui.queries import as_tested, heading, height
 from monitor.ui.view import View
 
 TALLEST_M: Final = 1000.0
@@ -158,7 +158,7 @@ def _marks(area: Area, mast: Area, x: int, width: int, scale: Scale, view: View)
         area.put(x, scale.row(here), "◄", "block")
         return
     limit = snap.limits.upper_m if way > 0 else snap.limits.lower_m
-    past = not marks.stops or (isfinite(assured) and (assured - limit) * way > 0)
+    past = not marks.stops or (isfinite(assured) and (assured - limit) * way > 0 and not as_tested(snap, way))
     role: Role = "alert" if past else "mark"
     end = assured if marks.stops and isfinite(assured) else (snap.limits.crown_m if way > 0 else snap.limits.floor_m)
     end_row = scale.row(end)
