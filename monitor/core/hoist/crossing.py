@@ -94,7 +94,7 @@ class LastMoments:
         acting: ActingBrakes = UNKNOWN_ACTING,
     ) -> Crossing:
         """How the words stand, with the torque of a full service application as it is to be expected and at the strongest that
-        is credible. About 10 us for a moving block."""
+        is credible. About 13 us for a moving block."""
         if not STILL_M_S <= abs(estimate.speed_m_s) < math.inf:
             return self._still(estimate.height_m)
         speed = estimate.speed_m_s
