@@ -124,7 +124,7 @@ def screens(snap: Snapshot, rig: Rig, history: History, look: int) -> list[tuple
         chosen = snap.alarms[look % len(snap.alarms)].key if spec.name == "Alarms" and snap.alarms else ""
         page = look if spec.name == "Trends" else 0
         view = View(
-            snap, rig, "SIM", Units(system), history=history, screen_state=ScreenState(chosen=chosen, page=page)
+            snap, rig, "SIMULATED", Units(system), history=history, screen_state=ScreenState(chosen=chosen, page=page)
         )
         told.append((spec.name, text_of(draw_page(view, spec, *size)), view.units))
     return told
