@@ -17,8 +17,10 @@ GAP_BEGINS_NS = 60_000_000_000
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """The command's words."""
     parser.add_argument(
-        "log", metavar="FILE.csv", type=Path, nargs="?", help="the field log: text with one line per time"
-    )
+        "logs", metavar="FILE", type=Path, nargs="*",
+        help="the field log, in one file or several: CSV, xlsx, Parquet, LAS 2.0, WITSML (1.3.1.1, 1.4.1.1), also packed (gz, "
+        "bz2, xz, zst, zip); - is standard input",
+    )  # fmt: skip
     parser.add_argument("--map", metavar="MAP.toml", type=Path, help="which column is what")
     parser.add_argument("-o", "--out", metavar="SESSION", type=Path, help="the session to write (.stopmark)")
     parser.add_argument("--example", action="store_true", help="print a map with everything in it, to begin from")
@@ -39,17 +41,21 @@ def run(args: argparse.Namespace) -> int:
     if args.example:
         print(EXAMPLE, end="")
         return 0
-    if args.log is None or args.map is None or args.out is None:
-        raise UserError("give FILE.csv, --map MAP.toml and -o SESSION; --example prints a map to begin from")
-    check_out(args.out, (".stopmark",), None, (args.log, args.map))
+    if not args.logs or args.map is None or args.out is None:
+        raise UserError("give FILE, --map MAP.toml and -o SESSION; --example prints a map to begin from")
+    if len(args.logs) > 1 and Path("-") in args.logs:
+        raise UserError("standard input (-) cannot be one of several files; give it alone")
+    check_out(args.out, (".stopmark",), None, (*args.logs, args.map))
     mapping = load_map(args.map)
     rules_path = Path(args.rules or default_rules_path())
     rules = read_text(rules_path)
-    log = FieldLog(args.log, mapping)
+    log = FieldLog(args.logs, mapping)
     core = core_of(log.rig, rules, str(rules_path))
-    header = header_of(log.rig, rules, "IMPORTED", log.start_ns) | {"source": args.log.name}
+    header = header_of(log.rig, rules, "IMPORTED", log.start_ns) | {
+        "source": ", ".join(log.name for log in args.logs)[:200]
+    }
     try:
-        with Progress(f"reading {args.log.name}"), Recorder(args.out, header, wait=True) as recorder:
+        with Progress(f"reading {log.name}"), Recorder(args.out, header, wait=True) as recorder:
             runner = Runner(core, recorder)
             for frame in log.frames():
                 if core.now_ns and frame.t_ns - core.now_ns > LONG_GAP_NS:
@@ -67,7 +73,7 @@ def run(args: argparse.Namespace) -> int:
                 args.out.with_name(args.out.name + part).unlink(missing_ok=True)
         raise
     for key, count in log.dropped.items():
-        print(harmless(f"dropped {count:>8}  {key}"))
+        print(harmless(f"dropped {count:>8}  {key} (first: {log.dropped.first[key]})"))
     summary = {
         "summary": "import", "session": str(args.out), "rig": log.rig.name, "rows": log.rows, "readings": log.readings,
         "dropped": dict(log.dropped), "gaps": log.gaps, "findings": runner.findings,

@@ -5,10 +5,8 @@ times, clocks that run back, columns that are empty for hours. What cannot be a 
 nothing takes its place.
 """
 
-import csv
 import math
-from collections import Counter
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from datetime import UTC, datetime
 from itertools import pairwise
 from pathlib import Path
@@ -16,7 +14,8 @@ from statistics import median
 from typing import Final
 
 from monitor.adapters.tables.field_map import LogColumn, LogMap, iso_ns, rig_of
-from monitor.errors import UserError
+from monitor.adapters.tables.readers.series import Series
+from monitor.adapters.tables.readers.table import Dropped, FieldLogError, Layout, Table
 from monitor.model.stream import Frame
 
 LOOK_ROWS: Final = 4000
@@ -26,35 +25,42 @@ LONGEST_GAP_S: Final = 86_400.0
 BACK_ROWS: Final = 600
 """So many lines in a row with a time before the last good one mean that the clock was set back."""
 _EPOCH_SCALES: Final = {"s": 10**9, "ms": 10**6, "us": 10**3, "ns": 1}
-_HEAD_BYTES: Final = 65_536
 
 
-class FieldLogError(UserError):
-    """A log or a map that cannot be used; the message says which, what is wrong, and what to do."""
+def layout_of(mapping: LogMap) -> Layout:
+    """How the map says that the log is laid out."""
+    return Layout(
+        mapping.delimiter, mapping.decimal, mapping.encoding, mapping.skip_rows, mapping.units_rows, mapping.sheet
+    )
 
 
 class FieldLog:
-    """One log, ready to be read once. `dropped` fills while `frames` is read."""
+    """One log in one or more files, ready to be read once. `dropped` fills while `frames` is read."""
 
-    def __init__(self, path: Path, mapping: LogMap) -> None:
-        """Look at the log's head: its columns, its rate, its beginning.
+    def __init__(self, paths: Path | Sequence[Path], mapping: LogMap, opened: Series | None = None) -> None:
+        """Look at the log's head: its columns, its rate, its beginning. Several files are put in the order of their times.
+
+        `opened` is the log where it was opened already, to be looked at.
 
         Raises:
             FieldLogError: it is missing, no table, lacks a column of the map, or has no readable time.
             ConfigError: the rig cannot be used with these columns.
         """
-        self.path, self._map = path, mapping
-        self.dropped: Counter[str] = Counter()
-        self.rows = self.readings = self.gaps = 0
+        self._map = mapping
+        self._seen = self.readings = self.gaps = 0
         self.begun = False
+        self._at = 0
         self._start_offset_ns = 0
         if mapping.time.format == "elapsed_s":
             self._start_offset_ns = iso_ns(mapping.time.start, 0)
-        head = self._head()
-        self._dialect = mapping.delimiter or self._sniff(head)
+        self._table: Table | None = None
         self._places: list[int] = []
         self._time_places: list[int] = []
-        times = self._look_ahead()
+        paths = [paths] if isinstance(paths, Path) else list(paths)
+        self._series = opened or Series(self._in_order(paths), layout_of(mapping))
+        self.dropped: Dropped = self._series.dropped
+        self.name = str(self._series.paths[0])
+        times = self._times(LOOK_ROWS)
         if not times:
             raise FieldLogError(self._no_time())
         self.start_ns = times[0]
@@ -64,88 +70,65 @@ class FieldLog:
         self._topics = [self.rig.topic(sensor) for sensor in self.rig.sensors]
         self._ranges = [sensor.range for sensor in self.rig.sensors]
 
+    @property
+    def rows(self) -> int:
+        """Rows of data so far, lost ones among them."""
+        return self._seen + self.dropped.rows
+
+    def _in_order(self, paths: Sequence[Path]) -> list[Path]:
+        if len(paths) == 1:
+            return list(paths)
+        begins = []
+        for path in paths:
+            self._series = Series([path], layout_of(self._map))
+            begins.append(next(iter(self._times(LOOK_ROWS)), 0))
+        return [path for _, path in sorted(zip(begins, paths, strict=True), key=lambda pair: pair[0])]
+
     def _no_time(self) -> str:
-        how = f"{self.path}: no line of it has a readable time"
-        row = next((row for row in self._lines() if any(word.strip() for word in row)), None)
+        name = self._series.first.name
+        row = next((row for _, _, row in self._series.ahead(LOOK_ROWS) if any(word.strip() for word in row)), None)
         if row is None:
-            return f"{self.path}: there is no line of data below its heads"
+            return f"{name}: there is no line of data below its heads"
         words = " ".join(row[place].strip() for place in self._time_places if place < len(row))
         return (
-            f"{how}: the first says {words[:60]!r}, and time.format in the map is {self._map.time.format!r}; check that, "
-            "time.columns and units_rows"
+            f"{name}: no line of it has a readable time: the first says {words[:60]!r}, and time.format in the map is "
+            f"{self._map.time.format!r}; check that, time.columns and units_rows"
         )
 
-    def _sniff(self, head: str) -> str:
-        counts = {mark: head.count(mark) for mark in (",", ";", "\t", "|")}
-        if self._map.decimal == ",":
-            counts[","] = 0
-        best = max(counts, key=lambda mark: counts[mark])
-        if not counts[best]:
-            raise FieldLogError(
-                f"{self.path}: its columns are not parted by comma, semicolon, tab or bar; set delimiter"
-            )
-        return best
-
-    def _head(self) -> str:
-        try:
-            with self.path.open("rb") as file:
-                head = file.read(_HEAD_BYTES).decode(self._map.encoding, "replace")
-        except FileNotFoundError:
-            raise FieldLogError(f"{self.path}: no such file") from None
-        except IsADirectoryError:
-            raise FieldLogError(f"{self.path}: is a folder, not a file") from None
-        except (OSError, LookupError) as error:
-            raise FieldLogError(f"{self.path}: cannot be read ({error})") from None
-        if not head.strip():
-            raise FieldLogError(f"{self.path}: is empty")
-        return head
-
-    def _lines(self) -> Iterator[list[str]]:
-        """Rows of data; the heads are looked up on the way."""
-        mapping = self._map
-        try:
-            with self.path.open(encoding=mapping.encoding, errors="replace", newline="") as file:
-                reader = csv.reader((line.replace("\0", "") for line in file), delimiter=self._dialect)
-                for _ in range(mapping.skip_rows):
-                    next(reader, None)
-                heads = [word.strip() for word in next(reader, [])]
-                self._find(heads)
-                for _ in range(mapping.units_rows):
-                    next(reader, None)
-                while True:
-                    try:
-                        row = next(reader)
-                    except StopIteration:
-                        return
-                    except csv.Error:
-                        self.dropped["line: cannot be read"] += 1
-                        continue
-                    yield row
-        except (OSError, LookupError) as error:
-            raise FieldLogError(f"{self.path}: cannot be read ({error})") from None
-
-    def _find(self, heads: list[str]) -> None:
+    def _look_up(self, table: Table) -> None:
+        """Where the map's columns are in `table`, which begins."""
+        heads = table.heads.names
         wanted = [*self._map.time.columns, *(column.column for column in self._map.columns)]
         lacking = [name for name in wanted if name not in heads]
         if lacking:
-            if any(ch == "\ufffd" or not (ch.isprintable() or ch == "\t") for head in heads for ch in head):
-                raise FieldLogError(
-                    f"{self.path}: is no table of text in {self._map.encoding}; is it the right file, and the right encoding?"
-                )
             have = ", ".join(repr(head[:40]) for head in heads[:40])
-            raise FieldLogError(f"{self.path}: has no column {', '.join(map(repr, lacking))}; its columns: {have}")
+            raise FieldLogError(
+                f"{table.name}: has no column {', '.join(map(repr, lacking))}; its columns: {have or 'none'}"
+            )
+        if self._table is not None:
+            before = dict(zip(self._table.heads.names, self._table.heads.units, strict=True))
+            now = dict(zip(heads, table.heads.units, strict=True))
+            for name in wanted:
+                if before[name] != now[name]:
+                    raise FieldLogError(
+                        f"{table.name}: column {name!r} is in {now[name] or 'no named unit'}, in {self._table.name} it is in "
+                        f"{before[name] or 'no named unit'}; import the two one by one, each with its own map"
+                    )
+        self._table = table
         self._time_places = [heads.index(name) for name in self._map.time.columns]
         self._places = [heads.index(column.column) for column in self._map.columns]
 
-    def _look_ahead(self) -> list[int]:
-        times = []
-        for place, row in enumerate(self._lines()):
-            if place >= LOOK_ROWS:
+    def _times(self, most: int) -> list[int]:
+        """The times of the first rows, ns."""
+        times: list[int] = []
+        self._table = None
+        self._look_up(self._series.first)
+        for table, _, row in self._series.ahead(most):
+            if table is not self._table:
                 break
             t_ns = self._time(row)
             if t_ns is not None:
                 times.append(t_ns)
-        self.dropped.clear()
         return times
 
     def _time(self, row: list[str]) -> int | None:
@@ -175,14 +158,17 @@ class FieldLog:
         self.begun = True
         filters = [_ColumnFilter(column, self._map) for column in self._map.columns]
         for t_ns, row in self._timed_lines():
-            for accepted, place, topic, bounds in zip(filters, self._places, self._topics, self._ranges, strict=True):
-                value = accepted.value(row[place] if place < len(row) else "", t_ns, bounds, self.dropped)
-                if value is not None:
+            places = self._places
+            for accepted, place, topic, bounds in zip(filters, places, self._topics, self._ranges, strict=True):
+                value, reason = accepted.value(row[place] if place < len(row) else "", t_ns, bounds)
+                if reason:
+                    self.dropped.note(reason, self._where(self._at))
+                else:
                     self.readings += 1
                     text = str(int(value)) if value.is_integer() else repr(value)
                     yield Frame(t_ns, topic, b'{"value":%s}' % text.encode())
         if not self.readings:
-            raise FieldLogError(f"{self.path}: not one reading in it could be used: {self.words()}")
+            raise FieldLogError(f"{self.name}: not one reading in it could be used: {self.words()}")
 
     def _timed_lines(self) -> Iterator[tuple[int, list[str]]]:
         """Every line whose time can be read and is later than the one before, with its time, ns. Counts the others, and gaps.
@@ -190,35 +176,49 @@ class FieldLog:
         Raises:
             FieldLogError: the clock was set back, or the log has a gap of more than `LONGEST_GAP_S`.
         """
-        before_ns = back = 0
+        before_ns = back = ended_ns = 0
         gap_ns = max(2.0, 10.0 * self.period_s) * 1e9
-        for row in self._lines():
-            self.rows += 1
+        self._table = None
+        for table, number, row in self._series:
+            if table is not self._table:
+                self._look_up(table)
+                ended_ns = before_ns
+            self._seen += 1
             if not any(word.strip() for word in row):
-                self.dropped["line: empty"] += 1
+                self.dropped.note("line: empty", self._where(number))
                 continue
             t_ns = self._time(row)
             if t_ns is None:
-                self.dropped["line: time cannot be read"] += 1
+                self.dropped.note("line: time cannot be read", self._where(number))
+                continue
+            if t_ns <= ended_ns:
+                self.dropped.note("line: time is in the file before already", self._where(number))
                 continue
             if t_ns <= before_ns:
-                self.dropped["line: time repeated" if t_ns == before_ns else "line: time runs back"] += 1
+                self.dropped.note(
+                    "line: time repeated" if t_ns == before_ns else "line: time runs back", self._where(number)
+                )
                 back += 1
                 if back > BACK_ROWS:
                     raise FieldLogError(
-                        f"{self.path}: at line {self.rows - back + 1} the time runs back and stays back: the clock was set."
-                        " Mend the time, or import the parts one by one"
+                        f"{table.name}: some {back} {table.unit_of_place}s before {table.unit_of_place} {number} the time runs"
+                        " back and stays back: the clock was set. Mend the time, or import the parts one by one"
                     )
                 continue
             back = 0
-            if before_ns and t_ns - before_ns > LONGEST_GAP_S * 1e9:
+            if before_ns > ended_ns and t_ns - before_ns > LONGEST_GAP_S * 1e9:
                 raise FieldLogError(
-                    f"{self.path}: line {self.rows} comes {(t_ns - before_ns) / 3.6e12:.0f} h after the one before: "
+                    f"{self._where(number)} comes {(t_ns - before_ns) / 3.6e12:.0f} h after the one before: "
                     "if the clock was set, mend the time; else import the parts one by one"
                 )
             self.gaps += bool(before_ns) and t_ns - before_ns > gap_ns
             before_ns = t_ns
+            self._at = number
             yield t_ns, row
+
+    def _where(self, number: int) -> str:
+        table = self._table
+        return f"{table.name} {table.unit_of_place} {number}" if table is not None else ""
 
     def words(self) -> str:
         """What was taken and what was dropped, in one sentence."""
@@ -236,15 +236,14 @@ class _ColumnFilter:
         self._recent: tuple[int, float] | None = None
         self._refused = 0
 
-    def value(self, word: str, t_ns: int, bounds: tuple[float, float], dropped: Counter[str]) -> float | None:
-        """The reading in `word`; None, and counted, where it is none."""
+    def value(self, word: str, t_ns: int, bounds: tuple[float, float]) -> tuple[float, str]:
+        """The reading in `word`, and nothing; or NaN, and why it is none."""
         value, reason = self._number(word.strip())
         reason = reason or self._objection(t_ns, value, bounds)
         if reason:
-            dropped[f"{self._column.column}: {reason}"] += 1
-            return None
+            return math.nan, f"{self._column.column}: {reason}"
         self._recent = t_ns, value
-        return value
+        return value, ""
 
     def _number(self, word: str) -> tuple[float, str]:
         """The number in `word`, or NaN and why there is none."""

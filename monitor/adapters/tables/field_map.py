@@ -22,7 +22,9 @@ from monitor.units import STANDARD_GRAVITY_M_S2, UNITS
 EXAMPLE: Final = """\
 format = 1
 rig = "land"                       # shipped rig or rig file: its mast, drum, line, brake
-delimiter = ","                    # left out: found by looking
+delimiter = ","                    # left out: found by looking; " " is any run of blanks
+# encoding = "cp1252"              # left out: found by looking
+# sheet = "Log"                    # of a workbook; left out: the first with rows
 decimal = "."
 skip_rows = 0                      # rows above the heads
 units_rows = 0                     # rows between the heads and the first line of data
@@ -97,7 +99,8 @@ class LogMap(Model):
     rig: str
     delimiter: Annotated[str, Field(min_length=1, max_length=1)] | None = None
     decimal: Literal[".", ","] = "."
-    encoding: str = "utf-8-sig"
+    encoding: str | None = None
+    sheet: str | None = None
     skip_rows: Annotated[int, Field(ge=0, le=100_000)] = 0
     units_rows: Annotated[int, Field(ge=0, le=1000)] = 0
     missing: tuple[str, ...] = ("-999.25", "-9999", "NULL", "null", "NaN", "nan", "N/A", "-")

@@ -136,7 +136,7 @@ def test_the_rig_gets_the_logs_sensors_and_rate(tmp_path: Path) -> None:
         ("\n \n", "is empty"),
         ("time\n1\n", "not parted by"),
         ("time,pos,load\n", "no line of data"),
-        ("SQLite format 3\x01,\ufffd,\x7f\n1,2,3\n", "is no table of text in utf-8-sig"),
+        ("SQLite format 3\x01,\ufffd,\x7f\n1,2,3\n", "is no table of text in utf-8;"),
         ("time,pos\n1,2\n", "has no column 'load'"),
         (
             "time,pos,load\n 12:30 ,1,2\n",
@@ -219,3 +219,13 @@ def test_every_cell_is_a_reading_or_is_counted(tmp_path: Path, rows: list[tuple[
     assert log.readings == len(frames)
     assert 2 * (log.rows - lines) == log.readings + cells_dropped or log.dropped["line: cannot be read"]
     assert [f.t_ns for f in frames] == sorted(f.t_ns for f in frames)
+
+
+def test_a_quote_that_is_never_closed_costs_its_own_line(tmp_path: Path) -> None:
+    rows = [f"{1000 + i},10.{i % 9},500,ok" for i in range(2000)]
+    rows[700] = '1700,"10.5,500,ok'
+    rows[701] = '1701,10.5,500,"a comment\nof two lines"'
+    log, frames = read(tmp_path, "\n".join(["time,pos,load,note", *rows]))
+    assert (log.rows, log.readings, len(frames)) == (2000, 3998, 3998)
+    assert dict(log.dropped) == {"line: a quote in it is not closed": 1}
+    assert log.dropped.first["line: a quote in it is not closed"] == f"{tmp_path / 'log.csv'} line 702"

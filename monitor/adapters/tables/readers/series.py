@@ -1,0 +1,52 @@
+"""Several files as one log: their rows one after the other, the first of them looked at before they are used."""
+
+from collections import deque
+from collections.abc import Iterator, Sequence
+from itertools import islice
+from pathlib import Path
+
+from monitor.adapters.tables.readers.opening import open_tables
+from monitor.adapters.tables.readers.table import Dropped, FieldLogError, Layout, Table
+
+
+class Series:
+    """The rows of all tables in some files, in the order given. Read once, in flat memory."""
+
+    def __init__(self, paths: Sequence[Path], layout: Layout) -> None:
+        """Open the first table.
+
+        Raises:
+            FieldLogError: it cannot be used.
+        """
+        self.paths = tuple(paths)
+        self.dropped = Dropped()
+        """What could not be a row, from the first row on."""
+        self._rest = (table for path in paths for table in open_tables(path, layout))
+        first = next(self._rest, None)
+        if first is None:
+            raise FieldLogError(f"{paths[0]}: there is no table in it")
+        self.first: Table = first
+        self._waiting: deque[tuple[Table, int, list[str]]] = deque()
+        self._rows = self._all()
+
+    def _all(self) -> Iterator[tuple[Table, int, list[str]]]:
+        table: Table | None = self.first
+        while table is not None:
+            for number, cells in table.rows(self.dropped):
+                yield table, number, cells
+            table = next(self._rest, None)
+
+    def ahead(self, most: int) -> list[tuple[Table, int, list[str]]]:
+        """The next rows, at most `most`; they come again."""
+        self._waiting.extend(islice(self._rows, max(0, most - len(self._waiting))))
+        return list(islice(self._waiting, most))
+
+    def __iter__(self) -> Iterator[tuple[Table, int, list[str]]]:
+        """Every row: its table, its number there, its cells.
+
+        Raises:
+            FieldLogError: a table cannot be opened, or read on.
+        """
+        while self._waiting:
+            yield self._waiting.popleft()
+        yield from self._rows
