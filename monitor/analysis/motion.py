@@ -20,7 +20,7 @@ from typing import Final
 import numpy as np
 
 from monitor.analysis.recording import Numbers, Recording, most, runs
-from monitor.config.rig import EddyAux, Rig
+from monitor.config.rig import STOPPING, EddyAux, Rig
 from monitor.core.brakes.health import HEAVY_SHARE
 from monitor.core.brakes.model import BrakeModel
 from monitor.core.hoist.state import MOVING_M_S
@@ -136,7 +136,9 @@ class Stand:
 
 
 def stops(rec: Recording) -> list[Stop]:
-    """Every stop by the friction brake, in order."""
+    """Every stop by the friction brake, in order; none on a rig whose file does not describe what brakes."""
+    if not rec.rig.has(*STOPPING):
+        return []
     return sorted(_Stops(rec).find(), key=lambda stop: stop.t_ns)
 
 

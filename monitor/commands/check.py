@@ -33,12 +33,12 @@ def run(args: argparse.Namespace) -> int:
     """Check; 0 when all is well, 1 when something is missing, 2 for mistakes in the files."""
     from monitor.config.rig_file import find_rig
     from monitor.config.rules_file import default_rules_path, load_rules
-    from monitor.core.signals.table import SIGNAL_NAMES
+    from monitor.core.signals.table import SIGNAL_NAMES, not_fitted
 
     rig = find_rig(args.rig)
-    rules = load_rules(Path(args.rules) if args.rules else default_rules_path(), rig, SIGNAL_NAMES)
+    rules = load_rules(Path(args.rules) if args.rules else default_rules_path(), rig, SIGNAL_NAMES, not_fitted(rig))
     print(f"{rig.name}: {rig.title}. {len(rig.sensors)} sensors, {len(rules.rules)} rules. The files are in order.")
-    for note in (*geometry_notes(rig), *rope_notes(rig)):
+    for note in (*missing_notes(rig, rules.left_out), *geometry_notes(rig), *rope_notes(rig)):
         print(f"  note: {note}")
     if args.broker is None:
         return 0
@@ -51,9 +51,22 @@ def run(args: argparse.Namespace) -> int:
     return asyncio.run(_listen(rig, url, args.seconds))
 
 
+def missing_notes(rig: "Rig", left_out: "Sequence[str]") -> list[str]:
+    """What this rig cannot be warned of, and why."""
+    from monitor.presentation.missing import words_of_missing
+
+    missing = words_of_missing(rig)
+    notes = [f"not fitted: the file has {missing}"] if missing else []
+    return notes + ([f"not warned of, {len(left_out)} rules: {', '.join(left_out)}"] if left_out else [])
+
+
 def geometry_notes(rig: "Rig") -> list[str]:
     """What a drum cannot do although each number is allowed."""
+    from monitor.config.rig import ON_DRUM
     from monitor.physics.drum import DrumGeometry, turns_at_height
+
+    if not rig.has(*ON_DRUM):
+        return []
 
     drum = DrumGeometry(
         rig.drum.core_diameter_m,
@@ -86,6 +99,8 @@ def rope_notes(rig: "Rig") -> list[str]:
     from monitor.physics.line import breaking_strength_n
 
     line = rig.line
+    if not rig.has("line"):
+        return []
     try:
         usual = breaking_strength_n(line.rope_diameter_m, line.grade)
     except ValueError:

@@ -101,10 +101,13 @@ def run(args: argparse.Namespace) -> int:
 
 def _table(args: argparse.Namespace) -> int:
     from monitor.analysis.drum_fit import in_both, straight_words
+    from monitor.config.rig import ON_DRUM
     from monitor.config.rig_file import find_rig
     from monitor.core.estimator.height_frame import HeightFrame
+    from monitor.presentation.missing import require
 
     rig = find_rig(args.rig)
+    require(rig, "the drum's table", *ON_DRUM)
     base = HeightFrame(rig).layers
     drum, lines, reference, limits = base.drum, rig.line.lines, rig.reference, rig.limits
     wraps = reference.turns if args.wraps is None else args.wraps

@@ -219,7 +219,9 @@ def _print_load(rig: "Rig", load_n: float, power_w: float | None, stroke_m: floa
         efficiency_hoisting,
         equivalent_derrick_load_n,
     )
+    from monitor.presentation.missing import require
 
+    require(rig, "--load", "line")
     if load_n <= 0:
         raise ValueError("--load: must be above 0")
     if stroke_m is not None and power_w is None:
@@ -264,7 +266,9 @@ def _print_stroke(load_n: float, efficiency: float, power_w: float, stroke_m: fl
 
 def _print_cut(args: argparse.Namespace, rig: "Rig") -> None:
     from monitor.physics.line import cut_due_m, slip_share_m, work_until_cut_j
+    from monitor.presentation.missing import require
 
+    require(rig, "--cut", "line")
     if args.cut <= 0:
         raise ValueError("--cut: must be above 0")
     factor = _factor(rig, args.load)[1] if args.load else None

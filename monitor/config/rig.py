@@ -2,13 +2,19 @@
 
 A rig is one file in ``config/rigs``; the rule catalogue is ``config/rules.toml`` (see `monitor.config.rule`). Numbers carry
 their unit in the field's name and are SI, except inside a sensor's table, where they are in the sensor's own unit.
+
+A file may leave out the tables in `MAY_LACK`. A stand-in takes the place of each, so that formulas need not ask; nothing that
+follows from a stand-in is ever shown, judged or recorded: rows of SIGNALS say which tables they follow from (`Signal.needs`),
+and `Rig.has` tells whether the file has them. A test holds that other stand-ins change nothing that comes out.
+
+Longer than 450 lines: it is all that a rig's file may say, in the file's own order.
 """
 
 import re
 from functools import cached_property
-from typing import Annotated, Final, Literal
+from typing import Annotated, Any, Final, Literal
 
-from pydantic import Field, ValidationInfo, field_validator
+from pydantic import Field, SerializerFunctionWrapHandler, ValidationInfo, field_validator, model_serializer
 
 from monitor.config.fields import (
     MOST,
@@ -358,8 +364,92 @@ _NEEDED_BY: Final = {"counts_per_turn": "drum_counts", "height_m": "height_mark"
 """Fields that sensors of one quantity cannot do without."""
 
 
+# --- tables that a file may leave out -----------------------------------------------------------------------------------
+
+Table = Literal["line", "drum", "reference", "brake", "braking", "aux", "hydraulics"]
+MAY_LACK: Final[tuple[Table, ...]] = ("line", "drum", "reference", "brake", "braking", "hydraulics")
+"""Tables that have a stand-in (`aux` has a kind of its own for that)."""
+
+ON_DRUM: Final[tuple[Table, ...]] = ("line", "drum", "reference")
+"""What says which layer the line is on."""
+STOPPING: Final[tuple[Table, ...]] = (*ON_DRUM, "brake", "braking")
+"""What a stop mark follows from, and everything else that weighs the brake against what hangs on the line."""
+
+
+class StandIn:
+    """Marks what takes the place of a table that the file left out. Its numbers are of no rig: they only keep formulas finite."""
+
+
+class NoLine(Line, StandIn):
+    """No drilling line is described."""
+
+    lines: Annotated[int, Field(ge=2, le=20)] = 2
+    rope_diameter_m: Positive = 0.01
+    breaking_strength_n: Positive = 1e6
+    fast_line_m: NotNegative = 1.0
+    dead_line_m: NotNegative = 1.0
+
+
+class NoDrum(Drum, StandIn):
+    """No drum is described."""
+
+    core_diameter_m: Positive = 1.0
+    wraps_per_layer: Annotated[float, Field(ge=1, le=MOST, allow_inf_nan=False)] = 100.0
+    inertia_kg_m2: Positive = 1e3
+
+
+class NoReference(Reference, StandIn):
+    """Wraps on the drum are not known at any height."""
+
+    height_m: Finite = 0.0
+    turns: NotNegative = 10.0
+    hook_load_n: NotNegative = 0.0
+
+
+class NoBrake(CaliperBrake, StandIn):
+    """No friction brake is described."""
+
+    calipers: Annotated[int, Field(ge=1, le=40)] = 2
+    clamp_force_n: Positive = 1e5
+    full_pressure_pa: Positive = 1e7
+    friction: Share = 0.4
+    effective_radius_m: Positive = 1.0
+    emergency_calipers: Annotated[int, Field(ge=0, le=40)] = 0
+    emergency_clamp_force_n: NotNegative = 0.0
+    release_pressure_pa: Positive = 1e7
+    lift_pressure_pa: Annotated[Positive, not_above("release_pressure_pa", "calipers lift before they are clear")] = 5e6
+
+
+class NoBraking(BrakeDynamics, StandIn):
+    """Neither timing nor ratios of a friction brake are described."""
+
+    lag_s: NotNegative = 0.2
+    ramp_s: NotNegative = 0.2
+    heat_capacity_j_k: Positive = 1e6
+    cooling_tau_s: Positive = 3e3
+    min_holding_ratio: Positive = 1.0
+    ratio_origin: Words = "not fitted"
+
+
+class NoHydraulics(Hydraulics, StandIn):
+    """No accumulator is described."""
+
+    accumulator_volume_m3: Positive = 0.01
+    precharge_pa: Positive = 5e6
+    min_pressure_pa: Positive = 8e6
+    max_pressure_pa: Positive = 1e7
+    stroke_volume_m3: Positive = 1e-4
+
+
+_READ_WITH: Final[dict[str, tuple[Table, ...]]] = {
+    "drum_counts": ("line", "drum", "reference"),
+    "dead_line_tension": ("line",),
+}
+"""Tables without which readings of a quantity mean nothing."""
+
+
 class Rig(Model):
-    """One rig's hoist, complete. The file's own words are in ``config/rigs/land.toml``."""
+    """One rig's hoist, as far as its file knows it. The file's own words are in ``config/rigs/land.toml``."""
 
     format: Literal[1] = Field(1, alias="format")
     name: Name
@@ -368,16 +458,32 @@ class Rig(Model):
     block: Block
     mast: Mast
     limits: LimitHeights
-    line: Line
-    drum: Drum
-    reference: Reference
-    brake: Annotated[CaliperBrake | BandBrake, Field(discriminator="kind")]
-    braking: BrakeDynamics
+    line: Line = NoLine()
+    drum: Drum = NoDrum()
+    reference: Reference = NoReference()
+    brake: Annotated[CaliperBrake | BandBrake, Field(discriminator="kind")] = NoBrake()
+    braking: BrakeDynamics = NoBraking()
     aux: Annotated[NoAux | EddyAux | RegenAux, Field(discriminator="kind")] = NoAux()
-    hydraulics: Hydraulics
+    hydraulics: Hydraulics = NoHydraulics()
     uncertainty: Uncertainty = Uncertainty()
     checks: CheckSettings = CheckSettings()
     sensors: Annotated[tuple[Sensor, ...], Field(min_length=1, max_length=64)]
+
+    @cached_property
+    def missing(self) -> frozenset[Table]:
+        """Tables that the file left out: what needs them is not fitted."""
+        lacking = [name for name in MAY_LACK if isinstance(getattr(self, name), StandIn)]
+        return frozenset([*lacking, "aux"] if isinstance(self.aux, NoAux) else lacking)
+
+    def has(self, *tables: Table) -> bool:
+        """Whether the file has all of these tables."""
+        return self.missing.isdisjoint(tables)
+
+    @model_serializer(mode="wrap")
+    def _as_written(self, plain: SerializerFunctionWrapHandler) -> dict[str, Any]:
+        """Without stand-ins: what was left out stays left out in a record."""
+        made: dict[str, Any] = plain(self)
+        return {name: value for name, value in made.items() if name not in MAY_LACK or name not in self.missing}
 
     def topic(self, sensor: Sensor) -> str:
         """Topic that carries `sensor`."""
@@ -404,7 +510,8 @@ class Rig(Model):
     @classmethod
     def _takes_rope(cls, drum: Drum, info: ValidationInfo) -> Drum:
         line: Line | None = info.data.get("line")
-        if line is not None and not line.rope_diameter_m < drum.core_diameter_m:
+        written = line is not None and not isinstance(line, StandIn) and not isinstance(drum, StandIn)
+        if line is not None and written and not line.rope_diameter_m < drum.core_diameter_m:
             raise ValueError(
                 f"core_diameter_m: must be above line.rope_diameter_m ({line.rope_diameter_m:g}), not {drum.core_diameter_m:g}"
             )
@@ -418,6 +525,11 @@ class Rig(Model):
         reference: Reference | None = info.data.get("reference")
         counts = reference.counts if reference is not None else {}
         problems += [f"none has the id {name!r} that reference.counts names" for name in counts if name not in ids]
+        for quantity, tables in _READ_WITH.items():
+            lacking = [f"[{name}]" for name in tables if isinstance(info.data.get(name), StandIn)]
+            named = next((sensor.id for sensor in sensors if sensor.quantity == quantity), None)
+            if named is not None and lacking:
+                problems.append(f"{named!r} measures {quantity}, which needs {' and '.join(lacking)} in this file")
         roles = {sensor.role for sensor in sensors}
         if "position" not in roles:
             problems.append("a drum encoder (drum_counts) or a block position is needed")

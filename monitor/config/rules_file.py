@@ -20,7 +20,7 @@ from typing import Annotated, Any, Final, Literal, Self, Union, get_args, get_or
 from pydantic import BaseModel, Field, model_validator
 
 from monitor.config.fields import Finite, Model, Name, NotNegative, Words
-from monitor.config.rig import Rig
+from monitor.config.rig import Rig, StandIn
 from monitor.config.rule import GUIDANCE_LENGTH, MESSAGE_LENGTH, SENSOR_SIGNALS, Compare, Rule, RuleSet
 from monitor.config.toml_file import ConfigError, FilePath, config_root, read_toml, validate
 from monitor.model.alarm import Severity
@@ -81,21 +81,28 @@ def default_rules_path() -> FilePath:
     return config_root() / "rules.toml"
 
 
-def load_rules(path: FilePath, rig: Rig, known_signals: Collection[str]) -> RuleSet:
+def load_rules(path: FilePath, rig: Rig, known_signals: Collection[str], not_fitted: Collection[str] = ()) -> RuleSet:
     """The catalogue in the TOML file at `path`, for `rig`.
 
     Args:
         path: the rules file.
         rig: where references and sensors come from.
         known_signals: names of the signals that exist.
+        not_fitted: names of those that this rig cannot have: rules on them are left out.
 
     Raises:
         ConfigError: every problem of the file at once, each with the rule and the field.
     """
-    return build_rules(read_toml(path), str(path), rig, known_signals)
+    return build_rules(read_toml(path), str(path), rig, known_signals, not_fitted)
 
 
-def build_rules(data: Mapping[str, Any], where: str, rig: Rig, known_signals: Collection[str]) -> RuleSet:
+def build_rules(
+    data: Mapping[str, Any],
+    where: str,
+    rig: Rig,
+    known_signals: Collection[str],
+    not_fitted: Collection[str] = (),
+) -> RuleSet:
     """As `load_rules`, from the parsed file; `where` names it in problems."""
     tables, problems = _tables(data, where)
     ids = [table.id for table in tables]
@@ -104,7 +111,10 @@ def build_rules(data: Mapping[str, Any], where: str, rig: Rig, known_signals: Co
     left_out: list[str] = []
     for table in tables:
         try:
-            rules += _expand(table, f"{where}: rule {table.id!r}", rig, known_signals)
+            expanded = list(_expand(table, f"{where}: rule {table.id!r}", rig, known_signals))
+            if table.signal in not_fitted:
+                raise _AbsentError
+            rules += expanded
         except _AbsentError:
             left_out.append(table.id)
         except ConfigError as error:
@@ -228,6 +238,7 @@ def _level(level: float | str, rig: Rig) -> float:
     if match is None:
         raise ValueError(f'{level!r} is neither a number nor like "rig:limits.upper_m" or "0.9 * rig:limits.upper_m"')
     found: Any = rig
+    lacking = False
     kinds: list[type[BaseModel]] = [Rig]
     for part in match[2].split("."):
         fields = [kind.model_fields[part].annotation for kind in kinds if part in kind.model_fields]
@@ -235,7 +246,8 @@ def _level(level: float | str, rig: Rig) -> float:
             raise ValueError(f"the rig's file has no field {match[2]!r}")
         kinds = [kind for annotation in fields for kind in _models(annotation)]
         found = getattr(found, part, None)
-    if found is None:
+        lacking = lacking or isinstance(found, StandIn)
+    if found is None or lacking:
         raise _AbsentError
     if isinstance(found, bool) or not isinstance(found, int | float):
         raise ValueError(f"{match[2]!r} of the rig's file is not a number")

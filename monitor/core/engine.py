@@ -23,7 +23,7 @@ from dataclasses import replace
 from types import MappingProxyType
 from typing import Any, Final, TypeVar
 
-from monitor.config.rig import Rig
+from monitor.config.rig import STOPPING, Rig
 from monitor.config.rule import RuleSet
 from monitor.core.alarms.bank import AlarmBank
 from monitor.core.checks.guided_checks import Checks
@@ -39,7 +39,7 @@ from monitor.core.signals.grid_point import GridPoint
 from monitor.core.signals.reader import SignalReader
 from monitor.core.signals.table import SIGNAL_NAMES, SIGNALS
 from monitor.model.alarm import Finding, Severity
-from monitor.model.reading import Reject, RejectReason, Validity, Value
+from monitor.model.reading import ABSENT_FLAG, Reject, RejectReason, Validity, Value
 from monitor.model.snapshot import HoistState, Snapshot, StopMarks
 from monitor.model.stream import CARRIED_TOPIC, GRID_NS, HEALTH_TOPIC, Action, ActionKind, Frame, Health
 from monitor.text import printable
@@ -49,6 +49,7 @@ Observer = Callable[[int, HoistState, Sequence[float], Sequence[int]], None]
 """Called at each grid point: its time, the hoist state, number and validity of every signal in the order of SIGNALS. The
 sequences are the core's own: copy what is to be kept, change nothing."""
 _NO_MARKS: Final = StopMarks(math.nan, math.nan, math.nan, False)
+_NOT_FITTED_MARKS: Final = StopMarks(math.nan, math.nan, math.nan, True)
 
 
 class Core:
@@ -62,8 +63,8 @@ class Core:
         self._observed: SignalReader | None = None
         self._rules = rules
         self._decoder = Decoder(rig)
-        self._watched = SignalReader(rules.signals)
-        self._unwatched = SignalReader(set(SIGNAL_NAMES) - rules.signals)
+        self._watched = SignalReader(rig, rules.signals)
+        self._unwatched = SignalReader(rig, set(SIGNAL_NAMES) - rules.signals)
         self._fused = [sensor.role in ("position", "mark") for sensor in rig.sensors]
         self._reset()
 
@@ -154,7 +155,7 @@ class Core:
     def observe(self, observer: Observer, names: Collection[str]) -> tuple[str, ...]:
         """Call `observer` at each grid point with these signals alone; their names in the order in which they come."""
         self.observer = observer
-        self._observed = SignalReader(names)
+        self._observed = SignalReader(self.rig, names)
         return self._observed.names
 
     # --- output -----------------------------------------------------------------------------------------------------
@@ -172,7 +173,7 @@ class Core:
             rig=self.rig.name,
             hoist=self._tracker.state,
             values=MappingProxyType(values),
-            marks=self._point.stop.result.marks if self._point is not None else _NO_MARKS,
+            marks=self._marks(),
             limits=self._evaluation.calculator.limits,
             alarms=self._bank.views(),
             blind_rules=self._bank.blind_rules,
@@ -181,7 +182,14 @@ class Core:
             health=self._evaluation.health,
             silenced=self._bank.silenced,
             checks=self._checks.views(),
+            left_out=self._rules.left_out,
         )
+
+    def _marks(self) -> StopMarks:
+        """The stop marks at the last grid point, as far as this rig can have any."""
+        if not self.rig.has(*STOPPING):
+            return _NOT_FITTED_MARKS
+        return _NO_MARKS if self._point is None else self._point.stop.result.marks
 
     @property
     def hoist(self) -> HoistState:
@@ -200,7 +208,8 @@ class Core:
         Raises:
             KeyError: it has none of that name.
         """
-        return self._evaluation.brake_health.number(name)
+        number = self._evaluation.brake_health.number(name)
+        return number if self.rig.has(*STOPPING) else ABSENT_FLAG
 
     # --- across a restart ---------------------------------------------------------------------------------------------
 
@@ -383,6 +392,8 @@ class Core:
 
     def _slip_and_cut(self, action: Action) -> list[Finding]:
         turns = action.number
+        if not self.rig.has("drum", "line"):
+            return [_crew_finding(action, "slip and cut refused: the rig's file has no drum and line")]
         most = self.rig.drum.wraps_per_layer * self.rig.drum.max_layers
         if turns is None or not 0 <= turns <= most:
             return [_crew_finding(action, f"slip and cut refused: give the wraps on the drum, 0 to {most:g}")]

@@ -95,6 +95,8 @@ class Snapshot:
     silenced: bool = False
     checks: tuple[CheckView, ...] = ()
     """The guided checks, in the order of their table."""
+    left_out: tuple[str, ...] = ()
+    """Ids of the rules that do not exist here, as the rig has not what they look at."""
 
     def value(self, name: str) -> Value:
         """The signal called `name`; UNKNOWN when there is none of that name yet."""

@@ -14,6 +14,7 @@ from monitor.analysis.recording import STATES, most
 from monitor.model.alarm import Finding, Severity
 from monitor.model.stream import GRID_NS
 from monitor.presentation.format import plain, span
+from monitor.presentation.missing import words_of_missing
 from monitor.report.context import NONE, ReportContext, counted, cut, mega, percent
 from monitor.report.html import cards, missing_note, paragraph, severity, table
 from monitor.report.plots import Chart, Curve, Panel
@@ -62,8 +63,18 @@ def summary(context: ReportContext) -> str:
         if (rec.hoist == place).any()
     ]
     parts.append(table(("<the hoist was", "for", "share"), rows))
+    parts.append(_not_fitted(context))
     parts.append(_data_quality(context))
     return "".join(parts)
+
+
+def _not_fitted(context: ReportContext) -> str:
+    """What the rig's file leaves out, and what nobody was warned of for that."""
+    rig, left_out = context.rec.rig, context.rec.snapshot.left_out
+    words = f"Not fitted: the rig's file has {words_of_missing(rig)}. " if rig.missing else ""
+    if left_out:
+        words += f"{counted(len(left_out), 'rule')} could not warn here: {', '.join(left_out)}."
+    return paragraph(words, "note") if words else ""
 
 
 def _data_quality(context: ReportContext) -> str:

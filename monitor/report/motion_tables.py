@@ -6,8 +6,9 @@ from statistics import median
 from typing import Final
 
 from monitor.analysis.motion import LEAST_DESCENT_M, LEAST_STAND_M, STOP_FROM_M_S, Stop
-from monitor.config.rig import NoAux
+from monitor.config.rig import STOPPING, NoAux
 from monitor.presentation.format import plain
+from monitor.presentation.missing import words_of_missing
 from monitor.report.context import NONE, ReportContext, counted, cut, mega, percent
 from monitor.report.html import missing_note, paragraph, table
 
@@ -15,6 +16,10 @@ from monitor.report.html import missing_note, paragraph, table
 def stop_table(context: ReportContext) -> str:
     """Every stop by the friction brake."""
     rec, stops = context.rec, context.stops
+    if not rec.rig.has(*STOPPING):
+        return missing_note(
+            f"Not fitted: the rig's file has {words_of_missing(rec.rig)}; no stop can be held against it."
+        )
     if not any(rec.rig.sensor_of(f"service_pressure_{n}") for n in (1, 2)):
         return missing_note("This rig's brake pressure is not measured: which brake ended a motion cannot be told.")
     if not stops:

@@ -210,9 +210,12 @@ def line_table(context: ReportContext) -> str:
         (f"{plain(total / TON_MILE_J, 2)} ton-miles", f"= {mega(total, 0)} MJ, "
          f"± {percent(rec.rig.uncertainty.load)} with the load"),
         (f"{plain(total / TON_MILE_J / hours, 2)} ton-miles/h", "mean rate"),
-        (context.signal("fast_line_tension", tension), "highest fast-line tension"),
-        (context.signal("design_factor", factor), f"least design factor; the site asks for {plain(line.min_design_factor, 1)}"),
     ]  # fmt: skip
+    known_line = rec.rig.has("line")
+    if known_line:
+        asks = f"least design factor; the site asks for {plain(line.min_design_factor, 1)}"
+        boxes.append((context.signal("fast_line_tension", tension), "highest fast-line tension"))
+        boxes.append((context.signal("design_factor", factor), asks))
     rows = [
         (
             state.value,
@@ -231,8 +234,11 @@ def line_table(context: ReportContext) -> str:
         )
         for words, least in DESIGN_FACTORS
     ]
-    parts.append(table(("<operation", "least design factor (API RP 9B, from memory)", "<seen"), design_rows))
-    parts.append(_due(context, total, factor))
+    if known_line:
+        parts.append(table(("<operation", "least design factor (API RP 9B, from memory)", "<seen"), design_rows))
+        parts.append(_due(context, total, factor))
+    else:
+        parts.append(missing_note("Not fitted: the rig's file has no line, so neither tension nor wear can be told."))
     known = min(rec.known("height"), rec.known("hook_load"))
     if known < 0.999:
         parts.append(

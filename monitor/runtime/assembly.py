@@ -9,7 +9,7 @@ from monitor.config.rule import RuleSet
 from monitor.config.rules_file import build_rules
 from monitor.config.toml_file import parse_toml
 from monitor.core.engine import Core
-from monitor.core.signals.table import SIGNAL_NAMES
+from monitor.core.signals.table import SIGNAL_NAMES, not_fitted
 from monitor.runtime.driver import Mode
 
 
@@ -28,7 +28,7 @@ def rules_of(rig: Rig, rules_text: str, where: str) -> RuleSet:
     Raises:
         ConfigError: every problem of the rules at once.
     """
-    return build_rules(parse_toml(rules_text, where), where, rig, SIGNAL_NAMES)
+    return build_rules(parse_toml(rules_text, where), where, rig, SIGNAL_NAMES, not_fitted(rig))
 
 
 def header_of(rig: Rig, rules_text: str, mode: Mode | Literal["IMPORTED"], created_ns: int) -> dict[str, object]:

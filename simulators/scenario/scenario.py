@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Annotated, Literal, Union
 from pydantic import AfterValidator, Field, ValidationInfo, field_validator
 
 from monitor.config.fields import Finite, Model, NotNegative, Positive
-from monitor.config.rig import Rig
+from monitor.config.rig import MAY_LACK, Rig
 from monitor.config.rig_file import shipped_rigs
 from monitor.config.toml_file import ConfigError, config_root, named_file, read_toml, validate
 from monitor.model.alarm import Finding, Severity
@@ -166,6 +166,9 @@ class Scenario(Model):
                     problems.append(f"faults.{i}.sensor: rig {rig.name!r} has no sensor {sensor!r}; it has {known}")
         if not rig.mast.floor_m <= self.work.start_m < rig.mast.crown_m:
             problems.append(f"work.start_m: {self.work.start_m} is outside the mast of rig {rig.name!r}")
+        lacking = [f"[{table}]" for table in MAY_LACK if not rig.has(table)]
+        if lacking:
+            problems.append(f"rig {rig.name!r}: its file has no {', '.join(lacking)}, which the simulated rig needs")
         problems += [f"rig {rig.name!r}: no simulated {s.quantity}" for s in rig.sensors if s.quantity not in READ]
         return problems
 

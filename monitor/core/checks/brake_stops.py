@@ -13,7 +13,7 @@ came of it. A stop does not count without its roll, nor while a reading is missi
 import math
 from typing import Final
 
-from monitor.config.rig import Rig
+from monitor.config.rig import STOPPING, Rig
 from monitor.core.checks.brakes import CIRCUITS, ready, too_light
 from monitor.core.checks.procedure import (
     FAIL,
@@ -27,6 +27,7 @@ from monitor.core.checks.procedure import (
     Step,
     fitted,
     known,
+    lacks,
     seconds,
     speed,
     verdict_at_most,
@@ -48,7 +49,9 @@ _WEIGHED_S: Final = 1.0
 def _unfit(rig: Rig) -> str:
     if not fitted(rig, CIRCUITS):
         return "no sensor reads the brake's pressure"
-    return "" if fitted(rig, ("clutch_engaged",)) else "no sensor tells whether the drive pulls"
+    if not fitted(rig, ("clutch_engaged",)):
+        return "no sensor tells whether the drive pulls"
+    return lacks(rig, *STOPPING)
 
 
 def _stops(run: Run, now: GridPoint) -> Outcome:

@@ -18,7 +18,7 @@ from collections.abc import Sequence
 from itertools import pairwise
 from typing import Final
 
-from monitor.config.rig import CaliperBrake, EddyAux, NoAux, Rig
+from monitor.config.rig import ON_DRUM, CaliperBrake, EddyAux, NoAux, Rig
 from monitor.core.brakes.auxiliary import Auxiliary
 from monitor.core.checks.procedure import (
     FAIL,
@@ -34,6 +34,7 @@ from monitor.core.checks.procedure import (
     height,
     height_corrected,
     known,
+    lacks,
     load,
     seconds,
     slope,
@@ -62,7 +63,9 @@ _STEADY_M_S2: Final = 0.3
 
 
 def _holding_unfit(rig: Rig) -> str:
-    return "" if fitted(rig, (*CIRCUITS, "brake_lever")) else "no sensor reads the brake's pressure or its lever"
+    if not fitted(rig, (*CIRCUITS, "brake_lever")):
+        return "no sensor reads the brake's pressure or its lever"
+    return lacks(rig, "brake", "braking")
 
 
 def _not_held_by_service(now: GridPoint) -> str:
@@ -223,7 +226,9 @@ HOLDING: Final = Procedure(
 def _leak_unfit(rig: Rig) -> str:
     if not fitted(rig, ("accumulator_pressure",)):
         return "no sensor reads the accumulator's pressure"
-    return "" if fitted(rig, CIRCUITS) else "no sensor reads the brake's pressure"
+    if not fitted(rig, CIRCUITS):
+        return "no sensor reads the brake's pressure"
+    return lacks(rig, "hydraulics", "brake")
 
 
 def _noise_pa(rig: Rig) -> float:
@@ -349,7 +354,9 @@ def _auxiliary_unfit(rig: Rig) -> str:
     if isinstance(rig.aux, NoAux):
         return "the rig has no auxiliary brake"
     quantities = ("aux_torque", "aux_current") if isinstance(rig.aux, EddyAux) else ("aux_torque",)
-    return "" if fitted(rig, quantities) else f"no sensor reads the auxiliary brake ({' or '.join(quantities)})"
+    if not fitted(rig, quantities):
+        return f"no sensor reads the auxiliary brake ({' or '.join(quantities)})"
+    return lacks(rig, *ON_DRUM)
 
 
 def _not_lowering(now: GridPoint) -> str:

@@ -276,7 +276,7 @@ class Checks:
         watched = []
         for name in procedure.steps[run.step].watch:
             row = _ROWS[name]
-            number, validity = row.read(now)
+            number, validity = row.flag(now)
             if validity != Validity.NOT_FITTED:
                 watched.append(CheckReading(row.label, Value(number, Validity(validity)), row.dimension))
         return (*watched, *run.measured.values())

@@ -12,7 +12,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Final, Literal
 
-from monitor.config.rig import CheckSettings, Rig
+from monitor.config.rig import CheckSettings, Rig, Table
 from monitor.core.signals.grid_point import GridPoint
 from monitor.model.check import CheckReading, CheckVerdict
 from monitor.model.reading import UNKNOWN, Validity, Value
@@ -152,6 +152,12 @@ def load(now: GridPoint) -> float:
 def fitted(rig: Rig, quantities: Sequence[str]) -> tuple[str, ...]:
     """Those of `quantities` that have a sensor."""
     return tuple(name for name in quantities if rig.sensor_of(name) is not None)
+
+
+def lacks(rig: Rig, *tables: Table) -> str:
+    """Which of `tables` the rig's file has left out, in words; empty when it has all."""
+    missing = " and ".join(f"[{name}]" for name in tables if not rig.has(name))
+    return f"not fitted: the rig's file has no {missing}" if missing else ""
 
 
 _SMALL_M: Final = 0.3

@@ -56,17 +56,21 @@ class HeightFrame:
         self.datum = Datum(reference.sigma_m, rig.uncertainty.rope_diameter / 2.0, WRAPS_SIGMA)
         self.watch = DriftWatch(self.layers)
         # Block drop under load = load * flex * (tail - height): Hooke's law, see `monitor.physics.drum.block_drop_m`.
-        self.flex = 1.0 / (line.lines * line.axial_stiffness_n)
+        # A rig whose line or reference is not known gives its height ready-made: no stretch comes on top.
+        stretches = rig.has("line", "reference")
+        self.flex = 1.0 / (line.lines * line.axial_stiffness_n) if stretches else 0.0
         self.tail_m = rig.mast.crown_m + (line.fast_line_m + line.dead_line_m) / line.lines
         self.load_n = self._smoothed_load_n = reference.hook_load_n
         self.load_rate_n_s = 0.0
         self._load_ns = 0
         self._rate_noise = (2.0 * load_noise_n(rig) / LOAD_TAU_S) ** 2 + 1e-9
         """Square of two sigmas of what the load's noise makes of its rate, (N/s)^2; never nothing."""
-        self.datum_stretch_m = block_drop_m(
-            reference.hook_load_n / line.lines, line.axial_stiffness_n, rig.mast.crown_m - reference.height_m, line.lines,
-            line.fast_line_m, line.dead_line_m,
-        )  # fmt: skip
+        self.datum_stretch_m = 0.0
+        if stretches:
+            self.datum_stretch_m = block_drop_m(
+                reference.hook_load_n / line.lines, line.axial_stiffness_n, rig.mast.crown_m - reference.height_m, line.lines,
+                line.fast_line_m, line.dead_line_m,
+            )  # fmt: skip
 
     def state(self) -> dict[str, Any]:
         """What a restart must not lose, as plain JSON values."""

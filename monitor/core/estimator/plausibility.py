@@ -65,7 +65,7 @@ class FreeMotionDetector:
             needed.append("emergency_release_pressure")
         have = {sensor.quantity for sensor in rig.sensors}
         # A drive that brakes may hold a block at rest.
-        self._fitted = have.issuperset(needed) and not isinstance(rig.aux, RegenAux)
+        self._fitted = rig.has("brake") and have.issuperset(needed) and not isinstance(rig.aux, RegenAux)
         self._least = {quantity: row for quantity, row in least.items() if quantity in have} if self._fitted else {}
         """By quantity: a level, and whether above it (or below) the block may be held."""
         self._held = dict.fromkeys(self._least, True)

@@ -332,12 +332,19 @@ def clock_of(sensor: Sensor) -> SourceClock | None:
     return SourceClock(sensor.rate_hz) if sensor.time is not None else None
 
 
+_MOST_M_S2: Final = 9.8
+"""A block that slows harder has hit something."""
+
+
 def full_brake_deceleration_m_s2(rig: Rig) -> float:
     """The hardest stop that the rig's friction brakes could make, m/s^2, with 1 m/s^2 to spare.
 
     Full brake torque, friction at its high end, on the fullest layer, against the inertia of drum and empty block: the
-    line then slows at T N / r / (J N^2 / r^2 + m) (derived here). The spare covers gravity and motors helping along.
+    line then slows at T N / r / (J N^2 / r^2 + m) (derived here). The spare covers gravity and motors helping along. A rig
+    whose file does not say what it has may have the hardest that is credible.
     """
+    if not rig.has("brake", "drum", "line"):
+        return _MOST_M_S2
     brake, drum, lines = rig.brake, rig.drum, rig.line.lines
     if isinstance(brake, CaliperBrake):
         force = brake.calipers * brake.clamp_force_n + brake.emergency_calipers * brake.emergency_clamp_force_n
@@ -349,4 +356,4 @@ def full_brake_deceleration_m_s2(rig: Rig) -> float:
     radius = drum.core_diameter_m / 2 + rig.line.rope_diameter_m * (0.5 + drum.nesting * (drum.max_layers - 1))
     inertia = drum.inertia_kg_m2 * (1.0 - rig.uncertainty.inertia)
     slowing = torque * lines / radius / (inertia * (lines / radius) ** 2 + rig.block.mass_kg)
-    return min(9.8, max(2.0, slowing + 1.0))
+    return min(_MOST_M_S2, max(2.0, slowing + 1.0))

@@ -62,8 +62,10 @@ def _pressure_lost(point: GridPoint) -> Flag:
 def _store_empty(point: GridPoint) -> Flag:
     """The accumulator has less oil than one full application takes."""
     pressure_pa, validity = point.readings["accumulator_pressure"]
+    if validity == ABSENT or not point.rig.has("hydraulics"):
+        return ABSENT_FLAG
     if validity > DEGRADED:
-        return ABSENT_FLAG if validity == ABSENT else UNKNOWN_FLAG
+        return UNKNOWN_FLAG
     oil = point.rig.hydraulics
     if pressure_pa >= oil.min_pressure_pa:
         return _flag(False, validity)
@@ -85,6 +87,8 @@ def _answers(point: GridPoint) -> bool:
 def _grip_lost(point: GridPoint) -> Flag:
     """What the service brake can hold is less than what hangs on the line."""
     load, ratios = point.load, point.ratios
+    if not point.rig.has("line", "drum", "reference"):
+        return ABSENT_FLAG
     if max(load.validity, ratios.validity) > DEGRADED:
         return UNKNOWN_FLAG
     hangs = load.hook_n > _HANGS_SHARE * point.numbers.block_n

@@ -20,7 +20,7 @@ from collections.abc import Mapping
 from contextlib import suppress
 from typing import Final
 
-from monitor.config.rig import NoAux, Rig
+from monitor.config.rig import STOPPING, NoAux, Rig
 from monitor.core.brakes.health import BrakeHealth
 from monitor.core.brakes.model import BrakeModel
 from monitor.core.estimator.estimate import Estimate
@@ -85,6 +85,7 @@ class Evaluation:
         self._stroke_m3 = rig.hydraulics.stroke_volume_m3
         self._counted_pa, self._counted = math.nan, 0
         """For which accumulator pressure applications were counted last, and how many there were."""
+        self._has_oil = rig.has("hydraulics")
         self._accumulator = Accumulator(
             rig.hydraulics.accumulator_volume_m3, rig.hydraulics.precharge_pa + ATMOSPHERE_PA
         )
@@ -92,6 +93,8 @@ class Evaluation:
         lines, k = rig.line.lines, rig.line.sheave_factor
         self._fast_share = {way: fast_line_n(1.0, k, lines, way) for way in (1, 0, -1)}
         self._dead_share = dead_line_shares(rig)
+        self._knows_brake = rig.has(*STOPPING)
+        """Whether the file says enough to weigh the brake against the load."""
 
     # --- the grid ---------------------------------------------------------------------------------------------------
 
@@ -228,6 +231,8 @@ class Evaluation:
         full = self.brake.full_pressure_pa
         if validity == ABSENT:
             return SupplyState(VALID, full, full, (math.nan, validity))
+        if not self._has_oil:  # nothing says what the procedure accepts, as on a rig that reads no accumulator
+            return SupplyState(validity, full, full, (math.nan, validity))
         # Without a reading the assured supply is the least that the rig's own procedure accepts.
         return SupplyState(validity, full, self._min_pressure_pa, (math.nan, validity))
 
@@ -258,7 +263,7 @@ class Evaluation:
             watch.auxiliary.missing,
             hydraulics.circuits.ratio,
             hydraulics.residual.pressure_pa,
-            watch.deceleration.known_m_s2,
+            watch.deceleration.known_m_s2 if self._knows_brake else math.nan,
         )
 
     def _monitor(self, t_ns: int, estimate: Estimate, dropped: int, overtravel_due: bool) -> MonitorState:

@@ -8,9 +8,10 @@ import math
 from collections.abc import Callable, Collection
 from typing import Any
 
+from monitor.config.rig import Rig
 from monitor.core.signals.grid_point import GridPoint
 from monitor.core.signals.table import SIGNAL_NAMES, SIGNALS, BrakeNumber, LastReading, Part, PartNumber
-from monitor.model.reading import DEGRADED, INVALID, Validity
+from monitor.model.reading import ABSENT_FLAG, DEGRADED, INVALID, Flag, Validity
 
 
 class _Group:
@@ -31,16 +32,20 @@ class _Group:
         """As many times each validity."""
 
 
-class SignalReader:
-    """Reads the rows of these names."""
+def _absent(point: GridPoint) -> Flag:
+    return ABSENT_FLAG
 
-    def __init__(self, names: Collection[str] = SIGNAL_NAMES) -> None:
+
+class SignalReader:
+    """Reads the rows of these names, for one rig: what it cannot have is not fitted and costs nothing."""
+
+    def __init__(self, rig: Rig, names: Collection[str] = SIGNAL_NAMES) -> None:
         groups: dict[Callable[[GridPoint], Part], _Group] = {}
         readings, brakes, others = [], [], []
         for place, signal in enumerate(SIGNALS):
             if signal.name not in names:
                 continue
-            read = signal.read
+            read = signal.read if rig.has(*signal.needs) else _absent
             if isinstance(read, PartNumber):
                 group = groups.setdefault(read.part, _Group(read.part))
                 group.places.append(place)

@@ -14,6 +14,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any, Final, Protocol, TypeVar
 
+from monitor.config.rig import ON_DRUM, STOPPING, Rig, Table
 from monitor.core.estimator.estimate import Estimate
 from monitor.core.signals.brake_loss import service_brake_lost
 from monitor.core.signals.grid_point import (
@@ -42,6 +43,12 @@ class Signal:
     dimension: Dimension
     label: str
     read: Callable[[GridPoint], Flag]
+    needs: tuple[Table, ...] = ()
+    """Tables of the rig's file that the number follows from: without one of them it is not fitted."""
+
+    def flag(self, point: GridPoint) -> Flag:
+        """Its number and validity at `point`, as far as this rig can have it."""
+        return self.read(point) if point.rig.has(*self.needs) else ABSENT_FLAG
 
 
 # --- rows that are a number of one part -----------------------------------------------------------------------------
@@ -270,6 +277,9 @@ def _coolant_over(point: GridPoint) -> Flag:
     return temperature - most_c, validity
 
 
+_PRESSED: Final[tuple[Table, ...]] = ("brake", "braking")
+_OIL: Final[tuple[Table, ...]] = ("hydraulics", "brake")
+
 SIGNALS: Final[tuple[Signal, ...]] = (
     # Motion
     Signal("height", "length", "block height", height(lambda e: e.height_m)),
@@ -278,29 +288,30 @@ SIGNALS: Final[tuple[Signal, ...]] = (
     Signal("height_unconfirmed", "length", "height not confirmed", height(lambda e: e.unconfirmed_m)),
     Signal("height_bound", "length", "height, 99 % bound", height(lambda e: e.height_bound_m)),
     Signal("speed_bound", "speed", "speed, 99 % bound", motion(lambda m: m.bound_m_s)),
-    Signal("turns", "ratio", "wraps on the drum", height(lambda e: e.turns)),
-    Signal("layer", "ratio", "layer on the drum", height(lambda e: float(e.layer))),
+    Signal("turns", "ratio", "wraps on the drum", height(lambda e: e.turns), ON_DRUM),
+    Signal("layer", "ratio", "layer on the drum", height(lambda e: float(e.layer)), ON_DRUM),
     Signal("room_up", "length", "room up", room(lambda r: r.up_m)),
     Signal("room_down", "length", "room down", room(lambda r: r.down_m)),
-    Signal("reach_expected", "length", "reach, expected", motion(lambda m: m.reach_expected_m)),
-    Signal("reach_assured", "length", "reach, assured", motion(lambda m: m.reach_assured_m)),
-    Signal("emergency_reach", "length", "reach, assured, springs alone", _emergency_reach),
-    Signal("margin_up", "length", "margin up", stop(lambda s: s.result.margin_up_m)),
-    Signal("margin_down", "length", "margin down", stop(lambda s: s.result.margin_down_m)),
-    Signal("brake_time_up", "time", "driving time to brake now, up", stop(lambda s: s.result.brake_time_up_s)),
-    Signal("brake_time_down", "time", "driving time to brake now, down", stop(lambda s: s.result.brake_time_down_s)),
-    Signal("late_margin_up", "length", "late margin up", stop(lambda s: s.result.late_margin_up_m)),
-    Signal("late_margin_down", "length", "late margin down", stop(lambda s: s.result.late_margin_down_m)),
-    Signal("fully_margin_up", "length", "margin of a full brake, up", stop(lambda s: s.crossing.fully_margin_up_m)),
-    Signal("fully_margin_down", "length", "margin of a full brake, down", stop(lambda s: s.crossing.fully_margin_down_m)),
-    Signal("cross_margin_up", "length", "margin at best, up", stop(lambda s: s.crossing.cross_margin_up_m)),
-    Signal("cross_margin_down", "length", "margin at best, down", stop(lambda s: s.crossing.cross_margin_down_m)),
-    Signal("overrun_least", "length", "overrun of the limit, at best", stop(lambda s: s.crossing.overrun_least_m)),
-    Signal("overrun_most", "length", "overrun of the limit, expected", stop(lambda s: s.crossing.overrun_most_m)),
-    Signal("crossing_speed_least", "speed", "speed at the limit, at best", stop(lambda s: s.crossing.speed_least_m_s)),
-    Signal("crossing_speed_most", "speed", "speed at the limit, expected", stop(lambda s: s.crossing.speed_most_m_s)),
-    Signal("allowed_speed", "speed", "allowed speed", stop(lambda s: s.allowed_m_s)),
-    Signal("speed_excess", "speed", "speed above the allowed", stop(lambda s: s.speed_excess_m_s)),
+    Signal("reach_expected", "length", "reach, expected", motion(lambda m: m.reach_expected_m), STOPPING),
+    Signal("reach_assured", "length", "reach, assured", motion(lambda m: m.reach_assured_m), STOPPING),
+    Signal("emergency_reach", "length", "reach, assured, springs alone", _emergency_reach, STOPPING),
+    Signal("margin_up", "length", "margin up", stop(lambda s: s.result.margin_up_m), STOPPING),
+    Signal("margin_down", "length", "margin down", stop(lambda s: s.result.margin_down_m), STOPPING),
+    Signal("brake_time_up", "time", "driving time to brake now, up", stop(lambda s: s.result.brake_time_up_s), STOPPING),
+    Signal("brake_time_down", "time", "driving time to brake now, down", stop(lambda s: s.result.brake_time_down_s), STOPPING),
+    Signal("late_margin_up", "length", "late margin up", stop(lambda s: s.result.late_margin_up_m), STOPPING),
+    Signal("late_margin_down", "length", "late margin down", stop(lambda s: s.result.late_margin_down_m), STOPPING),
+    Signal("fully_margin_up", "length", "margin of a full brake, up", stop(lambda s: s.crossing.fully_margin_up_m), STOPPING),
+    Signal("fully_margin_down", "length", "margin of a full brake, down", stop(lambda s: s.crossing.fully_margin_down_m),
+           STOPPING),
+    Signal("cross_margin_up", "length", "margin at best, up", stop(lambda s: s.crossing.cross_margin_up_m), STOPPING),
+    Signal("cross_margin_down", "length", "margin at best, down", stop(lambda s: s.crossing.cross_margin_down_m), STOPPING),
+    Signal("overrun_least", "length", "overrun of the limit, at best", stop(lambda s: s.crossing.overrun_least_m), STOPPING),
+    Signal("overrun_most", "length", "overrun of the limit, expected", stop(lambda s: s.crossing.overrun_most_m), STOPPING),
+    Signal("crossing_speed_least", "speed", "speed at the limit, at best", stop(lambda s: s.crossing.speed_least_m_s), STOPPING),
+    Signal("crossing_speed_most", "speed", "speed at the limit, expected", stop(lambda s: s.crossing.speed_most_m_s), STOPPING),
+    Signal("allowed_speed", "speed", "allowed speed", stop(lambda s: s.allowed_m_s), STOPPING),
+    Signal("speed_excess", "speed", "speed above the allowed", stop(lambda s: s.speed_excess_m_s), STOPPING),
     Signal("speed_over_max", "speed", "speed above the site's maximum",
            motion(lambda m: m.over_max_m_s)),
     Signal("overtravel_room", "length", "room to the overtravel device's height",
@@ -314,42 +325,43 @@ SIGNALS: Final[tuple[Signal, ...]] = (
     Signal("load_over_rating", "ratio", "hook load over rating", load(lambda n: n.over_rating)),
     Signal("slack", "switch", "slack line", load(lambda n: n.slack)),
     Signal("load_lost", "switch", "load lost", lambda p: p.load.lost),
-    Signal("fast_line_tension", "force", "fast-line tension", load(lambda n: n.fast_line_n)),
-    Signal("design_factor", "ratio", "design factor of the fast line", load(lambda n: n.design_factor)),
+    Signal("fast_line_tension", "force", "fast-line tension", load(lambda n: n.fast_line_n), ("line",)),
+    Signal("design_factor", "ratio", "design factor of the fast line", load(lambda n: n.design_factor), ("line",)),
     Signal("line_work", "energy", "line work since the start", line(lambda w: w.total_j)),
     Signal("line_work_since_cut", "energy", "line work since cut and slip", line(lambda w: w.since_cut_j)),
-    Signal("line_to_cut", "length", "line worn since cut and slip", _line_to_cut),
+    Signal("line_to_cut", "length", "line worn since cut and slip", _line_to_cut, ("line",)),
     # Friction brake
     Signal("brake_lever", "fraction", "brake lever", LastReading("brake_lever")),
     Signal("service_pressure_1", "pressure", "service pressure, circuit 1", LastReading("service_pressure_1")),
     Signal("service_pressure_2", "pressure", "service pressure, circuit 2", LastReading("service_pressure_2")),
-    Signal("pressure_shortfall", "fraction", "service pressure missing under demand", _pressure_shortfall),
-    Signal("circuit_ratio", "ratio", "lower over higher circuit", _circuit_ratio),
-    Signal("pressure_unasked", "pressure", "pressure of one circuit, lever off", _pressure_unasked),
+    Signal("pressure_shortfall", "fraction", "service pressure missing under demand", _pressure_shortfall, _PRESSED),
+    Signal("circuit_ratio", "ratio", "lower over higher circuit", _circuit_ratio, _PRESSED),
+    Signal("pressure_unasked", "pressure", "pressure of one circuit, lever off", _pressure_unasked, _PRESSED),
     Signal("emergency_release_pressure", "pressure", "emergency release pressure", LastReading("emergency_release_pressure")),
-    Signal("service_brake_lost", "switch", "no service brake left", service_brake_lost),
-    Signal("holding_ratio", "ratio", "holding ratio, service", _holding),
-    Signal("emergency_ratio", "ratio", "holding ratio, emergency", _emergency),
-    Signal("effectiveness", "ratio", "brake effectiveness", BrakeNumber(lambda b: b.effectiveness)),
-    Signal("response_time", "time", "brake response time", BrakeNumber(lambda b: b.response_time)),
-    Signal("creep", "speed", "creep while set", BrakeNumber(lambda b: b.creep)),
-    Signal("fade", "fraction", "friction lost to heat", BrakeNumber(lambda b: b.fade)),
+    Signal("service_brake_lost", "switch", "no service brake left", service_brake_lost, _PRESSED),
+    Signal("holding_ratio", "ratio", "holding ratio, service", _holding, STOPPING),
+    Signal("emergency_ratio", "ratio", "holding ratio, emergency", _emergency, STOPPING),
+    Signal("effectiveness", "ratio", "brake effectiveness", BrakeNumber(lambda b: b.effectiveness), STOPPING),
+    Signal("response_time", "time", "brake response time", BrakeNumber(lambda b: b.response_time), _PRESSED),
+    Signal("creep", "speed", "creep while set", BrakeNumber(lambda b: b.creep), _PRESSED),
+    Signal("fade", "fraction", "friction lost to heat", BrakeNumber(lambda b: b.fade), ("braking",)),
     Signal("disc_temperature_left", "temperature", "disc temperature, left", LastReading("disc_temperature_left")),
     Signal("disc_temperature_right", "temperature", "disc temperature, right", LastReading("disc_temperature_right")),
-    Signal("disc_modelled", "temperature", "disc temperature, modelled", BrakeNumber(lambda b: b.disc_modelled)),
+    Signal("disc_modelled", "temperature", "disc temperature, modelled", BrakeNumber(lambda b: b.disc_modelled), STOPPING),
     Signal("disc_difference", "temperature difference", "hotter disc above the cooler", _disc_difference),
-    Signal("disc_imbalance", "ratio", "rise of hotter over cooler disc", _disc_imbalance),
+    Signal("disc_imbalance", "ratio", "rise of hotter over cooler disc", _disc_imbalance, ("braking",)),
     # Hydraulics
     Signal("accumulator_pressure", "pressure", "accumulator pressure", LastReading("accumulator_pressure")),
-    Signal("accumulator_margin", "pressure", "accumulator above its minimum", _accumulator_margin),
-    Signal("applications_left", "ratio", "brake applications left", lambda p: p.supply.applications_left),
-    Signal("leak_rate", "pressure rate", "pressure leak rate", BrakeNumber(lambda b: b.leak_rate)),
-    Signal("release_drift", "fraction", "emergency release pressure missing", _release_missing),
+    Signal("accumulator_margin", "pressure", "accumulator above its minimum", _accumulator_margin, ("hydraulics",)),
+    Signal("applications_left", "ratio", "brake applications left", lambda p: p.supply.applications_left, _OIL),
+    Signal("leak_rate", "pressure rate", "pressure leak rate", BrakeNumber(lambda b: b.leak_rate), _OIL),
+    Signal("release_drift", "fraction", "emergency release pressure missing", _release_missing, ("brake",)),
     # Auxiliary brake
     Signal("aux_current", "current", "auxiliary brake current", LastReading("aux_current")),
     Signal("aux_torque", "torque", "auxiliary brake torque", LastReading("aux_torque")),
-    Signal("aux_share", "fraction", "auxiliary share of the last descent", BrakeNumber(lambda b: b.aux_share)),
-    Signal("aux_missing", "switch", "auxiliary brake idle in a descent", BrakeNumber(lambda b: b.aux_missing)),
+    Signal("aux_share", "fraction", "auxiliary share of the last descent", BrakeNumber(lambda b: b.aux_share),
+           (*STOPPING, "aux")),
+    Signal("aux_missing", "switch", "auxiliary brake idle in a descent", BrakeNumber(lambda b: b.aux_missing), (*ON_DRUM, "aux")),
     Signal("coolant_temperature", "temperature", "coolant temperature", LastReading("coolant_temperature")),
     Signal("coolant_over", "temperature difference", "coolant above its maximum", _coolant_over),
     # Drive and overtravel device
@@ -366,3 +378,8 @@ SIGNALS: Final[tuple[Signal, ...]] = (
 )  # fmt: skip
 
 SIGNAL_NAMES: Final = tuple(signal.name for signal in SIGNALS)
+
+
+def not_fitted(rig: Rig) -> frozenset[str]:
+    """Names of the signals that this rig cannot have, because its file lacks what they follow from."""
+    return frozenset(signal.name for signal in SIGNALS if not rig.has(*signal.needs))

@@ -1,9 +1,10 @@
 """Brakes: what each of them can do now, what it did last, and what feeds it."""
 
 from math import nan
+from typing import Final
 
 from monitor.model.reading import Validity, Value
-from monitor.presentation.format import ways
+from monitor.presentation.format import NOT_FITTED_WORD, ways
 from monitor.ui.drawing.canvas import Area
 from monitor.ui.drawing.theme import Role
 from monitor.ui.keys.key import Key
@@ -19,13 +20,17 @@ HELP = "circuits, holding, effectiveness, heat, auxiliary brake, hydraulics, ove
 KEYS: tuple[Key, ...] = ()
 
 
+_NONE: Final = Item(NOT_FITTED_WORD, ("",), "dim")
+"""In a section of which this rig has nothing."""
+
+
 def draw(area: Area, view: View) -> tuple[str, ...]:
     """The body of the screen."""
     return sections.draw(area, contents(view), view.screen_state.chosen)
 
 
 def contents(view: View) -> list[Section]:
-    """All sections that this rig has."""
+    """All sections; those of which this rig has nothing say so."""
     groups = (
         ("HOLDING", _holding(view)),
         ("SERVICE BRAKE", _service(view)),
@@ -35,7 +40,7 @@ def contents(view: View) -> list[Section]:
         ("HEAT", _heat(view)),
         ("OVERTRAVEL DEVICE", _overtravel(view)),
     )
-    return [Section(title, tuple(item for item in items if item is not None)) for title, items in groups]
+    return [Section(title, tuple(item for item in items if item is not None) or (_NONE,)) for title, items in groups]
 
 
 def _item(
@@ -88,7 +93,7 @@ def _holding(view: View) -> list[Item | None]:
 
 
 def _service(view: View) -> list[Item | None]:
-    full = view.rig.brake.full_pressure_pa
+    full = view.rig.brake.full_pressure_pa if view.rig.has("brake") else nan
     unequal = _below(view.value("circuit_ratio"), 0.8)
     return [
         _item(view, "lever", "brake_lever", "fraction", 1.0),
@@ -110,13 +115,14 @@ def _behaviour(view: View) -> list[Item | None]:
 
 def _hydraulics(view: View) -> list[Item | None]:
     oil = view.rig.hydraulics
-    low = _below(view.value("accumulator_pressure"), oil.min_pressure_pa)
-    mark = oil.min_pressure_pa / oil.max_pressure_pa
+    known = view.rig.has("hydraulics")
+    low = known and _below(view.value("accumulator_pressure"), oil.min_pressure_pa)
+    full, mark = (oil.max_pressure_pa, oil.min_pressure_pa / oil.max_pressure_pa) if known else (nan, None)
     return [
-        _item(view, "accumulator", "accumulator_pressure", "pressure", oil.max_pressure_pa, mark, low),
+        _item(view, "accumulator", "accumulator_pressure", "pressure", full, mark, low),
         _item(view, "applications", "applications_left", "count"),
         _item(view, "leak", "leak_rate", "pressure rate"),
-        _item(view, "release pressure", "emergency_release_pressure", "pressure", oil.max_pressure_pa),
+        _item(view, "release pressure", "emergency_release_pressure", "pressure", full),
     ]
 
 
@@ -133,9 +139,10 @@ def _auxiliary(view: View) -> list[Item | None]:
 
 def _heat(view: View) -> list[Item | None]:
     braking, part = view.rig.braking, friction_part(view)
-    full, mark = braking.fade_full_c, braking.fade_onset_c / braking.fade_full_c
+    known = view.rig.has("braking")
+    full, mark = (braking.fade_full_c, braking.fade_onset_c / braking.fade_full_c) if known else (nan, None)
     items = [
-        _item(view, label, name, "temperature", full, mark, _above(view.value(name), braking.fade_onset_c))
+        _item(view, label, name, "temperature", full, mark, known and _above(view.value(name), braking.fade_onset_c))
         for label, name in (
             (f"{part} left", "disc_temperature_left"),
             (f"{part} right", "disc_temperature_right"),

@@ -377,13 +377,15 @@ def _brake(view: View) -> _Row:
     if release.known:
         cells.append((f"release {units.text(release.number, 'pressure')}", "base"))
     weaker = min(one.number, two.number) if one.known and two.known else nan
-    return _Row("BRAKE", cells, weaker / view.rig.brake.full_pressure_pa)
+    return _Row("BRAKE", cells, weaker / view.rig.brake.full_pressure_pa if view.rig.has("brake") else nan)
 
 
 def _holding(view: View) -> _Row:
     braking, snap = view.rig.braking, view.snap
     service, emergency = snap.value("holding_ratio"), snap.value("emergency_ratio")
     minimum = braking.min_holding_ratio
+    if service.validity is Validity.NOT_FITTED:
+        return _Row("HOLDING", [(word(service), "dim")])
     cells: Cells = [(ratio(service, minimum), ratio_role(service, minimum))]
     if emergency.validity is not Validity.NOT_FITTED and not (service.word and service.word == emergency.word):
         least = braking.min_emergency_ratio
@@ -400,6 +402,8 @@ def _oil(view: View) -> _Row:
     if left.known:
         number = units.number(left.number, "count")
         cells.append((f"{number} application{'' if number == '1' else 's'} left", "base"))
+    if not view.rig.has("hydraulics"):
+        return _Row("OIL", cells)
     low = pressure.known and pressure.number < oil.min_pressure_pa
     share = _share(pressure, oil.max_pressure_pa)
     return _Row("OIL", cells, share, oil.min_pressure_pa / oil.max_pressure_pa, "warning" if low else "bar")
@@ -417,9 +421,10 @@ def _discs(view: View) -> _Row | None:
         cells.append((f"auxiliary share {units.value(aux, 'fraction')}", "base"))
     if not cells:
         return None
+    label = f"{friction_part(view).upper()}S"
+    if not view.rig.has("braking"):
+        return _Row(label, cells)
     hotter = max((value.number for value in (left, right) if value.known), default=nan)
     hot = hotter > braking.fade_onset_c
     mark = braking.fade_onset_c / braking.fade_full_c
-    return _Row(
-        f"{friction_part(view).upper()}S", cells, hotter / braking.fade_full_c, mark, "warning" if hot else "bar"
-    )
+    return _Row(label, cells, hotter / braking.fade_full_c, mark, "warning" if hot else "bar")

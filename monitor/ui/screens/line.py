@@ -3,11 +3,12 @@
 from math import nan
 from typing import Literal
 
+from monitor.config.rig import ON_DRUM
 from monitor.model.reading import Validity
 from monitor.model.snapshot import HoistState
 from monitor.model.stream import ActionKind
 from monitor.presentation.figures import line_event
-from monitor.presentation.format import plain, ways
+from monitor.presentation.format import NOT_FITTED_WORD, plain, ways
 from monitor.ui.drawing.canvas import Area, printable
 from monitor.ui.drawing.theme import Role
 from monitor.ui.keys.height_reference import NUMBER, confirm, number_of, refused_while_moving, set_height
@@ -43,11 +44,14 @@ def _now(view: View) -> list[Item]:
     factor = view.value("design_factor")
     low = factor.known and factor.number < minimum
     role: Role = "warning" if low else "strong"
+    hook = Item("hook load", ways(units.value(view.value("hook_load"), "force")), "strong")
     text = units.value(factor, "ratio")
     choices = (f"▲ {text} LOW",) if low and not factor.word else ways(text)
     share = minimum / factor.number if factor.known and factor.number > 0 else nan
+    if not view.rig.has("line"):
+        return [hook, Item("fast line", (NOT_FITTED_WORD,), "dim")]
     return [
-        Item("hook load", ways(units.value(view.value("hook_load"), "force")), "strong"),
+        hook,
         Item("fast line", ways(units.value(view.value("fast_line_tension"), "force")), "strong"),
         Item("design factor", choices, role, share),
         Item("  at least", (units.text(minimum, "ratio"),), "dim"),
@@ -76,7 +80,8 @@ def _to_cut(view: View) -> list[Item]:
     """What a cut would take off now; the site's cut-and-slip programme says when it is due."""
     length = view.value("line_to_cut")
     if length.validity is Validity.NOT_FITTED:
-        return [Item("worn, to cut", ("no goal in the rig file", "no goal"), "dim")]
+        words = ("no goal in the rig file", "no goal") if view.rig.has("line") else (NOT_FITTED_WORD,)
+        return [Item("worn, to cut", words, "dim")]
     role: Role = "strong" if length.known else "caution"
     return [Item("worn, to cut", ways(view.units.value(length, "length")), role)]
 
@@ -91,6 +96,8 @@ def _events(view: View) -> list[Item]:
 
 def _drum(view: View) -> list[Item]:
     units, drum = view.units, view.rig.drum
+    if not view.rig.has("drum"):
+        return [Item("drum", (NOT_FITTED_WORD,), "dim")]
     turns, layer = view.value("turns"), view.value("layer")
     items = []
     if layer.validity is not Validity.NOT_FITTED:
@@ -113,6 +120,8 @@ def _thick(view: View, metres: float, dimension: Literal["length", ""], decimals
 
 def _line(view: View) -> list[Item]:
     line, units = view.rig.line, view.units
+    if not view.rig.has("line"):
+        return [Item("line", (NOT_FITTED_WORD,), "dim")]
     return [
         Item("lines strung", (str(line.lines),), "base"),
         Item("diameter", (_thick(view, line.rope_diameter_m, "", 3),), "base"),
@@ -124,19 +133,25 @@ def _line(view: View) -> list[Item]:
 def _reference(view: View) -> list[Item]:
     reference, units = view.rig.reference, view.units
     ready = view.snap.hoist in (HoistState.STILL, HoistState.IN_SLIPS)
+    renew = Item("to renew", ("e: block still, height measured", "press e"), "base" if ready else "dim")
+    if not view.rig.has(*ON_DRUM):
+        return [Item("wraps at a height", (NOT_FITTED_WORD,), "dim"), renew]
     return [
         Item("rig file says", (f"{plain(reference.turns, 1)} wraps at {units.text(reference.height_m, 'length')}",
                                f"{plain(reference.turns, 1)} wraps"), "base"),
-        Item("to renew", ("e: block still, height measured", "press e"), "base" if ready else "dim"),
+        renew,
         Item("after a cut", ("c: wraps at the reference", "press c"), "base" if ready else "dim"),
     ]  # fmt: skip
 
 
 def _cut(context: ScreenContext) -> None:
     """Wraps on the drum at the reference height after a cut and slip."""
+    rig = context.driver.rig
+    if not rig.has(*ON_DRUM):
+        context.say("Not fitted: the rig's file has no drum, line and reference.")
+        return
     if refused_while_moving(context):
         return
-    rig = context.driver.rig
     least, most = rig.drum.dead_wraps, rig.drum.wraps_per_layer * rig.drum.max_layers
 
     def take(text: str) -> None:

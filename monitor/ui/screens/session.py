@@ -3,7 +3,8 @@
 from collections.abc import Iterable, Mapping
 from math import isfinite
 
-from monitor.presentation.format import SYSTEM_LABEL, clock, plain, span, ways
+from monitor.presentation.format import NOT_FITTED_WORD, SYSTEM_LABEL, clock, plain, span, ways
+from monitor.presentation.missing import words_of_missing
 from monitor.runtime.facts import LedgerState, RecordingFile, Replayed, RunFacts
 from monitor.ui.drawing.canvas import Area, printable
 from monitor.ui.keys.replay_keys import DAY_NS, REPLAY_KEYS
@@ -48,6 +49,7 @@ def contents(view: View) -> list[Section]:
         Section("INTAKE", tuple(_intake(view))),
         Section("REFUSED", tuple(_refused(view.snap.rejects))),
         Section("IN FORCE", tuple(_in_force(view))),
+        Section("NOT FITTED", tuple(_not_fitted(view))),
         Section("CREW AND SCREEN", tuple(_crew(view))),
     ]
 
@@ -136,9 +138,29 @@ def _in_force(view: View) -> list[Item]:
         Item("overtravel at", ways(units.text(limits.overtravel_m, "length")), "base"),
         Item("highest speed", ways(units.text(limits.max_speed_m_s, "speed")), "base"),
         Item("reaction", (units.text(limits.reaction_s, "time"),), "base"),
-        Item("holding ratio", (units.text(rig.braking.min_holding_ratio, "ratio"),), "base"),
-        Item("  from", (printable(rig.braking.ratio_origin), "see rig file"), "dim", free=True),
+        *_required_ratio(view),
     ]
+
+
+def _required_ratio(view: View) -> list[Item]:
+    braking = view.rig.braking
+    if not view.rig.has("braking"):
+        return [Item("holding ratio", (NOT_FITTED_WORD,), "dim")]
+    return [
+        Item("holding ratio", (view.units.text(braking.min_holding_ratio, "ratio"),), "base"),
+        Item("  from", (printable(braking.ratio_origin), "see rig file"), "dim", free=True),
+    ]
+
+
+def _not_fitted(view: View) -> list[Item]:
+    """What the rig's file leaves out, and what therefore nobody is warned of; nothing for a rig that has all."""
+    left_out = view.snap.left_out
+    items = []
+    if view.rig.missing:
+        items.append(Item("in the rig file", (words_of_missing(view.rig),), "base", free=True))
+    if left_out:
+        items.append(Item("not warned of", (f"{len(left_out)}: {', '.join(left_out)}",), "caution", free=True))
+    return items
 
 
 def _crew(view: View) -> list[Item]:

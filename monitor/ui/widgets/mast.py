@@ -5,6 +5,7 @@ from itertools import pairwise
 from math import isfinite
 from typing import Final
 
+from monitor.config.rig import STOPPING
 from monitor.model.snapshot import Limits
 from monitor.presentation.format import Units
 from monitor.ui.drawing.canvas import Area
@@ -154,7 +155,7 @@ def _marks(area: Area, mast: Area, x: int, width: int, scale: Scale, view: View)
     marks = snap.marks
     assured = marks.assured_up_m if way > 0 else marks.assured_down_m
     here = height(snap).number
-    if way == 0:
+    if way == 0 or not view.rig.has(*STOPPING):
         area.put(x, scale.row(here), "◄", "block")
         return
     limit = snap.limits.upper_m if way > 0 else snap.limits.lower_m
