@@ -52,7 +52,7 @@ def compare(chain: SessionChain, rules: tuple[tuple[str, str], tuple[str, str]])
     Raises:
         ConfigError: a set of rules has mistakes. SessionError: a session cannot be read.
     """
-    cores = [core_of(chain.rig, text, where) for text, where in rules]
+    cores = [core_of(chain.rig, text, where, chain.header) for text, where in rules]
     found: list[list[Finding]] = [[], []]
     inputs, _ = [begin(core, chain) for core in cores]
     for item in inputs:

@@ -37,7 +37,7 @@ def export_signals(
     picked = [index for index, name in enumerate(SIGNAL_NAMES) if not names or name in names]
     rig = rig_of(sessions)
     with SessionReader(sessions[0]) as session:
-        core = core_of(rig, session.rules_text, str(session.path))
+        core = core_of(rig, session.rules_text, str(session.path), session.header)
     columns = [Column("time", "time"), Column("hoist", "text")]
     columns += [Column(f"{SIGNALS[i].name} [{SI_UNITS[SIGNALS[i].dimension]}]", "number") for i in picked]
     with TableFile(out, columns) as table:

@@ -26,6 +26,7 @@ from typing import Any, Final, TypeVar
 from monitor.config.rig import STOPPING, Rig
 from monitor.config.rule import RuleSet
 from monitor.core.alarms.bank import AlarmBank
+from monitor.core.alarms.crew_actions import ASIDE_NOW
 from monitor.core.checks.guided_checks import Checks
 from monitor.core.estimator.estimator import Estimator
 from monitor.core.hoist.state import HoistTracker
@@ -55,8 +56,10 @@ _NOT_FITTED_MARKS: Final = StopMarks(math.nan, math.nan, math.nan, True)
 class Core:
     """The pure core of the monitor, for one rig and one set of rules."""
 
-    def __init__(self, rig: Rig, rules: RuleSet) -> None:
+    def __init__(self, rig: Rig, rules: RuleSet, aside: int = ASIDE_NOW) -> None:
         self.rig = rig
+        self._aside = aside
+        """Version of what the crew may set aside; see `monitor.core.alarms.crew_actions`."""
         self.now_ns = 0
         self.observer: Observer | None = None
         """For reports and exports, which want every grid point. Gets all signals, or those that `observe` named."""
@@ -78,7 +81,7 @@ class Core:
         self._instruments = Instruments(self._sensors, self._fused)
         self._point: GridPoint | None = None
         """The last grid point; None before the first."""
-        self._bank = AlarmBank(self._rules, self._watched.names)
+        self._bank = AlarmBank(self._rules, self._watched.names, self._aside)
         self._checks = Checks(rig)
         self._numbers: list[float] = [math.nan] * len(SIGNALS)
         self._validities: list[int] = [int(Validity.INVALID)] * len(SIGNALS)

@@ -1,25 +1,34 @@
 """What a run is made of beside its readings: a core out of a rig and a text of rules, and the header of its session."""
 
 import json
+from collections.abc import Mapping
 from importlib.metadata import version
-from typing import Literal
+from typing import Any, Final, Literal
 
 from monitor.config.rig import Rig
 from monitor.config.rule import RuleSet
 from monitor.config.rules_file import build_rules
 from monitor.config.toml_file import parse_toml
+from monitor.core.alarms.crew_actions import ASIDE, ASIDE_NOW
 from monitor.core.engine import Core
 from monitor.core.signals.table import SIGNAL_NAMES, not_fitted
 from monitor.runtime.driver import Mode
 
+_ASIDE: Final = "aside"
+"""In a header: by which version of `crew_actions.ASIDE` the crew set alarms aside."""
 
-def core_of(rig: Rig, rules_text: str, where: str) -> Core:
-    """A core for `rig` with the rules in a TOML text.
+
+def core_of(rig: Rig, rules_text: str, where: str, header: Mapping[str, Any] | None = None) -> Core:
+    """A core for `rig` with the rules in a TOML text; with the `header` of a session, as that one was made.
 
     Raises:
         ConfigError: every problem of the rules at once.
     """
-    return Core(rig, rules_of(rig, rules_text, where))
+    rules = rules_of(rig, rules_text, where)
+    if header is None:
+        return Core(rig, rules)
+    aside = header.get(_ASIDE, 1)
+    return Core(rig, rules, aside if isinstance(aside, int) and aside in ASIDE else ASIDE_NOW)
 
 
 def rules_of(rig: Rig, rules_text: str, where: str) -> RuleSet:
@@ -40,4 +49,5 @@ def header_of(rig: Rig, rules_text: str, mode: Mode | Literal["IMPORTED"], creat
         "version": version("stopmark"),
         "created": created_ns,
         "mode": mode,
+        _ASIDE: ASIDE_NOW,
     }

@@ -202,7 +202,7 @@ class ReplayDriver:
                 sink(finding)
 
     def _start(self, from_ns: int | None) -> None:
-        core = core_of(self.rig, self._rules, self._rules_path)
+        core = core_of(self.rig, self._rules, self._rules_path, self._session.header)
         self._inputs: Iterator[Frame | Action] = begin(core, self._session, from_ns)
         self._runner = Runner(core, None, (OnFinding(self._on_finding),))
         self._pending = next(self._inputs, None)

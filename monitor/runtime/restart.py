@@ -45,7 +45,7 @@ def state_of_last_run(
                 if not session.checkpoint_times():
                     LOG.warning("%s keeps no state: alarms, references and sums begin anew", path.name)
                     return {}
-                core = core_of(session.rig, session.rules_text, f"{path}: rules")
+                core = core_of(session.rig, session.rules_text, f"{path}: rules", session.header)
                 # Not before the last checkpoint: what came earlier is in it.
                 _catch_up(core, begin(core, session, session.end_ns, settle_s=0.0, damaged="skip"), session.end_ns)
                 if core.now_ns:

@@ -3,6 +3,8 @@
 from monitor.model.alarm import AlarmState, AlarmView, Severity
 from monitor.model.reading import Validity, Value
 from monitor.model.snapshot import HoistState, Snapshot
+from monitor.model.stream import SECOND_NS
+from monitor.presentation.format import UNKNOWN_WORD, span
 
 OUT_OF_SIGHT = frozenset({AlarmState.NORMAL, AlarmState.SHELVED, AlarmState.SUPPRESSED, AlarmState.OUT_OF_SERVICE})
 """States that are listed but never take the banner."""
@@ -16,6 +18,27 @@ def standing(snap: Snapshot) -> list[AlarmView]:
 def set_aside_alarms(snap: Snapshot) -> list[AlarmView]:
     """Alarms that the crew took from the banner."""
     return [alarm for alarm in snap.alarms if alarm.state in (AlarmState.SHELVED, AlarmState.OUT_OF_SERVICE)]
+
+
+def aside_words(snap: Snapshot) -> tuple[str, ...]:
+    """How many alarms are shelved, out of service and suppressed by design, and when the next comes back from the shelf; the
+    fullest wording first. Empty where there are none."""
+    states = [alarm.state for alarm in snap.alarms]
+    shelved, out = states.count(AlarmState.SHELVED), states.count(AlarmState.OUT_OF_SERVICE)
+    suppressed = states.count(AlarmState.SUPPRESSED)
+    if not (shelved or out or suppressed):
+        return ()
+    ends = [alarm.shelved_until_ns for alarm in snap.alarms if alarm.shelved_until_ns is not None]
+    back = span(max(0.0, (min(ends) - snap.t_ns) / SECOND_NS)) if ends else UNKNOWN_WORD
+    wordings = []
+    for on_shelf, off, by_design in (
+        (f"shelved {shelved}, next back in {back}", f"out of service {out}", f"suppressed {suppressed}"),
+        (f"shelved {shelved}, next in {back}", f"out of service {out}", f"suppressed {suppressed}"),
+        (f"shelved {shelved}, {back}", f"out {out}", f"suppr. {suppressed}"),
+    ):
+        parts = ((shelved, on_shelf), (out, off), (suppressed, by_design))
+        wordings.append(" · ".join(words for count, words in parts if count))
+    return tuple(wordings)
 
 
 def expected_alarms(snap: Snapshot) -> list[AlarmView]:

@@ -5,14 +5,19 @@ Its rig was cut and slipped at 30 s; at 40 s the crew said where the block was.
 
 import csv
 import json
+import math
 import shutil
+import sqlite3
 from pathlib import Path
 
 import pytest
 
 from monitor.adapters.sessions.reader import SessionReader
 from monitor.cli import main
+from monitor.model.alarm import Finding
+from monitor.model.stream import Action, ActionKind
 from monitor.runtime.replay import ReplayDriver
+from tests.support.recorded import by_hand, reading
 
 DATA = Path(__file__).parents[1] / "adapters" / "sessions" / "data" / "whole" / "land-1.stopmark"
 
@@ -54,3 +59,22 @@ def test_a_seek_in_it_knows_the_crews_height(old: Path, tmp_path: Path, capsys: 
         snapshot = driver.snapshot()
     assert snapshot is not None
     assert snapshot.values["height"].number == pytest.approx(whole, abs=0.02)
+
+
+def test_only_an_older_record_is_replayed_with_a_shelved_danger(tmp_path: Path) -> None:
+    """What the crew may set aside has become less; a record is replayed as it was decided when it was made."""
+    start = 1_760_000_000 * 10**9
+    act = Action(start + 10**9, ActionKind.SHELVE, "will-cross-down", 28_800.0, "nuisance", "KR")
+    path = by_hand(tmp_path / "land-1.stopmark", [reading(start, "hook-load", 300.0), act], start_ns=start)
+
+    def answers() -> list[str]:
+        found: list[Finding] = []
+        with SessionReader(path) as session:
+            driver = ReplayDriver(session, math.inf, sinks=(found.append,))
+            driver.play_out()
+        return [finding.after for finding in found if finding.kind == "action"]
+
+    assert answers() == ["refused"]
+    with sqlite3.connect(path) as base:
+        base.execute("DELETE FROM header WHERE key = 'aside'")
+    assert answers() == ["done"]

@@ -6,11 +6,12 @@ import pytest
 
 from monitor.config.rules_file import default_rules_path, load_rules
 from monitor.core.signals.table import SIGNAL_NAMES
-from monitor.model.alarm import AlarmState, Severity
+from monitor.model.alarm import AlarmState, AlarmView, Severity
 from monitor.model.snapshot import Snapshot
 from monitor.model.stream import Health
 from monitor.runtime.facts import RunFacts
 from monitor.ui.history import History
+from monitor.ui.queries import aside_words
 from monitor.ui.screens import SCREENS
 from monitor.ui.view import ScreenState
 from tests.ui import sample
@@ -189,15 +190,40 @@ def test_an_alarm_put_aside_is_still_told_while_its_cause_stands(size: tuple[int
         text = page(set_aside(state, True), spec, size).text()
         assert "No other alarm" in text
         assert "◆ Will cross: upper limit" in text
-        assert "1 put aside" in text
+        assert ("shelved 1" if state is AlarmState.SHELVED else "out of service 1") in text
     over = set_aside(state, False)
     assert "No other alarm" not in page(over, size=size).text()
     behind = replace(over, alarms=(sample.alarm("x", Severity.CAUTION, "Oil leaks away"), *over.alarms))
-    assert "1 put aside" in page(behind, size=size).text()
+    assert f"{state} 1" in page(behind, size=size).text()
 
 
-def test_an_alarm_suppressed_by_design_is_not_counted_as_put_aside() -> None:
-    assert "put aside" not in page(set_aside(AlarmState.SUPPRESSED, True)).text()
+@pytest.mark.parametrize("size", SIZES, ids=str)
+def test_what_is_set_aside_is_counted_on_every_screen(size: tuple[int, int]) -> None:
+    """Shelved ones with when the next comes back, also while the data is bad."""
+
+    def aside(key: str, state: AlarmState, minutes: float | None = None) -> AlarmView:
+        until = None if minutes is None else sample.T0_NS + round(60 * minutes) * sample.SECOND
+        return sample.alarm(key, Severity.WARNING, f"Alarm {key}", state=state, shelved_until_ns=until)
+
+    shelved, out, design = AlarmState.SHELVED, AlarmState.OUT_OF_SERVICE, AlarmState.SUPPRESSED
+    all_kinds = (
+        aside("a", shelved, 25.0),
+        aside("b", shelved, 11.0),
+        aside("c", out),
+        aside("d", design),
+        aside("e", design),
+    )
+    for spec in SCREENS:
+        for base in (sample.calm(), sample.danger(), sample.height_unknown()):
+            snap = replace(base, alarms=(*base.alarms, *all_kinds))
+            row = "".join(page(snap, spec, size).chars[-2])
+            assert "shelved 2, " in row
+            assert "11 min" in row
+            assert "out of service 1 · suppressed 2" in row or "out 1 · suppr. 2" in row
+            assert "HEIGHT UNKNOWN" in row or base is not sample.height_unknown()
+    calm = page(replace(sample.calm(), alarms=all_kinds[:2]), size=size).text()
+    assert "shelved 2, next back in 11 min" in calm
+    assert not aside_words(sample.danger())
 
 
 @pytest.mark.parametrize("size", SIZES, ids=str)

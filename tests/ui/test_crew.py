@@ -100,26 +100,55 @@ async def test_a_key_does_not_hit_what_slid_under_the_cursor() -> None:
         assert driver.acts == []
 
 
-async def shelve(pilot: Walk, minutes: str) -> None:
+async def shelve(pilot: Walk, minutes: str, *answers: str) -> list[str]:
+    """Press h and answer what is asked; what was asked."""
     await pilot.press("h")
     await pilot.pause()
     if isinstance(pilot.app.screen, Ask) and "initials" in str(pilot.app.screen._title):
         await initials(pilot)
-    await pilot.press(*minutes, "enter")
-    await pilot.pause()
+    asked = []
+    for text in (minutes, *answers):
+        assert isinstance(pilot.app.screen, Ask)
+        asked.append(pilot.app.screen.explain)
+        await pilot.press(*text.replace(" ", "_"), "enter")
+        await pilot.pause()
+    return asked
 
 
-async def test_shelve_takes_minutes_and_refuses_too_long() -> None:
+async def test_a_warning_is_shelved_with_minutes_a_reason_and_a_confirmation_that_names_it() -> None:
     app, driver, _ = app_with(sample.warning())
     async with app.run_test(size=(80, 24)) as pilot:
         await pilot.press("3")
-        await shelve(pilot, "999")
+        await shelve(pilot, "31")
         assert driver.acts == []
-        assert "Not shelved" in shown(app)
-        await shelve(pilot, "30")
-        assert [(act.kind, act.target, act.number) for act in driver.acts] == [
-            (ActionKind.SHELVE, "lower-limit-brake-now", 1800.0)
+        assert "Not shelved: give 1 to 30 minutes" in shown(app)
+        await shelve(pilot, "20", "valve", "no")
+        assert driver.acts == []
+        asked = await shelve(pilot, "20", "valve", "yes")
+        assert all("▲ WARNING: BRAKE NOW: the block will reach the lower limit" in words for words in asked)
+        assert "It will not warn for 20 min. Reason: valve." in asked[-1]
+        assert [(act.kind, act.target, act.number, act.text, act.who) for act in driver.acts] == [
+            (ActionKind.SHELVE, "lower-limit-brake-now", 1200.0, "valve", "KR")
         ]
+
+
+async def test_a_caution_is_shelved_by_its_minutes_alone() -> None:
+    app, driver, _ = app_with(sample.warning())
+    async with app.run_test(size=(80, 24)) as pilot:
+        await pilot.press("3", "down")
+        assert "△ CAUTION" in (await shelve(pilot, "480"))[0]
+        assert [(act.target, act.number) for act in driver.acts] == [("aux-share-low", 28_800.0)]
+
+
+@pytest.mark.parametrize("key", ["h", "o"])
+async def test_a_danger_that_stands_cannot_be_set_aside(key: str) -> None:
+    app, driver, _ = app_with(sample.danger())
+    async with app.run_test(size=(80, 24)) as pilot:
+        await pilot.press("3", key)
+        await pilot.pause()
+        assert not isinstance(app.screen, Ask)
+        assert ("a DANGER is never shelved" if key == "h" else "a DANGER stays in service") in shown(app)
+        assert driver.acts == []
 
 
 async def test_shelved_comes_back_with_the_same_key() -> None:
@@ -139,12 +168,12 @@ async def test_shelved_comes_back_with_the_same_key() -> None:
 @pytest.mark.parametrize(
     ("state", "key", "typed", "kind"),
     [
-        (AlarmState.LATCHED_ACKNOWLEDGED, "r", "", ActionKind.RESET),
-        (AlarmState.ACKNOWLEDGED, "o", "yes", ActionKind.OUT_OF_SERVICE),
-        (AlarmState.OUT_OF_SERVICE, "o", "", ActionKind.IN_SERVICE),
+        (AlarmState.LATCHED_ACKNOWLEDGED, "r", (), ActionKind.RESET),
+        (AlarmState.ACKNOWLEDGED, "o", ("valve", "yes"), ActionKind.OUT_OF_SERVICE),
+        (AlarmState.OUT_OF_SERVICE, "o", (), ActionKind.IN_SERVICE),
     ],
 )
-async def test_reset_and_service(state: AlarmState, key: str, typed: str, kind: ActionKind) -> None:
+async def test_reset_and_service(state: AlarmState, key: str, typed: tuple[str, ...], kind: ActionKind) -> None:
     alarm = replace(sample.warning().alarms[0], state=state)
     app, driver, _ = app_with(replace(sample.calm(), alarms=(alarm,)))
     async with app.run_test(size=(80, 24)) as pilot:
@@ -152,8 +181,8 @@ async def test_reset_and_service(state: AlarmState, key: str, typed: str, kind: 
         await initials(pilot)
         await pilot.press("3", key)
         await pilot.pause()
-        if typed:
-            await pilot.press(*typed, "enter")
+        for text in typed:
+            await pilot.press(*text, "enter")
             await pilot.pause()
         assert [act.kind for act in driver.acts] == [kind]
 
@@ -165,10 +194,10 @@ async def test_out_of_service_needs_the_whole_word() -> None:
         await initials(pilot)
         await pilot.press("3", "o")
         await pilot.pause()
-        await pilot.press("y", "enter")
+        await pilot.press(*"valve", "enter", "y", "enter")
         await pilot.pause()
         assert driver.acts == []
-        assert "Left in service" in shown(app)
+        assert "left as it was" in shown(app)
 
 
 async def test_silence_needs_no_initials_and_acknowledges_nothing() -> None:

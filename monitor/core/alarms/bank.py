@@ -37,7 +37,7 @@ from typing import Any, Final
 from monitor.config.rule import SENSOR_SIGNALS, RuleSet
 from monitor.core.alarms.alarm import Alarm
 from monitor.core.alarms.condition import ConditionState
-from monitor.core.alarms.crew_actions import decide, end_of_shelving_ns
+from monitor.core.alarms.crew_actions import ASIDE, ASIDE_NOW, decide, end_of_shelving_ns
 from monitor.core.alarms.lifecycle import BY_CONDITION, LATCHED, LIFE, SET_ASIDE, Event
 from monitor.model.alarm import EXPECTED_WORDS, AlarmState, AlarmView, Finding
 from monitor.model.reading import Flag, Validity
@@ -65,18 +65,20 @@ class AlarmBank:
     Args:
         rules: the rig's rules.
         signal_names: the signals in the order in which `evaluate` gets their numbers.
+        aside: version of what the crew may set aside (`crew_actions.ASIDE`).
 
     Raises:
         ValueError: a rule looks at a signal that is not among `signal_names`.
     """
 
-    def __init__(self, rules: RuleSet, signal_names: Sequence[str]) -> None:
+    def __init__(self, rules: RuleSet, signal_names: Sequence[str], aside: int = ASIDE_NOW) -> None:
         places = {name: place for place, name in enumerate(signal_names)}
         flags = {name: place for place, name in enumerate(SENSOR_SIGNALS)}
         missing = sorted({rule.signal for rule in rules.rules if rule.sensor is None} - places.keys())
         if missing:
             raise ValueError(f"rules look at signals that do not exist: {', '.join(missing)}")
         self._rules = rules
+        self._aside = ASIDE[aside]
         self._hoist = HoistState.UNKNOWN
         """The last known state; UNKNOWN before the first."""
         self._silenced = False
@@ -303,7 +305,7 @@ class AlarmBank:
         """
         if action.kind is ActionKind.SILENCE:
             self._silenced = True
-        finding, event, alarms = decide(action, self._alarms, self._rules.index)
+        finding, event, alarms = decide(action, self._alarms, self._rules.index, self._aside)
         if event is None:
             return [finding]
         changes: _Changes = {}
@@ -389,7 +391,13 @@ class AlarmBank:
                 place = self._rules.index.get(key)
                 if place is not None:
                     fresh[place].restore(saved)
+                    self._end_unlawful_shelf(fresh[place])
         except (KeyError, TypeError, AttributeError, ValueError, OverflowError) as error:
             raise ValueError(f"saved alarms cannot be read: {error!r}") from None
         self._hoist, self._silenced = hoist, silenced
         self._start(fresh)
+
+    def _end_unlawful_shelf(self, alarm: Alarm) -> None:
+        """What an earlier version let the crew shelve, and this one does not, comes back at the first grid point."""
+        if alarm.shelved_until_ns is not None and not self._aside[alarm.rule.severity].longest_s:
+            alarm.shelved_until_ns = 0

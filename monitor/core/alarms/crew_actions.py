@@ -1,7 +1,13 @@
-"""What the crew can do to alarms, why it may not be done, and the words in which the answer is given."""
+"""What the crew can do to alarms, why it may not be done, and the words in which the answer is given.
+
+How far an alarm may be set aside depends on its severity (`ASIDE`). ANSI/ISA-18.2 asks that shelving be the operator's,
+limited in time and shown, and leaves times and severities to the site's alarm philosophy: the numbers here are common
+practice, no source. A record is replayed by the table that it was made with.
+"""
 
 import math
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from types import MappingProxyType
 from typing import Final, NamedTuple
 
@@ -12,7 +18,37 @@ from monitor.model.stream import SECOND_NS, Action, ActionKind
 from monitor.text import printable
 
 SHELVE_DEFAULT_S: Final = 1800.0
-SHELVE_LONGEST_S: Final = 12 * 3600.0
+
+
+@dataclass(frozen=True, slots=True)
+class Aside:
+    """How far the crew may set an alarm of one severity aside."""
+
+    longest_s: float
+    """No shelf is for longer, s; 0: it is never shelved."""
+    why: bool = False
+    """Whether shelving it or taking it out of service asks for a name and a reason."""
+    kept_while_true: bool = False
+    """Whether it stays in service while its condition is true."""
+
+
+_SHIFT_S: Final = 8 * 3600.0
+_BEFORE: Final = Aside(12 * 3600.0)
+ASIDE: Final[Mapping[int, Mapping[Severity, Aside]]] = MappingProxyType(
+    {
+        1: MappingProxyType(dict.fromkeys(Severity, _BEFORE)),
+        2: MappingProxyType(
+            {
+                Severity.NOTICE: Aside(_SHIFT_S),
+                Severity.CAUTION: Aside(_SHIFT_S),
+                Severity.WARNING: Aside(1800.0, why=True),
+                Severity.DANGER: Aside(0.0, why=True, kept_while_true=True),
+            }
+        ),
+    }
+)
+"""By version, which a session's header names; records that name none were made by the first."""
+ASIDE_NOW: Final = max(ASIDE)
 
 WORDS: Final = MappingProxyType(
     {
@@ -47,7 +83,9 @@ class Decision(NamedTuple):
     alarms: Sequence[Alarm] = ()
 
 
-def decide(action: Action, alarms: Sequence[Alarm], index: Mapping[str, int]) -> Decision:
+def decide(
+    action: Action, alarms: Sequence[Alarm], index: Mapping[str, int], aside: Mapping[Severity, Aside]
+) -> Decision:
     """What `action` comes to for `alarms`, whose places by key `index` gives. Changes nothing."""
     if action.kind is ActionKind.SILENCE:
         return Decision(_done(action, "silence", "Silenced", ""))
@@ -65,7 +103,7 @@ def decide(action: Action, alarms: Sequence[Alarm], index: Mapping[str, int]) ->
     if place is None:
         return Decision(_refused(action, action.target, word, f"there is no alarm {printable(action.target)!r}"))
     alarm = alarms[place]
-    reason = _objection(action, alarm, event)
+    reason = _objection(action, alarm, event, aside[alarm.rule.severity])
     if reason:
         return Decision(_refused(action, action.target, word, f"{alarm.rule.message}: {reason}"))
     return Decision(_done(action, action.target, word, alarm.rule.message), event, (alarm,))
@@ -77,14 +115,31 @@ def end_of_shelving_ns(action: Action) -> int:
     return action.t_ns + round(seconds * SECOND_NS)
 
 
-def _objection(action: Action, alarm: Alarm, event: Event) -> str:
+def _objection(action: Action, alarm: Alarm, event: Event, aside: Aside) -> str:
     """Why `event` cannot be done to `alarm`, in words; empty when it can."""
-    seconds = action.number
+    name = alarm.rule.severity.name
     if event is Event.SHELVE:
-        if seconds is not None and not 0 < seconds <= SHELVE_LONGEST_S:
-            return f"shelving is for more than 0 and at most {SHELVE_LONGEST_S / 3600:.0f} hours"
-        return _OBJECTIONS[event] if alarm.state is AlarmState.OUT_OF_SERVICE else ""
-    return _OBJECTIONS[event] if LIFE[alarm.state, event] is alarm.state else ""
+        if not aside.longest_s:
+            return f"a {name} is never shelved"
+        if alarm.state is AlarmState.OUT_OF_SERVICE:
+            return _OBJECTIONS[event]
+        if action.number is not None and not 0 < action.number <= aside.longest_s:
+            return f"a {name} is shelved for more than 0 and at most {longest_words(aside)}"
+    elif LIFE[alarm.state, event] is alarm.state:
+        return _OBJECTIONS[event]
+    elif event is not Event.REMOVE:
+        return ""
+    elif aside.kept_while_true and alarm.condition.true:
+        return f"a {name} stays in service while it stands"
+    if aside.why and not (action.who.strip() and action.text.strip()):
+        return f"a {name} is set aside with a name and a reason only"
+    return ""
+
+
+def longest_words(aside: Aside) -> str:
+    """The longest shelf in words: ``8 hours``."""
+    hours, minutes = divmod(round(aside.longest_s / 60), 60)
+    return f"{minutes} minutes" if not hours else f"{hours} hours"
 
 
 def _done(action: Action, key: str, word: str, what: str) -> Finding:

@@ -76,10 +76,8 @@ def _calm(area: Area, view: View) -> None:
     if aside and y < area.height:
         still_there = [alarm for alarm in aside if alarm.active]
         for alarm in still_there[: area.height - y]:
-            area.say(2, y, f"{SHAPE[alarm.severity]} {alarm.message}: put aside", TEXT_ROLE[alarm.severity])
+            area.say(2, y, f"{SHAPE[alarm.severity]} {alarm.message}: {alarm.state}", TEXT_ROLE[alarm.severity])
             y += 1
-        if not still_there:
-            area.say(2, y, f"{len(aside)} shelved or out of service (see Alarms)", "dim")
 
 
 def no_alarm(view: View) -> tuple[str, Role]:

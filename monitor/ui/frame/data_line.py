@@ -7,21 +7,29 @@ from rich.cells import cell_len
 from monitor.model.reading import Validity
 from monitor.model.snapshot import Snapshot
 from monitor.presentation.format import plain
-from monitor.ui.drawing.canvas import Area, printable
+from monitor.ui.drawing.canvas import Area, first_that_fits, printable
 from monitor.ui.drawing.theme import SHAPE, TEXT_ROLE, Role
 from monitor.ui.queries import (
+    aside_words,
     bad_sensors,
     data_severity,
     height,
     rules_in_words,
-    set_aside_alarms,
     stale_sensors,
 )
 from monitor.ui.view import View
 
+_LEAST_TROUBLE = 24
+"""Columns that the state of the data keeps beside the alarms that are set aside: HEIGHT UNKNOWN fits."""
+
 
 def data_line(area: Area, view: View) -> None:
-    """One row that says how far the figures can be trusted."""
+    """One row that says how far the figures can be trusted; at its right end, always, what is set aside."""
+    aside = aside_words(view.snap)
+    if aside:
+        words = first_that_fits(aside, area.width - _LEAST_TROUBLE - 1)
+        start = area.right(area.width - 1, 0, words, "notice")
+        area = area.part(0, 0, start - 2, 1)
     severity = data_severity(view.snap)
     if severity is None:
         area.put(1, 0, "DATA OK", "dim")
@@ -59,8 +67,6 @@ def _counts(snap: Snapshot, trouble: bool) -> list[str]:
         counts.append(f"{len(snap.sensors)} of {len(snap.sensors)} sensors good")
     if snap.blind_rules and not trouble:
         counts.append(f"{rules_in_words(snap.blind_rules)} not judged yet")
-    if aside := len(set_aside_alarms(snap)):
-        counts.append(f"{aside} put aside")
     counts.append(f"{sum(snap.rejects.values())} refused")
     if snap.health.dropped:
         counts.append(f"{snap.health.dropped} dropped")

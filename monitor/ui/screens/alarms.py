@@ -2,9 +2,10 @@
 this view."""
 
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from math import isfinite
 
+from monitor.core.alarms.crew_actions import ASIDE, ASIDE_NOW
 from monitor.model.alarm import EXPECTED_WORDS, AlarmState, AlarmView
 from monitor.model.reading import UNKNOWN, Validity, Value
 from monitor.model.stream import ActionKind
@@ -24,8 +25,8 @@ TITLE = "Alarms"
 HELP = "what stands and why; acknowledge, shelve; history"
 WHY_S = 60.0
 """How much of the signal is shown, s."""
-LONGEST_SHELF_MIN = 480
-"""No shelf outlives a working shift by accident."""
+LONGEST_REASON = 60
+"""Characters of a reason for setting an alarm aside."""
 _FIXED = {
     **STATE_WORDS,
     AlarmState.SHELVED: "shelved",
@@ -224,74 +225,88 @@ def _acknowledge_all(context: ScreenContext) -> None:
         context.say("Every alarm is acknowledged.")
 
 
-@dataclass(frozen=True, slots=True)
-class _Aside:
-    """A way to put an alarm aside and to take it back."""
-
-    state: AlarmState
-    """In which it then is."""
-    back: ActionKind
-    back_words: str
-    title: str
-    question: str
-    pattern: str
-    answer: Callable[[ScreenContext, str, str], None]
-    """Takes the alarm's key and what was typed."""
-
-
-def _set_aside(context: ScreenContext, way: _Aside) -> None:
-    alarm = _current(context)
-    if alarm is None:
-        return
-    key = alarm.key
-    if alarm.state is way.state:
-        context.crew(lambda: context.act(way.back, way.back_words, key))
-        return
-    explain = f"{printable(alarm.message)}. {way.question}"
-    context.crew(lambda: context.ask(way.title, explain, way.pattern, 3, lambda text: way.answer(context, key, text)))
-
-
-def _shelve_for(context: ScreenContext, key: str, text: str) -> None:
-    minutes = int(text)
-    if not 1 <= minutes <= LONGEST_SHELF_MIN:
-        context.say(f"Not shelved: give 1 to {LONGEST_SHELF_MIN} minutes.")
-        return
-    context.act(ActionKind.SHELVE, f"Shelved for {minutes} min; it comes back by itself.", key, 60.0 * minutes)
-
-
-def _take_out(context: ScreenContext, key: str, text: str) -> None:
-    if text.lower() == "yes":
-        context.act(ActionKind.OUT_OF_SERVICE, "Out of service until you bring it back (o).", key)
-    else:
-        context.say("Left in service.")
-
-
-_SHELF = _Aside(
-    AlarmState.SHELVED,
-    ActionKind.UNSHELVE,
-    "Back from the shelf.",
-    "Shelve",
-    f"For how many minutes (1 to {LONGEST_SHELF_MIN})? It comes back by itself.",
-    r"[0-9]*",
-    _shelve_for,
-)
-_SERVICE = _Aside(
-    AlarmState.OUT_OF_SERVICE,
-    ActionKind.IN_SERVICE,
-    "Back in service.",
-    "Out of service",
-    "It will not warn any more until brought back. Type yes to confirm.",
-    r"[A-Za-z]*",
-    _take_out,
-)
+def _named(alarm: AlarmView) -> str:
+    """The alarm as a confirmation calls it."""
+    return f"{SHAPE[alarm.severity]} {alarm.severity.name}: {printable(alarm.message)}"
 
 
 def _shelve(context: ScreenContext) -> None:
-    _set_aside(context, _SHELF)
+    """Shelve the chosen alarm: minutes, then for what needs them a reason and a confirmation that names it."""
+    alarm = _current(context)
+    if alarm is None:
+        return
+    key, bounds = alarm.key, ASIDE[ASIDE_NOW][alarm.severity]
+    longest = int(bounds.longest_s / 60)
+    if alarm.state is AlarmState.SHELVED:
+        context.crew(lambda: context.act(ActionKind.UNSHELVE, "Back from the shelf.", key))
+    elif alarm.state is AlarmState.OUT_OF_SERVICE:
+        context.say("Not shelved: it is out of service.")
+    elif not longest:
+        context.say(f"Not shelved: a {alarm.severity.name} is never shelved. It can be acknowledged.")
+    else:
+
+        def take(text: str) -> None:
+            minutes = int(text)
+            if not 1 <= minutes <= longest:
+                context.say(f"Not shelved: give 1 to {longest} minutes.")
+                return
+
+            def act(why: str = "") -> None:
+                done = f"Shelved for {minutes} min; it comes back by itself."
+                context.act(ActionKind.SHELVE, done, key, 60.0 * minutes, why)
+
+            if bounds.why:
+                _reasoned(context, alarm, "Shelve", f"It will not warn for {minutes} min.", act)
+            else:
+                act()
+
+        explain = f"{_named(alarm)}. For how many minutes (1 to {longest})? It comes back by itself."
+        context.crew(lambda: context.ask("Shelve", explain, r"[0-9]*", 3, take))
+
+
+def _reasoned(
+    context: ScreenContext, alarm: AlarmView, title: str, consequence: str, act: Callable[[str], None]
+) -> None:
+    """Ask for a reason, then for a confirmation that names the alarm."""
+    name = _named(alarm)
+
+    def take(why: str) -> None:
+        _confirm(context, title, f"{name}. {consequence} Reason: {printable(why)}.", lambda: act(why))
+
+    context.ask(title, f"{name}. Why? It is recorded with your initials.", r".*", LONGEST_REASON, take)
+
+
+def _confirm(context: ScreenContext, title: str, explain: str, act: Callable[[], None]) -> None:
+    """Ask for the whole word before a warning is taken away."""
+
+    def take(text: str) -> None:
+        if text.lower() == "yes":
+            act()
+        else:
+            context.say("Not taken: left as it was.")
+
+    context.ask(title, f"{explain} Type yes to confirm.", r"[A-Za-z]*", 3, take)
 
 
 def _service(context: ScreenContext) -> None:
-    _set_aside(context, _SERVICE)
+    """Take the chosen alarm out of service, or bring it back."""
+    alarm = _current(context)
+    if alarm is None:
+        return
+    key, bounds = alarm.key, ASIDE[ASIDE_NOW][alarm.severity]
+    title, consequence = "Out of service", "It will not warn any more until brought back."
+
+    def act(why: str = "") -> None:
+        context.act(ActionKind.OUT_OF_SERVICE, "Out of service until you bring it back (o).", key, text=why)
+
+    if alarm.state is AlarmState.OUT_OF_SERVICE:
+        context.crew(lambda: context.act(ActionKind.IN_SERVICE, "Back in service.", key))
+    elif bounds.kept_while_true and alarm.active:
+        context.say(f"Left in service: a {alarm.severity.name} stays in service while it stands.")
+    elif bounds.why:
+        context.crew(lambda: _reasoned(context, alarm, title, consequence, act))
+    else:
+        context.crew(lambda: _confirm(context, title, f"{_named(alarm)}. {consequence}", act))
 
 
 def _reset(context: ScreenContext) -> None:

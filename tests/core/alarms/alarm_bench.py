@@ -7,6 +7,7 @@ from monitor.config.rig_file import find_rig
 from monitor.config.rule import SENSOR_SIGNALS, RuleSet
 from monitor.config.rules_file import build_rules
 from monitor.core.alarms.bank import AlarmBank
+from monitor.core.alarms.crew_actions import ASIDE_NOW
 from monitor.core.alarms.lifecycle import LATCHED
 from monitor.model.alarm import AlarmState, AlarmView, Finding
 from monitor.model.snapshot import HoistState
@@ -40,9 +41,10 @@ def rules(*tables: dict[str, Any]) -> RuleSet:
 class Bench:
     """Drives a bank from one grid point to the next; signals keep their values until they are changed."""
 
-    def __init__(self, *tables: dict[str, Any]) -> None:
+    def __init__(self, *tables: dict[str, Any], aside: int = ASIDE_NOW) -> None:
         self.rules = rules(*tables)
-        self.bank = AlarmBank(self.rules, SIGNALS)
+        self.aside = aside
+        self.bank = AlarmBank(self.rules, SIGNALS, aside)
         self.numbers = [0.0] * len(SIGNALS)
         self.validities = [VALID] * len(SIGNALS)
         self.flags = [[(0.0, VALID)] * len(SENSOR_SIGNALS) for _ in RIG.sensors]
@@ -65,8 +67,10 @@ class Bench:
         self.story += findings
         return findings
 
-    def act(self, kind: ActionKind, target: str = "", number: float | None = None, who: str = "") -> list[Finding]:
-        findings = self.bank.act(Action(self.t_ns, kind, target, number, who=who))
+    def act(
+        self, kind: ActionKind, target: str = "", number: float | None = None, who: str = "", text: str = ""
+    ) -> list[Finding]:
+        findings = self.bank.act(Action(self.t_ns, kind, target, number, text, who))
         self.story += findings
         return findings
 
@@ -77,10 +81,10 @@ class Bench:
         view = self.view(key)
         return view.state.value if view else "normal"
 
-    def restart(self) -> None:
-        """A new bank from the old one's saved state, by way of JSON text."""
+    def restart(self, aside: int | None = None) -> None:
+        """A new bank from the old one's saved state, by way of JSON text; with `aside` of another version."""
         saved = json.loads(json.dumps(self.bank.state()))
-        self.bank = AlarmBank(self.rules, SIGNALS)
+        self.bank = AlarmBank(self.rules, SIGNALS, aside or self.aside)
         self.bank.restore(saved)
 
 

@@ -15,6 +15,7 @@ from hypothesis import strategies as st
 
 from monitor.config.rule import Rule, RuleSet
 from monitor.core.alarms.condition import Condition
+from monitor.model.alarm import Severity
 from monitor.model.snapshot import HoistState
 from monitor.model.stream import GRID_NS, ActionKind
 from tests.core.alarms.alarm_bench import INVALID, NOT_FITTED, RIG, SIGNALS, VALID, Bench, rule
@@ -22,9 +23,9 @@ from tests.core.alarms.alarm_bench import INVALID, NOT_FITTED, RIG, SIGNALS, VAL
 CATALOGUE = (
     rule("plain", "a"),
     rule("slow", "b", on_delay_s=0.1, off_delay_s=0.15, clear=1.0),
-    rule("latched", "a", latched=True, off_delay_s=0.05),
+    rule("latched", "a", latched=True, off_delay_s=0.05, severity="WARNING"),
     rule("moving", "c", when=["lowering", "hoisting"], on_delay_s=0.05),
-    rule("worse", "d", latched=True, when=["lowering"], hides=["moving", "low"]),
+    rule("worse", "d", latched=True, when=["lowering"], hides=["moving", "low"], severity="DANGER"),
     rule("low", "e", compare="below", trip=0.0, clear=1.0, hides=["plain"]),
     rule("silent", "sensor_stale", per="sensor", trip=0.5, hides=["refused"], message="Silent: {sensor}"),
     rule("refused", "sensor_rejecting", per="sensor", trip=0.5, message="Refused: {sensor}"),
@@ -136,21 +137,24 @@ class Model:
                 facts.asks = True
         return self.changes(before, {facts.rule.key for facts in flipped if facts.condition.true})
 
-    def act(self, kind: ActionKind, key: str, seconds: float, t_ns: int) -> list[tuple[str, str, str]]:
+    def act(self, kind: ActionKind, key: str, seconds: float, signed: bool, t_ns: int) -> list[tuple[str, str, str]]:
         before = {name: facts.state for name, facts in self.facts.items()}
         for name, facts in self.facts.items():
             if key not in ("", name):
                 continue
+            danger, warning = facts.rule.severity is Severity.DANGER, facts.rule.severity is Severity.WARNING
             if kind is ActionKind.ACKNOWLEDGE and not facts.aside:
                 facts.asks = False
             elif kind is ActionKind.RESET and not facts.aside and not facts.condition.true:
                 facts.latch = False
-            elif kind is ActionKind.SHELVE and not facts.out:
+            elif kind is ActionKind.SHELVE and not facts.out and not danger and (signed or not warning):
                 facts.shelved_until = t_ns + round(seconds * 1e9)
             elif kind is ActionKind.UNSHELVE and facts.shelved_until is not None:
                 facts.shelved_until = None
                 facts.back()
-            elif kind is ActionKind.OUT_OF_SERVICE:
+            elif kind is ActionKind.OUT_OF_SERVICE and (signed or not (danger or warning)):
+                if danger and facts.condition.true:
+                    continue
                 facts.out, facts.shelved_until = True, None
             elif kind is ActionKind.IN_SERVICE and facts.out:
                 facts.out = False
@@ -207,9 +211,9 @@ OPERATIONS = st.one_of(
             ]
         ),
         st.sampled_from(KEYS),
-        st.sampled_from([0.05, 0.2, 0.4]),
+        st.tuples(st.sampled_from([0.05, 0.2, 0.4]), st.booleans()),
     ),
-    st.tuples(st.just(ActionKind.ACKNOWLEDGE), st.just(""), st.just(0.0)),
+    st.tuples(st.just(ActionKind.ACKNOWLEDGE), st.just(""), st.just((0.0, False))),
     st.tuples(st.just("silence"), st.none(), st.none()),
     st.tuples(st.just("restart"), st.none(), st.none()),
 )
@@ -255,7 +259,10 @@ def test_the_bank_does_what_the_words_say(operations: list[tuple[Any, Any, Any]]
                 facts.condition.restore(*facts.condition.saved_state())
             step()
         else:
-            compare(bench.act(what, target, how), model.act(what, target, how, bench.t_ns))
+            seconds, signed = how
+            who, why = ("KL", "valve") if signed else ("", "")
+            findings = bench.act(what, target, seconds, who, why)
+            compare(findings, model.act(what, target, seconds, signed, bench.t_ns))
     # The story of each alarm is a chain: nothing happens between two findings.
     for key in KEYS:
         chain = [f for f in bench.story if f.key == key and f.kind == "alarm"]

@@ -3,7 +3,7 @@
 import pytest
 
 from monitor.core.alarms.bank import AlarmBank
-from monitor.core.alarms.crew_actions import SHELVE_LONGEST_S, WORDS
+from monitor.core.alarms.crew_actions import ASIDE, ASIDE_NOW, WORDS
 from monitor.model.alarm import AlarmState, Severity
 from monitor.model.stream import GRID_NS, Action, ActionKind
 from tests.core.alarms.alarm_bench import SIGNALS, Bench, into, rule, rules
@@ -32,12 +32,12 @@ def test_shelving_takes_half_an_hour_by_itself_and_can_be_renewed() -> None:
     assert bench.view("one").shelved_until_ns == bench.t_ns + 60 * 10**9  # type: ignore[union-attr]
 
 
-@pytest.mark.parametrize("seconds", [0.0, -1.0, SHELVE_LONGEST_S + 1, float("nan"), float("inf")])
+@pytest.mark.parametrize("seconds", [0.0, -1.0, 8 * 3600.0 + 1, float("nan"), float("inf")])
 def test_shelving_for_ever_or_for_nothing_is_refused(seconds: float) -> None:
     bench = Bench(rule("one"))
     (finding,) = bench.act(ActionKind.SHELVE, "one", seconds)
     assert finding.after == "refused"
-    assert "at most 12 hours" in finding.message
+    assert "at most 8 hours" in finding.message
     assert bench.state("one") == N
 
 
@@ -98,12 +98,12 @@ def test_views_are_worst_first_then_unacknowledged_then_newest_and_set_aside_las
         rule("new", "b", severity="WARNING"),
         rule("seen", "c", severity="WARNING"),
         rule("mild", "d", severity="NOTICE"),
-        rule("shelved", "e", severity="DANGER"),
+        rule("shelved", "e", severity="WARNING"),
     )
     bench.step(a=2.0, c=2.0, d=2.0, e=2.0)
     bench.step(b=2.0)
     bench.act(ActionKind.ACKNOWLEDGE, "seen")
-    bench.act(ActionKind.SHELVE, "shelved")
+    bench.act(ActionKind.SHELVE, "shelved", who="KL", text="valve being changed")
     assert [view.key for view in bench.bank.views()] == ["new", "old", "seen", "mild", "shelved"]
 
 
@@ -175,3 +175,71 @@ def test_actions_carry_what_was_typed() -> None:
     done, change = bench.bank.act(action)
     assert (done.key, done.number, done.guidance) == ("one", 600.0, "valve being changed\ufffd")
     assert (change.kind, change.after) == ("alarm", SH)
+
+
+# ---- how far an alarm may be set aside -------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("true", [False, True])
+@pytest.mark.parametrize("number", [None, 1.0, 600.0])
+def test_a_danger_is_never_shelved(true: bool, number: float | None) -> None:
+    """Nor before it comes true: it would then be out of sight while it stands."""
+    bench = Bench(rule("one", severity="DANGER"))
+    bench.step(a=2.0 if true else 0.0)
+    before = bench.state("one")
+    (finding,) = bench.act(ActionKind.SHELVE, "one", number, "KL", "nuisance")
+    assert (finding.after, finding.message) == ("refused", "Not shelved by KL: one is wrong: a DANGER is never shelved")
+    assert bench.state("one") == before
+
+
+@pytest.mark.parametrize("kind", [ActionKind.SHELVE, ActionKind.OUT_OF_SERVICE])
+@pytest.mark.parametrize(("who", "text"), [("", ""), ("KL", ""), ("", "valve being changed"), (" ", " ")])
+def test_a_warning_is_set_aside_with_a_name_and_a_reason_only(kind: ActionKind, who: str, text: str) -> None:
+    bench = Bench(rule("one", severity="WARNING"))
+    bench.step(a=2.0)
+    (finding,) = bench.act(kind, "one", None, who, text)
+    assert finding.after == "refused"
+    assert "a WARNING is set aside with a name and a reason only" in finding.message
+    assert bench.state("one") == U
+    assert bench.act(kind, "one", None, "KL", "valve being changed")[0].after == "done"
+
+
+def test_a_warning_comes_back_sooner_than_a_caution_may() -> None:
+    bench = Bench(rule("one", severity="WARNING"), rule("two", "b"))
+    assert [f.after for f in bench.act(ActionKind.SHELVE, "one", 1801.0, "KL", "valve")] == ["refused"]
+    assert [f.after for f in bench.act(ActionKind.SHELVE, "one", 1800.0, "KL", "valve")] == ["done", SH]
+    assert [f.after for f in bench.act(ActionKind.SHELVE, "two", 1801.0)] == ["done", SH]
+
+
+def test_a_danger_stays_in_service_while_it_stands() -> None:
+    bench = Bench(rule("one", severity="DANGER"))
+    bench.step(a=2.0)
+    (finding,) = bench.act(ActionKind.OUT_OF_SERVICE, "one", None, "KL", "sensor exchanged")
+    assert "a DANGER stays in service while it stands" in finding.message
+    bench.step(a=0.0)
+    assert bench.act(ActionKind.OUT_OF_SERVICE, "one", None, "KL", "sensor exchanged")[0].after == "done"
+
+
+@pytest.mark.parametrize("severity", list(Severity))
+def test_an_older_record_is_decided_as_it_was(severity: Severity) -> None:
+    """Twelve hours for everything, no name, no reason."""
+    bench = Bench(rule("one", severity=severity.name), aside=1)
+    bench.step(a=2.0)
+    assert [f.after for f in bench.act(ActionKind.SHELVE, "one", 12 * 3600.0)] == ["done", SH]
+    assert [f.after for f in bench.act(ActionKind.OUT_OF_SERVICE, "one")] == ["done", OS]
+
+
+def test_a_danger_that_an_older_version_shelved_comes_back_at_once() -> None:
+    bench = Bench(rule("one", severity="DANGER"), rule("two", "b", severity="WARNING"), aside=1)
+    bench.step(a=2.0, b=2.0)
+    bench.act(ActionKind.SHELVE, "one", 7200.0)
+    bench.act(ActionKind.SHELVE, "two", 1200.0)
+    bench.restart()
+    assert bench.state("one") == SH, "the same version goes on as it was"
+    bench.restart(ASIDE_NOW)
+    assert [(f.key, f.before, f.after) for f in bench.step()] == [("one", SH, U)]
+    assert bench.state("two") == SH
+
+
+def test_every_version_says_how_far_each_severity_may_be_set_aside() -> None:
+    assert all(set(table) == set(Severity) for table in ASIDE.values())
