@@ -38,7 +38,7 @@ def aside_words(snap: Snapshot) -> tuple[str, ...]:
     ):
         parts = ((shelved, on_shelf), (out, off), (suppressed, by_design))
         wordings.append(" · ".join(words for count, words in parts if count))
-    return tuple(wordings)
+    return (*wordings, f"{shelved + out + suppressed} set aside")
 
 
 def expected_alarms(snap: Snapshot) -> list[AlarmView]:
