@@ -59,10 +59,11 @@ def _item(
         return None
     text = view.units.fine(value, dimension) if fine else view.units.value(value, dimension)
     role: Role = "strong" if value.known else "caution"
+    choices = ways(text)
     if bad:
-        text, role = f"▲ {text}", "warning"
+        choices, role = tuple(f"▲ {words}" for words in choices), "warning"
     share = value.number / full if value.known and not value.word and full == full and full > 0 else nan
-    return Item(label, ways(text), role, share, mark)
+    return Item(label, choices, role, share, mark)
 
 
 def _above(value: Value, limit: float) -> bool:
