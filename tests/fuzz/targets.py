@@ -4,7 +4,7 @@ from collections.abc import Callable, Mapping
 from types import MappingProxyType
 from typing import Final
 
-from tests.fuzz import carried, ledgers, sessions, stream, texts
+from tests.fuzz import carried, ledgers, logs, sessions, stream, texts
 
 Target = Callable[[bytes], None]
 
@@ -16,6 +16,10 @@ TARGETS: Final[Mapping[str, Target]] = MappingProxyType(
         "rules": texts.rules,
         "scenario": texts.scenario,
         "import": texts.fieldlog,
+        "log-text": logs.text,
+        "log-las": logs.las,
+        "log-witsml": logs.witsml,
+        "log-binary": logs.binary,
         "session": sessions.session,
         "ledger": ledgers.ledger,
         "core": stream.core,

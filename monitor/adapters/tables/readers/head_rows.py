@@ -90,9 +90,9 @@ def _find(name: str, rows: Sequence[Sequence[str]]) -> tuple[int, int]:
     wide = max(filled, default=0)
     if not wide:
         raise FieldLogError(f"{name}: is empty")
-    # Rows above a table are narrow ("Report of", "Rig:"), even where there is a number in them.
-    first = next((i for i, row in enumerate(rows) if _is_data(row) and filled[i] >= min(2, wide)), None)
-    first = next((i for i in range(first or 0, len(rows)) if _is_data(rows[i]) and filled[i] >= 0.5 * wide), first)
+    # Rows above a table are narrow ("Report of", "Rig: 7"), and what follows them is no data.
+    data = [_is_data(row) and count >= 0.5 * wide for row, count in zip(rows, filled, strict=True)]
+    first = next((i for i in range(len(rows)) if data[i] and _goes_on(data, filled, i)), None)
     if first is None:
         head = next(i for i, count in enumerate(filled) if count >= min(2, wide))
         return head, 0
@@ -104,6 +104,13 @@ def _find(name: str, rows: Sequence[Sequence[str]]) -> tuple[int, int]:
     most = max(filled[i] for i in above)
     head = next(i for i in above if filled[i] >= 0.6 * most)
     return head, first - head - 1
+
+
+def _goes_on(data: Sequence[bool], filled: Sequence[int], place: int) -> bool:
+    following = [
+        is_data for is_data, count in zip(data[place : place + 8], filled[place : place + 8], strict=True) if count
+    ]
+    return sum(following) >= 0.6 * len(following)
 
 
 def _decimal(rows: Sequence[Sequence[str]], delimiter: str | None) -> Literal[".", ","]:

@@ -55,6 +55,7 @@ class Las:
             raise FieldLogError(f"{self.name}: its header names no curve")
         if len(curves) > MOST_COLUMNS:
             raise FieldLogError(f"{self.name}: its header names more than {MOST_COLUMNS} curves")
+        self._widths: list[int] = []
         self._wrapped = wrap.startswith("Y")
         self.kind = f"LAS {version}"
         self.begins = date
@@ -96,29 +97,60 @@ class Las:
             yield number, self._known(cells)
 
     def _wrapped_rows(self, dropped: Dropped) -> Iterator[Row]:
-        """By LAS 2.0 the index stands alone on its line in wrapped mode, and begins a row."""
+        """Rows over several lines. How many values each of its lines has, the first row shows (by LAS 2.0 the first line is the
+        index alone; some writers just cut at so many characters), and by that a row begins anew after one that is damaged.
+
+        Raises:
+            FieldLogError: after a damaged row nothing shows where the next one begins.
+        """
         count = len(self.heads.names)
+        pattern: list[int] = []
         row: list[str] = []
-        begun = 0
+        begun = at = 0
+        lost = False
         for number, cells in self._cells():
-            if len(cells) == 1 and row and len(row) != count:
-                dropped.lose_row("has not as many values as there are curves", f"{self.name} line {begun}")
-                row = []
+            if not pattern:
+                begun = begun or number
+                row += cells
+                at += 1
+                if len(row) > count:
+                    raise FieldLogError(
+                        f"{self.name} line {number}: the first row has more than {count} values, for {count} curves"
+                    )
+                self._widths.append(len(cells))
+                if len(row) == count:
+                    pattern = self._widths
+                    yield begun, self._known(row)
+                    row, at = [], 0
+                continue
+            if not lost and len(cells) != pattern[at]:
+                dropped.lose_row("has not as many values as in the rows before", f"{self.name} line {number}")
+                row, at, lost = [], 0, True
+            if lost:
+                if pattern.count(pattern[0]) == 1:
+                    lost = len(cells) != pattern[0]
+                elif pattern.count(pattern[-1]) == 1:
+                    lost = len(cells) != pattern[-1]
+                    continue
+                else:
+                    raise FieldLogError(
+                        f"{self.name} line {number}: after it nothing shows where a row begins; write the file unwrapped"
+                    )
+                if lost:
+                    continue
             begun = begun if row else number
             row += cells
-            if len(row) >= count:
-                if len(row) == count:
-                    yield begun, self._known(row)
-                else:
-                    dropped.lose_row("has more values than there are curves", f"{self.name} line {begun}")
-                row = []
+            at += 1
+            if at == len(pattern):
+                yield begun, self._known(row)
+                row, at = [], 0
         if row:
-            dropped.lose_row("has not as many values as there are curves", f"{self.name} line {begun}")
+            dropped.lose_row("breaks off", f"{self.name} line {begun}")
 
     def _known(self, cells: list[str]) -> list[str]:
         """The cells without those that mean "no value"."""
         null = self._null
-        return ["" if null and cell[:4] == null[:4] and _same(cell, null) else cell for cell in cells]
+        return ["" if null and cell[:1] == null[:1] and _same(cell, null) else cell for cell in cells]
 
 
 def _value(section: Any, name: str) -> str:

@@ -30,6 +30,12 @@ MOST_SPOOLED_BYTES: Final = 8 << 30
 """Formats that keep their table of contents at the end come from a pipe through a temporary file, of this size at most."""
 
 
+UNSOUND: Final = (
+    OSError, EOFError, ValueError, RuntimeError, zlib.error, lzma.LZMAError, zipfile.BadZipFile,
+)  # fmt: skip
+"""What the standard library raises at packed bytes that are not sound, or of a kind that it does not know."""
+
+
 @dataclass(frozen=True, slots=True)
 class Source:
     """Bytes to read: `head` are the first ones, `stream` begins with them again."""
@@ -106,7 +112,7 @@ def _zipped(name: str, head: bytes, stream: IO[bytes], layer: int) -> Iterator[S
                     raise FieldLogError(f"{inner}: is encrypted; unpack it first")
                 with archive.open(info) as member:
                     yield from _unpacked(inner, member, layer + 1)
-    except (zipfile.BadZipFile, NotImplementedError, RuntimeError, ValueError) as error:
+    except UNSOUND as error:
         raise FieldLogError(f"{name}: is a damaged or strange zip file ({error})") from None
 
 
@@ -170,9 +176,11 @@ class _Guarded(io.RawIOBase):
                 f"{self._name}: ends in the middle of its packed data, after {self._given} bytes unpacked; get it anew,"
                 " or unpack by hand what is there"
             ) from None
-        except (OSError, ValueError, zlib.error, lzma.LZMAError, zipfile.BadZipFile) as error:
+        except UNSOUND as error:
             words = getattr(error, "strerror", None) or error
-            raise FieldLogError(f"{self._name}: cannot be read on after {self._given} bytes ({words})") from None
+            raise FieldLogError(
+                f"{self._name}: is damaged or cannot be read on after {self._given} bytes ({words})"
+            ) from None
         buffer[: len(piece)] = piece
         self._given += len(piece)
         return len(piece)

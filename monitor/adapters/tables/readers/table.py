@@ -94,7 +94,7 @@ class Table(Protocol):
     """Name of the column that the file itself calls its index of time; else empty."""
 
     def rows(self, dropped: Dropped) -> Iterator[Row]:
-        """The rows of data. What cannot be a row is counted in `dropped`.
+        """The rows of data; one may be shorter than the heads: its last cells are empty. What cannot be a row is counted.
 
         Raises:
             FieldLogError: while iterating, where the file cannot be read on.

@@ -227,7 +227,7 @@ class Witsml:
         made = []
         for place, null in zip(self._places, self._nulls, strict=True):
             cell = cells[place].strip()
-            made.append("" if null and cell[:4] == null[:4] and _same(cell, null) else cell)
+            made.append("" if null and cell[:1] == null[:1] and _same(cell, null) else cell)
         return made
 
 

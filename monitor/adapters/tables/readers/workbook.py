@@ -7,7 +7,7 @@ from typing import Any, Final
 
 from monitor.adapters.tables.readers.head_rows import HeadRows, find_heads
 from monitor.adapters.tables.readers.safe_xml import check_prolog
-from monitor.adapters.tables.readers.source import Source
+from monitor.adapters.tables.readers.source import UNSOUND, Source
 from monitor.adapters.tables.readers.table import Dropped, FieldLogError, Heads, Layout, Row
 
 MOST_COLUMNS: Final = 1024
@@ -60,7 +60,7 @@ class Workbook:
                     held += info.file_size
                 with archive.open(info) as part:
                     check_prolog(f"{self.name}: {info.filename}", part)
-        except (zipfile.BadZipFile, NotImplementedError, RuntimeError, OSError, EOFError, ValueError) as error:
+        except UNSOUND as error:
             raise FieldLogError(f"{self.name}: is a damaged workbook ({error})") from None
         if held > MOST_HELD_BYTES:
             raise FieldLogError(
@@ -80,16 +80,16 @@ class Workbook:
 
     def _begun(self, sheet: Any) -> bool:
         try:
-            return next(sheet.iter_rows(max_col=MOST_COLUMNS, values_only=True), None) is not None
+            return next(sheet.iter_rows(values_only=True), None) is not None
         except Exception as error:
             raise FieldLogError(f"{self.name}, sheet {sheet.title!r}: cannot be read ({error})") from None
 
     def _texts(self) -> Iterator[Row]:
         number = 0
         try:
-            for cells in self._sheet.iter_rows(max_col=MOST_COLUMNS, values_only=True):
+            for cells in self._sheet.iter_rows(values_only=True):
                 number += 1
-                yield number, [_text(cell) for cell in cells]
+                yield number, [_text(cell) for cell in cells[:MOST_COLUMNS]]
         except GeneratorExit:
             raise
         except Exception as error:
