@@ -46,6 +46,8 @@ def find_heads(name: str, rows: Iterator[Row], layout: Layout, delimiter: str | 
     heads = [word.strip() for word in look[skip][1]]
     while heads and not heads[-1]:
         heads.pop()
+    if not heads:
+        raise FieldLogError(f"{name}: its row {look[skip][0]} should have the names of the columns, and is empty")
     if len(heads) > MOST_COLUMNS:
         raise FieldLogError(f"{name}: has more than {MOST_COLUMNS} columns")
     units = [""] * len(heads)

@@ -31,7 +31,7 @@ MOST_SPOOLED_BYTES: Final = 8 << 30
 
 
 UNSOUND: Final = (
-    OSError, EOFError, ValueError, RuntimeError, zlib.error, lzma.LZMAError, zipfile.BadZipFile,
+    OSError, EOFError, ValueError, RuntimeError, LookupError, zlib.error, lzma.LZMAError, zipfile.BadZipFile,
 )  # fmt: skip
 """What the standard library raises at packed bytes that are not sound, or of a kind that it does not know."""
 
