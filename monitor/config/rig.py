@@ -454,7 +454,7 @@ class Rig(Model):
     format: Literal[1] = Field(1, alias="format")
     name: Name
     title: Words
-    units: Literal["si", "field"] = "si"
+    units: Literal["si", "metric", "field"] = "si"
     block: Block
     mast: Mast
     limits: LimitHeights

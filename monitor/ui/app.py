@@ -70,7 +70,7 @@ class StopmarkApp(App[int]):
         super().__init__(ansi_color=True if depth == "none" or "NO_COLOR" in os.environ else None)
         self.driver = driver
         self.clock = clock
-        self.units = Units("field" if driver.rig.units == "field" else "si")
+        self.units = Units(driver.rig.units)
         self.spec: ScreenSpec = SCREENS[0]
         self.history = History()
         self.who = ""

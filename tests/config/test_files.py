@@ -5,8 +5,10 @@ from pathlib import Path
 import pytest
 
 from monitor.config.rig import Rig
-from monitor.config.rig_file import load_rig
+from monitor.config.rig_file import load_rig, shipped_rigs
 from monitor.config.toml_file import ConfigError, config_root, parse_toml, validate
+from monitor.core.checks.procedure import as_text
+from monitor.units import STANDARD_GRAVITY_M_S2
 from simulators.scenario.scenario import load_scenario
 
 LAND = (config_root() / "rigs" / "land.toml").read_text(encoding="utf-8")
@@ -166,3 +168,13 @@ def test_a_folder_and_a_file_that_is_no_text_are_told(tmp_path: Path) -> None:
     (tmp_path / "r.toml").write_bytes(b"\xff\xfe")
     with pytest.raises(ConfigError, match="cannot be read"):
         load_rig(tmp_path / "r.toml")
+
+
+@pytest.mark.parametrize("units", ["si", "metric", "field"])
+def test_a_rig_begins_with_any_system_of_units_that_reports_offer(tmp_path: Path, units: str) -> None:
+    text = shipped_rigs()["light"].read_text().replace('units = "field"', f'units = "{units}"')
+    (tmp_path / "x.toml").write_text(text)
+    rig = load_rig(tmp_path / "x.toml")
+    assert rig.units == units
+    force = {"si": "294 kN", "metric": "30.0 t", "field": "66 klbf"}[units]
+    assert as_text(rig, 30_000 * STANDARD_GRAVITY_M_S2, "force") == force

@@ -16,6 +16,7 @@ from typing import Final
 from monitor.adapters.tables.field_map import LogColumn, LogMap, iso_ns, rig_of
 from monitor.adapters.tables.readers.series import Series
 from monitor.adapters.tables.readers.table import Dropped, FieldLogError, Layout, Table
+from monitor.adapters.tables.resolution import resolution_of
 from monitor.model.stream import Frame
 
 LOOK_ROWS: Final = 4000
@@ -66,7 +67,7 @@ class FieldLog:
         self.start_ns = times[0]
         steps = [later - one for one, later in pairwise(times) if later > one]
         self.period_s = max(0.01, median(steps) * 1e-9) if steps else 1.0
-        self.rig = rig_of(mapping, self.period_s)
+        self.rig = rig_of(mapping, self.period_s, self._resolutions())
         self._topics = [self.rig.topic(sensor) for sensor in self.rig.sensors]
         self._ranges = [sensor.range for sensor in self.rig.sensors]
 
@@ -83,6 +84,19 @@ class FieldLog:
             self._series = Series([path], layout_of(self._map))
             begins.append(next(iter(self._times(LOOK_ROWS)), 0))
         return [path for _, path in sorted(zip(begins, paths, strict=True), key=lambda pair: pair[0])]
+
+    def _resolutions(self) -> list[float]:
+        """How finely each column of the map is written in the first rows."""
+        comma = self._map.decimal == ","
+        ahead = [row for table, _, row in self._series.ahead(LOOK_ROWS) if table is self._table]
+        return [
+            resolution_of(
+                row[place].replace(".", "").replace(",", ".") if comma else row[place]
+                for row in ahead
+                if place < len(row)
+            )
+            for place in self._places
+        ]
 
     def _no_time(self) -> str:
         name = self._series.first.name

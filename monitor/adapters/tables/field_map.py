@@ -4,9 +4,10 @@ A map is a TOML file; `EXAMPLE` is one with everything in it. The rig of a log i
 """
 
 import json
+import math
 import re
 from collections import Counter
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Annotated, Any, Final, Literal
@@ -14,7 +15,7 @@ from typing import Annotated, Any, Final, Literal
 from pydantic import Field, field_validator
 
 from monitor.config.fields import Finite, Model, NotNegative, Positive, QuantityName, UnitName
-from monitor.config.rig import Rig
+from monitor.config.rig import Rig, Sensor
 from monitor.config.rig_file import find_rig
 from monitor.config.toml_file import ConfigError, read_toml, validate
 from monitor.units import STANDARD_GRAVITY_M_S2, UNITS
@@ -43,7 +44,12 @@ unit = "ft"
 range = [-5, 140]                  # what can be; left out: wide limits for the quantity
 max_rate = 12                      # fastest change per second that can be, in the column's unit
 zero_is_missing = false            # a zero is no reading
-sigma = 0.1                        # noise
+sigma = 0.1                        # noise; left out: by how finely the column is written
+
+# [[columns]]
+# column = "Enc"
+# sensor = "drum"                  # the settings of the rig's own sensor of that id (quantity, unit, counts per turn, bits,
+#                                  # range, sense, noise); what else stands here goes before them
 """
 
 
@@ -83,11 +89,14 @@ class LogColumn(Model):
     quantity: QuantityName
     unit: UnitName
     id: str = ""
+    sensor: str = ""
+    """Id of the rig's own sensor whose settings the column takes; the column may give others beside."""
     range: tuple[Finite, Finite] | None = None
     max_rate: Positive | None = None
     zero_is_missing: bool = False
     sigma: NotNegative | None = None
     counts_per_turn: Positive | None = None
+    bits: Literal[16, 32] = 32
     sense: Literal[1, -1] = 1
     height_m: Finite | None = None
 
@@ -114,7 +123,10 @@ def load_map(path: Path) -> LogMap:
     Raises:
         ConfigError: every problem of the map at once.
     """
-    mapping = validate(LogMap, read_toml(path), str(path))
+    raw = read_toml(path)
+    if isinstance(raw.get("rig"), str):
+        raw["rig"] = beside(path, raw["rig"])
+    mapping = validate(LogMap, _with_sensors(raw, str(path)), str(path))
     problems = []
     ids = Counter(sensor_id(column) for column in mapping.columns)
     for name in [name for name, count in ids.items() if count > 1]:
@@ -131,8 +143,52 @@ def load_map(path: Path) -> LogMap:
             )
     if problems:
         raise ConfigError(problems)
-    beside = path.parent / mapping.rig
-    return mapping.model_copy(update={"rig": str(beside)}) if mapping.rig.endswith(".toml") else mapping
+    return mapping
+
+
+def beside(path: Path, rig: str) -> str:
+    """The rig that the map at `path` names: a rig file is looked for in the map's folder."""
+    return str(path.parent / rig) if rig.endswith(".toml") else rig
+
+
+def _with_sensors(raw: dict[str, Any], where: str) -> dict[str, Any]:
+    """The map with the settings of the rig's own sensors in the columns that name one.
+
+    Raises:
+        ConfigError: the rig has no such sensor, or there is no such rig.
+    """
+    columns = raw.get("columns")
+    if not isinstance(columns, list) or not any(isinstance(c, dict) and c.get("sensor") for c in columns):
+        return raw
+    rig = find_rig(str(raw.get("rig", "")))
+    sensors = {sensor.id: sensor for sensor in rig.sensors}
+    made, problems = [], []
+    for place, column in enumerate(columns):
+        sensor = sensors.get(column["sensor"]) if isinstance(column, dict) and column.get("sensor") else None
+        if sensor is not None:
+            column = _settings(sensor, column) | column
+        elif isinstance(column, dict) and column.get("sensor"):
+            problems.append(
+                f"{where}: columns.{place}.sensor: the rig {rig.name} has no sensor {column['sensor']!r}; "
+                f"its sensors: {', '.join(sensors)}"
+            )
+        made.append(column)
+    if problems:
+        raise ConfigError(problems)
+    return raw | {"columns": made}
+
+
+def _settings(sensor: Sensor, column: Mapping[str, Any]) -> dict[str, Any]:
+    """What the rig's file says of `sensor`, in the column's unit where that is another."""
+    own, unit = sensor.si, UNITS.get(column.get("unit", sensor.unit), sensor.si)
+    same = unit.dimension == own.dimension
+    low, high = sorted(unit.from_si(own.to_si(end)) if same else end for end in sensor.range)
+    settings = {
+        "id": sensor.id, "quantity": sensor.quantity, "unit": sensor.unit, "range": [low, high],
+        "sigma": sensor.sigma * (own.scale / unit.scale if same else 1.0), "bits": sensor.bits, "sense": sensor.sense,
+        "counts_per_turn": sensor.counts_per_turn, "height_m": sensor.height_m,
+    }  # fmt: skip
+    return {name: value for name, value in settings.items() if value is not None}
 
 
 def sensor_id(column: LogColumn) -> str:
@@ -140,17 +196,17 @@ def sensor_id(column: LogColumn) -> str:
     return column.id or column.quantity.replace("_", "-")
 
 
-def rig_of(mapping: LogMap, period_s: float) -> Rig:
-    """The map's rig with the log's sensors instead of its own; `period_s` is the time between two lines.
+def rig_of(mapping: LogMap, period_s: float, resolutions: Sequence[float] = ()) -> Rig:
+    """The map's rig with the log's sensors instead of its own; `period_s` is the time between two lines, `resolutions` the
+    least step of each column's readings (0: not known).
 
     Raises:
         ConfigError: the rig cannot be used with these columns.
     """
     rig = find_rig(mapping.rig)
     sensors = []
-    for column in mapping.columns:
+    for column, step in zip(mapping.columns, resolutions or [0.0] * len(mapping.columns), strict=True):
         low, high = column.range or _usual_range(column, rig)
-        span = high - low
         sensor: dict[str, Any] = {
             "id": sensor_id(column),
             "quantity": column.quantity,
@@ -159,7 +215,8 @@ def rig_of(mapping: LogMap, period_s: float) -> Rig:
             "rate_hz": 1.0 / period_s,
             "stale_after_s": max(0.5, 3.5 * period_s),
             "range": [low, high],
-            "sigma": column.sigma if column.sigma is not None else span * 1e-3,
+            "sigma": column.sigma if column.sigma is not None else _usual_noise(column, step, high - low),
+            "bits": column.bits,
             "sense": column.sense,
         }
         for name in ("counts_per_turn", "height_m"):
@@ -167,9 +224,10 @@ def rig_of(mapping: LogMap, period_s: float) -> Rig:
                 sensor[name] = getattr(column, name)
         sensors.append(sensor)
     plain = json.loads(rig.model_dump_json())
-    counts = {name: n for name, n in plain["reference"]["counts"].items() if name in {s["id"] for s in sensors}}
     plain["sensors"] = sensors
-    plain["reference"]["counts"] = counts
+    if "reference" in plain:
+        ids = {sensor["id"] for sensor in sensors}
+        plain["reference"]["counts"] = {name: n for name, n in plain["reference"]["counts"].items() if name in ids}
     return validate(Rig, plain, f"the map's columns as sensors of the rig {rig.name}")
 
 
@@ -191,6 +249,24 @@ def _usual_range(column: LogColumn, rig: Rig) -> tuple[float, float]:
     else:
         low, high = _WIDE[unit.dimension]
     return unit.from_si(low), unit.from_si(high)
+
+
+_LEAST_NOISE: Final[Mapping[str, float]] = {"count": 1.0, "length": 0.02, "switch": 0.0}
+"""Noise, SI, of what is read without any: a count is the next one already or not yet, and a block's height has the rounding of
+its time besides that of its number (common practice, no source)."""
+NOISE_SHARE: Final = 1e-3
+"""Noise of other readings, as a share of their range (of the order of a good transmitter's class; no source)."""
+
+
+def _usual_noise(column: LogColumn, step: float, span: float) -> float:
+    """Standard deviation of a column's noise, in its own unit, from how finely it is written.
+
+    Readings that are rounded to `step` err by step/√12 at least (uniform distribution).
+    """
+    unit = UNITS[column.unit]
+    least = _LEAST_NOISE.get(unit.dimension)
+    known = span * NOISE_SHARE if least is None else least / unit.scale
+    return max(known, step / math.sqrt(12.0)) if known else 0.0
 
 
 def iso_ns(words: str, utc_offset_h: float) -> int:

@@ -170,6 +170,7 @@ _FIELD: Final = _SI | {
     "small length": ("in", "in", 1), "length": ("ft", "ft", 1), "speed": ("ft/min", "ft/min", 1), "force": ("klbf", "klbf", 0),
     "pressure": ("psi", "psi", 0), "torque": ("ft*lbf", "ft·lbf", 0),
 }  # fmt: skip
+_SYSTEMS: Final = {"si": _SI, "metric": _SI | {"force": ("tf", "t", 1)}, "field": _FIELD}
 
 
 def as_text(rig: Rig, number: float, dimension: Dimension | Literal["small length"]) -> str:
@@ -178,7 +179,7 @@ def as_text(rig: Rig, number: float, dimension: Dimension | Literal["small lengt
         return "unknown"
     if dimension == "length" and abs(number) < _SMALL_M:
         dimension = "small length"
-    name, label, decimals = (_FIELD if rig.units == "field" else _SI)[dimension]
+    name, label, decimals = _SYSTEMS[rig.units][dimension]
     return f"{UNITS[name].from_si(number):.{decimals}f} {label}"
 
 
