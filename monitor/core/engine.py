@@ -6,6 +6,8 @@ Theory of operation
     to its frame's time, so a live timer that calls `advance` earlier changes nothing but how soon a finding is out.
     `admit` gives each input its final time, never before the time already advanced to; that time is what gets recorded.
     Hence live, replay and simulation agree finding for finding, and tests prove it with random delays and timers.
+    While every sensor is slow, only some grid points are evaluated; which ones depends on the inputs alone
+    (`monitor.core.pace`).
 
     A frame of `CARRIED_TOPIC` begins a new run: the core forgets everything, and restores the state of the run
     before. As it is a recorded input, a restart replays as it was.
@@ -19,6 +21,7 @@ Theory of operation
 import json
 import math
 from collections.abc import Callable, Collection, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import replace
 from types import MappingProxyType
 from typing import Any, Final, TypeVar
@@ -31,8 +34,9 @@ from monitor.core.checks.guided_checks import Checks
 from monitor.core.estimator.estimator import Estimator
 from monitor.core.hoist.state import HoistTracker
 from monitor.core.instruments import Instruments
+from monitor.core.pace import PRESENT, GridLaw, Pace
 from monitor.core.restore import Part, read_state, restore_parts, words_of_resumed_run
-from monitor.core.saved_state import FORMAT, whole
+from monitor.core.saved_state import FORMAT, part, whole
 from monitor.core.sensors.decoder import Decoder
 from monitor.core.sensors.register import SensorRegister
 from monitor.core.signals.evaluation import Evaluation
@@ -56,10 +60,12 @@ _NOT_FITTED_MARKS: Final = StopMarks(math.nan, math.nan, math.nan, True)
 class Core:
     """The pure core of the monitor, for one rig and one set of rules."""
 
-    def __init__(self, rig: Rig, rules: RuleSet, aside: int = ASIDE_NOW) -> None:
+    def __init__(self, rig: Rig, rules: RuleSet, aside: int = ASIDE_NOW, law: GridLaw | None = PRESENT) -> None:
+        """`aside`: version of what the crew may set aside (see `monitor.core.alarms.crew_actions`). `law` thins the grid while
+        data are slow; None evaluates every grid point."""
         self.rig = rig
         self._aside = aside
-        """Version of what the crew may set aside; see `monitor.core.alarms.crew_actions`."""
+        self._law = law
         self.now_ns = 0
         self.observer: Observer | None = None
         """For reports and exports, which want every grid point. Gets all signals, or those that `observe` named."""
@@ -86,6 +92,9 @@ class Core:
         self._numbers: list[float] = [math.nan] * len(SIGNALS)
         self._validities: list[int] = [int(Validity.INVALID)] * len(SIGNALS)
         self._next_grid = 0
+        self._pace = None if self._law is None else Pace(rig, self._law)
+        self._thinned = False
+        """Whether `_next_grid` was set by the law for slow data."""
         self._connected_once = False
         self._watched_values: tuple[list[float], list[int]] = ([], [])
         """Numbers and validities of the signals that rules look at."""
@@ -131,24 +140,31 @@ class Core:
             findings = self._run_to(t_ns)
         if frame.topic == HEALTH_TOPIC:
             self._take_health(frame)
+            self._choose_grid(t_ns)
             return findings
-        sensors = self._sensors
+        sensors, pace = self._sensors, self._pace
         for item in self._decoder.decode(frame):
             if isinstance(item, Reject):
                 sensors.refuse(item)
                 continue
             reason = sensors.records[item.sensor].accept(item)
             if reason is None:
+                if pace is not None:
+                    pace.reading(item.sensor, t_ns)
                 reason = self._estimator.ingest(item)
             if reason is not None:
                 sensors.refuse(Reject(item.t_ns, item.sensor, reason))
+        if pace is not None and (pace.slow or self._thinned):
+            self._choose_grid(t_ns)
         return findings
 
     def act(self, action: Action) -> list[Finding]:
         """Take one admitted action of the crew."""
         findings = self._run_to(action.t_ns)
         take = self._action_handlers.get(action.kind, self._bank.act)
-        return findings + take(action)
+        findings += take(action)
+        self._choose_grid(action.t_ns)
+        return findings
 
     def advance(self, now_ns: int) -> list[Finding]:
         """Let stream time pass up to `now_ns`; the findings of the grid points on the way. The past is ignored."""
@@ -234,7 +250,7 @@ class Core:
             "brake": self._evaluation.brake_health.state(),
             "line work": self._evaluation.line_work.state(),
             "verdicts": self._instruments.state(),
-        }
+        } | ({} if self._pace is None else {"pace": self._pace.state()})
 
     def restore(self, saved: Mapping[str, Any], t_ns: int, same_run: bool = False) -> list[str]:
         """Continue at `t_ns` from what `state` gave; for a fresh core, before its first input.
@@ -249,6 +265,9 @@ class Core:
             raise ValueError("it is of another rig, or of another version of Stopmark")
         gap_s = max(0, t_ns - whole(saved, "t_ns")) * 1e-9
         evaluation = self._evaluation
+        if self._pace is not None and "pace" in saved:  # states of older versions have none
+            with suppress(ValueError):
+                self._pace.restore(part(saved, "pace"))
         failed = restore_parts(
             saved,
             {
@@ -281,6 +300,7 @@ class Core:
             after = "anew"
             words = f"began anew: what the run before left cannot be used ({printable(str(error), 120)})"
         findings = self._run_to(t_ns)
+        self._choose_grid(t_ns)
         if words:
             findings.insert(0, Finding(t_ns, "health", "carried", Severity.NOTICE, "", after, words))
         return findings
@@ -297,9 +317,24 @@ class Core:
         findings: list[Finding] = []
         while self._next_grid <= t_ns:
             self._evaluate(self._next_grid, findings)
-            self._next_grid += GRID_NS
+            if self._thinned and self._pace is not None:
+                self._next_grid = self._pace.after_point(self._next_grid)
+            else:
+                self._next_grid += GRID_NS
         self.now_ns = t_ns
         return findings
+
+    def _choose_grid(self, t_ns: int) -> None:
+        """After an input at `t_ns`: the next grid point, by which of the grids now holds. A guided check has the full one."""
+        pace = self._pace
+        if pace is None:
+            return
+        if pace.slow and not self._checks.running:
+            self._thinned = True
+            self._next_grid = pace.after_input(t_ns)
+        elif self._thinned:
+            self._thinned = False
+            self._next_grid = (t_ns // GRID_NS + 1) * GRID_NS
 
     def _evaluate(self, g: int, findings: list[Finding]) -> None:
         """One grid point, in the one order: sensors, estimate, hoist state, evaluation, guided checks, signals, rules."""
@@ -318,7 +353,16 @@ class Core:
         dropped = instruments.recent_drops(g, evaluation.health.dropped + sensors.missing)
         loss = tracker.loss
         point = evaluation.run(
-            g, estimate, hoist, tracker.direction, tracker.string_load_n, dropped, due, loss.flag, loss.slack
+            g,
+            estimate,
+            hoist,
+            tracker.direction,
+            tracker.string_load_n,
+            dropped,
+            due,
+            loss.flag,
+            loss.slack,
+            self._thinned,
         )
         estimator.add_known_acceleration(point.brakes.known_acceleration_m_s2)
         findings += checks.evaluate(g, point)

@@ -11,24 +11,40 @@ from monitor.config.rules_file import build_rules
 from monitor.config.toml_file import parse_toml
 from monitor.core.alarms.crew_actions import ASIDE, ASIDE_NOW
 from monitor.core.engine import Core
+from monitor.core.pace import PRESENT, GridLaw
 from monitor.core.signals.table import SIGNAL_NAMES, not_fitted
+from monitor.errors import UserError
 from monitor.runtime.driver import Mode
 
 _ASIDE: Final = "aside"
 """In a header: by which version of `crew_actions.ASIDE` the crew set alarms aside."""
+_GRID: Final = "grid"
+"""The law by which the grid was thinned."""
 
 
 def core_of(rig: Rig, rules_text: str, where: str, header: Mapping[str, Any] | None = None) -> Core:
     """A core for `rig` with the rules in a TOML text; with the `header` of a session, as that one was made.
 
     Raises:
-        ConfigError: every problem of the rules at once.
+        ConfigError: every problem of the rules at once. UserError: the header is of a newer version, see `law_of`.
     """
     rules = rules_of(rig, rules_text, where)
     if header is None:
         return Core(rig, rules)
     aside = header.get(_ASIDE, 1)
-    return Core(rig, rules, aside if isinstance(aside, int) and aside in ASIDE else ASIDE_NOW)
+    return Core(rig, rules, aside if isinstance(aside, int) and aside in ASIDE else ASIDE_NOW, law_of(header))
+
+
+def law_of(header: Mapping[str, Any]) -> GridLaw | None:
+    """The law of the grid that a session with this header was recorded under; None, the full grid, for one without any.
+
+    Raises:
+        UserError: it was recorded by a newer version, under a law that this one does not know.
+    """
+    try:
+        return GridLaw.of(header.get(_GRID))
+    except ValueError as error:
+        raise UserError(f"session of rig {header.get('rig')!r}: {error}; update Stopmark to replay it") from None
 
 
 def rules_of(rig: Rig, rules_text: str, where: str) -> RuleSet:
@@ -50,4 +66,5 @@ def header_of(rig: Rig, rules_text: str, mode: Mode | Literal["IMPORTED"], creat
         "created": created_ns,
         "mode": mode,
         _ASIDE: ASIDE_NOW,
+        _GRID: PRESENT.plain(),
     }

@@ -3,7 +3,8 @@
 Tables (all times ns of stream time, all numbers SI)
     header   key, value (JSON): ``rig`` (its name), ``config`` (the whole rig), ``rules`` (text), ``version``,
              ``created``, ``mode``, ``aside`` (which table of `monitor.core.alarms.crew_actions` says what the crew
-             may set aside; none: the first); ``dictionary`` is the blocks' own (hexadecimal)
+             may set aside; none: the first), ``grid`` (`monitor.core.pace.GridLaw`; none: every grid point is evaluated);
+             ``dictionary`` is the blocks' own (hexadecimal)
     block    raw frames, about one second each: first and last time, how far time had advanced, index of the first
              frame, number of frames, and the frames themselves, packed as `monitor.adapters.sessions.blocks` says
     action   what the crew did; ``before`` is the number of frames of this file that came before it

@@ -37,6 +37,8 @@ from monitor.units import STANDARD_GRAVITY_M_S2 as _G
 
 _LONGEST_STEP_S: Final = 1.0
 """A gap longer than this between two grid points is a restart of the stream: rates over it mean nothing."""
+_LONGEST_THINNED_STEP_S: Final = 30.0
+"""The same on the thinned grid: twice what lies between two of its points in a silence."""
 _STEADY_M_S2: Final = 0.15
 """Below this acceleration the hook load is a weight."""
 HEAVY_SHARE: Final = 0.15
@@ -106,20 +108,23 @@ class BrakeHealth:
         load_n: float,
         load_validity: int,
         number: Callable[[str], Flag],
+        thinned: bool = False,
     ) -> None:
         """Take the grid point `t_ns`. `direction` is the last motion's; `number` gives a quantity's last reading in SI and
-        its validity. Under 15 us.
+        its validity. On a `thinned` grid (`monitor.core.pace`) grid points are seconds apart by design. Under 15 us.
 
         Every watch has one line, and the order is fixed: hydraulics, heat and evidence, load, effectiveness, energy,
         deceleration, creep."""
         dt = (t_ns - self._last_ns) * 1e-9
         if dt <= 0.0:
             return
-        if dt > _LONGEST_STEP_S:
+        if dt > (_LONGEST_THINNED_STEP_S if thinned else _LONGEST_STEP_S):
             dt = self._after_gap(t_ns)
         self._last_ns = t_ns
         readings, motion = BrakeReadings.of(number), MotionView.of(estimate, self._lines)
-        self.hydraulics.step(dt, readings.lever, readings.first_pa, readings.second_pa, readings.accumulator_pa)
+        self.hydraulics.step(
+            dt, readings.lever, readings.first_pa, readings.second_pa, readings.accumulator_pa, not thinned
+        )
         released = drive_released(readings, motion.speed_m_s, self._regen)
         brakes = self._applied_brakes(number, motion.omega_rad_s, released)
         self._acting.step(dt, readings.lever, brakes, not released)

@@ -250,16 +250,20 @@ class HydraulicsWatch:
         self.pump = PumpWatch(rig)
         self._waited_s = 0.0
 
-    def step(self, dt: float, lever: float, first: float, second: float, accumulator: float) -> None:
-        """One grid point. SI; NaN where not known."""
+    def step(
+        self, dt: float, lever: float, first: float, second: float, accumulator: float, timed: bool = True
+    ) -> None:
+        """One grid point. SI; NaN where not known. `timed`: readings come often enough to see an application build up; where
+        they do not, no answer is timed and no circuit found lost, for a reading may lie in the middle of one."""
         supply = self._full if math.isnan(accumulator) else max(0.0, accumulator)
         self.circuits.compare(first, second)
         self.residual.step(dt, lever, first, second)
         bad1, bad2 = self.residual.suspect
         self.first = one = math.nan if bad1 else first
         self.second = two = math.nan if bad2 else second
-        self.circuits.step(dt, lever, one, two, supply)
-        self.response.step(dt, lever, self.circuits.slowest(one, two), supply)
+        if timed:
+            self.circuits.step(dt, lever, one, two, supply)
+            self.response.step(dt, lever, self.circuits.slowest(one, two), supply)
         # Leak and pump are slow matters: five looks a second are plenty.
         self._waited_s += dt
         if self._waited_s > 0.19:

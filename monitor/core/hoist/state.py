@@ -19,6 +19,7 @@ import math
 from collections import deque
 from collections.abc import Mapping
 from enum import IntEnum
+from functools import cache
 from typing import Any, Final
 
 from monitor.config.rig import Rig
@@ -29,6 +30,7 @@ from monitor.core.hoist.load_loss import LoadLoss
 from monitor.core.saved_state import number, numbers, part, whole
 from monitor.model.reading import Flag, Validity
 from monitor.model.snapshot import HoistState
+from monitor.model.stream import GRID_NS
 from monitor.units import STANDARD_GRAVITY_M_S2 as GRAVITY
 
 MOVING_M_S: Final = 0.05
@@ -44,6 +46,8 @@ BAND: Final = 0.03
 LEAVE: Final = 1.6
 SMOOTHING: Final = 0.1
 """Share of a new load in its running mean, per look: noise falls to a quarter."""
+MOST_LOOKS: Final = 40
+"""So many looks are in a level's mean. A look on a thinned grid stands for those left out before it, up to as many."""
 FAR: Final = 0.15
 """The block's weight is never learned further from the configured one than this share."""
 PLATEAU_S: Final = 1.5
@@ -132,12 +136,19 @@ STRING: Final = _string_table()
 _LASTS_NS: Final = {StringState.SETTING: SET_S * 1e9, StringState.LIFTING: LIFT_S * 1e9}
 
 
+@cache
+def _smoothing(looks: int) -> float:
+    """The share of so many looks at the same load."""
+    return 1.0 - (1.0 - SMOOTHING) ** looks
+
+
 class HoistTracker:
     """Hoist state and load split of one rig. `update` once per grid point; read the attributes after it."""
 
     __slots__ = (
-        "_block_n", "_configured_n", "_level_count", "_level_n", "_level_ns", "_levels", "_motion", "_noise_n", "_pending_ns",
-        "_seen_ns", "_slow_ns", "_smooth_n", "_string", "direction", "in_slips", "loss", "set_downs", "state", "string_load_n",
+        "_block_n", "_configured_n", "_level_count", "_level_n", "_level_ns", "_levels", "_looked_ns", "_looks", "_motion",
+        "_noise_n", "_pending_ns", "_seen_ns", "_slow_ns", "_smooth_n", "_string", "direction", "in_slips", "loss", "set_downs",
+        "state", "string_load_n",
     )  # fmt: skip
 
     def __init__(self, rig: Rig) -> None:
@@ -156,6 +167,9 @@ class HoistTracker:
         self._levels: dict[int, deque[float]] = {d: deque(maxlen=MEMORY) for d in (1, 0, -1)}
         self._noise_n = load_noise_n(rig)
         self._motion = Motion.STILL
+        self._looked_ns = 0
+        self._looks = 1
+        """How many points of the full grid the present look stands for."""
         self._seen_ns = 0
         self._slow_ns = 0
         """Since when the block is STOPPING."""
@@ -200,6 +214,9 @@ class HoistTracker:
     def update(self, t_ns: int, estimate: Estimate, hook_load: Flag) -> HoistState:
         """Take one look at `t_ns`; the hoist state then. `hook_load` in N; not known is allowed."""
         known = self._move(t_ns, estimate)
+        looks = (t_ns - self._looked_ns) // GRID_NS
+        self._looks = 1 if looks < 1 else MOST_LOOKS if looks > MOST_LOOKS else looks
+        self._looked_ns = t_ns
         load, validity = hook_load
         if validity > Validity.DEGRADED:
             load = math.nan
@@ -251,7 +268,8 @@ class HoistTracker:
         block = self._block_n[self.direction]
         smooth = self._smooth_n
         if abs(load - smooth) < 6.0 * self._noise_n + 0.02 * block:
-            load = smooth + SMOOTHING * (load - smooth)  # a step goes through at once, noise does not
+            # A step goes through at once, noise does not.
+            load = smooth + (SMOOTHING if self._looks == 1 else _smoothing(self._looks)) * (load - smooth)
         self._smooth_n = load
         band = max(BAND * block, self._noise_n)
         string = load - block
@@ -284,14 +302,14 @@ class HoistTracker:
         if level != level or abs(load - level) > band:
             self._level_n, self._level_ns, self._level_count = load, t_ns, 0
             return
-        if self._level_count < 40:
-            self._level_count += 1
-        self._level_n = level = level + (load - level) / (self._level_count + 1)
+        looks = self._looks
+        self._level_count = count = min(self._level_count + looks, MOST_LOOKS)
+        self._level_n = level = level + (load - level) * looks / (count + 1)
         if self._level_ns < 0 or t_ns - self._level_ns < PLATEAU_S * 1e9:
             if self._level_ns < 0 and self.in_slips:
                 # Already counted: the block alone is weighed on for as long as it hangs there.
                 block = self._block_n[self.direction]
-                self._block_n[self.direction] = self._held(block + 0.002 * (load - block))
+                self._block_n[self.direction] = self._held(block + 0.002 * looks * (load - block))
             return
         self._level_ns = -1
         levels = self._levels[self.direction]

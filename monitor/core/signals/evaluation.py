@@ -109,10 +109,11 @@ class Evaluation:
         overtravel_due: bool = False,
         load_lost: Flag = _NO,
         unloaded: bool = False,
+        thinned: bool = False,
     ) -> GridPoint:
         """The grid point `t_ns`, for which the register of sensors has been brought up to date. `direction` is the last motion,
         held while still. `load_lost` and `unloaded` are `LoadLoss`'s: with nothing on the line speed and stop of the block are
-        not known."""
+        not known. `thinned`: grid points are seconds apart (`monitor.core.pace`)."""
         sensors = self._sensors
         readings = sensors.readings
         speed = estimate.speed_m_s
@@ -132,7 +133,7 @@ class Evaluation:
 
         # 2. The brake watch.
         brake, watch = self.brake, self.brake_health
-        watch.update(t_ns, estimate, hoist, direction, hook_n, load_validity, readings.__getitem__)
+        watch.update(t_ns, estimate, hoist, direction, hook_n, load_validity, readings.__getitem__, thinned)
 
         # 3. The stop mark.
         way = 1 if speed > 0 else -1
