@@ -267,7 +267,7 @@ class Core:
         evaluation = self._evaluation
         if self._pace is not None and "pace" in saved:  # states of older versions have none
             with suppress(ValueError):
-                self._pace.restore(part(saved, "pace"))
+                self._pace.restore(part(saved, "pace"), same_run)
         failed = restore_parts(
             saved,
             {

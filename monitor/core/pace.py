@@ -131,17 +131,28 @@ class Pace:
             return self.fresh_ns + self._law.settle_ns
         return self.fresh_ns + (since // self._idle_ns + 1) * self._idle_ns
 
-    def state(self) -> dict[str, int]:
-        """What a restart, or a replay from a later moment, must not lose: each sensor's interval, ns."""
-        return dict(zip(self._ids, self._intervals_ns, strict=True))
+    def state(self) -> dict[str, list[int]]:
+        """What a restart, or a replay from a later moment, must not lose, of each sensor: its interval, ns; when its last
+        reading came, since when they are counted, and how many there are."""
+        rows = zip(self._intervals_ns, self._last_ns, self._begun_ns, self._count, strict=True)
+        return dict(zip(self._ids, map(list, rows), strict=True))
 
-    def restore(self, saved: Mapping[str, Any]) -> None:
-        """Take up what `state` gave; a sensor that it does not know stays as it is.
+    def restore(self, saved: Mapping[str, Any], same_run: bool) -> None:
+        """Take up what `state` gave; a sensor that it does not know stays as it is. In another run than that, readings are
+        counted anew: what lies between two runs is no interval.
 
         Raises:
             ValueError: it is not such a state.
         """
-        known = {place: whole(saved, name) for place, name in enumerate(self._ids) if name in saved}
-        for place, interval_ns in known.items():
+        rows: dict[int, list[int]] = {}
+        for place, name in enumerate(self._ids):
+            if name in saved:
+                row = saved[name]
+                if not isinstance(row, list) or len(row) != 4:
+                    raise ValueError(f"{name}: no list of 4 numbers")
+                rows[place] = [whole({name: value}, name) for value in row]
+        for place, (interval_ns, last_ns, begun_ns, count) in rows.items():
             self._intervals_ns[place] = interval_ns
+            if same_run:
+                self._last_ns[place], self._begun_ns[place], self._count[place] = last_ns, begun_ns, count
         self._judge()

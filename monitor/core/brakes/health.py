@@ -35,10 +35,8 @@ from monitor.model.reading import ABSENT, ABSENT_FLAG, DEGRADED, INVALID, UNKNOW
 from monitor.model.snapshot import HoistState
 from monitor.units import STANDARD_GRAVITY_M_S2 as _G
 
-_LONGEST_STEP_S: Final = 1.0
-"""A gap longer than this between two grid points is a restart of the stream: rates over it mean nothing."""
-_LONGEST_THINNED_STEP_S: Final = 30.0
-"""The same on the thinned grid: twice what lies between two of its points in a silence."""
+_LONGEST_STEP_S: Final = {False: 1.0, True: 30.0}
+"""By whether the grid is thinned: a longer gap between two grid points restarts the stream; rates over it mean nothing."""
 _STEADY_M_S2: Final = 0.15
 """Below this acceleration the hook load is a weight."""
 HEAVY_SHARE: Final = 0.15
@@ -118,7 +116,7 @@ class BrakeHealth:
         dt = (t_ns - self._last_ns) * 1e-9
         if dt <= 0.0:
             return
-        if dt > (_LONGEST_THINNED_STEP_S if thinned else _LONGEST_STEP_S):
+        if dt > _LONGEST_STEP_S[thinned]:
             dt = self._after_gap(t_ns)
         self._last_ns = t_ns
         readings, motion = BrakeReadings.of(number), MotionView.of(estimate, self._lines)
