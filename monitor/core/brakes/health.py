@@ -110,9 +110,7 @@ class BrakeHealth:
     ) -> None:
         """Take the grid point `t_ns`. `direction` is the last motion's; `number` gives a quantity's last reading in SI and
         its validity. On a `thinned` grid (`monitor.core.pace`) grid points are seconds apart by design. Under 15 us.
-
-        Every watch has one line, and the order is fixed: hydraulics, heat and evidence, load, effectiveness, energy,
-        deceleration, creep."""
+        The order is fixed: hydraulics, heat and evidence, load, effectiveness, energy, deceleration, creep."""
         dt = (t_ns - self._last_ns) * 1e-9
         if dt <= 0.0:
             return
