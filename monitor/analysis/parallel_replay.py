@@ -147,7 +147,7 @@ class _Replay:
         self._new_core()
 
     def _new_core(self) -> None:
-        self._core = Core(self._chain.rig, RuleSet(()))
+        self._core = Core(self._chain.rig, RuleSet(()), law=None)
         # They come in the order in which a core reads them.
         names = self._core.observe(self._on_grid_point, COLUMNS)
         self._pick = itemgetter(*(names.index(name) for name in COLUMNS))

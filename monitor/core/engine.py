@@ -18,7 +18,6 @@ Theory of operation
     when they are asked for.
 """
 
-import json
 import math
 from collections.abc import Callable, Collection, Mapping, Sequence
 from contextlib import suppress
@@ -34,6 +33,7 @@ from monitor.core.checks.guided_checks import Checks
 from monitor.core.estimator.estimator import Estimator
 from monitor.core.hoist.state import HoistTracker
 from monitor.core.instruments import Instruments
+from monitor.core.own_health import read_health
 from monitor.core.pace import PRESENT, GridLaw, Pace
 from monitor.core.restore import Part, read_state, restore_parts, words_of_resumed_run
 from monitor.core.saved_state import FORMAT, part, whole
@@ -46,7 +46,7 @@ from monitor.core.signals.table import SIGNAL_NAMES, SIGNALS
 from monitor.model.alarm import Finding, Severity
 from monitor.model.reading import ABSENT_FLAG, Reject, RejectReason, Validity, Value
 from monitor.model.snapshot import HoistState, Snapshot, StopMarks
-from monitor.model.stream import CARRIED_TOPIC, GRID_NS, HEALTH_TOPIC, Action, ActionKind, Frame, Health
+from monitor.model.stream import CARRIED_TOPIC, GRID_NS, HEALTH_TOPIC, Action, ActionKind, Frame
 from monitor.text import printable
 
 T = TypeVar("T", Frame, Action)
@@ -397,24 +397,8 @@ class Core:
 
     def _take_health(self, frame: Frame) -> None:
         """The monitor's own state, as the runner reports it."""
-        try:
-            fields: Any = json.loads(frame.payload)
-            health = Health(
-                recording=fields["recording"],
-                connected=fields["connected"],
-                dropped=int(fields["dropped"]),
-                lag_s=float(fields["lag_s"]),
-                note=printable(str(fields["note"]), 120),
-            )
-        except (ValueError, TypeError, KeyError, OverflowError, RecursionError):
-            # Only the runner writes this topic; a damaged session may hold anything.
-            self._sensors.refuse(Reject(frame.t_ns, None, RejectReason.NOT_JSON, HEALTH_TOPIC))
-            return
-        if (
-            health.recording not in ("on", "off", "failed")
-            or not (health.connected is None or isinstance(health.connected, bool))
-            or not math.isfinite(health.lag_s)
-        ):
+        health = read_health(frame.payload)
+        if health is None:  # only the runner writes this topic; a damaged session may hold anything
             self._sensors.refuse(Reject(frame.t_ns, None, RejectReason.NOT_JSON, HEALTH_TOPIC))
             return
         if health.connected and not self._connected_once:
