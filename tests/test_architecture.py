@@ -91,7 +91,7 @@ FLOORS: tuple[tuple[str, ...], ...] = (
 # The same inside the packages that have rooms of their own. Names joined by "+" are one room with several doors.
 ROOMS: dict[str, tuple[tuple[str, ...], ...]] = {
     "monitor.core": (
-        ("engine+instruments+restore",),
+        ("engine+instruments+own_health+pace+restore",),
         ("checks",),
         ("signals",),
         ("hoist", "brakes"),
