@@ -85,7 +85,7 @@ class Watched:
     """A core, with what it said and the grid points that it evaluated."""
 
     def __init__(self, period_s: float, law: GridLaw | None = PRESENT) -> None:
-        self.core = Core(RIGS[period_s], RULES[period_s], law)
+        self.core = Core(RIGS[period_s], RULES[period_s], law=law)
         self.said: list[Finding] = []
         self.points: list[int] = []
         self.core.observe(lambda t_ns, *_: self.points.append(t_ns), ["height"])
