@@ -76,7 +76,7 @@ class DirtyLog:
     def write(self, folder: Path, mapping: str = MAP) -> tuple[Path, Path]:
         """The log and its map as files."""
         log, map_path = folder / "log.csv", folder / "map.toml"
-        lines = [f"{START_S + seconds:.1f},{position},{load}\n" for seconds, position, load in self.rows]
+        lines = [f"{START_S + seconds:.3f},{position},{load}\n" for seconds, position, load in self.rows]
         log.write_text("time,pos,load\n" + "".join(lines), encoding="utf-8")
         map_path.write_text(mapping, encoding="utf-8")
         return log, map_path
@@ -102,7 +102,8 @@ class _Work:
         rise = np.clip(t / ramp, 0.0, 1.0)
         fall = np.clip((t - (seconds - ramp)) / ramp, 0.0, 1.0)
         # Distance with linear ramps of the speed at both ends.
-        done = speed * (np.minimum(t, ramp) * rise / 2.0 + np.clip(t - ramp, 0.0, None) - np.clip(t - (seconds - ramp), 0.0, None) * fall / 2.0)
+        braked = np.clip(t - (seconds - ramp), 0.0, None) * fall / 2.0
+        done = speed * (np.minimum(t, ramp) * rise / 2.0 + np.clip(t - ramp, 0.0, None) - braked)
         self._add(self.z + math.copysign(1.0, way) * np.minimum(done, abs(way)), np.full(len(t), load_n))
         self.z = float(to_m)
 
@@ -213,8 +214,8 @@ def frozen(log: DirtyLog, rng: random.Random) -> None:
 
 def filled(log: DirtyLog, rng: random.Random) -> None:
     """Every reading is repeated in the rows until the next: the recorder fills forward. Its own readings come at `period_s`,
-    the rows five to twenty times as often."""
-    times = rng.choice((5, 10, 20))
+    the rows three to twenty times as often."""
+    times = rng.choice((5, 10, 20)) if log.period_s >= 1.0 else 3
     step = log.period_s / times
     log.rows = [
         (seconds + part * step, position, load) for seconds, position, load in log.rows for part in range(times)
@@ -261,7 +262,9 @@ def shifted(log: DirtyLog, rng: random.Random) -> None:
     for place in _places(log, rng, round(10_800.0 / log.period_s)):
         after = min(len(log.rows), place + round(rng.uniform(600.0, 3600.0) / log.period_s))
         by = rng.choice((-1.0, 1.0)) * rng.uniform(1.5, 6.0)
-        log.rows[place:after] = [(s, f"{float(position) + by:.2f}", load) for s, position, load in log.rows[place:after]]
+        log.rows[place:after] = [
+            (s, f"{float(position) + by:.2f}", load) for s, position, load in log.rows[place:after]
+        ]
         log.unknowable.append((log.rows[place][0], log.rows[after - 1][0] + log.period_s))
 
 
@@ -277,9 +280,7 @@ def _places(log: DirtyLog, rng: random.Random, every: int) -> list[int]:
     """About one place in `every`, never near the ends of the log and no two near one another."""
     every = max(every, 12)
     first = min(len(log.rows) // 10, every) + 12
-    return [
-        place + rng.randrange(every // 4) for place in range(first, len(log.rows) - every // 2 - 12, every)
-    ]
+    return [place + rng.randrange(every // 4) for place in range(first, len(log.rows) - every // 2 - 12, every)]
 
 
 FAULTS: Final[dict[str, Fault]] = {

@@ -5,7 +5,7 @@ times, clocks that run back, columns that are empty for hours. What cannot be a 
 nothing takes its place.
 """
 
-import math
+from collections import deque
 from collections.abc import Iterator, Sequence
 from datetime import UTC, datetime
 from itertools import pairwise
@@ -13,16 +13,25 @@ from pathlib import Path
 from statistics import median
 from typing import Final
 
-from monitor.adapters.tables.field_map import LogColumn, LogMap, iso_ns, rig_of
+from monitor.adapters.tables.cleaning.cell import FILLED, Cell
+from monitor.adapters.tables.cleaning.column import LOAD_STEP, SPEED_SPARE, ColumnCleaner, Habits, NumberWords
+from monitor.adapters.tables.cleaning.forward_fill import reading_s
+from monitor.adapters.tables.cleaning.likely_unit import wrong_unit
+from monitor.adapters.tables.cleaning.position import LoadChanges, fastest, usual_repeats
+from monitor.adapters.tables.cleaning.quality import Quality
+from monitor.adapters.tables.field_map import LogMap, iso_ns, rig_of
 from monitor.adapters.tables.readers.series import Series
 from monitor.adapters.tables.readers.table import Dropped, FieldLogError, Layout, Table
 from monitor.adapters.tables.resolution import resolution_of
 from monitor.model.stream import Frame
+from monitor.units import STANDARD_GRAVITY_M_S2, UNITS
 
 LOOK_ROWS: Final = 4000
 """Rows that are read ahead to learn the log's rate."""
 LONGEST_GAP_S: Final = 86_400.0
 """Longest gap in one log; after a longer one, a new log begins."""
+FASTEST_M_S: Final = 2.5
+"""Blocks of other rigs than the one in the map's file go this fast (common practice, no source)."""
 BACK_ROWS: Final = 600
 """So many lines in a row with a time before the last good one mean that the clock was set back."""
 _EPOCH_SCALES: Final = {"s": 10**9, "ms": 10**6, "us": 10**3, "ns": 1}
@@ -67,9 +76,24 @@ class FieldLog:
         self.start_ns = times[0]
         steps = [later - one for one, later in pairwise(times) if later > one]
         self.period_s = max(0.01, median(steps) * 1e-9) if steps else 1.0
-        self.rig = rig_of(mapping, self.period_s, self._resolutions())
+        first = self._first_cells()
+        self.reading_s = [reading_s(times, numbers, self.period_s) for times, numbers in first]
+        """By column, seconds from one reading to the next: longer than `period_s` where the log is filled forward."""
+        self.rig = rig_of(mapping, self.reading_s, self._resolutions())
         self._topics = [self.rig.topic(sensor) for sensor in self.rig.sensors]
-        self._ranges = [sensor.range for sensor in self.rig.sensors]
+        self.quality = Quality(self.period_s)
+        speed_m_s = self._fastest_m_s(first)
+        loads = LoadChanges(LOAD_STEP * self.rig.block.mass_kg * STANDARD_GRAVITY_M_S2)
+        self._cleaners = [
+            ColumnCleaner(
+                column, mapping, sensor, self.rig,
+                Habits(self.period_s, every_s, speed_m_s, usual_repeats(numbers[:: round(every_s / self.period_s)]), loads),
+            )
+            for column, sensor, every_s, (_, numbers) in zip(
+                mapping.columns, self.rig.sensors, self.reading_s, first, strict=True
+            )
+        ]  # fmt: skip
+        self._judge_units([[n for n in numbers if n is not None] for _, numbers in first])
 
     @property
     def rows(self) -> int:
@@ -165,24 +189,81 @@ class FieldLog:
             return None
         return t_ns if 0 < t_ns < 1 << 62 else None
 
+    def _first_cells(self) -> list[tuple[list[int], list[float | None]]]:
+        """Of each column the times, ns, and numbers of the first rows; None where there is no number."""
+        words = NumberWords(self._map)
+        found: list[tuple[list[int], list[float | None]]] = [([], []) for _ in self._map.columns]
+        for table, _, row in self._series.ahead(LOOK_ROWS):
+            t_ns = self._time(row) if table is self._table else None
+            if t_ns is None:
+                continue
+            for place, (times, numbers) in zip(self._places, found, strict=True):
+                number, reason = words.number(row[place] if place < len(row) else "")
+                times.append(t_ns)
+                numbers.append(None if reason else number)
+        return found
+
+    def _fastest_m_s(self, first: Sequence[tuple[list[int], list[float | None]]]) -> float:
+        """The fastest that the block goes by the rig's file and the first rows."""
+        speed_m_s = max(SPEED_SPARE * self.rig.limits.max_speed_m_s, FASTEST_M_S)
+        for column, (times, numbers) in zip(self._map.columns, first, strict=True):
+            if column.quantity == "block_position":
+                unit = UNITS[column.unit]
+                known = [Cell(t_ns, n, unit.to_si(n)) for t_ns, n in zip(times, numbers, strict=True) if n is not None]
+                speed_m_s = fastest(known, speed_m_s)
+        return speed_m_s
+
+    def _judge_units(self, samples: Sequence[Sequence[float]]) -> None:
+        """Stop at a column that cannot be in its unit.
+
+        Raises:
+            FieldLogError: there is one.
+        """
+        for column, cleaner, numbers in zip(self._map.columns, self._cleaners, samples, strict=True):
+            if cleaner.believable is None:
+                continue
+            wrong = wrong_unit(numbers, column.unit, cleaner.believable)
+            if wrong is not None:
+                raise FieldLogError(f"{self.name}: column {column.column!r}: {wrong}")
+
     # --- reading it --------------------------------------------------------------------------------------------------
 
     def frames(self) -> Iterator[Frame]:
         """Every good reading as a frame, in order of time."""
         self.begun = True
-        filters = [_ColumnFilter(column, self._map) for column in self._map.columns]
+        cleaners, columns = self._cleaners, self._map.columns
+        waiting: deque[tuple[int, int, list[Cell]]] = deque()
         for t_ns, row in self._timed_lines():
-            places = self._places
-            for accepted, place, topic, bounds in zip(filters, places, self._topics, self._ranges, strict=True):
-                value, reason = accepted.value(row[place] if place < len(row) else "", t_ns, bounds)
-                if reason:
-                    self.dropped.note(reason, self._where(self._at))
-                else:
-                    self.readings += 1
-                    text = str(int(value)) if value.is_integer() else repr(value)
-                    yield Frame(t_ns, topic, b'{"value":%s}' % text.encode())
+            cells = [
+                cleaner.take(t_ns, row[place] if place < len(row) else "")
+                for cleaner, place in zip(cleaners, self._places, strict=True)
+            ]
+            waiting.append((t_ns, self._at, cells))
+            while waiting and all(cell.settled for cell in waiting[0][2]):
+                yield from self._settled(*waiting.popleft())
+        for cleaner in cleaners:
+            cleaner.finish()
+        while waiting:
+            yield from self._settled(*waiting.popleft())
+        for column, cleaner in zip(columns, cleaners, strict=True):
+            for t_ns in cleaner.jumps:
+                self.quality.add(column.column, "jumped to another level", t_ns, t_ns)
         if not self.readings:
             raise FieldLogError(f"{self.name}: not one reading in it could be used: {self.words()}")
+        self._judge_units([cleaner.sample for cleaner in cleaners])
+
+    def _settled(self, t_ns: int, number: int, cells: Sequence[Cell]) -> Iterator[Frame]:
+        """The readings of one row as frames; what is dropped of it is counted."""
+        for column, topic, cell in zip(self._map.columns, self._topics, cells, strict=True):
+            if cell.reason:
+                self.dropped.note(f"{column.column}: {cell.reason}", self._where(number))
+                if cell.reason != FILLED:
+                    self.quality.add(column.column, cell.reason.partition(" (")[0], t_ns, t_ns)
+                continue
+            self.readings += 1
+            value = cell.number
+            text = str(int(value)) if value.is_integer() else repr(value)
+            yield Frame(t_ns, topic, b'{"value":%s}' % text.encode())
 
     def _timed_lines(self) -> Iterator[tuple[int, list[str]]]:
         """Every line whose time can be read and is later than the one before, with its time, ns. Counts the others, and gaps.
@@ -225,7 +306,9 @@ class FieldLog:
                     f"{self._where(number)} comes {(t_ns - before_ns) / 3.6e12:.0f} h after the one before: "
                     "if the clock was set, mend the time; else import the parts one by one"
                 )
-            self.gaps += bool(before_ns) and t_ns - before_ns > gap_ns
+            if before_ns and t_ns - before_ns > gap_ns:
+                self.gaps += 1
+                self.quality.add("line", "no rows", before_ns, t_ns)
             before_ns = t_ns
             self._at = number
             yield t_ns, row
@@ -238,58 +321,3 @@ class FieldLog:
         """What was taken and what was dropped, in one sentence."""
         dropped = ", ".join(f"{count} {key}" for key, count in self.dropped.items()) or "nothing"
         return f"{self.readings} readings from {self.rows} lines, {self.gaps} gaps; dropped: {dropped}"
-
-
-class _ColumnFilter:
-    """Accepts or refuses the readings of one column."""
-
-    def __init__(self, column: LogColumn, mapping: LogMap) -> None:
-        self._column = column
-        self._missing = frozenset(word.strip() for word in mapping.missing)
-        self._comma = mapping.decimal == ","
-        self._recent: tuple[int, float] | None = None
-        self._refused = 0
-
-    def value(self, word: str, t_ns: int, bounds: tuple[float, float]) -> tuple[float, str]:
-        """The reading in `word`, and nothing; or NaN, and why it is none."""
-        value, reason = self._number(word.strip())
-        reason = reason or self._objection(t_ns, value, bounds)
-        if reason:
-            return math.nan, f"{self._column.column}: {reason}"
-        self._recent = t_ns, value
-        return value, ""
-
-    def _number(self, word: str) -> tuple[float, str]:
-        """The number in `word`, or NaN and why there is none."""
-        if not word:
-            return math.nan, "missing"
-        if word in self._missing:
-            return math.nan, f"marked missing ({word[:12]})"
-        try:
-            return float(word.replace(".", "").replace(",", ".") if self._comma else word), ""
-        except ValueError:
-            return math.nan, "not a number"
-
-    def _objection(self, t_ns: int, value: float, bounds: tuple[float, float]) -> str:
-        """Why the number cannot be a reading; empty where it can."""
-        column = self._column
-        if not math.isfinite(value):
-            return "not a finite number"
-        if value == 0.0 and column.zero_is_missing:
-            return "zero where none can be"
-        if not bounds[0] <= value <= bounds[1]:
-            return f"out of range ({bounds[0]:g} to {bounds[1]:g} {column.unit})"
-        if self._jumps(t_ns, value):
-            return f"changes faster than {column.max_rate:g} {column.unit}/s"
-        return ""
-
-    def _jumps(self, t_ns: int, value: float) -> bool:
-        """Whether the reading lies too far from the one before. After three refusals in a row the new level is accepted."""
-        if self._column.max_rate is None or self._recent is None:
-            return False
-        then, before = self._recent
-        if abs(value - before) <= self._column.max_rate * (t_ns - then) * 1e-9 or self._refused >= 3:
-            self._refused = 0
-            return False
-        self._refused += 1
-        return True

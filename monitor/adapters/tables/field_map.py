@@ -196,24 +196,24 @@ def sensor_id(column: LogColumn) -> str:
     return column.id or column.quantity.replace("_", "-")
 
 
-def rig_of(mapping: LogMap, period_s: float, resolutions: Sequence[float] = ()) -> Rig:
-    """The map's rig with the log's sensors instead of its own; `period_s` is the time between two lines, `resolutions` the
-    least step of each column's readings (0: not known).
+def rig_of(mapping: LogMap, readings_s: Sequence[float], resolutions: Sequence[float]) -> Rig:
+    """The map's rig with the log's sensors instead of its own; of each column `readings_s` is the time between two readings,
+    `resolutions` the least step of its readings (0: not known).
 
     Raises:
         ConfigError: the rig cannot be used with these columns.
     """
     rig = find_rig(mapping.rig)
     sensors = []
-    for column, step in zip(mapping.columns, resolutions or [0.0] * len(mapping.columns), strict=True):
+    for column, every_s, step in zip(mapping.columns, readings_s, resolutions, strict=True):
         low, high = column.range or _usual_range(column, rig)
         sensor: dict[str, Any] = {
             "id": sensor_id(column),
             "quantity": column.quantity,
             "unit": column.unit,
             "value": "/value",
-            "rate_hz": 1.0 / period_s,
-            "stale_after_s": max(0.5, 3.5 * period_s),
+            "rate_hz": 1.0 / every_s,
+            "stale_after_s": max(0.5, 3.5 * every_s),
             "range": [low, high],
             "sigma": column.sigma if column.sigma is not None else _usual_noise(column, step, high - low),
             "bits": column.bits,

@@ -68,17 +68,20 @@ def test_what_field_logs_hold_is_dropped_and_counted_by_reason(tmp_path: Path) -
         "pos: out of range (-2 to 44 m)": 2, "load: zero where none can be": 1, "line: time repeated": 1,
         "line: time runs back": 1, "pos: missing": 1, "load: not a number": 1, "line: empty": 1,
         "line: time cannot be read": 1, "pos: marked missing (-999.25)": 1, "load: marked missing (nan)": 1,
-        "pos: changes faster than 3 m/s": 1, "load: not a finite number": 1, "load: missing": 1,
+        "pos: jumps away and back": 1, "load: not a finite number": 1, "load: missing": 1,
     }  # fmt: skip
     assert (log.rows, log.readings, log.gaps) == (12, 6, 1)
     assert frames[0].t_ns == 1000 * 10**9
 
 
-def test_a_level_that_stays_is_believed_after_three_refusals(tmp_path: Path) -> None:
+def test_a_level_that_stays_is_believed_and_its_jump_is_told(tmp_path: Path) -> None:
     rows = "".join(f"{1000 + i},{10 if i < 5 else 30},500\n" for i in range(12))
     log, frames = read(tmp_path, "time,pos,load\n" + rows)
-    assert [value(f) for f in frames if f.topic.endswith("block-position")] == [10.0] * 5 + [30.0] * 4
-    assert log.dropped["pos: changes faster than 3 m/s"] == 3
+    assert [value(f) for f in frames if f.topic.endswith("block-position")] == [10.0] * 5 + [30.0] * 7
+    assert dict(log.dropped) == {}
+    assert [(s.column, s.kind, s.from_ns // 10**9) for s in log.quality.stretches] == [
+        ("pos", "jumped to another level", 1005)
+    ]
 
 
 @pytest.mark.parametrize(

@@ -1,0 +1,307 @@
+"""Which positions of a log a travelling block can have had, seen with what comes after them.
+
+Theory of operation. A block does not go faster than `Reach.speed`, nor speed up or slow down by more than `Reach.change`; that
+bounds how far it can be from its last believed position after so many seconds, and how far out it can have been between two.
+
+1. A position out of reach waits for those after it. If they go on from the last believed one, what waited jumped away and
+   back: a spike. If `LEVEL_READINGS` of them agree among themselves, over `LEVEL_S` or more, the level is believed.
+2. If the position had stood still exactly before it jumped, and the block can have come that far since it began to stand still,
+   then it was frozen: the repeats are dropped, and from the jump on it is good.
+   So it was where it repeated itself far more often than it does at rest while the load was taken up and set down: that moves
+   the block by centimetres at least.
+3. A position that was within reach is a spike all the same where the block can have gone so far out but not back; and where
+   those around it go on evenly without it, for no hand stops on the way, turns back, and then is where it would have been.
+
+Only what lies at the end of the look-ahead is open; memory is bounded by `HOLD` readings. Derived here.
+"""
+
+import math
+from collections import deque
+from collections.abc import Sequence
+from dataclasses import dataclass
+from itertools import pairwise
+from typing import Final
+
+from monitor.adapters.tables.cleaning.cell import FROZEN, OPEN, SPIKE, Cell
+
+LEVEL_READINGS: Final = 4
+LEVEL_READINGS_SLOW: Final = 3
+SLOW_S: Final = 0.9
+LEVEL_S: Final = 3.0
+ROUNDING_S: Final = 0.5
+"""Times of logs with about a row a second are rounded to the second."""
+MOST_WAITING: Final = 40
+"""So many positions out of reach at most wait for those after them."""
+LONG_RUN: Final = 12
+CHANGES: Final = 2
+"""Repeats so long, and so many changes of the load meanwhile, show that a position is frozen."""
+MANY_CHANGES: Final = 4
+"""So many show it however long it repeats itself at rest."""
+LEAST_REPEATS: Final = 3
+"""A position that was the same so often, and then jumped, had stood still."""
+HOLD: Final = 6000
+"""Readings kept open while a position stands still: it may prove to be frozen."""
+OUTLIER_M: Final = 1.0
+"""A position this far from where those around it go on evenly is a spike (common practice, no source)."""
+EVEN_M: Final = 0.05
+"""So near to the even way those around a spike must lie."""
+
+
+@dataclass(frozen=True, slots=True)
+class Reach:
+    """What a block can do: m/s, m/s2, and what a reading may be off by, m."""
+
+    speed: float
+    change: float
+    tolerance: float
+
+    def in_time(self, seconds: float, still: bool = False) -> float:
+        """How far it can get in so many seconds; `still`: from rest."""
+        if seconds <= 0.0:
+            return self.tolerance
+        if not still:
+            return self.speed * seconds + self.tolerance
+        return _ramped(seconds, self.speed, self.change) + self.tolerance
+
+    def out_and_back(self, seconds: float) -> float:
+        """How far out it can have been, with so many seconds each to get there and to come back: it rests out there."""
+        return _ramped(seconds, self.speed, self.change) + self.tolerance
+
+
+def _ramped(seconds: float, speed: float, change: float) -> float:
+    """Greatest way in a time that ends or begins at rest."""
+    ramp = speed / change
+    return 0.5 * change * seconds * seconds if seconds < ramp else speed * (seconds - 0.5 * ramp)
+
+
+@dataclass(slots=True)
+class LoadChanges:
+    """How often the load went up or down by `least_n` or more; a way up or down counts once, however many rows it takes."""
+
+    least_n: float
+    count: int = 0
+    _way: int = 0
+    _end_n: float = math.nan
+    """The furthest that it has come on this way."""
+
+    def add(self, load_n: float) -> None:
+        """A load, N."""
+        if self._end_n != self._end_n:
+            self._end_n = load_n
+        step = load_n - self._end_n
+        if step * self._way > 0.0:
+            self._end_n = load_n
+        elif abs(step) >= self.least_n:
+            self.count += 1
+            self._way = 1 if step > 0.0 else -1
+            self._end_n = load_n
+
+
+class PositionCheck:
+    """Settles the positions of one column. `usual` is how often at most it repeats itself at rest, by the first rows."""
+
+    def __init__(self, reach: Reach, period_s: float, usual: int = 0, loads: LoadChanges | None = None) -> None:
+        self._reach = reach
+        self._loads = loads
+        self._long_run = max(LONG_RUN, 4 * usual)
+        self._changes_before = 0
+        """Changes of the load before it began to repeat itself."""
+        self._need = LEVEL_READINGS_SLOW if period_s > SLOW_S else LEVEL_READINGS
+        self._rounding_s = ROUNDING_S if 0.4 < period_s < 2.5 else 0.0
+        self._open: deque[Cell] = deque()
+        """Believed, but open: what comes may show that they were no readings."""
+        self._same = 0
+        """How many at its end repeat the one before them."""
+        self._same_since_ns = 0
+        self._settled: Cell | None = None
+        """The last of those that are settled."""
+        self._waiting: list[Cell] = []
+        self.jumps: list[int] = []
+        """When a level was believed after a jump that nothing explains."""
+
+    def take(self, cell: Cell) -> None:
+        """The next position, open."""
+        last = self._last
+        if last is None:
+            self._believe(cell)
+            return
+        if not self._waiting:
+            if self._reachable(last, cell):
+                self._believe(cell)
+            else:
+                self._waiting.append(cell)
+            return
+        newest = self._waiting[-1]
+        if self._reachable(last, cell) and abs(cell.si - last.si) < abs(cell.si - newest.si):
+            self._drop_waiting()
+            self._believe(cell)
+            return
+        self._waiting.append(cell)
+        level = self._level()
+        if level:
+            self._believe_level(last, level)
+        elif len(self._waiting) > MOST_WAITING:
+            self._waiting.pop(0).reason = SPIKE
+
+    def finish(self) -> None:
+        """Nothing comes any more."""
+        self._drop_waiting()
+        for cell in self._open:
+            cell.reason = ""
+        self._open.clear()
+
+    @property
+    def _last(self) -> Cell | None:
+        return self._open[-1] if self._open else self._settled
+
+    def _reachable(self, one: Cell, other: Cell) -> bool:
+        seconds = (other.t_ns - one.t_ns) * 1e-9
+        still = self._same >= LEAST_REPEATS
+        return abs(other.si - one.si) <= self._reach.in_time(seconds + self._rounding_s * still, still)
+
+    def _drop_waiting(self) -> None:
+        for cell in self._waiting:
+            cell.reason = SPIKE
+        self._waiting.clear()
+
+    def _level(self) -> list[Cell]:
+        """The last of those that wait, where they are enough and agree among themselves."""
+        recent = self._waiting[-self._need :]
+        first = recent[0]
+        while len(recent) < len(self._waiting):
+            before = self._waiting[-len(recent) - 1]
+            if abs(before.si - recent[0].si) > self._reach.in_time((recent[0].t_ns - before.t_ns) * 1e-9):
+                break
+            recent.insert(0, before)
+            first = before
+        if len(recent) < self._need or (recent[-1].t_ns - first.t_ns) * 1e-9 < LEVEL_S:
+            return []
+        for one, other in pairwise(recent):
+            if abs(other.si - one.si) > self._reach.in_time((other.t_ns - one.t_ns) * 1e-9):
+                return []
+        return recent
+
+    def _believe_level(self, last: Cell, level: list[Cell]) -> None:
+        """The readings of `level` are believed: the position was frozen before them, or it jumped."""
+        first = level[0]
+        jump = abs(first.si - last.si)
+        sooner = jump <= self._reach.in_time((first.t_ns - last.t_ns) * 1e-9 + self._rounding_s)
+        if sooner and self._same < self._long_run:
+            pass  # it set off sooner than rows and their times show
+        elif self._same >= LEAST_REPEATS and jump <= self._reach.in_time((first.t_ns - self._same_since_ns) * 1e-9):
+            self._drop_repeats()
+        else:
+            self.jumps.append(first.t_ns)
+        for cell in self._waiting:
+            cell.reason = SPIKE  # but for those of the level
+        self._waiting.clear()
+        for cell in self._open:
+            cell.reason = ""
+        if self._open:
+            self._settled = self._open[-1]
+            self._open.clear()
+        self._same = 0
+        for cell in level:
+            cell.reason = OPEN
+            self._believe(cell)
+
+    def _stood_still(self) -> bool:
+        """Whether the repeats so far are those of a frozen sensor, by what the load did meanwhile."""
+        if self._loads is None or self._same < LEAST_REPEATS:
+            return False
+        changes = self._loads.count - self._changes_before
+        return changes >= MANY_CHANGES or (changes >= CHANGES and self._same >= self._long_run)
+
+    def _drop_repeats(self) -> None:
+        """The repeats at the end were no readings."""
+        for _ in range(min(self._same, len(self._open))):
+            self._open.pop().reason = FROZEN
+
+    def _believe(self, cell: Cell) -> None:
+        """Put it behind the open ones, and settle what lies far enough back."""
+        last = self._last
+        if last is not None and cell.si == last.si:
+            if not self._same:
+                self._same_since_ns = last.t_ns
+            self._same += 1
+            if self._same == 1 and self._loads is not None:
+                self._changes_before = self._loads.count
+        else:
+            if self._stood_still():
+                self._drop_repeats()
+            self._same = 0
+        opened = self._open
+        opened.append(cell)
+        if len(opened) >= 3 and self._same == 0:
+            self._look_back()
+        keep = max(3, self._same + 2)
+        while len(opened) > keep or len(opened) > HOLD:
+            first = opened.popleft()
+            first.reason = ""
+            self._settled = first
+
+    def _look_back(self) -> None:
+        """Whether the last but one, or the one before it, is a spike after all."""
+        opened = self._open
+        after, middle, before = opened[-1], opened[-2], opened[-3]
+        out = min(abs(middle.si - before.si), abs(middle.si - after.si))
+        if (middle.si - before.si) * (after.si - middle.si) < 0.0 and out > self._reach.tolerance:
+            least_s = min(middle.t_ns - before.t_ns, after.t_ns - middle.t_ns) * 1e-9
+            if out > self._reach.out_and_back(least_s):
+                self._remove(middle)
+                return
+        if len(opened) < 4:
+            return
+        # before, middle, after and one more: the second of four may stand out of the even way of the others.
+        second, third, fourth = opened[-3], opened[-2], opened[-1]
+        first, earlier = opened[-4], (opened[-5] if len(opened) > 4 else self._settled)
+        if earlier is None:
+            return
+        if abs(second.si - _between(first, third, second)) < OUTLIER_M:
+            return
+        if (
+            abs(first.si - _between(earlier, third, first)) < EVEN_M
+            and abs(third.si - _between(first, fourth, third)) < EVEN_M
+        ):
+            self._remove(second)
+
+    def _remove(self, cell: Cell) -> None:
+        cell.reason = SPIKE
+        self._open.remove(cell)
+
+
+def _between(one: Cell, other: Cell, cell: Cell) -> float:
+    """Where an even way from `one` to `other` is at the time of `cell`."""
+    span = other.t_ns - one.t_ns
+    share = (cell.t_ns - one.t_ns) / span if span else 0.0
+    return one.si + share * (other.si - one.si)
+
+
+def usual_repeats(numbers: Sequence[float | None]) -> int:
+    """How often in a row a position repeats itself at rest, by the first rows of a log: of all its runs the longest but for one
+    in 500, which may be frozen ones."""
+    runs, run, before = list[int](), 0, None
+    for number in numbers:
+        if number == before:
+            run += 1
+        else:
+            runs.append(run)
+            run, before = 0, number
+    runs.sort()
+    return runs[math.floor(0.998 * len(runs))] if runs else 0
+
+
+def fastest(cells: list[Cell], at_least: float) -> float:
+    """The speed that positions of a log show the block to reach, m/s, at least `at_least`, with a fifth to spare.
+
+    Of three steps in a row the middle one, so that no single bad position is taken for speed; of these the 99.5th per cent.
+    """
+    speeds = [
+        abs(other.si - one.si) / ((other.t_ns - one.t_ns) * 1e-9)
+        for one, other in pairwise(cells)
+        if other.t_ns > one.t_ns
+    ]
+    steady = sorted(min(a, b) for a, b in pairwise(speeds) if min(a, b) > 0.0)
+    if len(steady) < 200:
+        return at_least
+    return max(at_least, min(4.0, 1.2 * steady[math.floor(0.995 * len(steady))]))

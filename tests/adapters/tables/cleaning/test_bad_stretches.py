@@ -1,0 +1,104 @@
+"""Bad stretches of a log cost only themselves: what is kept of dirty logs, held against the truth they were made from."""
+
+import json
+from collections import Counter
+from pathlib import Path
+
+import pytest
+
+from monitor.adapters.tables.field_log import FieldLog
+from monitor.adapters.tables.field_map import load_map
+from tests.support.dirty_logs import START_S, Truth, dirty_log, log_of, work
+
+SEED = 31
+"""Not one of those that the limits were set with."""
+WRONG_M = 0.5
+
+
+@pytest.fixture(scope="module")
+def truth() -> Truth:
+    return work(SEED, 2.0)
+
+
+def kept(folder: Path, truth: Truth, fault: str, period_s: float) -> tuple[FieldLog, int, int, int]:
+    """(log, positions kept, wrong ones among them, positions that were right and not kept)."""
+    dirty = dirty_log(truth, fault, period_s, SEED)
+    log_path, map_path = dirty.write(folder)
+    log = FieldLog(log_path, load_map(map_path))
+    wrong = good = 0
+    for frame in log.frames():
+        if frame.topic.endswith("block-position"):
+            good += 1
+            seconds = frame.t_ns * 1e-9 - START_S
+            off = abs(json.loads(frame.payload)["value"] - truth.height_m[truth.at(seconds)])
+            wrong += off > WRONG_M
+    right = sum(
+        abs(_number(position) - truth.height_m[truth.at(seconds)]) < WRONG_M for seconds, position, _ in dirty.rows
+    )
+    return log, good, wrong, right - (good - wrong)
+
+
+def _number(word: str) -> float:
+    try:
+        return float(word)
+    except ValueError:
+        return 1e9
+
+
+@pytest.mark.parametrize("period_s", [0.1, 1.0, 3.0, 10.0])
+def test_a_clean_log_loses_nothing(tmp_path: Path, truth: Truth, period_s: float) -> None:
+    log, good, wrong, lost = kept(tmp_path, truth, "clean", period_s)
+    assert (wrong, lost, dict(log.dropped)) == (0, 0, {})
+    assert good == log.rows
+    assert not log.quality.stretches
+
+
+@pytest.mark.parametrize(
+    ("fault", "kind", "period_s"),
+    [
+        ("bad_position", "beyond the mast", 10.0),
+        ("spikes", "jumps away and back", 0.1),
+        ("spikes", "jumps away and back", 1.0),
+        ("frozen", "stood still and then jumped on", 0.1),
+        ("frozen", "stood still and then jumped on", 1.0),
+        ("cells_gone", "missing", 3.0),
+        ("rows_gone", "no rows", 1.0),
+        ("load_spikes", "jumps away and back", 1.0),
+    ],
+)
+def test_a_bad_stretch_is_told_by_its_kind_and_costs_only_itself(
+    tmp_path: Path, truth: Truth, fault: str, kind: str, period_s: float
+) -> None:
+    log, good, wrong, lost = kept(tmp_path, truth, fault, period_s)
+    assert kind in {stretch.kind for stretch in log.quality.stretches}
+    # A freeze that ends near where the block has come to meanwhile cannot be seen; of one that is seen, what repeats where the
+    # block stood is dropped with the rest.
+    frozen = fault == "frozen"
+    assert wrong <= (0.012 if frozen else 0.001) * good
+    assert lost <= (0.12 if frozen else 0.002) * good
+
+
+def test_a_log_that_is_filled_forward_gives_each_reading_once(tmp_path: Path, truth: Truth) -> None:
+    log, good, wrong, _ = kept(tmp_path, truth, "filled", 3.0)
+    assert log.reading_s == pytest.approx([3.0, 3.0], rel=0.01)
+    assert [sensor.rate_hz for sensor in log.rig.sensors] == pytest.approx([1 / 3, 1 / 3], rel=0.01)
+    assert good == pytest.approx(len(log_of(truth, 3.0, SEED).rows), rel=0.02)
+    assert wrong == 0
+    assert not log.quality.stretches
+    assert log.dropped["pos: repeated to fill the row"] == log.rows - good
+
+
+def test_a_column_can_be_filled_where_others_are_not(tmp_path: Path, truth: Truth) -> None:
+    log, good, wrong, lost = kept(tmp_path, truth, "half_filled", 1.0)
+    assert log.reading_s == pytest.approx([1.0, 3.0], rel=0.01)
+    assert (good, wrong, lost) == (log.rows, 0, 0)
+
+
+def test_cells_are_counted_once_each(tmp_path: Path, truth: Truth) -> None:
+    log, *_ = kept(tmp_path, truth, "marked", 1.0)
+    cells = 2 * log.rows
+    assert log.readings + sum(log.dropped.values()) == cells
+    kinds = Counter[str]()
+    for stretch in log.quality.stretches:
+        kinds[stretch.kind] += stretch.count
+    assert sum(kinds.values()) == sum(log.dropped.values())
