@@ -29,7 +29,7 @@ unit = "kN"
 
 def rig_from(tmp_path: Path, columns: str) -> Rig:
     (tmp_path / "map.toml").write_text(HEAD + columns + LOAD)
-    return rig_of(load_map(tmp_path / "map.toml"), 1.0)
+    return rig_of(load_map(tmp_path / "map.toml"), [1.0, 1.0], [0.0, 0.0])
 
 
 def drum() -> Sensor:
@@ -60,7 +60,7 @@ def test_range_and_noise_of_a_sensor_follow_the_columns_unit(tmp_path: Path) -> 
         '[[columns]]\ncolumn = "load"\nsensor = "hook-load"\nunit = "klbf"\n'
     )
     own = next(sensor for sensor in find_rig("land").sensors if sensor.id == "hook-load")
-    made = rig_of(load_map(tmp_path / "map.toml"), 1.0).sensors[1]
+    made = rig_of(load_map(tmp_path / "map.toml"), [1.0, 1.0], [0.0, 0.0]).sensors[1]
     kilo_newton_in_klbf = 1.0 / POUND_FORCE_N
     assert own.unit == "kN"
     assert made.range == pytest.approx([end * kilo_newton_in_klbf for end in own.range])
@@ -119,5 +119,5 @@ def test_a_rig_without_a_reference_takes_a_log_too(tmp_path: Path) -> None:
         + '[[columns]]\ncolumn = "pos"\nquantity = "block_position"\nunit = "m"\n'
         + LOAD
     )
-    rig = rig_of(load_map(tmp_path / "map.toml"), 1.0)
+    rig = rig_of(load_map(tmp_path / "map.toml"), [1.0, 1.0], [0.0, 0.0])
     assert not rig.has("reference")
