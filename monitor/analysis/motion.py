@@ -1,4 +1,4 @@
-"""What the block did: every stop, every descent, every stand, found in the rows of a recording.
+"""What the brakes did: every stop and every descent, found in the rows of a recording.
 
 A *stop* is a motion that the friction brake ended. It begins where the brake was called for: at the lever's first
 movement, or at the first pressure where the rig measures no lever. Two predictions stand beside the distance observed
@@ -6,15 +6,11 @@ from there: that of a full application (with the configured lag and ramp, no rea
 counts on, and that of the pressure really applied. A gentle stop is longer than the first and should match the second.
 
 A *descent* is a downward motion of three metres or more, to rest or reversal.
-
-A *stand* begins when the string is set in slips and ends at the next set-down. *Slips to slips* is the part of it during
-which the string hangs on the hook; the rest is the connection.
 """
 
 import math
 from collections.abc import Iterator
 from dataclasses import dataclass
-from itertools import pairwise
 from typing import Final
 
 import numpy as np
@@ -44,7 +40,6 @@ REST_AFTER_S: Final = 1.5
 SWING_M: Final = 0.25
 """A block that is this near after `REST_AFTER_S` has come to rest, swinging or not."""
 LEAST_DESCENT_M: Final = 3.0
-LEAST_STAND_M: Final = 8.0
 COOL_S: Final = 60.0
 _NAN: Final = math.nan
 
@@ -106,33 +101,6 @@ class Descent:
     """Hottest within a minute of its end."""
     measured: bool
     """Whether the temperatures were measured, not modelled."""
-
-
-@dataclass(frozen=True, slots=True)
-class Stand:
-    """From one set-down to the next."""
-
-    t_ns: int
-    """When the string was set in slips."""
-    connection_s: float
-    hanging_s: float
-    """Slips to slips."""
-    travel_m: float
-    """Of the block while the string hung on it: up positive."""
-    load_n: float
-    """Median hook load meanwhile."""
-
-    @property
-    def seconds(self) -> float:
-        """Time per stand."""
-        return self.connection_s + self.hanging_s
-
-    @property
-    def way(self) -> str:
-        """Which way the string went, in words."""
-        if abs(self.travel_m) < LEAST_STAND_M:
-            return "worked"
-        return "out" if self.travel_m > 0 else "in"
 
 
 def stops(rec: Recording) -> list[Stop]:
@@ -320,32 +288,6 @@ def descents(rec: Recording) -> list[Descent]:
                 heat_from_c=float(heat[first]),
                 heat_to_c=most(heat[first:cool]),
                 measured=measured,
-            )
-        )
-    return found
-
-
-def stands(rec: Recording) -> list[Stand]:
-    """Every whole stand, from set-down to set-down."""
-    string, height = rec["string_load"], rec["height"]
-    load = next(sensor for sensor in rec.rig.sensors if sensor.role == "load")
-    hold_s = max(2.0, 2.5 / load.rate_hz)
-    hanging = runs(string > 0.0, join_s=hold_s)
-    hanging = [(first, after) for first, after in hanging if (after - first) * STEP_S > hold_s]
-    found = []
-    for (_, set_down), (lift, next_down) in pairwise(hanging):
-        if next_down >= len(string):
-            continue  # the record ended before it was set down again
-        if np.isnan(string[set_down:lift]).mean() > 0.1:
-            continue  # the load was not known in between: when it was in slips is not known
-        travel = float(height[next_down]) - float(height[lift])
-        found.append(
-            Stand(
-                t_ns=int(rec.t_ns[set_down]),
-                connection_s=(lift - set_down) * STEP_S,
-                hanging_s=(next_down - lift) * STEP_S,
-                travel_m=travel,
-                load_n=float(np.nanmedian(rec["hook_load"][lift:next_down])),
             )
         )
     return found

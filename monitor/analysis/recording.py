@@ -15,6 +15,7 @@ from monitor.adapters.sessions.catalogue import Gap
 from monitor.adapters.sessions.chain import SessionChain
 from monitor.adapters.sessions.format import Note, SessionError
 from monitor.analysis.parallel_replay import COLUMNS, STATES, Numbers, replay
+from monitor.analysis.work.series import Series, has_readings, series_of_sessions
 from monitor.config.rig import Rig
 from monitor.model.alarm import Finding
 from monitor.model.snapshot import Snapshot
@@ -62,6 +63,8 @@ class Recording:
     gaps: list[Gap]
     restarts: int
     """Silences so long that a new core began after them."""
+    series: Series | None = None
+    """The readings of height and load, where they say the height by themselves."""
 
     @property
     def seconds(self) -> float:
@@ -133,6 +136,7 @@ def collect(chain: SessionChain, from_ns: int | None = None, to_ns: int | None =
             and gap.from_ns <= end_ns
         ],
         restarts=piece.restarts,
+        series=series_of_sessions(chain, start_ns, end_ns + 1) if has_readings(rig) else None,
     )
 
 

@@ -3,10 +3,14 @@
 import argparse
 from collections.abc import Sequence
 from pathlib import Path
+from typing import Final
 
 from monitor.commands.common.progress import Progress
 from monitor.commands.common.session_range import add_session_range, add_sessions, session_range
 from monitor.errors import UserError
+
+PLAIN: Final = ("readings", "resampled", "signals", "findings")
+WORK: Final = ("strokes", "stands", "trips", "line-work", "stops", "limits")
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -18,8 +22,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "-o", "--out", metavar="FILE", type=Path, required=True, help="table to write: .csv, .parquet, .xlsx"
     )
     parser.add_argument(
-        "--what", choices=("readings", "resampled", "signals", "findings"), default="readings",
-        help="readings as they came; resampled, one column per sensor; derived signals; what was said",
+        "--what", choices=(*PLAIN, *WORK), default="readings",
+        help="readings as they came; resampled, one column per sensor; derived signals; what was said; or of the block's work:"
+        " strokes, stands, trips (stands an hour), line-work by activity, stops by the motion alone, time beyond limits",
     )  # fmt: skip
     parser.add_argument(
         "--every",
@@ -41,11 +46,11 @@ def check_words(args: argparse.Namespace) -> None:
     """
     if args.signals and args.what != "signals":
         raise UserError("--signals: goes with --what signals")
-    if args.every is not None and args.what in ("readings", "findings"):
+    if args.every is not None and args.what not in ("resampled", "signals"):
         raise UserError(
             f"--every: {args.what} are exported as they came; for a row per step add --what resampled or signals"
         )
-    if args.own_units and args.what in ("signals", "findings"):
+    if args.own_units and args.what not in ("readings", "resampled"):
         raise UserError(f"--own-units: {args.what} are SI")
     if args.what == "findings" and (args.start or args.end):
         raise UserError("--from and --to: findings are exported whole")
@@ -73,6 +78,10 @@ def run(args: argparse.Namespace) -> int:
         elif args.what == "signals":
             names = [name.strip() for name in args.signals.split(",")] if args.signals else ()
             result = export_signals(sessions, args.out, every_ns, names, from_ns, to_ns)
+        elif args.what in WORK:
+            from monitor.analysis.work.tables import export_work
+
+            result = export_work(args.sessions, args.out, args.what, from_ns, to_ns)
         else:
             result = export.export_findings(sessions, args.out)
     print(f"{result.path}: {result.rows} rows")

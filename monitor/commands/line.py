@@ -62,7 +62,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     load.add_argument("--load", type=weight, metavar="WEIGHT", required=True, help="hook load, block included")
     load.add_argument("--power", type=power, metavar="POWER", help="power at the drum, for the speed it allows")
     load.add_argument("--stroke", type=length, metavar="LENGTH", help="hoisting stroke, for its time at that speed")
-    seen = add_kind(kinds, "measured", "work done in sessions")
+    seen = add_kind(kinds, "measured", "work done in sessions: in all, by activity, trip by trip")
     add_sessions(seen)
 
 
@@ -103,7 +103,7 @@ def run(args: argparse.Namespace) -> int:
     from monitor.config.rig_file import find_rig
 
     if args.what == "measured":
-        _print_measured(args.sessions)
+        _print_work(_print_measured(args.sessions))
         return 0
     rig = find_rig(args.rig)
     try:
@@ -121,7 +121,7 @@ def run(args: argparse.Namespace) -> int:
     print(f"{args.job}: {both(planned)} by formula")
     print(f"  {_assumed(args, rig)}")
     if args.measured:
-        seen = _print_measured(args.measured)
+        seen = work_in(_print_measured(args.measured))
         if planned > 0:
             print(
                 f"measured over formula: {(seen / planned - 1) * 100:+.1f} % (3 to 10 % more is usual: pick-up, drag)"
@@ -332,9 +332,33 @@ def trust_in(recording: "Recording") -> str:
     return trust
 
 
-def _print_measured(paths: list[Path]) -> float:
-    """The line work in the sessions, J, which is printed, too."""
+def _print_measured(paths: list[Path]) -> "Recording":
+    """What is in the sessions; its line work is printed."""
     recording = recorded(paths)
-    seen = work_in(recording)
-    print(f"measured: {both(seen)}{trust_in(recording)}")
-    return seen
+    print(f"measured: {both(work_in(recording))}{trust_in(recording)}")
+    return recording
+
+
+def _print_work(recording: "Recording") -> None:
+    """Line work by activity, the empty block's moves apart; stands an hour; the log's own counter beside it."""
+    from monitor.analysis.work.log import series_of_recording, worked
+    from monitor.presentation.format import clock
+
+    log = worked(series_of_recording(recording))
+    activities = log.activities
+    if not activities.work:
+        return
+    print(f"\nby activity, {'by the log’s own code' if activities.by_code else 'by the motion'}:")
+    print(f"  {'':<30}{'ton-miles':>11}{'MJ':>9}{'string, MJ':>12}{'block alone, MJ':>17}{'strokes':>9}")
+    for one in activities.work:
+        print(f"  {one.activity:<30}{one.total_j / TON_MILE_J:>11.2f}{one.total_j / 1e6:>9.0f}{one.with_string_j / 1e6:>12.0f}"
+              f"{one.block_alone_j / 1e6:>17.0f}{one.strokes:>9}")  # fmt: skip
+    print(f"  {'all':<30}{log.work_j / TON_MILE_J:>11.2f}{log.work_j / 1e6:>9.0f}")
+    for trip in activities.trips:
+        print(f"{trip.activity}, {clock(log.series.ns(trip.from_s), date=True)} UTC: {trip.stands} stands,"
+              f" {trip.per_hour:.1f} an hour ({trip.pace_per_hour:.1f} without {trip.pauses} pauses);"
+              f" connection {trip.connection_s:.0f} s, slips to slips {trip.hanging_s:.0f} s")  # fmt: skip
+    if log.counter is not None:
+        print(
+            f"the log's own counter: {both(log.counter.own_j)}; worked out over the same time: {both(log.counter.worked_out_j)}"
+        )

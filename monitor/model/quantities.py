@@ -42,6 +42,10 @@ _ALL = (
     Quantity("coolant_temperature", "temperature", "plain", "coolant temperature"),
     Quantity("overtravel_electric", "switch", "switch", "overtravel device, electric"),
     Quantity("overtravel_air", "switch", "switch", "overtravel device, air"),
+    Quantity("bit_depth", "length", "plain", "bit depth"),
+    Quantity("hole_depth", "length", "plain", "hole depth"),
+    Quantity("activity_code", "count", "plain", "activity code"),
+    Quantity("line_work_counter", "energy", "plain", "the log's own line work"),
 )
 
 QUANTITIES: Final = MappingProxyType({quantity.name: quantity for quantity in _ALL})

@@ -9,8 +9,10 @@ from typing import Final
 
 from monitor.adapters.ledger.ledger import Entry
 from monitor.analysis.alarm_figures import AlarmFigures, Span, figures, spans
-from monitor.analysis.motion import Descent, Stand, Stop, descents, stands, stops
+from monitor.analysis.motion import Descent, Stop, descents, stops
 from monitor.analysis.recording import Recording
+from monitor.analysis.work.log import WorkedLog, series_of_recording, worked
+from monitor.analysis.work.strokes import WorkedStand
 from monitor.core.signals.table import SIGNALS, Signal
 from monitor.model.alarm import Finding
 from monitor.model.reading import UNKNOWN, Validity, Value
@@ -45,9 +47,14 @@ class ReportContext:
         return descents(self.rec)
 
     @cached_property
-    def stands(self) -> list[Stand]:
+    def log(self) -> WorkedLog:
+        """Strokes, stands, line work by activity, and what was hardest on the hoist."""
+        return worked(series_of_recording(self.rec))
+
+    @property
+    def stands(self) -> list[WorkedStand]:
         """Every stand."""
-        return stands(self.rec)
+        return self.log.motion.stands
 
     @cached_property
     def spans(self) -> list[Span]:

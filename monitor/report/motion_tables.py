@@ -1,11 +1,10 @@
-"""The sections of the report that are tables of what the block did: stops, descents, stands."""
+"""The sections of the report that are tables of what the brakes did: stops and descents."""
 
 import math
 from collections.abc import Sequence
 from statistics import median
-from typing import Final
 
-from monitor.analysis.motion import LEAST_DESCENT_M, LEAST_STAND_M, STOP_FROM_M_S, Stop
+from monitor.analysis.motion import LEAST_DESCENT_M, STOP_FROM_M_S, Stop
 from monitor.config.rig import STOPPING, NoAux
 from monitor.presentation.format import plain
 from monitor.presentation.missing import words_of_missing
@@ -131,41 +130,3 @@ def descent_table(context: ReportContext) -> str:
         words += "Disc temperatures are not measured: those shown are modelled from the friction work."
     shown, more = cut(rows)
     return paragraph(words) + table(heads, shown, foot_row if not more else ()) + more
-
-
-def stand_table(context: ReportContext) -> str:
-    """Time per stand, slips to slips, connections."""
-    found = context.stands
-    if context.rec.known("string_load") < 0.5:
-        return missing_note("The hook load was known for less than half of the time: stands cannot be told.")
-    if not found:
-        return paragraph("The string was not set in slips and lifted again in this record.")
-    parts = []
-    rows = []
-    for way in ("out", "in", "worked"):
-        some = [s for s in found if s.way == way]
-        if some:
-            each = [
-                median(times) for times in zip(*((s.seconds, s.connection_s, s.hanging_s) for s in some), strict=True)
-            ]
-            rows.append((_WAYS[way], str(len(some)), *(f"{t:.0f}" for t in each), f"{min(s.seconds for s in some):.0f}",
-                         f"{max(s.seconds for s in some):.0f}"))  # fmt: skip
-    heads = ("<way", "stands", "time per stand, s", "connection, s", "slips to slips, s", "quickest, s", "slowest, s")
-    words = "Medians; a stand counts from set-down to set-down."
-    if any(s.way == "worked" for s in found):
-        words += f" Lifted and set again: moved by less than {context.full(LEAST_STAND_M, 'length')}."
-    parts.append(paragraph(words))
-    parts.append(table(heads, rows))
-    heads = ("|set in slips", "|way", "time per stand, s", "connection, s", "slips to slips, s",
-             context.head("travel", "length"), context.head("load", "force"))  # fmt: skip
-    lines = [
-        (context.when(s.t_ns), s.way, f"{s.seconds:.0f}", f"{s.connection_s:.0f}", f"{s.hanging_s:.0f}",
-         context.number(s.travel_m, "length"), context.number(s.load_n, "force"))
-        for s in found
-    ]  # fmt: skip
-    shown, more = cut(lines)
-    parts.append(table(heads, shown))
-    return "".join(parts) + more
-
-
-_WAYS: Final = {"out": "out of the hole", "in": "into the hole", "worked": "lifted and set again"}

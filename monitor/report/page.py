@@ -14,8 +14,9 @@ from monitor.report.attention import attention_table
 from monitor.report.context import ReportContext
 from monitor.report.first_sections import motion_plots, summary, timeline
 from monitor.report.html import page
-from monitor.report.motion_tables import descent_table, stand_table, stop_table
+from monitor.report.motion_tables import descent_table, stop_table
 from monitor.report.tables import alarm_table, check_table, ledger_table, line_table, sensor_table
+from monitor.report.work_tables import hardest_table, stand_table, work_table
 
 TAIL: Final = (
     "Advisory only. Stopmark reads and warns; it never commands. It replaces no safety device, procedure, manual, local code "
@@ -41,6 +42,8 @@ SECTIONS: Final = (
     Section("stops", "Stops", stop_table),
     Section("descents", "Descents", descent_table),
     Section("stands", "Stands and slips", stand_table),
+    Section("work", "Line work by activity", work_table),
+    Section("hardest", "Hardest on the hoist", hardest_table),
     Section("checks", "Overtravel and brake checks", check_table),
     Section("line", "Drilling line", line_table),
     Section("ledger", "From the ledger", ledger_table),

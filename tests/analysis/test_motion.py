@@ -1,4 +1,4 @@
-"""What the report finds in a recording: stops, descents, stands."""
+"""What the report finds in a recording: stops, descents."""
 
 from itertools import pairwise
 from pathlib import Path
@@ -9,9 +9,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from monitor.adapters.sessions.chain import SessionChain
-from monitor.analysis.motion import descents, stands, stops
+from monitor.analysis.motion import descents, stops
 from monitor.analysis.recording import Recording, collect, runs
-from monitor.model.stream import GRID_NS
 from tests.support.recorded import simulated
 
 
@@ -46,18 +45,6 @@ def test_descents_add_up_and_the_auxiliary_brake_took_them(trip_rec: Recording) 
     light = [d for d in found if d.load_n < 300_000]
     assert light
     assert all(np.isnan(d.aux_share) for d in light)
-
-
-def test_stands_are_counted_from_set_down_to_set_down(trip_rec: Recording) -> None:
-    found = stands(trip_rec)
-    assert [stand.way for stand in found] == ["out", "out", "in"]
-    for stand in found:
-        assert abs(stand.travel_m) == pytest.approx(27.2, abs=0.5)
-        assert stand.seconds == stand.connection_s + stand.hanging_s
-        assert 20 < stand.hanging_s < 120
-    starts = [stand.t_ns for stand in found]
-    for stand, following in zip(found, starts[1:], strict=False):
-        assert stand.t_ns + stand.seconds * 1e9 == pytest.approx(following, abs=GRID_NS)
 
 
 def test_line_work_is_the_sum_of_loads_times_ways(trip_rec: Recording) -> None:

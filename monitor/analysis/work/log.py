@@ -1,0 +1,75 @@
+"""A log worked out: its motion, what the rig was at, and what was hardest on the hoist; from sessions or from a recording."""
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+
+from monitor.adapters.sessions.chain import SessionChain
+from monitor.analysis.recording import Recording, collect
+from monitor.analysis.work.activity import Activities, activities_of
+from monitor.analysis.work.extremes import (
+    Beyond,
+    Counter,
+    SeenStop,
+    highest_speeds,
+    own_counter,
+    stops_seen,
+    times_beyond,
+)
+from monitor.analysis.work.series import Series, has_readings, series, series_of_sessions
+from monitor.analysis.work.strokes import Motion, motion_of
+
+_STEP_NS: Final = 100_000_000
+"""An estimated height is looked at so often."""
+
+
+@dataclass(frozen=True, slots=True)
+class WorkedLog:
+    """Everything that the tables are made of."""
+
+    series: Series
+    motion: Motion
+    activities: Activities
+    stops: list[SeenStop]
+    """Hardest first."""
+    beyond: list[Beyond]
+    counter: Counter | None
+    top_up_m_s: float
+    top_down_m_s: float
+
+    @property
+    def work_j(self) -> float:
+        """Line work of all strokes, J."""
+        return sum(work.total_j for work in self.activities.work)
+
+
+def worked(log: Series) -> WorkedLog:
+    """`log` worked out."""
+    motion = motion_of(log)
+    up, down = highest_speeds(motion)
+    return WorkedLog(
+        motion.series, motion, activities_of(motion), stops_seen(motion), times_beyond(motion), own_counter(motion), up, down
+    )  # fmt: skip
+
+
+def series_of_recording(rec: Recording) -> Series:
+    """Height and load as the estimator had them, every 0.1 s; the readings themselves where they say the height."""
+    if rec.series is not None:
+        return rec.series
+    step = int(np.median(np.diff(rec.t_ns))) if len(rec.t_ns) > 1 else _STEP_NS
+    every = slice(None, None, max(1, _STEP_NS // max(1, step)))
+    return series(
+        rec.rig, rec.t_ns[every], rec["height"][every].astype(np.float64), rec["hook_load"][every].astype(np.float64)
+    )
+
+
+def worked_sessions(chain: SessionChain, from_ns: int | None = None, to_ns: int | None = None) -> WorkedLog:
+    """The sessions of `chain` worked out; without a replay where their readings say the height.
+
+    Raises:
+        SessionError: a session cannot be read.
+    """
+    if has_readings(chain.rig):
+        return worked(series_of_sessions(chain, from_ns, to_ns))
+    return worked(series_of_recording(collect(chain, from_ns, to_ns)))
