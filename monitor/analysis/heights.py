@@ -16,7 +16,6 @@ from typing import Final
 from monitor.config.rig import Rig, Sensor
 from monitor.core.estimator.height_frame import HeightFrame
 from monitor.core.estimator.height_references import MARK_SIGMA_M
-from monitor.core.estimator.hook_load import SLACK_LINE_SHARE
 from monitor.core.estimator.prediction import TRANSPORT_S
 from monitor.core.estimator.source_clock import SourceClock
 from monitor.core.estimator.sources import clock_of
@@ -24,7 +23,7 @@ from monitor.core.sensors.decoder import Decoder
 from monitor.core.sensors.record import SensorRecord
 from monitor.model.reading import Sample
 from monitor.model.stream import Action, ActionKind, Frame
-from monitor.physics.tackle import dead_line_n
+from monitor.physics.tackle import SLACK_LINE_SHARE, dead_line_n
 from monitor.presentation.format import clock
 from monitor.units import STANDARD_GRAVITY_M_S2
 

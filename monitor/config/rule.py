@@ -12,7 +12,7 @@ MESSAGE_LENGTH: Final = 38
 GUIDANCE_LENGTH: Final = 76
 """Longest texts that fit the banner of an 80-column screen."""
 
-SENSOR_SIGNALS: Final = ("sensor_stale", "sensor_rejecting", "sensor_out_of_range")
+SENSOR_SIGNALS: Final = ("sensor_stale", "sensor_rejecting", "sensor_out_of_range", "sensor_doubtful")
 """Signals that every sensor has: 1 or 0. The engine hands them over in this order."""
 
 Compare = Literal["above", "below"]

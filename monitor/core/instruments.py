@@ -20,7 +20,7 @@ from monitor.text import printable
 _RECENT_NS: Final = 60_000_000_000
 _YES: Final[Flag] = (1.0, int(Validity.VALID))
 _NO: Final[Flag] = (0.0, int(Validity.VALID))
-_ALL_WELL: Final = (_NO, _NO, _NO)
+_ALL_WELL: Final = (_NO, _NO, _NO, _NO)
 
 
 class Instruments:
@@ -37,7 +37,8 @@ class Instruments:
         self._dropped: deque[tuple[int, int]] = deque()
         """(time, total) wherever the total of lost readings changed; the oldest entry is the last from before a minute."""
         self.flags: tuple[tuple[Flag, ...], ...] = self._all_well
-        """(stale, rejecting, out of range) of every sensor at the grid point last looked at."""
+        """(stale, rejecting, out of range, doubtful) of every sensor at the grid point last looked at, as `SENSOR_SIGNALS` has
+        them."""
 
     def changes(self, t_ns: int, estimator: Estimator) -> list[Finding]:
         """Look at every sensor at the grid point `t_ns`; a finding for each diagnosis that is another than before."""
@@ -47,7 +48,8 @@ class Instruments:
         # Where nothing is abnormal or was, only what the estimator says of its own sensors can be news.
         for index in range(len(records)) if self._sensors.any_abnormal or self._any_diagnosis else self._fused_places:
             record = records[index]
-            rejecting, diagnosis = record.rejecting or bool(record.diagnosis), record.diagnosis
+            rejecting, diagnosis = record.rejecting, record.diagnosis
+            doubtful = bool(diagnosis)
             if self._fused[index]:
                 refused, diagnosis = estimator.diagnosis(index)
                 rejecting = rejecting or refused
@@ -58,11 +60,10 @@ class Instruments:
                 )  # fmt: skip
                 diagnoses[index] = diagnosis
                 self._any_diagnosis = any(diagnoses)
-            if record.stale or rejecting or record.refused_in_row:
+            if record.stale or rejecting or doubtful or record.refused_in_row:
                 flags = flags or list(self._all_well)
-                flags[index] = (
-                    _YES if record.stale else _NO, _YES if rejecting else _NO, _YES if record.out_of_range else _NO
-                )  # fmt: skip
+                found = (record.stale, rejecting, record.out_of_range, doubtful)
+                flags[index] = tuple(_YES if flag else _NO for flag in found)
         self.flags = self._all_well if flags is None else tuple(flags)
         return findings
 

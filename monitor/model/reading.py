@@ -62,6 +62,7 @@ class RejectReason(StrEnum):
     DUPLICATE = "sequence number repeated"
     GATE = "disagrees with the estimate"
     TOO_OLD = "too old to use"
+    UNCONFIRMED = "jump that the next reading has to confirm"
 
 
 @dataclass(frozen=True, slots=True)

@@ -29,6 +29,9 @@ import math
 from typing import Final
 
 HOISTING, STILL, LOWERING = 1, 0, -1
+SLACK_LINE_SHARE: Final = 0.35
+"""Hook load over block weight below which the line is not held tight: something else carries the block (common practice, no
+source)."""
 
 
 def _check(sheave_factor: float, lines: int, sheaves: int | None = None) -> int:

@@ -1,7 +1,7 @@
 """Runs every case file on the production alarm bank, with the shipped catalogue and the land rig.
 
 A case is a series of steps: from `at` seconds on, the rule's own signal has this `value` and `validity`, other signals
-have these values (`signals`, or `flags` for the three flags of the rule's sensor), and the hoist is in this state. What
+have these values (`signals`, or `flags` for the four flags of the rule's sensor), and the hoist is in this state. What
 is not named stays as it was; signals that no step names are well on the safe side of every rule. `expect` is the whole
 list of changes of the rule's alarm, with their times: what is not in it must not happen.
 """
@@ -41,7 +41,7 @@ class Step(Model):
     validity: Literal["valid", "degraded", "invalid"] = "valid"
     hoist: HoistState | None = None
     signals: dict[str, Finite] = Field(default_factory=dict)
-    flags: tuple[Finite, Finite, Finite] | None = None
+    flags: tuple[Finite, Finite, Finite, Finite] | None = None
 
 
 class Case(Model):

@@ -28,11 +28,11 @@ from monitor.core.brakes.hydraulics import HydraulicsWatch
 from monitor.core.brakes.inputs import AppliedBrakes, BrakeReadings, MotionView, drive_released
 from monitor.core.brakes.model import BrakeModel
 from monitor.core.estimator.estimator import Estimate
-from monitor.core.estimator.hook_load import SLACK_LINE_SHARE
 from monitor.core.saved_state import numbers
 from monitor.model.acting import ActingBrakes
 from monitor.model.reading import ABSENT, ABSENT_FLAG, DEGRADED, INVALID, UNKNOWN_FLAG, VALID, Flag
 from monitor.model.snapshot import HoistState
+from monitor.physics.tackle import SLACK_LINE_SHARE
 from monitor.units import STANDARD_GRAVITY_M_S2 as _G
 
 _LONGEST_STEP_S: Final = {False: 1.0, True: 30.0}

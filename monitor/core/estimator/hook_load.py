@@ -1,13 +1,8 @@
 """The hook load, from whichever load sensor the rig has."""
 
-from typing import Final
-
 from monitor.config.rig import Rig
 from monitor.model.reading import Sample
 from monitor.physics.tackle import dead_line_n
-
-SLACK_LINE_SHARE: Final = 0.35
-"""Hook load over block weight below which the line is not held tight: something else carries the block."""
 
 
 def dead_line_shares(rig: Rig) -> dict[int, float]:

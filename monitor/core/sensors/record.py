@@ -1,16 +1,15 @@
 """What is known of one sensor: its last good reading, age and rate, what was refused and why, and faults of its readings.
 
-Repeated and out-of-order readings are refused here, before anything downstream can be misled by them. Three more faults are
-seen here, for sensors that no filter watches: a reading that always has some noise and suddenly repeats exactly is frozen; a
-reading that jumps away and straight back is a spike; a reading whose own time lies far behind the usual delay is late, and is
-refused as too old.
+Repeated and out-of-order readings are refused here, before anything downstream can be misled by them. What else is
+wrong with a sensor that no filter watches is seen by what its readings say (`reading_faults`) and when they come (`lateness`).
 """
 
 import math
-from collections import deque
 from typing import Final
 
 from monitor.config.rig import Sensor
+from monitor.core.sensors.lateness import Lateness
+from monitor.core.sensors.reading_faults import ReadingFaults
 from monitor.model.reading import RejectReason, Sample
 
 _CLOCK_STEP_NS: Final = 5_000_000_000
@@ -19,21 +18,6 @@ _MAX_GAP: Final = 100_000
 _MAX_EXPECTED_LATE: Final = 64
 """Of the readings that sequence numbers show to be missing, so many of the last are remembered: they may only be late."""
 _NOT_THE_SENSORS_FAULT: Final = frozenset({RejectReason.RETAINED, RejectReason.DUPLICATE, RejectReason.TOO_OLD})
-_FROZEN_READINGS: Final = 20
-_FROZEN_NS: Final = 2_500_000_000
-"""So many equal readings, over so long, from a sensor of which most readings differed before: it is frozen."""
-_FROZEN_WORDS: Final = "readings repeat exactly: look at the sensor and its cable"
-_SPIKES_WORDS: Final = "readings jump away and back: look at the cable and for interference"
-_SPIKE_SHARE: Final = 0.12
-"""Share of the believable range: a block that bounces on its line swings the load by less from reading to reading."""
-_RETURN_RATIO: Final = (0.75, 1.33)
-"""Way back of a spike over its way there: where it came from, but for noise. What a hand does goes on from where it is."""
-_SPIKE_COUNT: Final = 3
-_SPIKE_WINDOW_NS: Final = 60_000_000_000
-_LATE_NS: Final = 700_000_000
-"""A reading that comes so much later than the quickest of late is late."""
-_LATE_LIMIT_NS: Final = 30_000_000_000
-"""If all readings are late for so long, their clock was set or their way is longer now: the delay is learned again."""
 _SET_BACK_READINGS: Final = 3
 """So many old readings in a row, spaced as they come, without a gap before them: the source's clock was set back."""
 _STANDING_READINGS: Final = 3
@@ -45,14 +29,12 @@ class SensorRecord:
     """What is known of one sensor. Mutable, private to the core; screens get `monitor.model.snapshot.SensorView`."""
 
     __slots__ = (
-        "_change_share", "_delay_ns", "_expected_late", "_jump", "_late_since_ns", "_old_count", "_old_delay_ns",
-        "_old_source_ns", "_repeat_count", "_repeat_since_ns", "_same_time_count", "_spike_step", "_spike_times_ns", "diagnosis",
-        "good", "id",
-        "last_ns", "last_reason", "last_sequence", "last_source_ns", "missing", "number", "period_s", "refused_in_row",
-        "rejected", "sensor", "stale", "stale_ns", "suspect", "watched",
+        "_expected_late", "_faults", "_holds", "_old_count", "_old_delay_ns", "_old_source_ns", "_same_time_count", "_stamped",
+        "diagnosis", "good", "id", "last_ns", "last_reason", "last_sequence", "last_source_ns", "lateness", "missing", "number",
+        "period_s", "refused_in_row", "rejected", "sensor", "stale", "stale_ns", "suspect", "watched",
     )  # fmt: skip
 
-    def __init__(self, sensor: Sensor) -> None:
+    def __init__(self, sensor: Sensor, least_load_n: float = 0.0) -> None:
         self.sensor = sensor
         self.id = sensor.id
         self.stale_ns = round(sensor.stale_after_s * 1e9)
@@ -73,15 +55,11 @@ class SensorRecord:
         """What is abnormal about its readings, in words."""
         self.watched = sensor.role in ("plain", "load") and sensor.sigma > 0
         self.suspect = False
-        """Whether `update_diagnosis` may find something; while False, `diagnosis` stays empty."""
-        self._spike_step = _SPIKE_SHARE * abs(sensor.si.scale) * (sensor.range[1] - sensor.range[0])
-        self._change_share = 0.0
-        self._repeat_count = 0
-        self._repeat_since_ns = 0
-        self._jump = 0.0
-        self._spike_times_ns: deque[int] = deque(maxlen=_SPIKE_COUNT)
-        self._delay_ns: int | None = None
-        self._late_since_ns = 0
+        """Whether `update_diagnosis` may find something new; while False, `diagnosis` stays empty."""
+        self._faults = ReadingFaults(sensor, least_load_n)
+        self._holds = self.watched and self._faults.holds
+        self.lateness = Lateness(sensor)
+        self._stamped = sensor.time is not None
         self._old_count = 0
         self._same_time_count = 0
         self._old_delay_ns = 0
@@ -106,22 +84,31 @@ class SensorRecord:
                         reason = RejectReason.DUPLICATE
                 elif source > last - _CLOCK_STEP_NS:
                     reason = RejectReason.TOO_OLD
-            if reason is None and watched and source != last and self._is_late(t_ns, source):
-                reason = RejectReason.TOO_OLD
-            if reason is not None:
-                if not self._clock_set_back(t_ns, source):
+            too_late = (
+                reason is None and watched and source != last and self.lateness.too_late(t_ns, self.last_ns, source)
+            )
+            if reason is not None or self.lateness.since_ns:
+                self.suspect = True
+                if self._clock_set_back(t_ns, source):
+                    self.lateness.learn(t_ns - source)
+                    self.last_sequence = None  # those before it came, and were refused
+                    self._old_count = 0
+                elif reason is not None or too_late:
                     self._late_arrival(sequence)
-                    return reason
-                self._delay_ns = t_ns - source
-                self._late_since_ns = 0
-                self.last_sequence = None  # those before it came, and were refused
-            self._old_count = 0
+                    return reason or RejectReason.TOO_OLD
+            else:
+                self._old_count = 0
         elif self._expected_late and self._late_arrival(sequence):
             return RejectReason.TOO_OLD
         good, last_ns = self.good, self.last_ns
         if last_ns >= 0:
             if watched:
-                self._detect_faults(t_ns, sample.value)
+                if self._holds and self._faults.hold(t_ns, last_ns, self.number, sample.value):
+                    return RejectReason.UNCONFIRMED
+                if self._faults.take(t_ns, last_ns, self.number, sample.value):
+                    self.suspect = True
+                if source is None and self.lateness.take(t_ns, last_ns):
+                    self.suspect = True
             # Exponential mean of the interval, over about 16 readings: enough to show a rate, cheap to keep.
             self.period_s += ((t_ns - last_ns) * 1e-9 - self.period_s) / (16 if good > 16 else good)
         if sequence is not None and self.last_sequence is not None:
@@ -164,7 +151,9 @@ class SensorRecord:
         delay = t_ns - source_ns
         if self._old_count and source_ns > self._old_source_ns and abs(delay - self._old_delay_ns) < _SAME_DELAY_NS:
             self._old_count += 1
-        elif source_ns < (self.last_source_ns or 0) or (t_ns - self.last_ns) * 1e-9 < 1.5 * self.period_s:
+        elif source_ns < (self.last_source_ns or 0) or (
+            self.lateness.count <= 1 and (t_ns - self.last_ns) * 1e-9 < 1.5 * self.period_s
+        ):
             self._old_count = 1
             self._old_delay_ns = delay
         else:
@@ -172,68 +161,13 @@ class SensorRecord:
         self._old_source_ns = source_ns
         return self._old_count >= _SET_BACK_READINGS
 
-    def _is_late(self, t_ns: int, source_ns: int) -> bool:
-        """Whether a reading comes far later than its source's usual delay, which is learned from the quickest readings."""
-        delay = t_ns - source_ns
-        usual = self._delay_ns
-        if usual is None or delay < usual or delay > usual + _CLOCK_STEP_NS:
-            self._delay_ns = delay
-            self._late_since_ns = 0
-            return False
-        if delay <= usual + _LATE_NS:
-            # The quickest seen, raised slowly (50 ppm) so that a drifting clock is followed.
-            drift = (t_ns - self.last_ns) // 20_000
-            self._delay_ns = delay if delay < usual + drift else usual + drift
-            self._late_since_ns = 0
-            return False
-        if not self._late_since_ns:
-            self._late_since_ns = t_ns
-        elif t_ns - self._late_since_ns > _LATE_LIMIT_NS:
-            self._delay_ns = delay
-            self._late_since_ns = 0
-            return False
-        return True
-
-    def _detect_faults(self, t_ns: int, value: float) -> None:
-        """Notice a reading that stands still against its habit, and one that jumps away and back."""
-        step = value - self.number
-        if step == 0.0:
-            if self._repeat_count == 0:
-                self._repeat_since_ns = self.last_ns
-            self._repeat_count += 1
-            if self._repeat_count < _FROZEN_READINGS:
-                return
-            self.suspect = True
-        else:
-            self._repeat_count = 0
-        # Away, and as far back with the next reading: neither a load that is set down nor a hand on a lever does that.
-        away = self._jump
-        if away and _RETURN_RATIO[0] < -step / away < _RETURN_RATIO[1]:
-            self._spike_times_ns.append(t_ns)
-            self._jump = 0.0
-            self.suspect = True
-        else:
-            self._jump = step if step > self._spike_step or step < -self._spike_step else 0.0
-        # How many of its readings differ, over about 50; a run that may yet prove to be a freeze does not count.
-        if step:
-            self._change_share += (1.0 - self._change_share) * 0.02
-
-    def update_diagnosis(self, t_ns: int) -> None:
-        """Set `diagnosis` from `frozen` and `spiking`."""
-        self.diagnosis = _FROZEN_WORDS if self.frozen(t_ns) else _SPIKES_WORDS if self.spiking(t_ns) else ""
-        self.suspect = self._repeat_count >= _FROZEN_READINGS or len(self._spike_times_ns) == _SPIKE_COUNT
-
-    def frozen(self, t_ns: int) -> bool:
-        """Whether its readings repeat exactly although most used to differ."""
-        return (
-            self._repeat_count >= _FROZEN_READINGS
-            and self._change_share > 0.6
-            and t_ns - self._repeat_since_ns > _FROZEN_NS
-        )
-
-    def spiking(self, t_ns: int) -> bool:
-        """Whether it jumped away and back several times within the last minute."""
-        return len(self._spike_times_ns) == _SPIKE_COUNT and t_ns - self._spike_times_ns[0] < _SPIKE_WINDOW_NS
+    def update_diagnosis(self, t_ns: int, paused: bool) -> None:
+        """Bring `diagnosis` up to the grid point `t_ns`. `paused`: most other sensors paused as this one did."""
+        late = self.lateness
+        if not self._stamped:
+            late.judge(t_ns, paused)
+        self.diagnosis = late.words or self._faults.words(t_ns)
+        self.suspect = late.open or self._faults.open
 
     def refuse(self, reason: RejectReason, detail: str = "") -> None:
         """Count a refused reading."""

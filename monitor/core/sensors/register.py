@@ -7,19 +7,30 @@ never "as before".
 from collections.abc import Mapping, Sequence
 from typing import Final
 
-from monitor.config.rig import Rig
+from monitor.config.rig import Rig, Sensor
+from monitor.core.sensors.lateness import COMMON_NS
 from monitor.core.sensors.record import SensorRecord
 from monitor.model.quantities import QUANTITIES
 from monitor.model.reading import ABSENT_FLAG, DEGRADED, UNKNOWN, UNKNOWN_FLAG, Flag, Reject, Validity, Value
+from monitor.physics.tackle import SLACK_LINE_SHARE, dead_line_n
+from monitor.units import STANDARD_GRAVITY_M_S2
 
 _VALID: Final = int(Validity.VALID)
+_COMPARED: Final = frozenset({"brake_lever", "service_pressure_1", "service_pressure_2"})
+"""Readings that are compared with each other within tenths of a second: one that may be seconds old is worse than none."""
+_TOGETHER_NS: Final = 1_500_000_000
+"""Pauses that end within such a time ended together (common practice, no source)."""
 
 
 class SensorRegister:
     """All sensors of a rig."""
 
     def __init__(self, rig: Rig) -> None:
-        self.records: Sequence[SensorRecord] = tuple(SensorRecord(sensor) for sensor in rig.sensors)
+        self.records: Sequence[SensorRecord] = tuple(
+            SensorRecord(sensor, _least_load_n(rig, sensor)) for sensor in rig.sensors
+        )
+        self._stamped = [r for r in self.records if r.watched and r.sensor.time is not None]
+        self._unstamped = [r for r in self.records if r.watched and r.sensor.time is None]
         self.reasons: dict[str, int] = {}
         self.start_ns = 0
         self.silent_share = 0.0
@@ -55,11 +66,12 @@ class SensorRegister:
         """Bring staleness, diagnoses, missing readings and `readings` up to the grid point `t_ns`: one pass over all
         sensors."""
         silent = missing = 0
-        any_abnormal = False
+        any_abnormal = suspects = False
         readings = dict(self.readings)
         for record, quantity in self._rows:
             if record.suspect:
-                record.update_diagnosis(t_ns)
+                suspects = True
+                record.update_diagnosis(t_ns, self._paused_together(record))
             last_ns = record.last_ns
             if last_ns < 0 or t_ns - last_ns > record.stale_ns:
                 record.stale = t_ns - (last_ns if last_ns >= 0 else self.start_ns) > record.stale_ns
@@ -68,7 +80,7 @@ class SensorRegister:
                 flag = UNKNOWN_FLAG
             elif record.diagnosis:
                 record.stale, any_abnormal = False, True
-                flag = (record.number, DEGRADED)
+                flag = UNKNOWN_FLAG if self._perhaps_stale(record) else (record.number, DEGRADED)
             else:
                 record.stale = False
                 flag = (record.number, _VALID)
@@ -81,6 +93,30 @@ class SensorRegister:
         self.any_abnormal = any_abnormal
         self.silent_share = silent / len(self.records)
         self.missing = missing
+        if suspects:
+            self._learn_common_delay(t_ns)
+
+    @staticmethod
+    def _perhaps_stale(record: SensorRecord) -> bool:
+        """Whether its readings may be older than its word is good for, in a comparison of tenths of a second."""
+        return record.sensor.quantity in _COMPARED and record.lateness.late_s * 1e9 > record.stale_ns
+
+    def _paused_together(self, record: SensorRecord) -> bool:
+        """Whether most sensors that could tell paused when this one did: then it is what they share that paused."""
+        own = record.lateness
+        if not own.pending_ns:
+            return False
+        others = [r.lateness for r in self._unstamped if r is not record and r.lateness.notices(own.pending_ns)]
+        near_ns = max(_TOGETHER_NS, own.wait_ns)
+        paused = sum(abs(own.pause_ns - other.pause_ns) < near_ns for other in others)
+        return paused >= 2 and 2 * paused > len(others)
+
+    def _learn_common_delay(self, t_ns: int) -> None:
+        """Where most sensors that carry a time have long been late together, their way is longer or their clock was set."""
+        late = [r for r in self._stamped if r.lateness.since_ns and t_ns - r.lateness.since_ns > COMMON_NS]
+        if len(late) >= 2 and 2 * len(late) > len(self._stamped):
+            for record in late:
+                record.lateness.learn_again()
 
     def number(self, quantity: str, t_ns: int) -> Flag:
         """Last reading of `quantity`, SI, and its validity as a number, at any time. At a grid point: see `readings`."""
@@ -89,7 +125,9 @@ class SensorRegister:
             return ABSENT_FLAG
         if record.last_ns < 0 or t_ns - record.last_ns > record.stale_ns:
             return UNKNOWN_FLAG
-        return record.number, DEGRADED if record.diagnosis else _VALID
+        if record.diagnosis:
+            return UNKNOWN_FLAG if self._perhaps_stale(record) else (record.number, DEGRADED)
+        return record.number, _VALID
 
     def value(self, record: SensorRecord, t_ns: int) -> Value:
         """Last reading of one sensor as a `Value`."""
@@ -100,3 +138,13 @@ class SensorRegister:
     def fitted(self, quantity: str) -> bool:
         """Whether the rig has a sensor of `quantity`."""
         return quantity in self._by_quantity
+
+
+def _least_load_n(rig: Rig, sensor: Sensor) -> float:
+    """Reading of a load sensor below which the block does not hang on the line; 0 for any other sensor."""
+    least_n = SLACK_LINE_SHARE * rig.block.mass_kg * STANDARD_GRAVITY_M_S2
+    if sensor.quantity == "hook_load":
+        return least_n
+    if sensor.quantity == "dead_line_tension":
+        return dead_line_n(least_n, rig.line.sheave_factor, rig.line.lines, 0)
+    return 0.0

@@ -24,7 +24,7 @@ from monitor.config.rig import STOPPING, NoAux, Rig
 from monitor.core.brakes.health import BrakeHealth
 from monitor.core.brakes.model import BrakeModel
 from monitor.core.estimator.estimate import Estimate
-from monitor.core.estimator.hook_load import SLACK_LINE_SHARE, dead_line_shares
+from monitor.core.estimator.hook_load import dead_line_shares
 from monitor.core.hoist.crossing import Crossing, LastMoments
 from monitor.core.hoist.line_work import LineWork
 from monitor.core.hoist.state import MOVING_M_S
@@ -47,7 +47,7 @@ from monitor.model.reading import ABSENT, DEGRADED, INVALID, UNKNOWN_FLAG, VALID
 from monitor.model.snapshot import HoistState
 from monitor.model.stream import Health
 from monitor.physics.hydraulics import Accumulator
-from monitor.physics.tackle import fast_line_n
+from monitor.physics.tackle import SLACK_LINE_SHARE, fast_line_n
 from monitor.units import ATMOSPHERE_PA
 from monitor.units import STANDARD_GRAVITY_M_S2 as _G
 

@@ -11,6 +11,7 @@ _OF_A_SENSOR = {
     "sensor_stale": "sensor silent",
     "sensor_rejecting": "readings refused",
     "sensor_out_of_range": "reading out of range",
+    "sensor_doubtful": "readings in doubt",
 }
 """Signals of one sensor, which the table does not list."""
 
