@@ -24,7 +24,7 @@ from monitor.core.estimator.estimate import Estimate, Fusion
 from monitor.core.estimator.height_frame import HeightFrame
 from monitor.core.estimator.height_references import HeightReferences
 from monitor.core.estimator.hook_load import HookLoad
-from monitor.core.estimator.plausibility import FREE_MOTION_S, FreeMotionDetector, PlausibilityMonitor
+from monitor.core.estimator.plausibility import CLUTCH_IN, FreeMotionDetector, PlausibilityMonitor
 from monitor.core.estimator.position_filter import LOST_HEIGHT_DOUBT_M, PositionFilter
 from monitor.core.estimator.prediction import predict, unknown_estimate
 from monitor.core.estimator.second_source import SecondSource
@@ -45,7 +45,6 @@ __all__ = ["Estimate", "Estimator", "Fusion"]
 Handler = Callable[[Sample], RejectReason | None]
 BRAKE_ON: Final = 0.05
 """Travel of the brake lever from which on the friction brake is on."""
-CLUTCH_IN: Final = 0.5
 
 
 class Estimator:
@@ -148,17 +147,16 @@ class Estimator:
         return taken
 
     def _check_lead(self, source: PositionSource, taken: int, z: float) -> None:
-        """What brakes, clutch and load say against the encoder that leads."""
-        if not source.drum:
-            return
+        """What brakes, clutch and load say against the sensor that leads."""
         track = self._track
         same_s = source.repeat_count * source.interval_s
-        if same_s > FREE_MOTION_S and source.state is TRACKING and self._free_motion.seconds(taken) > FREE_MOTION_S:
-            # It has said the same all the time since nothing holds the block any more: it is stuck.
+        if source.drum and source.state is TRACKING and self._free_motion.moves(taken, same_s):
+            # It has said the same all the time since no brake holds the block any more: it is stuck.
             track.mark_frozen(source, taken, z)
         if self._plausibility.undriven and self._plausibility.rise(taken, track.kin.v):
             track.unexplained_m = max(track.unexplained_m, LOST_HEIGHT_DOUBT_M)
-            source.diagnosis = "block rises faster and faster with the clutch out: look at encoder and clutch signal"
+            what = "encoder" if source.drum else "position sensor"
+            source.diagnosis = f"block rises faster and faster with the clutch out: look at {what} and clutch signal"
 
     def _take_mark(self, sample: Sample) -> RejectReason | None:
         mark = self._marks.get(sample.sensor)
@@ -183,6 +181,10 @@ class Estimator:
     def _take_clutch(self, sample: Sample) -> None:
         """With the clutch out nothing speeds the block up on its way up."""
         self._plausibility.set_clutch(sample.value >= CLUTCH_IN, self._track.kin.v)
+
+    def trust_load(self, known: bool) -> None:
+        """Whether the hook load's readings are known to be what hangs there now."""
+        self._frame.load_known = known
 
     def add_known_acceleration(self, acceleration_m_s2: float) -> None:
         """Acceleration that the known braking makes now, m/s2, upwards positive (NaN: not known)."""

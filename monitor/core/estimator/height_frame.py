@@ -35,8 +35,8 @@ class HeightFrame:
     """The curve from turns to height, what is not known about it, and the stretch of the line under the present load."""
 
     __slots__ = (
-        "_configured", "_load_ns", "_rate_noise", "_reference", "_smoothed_load_n", "counting", "datum", "datum_stretch_m",
-        "flex", "layers", "load_n", "load_rate_n_s", "tail_m", "watch",
+        "_configured", "_highest_load_n", "_load_ns", "_lowest_load_n", "_rate_noise", "_reference", "_smoothed_load_n",
+        "counting", "datum", "datum_stretch_m", "flex", "layers", "load_known", "load_n", "load_rate_n_s", "tail_m", "watch",
     )  # fmt: skip
 
     def __init__(self, rig: Rig) -> None:
@@ -61,6 +61,9 @@ class HeightFrame:
         self.flex = 1.0 / (line.lines * line.axial_stiffness_n) if stretches else 0.0
         self.tail_m = rig.mast.crown_m + (line.fast_line_m + line.dead_line_m) / line.lines
         self.load_n = self._smoothed_load_n = reference.hook_load_n
+        self._lowest_load_n = self._highest_load_n = self.load_n
+        self.load_known = True
+        """Whether what stands in `load_n` is what hangs there now."""
         self.load_rate_n_s = 0.0
         self._load_ns = 0
         self._rate_noise = (2.0 * load_noise_n(rig) / LOAD_TAU_S) ** 2 + 1e-9
@@ -112,10 +115,23 @@ class HeightFrame:
             self._smoothed_load_n = hook_load_n
         self.load_n = hook_load_n
         self._load_ns = t_ns
+        if hook_load_n < self._lowest_load_n:
+            self._lowest_load_n = hook_load_n
+        elif hook_load_n > self._highest_load_n:
+            self._highest_load_n = hook_load_n
 
     def stretch_m(self, height_m: float) -> float:
         """How much lower the block hangs at `height_m` than it would under the load of the datum."""
         return self.load_n * self.flex * (self.tail_m - height_m) - self.datum_stretch_m
+
+    def stretch_doubt_m(self, height_m: float) -> float:
+        """What the stretch at `height_m` may be off by because the load is not known: anything may hang there now that has hung
+        there since the run began; 0 where it is known."""
+        if self.load_known:
+            return 0.0
+        load = self.load_n
+        doubt_n = max(load - self._lowest_load_n, self._highest_load_n - load)
+        return doubt_n * self.flex * (self.tail_m - height_m)
 
     def record_reference(self, t_ns: int, x: float, outside_m: float, sigma_m: float) -> None:
         """Keep an outside height for the drift watch: the curve says `x`, it says `outside_m` (both unloaded)."""

@@ -8,8 +8,9 @@ block may be anywhere below.
 And with the clutch out nothing can speed a block up on its way up. An encoder that goes on saying so counts the wrong
 way (its channels were swapped), or the clutch's signal is wrong: either way the height is in doubt.
 
-And a block that hangs on its line with every brake off and the clutch out goes down. An encoder that says the same count
-all the while is stuck, however long it had stood still before. All derived here.
+And a block that hangs on its line with every brake off and the clutch out goes down; with the clutch in it is on its way,
+too, for a drive that neither lifts it nor lets it down must hold it to the count by hand. An encoder that says the same count
+all the while is stuck, however long it had stood still before. A drive that brakes can hold it so. All derived here.
 """
 
 import math
@@ -39,21 +40,23 @@ PRESSED_SHARE: Final = 0.1
 """Service pressure over full pressure below which pads do not hold (they touch first)."""
 RELEASED_SHARE: Final = 0.9
 """Release pressure over its nominal above which spring-applied calipers do not hold."""
+CLUTCH_IN: Final = 0.5
 FREE_MOTION_S: Final = 2.0
 """So long after its release a block has moved by many counts: even 0.01 m/s^2 make 2 cm of it (derived here)."""
+DRIVEN_MOTION_S: Final = 2.5
+"""The same with the clutch in: the hand on the drive takes its time (common practice, no source)."""
 FRESH_NS: Final = 2_500_000_000
 
 
 class FreeMotionDetector:
-    """Since when nothing holds the block, by what is known of brakes, clutch and load. Each must be known, and fresh."""
+    """Since when no brake holds the block, by what is known of brakes, clutch and load. Each must be known, and fresh."""
 
-    __slots__ = ("_fitted", "_held", "_least", "_reading_ns", "_since_ns")
+    __slots__ = ("_clutch_in", "_clutch_ns", "_fitted", "_held", "_least", "_reading_ns", "_since_ns")
 
     def __init__(self, rig: Rig) -> None:
         brake = rig.brake
         least: dict[str, tuple[float, bool]] = {
             "brake_lever": (0.05, True),
-            "clutch_engaged": (0.5, True),
             "service_pressure_1": (PRESSED_SHARE * brake.full_pressure_pa, True),
             "service_pressure_2": (PRESSED_SHARE * brake.full_pressure_pa, True),
             "hook_load": (HANGING_SHARE * rig.block.mass_kg * GRAVITY, False),
@@ -69,28 +72,41 @@ class FreeMotionDetector:
         self._least = {quantity: row for quantity, row in least.items() if quantity in have} if self._fitted else {}
         """By quantity: a level, and whether above it (or below) the block may be held."""
         self._held = dict.fromkeys(self._least, True)
-        self._reading_ns = dict.fromkeys(self._least, 0)
+        self._reading_ns = dict.fromkeys([*self._least, "clutch_engaged"] if self._fitted else [], 0)
         self._since_ns = 0
+        self._clutch_in = True
+        self._clutch_ns = 0
+        """When the clutch was last seen to be the other way."""
 
     @property
     def quantities(self) -> frozenset[str]:
         """What `add_reading` wants to know; nothing where the rig cannot say that a block is free."""
-        return frozenset(self._least)
+        return frozenset(self._reading_ns)
 
     def add_reading(self, t_ns: int, quantity: str, value: float) -> None:
         """A reading of one of `quantities`, SI."""
+        self._reading_ns[quantity] = t_ns
+        if quantity == "clutch_engaged":
+            if (value >= CLUTCH_IN) is not self._clutch_in:
+                self._clutch_in = not self._clutch_in
+                self._clutch_ns = t_ns
+            return
         level, above = self._least[quantity]
         held = (value >= level) is above
         self._held[quantity] = held
-        self._reading_ns[quantity] = t_ns
         if held:
             self._since_ns = t_ns
 
     def seconds(self, t_ns: int) -> float:
-        """How long nothing has held it; NaN where something does, or is not known."""
+        """How long no brake has held it with the clutch as it is; NaN where one does, or is not known."""
         if not self._fitted or True in self._held.values() or t_ns - min(self._reading_ns.values()) > FRESH_NS:
             return math.nan
-        return (t_ns - self._since_ns) * 1e-9
+        return (t_ns - max(self._since_ns, self._clutch_ns)) * 1e-9
+
+    def moves(self, t_ns: int, same_s: float) -> bool:
+        """Whether the block must have moved within the `same_s` for which an encoder has said the same count."""
+        least_s = DRIVEN_MOTION_S if self._clutch_in else FREE_MOTION_S
+        return same_s > least_s and self.seconds(t_ns) > least_s
 
 
 class PlausibilityMonitor:

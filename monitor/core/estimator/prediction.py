@@ -108,7 +108,7 @@ def estimate_at(t_ns: int, track: PositionFilter, plausibility: PlausibilityMoni
         doubt += plausibility.doubt_m(x)
     if plausibility.suspect:
         doubt += SUSPECT_M
-    bound = height_bound(lead, motion, variance, speed, stretch_m) + doubt
+    bound = height_bound(lead, motion, variance, speed, stretch_m) + frame.stretch_doubt_m(x) + doubt
     validity = validity_of(lead, silent, bound, doubt)
     return Estimate(
         t_ns,

@@ -34,8 +34,8 @@ _PAUSE_PERIODS: Final = 0.75
 """A pause is so much longer than the usual wait, and by so many waits."""
 _OUTAGE_NS: Final = 30_000_000_000
 """Nothing on its way is late by so much: a longer pause is a sensor that was silent."""
-_KNOWN_READINGS: Final = 16
-"""So many readings tell the usual wait."""
+_KNOWN_MESSAGES: Final = 16
+"""So many messages tell the usual wait."""
 _VERDICT_NS: Final = 500_000_000
 """A burst comes within so long after a pause, or there is none (common practice, no source)."""
 _MADE_UP: Final = 0.6
@@ -48,8 +48,18 @@ class Lateness:
     """How late the readings of one sensor are. Times in ns."""
 
     __slots__ = (
-        "_delay_ns", "_made_up_ns", "_paused_ns", "_per_reading_ns", "_readings", "_stale_ns", "count", "late_s", "pause_ns",
-        "since_ns", "wait_ns", "words",
+        "_delay_ns",
+        "_made_up_ns",
+        "_messages",
+        "_paused_ns",
+        "_per_reading_ns",
+        "_stale_ns",
+        "count",
+        "late_s",
+        "pause_ns",
+        "since_ns",
+        "wait_ns",
+        "words",
     )  # fmt: skip
 
     def __init__(self, sensor: Sensor) -> None:
@@ -66,7 +76,7 @@ class Lateness:
         self.count = 0
         """Late readings in a row."""
         # Without one.
-        self._readings = 0
+        self._messages = 0
         self.wait_ns = self._per_reading_ns = 1e9 / sensor.rate_hz
         """Usual wait between messages, and per reading: one message may bring many."""
         self._paused_ns = 0.0
@@ -118,18 +128,20 @@ class Lateness:
         """Take a reading without a source's time, the last good one having come at `last_ns`; whether `judge` is to be asked."""
         wait = t_ns - last_ns
         usual = self.wait_ns
-        if self._readings >= _KNOWN_READINGS and self.notices(wait - usual) and wait < _OUTAGE_NS:
+        paused = self._messages >= _KNOWN_MESSAGES and self.notices(wait - usual)
+        if paused and wait < _OUTAGE_NS:
             self._paused_ns = wait - usual
             self.pause_ns = t_ns
             self._made_up_ns = 0.0
         elif self._paused_ns or self.late_s:
             self._made_up_ns += self._per_reading_ns - wait - self._made_up_ns * min(1.0, wait / _FORGET_NS)
-        if self._readings < _KNOWN_READINGS:
-            self._readings += 1
         if wait < _OUTAGE_NS:
             if wait > 0:
-                self.wait_ns += (wait - usual) / _KNOWN_READINGS
-            self._per_reading_ns += (wait - self._per_reading_ns) / (4 * _KNOWN_READINGS)
+                if self._messages < _KNOWN_MESSAGES:
+                    self._messages += 1
+                self.wait_ns += (wait - usual) / self._messages
+            if not (paused or self.open):  # else a pause, or what makes up for it, would be taken for the usual
+                self._per_reading_ns += (wait - self._per_reading_ns) / (4 * _KNOWN_MESSAGES)
         return self.open
 
     def notices(self, pause_ns: float) -> bool:

@@ -8,6 +8,7 @@ Jumps of temperatures and loads are held back until the next reading confirms th
 downstream; levers and pressures are not, for they do jump and must not wait. All derived here.
 """
 
+import math
 from collections import deque
 from typing import Final
 
@@ -17,6 +18,13 @@ from monitor.core.sensors.load_step import LoadStepWatch
 _FROZEN_READINGS: Final = 20
 _FROZEN_NS: Final = 2_500_000_000
 """So many equal readings, over so long, from a sensor of which most readings differed before: it is frozen."""
+_NOISY_SHARE: Final = 0.6
+_LEARNING: Final = 0.02
+_REMEMBERED: Final = 200
+_EVEN_SIGMAS: Final = 4.0
+"""Two readings of one level differ by no more than so many of the noise's standard deviations."""
+_RARE: Final = 20.7
+"""-ln of the chance, one in a thousand million, of a run that has another cause than a freeze."""
 _FROZEN_WORDS: Final = "readings repeat exactly: look at the sensor and its cable"
 _SPIKES_WORDS: Final = "readings jump away and back: look at the cable and for interference"
 _HEAT_WORDS: Final = "readings jump as no heat can: look at the sensor and its cable"
@@ -36,8 +44,8 @@ class ReadingFaults:
     """What is wrong with one sensor's readings, by their values alone. Values in SI, times in ns."""
 
     __slots__ = (
-        "_at_once_ns", "_change_share", "_count", "_held", "_jump", "_load_step", "_repeat_count", "_repeat_since_ns",
-        "_spike_times_ns", "_step", "_words", "holds",
+        "_at_once_ns", "_change_share", "_count", "_even", "_held", "_jump", "_load_step", "_repeat_count", "_repeat_since_ns",
+        "_spike_times_ns", "_step", "_words", "holds", "seems_frozen",
     )  # fmt: skip
 
     def __init__(self, sensor: Sensor, least_load_n: float = 0.0) -> None:
@@ -48,11 +56,14 @@ class ReadingFaults:
         self._at_once_ns = _HEAT_NS if heat else _AT_ONCE_NS
         self.holds = heat or load
         """Whether a jump waits for the next reading to confirm it."""
+        self._even = _EVEN_SIGMAS * abs(sensor.si.scale) * sensor.sigma
         self._words = _HEAT_WORDS if heat else _SPIKES_WORDS
         self._count = 1 if heat else _SPIKE_COUNT
         self._change_share = 0.0
         self._repeat_count = 0
         self._repeat_since_ns = 0
+        self.seems_frozen = False
+        """Whether its readings repeat more often in a row than they ever would: sooner than `frozen`, which is what is said."""
         self._jump = 0.0
         """The last step, if it was as large as a spike's; where jumps are held back, 0."""
         self._held: float | None = None
@@ -81,10 +92,16 @@ class ReadingFaults:
             if self._repeat_count == 0:
                 self._repeat_since_ns = last_ns
             self._repeat_count += 1
-            if self._repeat_count < _FROZEN_READINGS:
-                return self.open
+            self.seems_frozen = self._repeat_count * -math.log(1.0 - min(self._change_share, 0.98)) > _RARE
         else:
-            self._repeat_count = 0
+            # How many of its readings at an even level differ, over about 50. A run that may prove to be a freeze counts when
+            # it has ended; a hand that moves, or a stroke of the brake, says nothing of the noise.
+            if self._repeat_count:
+                self._change_share *= (1.0 - _LEARNING) ** min(self._repeat_count, _REMEMBERED)
+                self._repeat_count = 0
+                self.seems_frozen = False
+            if -self._even <= step <= self._even:
+                self._change_share += (1.0 - self._change_share) * _LEARNING
         # Away, and as far back with the next reading: no hand on a lever does that.
         away = self._jump
         if away and _RETURN_RATIO[0] < -step / away < _RETURN_RATIO[1]:
@@ -92,15 +109,20 @@ class ReadingFaults:
             self._jump = 0.0
         elif not self.holds:
             self._jump = step if step > self._step or step < -self._step else 0.0
-        # How many of its readings differ, over about 50; a run that may yet prove to be a freeze does not count.
-        if step:
-            self._change_share += (1.0 - self._change_share) * 0.02
         return self.open
 
     @property
     def open(self) -> bool:
         """Whether `words` may have something to say."""
         return self._repeat_count >= _FROZEN_READINGS or len(self._spike_times_ns) == self._count or self._stepped
+
+    def frozen(self, t_ns: int) -> bool:
+        """Whether its readings repeat exactly although most used to differ."""
+        return (
+            self._repeat_count >= _FROZEN_READINGS
+            and self._change_share > _NOISY_SHARE
+            and t_ns - self._repeat_since_ns > _FROZEN_NS
+        )
 
     @property
     def _stepped(self) -> bool:
@@ -109,11 +131,7 @@ class ReadingFaults:
 
     def words(self, t_ns: int) -> str:
         """What is wrong at the grid point `t_ns`; empty when nothing is."""
-        if (
-            self._repeat_count >= _FROZEN_READINGS
-            and self._change_share > 0.6
-            and t_ns - self._repeat_since_ns > _FROZEN_NS
-        ):
+        if self.frozen(t_ns):
             return _FROZEN_WORDS
         if len(self._spike_times_ns) == self._count and t_ns - self._spike_times_ns[0] < _SPIKE_WINDOW_NS:
             return self._words

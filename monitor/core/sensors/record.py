@@ -30,8 +30,8 @@ class SensorRecord:
 
     __slots__ = (
         "_expected_late", "_faults", "_holds", "_old_count", "_old_delay_ns", "_old_source_ns", "_same_time_count", "_stamped",
-        "diagnosis", "good", "id", "last_ns", "last_reason", "last_sequence", "last_source_ns", "lateness", "missing", "number",
-        "period_s", "refused_in_row", "rejected", "sensor", "stale", "stale_ns", "suspect", "watched",
+        "diagnosis", "good", "id", "last_ns", "last_reason", "last_sequence", "last_source_ns", "lateness", "missing",
+        "number", "period_s", "refused_in_row", "rejected", "sensor", "stale", "stale_ns", "suspect", "watched",
     )  # fmt: skip
 
     def __init__(self, sensor: Sensor, least_load_n: float = 0.0) -> None:
@@ -168,6 +168,11 @@ class SensorRecord:
             late.judge(t_ns, paused)
         self.diagnosis = late.words or self._faults.words(t_ns)
         self.suspect = late.open or self._faults.open
+
+    @property
+    def may_be_stale(self) -> bool:
+        """Whether its last reading may have been taken longer ago than its word is good for: late, or long the same."""
+        return self._faults.seems_frozen or self.lateness.late_s * 1e9 > self.stale_ns
 
     def refuse(self, reason: RejectReason, detail: str = "") -> None:
         """Count a refused reading."""

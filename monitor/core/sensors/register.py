@@ -11,11 +11,21 @@ from monitor.config.rig import Rig, Sensor
 from monitor.core.sensors.lateness import COMMON_NS
 from monitor.core.sensors.record import SensorRecord
 from monitor.model.quantities import QUANTITIES
-from monitor.model.reading import ABSENT_FLAG, DEGRADED, UNKNOWN, UNKNOWN_FLAG, Flag, Reject, Validity, Value
+from monitor.model.reading import (
+    ABSENT,
+    ABSENT_FLAG,
+    DEGRADED,
+    UNKNOWN,
+    UNKNOWN_FLAG,
+    VALID,
+    Flag,
+    Reject,
+    Validity,
+    Value,
+)
 from monitor.physics.tackle import SLACK_LINE_SHARE, dead_line_n
 from monitor.units import STANDARD_GRAVITY_M_S2
 
-_VALID: Final = int(Validity.VALID)
 _COMPARED: Final = frozenset({"brake_lever", "service_pressure_1", "service_pressure_2"})
 """Readings that are compared with each other within tenths of a second: one that may be seconds old is worse than none."""
 _TOGETHER_NS: Final = 1_500_000_000
@@ -37,6 +47,9 @@ class SensorRegister:
         """Share of all sensors that are stale, 0 to 1."""
         self.any_abnormal = False
         """Whether any sensor is silent, refused or has a diagnosis."""
+        self._load_quantity = "dead_line_tension"
+        if any(sensor.quantity == "hook_load" for sensor in rig.sensors):
+            self._load_quantity = "hook_load"
         self.missing = 0
         """Readings that sequence numbers show to be lost on the way, all sensors together."""
         absent: dict[str, Flag] = dict.fromkeys(QUANTITIES, ABSENT_FLAG)
@@ -47,10 +60,15 @@ class SensorRegister:
             self._by_quantity.setdefault(record.sensor.quantity, record)
             absent[record.sensor.quantity] = UNKNOWN_FLAG
         self._rows = [
-            (record, record.sensor.quantity if self._by_quantity[record.sensor.quantity] is record else None)
+            (
+                record,
+                record.sensor.quantity if self._by_quantity[record.sensor.quantity] is record else None,
+                record.watched and record.sensor.quantity in _COMPARED,
+            )
             for record in self.records
         ]
-        """Every record, with its quantity where it speaks for it: of two sensors alike the first does."""
+        """Every record, with its quantity where it speaks for it (of two sensors alike the first does), and whether it is one of
+        those that are compared with each other."""
 
     def start(self, t_ns: int) -> None:
         """The stream begins: a sensor that never speaks is stale `stale_after_s` after this."""
@@ -68,7 +86,7 @@ class SensorRegister:
         silent = missing = 0
         any_abnormal = suspects = False
         readings = dict(self.readings)
-        for record, quantity in self._rows:
+        for record, quantity, compared in self._rows:
             if record.suspect:
                 suspects = True
                 record.update_diagnosis(t_ns, self._paused_together(record))
@@ -78,12 +96,14 @@ class SensorRegister:
                 silent += record.stale
                 any_abnormal = True
                 flag = UNKNOWN_FLAG
-            elif record.diagnosis:
-                record.stale, any_abnormal = False, True
-                flag = UNKNOWN_FLAG if self._perhaps_stale(record) else (record.number, DEGRADED)
             else:
                 record.stale = False
-                flag = (record.number, _VALID)
+                flag = (record.number, VALID)
+                if record.diagnosis:
+                    any_abnormal = True
+                    flag = (record.number, DEGRADED)
+                if compared and record.may_be_stale:
+                    flag = UNKNOWN_FLAG
             if quantity is not None:
                 readings[quantity] = flag
             missing += record.missing
@@ -95,11 +115,6 @@ class SensorRegister:
         self.missing = missing
         if suspects:
             self._learn_common_delay(t_ns)
-
-    @staticmethod
-    def _perhaps_stale(record: SensorRecord) -> bool:
-        """Whether its readings may be older than its word is good for, in a comparison of tenths of a second."""
-        return record.sensor.quantity in _COMPARED and record.lateness.late_s * 1e9 > record.stale_ns
 
     def _paused_together(self, record: SensorRecord) -> bool:
         """Whether most sensors that could tell paused when this one did: then it is what they share that paused."""
@@ -125,15 +140,18 @@ class SensorRegister:
             return ABSENT_FLAG
         if record.last_ns < 0 or t_ns - record.last_ns > record.stale_ns:
             return UNKNOWN_FLAG
-        if record.diagnosis:
-            return UNKNOWN_FLAG if self._perhaps_stale(record) else (record.number, DEGRADED)
-        return record.number, _VALID
+        return record.number, DEGRADED if record.diagnosis else VALID
 
     def value(self, record: SensorRecord, t_ns: int) -> Value:
         """Last reading of one sensor as a `Value`."""
         if record.last_ns < 0 or t_ns - record.last_ns > record.stale_ns:
             return UNKNOWN
         return Value(record.number, Validity.VALID)
+
+    @property
+    def load_known(self) -> bool:
+        """Whether nothing spoke against the hook load at the last grid point; so on a rig without a load sensor."""
+        return self.readings[self._load_quantity][1] in (VALID, ABSENT)
 
     def fitted(self, quantity: str) -> bool:
         """Whether the rig has a sensor of `quantity`."""

@@ -6,7 +6,7 @@ import pytest
 
 from monitor.config.rig import RegenAux
 from monitor.config.rig_file import find_rig
-from monitor.core.estimator.plausibility import FREE_MOTION_S, FreeMotionDetector
+from monitor.core.estimator.plausibility import DRIVEN_MOTION_S, FREE_MOTION_S, FreeMotionDetector
 from monitor.model.reading import Validity
 from monitor.model.stream import Frame
 from simulators.faults.readings import Freeze
@@ -39,11 +39,26 @@ def test_it_counts_from_the_moment_at_which_the_last_thing_let_go() -> None:
     assert detector.quantities == set(FREE)
     assert math.isnan(detector.seconds(0))
     for quantity in FREE:
+        if quantity == "clutch_engaged":
+            continue
         for t in range(4):
             for other, value in FREE.items():
                 detector.add_reading(t * SECOND, other, HELD[other] if other == quantity and t < 3 else value)
             assert math.isnan(detector.seconds(t * SECOND)) == (t < 3)
         assert detector.seconds(3 * SECOND) == pytest.approx(1.0)
+
+
+@pytest.mark.parametrize(("clutch", "least_s"), [(0.0, FREE_MOTION_S), (1.0, DRIVEN_MOTION_S)])
+def test_a_count_that_stays_is_judged_by_the_clutch(clutch: float, least_s: float) -> None:
+    """From the clutch's last move on; a drive gets longer to set what hangs there in motion."""
+    detector = FreeMotionDetector(RIG)
+    for t in range(60):
+        t_ns = t * SECOND // 4
+        for quantity, value in FREE.items():
+            way = clutch if t > 6 else 1.0 - clutch  # it moves at the seventh, after 1.75 s
+            detector.add_reading(t_ns, quantity, way if quantity == "clutch_engaged" else value)
+        assert detector.moves(t_ns, 60.0) == (t / 4 - 1.75 > least_s)
+        assert not detector.moves(t_ns, 1.0)
 
 
 def test_what_has_not_been_heard_of_lately_is_not_known() -> None:
