@@ -45,6 +45,8 @@ class Rule:
     """Keys of the rules whose alarms are suppressed by design while this one is true."""
     message: str
     guidance: str
+    precedence: int = 0
+    """Which of the alarms of one severity that stand at once is read first: the higher."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -43,6 +43,7 @@ class RuleTable(Model):
     severity: Literal["NOTICE", "CAUTION", "WARNING", "DANGER"]
     latched: bool = False
     prompt: bool = False
+    precedence: Annotated[int, Field(ge=0, le=9)] = 0
     when: tuple[HoistState, ...] = ()
     hides: tuple[str, ...] = ()
     message: Annotated[Words, Field(min_length=1)]
@@ -222,6 +223,7 @@ def _rule(
         hides=(),
         message=message,
         guidance=guidance,
+        precedence=table.precedence,
     )
 
 

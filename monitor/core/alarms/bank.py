@@ -329,7 +329,8 @@ class AlarmBank:
         return self._silenced
 
     def views(self) -> tuple[AlarmView, ...]:
-        """Every alarm that is not normal: worst first, unacknowledged before acknowledged, newest first.
+        """Every alarm that is not normal: worst first, unacknowledged before acknowledged, then by the precedence of its rule
+        while it is true, newest first.
 
         Alarms that are shelved, suppressed or out of service come after all others, whatever their severity: they are
         not what the crew should look at now. Suppressed ones are listed only while their condition is true.
@@ -345,6 +346,7 @@ class AlarmBank:
                 alarm.state in SET_ASIDE,
                 -alarm.rule.severity,
                 not alarm.state.waiting,
+                -alarm.rule.precedence if alarm.condition.true else 1,
                 -alarm.since_ns,
                 alarm.place,
             )

@@ -107,6 +107,20 @@ def test_views_are_worst_first_then_unacknowledged_then_newest_and_set_aside_las
     assert [view.key for view in bench.bank.views()] == ["new", "old", "seen", "mild", "shelved"]
 
 
+def test_what_changes_the_hands_next_move_is_read_first_while_it_is_so() -> None:
+    """The newer of two of one severity comes first, unless the older takes precedence; what is over never does."""
+    bench = Bench(
+        rule("ordinary", "a"), rule("lost", "b", precedence=2, latched=True), rule("cross", "c", precedence=3)
+    )
+    bench.step(b=2.0)
+    bench.step(a=2.0)
+    assert [view.key for view in bench.bank.views()] == ["lost", "ordinary"]
+    bench.step(c=2.0)
+    assert [view.key for view in bench.bank.views()] == ["cross", "lost", "ordinary"]
+    bench.step(b=0.0, c=0.0)
+    assert next(view.key for view in bench.bank.views()) == "ordinary"
+
+
 def test_views_do_not_change_when_the_lists_are_used_again() -> None:
     bench = Bench(rule("one"))
     bench.step(a=2.0)
