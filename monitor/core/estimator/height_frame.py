@@ -14,6 +14,8 @@ from monitor.core.estimator.drift import DriftWatch
 from monitor.core.estimator.height_map import HeightMap
 from monitor.core.saved_state import number, part
 from monitor.physics.drum import DrumGeometry, block_drop_m
+from monitor.physics.tackle import SLACK_LINE_SHARE
+from monitor.units import STANDARD_GRAVITY_M_S2
 
 WRAPS_SIGMA: Final = 0.25
 """Doubt of the wraps counted at the datum."""
@@ -35,7 +37,8 @@ class HeightFrame:
     """The curve from turns to height, what is not known about it, and the stretch of the line under the present load."""
 
     __slots__ = (
-        "_configured", "_highest_load_n", "_load_ns", "_lowest_load_n", "_rate_noise", "_reference", "_smoothed_load_n",
+        "_configured", "_highest_load_n", "_least_load_n", "_load_ns", "_lowest_load_n", "_rate_noise", "_reference",
+        "_smoothed_load_n",
         "counting", "datum", "datum_stretch_m", "flex", "layers", "load_known", "load_n", "load_rate_n_s", "tail_m", "watch",
     )  # fmt: skip
 
@@ -61,6 +64,7 @@ class HeightFrame:
         self.flex = 1.0 / (line.lines * line.axial_stiffness_n) if stretches else 0.0
         self.tail_m = rig.mast.crown_m + (line.fast_line_m + line.dead_line_m) / line.lines
         self.load_n = self._smoothed_load_n = reference.hook_load_n
+        self._least_load_n = SLACK_LINE_SHARE * rig.block.mass_kg * STANDARD_GRAVITY_M_S2
         self._lowest_load_n = self._highest_load_n = self.load_n
         self.load_known = True
         """Whether what stands in `load_n` is what hangs there now."""
@@ -125,9 +129,9 @@ class HeightFrame:
         return self.load_n * self.flex * (self.tail_m - height_m) - self.datum_stretch_m
 
     def stretch_doubt_m(self, height_m: float) -> float:
-        """What the stretch at `height_m` may be off by because the load is not known: anything may hang there now that has hung
-        there since the run began; 0 where it is known."""
-        if self.load_known:
+        """What the stretch at `height_m` may be off by because the load is not known, or reads as if not even the block hung on
+        the line: anything may hang there now that has hung there since the run began. 0 where it is known."""
+        if self.load_known and self.load_n >= self._least_load_n:
             return 0.0
         load = self.load_n
         doubt_n = max(load - self._lowest_load_n, self._highest_load_n - load)

@@ -5,6 +5,7 @@ differ slowly, the difference is learned (`offset_to_lead_m`), and beyond what b
 ready-made position beside a drum encoder also measures the drum's curve, at rest and every few metres.
 """
 
+from collections import deque
 from math import nan, sqrt
 from typing import Final
 
@@ -18,6 +19,8 @@ SECOND_SIGMA_M: Final = 0.03
 """Doubt of one comparison with a second source, outside what the datum knows (common practice, no source)."""
 APART_M: Final = 2.0
 """Comparisons with a second source count as new evidence this far apart."""
+_MOST_AHEAD: Final = 32
+"""More than a leader's silence before another takes over needs, at 50 readings a second."""
 SAME_READINGS: Final = 4
 """A source that has repeated itself so often while the other moved is looked at as stuck."""
 STUCK_M: Final = 0.1
@@ -32,6 +35,8 @@ class SecondSource:
     def __init__(self, track: PositionFilter, references: HeightReferences) -> None:
         self._track = track
         self._references = references
+        self._ahead: deque[tuple[PositionSource, int, float]] = deque(maxlen=_MOST_AHEAD)
+        """Readings that fitted, of second sources, and were taken after the leader's last."""
 
     def compare(self, source: PositionSource, taken: int, z: float) -> RejectReason | None:
         """Compare a reading of height `z` with the filter; the reason where it was refused."""
@@ -62,8 +67,11 @@ class SecondSource:
         if source.state is FROZEN:
             source.rejected += 1
             return RejectReason.GATE
-        if ratio <= 1.0 and self._lead_fails(taken):
-            return self._take_lead(source, taken, z)
+        if ratio <= 1.0:
+            if self._lead_fails(taken):
+                return self._take_lead(source, taken, z)
+            if taken > lead.taken_ns:
+                self._ahead.append((source, taken, z))
         if ratio > 1.0 and source.offset_to_lead_m is not None:
             # One reading far off is refused; several say that one of the two sources has moved.
             source.refused.append((taken, z))
@@ -164,4 +172,9 @@ class SecondSource:
         old.joined = old.fused
         if old.bias_m == 0.0:
             old.bias_m = -source.bias_m
+        # What it has said since the leader last spoke tells the speed; one reading after a silence tells next to nothing of it.
+        for other, before_ns, height in self._ahead:
+            if other is source and track.t_ns < before_ns < taken:
+                track.update(source, before_ns, height)
+        self._ahead.clear()
         return track.update(source, taken, z)
