@@ -135,7 +135,7 @@ class HeightFrame:
             return 0.0
         load = self.load_n
         doubt_n = max(load - self._lowest_load_n, self._highest_load_n - load)
-        return doubt_n * self.flex * (self.tail_m - height_m)
+        return doubt_n * self.flex * abs(self.tail_m - height_m)
 
     def record_reference(self, t_ns: int, x: float, outside_m: float, sigma_m: float) -> None:
         """Keep an outside height for the drift watch: the curve says `x`, it says `outside_m` (both unloaded)."""
