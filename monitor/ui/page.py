@@ -7,13 +7,14 @@ from monitor.config.rig import Rig
 from monitor.presentation.believed import believed
 from monitor.presentation.format import UNKNOWN_WORD
 from monitor.runtime.driver import Mode
-from monitor.ui.drawing.canvas import Area, Canvas
+from monitor.ui.drawing.canvas import BLANK, Area, Canvas
 from monitor.ui.drawing.theme import FILL_ROLE, SHAPE
-from monitor.ui.frame.banner import banner
+from monitor.ui.frame.act import rows_of_glyphs
+from monitor.ui.frame.banner import TEXT_ROWS, banner
 from monitor.ui.frame.data_line import data_line
 from monitor.ui.frame.footer import footer, keys_or_message
 from monitor.ui.frame.top_bar import ADVISORY, top_bar
-from monitor.ui.queries import height, motion_words, returned, standing
+from monitor.ui.queries import height, motion_words, no_service_brake, returned, standing
 from monitor.ui.screens import ScreenSpec
 from monitor.ui.view import FROZEN_S, View, without_unknown_motion
 
@@ -29,10 +30,11 @@ def draw_page(view: View, spec: ScreenSpec, width: int, height: int) -> Canvas:
     if width < SMALLEST[0] or height < SMALLEST[1]:
         _too_small(area, view)
         return canvas
-    rows = 3 if height < 30 else 4 if height < 45 else 5
+    glyphs = rows_of_glyphs(width, height)
+    rows = TEXT_ROWS + glyphs
     top_bar(area.part(0, 0, width, 1), view, spec.name)
-    banner(area.part(0, 1, width, rows), view)
-    gap = 0 if height < 24 else 1
+    banner(area.part(0, 1, width, rows), view, glyphs)
+    gap = 0 if height < 30 else 1
     if gap:
         area.part(1, 1 + rows, width - 2, 1).rule(0)
     top = 1 + rows + gap
@@ -40,7 +42,19 @@ def draw_page(view: View, spec: ScreenSpec, width: int, height: int) -> Canvas:
     canvas.places = spec.draw(area.part(0, top, width, bottom - top), view)
     data_line(area.part(0, height - 2, width, 1), view)
     footer(area.part(0, height - 1, width, 1), view)
+    if no_service_brake(view.snap):
+        _all_round(canvas, 1 + rows)
     return canvas
+
+
+def _all_round(canvas: Canvas, top: int) -> None:
+    """A frame of danger round everything, for what concerns every screen: top bar, both sides below row `top`, data line."""
+    last = canvas.height - 2
+    for y in (0, last):
+        canvas.roles[y] = ["fill_danger"] * canvas.width
+    for y in range(top, last):
+        for x in (0, canvas.width - 1):
+            canvas.chars[y][x], canvas.roles[y][x] = BLANK, "fill_danger"
 
 
 def _too_small(area: Area, view: View) -> None:

@@ -5,14 +5,15 @@ from monitor.model.reading import Validity, Value
 from monitor.model.snapshot import HoistState, Snapshot
 from monitor.model.stream import SECOND_NS
 from monitor.presentation.format import UNKNOWN_WORD, span
+from monitor.ui.acts import urgency
 
 OUT_OF_SIGHT = frozenset({AlarmState.NORMAL, AlarmState.SHELVED, AlarmState.SUPPRESSED, AlarmState.OUT_OF_SERVICE})
 """States that are listed but never take the banner."""
 
 
 def standing(snap: Snapshot) -> list[AlarmView]:
-    """Alarms that may take the banner, worst first as the core ordered them."""
-    return [alarm for alarm in snap.alarms if alarm.state not in OUT_OF_SIGHT]
+    """Alarms that may take the banner: what asks for an act first, then as the core ordered them, worst first."""
+    return sorted((alarm for alarm in snap.alarms if alarm.state not in OUT_OF_SIGHT), key=urgency)
 
 
 def set_aside_alarms(snap: Snapshot) -> list[AlarmView]:
@@ -31,13 +32,13 @@ def aside_words(snap: Snapshot) -> tuple[str, ...]:
     ends = [alarm.shelved_until_ns for alarm in snap.alarms if alarm.shelved_until_ns is not None]
     back = span(max(0.0, (min(ends) - snap.t_ns) / SECOND_NS)) if ends else UNKNOWN_WORD
     wordings = []
-    for on_shelf, off, by_design in (
-        (f"shelved {shelved}, next back in {back}", f"out of service {out}", f"suppressed {suppressed}"),
-        (f"shelved {shelved}, next in {back}", f"out of service {out}", f"suppressed {suppressed}"),
-        (f"shelved {shelved}, {back}", f"out {out}", f"suppr. {suppressed}"),
+    for between, on_shelf, off, by_design in (
+        (" · ", f"shelved {shelved}, next back in {back}", f"out of service {out}", f"suppressed {suppressed}"),
+        (" · ", f"shelved {shelved}, next in {back}", f"out of service {out}", f"suppressed {suppressed}"),
+        ("; ", f"shelved {shelved}, {back}", f"out {out}", f"suppr. {suppressed}"),
     ):
         parts = ((shelved, on_shelf), (out, off), (suppressed, by_design))
-        wordings.append(" · ".join(words for count, words in parts if count))
+        wordings.append(between.join(words for count, words in parts if count))
     return (*wordings, f"{shelved + out + suppressed} set aside")
 
 
@@ -50,6 +51,12 @@ def as_tested(snap: Snapshot, way: int) -> bool:
     """Whether a guided check brings the block to the limit that lies in direction `way`: then nothing of it is red."""
     side = "up" if way > 0 else "down"
     return any(alarm.signal.endswith(f"margin_{side}") for alarm in expected_alarms(snap))
+
+
+def no_service_brake(snap: Snapshot) -> bool:
+    """Whether all of the service brake is lost: then the whole screen says it."""
+    lost = snap.value("service_brake_lost")
+    return lost.known and lost.number >= 0.5
 
 
 def returned(alarm: AlarmView) -> bool:

@@ -261,10 +261,35 @@ def danger() -> Snapshot:
                 Severity.DANGER,
                 "Will cross: lower limit",
                 "Keep the full brake on; emergency brake per procedure; check all are clear.",
+                signal="cross_margin_down",
+                number=-0.85,
             ),
             alarm("circuits-unequal", Severity.WARNING, "Brake circuits unequal", "both service pressures",
             signal="circuit_ratio"), alarm("holding-low", Severity.WARNING, "Brake holds less than the load needs",
             "load", signal="holding_ratio"),
+        ),
+    )  # fmt: skip
+
+
+def brake_lost() -> Snapshot:
+    """Lowering, and both circuits show next to nothing although the lever asks for all."""
+    base = calm()
+    lost = values(
+        speed=-1.1, height=12.4, room_up=25.1, room_down=10.9, reach_expected=math.inf, reach_assured=math.inf,
+        margin_down=-math.inf, service_pressure_1=0.05e6, service_pressure_2=0.04e6, brake_lever=1.0, holding_ratio=0.0,
+        service_brake_lost=1.0, allowed_speed=0.0, speed_excess=1.1, fully_margin_down=-math.inf, brake_time_down=0.0,
+    )  # fmt: skip
+    return replace(
+        base,
+        values=lost,
+        marks=StopMarks(expected_m=math.nan, assured_up_m=math.nan, assured_down_m=math.nan, stops=False),
+        alarms=(
+            alarm("brake-fully-down", Severity.DANGER, "Brake fully now: lower limit",
+                  "Full brake now, and keep it on: nothing less stops short. Look at the block.",
+                  signal="fully_margin_down", number=-math.inf),
+            alarm("service-brake-lost", Severity.DANGER, "No service brake left",
+                  "Emergency brake, load in the slips, by procedure. Check pressures and load.",
+                  signal="service_brake_lost", number=1.0, threshold=0.5),
         ),
     )  # fmt: skip
 
@@ -360,7 +385,7 @@ def bare() -> Snapshot:
 
 SAMPLES = {
     "still": still, "calm": calm, "hoisting": hoisting, "warning": warning, "danger": danger, "unknown": height_unknown,
-    "degraded": degraded, "flood": flood, "bare": bare,
+    "lost": brake_lost, "degraded": degraded, "flood": flood, "bare": bare,
 }  # fmt: skip
 
 

@@ -20,7 +20,7 @@ from tests.ui.pages import DRIVE, RIG, SIZES, never_seen_moving, page, unconnect
 
 def test_the_next_alarms_are_named_at_80_by_24() -> None:
     rows = page(sample.warning()).text().splitlines()
-    assert "Auxiliary brake takes only 41 %" in rows[3]
+    assert "Auxiliary brake takes only 41 %" in rows[6]
 
 
 @pytest.mark.parametrize("size", SIZES, ids=str)
@@ -92,8 +92,8 @@ def test_every_rule_leaves_room_for_the_next_alarm_at_80_by_24() -> None:
     for rule in load_rules(default_rules_path(), RIG, SIGNAL_NAMES).rules:
         first = sample.alarm(rule.id, Severity.WARNING, rule.message, rule.guidance)
         rows = page(replace(sample.calm(), alarms=(first, next_one))).text().splitlines()
-        assert "The next alarm" in rows[3], (rule.id, rows[1:4])
-        assert not any("…" in row for row in rows[1:4]), rule.id
+        assert "The next alarm" in rows[6], (rule.id, rows[1:7])
+        assert not any("…" in row for row in rows[1:7]), rule.id
 
 
 def test_a_restart_says_what_it_took_up_until_it_is_old_news() -> None:
@@ -163,7 +163,7 @@ def test_an_alarm_put_aside_or_held_says_which_key_ends_that(
     assert words not in page(snap, SCREENS[2], size, mode="REPLAY").text()
 
 
-@pytest.mark.parametrize(("size", "rows"), [((80, 24), 2), ((100, 30), 3), ((120, 40), 3), ((200, 50), 4)])
+@pytest.mark.parametrize(("size", "rows"), [((80, 24), 5), ((100, 30), 5), ((120, 40), 7), ((200, 50), 9)])
 def test_danger_fills_the_banner_and_caution_does_not(size: tuple[int, int], rows: int) -> None:
     """A wide block of colour is seen from the far end of the floor; the next alarms keep their row."""
 
@@ -219,7 +219,7 @@ def test_what_is_set_aside_is_counted_on_every_screen(size: tuple[int, int]) -> 
             row = "".join(page(snap, spec, size).chars[-2])
             assert "shelved 2, " in row
             assert "11 min" in row
-            assert "out of service 1 · suppressed 2" in row or "out 1 · suppr. 2" in row
+            assert "out of service 1 · suppressed 2" in row or "out 1; suppr. 2" in row
             assert "HEIGHT UNKNOWN" in row or base is not sample.height_unknown()
     calm = page(replace(sample.calm(), alarms=all_kinds[:2]), size=size).text()
     assert "shelved 2, next back in 11 min" in calm

@@ -179,8 +179,8 @@ def test_every_rule_fits_the_banner(width: int) -> None:
     for rule in load_rules(default_rules_path(), sample.rig(), SIGNAL_NAMES).rules:
         alarm = sample.alarm(rule.id, Severity.WARNING, rule.message, rule.guidance)
         snap = replace(sample.still(), alarms=(alarm, *sample.warning().alarms))
-        canvas = Canvas(width, 3)
-        banner(canvas.area, View(snap, sample.rig(), "LIVE"))
+        canvas = Canvas(width, 6)
+        banner(canvas.area, View(snap, sample.rig(), "LIVE"), 3)
         shown = " ".join(canvas.text().split())
         for word in (*rule.message.split(), *rule.guidance.split()):
             assert word in shown, (rule.id, width, word)

@@ -100,6 +100,8 @@ class Canvas:
     cut: list[str] = field(init=False)
     figures: list[str] = field(init=False)
     """Every figure drawn, the large ones too: what tests look through."""
+    figures_at: list[tuple[int, int]] = field(init=False)
+    """Column and row of each of them."""
     spots: list[Spot] = field(init=False)
     places: tuple[str, ...] = ()
     """Ids of the rows a cursor can stand on, as the screen's drawing found them."""
@@ -109,6 +111,7 @@ class Canvas:
         self.roles = [["base"] * self.width for _ in range(self.height)]
         self.cut = []
         self.figures = []
+        self.figures_at = []
         self.spots = []
 
     @property
@@ -182,8 +185,13 @@ class Area:
         if not (0 <= y < self.height and x >= 0 and x + size <= self.width):
             self.canvas.cut.append(text)
             return x + size
-        self.canvas.figures.append(text)
+        self.drew(text, x, y)
         return self.put(x, y, text, role)
+
+    def drew(self, figure: str, x: int = 0, y: int = 0) -> None:
+        """Note that a figure is drawn there."""
+        self.canvas.figures.append(figure)
+        self.canvas.figures_at.append((self.left + x, self.top + y))
 
     def best(self, x: int, y: int, choices: Sequence[str], role: Role = "strong") -> int:
         """Draw the first of `choices` that fits whole; the last one counts as cut when none does."""

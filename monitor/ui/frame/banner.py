@@ -7,9 +7,11 @@ from rich.cells import cell_len
 
 from monitor.model.alarm import EXPECTED_WORDS, AlarmState, AlarmView, Severity
 from monitor.presentation.format import clock, span
+from monitor.ui.acts import WATCH, asks_for_an_act
 from monitor.ui.bell import RINGS
 from monitor.ui.drawing.canvas import Area, first_that_fits, printable, words_that_fit, wrapped
 from monitor.ui.drawing.theme import FILL_ROLE, SHAPE, TEXT_ROLE, Role
+from monitor.ui.frame.act import draw_act, draw_word
 from monitor.ui.queries import (
     data_severity,
     expected_alarms,
@@ -29,28 +31,39 @@ LAST_RUN_SHOWN_S = 240.0
 """How long after its start a run shows what it took over from the one before, s."""
 
 
-def banner(area: Area, view: View) -> None:
-    """The worst alarm: word, shape, message, and what to look at. Quiet when there is none, and never more than is
-    known."""
+TEXT_ROWS = 3
+"""Rows of the banner beside those of the word to act on: the worst alarm, what to look at, the alarms behind it."""
+
+
+def banner(area: Area, view: View, glyphs: int) -> None:
+    """The worst alarm: word, shape, message, and what to look at; the word to act on in `glyphs` rows below the first one.
+    Quiet when there is none, and never more than is known."""
     alarms = standing(view.snap)
     if view.snap.alarms:
         for y in range(area.height):
             area.spot(y, "", "banner")
+    act = alarms[0] if alarms and asks_for_an_act(alarms[0]) else None
     if view.frozen_s > FROZEN_S:
-        _frozen(area, view)
+        _frozen(area, view, glyphs)
     elif alarms:
-        paint(area, banner_text(alarms, area.width, area.height, view.snap.silenced, view.snap.health.note))
+        gap = glyphs if act else 0
+        height = area.height - gap
+        text = banner_text(alarms, area.width, height, view.snap.silenced, view.snap.health.note)
+        paint(area, text, gap)
+        if act:
+            draw_act(area.part(0, 1, area.width, gap), view.snap, view.units, act)
     else:
         _calm(area, view)
 
 
-def _frozen(area: Area, view: View) -> None:
+def _frozen(area: Area, view: View, glyphs: int) -> None:
     area.fill("fill_danger")
+    draw_word(area.part(0, 1, area.width, glyphs), WATCH, "", "fill_danger")
     area.say(
         2, 0, f"◆ MONITOR STOPPED: nothing new for {span(view.frozen_s)}. The figures below are old.", "fill_danger"
     )
     for y, line in enumerate(wrapped("Do not rely on this screen. Watch the block and the rig's own instruments.",
-                                     area.width - 6, area.height - 1), 1):  # fmt: skip
+                                     area.width - 6, area.height - 1 - glyphs), 1 + glyphs):  # fmt: skip
         area.put(4, y, line, "fill_danger")
 
 
@@ -207,14 +220,15 @@ def _others(alarms: Sequence[AlarmView], width: int) -> tuple[tuple[str, Role], 
     return tuple(lines)
 
 
-def paint(area: Area, text: BannerText) -> None:
-    """Draw the banner's words."""
-    filled = area.part(0, 0, area.width, text.rows)
-    filled.fill(text.role)
+def paint(area: Area, text: BannerText, gap: int = 0) -> None:
+    """Draw the banner's words, with `gap` rows left free after the first one."""
+    area.part(0, 0, area.width, 1).fill(text.role)
+    area.part(0, 1 + gap, area.width, text.rows - 1).fill(text.role)
+    filled = area.part(0, 0, area.width, text.rows + gap)
     filled.put(_LEFT, 0, text.head, text.role)
     filled.right(area.width - 1, 0, text.tail, text.role)
     for y, line in enumerate(text.lines):
-        filled.put(text.column if y == 0 else _LEFT, y, line, text.role)
+        filled.put(text.column if y == 0 else _LEFT, y + gap if y else 0, line, text.role)
     x = _LEFT
     for words, role in text.others:
-        x = area.put(x, text.rows, words, role) + _GAP
+        x = area.put(x, text.rows + gap, words, role) + _GAP

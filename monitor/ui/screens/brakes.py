@@ -8,6 +8,7 @@ from monitor.presentation.format import NOT_FITTED_WORD, ways
 from monitor.ui.drawing.canvas import Area
 from monitor.ui.drawing.theme import Role
 from monitor.ui.keys.key import Key
+from monitor.ui.queries import no_service_brake
 from monitor.ui.view import View
 from monitor.ui.widgets import sections
 from monitor.ui.widgets.brake_ratio import friction_part, ratio, ratio_role
@@ -86,8 +87,15 @@ def _holding(view: View) -> list[Item | None]:
             continue
         share = value.number / (3 * minimum) if value.known and not value.word and minimum > 0 else nan
         text = ratio(value, minimum)
-        judged = (f"{text} (at least {view.units.text(minimum, 'ratio')})", text, text.removesuffix(" LOW"))
-        items.append(Item(label, ways(text) if value.word else judged, ratio_role(value, minimum), share, 1 / 3))
+        judged: tuple[str, ...] = (
+            f"{text} (at least {view.units.text(minimum, 'ratio')})",
+            text,
+            text.removesuffix(" LOW"),
+        )
+        role = ratio_role(value, minimum)
+        if label == "service" and no_service_brake(view.snap):
+            judged, role = tuple(f"◆ {words.removeprefix('▲ ')}" for words in judged), "danger"
+        items.append(Item(label, ways(text) if value.word else judged, role, share, 1 / 3))
     items.append(_item(view, "springs, reach", "emergency_reach", "length"))
     items.append(_item(view, "load on rating", "load_over_rating", "fraction", 1.0))
     return items

@@ -42,7 +42,8 @@ def draw(area: Area, view: View) -> tuple[str, ...]:
             area.put(side, y, "│", "frame")
         _detail(area.part(side + 2, 0, area.width - side - 3, area.height), view, shown)
     else:
-        rows = min(len(checks), max(3, area.height // 3))
+        # A check that runs needs the room: its steps, what it waits for, what is measured.
+        rows = 1 if shown.running else min(len(checks), max(3, area.height // 3))
         _short_list(area.part(0, 0, area.width, rows), checks, shown)
         _detail(area.part(1, rows, area.width - 2, area.height - rows), view, shown)
     # The one shown comes first where nothing is chosen yet: the cursor then starts on it.

@@ -1,14 +1,14 @@
-"""Drive: the glance. Height and speed large, the room in the direction of motion, the mast with the stop mark, brakes
-in brief.
+"""Drive: the glance. Height and speed large, the room up and the room down, the mast with the stop mark, brakes in brief.
 
+Every figure has one place, whatever the block does: the room ahead is strong, the one behind it dim, and neither moves.
 The layout gives way from the outside in: first the figures get smaller, then the brakes' details and the bars go.
-Height, speed, room, the banner and the state of the data are there at every size from 60 by 20.
+Height, speed, both rooms, load, brake pressure and holding are there at every size from 60 by 20.
 """
 
 from dataclasses import dataclass
 from functools import partial
-from math import inf, isfinite, nan
-from typing import NamedTuple
+from math import inf, isfinite
+from typing import Final, NamedTuple
 
 from monitor.model.reading import UNKNOWN, Validity, Value
 from monitor.model.snapshot import HoistState
@@ -17,10 +17,9 @@ from monitor.ui.drawing.canvas import Area
 from monitor.ui.drawing.theme import Role
 from monitor.ui.history import believed_track
 from monitor.ui.keys.key import Key
-from monitor.ui.queries import LOAD_LOST, as_tested, heading, height, motion_words
+from monitor.ui.queries import LOAD_LOST, as_tested, heading, height, motion_words, no_service_brake
 from monitor.ui.view import View
-from monitor.ui.widgets import bars, digits, mast, plot
-from monitor.ui.widgets.brake_ratio import friction_part, ratio, ratio_role
+from monitor.ui.widgets import bars, digits, machine, mast, plot
 from monitor.units import Dimension
 
 TITLE = "Drive"
@@ -43,14 +42,23 @@ class Plan:
         left, right = digits.width_of("00.00", self.figure), digits.width_of("+0.00", self.figure)
         return max(width // 2, min(left + 2 * self.figure + 2, width - right))
 
+    @property
+    def column(self) -> int:
+        """Columns of one room and the gap beside it: as wide as its figure and its caption."""
+        return max(digits.width_of("00.00", self.room), len("ROOM DOWN ▼  ft")) + 2 * self.room
+
+
+SMALL: Final = 50
+"""Columns beside the mast below which what lies ahead takes one row below the rooms, and the machine the screen's last."""
+
 
 def plan(width: int, rows: int) -> Plan:
     """The largest sizes at which the widest usual height and speed still stand beside each other."""
-    if width >= 180 and rows >= 38:
+    if width >= 180 and rows >= 31:
         return Plan(mast=44, figure=4, room=3, gap=2)
-    if width >= 119 and rows >= 28:
+    if width >= 119 and rows >= 23:
         return Plan(mast=min(30, width - 100), figure=3, room=2, gap=1)
-    if width >= 78 and rows >= 17:
+    if width >= 78 and rows >= 15:
         return Plan(mast=min(30, max(20, width - 76)), figure=2, room=1, gap=0)
     return Plan(mast=15, figure=1, room=1, gap=0)
 
@@ -58,6 +66,10 @@ def plan(width: int, rows: int) -> Plan:
 def draw(area: Area, view: View) -> tuple[str, ...]:
     """The body of the screen (banner, data line and keys are drawn around it)."""
     sizes = plan(area.width, area.height)
+    small = area.width - sizes.mast - 4 < SMALL
+    if small:
+        machine.in_a_row(area.part(1, area.height - 1, area.width - 2, 1), view)
+        area = area.part(0, 0, area.width, area.height - 1)
     mast.draw(area.part(1, 0, sizes.mast, area.height), view)
     right = area.part(sizes.mast + 3, 0, area.width - sizes.mast - 4, area.height)
     used = _motion(right, view, sizes)
@@ -66,8 +78,8 @@ def draw(area: Area, view: View) -> tuple[str, ...]:
     if right.width >= 140:
         _last_minutes(rest.part(right.width // 2, 1, right.width - right.width // 2, rest.height - 1), view)
         rest = rest.part(0, 0, right.width // 2 - 2, rest.height)
-    if rest.height > 0:
-        _machine(rest, view)
+    if rest.height > 0 and not small:
+        machine.rows(rest, view)
     return ()
 
 
@@ -127,28 +139,24 @@ def _margin_role(margin: Value) -> Role:
     return "danger" if margin.known and margin.number < 0 else "strong"
 
 
-def _figure_role(margin: Value) -> Role:
-    return "alert" if margin.known and margin.number < 0 else "strong"
-
-
 def _margin(view: View, margin: Value) -> str:
     return "NONE" if margin.known and margin.number == -inf else view.units.value(margin, "length")
 
 
 def _room(area: Area, view: View, plan: Plan) -> int:
-    """Room to the limit that lies ahead (both when still), reach and margin; returns the rows used."""
+    """Room up and room down, and what lies ahead beside them; returns the rows used."""
     way = heading(view.snap)
-    half = plan.split(area.width)
     rows = digits.rows_of(plan.room)
-    if way == 0:
-        for x, key in ((0, 1), (half, -1)):
-            _room_figure(area.part(x, 0, half - 1, rows + 1), view, plan, key, view.value(_ROOM[key].room))
+    column = plan.column
+    for x, key in ((0, 1), (column, -1)):
+        _room_figure(area.part(x, 0, column - 1, rows + 1), view, plan, key)
+    small = area.width < SMALL
+    if small:
+        _in_a_row(area.part(0, rows + 1, area.width, 1), _ahead(view, way))
     else:
-        watched = UNKNOWN if as_tested(view.snap, way) else view.value(_ROOM[way].margin)
-        _room_figure(area.part(0, 0, half - 1, rows + 1), view, plan, way, watched)
-        side = area.part(half, 0, area.width - half, rows + 1)
+        side = area.part(2 * column, 0, area.width - 2 * column, rows + 1)
         _beside_room(side, view, way)
-    return rows + 1 + plan.gap
+    return rows + 1 + (1 if small else plan.gap)
 
 
 Lines = list[tuple[str, tuple[str, ...], Role]]
@@ -172,24 +180,44 @@ _ROOM = {
 }
 
 
-def _room_figure(area: Area, view: View, plan: Plan, way: int, watched: Value) -> None:
-    """The room in one direction, large, in a colour that tells whether `watched` is below nought."""
+def _room_figure(area: Area, view: View, plan: Plan, way: int) -> None:
+    """The room in one direction, large. Dim where the block goes the other way; in the colour of an alarm where its margin
+    (at rest: the room itself) is used up."""
     room = view.value(_ROOM[way].room)
+    ahead = heading(view.snap)
     _room_caption(area, 0, view, way, _ROOM[way].title, room)
     figure = view.units.figure(room, "length")
-    large = area.part(0, 1, area.width, area.height - 1)
-    _large(large, figure, plan.room, "ROOM " + word(room).upper(), _figure_role(watched))
+    watched = UNKNOWN if as_tested(view.snap, way) else view.value(_ROOM[way].margin) if ahead == way else room
+    used_up = watched.known and watched.number < 0
+    role: Role = "alert" if used_up else "strong" if ahead in (0, way) else "dim"
+    _large(area.part(0, 1, area.width, area.height - 1), figure, plan.room, "ROOM " + word(room).upper(), role)
+
+
+def _ahead(view: View, way: int) -> Lines:
+    """What lies ahead: reach, margin, allowed speed, time left to brake; how the limit will be crossed where it will."""
+    if way == 0:
+        return []
+    crossing = [] if as_tested(view.snap, way) else _crossing(view, way)
+    return crossing or _approach(view, way)
 
 
 def _beside_room(side: Area, view: View, way: int) -> None:
-    """Reach, margin, allowed speed and the time left to brake, in rows; how the limit will be crossed where it will."""
-    lines = [] if as_tested(view.snap, way) else _crossing(view, way)
-    if not lines:
-        lines = _approach(view, way)
+    """What lies ahead, in rows, with bars where there is a width for them."""
+    lines = _ahead(view, way)
+    if way and lines[0][0] == "reach":
         _bars(side, view, way)
     for y, (label, choices, role) in enumerate(lines[: side.height]):
         side.put(0, y, label, "dim")
-        side.best(10 if side.width >= 24 else 9, y, choices, role)
+        side.best(10 if side.width >= 24 else 8, y, choices, role)
+
+
+def _in_a_row(area: Area, lines: Lines) -> None:
+    """The first lines of what lies ahead, each in its place: three, or of a crossing two."""
+    crossing = bool(lines) and lines[0][0] == "overrun"
+    starts = (0, area.width // 2) if crossing else (0, area.width * 3 // 10, area.width * 16 // 25)
+    for start, end, (label, choices, role) in zip(starts, (*starts[1:], area.width), lines, strict=False):
+        part = area.part(start, 0, end - start, 1)
+        part.best(part.put(0, 0, label, "dim") + 1, 0, (*choices, "?"), role)
 
 
 def _wordings(text: str) -> tuple[str, ...]:
@@ -208,13 +236,16 @@ def _approach(view: View, way: int) -> Lines:
     ]
     if tested:
         return lines
+    if no_service_brake(snap):
+        return [*lines, ("brake", ("◆ NONE",), "danger")]
     fully, late = snap.value(_ROOM[way].fully), snap.value(_ROOM[way].brake_time)
     if fully.known and fully.number <= 0:
-        lines.append(("brake", ("◆ FULLY NOW",), "danger"))
+        lines.append(("brake", ("◆ FULLY NOW", "◆ FULLY"), "danger"))
     elif late.known and late.number <= 0:
         lines.append(("brake", ("▲ NOW",), "danger"))
     elif late.known and late.number < 100:
-        lines.append(("brake in", _wordings(units.text(late.number, "time")), "strong"))
+        left = units.text(late.number, "time")
+        lines.append(("brake", (f"in {left}", left), "strong"))
     return lines
 
 
@@ -230,7 +261,7 @@ def _crossing(view: View, way: int) -> Lines:
     near, far = _reached(view, way, least.number), _reached(view, way, max(least.number, most.number))
     return [
         ("overrun", _between(view, least, most, "length"), "danger"),
-        ("at limit", _between(view, slow, fast, "speed"), "danger"),
+        ("passing", _between(view, slow, fast, "speed"), "danger"),
         ("reaches", (near,) if near == far else (f"{near} to {far}", f"{far} at worst", far), "danger"),
         ("brake", ("◆ KEEP FULLY ON", "◆ KEEP ON"), "danger"),
     ]
@@ -303,128 +334,3 @@ def _last_minutes(area: Area, view: View) -> None:
         plot.line(strip.part(0, 1, strip.width - 12, strip.height - 2), track, LAST_MINUTES_S, axis, "bar")
         labels = strip.part(strip.width - 10, 1, 10, strip.height - 2)
         plot.axis_labels(labels, axis, partial(view.units.number, dimension=dimension))
-
-
-def _machine(area: Area, view: View) -> None:
-    """Load, brake and hydraulics: rows of label, bar and values, most important first, as many as have room."""
-    rows = _machine_rows(view)
-    spare = area.height - len(rows)
-    y = 1 if spare > 0 else 0
-    step = 2 if spare > len(rows) else 1
-    bar = 22 if area.width >= 80 else 14 if area.width >= 70 else 0
-    for row in rows:
-        if y >= area.height:
-            return
-        area.put(0, y, row.label, "dim")
-        x = 11
-        if bar:
-            bars.level(area, x, y, bar, row.share, row.role, row.mark)
-            x += bar + 3
-        for text, role in row.cells:
-            if x + len(text) > area.width:
-                break
-            x = area.put(x, y, text, role) + 2
-        y += step
-
-
-Cells = list[tuple[str, Role]]
-
-
-@dataclass(frozen=True, slots=True)
-class _Row:
-    """One line of the machine's state. `share` fills the bar (NaN: empty), `mark` is the tick on it."""
-
-    label: str
-    cells: Cells
-    share: float = nan
-    mark: float | None = None
-    role: Role = "bar"
-
-
-def _share(value: Value, full: float) -> float:
-    return value.number / full if value.known and not value.word and full > 0 else nan
-
-
-def _machine_rows(view: View) -> list[_Row]:
-    return [row for row in (_load(view), _brake(view), _holding(view), _oil(view), _discs(view)) if row is not None]
-
-
-def _load(view: View) -> _Row:
-    snap, units = view.snap, view.units
-    cells: Cells = [(units.value(snap.value("hook_load"), "force"), "strong")]
-    slack = snap.value("slack")
-    if slack.known and slack.number >= 0.5:
-        cells.append(("▲ SLACK LINE", "warning"))
-    string = snap.value("string_load")
-    if string.known:
-        cells.append((f"string {units.value(string, 'force')}", "dim"))
-    share = _share(snap.value("load_over_rating"), 1.0)
-    return _Row("LOAD", cells, share, None, "warning" if share > 1 else "bar")
-
-
-def _brake(view: View) -> _Row:
-    snap, units = view.snap, view.units
-    lever = snap.value("brake_lever")
-    one, two = snap.value("service_pressure_1"), snap.value("service_pressure_2")
-    label = units.label("pressure")
-    first = units.figure(one, "pressure") or word(one)
-    second = units.figure(two, "pressure") or word(two)
-    known = one.known or two.known or first != second
-    cells: Cells = [(f"{first} / {second} {label}" if known else first, "strong")]
-    if lever.validity is not Validity.NOT_FITTED:
-        cells.append((f"lever {units.value(lever, 'fraction')}", "base"))
-    release = snap.value("emergency_release_pressure")
-    if release.known:
-        cells.append((f"release {units.text(release.number, 'pressure')}", "base"))
-    weaker = min(one.number, two.number) if one.known and two.known else nan
-    return _Row("BRAKE", cells, weaker / view.rig.brake.full_pressure_pa if view.rig.has("brake") else nan)
-
-
-def _holding(view: View) -> _Row:
-    braking, snap = view.rig.braking, view.snap
-    service, emergency = snap.value("holding_ratio"), snap.value("emergency_ratio")
-    minimum = braking.min_holding_ratio
-    if service.validity is Validity.NOT_FITTED:
-        return _Row("HOLDING", [(word(service), "dim")])
-    cells: Cells = [(ratio(service, minimum), ratio_role(service, minimum))]
-    if emergency.validity is not Validity.NOT_FITTED and not (service.word and service.word == emergency.word):
-        least = braking.min_emergency_ratio
-        cells.append((f"emergency {ratio(emergency, least)}", ratio_role(emergency, least)))
-    # The tick of the required ratio stands at a third of the bar: beyond three times that, more says nothing.
-    share = _share(service, 3 * minimum)
-    return _Row("HOLDING", cells, share, 1 / 3, "warning" if share < 1 / 3 else "bar")
-
-
-def _oil(view: View) -> _Row:
-    snap, units, oil = view.snap, view.units, view.rig.hydraulics
-    pressure, left = snap.value("accumulator_pressure"), snap.value("applications_left")
-    cells: Cells = [(units.value(pressure, "pressure"), "base")]
-    if left.known:
-        number = units.number(left.number, "count")
-        cells.append((f"{number} application{'' if number == '1' else 's'} left", "base"))
-    if not view.rig.has("hydraulics"):
-        return _Row("OIL", cells)
-    low = pressure.known and pressure.number < oil.min_pressure_pa
-    share = _share(pressure, oil.max_pressure_pa)
-    return _Row("OIL", cells, share, oil.min_pressure_pa / oil.max_pressure_pa, "warning" if low else "bar")
-
-
-def _discs(view: View) -> _Row | None:
-    snap, units, braking = view.snap, view.units, view.rig.braking
-    left, right = snap.value("disc_temperature_left"), snap.value("disc_temperature_right")
-    aux = snap.value("aux_share")
-    cells: Cells = []
-    for side, value in (("L", left), ("R", right)):
-        if value.validity is not Validity.NOT_FITTED:
-            cells.append((f"{side} {units.value(value, 'temperature')}", "base"))
-    if aux.validity is not Validity.NOT_FITTED:
-        cells.append((f"auxiliary share {units.value(aux, 'fraction')}", "base"))
-    if not cells:
-        return None
-    label = f"{friction_part(view).upper()}S"
-    if not view.rig.has("braking"):
-        return _Row(label, cells)
-    hotter = max((value.number for value in (left, right) if value.known), default=nan)
-    hot = hotter > braking.fade_onset_c
-    mark = braking.fade_onset_c / braking.fade_full_c
-    return _Row(label, cells, hotter / braking.fade_full_c, mark, "warning" if hot else "bar")

@@ -1,4 +1,4 @@
-"""Large figures as text rows: a 3 by 5 dot font, scaled, drawn with half blocks.
+"""Large figures and words as text rows: a font 3 dots wide (the widest letters 5) and 5 high, scaled, drawn with half blocks.
 
 Drawn as plain text so that a figure is either whole or not there: `size_that_fits` answers which size has room.
 """
@@ -25,11 +25,41 @@ _FONT: Final[dict[str, tuple[str, ...]]] = {
     ".": (" ", " ", " ", " ", "#"),
     " ": (" ", " ", " ", " ", " "),
     "e": ("   ", "###", "###", "#  ", "###"),
+    "A": ("###", "# #", "###", "# #", "# #"),
+    "B": ("## ", "# #", "## ", "# #", "## "),
+    "C": ("###", "#  ", "#  ", "#  ", "###"),
+    "D": ("## ", "# #", "# #", "# #", "## "),
+    "E": ("###", "#  ", "## ", "#  ", "###"),
+    "F": ("###", "#  ", "## ", "#  ", "#  "),
+    "G": ("###", "#  ", "# #", "# #", "###"),
+    "H": ("# #", "# #", "###", "# #", "# #"),
+    "I": ("#", "#", "#", "#", "#"),
+    "K": ("#  #", "# # ", "##  ", "# # ", "#  #"),
+    "L": ("#  ", "#  ", "#  ", "#  ", "###"),
+    "M": ("#   #", "## ##", "# # #", "#   #", "#   #"),
+    "N": ("#  #", "## #", "# ##", "#  #", "#  #"),
+    "O": ("###", "# #", "# #", "# #", "###"),
+    "P": ("###", "# #", "###", "#  ", "#  "),
+    "R": ("###", "# #", "## ", "# #", "# #"),
+    "S": ("###", "#  ", "###", "  #", "###"),
+    "T": ("###", " # ", " # ", " # ", " # "),
+    "U": ("# #", "# #", "# #", "# #", "###"),
+    "V": ("# #", "# #", "# #", "# #", " # "),
+    "W": ("#   #", "#   #", "# # #", "## ##", "#   #"),
+    "X": ("# #", "# #", " # ", "# #", "# #"),
+    "Y": ("# #", "# #", " # ", " # ", " # "),
+    "f": (" ##", " # ", "###", " # ", " # "),
+    "m": ("     ", "     ", "#### ", "# # #", "# # #"),
+    "t": (" # ", "###", " # ", " # ", " ##"),
+    "↑": (" # ", " # ", "###", "###", "###"),
+    "↓": ("###", "###", "###", " # ", " # "),
+    "▲": ("  #  ", " ### ", " ### ", "#####", "#####"),
+    "▼": ("#####", "#####", " ### ", " ### ", "  #  "),
 }
 SIZES: Final = (4, 3, 2, 1)
 """Sizes, largest first: columns per dot of a stroke."""
 _HOLE: Final = {1: 1, 2: 1, 3: 3, 4: 4}
-"""Columns of the middle dot of a digit: narrower than its strokes where room is short."""
+"""Columns of the inner dots of a digit: narrower than its strokes where room is short."""
 _GAP: Final = {1: 1, 2: 1, 3: 2, 4: 3}
 """Columns between characters."""
 _HALF_ROWS: Final = {1: (1, 1, 1, 1, 1), 2: (2, 2, 2, 2, 2), 3: (2, 4, 2, 4, 2), 4: (4, 4, 4, 4, 4)}
@@ -61,7 +91,9 @@ _HALF: Final = {"##": "█", "# ": "▀", " #": "▄", "  ": " "}
 
 def _scaled(row: str, size: int, plus: bool) -> str:
     """One row of dots; a plus has short arms, so that it is about as wide as a minus."""
-    widths = (size, _HOLE[size], size) if len(row) == 3 else (size,) * len(row)
+    # Inner dots of the arrows and of M and W are strokes: as wide as the outer ones.
+    inner = _HOLE[size] if len(row) in (3, 4) else size
+    widths = (size,) * len(row) if len(row) < 3 else (size, *(inner,) * (len(row) - 2), size)
     if plus:
         widths = ((size + 1) // 2, size, (size + 1) // 2)
     return "".join(dot * width for dot, width in zip(row, widths, strict=True)) + " " * _GAP[size]
@@ -88,7 +120,7 @@ def draw(area: Area, text: str, size: int, role: Role = "strong") -> int:
         return area.figure(0, 0, text, role)
     if width_of(text, size) > area.width or len(rows) > area.height:
         return area.figure(0, 0, text, role)
-    area.canvas.figures.append(text)
+    area.drew(text)
     for y, row in enumerate(rows):
         area.put(0, y, row, role)
     return len(rows[0])
