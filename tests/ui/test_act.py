@@ -10,12 +10,12 @@ from monitor.core.signals.table import SIGNAL_NAMES
 from monitor.model.alarm import AlarmState, Severity
 from monitor.presentation.format import SYSTEMS, Units
 from monitor.ui.acts import ACTS
+from monitor.ui.drawing import digits
 from monitor.ui.drawing.canvas import Canvas
 from monitor.ui.drawing.theme import THEMES, palette
 from monitor.ui.frame.act import rows_of_glyphs
 from monitor.ui.queries import standing
 from monitor.ui.screens import SCREENS
-from monitor.ui.widgets import digits
 from tests.ui import sample
 from tests.ui.pages import RIG, SIZES, page
 

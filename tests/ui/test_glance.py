@@ -14,10 +14,10 @@ from monitor.model.snapshot import HoistState, Snapshot
 from monitor.model.stream import Health
 from monitor.presentation.format import System, Units
 from monitor.runtime.facts import RecordingFile, RunFacts
+from monitor.ui.drawing import digits
 from monitor.ui.drawing.canvas import Canvas
 from monitor.ui.screens import SCREENS, ScreenSpec
 from monitor.ui.view import ReplayView, ScreenState
-from monitor.ui.widgets import digits
 from tests.ui import sample
 from tests.ui.pages import DRIVE, FIGURES, SIZES, never_seen_moving, page, unconnected
 from tests.ui.walk import app_with, shown

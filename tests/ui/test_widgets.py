@@ -14,13 +14,14 @@ from monitor.core.signals.table import SIGNAL_NAMES
 from monitor.model.alarm import AlarmState, Severity
 from monitor.model.snapshot import HoistState, Limits, StopMarks
 from monitor.ui.bell import Bell
+from monitor.ui.drawing import digits
 from monitor.ui.drawing.canvas import Canvas, printable, words_that_fit, wrapped
 from monitor.ui.drawing.canvas_widget import strip
 from monitor.ui.drawing.theme import SHAPE, THEMES, ThemeName, palette
 from monitor.ui.frame.banner import banner
 from monitor.ui.history import Track
 from monitor.ui.view import View
-from monitor.ui.widgets import bars, digits, mast, plot
+from monitor.ui.widgets import bars, mast, plot
 from tests.ui import sample
 
 

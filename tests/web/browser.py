@@ -13,7 +13,7 @@ from typing import Any
 
 import aiohttp
 
-from monitor.ui.widgets.digits import large
+from monitor.ui.drawing.digits import large
 from tests.support.broker import wait_until
 
 START_S = 60.0

@@ -20,10 +20,10 @@ from monitor.model.alarm import AlarmView
 from monitor.model.snapshot import Snapshot
 from monitor.presentation.format import Units, plain
 from monitor.ui.acts import ACTS, Act
+from monitor.ui.drawing import digits
 from monitor.ui.drawing.canvas import Area
 from monitor.ui.drawing.theme import FILL_ROLE, Role
 from monitor.ui.queries import heading
-from monitor.ui.widgets import digits
 
 
 def rows_of_glyphs(width: int, height: int) -> int:

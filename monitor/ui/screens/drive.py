@@ -13,13 +13,14 @@ from typing import Final, NamedTuple
 from monitor.model.reading import UNKNOWN, Validity, Value
 from monitor.model.snapshot import HoistState
 from monitor.presentation.format import span, ways, word
+from monitor.ui.drawing import digits
 from monitor.ui.drawing.canvas import Area
 from monitor.ui.drawing.theme import Role
 from monitor.ui.history import believed_track
 from monitor.ui.keys.key import Key
 from monitor.ui.queries import LOAD_LOST, as_tested, heading, height, motion_words, no_service_brake
 from monitor.ui.view import View
-from monitor.ui.widgets import bars, digits, machine, mast, plot
+from monitor.ui.widgets import bars, machine, mast, plot
 from monitor.units import Dimension
 
 TITLE = "Drive"
