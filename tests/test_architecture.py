@@ -106,7 +106,8 @@ ROOMS: dict[str, tuple[tuple[str, ...], ...]] = {
         ("screens",),
         ("frame", "widgets", "keys"),
         ("view",),
-        ("queries", "history", "bell", "dialogs", "drawing"),
+        ("queries", "history", "bell", "dialogs"),
+        ("acts", "drawing"),
     ),
     "simulators": (
         ("commands",),
