@@ -33,5 +33,6 @@ COMMANDS: Final = (
     Command("sessions", "list and verify what is recorded", "monitor.commands.sessions"),
     Command("export", "write sessions as tables (CSV, Parquet, xlsx)", "monitor.commands.export"),
     Command("ledger", "checks, cuts, changes and trends of a rig", "monitor.commands.ledger"),
+    Command("rig", "write a rig file from a dozen answers, or from a log", "monitor.commands.rig"),
     Command("check", "check a rig file, and a broker against it", "monitor.commands.check"),
 )

@@ -1,0 +1,193 @@
+"""What a log says of its rig: sensors, units, ranges, noise, what the block weighs, and between which heights it works.
+
+Nothing here is certain: every figure goes with what it was read from. Theory of the block's weight: in a log of tripping or
+drilling the string's weight changes with every stand, and the block's does not. So the load comes back, again and again, to one
+narrow level low in its range, and that level is the block with what always hangs with it.
+"""
+
+import math
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import Any, Final
+
+import numpy as np
+
+from monitor.adapters.sessions.chain import SessionChain
+from monitor.adapters.tables.columns import ColumnDecoder
+from monitor.adapters.tables.field_log import FieldLog
+from monitor.adapters.tables.field_map import load_map
+from monitor.analysis.work.log import WorkedLog, worked
+from monitor.analysis.work.series import Bools, Floats, held, series
+from monitor.config.new_rig import Told
+from monitor.config.rig import Block, LimitHeights, Mast, Rig, Sensor
+from monitor.core.sensors.decoder import Decoder
+from monitor.errors import UserError
+from monitor.model.reading import Sample
+from monitor.units import STANDARD_GRAVITY_M_S2 as GRAVITY
+
+ENOUGH: Final = 200
+"""With fewer readings nothing is proposed."""
+_LEVEL: Final = 0.03
+"""Width of one level of the load, as a share of it."""
+_LOW: Final = (0.02, 0.75)
+"""Where in the load's range the block alone is looked for."""
+_FEW: Final = 1e-3
+"""Share of readings at either end that may be bad."""
+_RESTS_M: Final = 0.1
+_ALIKE: Final = 0.1
+"""Between two readings the block rests, and nothing was hung on it or taken off (share of its weight)."""
+_REPLACE: Final = "not in the log: put the rig's own"
+
+
+def found_in_log(paths: Sequence[Path], map_path: Path | None = None) -> Mapping[str, Told]:
+    """Answers for a new rig's file, by the questions' names, and settings of its sensors.
+
+    Raises:
+        UserError: the log cannot be read, or has too little in it.
+    """
+    rig, t_ns, height, load = _readings(paths, map_path)
+    known = np.isfinite(height)
+    if known.sum() < ENOUGH or np.isfinite(load).sum() < ENOUGH:
+        raise UserError(
+            f"{paths[0]}: only {int(known.sum())} readings of the position and {int(np.isfinite(load).sum())} of the load "
+            f"can be used; {ENOUGH} of each are needed to propose anything"
+        )
+    step_s = float(np.median(np.diff(t_ns[known]))) * 1e-9
+    low, high = (float(end) for end in np.quantile(height[known], (_FEW, 1.0 - _FEW)))
+    most_n = float(np.nanquantile(load, 1.0 - _FEW))
+    block_n, share = block_level(load, most_n)
+    log = worked(series(_provisional(rig, low, high, block_n, most_n), t_ns, height, load))
+    return _answers(rig, log, step_s, (low, high), most_n, block_n, share)
+
+
+def _readings(paths: Sequence[Path], map_path: Path | None) -> tuple[Rig, Any, Floats, Floats]:
+    """(the log's rig, times ns, block position m, hook load N) at the times of the position."""
+    position: list[tuple[int, float]] = []
+    load: list[tuple[int, float]] = []
+    if all(path.suffix == ".stopmark" for path in paths):
+        with SessionChain(paths) as chain:
+            rig = chain.rig
+            places = _places(rig)
+            decoder = ColumnDecoder(rig)
+            for session in chain.sessions:
+                for part in decoder.read(session):
+                    for place, into in zip(places, (position, load), strict=True):
+                        mine = part.sensor == place
+                        into += zip(part.t_ns[mine].tolist(), part.value[mine].tolist(), strict=True)
+    else:
+        if map_path is None:
+            raise UserError(
+                "--from-log: give --map MAP.toml, too: it says which column is what (stopmark import --example)"
+            )
+        log = FieldLog(paths, load_map(map_path))
+        rig = log.rig
+        places = _places(rig)
+        decode = Decoder(rig).decode
+        for frame in log.frames():
+            for item in decode(frame):
+                if isinstance(item, Sample) and item.sensor in places:
+                    (position if item.sensor == places[0] else load).append((item.t_ns, item.value))
+    times = np.array([t for t, _ in position], np.int64)
+    at_ns = np.array([t for t, _ in load], np.int64)
+    values = np.array([v for _, v in load], np.float64)
+    stale_s = 3e-9 * float(np.median(np.diff(at_ns))) if len(at_ns) > 1 else 0.0
+    return rig, times, np.array([v for _, v in position], np.float64), held(times, at_ns, values, stale_s)
+
+
+def _places(rig: Rig) -> tuple[int, int]:
+    position, load = rig.sensor_of("block_position"), rig.sensor_of("hook_load")
+    if position is None or load is None:
+        raise UserError("--from-log: the log must have a block position and a hook load")
+    return rig.sensors.index(position), rig.sensors.index(load)
+
+
+def block_level(load_n: Floats, most_n: float) -> tuple[float, float]:
+    """(the level of the load that is the block alone, N; share of the readings within it)."""
+    known = load_n[np.isfinite(load_n)]
+    low, high = _LOW[0] * most_n, _LOW[1] * most_n
+    some = known[(known > low) & (known < high)]
+    if not len(some):
+        return 0.5 * most_n, 0.0
+    edges = np.exp(np.arange(math.log(low), math.log(high) + _LEVEL, _LEVEL))
+    counts, edges = np.histogram(some, bins=edges)
+    wide = np.convolve(counts, np.ones(3), "same")
+    # The lowest level that stands out: it must be met nearly as often as the one that is met most.
+    place = int(np.flatnonzero(wide >= 0.5 * wide.max())[0])
+    while place + 1 < len(wide) and wide[place + 1] > wide[place]:
+        place += 1
+    centre = math.sqrt(float(edges[place] * edges[place + 1]))
+    near = some[np.abs(some - centre) <= 1.5 * _LEVEL * centre]
+    return float(np.median(near)), len(near) / len(known)
+
+
+def _provisional(rig: Rig, low: float, high: float, block_n: float, most_n: float) -> Rig:
+    """A rig with room to spare, to look at the motion with."""
+    return rig.model_copy(
+        update={
+            "block": Block(mass_kg=block_n / GRAVITY, rated_load_kg=1.5 * most_n / GRAVITY),
+            "mast": Mast(crown_m=max(high + 5.0, 1.0), floor_m=low - 5.0),
+            "limits": LimitHeights(
+                upper_m=max(high + 2.0, 0.5), lower_m=low - 2.0, overtravel_m=max(high + 3.0, 0.6), max_speed_m_s=2.0
+            ),
+        }
+    )
+
+
+def _answers(
+    rig: Rig, log: WorkedLog, step_s: float, ends: tuple[float, float], most_n: float, block_n: float, share: float
+) -> dict[str, Told]:
+    low, high = ends
+    block = log.motion.block_n[1] if log.motion.stands else block_n
+    rests = np.abs(np.diff(log.series.height_m)) < _RESTS_M
+    alike = np.abs(np.diff(log.series.load_n)) < _ALIKE * block
+    stands = len(log.motion.stands)
+    fits = f"; {stands} stands are found with it" if stands else "; no stand is found with it: LOOK AT IT"
+    top = max(log.top_up_m_s, log.top_down_m_s)
+    upper, lower = round(high + 0.5, 1), round(low - 0.3, 1)
+    crown = math.ceil(high + 4.0)
+    position, load = (sensor for sensor in (rig.sensor_of("block_position"), rig.sensor_of("hook_load")) if sensor)
+    return {
+        "block": Told(
+            round(block / GRAVITY, -1),
+            f"from the log: the load comes back to {block / 1e3:.0f} kN in {100 * share:.0f} % of the readings{fits}",
+        ),
+        "rated": Told(
+            math.ceil(1.25 * most_n / GRAVITY / 1e4) * 1e4,
+            f"a quarter above the log's highest ({most_n / 1e3:.0f} kN); {_REPLACE}",
+        ),
+        "crown": Told(float(crown), f"4 m above the log's highest position ({high:.1f} m); {_REPLACE}"),
+        "upper": Told(upper, f"the log's work goes up to {high:.1f} m; {_REPLACE}"),
+        "lower": Told(lower, f"the log's work goes down to {low:.1f} m; {_REPLACE}"),
+        "overtravel": Told(round(upper + 0.5 * (crown - upper), 1), _REPLACE),
+        "max_speed": Told(
+            max(0.5, math.ceil(11.0 * top) / 10.0), f"a tenth above the log's highest speed over a second or more ({top:.2f} m/s)"
+        ),
+        "every": Told(float(f"{step_s:.3g}"), f"from the log: median of {len(log.series.t_s)} readings"),
+        "position_unit": Told(position.unit, "by the map"),
+        "load_unit": Told(load.unit, "by the map"),
+        **_sensor("position", position, log.series.height_m, rests, (low, high), 2.0),
+        **_sensor("load", load, log.series.load_n, rests & alike, (0.45 * most_n, most_n), 0.5 * most_n),
+    }  # fmt: skip
+
+
+def _sensor(
+    role: str, sensor: Sensor, numbers: Floats, rests: Bools, ends: tuple[float, float], spare: float
+) -> dict[str, Told]:
+    """Range and noise of one sensor, in its unit. `rests`: between which readings the block was at rest."""
+    unit = sensor.si
+    low, high = (unit.from_si(end) for end in (ends[0] - spare, ends[1] + spare))
+    steps = np.abs(np.diff(numbers))
+    changes = steps[np.isfinite(steps) & (steps > 0.0)]
+    finest = float(np.quantile(changes, 0.02)) if len(changes) else 0.0
+    still = steps[rests & np.isfinite(steps)]
+    noise = 1.4826 * float(np.median(still)) / math.sqrt(2.0) if len(still) else 0.0
+    shown = f"{float(f'{finest / unit.scale:.2g}'):g} {unit.name}"
+    return {
+        f"{role}_range": Told(
+            (float(f"{low:.4g}"), float(f"{high:.4g}")), "from the log: what it has, with room to spare"
+        ),
+        f"{role}_sigma": Told(
+            max(float(f"{max(noise, finest / math.sqrt(12.0)) / unit.scale:.2g}"), 1e-6),
+            f"from the log: from reading to reading at rest (finest step {shown})",
+        ),
+    }

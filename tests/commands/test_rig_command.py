@@ -1,0 +1,150 @@
+"""`stopmark rig new`: a file that loads, says where each number is from, and makes nothing up."""
+
+import csv
+import math
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from monitor.cli import main
+from monitor.commands import rig as rig_command
+from monitor.commands.rig import QUESTIONS
+from monitor.config.new_rig import FIELDS, FORM, Told, rig_text
+from monitor.config.rig import MAY_LACK, Rig
+from monitor.config.rig_file import load_rig
+from monitor.config.toml_file import ConfigError
+from monitor.units import STANDARD_GRAVITY_M_S2
+from tests.support.known_logs import Log, odd_night
+
+PLAIN = ("--name", "new", "--block", "22t", "--rated", "340t", "--crown", "42m")
+
+
+def made(folder: Path, *options: str) -> tuple[Rig, str]:
+    out = folder / "new.toml"
+    assert main(["rig", "new", "-o", str(out), *options]) == 0
+    return load_rig(out), out.read_text(encoding="utf-8")
+
+
+def test_four_answers_make_a_rig_of_position_and_load(tmp_path: Path) -> None:
+    rig, text = made(tmp_path, *PLAIN)
+    assert rig.missing == {*MAY_LACK, "aux"}
+    assert rig.block.mass_kg == 22_000
+    assert rig.mast.crown_m == 42.0
+    assert {sensor.quantity for sensor in rig.sensors} == {"block_position", "hook_load"}
+    for table in (*MAY_LACK, "aux"):
+        assert f"# [{table}]" in text
+    numbers = [line for line in text.splitlines() if "=" in line and not line.startswith("#")]
+    without = [line for line in numbers if "#" not in line and '"' not in line and not line.startswith("format")]
+    assert not without, "a number without its source"
+
+
+def test_an_encoder_asks_for_its_drum(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["rig", "new", "-o", str(tmp_path / "a.toml"), *PLAIN, "--position", "drum_counts"]) == 2
+    said = capsys.readouterr().err
+    for option in ("--core", "--wraps", "--counts-per-turn", "--reference", "--turns"):
+        assert option in said
+    more = ("--position", "drum_counts", "--lines", "12", "--rope", "1.375in", "--core", "28in", "--wraps", "40")
+    rig, _ = made(tmp_path, *PLAIN, *more, "--counts-per-turn", "4096", "--reference", "1m", "--turns", "12")
+    assert rig.has("line", "drum", "reference")
+    assert not rig.has("brake")
+    assert rig.sensors[0].range == (0, 2**32 - 1)
+    assert rig.line.rope_diameter_m == pytest.approx(0.034925)
+
+
+def test_all_that_is_missing_or_wrong_is_told_at_once(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["rig", "new", "-o", str(tmp_path / "a.toml"), "--block", "22", "--units", "none"]) == 2
+    said = capsys.readouterr().err
+    for words in ("--name", "--block", "--rated", "--crown", "--units: 'none' is none of si, metric, field"):
+        assert words in said
+    assert not (tmp_path / "a.toml").exists()
+
+
+def test_what_was_written_is_not_written_over(tmp_path: Path) -> None:
+    made(tmp_path, *PLAIN)
+    assert main(["rig", "new", "-o", str(tmp_path / "new.toml"), *PLAIN]) == 2
+
+
+def test_a_person_is_asked(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    answers: Iterator[str] = iter(["new", "", "field", "22", "22t", "340t", "42m", "", "", "", "", "", "", "", ""])
+    asked: list[str] = []
+
+    def answer(words: str) -> str:
+        asked.append(words)
+        return next(answers)
+
+    monkeypatch.setattr("builtins.input", answer)
+    monkeypatch.setattr(rig_command.sys.stdin, "isatty", lambda: True)
+    monkeypatch.setattr(rig_command.sys.stdout, "isatty", lambda: True)
+    rig, _ = made(tmp_path)
+    assert rig.units == "field"
+    assert sum("weight of block" in words for words in asked) == 2, "an answer that cannot be read is asked for again"
+    assert any("[37.8]" in words for words in asked), "a default is shown"
+
+
+def test_answers_that_do_not_go_together_are_refused() -> None:
+    answers = {name: Told(1.0, "test") for _, _, name in FIELDS if name not in ("name", "title", "units")}
+    with pytest.raises(ConfigError):
+        rig_text({**answers, "position": Told("block_position", ""), "load": Told("hook_load", "")})
+
+
+def test_the_form_has_every_table_that_may_lack() -> None:
+    assert set(FORM) == {*MAY_LACK, "aux"}
+    assert 10 <= sum(question.when({"position": Told("block_position", "")}) for question in QUESTIONS) <= 16
+
+
+MAP = """format = 1
+rig = "land"
+[time]
+columns = ["t"]
+format = "s"
+[[columns]]
+column = "pos"
+quantity = "block_position"
+unit = "ft"
+[[columns]]
+column = "load"
+quantity = "hook_load"
+unit = "kN"
+"""
+
+
+def write_log(folder: Path, log: Log, step_s: float) -> tuple[Path, Path]:
+    path, mapping = folder / "log.csv", folder / "map.toml"
+    with path.open("w", newline="", encoding="utf-8") as file:
+        rows = csv.writer(file)
+        rows.writerow(["t", "pos", "load"])
+        for t_ns, height_m, load_n in zip(*log.seen(step_s), strict=True):
+            rows.writerow([f"{t_ns * 1e-9:.2f}", f"{height_m / 0.3048:.2f}", f"{load_n / 1e3:.1f}"])
+    mapping.write_text(MAP, encoding="utf-8")
+    return path, mapping
+
+
+@pytest.mark.parametrize("seed", [301, 302])
+@pytest.mark.parametrize("step_s", [1.0, 10.0])
+def test_a_log_tells_block_units_rate_and_heights(
+    seed: int, step_s: float, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    log = odd_night(seed)
+    path, mapping = write_log(tmp_path, log, step_s)
+    rig, text = made(tmp_path, "--name", "new", "--from-log", str(path), "--map", str(mapping))
+    said = capsys.readouterr().out
+    assert rig.block.mass_kg * STANDARD_GRAVITY_M_S2 == pytest.approx(log.block_n, rel=0.02)
+    assert "stands are found with it" in said
+    assert [sensor.unit for sensor in rig.sensors] == ["ft", "kN"]
+    assert rig.sensors[0].rate_hz == pytest.approx(1.0 / step_s)
+    assert rig.limits.lower_m < 2.0 < 30.0 < rig.limits.upper_m < rig.limits.overtravel_m < rig.mast.crown_m
+    assert rig.limits.max_speed_m_s == pytest.approx(log.truth.top_speed_m_s, rel=0.25)
+    assert "not in the log: put the rig's own" in text
+    assert 0.0 < rig.sensors[0].sigma < 0.1
+    assert math.isfinite(rig.sensors[1].sigma)
+
+
+def test_a_log_with_next_to_nothing_proposes_nothing(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    log = Log(303)
+    log.rest(60.0)
+    path, mapping = write_log(tmp_path, log, 1.0)
+    out = tmp_path / "x.toml"
+    assert main(["rig", "new", "-o", str(out), "--from-log", str(path), "--map", str(mapping)]) == 2
+    assert "readings of the position" in capsys.readouterr().err
+    assert not out.exists()
