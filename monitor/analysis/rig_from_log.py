@@ -18,7 +18,7 @@ from monitor.adapters.tables.field_log import FieldLog
 from monitor.adapters.tables.field_map import load_map
 from monitor.analysis.work.log import WorkedLog, worked
 from monitor.analysis.work.series import Bools, Floats, held, series
-from monitor.config.new_rig import Told
+from monitor.config.new_rig import Answer
 from monitor.config.rig import Block, LimitHeights, Mast, Rig, Sensor
 from monitor.core.sensors.decoder import Decoder
 from monitor.errors import UserError
@@ -39,7 +39,7 @@ _ALIKE: Final = 0.1
 _REPLACE: Final = "not in the log: put the rig's own"
 
 
-def found_in_log(paths: Sequence[Path], map_path: Path | None = None) -> Mapping[str, Told]:
+def found_in_log(paths: Sequence[Path], map_path: Path | None = None) -> Mapping[str, Answer]:
     """Answers for a new rig's file, by the questions' names, and settings of its sensors.
 
     Raises:
@@ -135,7 +135,7 @@ def _provisional(rig: Rig, low: float, high: float, block_n: float, most_n: floa
 
 def _answers(
     rig: Rig, log: WorkedLog, step_s: float, ends: tuple[float, float], most_n: float, block_n: float, share: float
-) -> dict[str, Told]:
+) -> dict[str, Answer]:
     low, high = ends
     block = log.motion.block_n[1] if log.motion.stands else block_n
     rests = np.abs(np.diff(log.series.height_m)) < _RESTS_M
@@ -147,24 +147,24 @@ def _answers(
     crown = math.ceil(high + 4.0)
     position, load = (sensor for sensor in (rig.sensor_of("block_position"), rig.sensor_of("hook_load")) if sensor)
     return {
-        "block": Told(
+        "block": Answer(
             round(block / GRAVITY, -1),
             f"from the log: the load comes back to {block / 1e3:.0f} kN in {100 * share:.0f} % of the readings{fits}",
         ),
-        "rated": Told(
+        "rated": Answer(
             math.ceil(1.25 * most_n / GRAVITY / 1e4) * 1e4,
             f"a quarter above the log's highest ({most_n / 1e3:.0f} kN); {_REPLACE}",
         ),
-        "crown": Told(float(crown), f"4 m above the log's highest position ({high:.1f} m); {_REPLACE}"),
-        "upper": Told(upper, f"the log's work goes up to {high:.1f} m; {_REPLACE}"),
-        "lower": Told(lower, f"the log's work goes down to {low:.1f} m; {_REPLACE}"),
-        "overtravel": Told(round(upper + 0.5 * (crown - upper), 1), _REPLACE),
-        "max_speed": Told(
+        "crown": Answer(float(crown), f"4 m above the log's highest position ({high:.1f} m); {_REPLACE}"),
+        "upper": Answer(upper, f"the log's work goes up to {high:.1f} m; {_REPLACE}"),
+        "lower": Answer(lower, f"the log's work goes down to {low:.1f} m; {_REPLACE}"),
+        "overtravel": Answer(round(upper + 0.5 * (crown - upper), 1), _REPLACE),
+        "max_speed": Answer(
             max(0.5, math.ceil(11.0 * top) / 10.0), f"a tenth above the log's highest speed over a second or more ({top:.2f} m/s)"
         ),
-        "every": Told(float(f"{step_s:.3g}"), f"from the log: median of {len(log.series.t_s)} readings"),
-        "position_unit": Told(position.unit, "by the map"),
-        "load_unit": Told(load.unit, "by the map"),
+        "every": Answer(float(f"{step_s:.3g}"), f"from the log: median of {len(log.series.t_s)} readings"),
+        "position_unit": Answer(position.unit, "by the map"),
+        "load_unit": Answer(load.unit, "by the map"),
         **_sensor("position", position, log.series.height_m, rests, (low, high), 2.0),
         **_sensor("load", load, log.series.load_n, rests & alike, (0.45 * most_n, most_n), 0.5 * most_n),
     }  # fmt: skip
@@ -172,7 +172,7 @@ def _answers(
 
 def _sensor(
     role: str, sensor: Sensor, numbers: Floats, rests: Bools, ends: tuple[float, float], spare: float
-) -> dict[str, Told]:
+) -> dict[str, Answer]:
     """Range and noise of one sensor, in its unit. `rests`: between which readings the block was at rest."""
     unit = sensor.si
     low, high = (unit.from_si(end) for end in (ends[0] - spare, ends[1] + spare))
@@ -183,10 +183,10 @@ def _sensor(
     noise = 1.4826 * float(np.median(still)) / math.sqrt(2.0) if len(still) else 0.0
     shown = f"{float(f'{finest / unit.scale:.2g}'):g} {unit.name}"
     return {
-        f"{role}_range": Told(
+        f"{role}_range": Answer(
             (float(f"{low:.4g}"), float(f"{high:.4g}")), "from the log: what it has, with room to spare"
         ),
-        f"{role}_sigma": Told(
+        f"{role}_sigma": Answer(
             max(float(f"{max(noise, finest / math.sqrt(12.0)) / unit.scale:.2g}"), 1e-6),
             f"from the log: from reading to reading at rest (finest step {shown})",
         ),

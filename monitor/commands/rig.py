@@ -16,7 +16,7 @@ from monitor.units import STANDARD_GRAVITY_M_S2 as GRAVITY
 from monitor.units import UNITS
 
 if TYPE_CHECKING:
-    from monitor.config.new_rig import Told
+    from monitor.config.new_rig import Answer
 
 PRACTICE: Final = "common practice, no source: put the rig's own"
 _COUNTER_MOST: Final = 2**32 - 1
@@ -45,7 +45,7 @@ def _text(text: str) -> str:
     return text.strip()
 
 
-Given = dict[str, "Told"]
+Given = dict[str, "Answer"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -110,7 +110,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )
     new.add_argument(
         "--from-log", metavar="FILE", type=Path, nargs="+",
-        help="look in a log (or a session) for sensors, units, ranges, block weight and limits; each is told with its reason",
+        help="look in a log (or a session) for sensors, units, ranges, block weight and limits; each is shown with its reason",
     )  # fmt: skip
     new.add_argument(
         "--map", metavar="MAP.toml", type=Path, help="which column of the log is what (see stopmark import)"
@@ -132,23 +132,23 @@ def _units(dimension: str) -> list[str]:
 def run(args: argparse.Namespace) -> int:
     """Ask, look, write."""
     from monitor.adapters.host.output_file import check_out, write_whole
-    from monitor.config.new_rig import Told, rig_text
+    from monitor.config.new_rig import Answer, rig_text
 
     if args.map is not None and args.from_log is None:
         raise UserError("--map: goes with --from-log")
     if args.out is not None:
         check_out(args.out, (".toml",), None, args.from_log or ())
-    found: Mapping[str, Told] = {}
+    found: Mapping[str, Answer] = {}
     if args.from_log is not None:
         from monitor.analysis.rig_from_log import found_in_log
 
         found = found_in_log(args.from_log, args.map)
         print(f"found in {', '.join(path.name for path in args.from_log)}:")
-        for name, told in found.items():
-            print(harmless(f"  {name.replace('_', ' '):<18}{_shown(told.value):<16} {told.source}"))
+        for name, answer in found.items():
+            print(harmless(f"  {name.replace('_', ' '):<18}{_shown(answer.value):<16} {answer.source}"))
     given = _answers(args, found)
     _complete(given, args, found)
-    text = rig_text({name.replace("-", "_"): told for name, told in given.items()})
+    text = rig_text({name.replace("-", "_"): answer for name, answer in given.items()})
     out = args.out or Path(f"{_value(given, 'name')}.toml")
     if args.out is None:
         check_out(out, (".toml",), None)
@@ -163,13 +163,13 @@ def _shown(value: Any) -> str:
     return value if isinstance(value, str) else f"{value:.6g}"
 
 
-def _answers(args: argparse.Namespace, found: Mapping[str, "Told"]) -> Given:
+def _answers(args: argparse.Namespace, found: Mapping[str, "Answer"]) -> Given:
     """Every answer, from options, from the log, from the person at the keyboard, or by default.
 
     Raises:
         UserError: some must be answered, and nobody is there to ask; or an option cannot be read. All are named.
     """
-    from monitor.config.new_rig import Told
+    from monitor.config.new_rig import Answer
 
     asks = sys.stdin.isatty() and sys.stdout.isatty()
     given: Given = {}
@@ -180,37 +180,37 @@ def _answers(args: argparse.Namespace, found: Mapping[str, "Told"]) -> Given:
         word = getattr(args, question.name.replace("-", "_"))
         if word is not None:
             try:
-                given[question.name] = Told(question.read(word), f"given: {word}")
+                given[question.name] = Answer(question.read(word), f"given: {word}")
             except (ValueError, argparse.ArgumentTypeError) as error:
                 problems.append(f"--{question.name}: {error}")
-                given[question.name] = Told(math.nan, "")
+                given[question.name] = Answer(math.nan, "")
             continue
-        told = _default(question, given, found)
+        answer = _default(question, given, found)
         if asks:
-            told = _asked(question, told)
-        elif told is None and question.default is None:
+            answer = _asked(question, answer)
+        elif answer is None and question.default is None:
             problems.append(f"--{question.name}: {question.ask}")
-            given[question.name] = Told(math.nan, "")
-        if told is not None:
-            given[question.name] = told
+            given[question.name] = Answer(math.nan, "")
+        if answer is not None:
+            given[question.name] = answer
     if problems:
         raise UserError("these answers are missing or cannot be read:\n  " + "\n  ".join(problems))
     return given
 
 
-def _default(question: Question, given: Given, found: Mapping[str, "Told"]) -> "Told | None":
+def _default(question: Question, given: Given, found: Mapping[str, "Answer"]) -> "Answer | None":
     """What the log has, else what stands in."""
-    from monitor.config.new_rig import Told
+    from monitor.config.new_rig import Answer
 
     if question.name.replace("-", "_") in found:
         return found[question.name.replace("-", "_")]
     default = question.default(given) if question.default is not None else None
-    return None if default is None else Told(*default)
+    return None if default is None else Answer(*default)
 
 
-def _asked(question: Question, default: "Told | None") -> "Told | None":
+def _asked(question: Question, default: "Answer | None") -> "Answer | None":
     """What the person says; the default for an empty line."""
-    from monitor.config.new_rig import Told
+    from monitor.config.new_rig import Answer
 
     shown = "" if default is None else f" [{_shown(default.value)}]"
     while True:
@@ -220,16 +220,16 @@ def _asked(question: Question, default: "Told | None") -> "Told | None":
                 return default
             continue
         try:
-            return Told(question.read(word), f"given: {word}")
+            return Answer(question.read(word), f"given: {word}")
         except (ValueError, argparse.ArgumentTypeError) as error:
             print(f"  {error}")
 
 
-def _complete(given: Given, args: argparse.Namespace, found: Mapping[str, "Told"]) -> None:
+def _complete(given: Given, args: argparse.Namespace, found: Mapping[str, "Answer"]) -> None:
     """What follows from the answers."""
-    from monitor.config.new_rig import Told
+    from monitor.config.new_rig import Answer
 
-    given["floor"] = Told(0.0, "heights are measured from the rig floor")
+    given["floor"] = Answer(0.0, "heights are measured from the rig floor")
     every_s = _value(given, "every")
     for role in ("position", "load"):
         encoder = role == "position" and _encoder(given)
@@ -237,63 +237,63 @@ def _complete(given: Given, args: argparse.Namespace, found: Mapping[str, "Told"
         source = "given" if getattr(args, f"{role}_unit") else ""
         if f"{role}_unit" in found and not getattr(args, f"{role}_unit"):
             unit, source = _value({**found}, f"{role}_unit"), found[f"{role}_unit"].source
-        given[f"{role}_unit"] = Told("counts" if encoder else unit, "" if encoder else source)
-        given[f"{role}_rate"] = Told(1.0 / every_s, f"a reading every {every_s:g} s")
-        given[f"{role}_stale"] = Told(3.0 * every_s, "three readings missing")
+        given[f"{role}_unit"] = Answer("counts" if encoder else unit, "" if encoder else source)
+        given[f"{role}_rate"] = Answer(1.0 / every_s, f"a reading every {every_s:g} s")
+        given[f"{role}_stale"] = Answer(3.0 * every_s, "three readings missing")
         given[f"{role}_range"] = found.get(f"{role}_range") or _range(role, encoder, given, unit)
         given[f"{role}_sigma"] = found.get(f"{role}_sigma") or _sigma(role, encoder, unit)
         topic = getattr(args, f"{role}_topic")
         if topic is not None:
-            given[f"{role}_topic"] = Told(topic, "given")
+            given[f"{role}_topic"] = Answer(topic, "given")
     if _encoder(given):
         given["position_counts_per_turn"] = given.pop("counts-per-turn")
-        given["reference_load"] = Told(_value(given, "block") * GRAVITY, "the block alone")
+        given["reference_load"] = Answer(_value(given, "block") * GRAVITY, "the block alone")
     if _reeved(given):
         _line(given)
 
 
-def _range(role: str, encoder: bool, given: Given, unit: str) -> "Told":
-    from monitor.config.new_rig import Told
+def _range(role: str, encoder: bool, given: Given, unit: str) -> "Answer":
+    from monitor.config.new_rig import Answer
 
     if encoder:
-        return Told((0, _COUNTER_MOST), "a counter of 32 bits")
+        return Answer((0, _COUNTER_MOST), "a counter of 32 bits")
     row = UNITS[unit]
     if role == "position":
         low, high = row.from_si(-2.0), row.from_si(_value(given, "crown") + 2.0)
-        return Told((round(low, 1), round(high, 1)), "2 m beyond floor and crown")
+        return Answer((round(low, 1), round(high, 1)), "2 m beyond floor and crown")
     most = 1.5 * _value(given, "rated") * GRAVITY
     low, high = row.from_si(-0.05 * most), row.from_si(most)
-    return Told((round(low, 1), round(high, 1)), "to one and a half times the rating")
+    return Answer((round(low, 1), round(high, 1)), "to one and a half times the rating")
 
 
-def _sigma(role: str, encoder: bool, unit: str) -> "Told":
-    from monitor.config.new_rig import Told
+def _sigma(role: str, encoder: bool, unit: str) -> "Answer":
+    from monitor.config.new_rig import Answer
 
     if encoder:
-        return Told(2.0, PRACTICE)
+        return Answer(2.0, PRACTICE)
     si = 0.01 if role == "position" else 5e3
-    return Told(float(f"{UNITS[unit].from_si(si):.3g}"), PRACTICE)
+    return Answer(float(f"{UNITS[unit].from_si(si):.3g}"), PRACTICE)
 
 
 def _line(given: Given) -> None:
     """The line's numbers that follow from its diameter and the mast."""
-    from monitor.config.new_rig import Told
+    from monitor.config.new_rig import Answer
     from monitor.physics.line import breaking_strength_n
 
     rope = _value(given, "rope")
     try:
-        given["strength"] = Told(
+        given["strength"] = Answer(
             breaking_strength_n(rope, "EIPS"), "rope tables for EIPS of this diameter: see the certificate"
         )
     except ValueError as error:
         raise UserError(f"--rope: {error}; write the file without --lines, then fill in [line]") from None
     crown = _value(given, "crown")
     for name in ("fast_line", "dead_line"):
-        given[name] = Told(round(crown + 4.0, 1), "the crown's height and 4 m (derived here)")
+        given[name] = Answer(round(crown + 4.0, 1), "the crown's height and 4 m (derived here)")
     if _encoder(given):
         radius = 0.5 * _value(given, "core")
         wide = _value(given, "wraps") * rope
         # Half of a solid cylinder of steel: J = m r^2 / 2, 7850 kg/m3.
         inertia = 0.5 * (0.5 * 7850.0 * math.pi * radius**2 * wide) * radius**2
         words = "the bare drum, half of it steel (derived here); counts once [brake] is known: put the maker's then"
-        given["inertia"] = Told(round(inertia, 0), words)
+        given["inertia"] = Answer(round(inertia, 0), words)

@@ -12,14 +12,14 @@ from monitor.config.toml_file import parse_toml, validate
 
 
 @dataclass(frozen=True, slots=True)
-class Told:
+class Answer:
     """One answer, SI or in its sensor's own unit, and where it is from."""
 
     value: Any
     source: str
 
 
-Answers = Mapping[str, Told]
+Answers = Mapping[str, Answer]
 """By the names in `FIELDS`, `_SENSORS` and `DRUM`."""
 
 FIELDS: Final = (
@@ -139,12 +139,12 @@ def _sensor(role: str, answers: Answers) -> list[str]:
     topic = answers.get(f"{role}_topic")
     if topic is not None:
         lines.append(_line("topic", topic))
-    lines += [_line(field, told) for field, name in _SENSOR if (told := answers.get(f"{role}_{name}")) is not None]
+    lines += [_line(field, answer) for field, name in _SENSOR if (answer := answers.get(f"{role}_{name}")) is not None]
     return lines
 
 
-def _line(field: str, told: Told) -> str:
-    value = told.value
+def _line(field: str, answer: Answer) -> str:
+    value = answer.value
     if isinstance(value, str):
         shown = f'"{value}"'
     elif isinstance(value, tuple):
@@ -154,4 +154,4 @@ def _line(field: str, told: Told) -> str:
     else:
         shown = f"{value:.6g}"
     text = f"{field} = {shown}"
-    return f"{text.ljust(_COMMENT - 1)} # {' '.join(told.source.split())}" if told.source else text
+    return f"{text.ljust(_COMMENT - 1)} # {' '.join(answer.source.split())}" if answer.source else text

@@ -10,7 +10,7 @@ import pytest
 from monitor.cli import main
 from monitor.commands import rig as rig_command
 from monitor.commands.rig import QUESTIONS
-from monitor.config.new_rig import FIELDS, FORM, Told, rig_text
+from monitor.config.new_rig import FIELDS, FORM, Answer, rig_text
 from monitor.config.rig import MAY_LACK, Rig
 from monitor.config.rig_file import load_rig
 from monitor.config.toml_file import ConfigError
@@ -83,14 +83,14 @@ def test_a_person_is_asked(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> N
 
 
 def test_answers_that_do_not_go_together_are_refused() -> None:
-    answers = {name: Told(1.0, "test") for _, _, name in FIELDS if name not in ("name", "title", "units")}
+    answers = {name: Answer(1.0, "test") for _, _, name in FIELDS if name not in ("name", "title", "units")}
     with pytest.raises(ConfigError):
-        rig_text({**answers, "position": Told("block_position", ""), "load": Told("hook_load", "")})
+        rig_text({**answers, "position": Answer("block_position", ""), "load": Answer("hook_load", "")})
 
 
 def test_the_form_has_every_table_that_may_lack() -> None:
     assert set(FORM) == {*MAY_LACK, "aux"}
-    assert 10 <= sum(question.when({"position": Told("block_position", "")}) for question in QUESTIONS) <= 16
+    assert 10 <= sum(question.when({"position": Answer("block_position", "")}) for question in QUESTIONS) <= 16
 
 
 MAP = """format = 1
