@@ -126,9 +126,7 @@ def _provisional(rig: Rig, low: float, high: float, block_n: float, most_n: floa
         update={
             "block": Block(mass_kg=block_n / GRAVITY, rated_load_kg=1.5 * most_n / GRAVITY),
             "mast": Mast(crown_m=max(high + 5.0, 1.0), floor_m=low - 5.0),
-            "limits": LimitHeights(
-                upper_m=max(high + 2.0, 0.5), lower_m=low - 2.0, overtravel_m=max(high + 3.0, 0.6), max_speed_m_s=2.0
-            ),
+            "limits": LimitHeights(upper_m=max(high + 2.0, 0.5), lower_m=low - 2.0, max_speed_m_s=2.0),
         }
     )
 
@@ -158,7 +156,6 @@ def _answers(
         "crown": Answer(float(crown), f"4 m above the log's highest position ({high:.1f} m); {_REPLACE}"),
         "upper": Answer(upper, f"the log's work goes up to {high:.1f} m; {_REPLACE}"),
         "lower": Answer(lower, f"the log's work goes down to {low:.1f} m; {_REPLACE}"),
-        "overtravel": Answer(round(upper + 0.5 * (crown - upper), 1), _REPLACE),
         "max_speed": Answer(
             max(0.5, math.ceil(11.0 * top) / 10.0), f"a tenth above the log's highest speed over a second or more ({top:.2f} m/s)"
         ),

@@ -91,6 +91,9 @@ FORM: Final[Mapping[str, str]] = {
 # critical_speed_rad_s =
 # rated_current_a =
 """,
+    "overtravel": """\
+# overtravel_m =                # under [limits]: height at which the rig's own overtravel device is set
+""",
     "hydraulics": """\
 # [hydraulics]                  # accumulator: applications left, leaks
 # accumulator_volume_m3 =

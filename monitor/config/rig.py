@@ -10,6 +10,7 @@ and `Rig.has` tells whether the file has them. A test holds that other stand-ins
 Longer than 450 lines: it is all that a rig's file may say, in the file's own order.
 """
 
+import math
 import re
 from functools import cached_property
 from typing import Annotated, Any, Final, Literal
@@ -58,8 +59,8 @@ class LimitHeights(Model):
 
     upper_m: Positive
     lower_m: Finite
-    overtravel_m: Positive
-    """Height at which the rig's own overtravel device is set to act."""
+    overtravel_m: Positive | None = None
+    """Height at which the rig's own overtravel device is set to act; left out where it is not known, or there is none."""
     max_speed_m_s: Positive
     reaction_s: NotNegative = 1.0
     """Time from a warning to the driller's hand on the brake."""
@@ -68,6 +69,11 @@ class LimitHeights(Model):
     block on its line past the drum's stop. Rules take their margins by so much earlier; the stop mark itself does not."""
     ease_s: Positive = 4.0
     """Driving time before "brake now" at which the first, calm notice comes."""
+
+    @property
+    def device_m(self) -> float:
+        """Height of the overtravel device; NaN where it is not known."""
+        return math.nan if self.overtravel_m is None else self.overtravel_m
 
 
 class Line(Model):
@@ -366,9 +372,10 @@ _NEEDED_BY: Final = {"counts_per_turn": "drum_counts", "height_m": "height_mark"
 
 # --- tables that a file may leave out -----------------------------------------------------------------------------------
 
-Table = Literal["line", "drum", "reference", "brake", "braking", "aux", "hydraulics"]
+Table = Literal["line", "drum", "reference", "brake", "braking", "aux", "hydraulics", "overtravel"]
+"""What a file may leave out: tables, and `limits.overtravel_m`."""
 MAY_LACK: Final[tuple[Table, ...]] = ("line", "drum", "reference", "brake", "braking", "hydraulics")
-"""Tables that have a stand-in (`aux` has a kind of its own for that)."""
+"""Those that have a stand-in."""
 
 ON_DRUM: Final[tuple[Table, ...]] = ("line", "drum", "reference")
 """What says which layer the line is on."""
@@ -471,9 +478,11 @@ class Rig(Model):
 
     @cached_property
     def missing(self) -> frozenset[Table]:
-        """Tables that the file left out: what needs them is not fitted."""
-        lacking = [name for name in MAY_LACK if isinstance(getattr(self, name), StandIn)]
-        return frozenset([*lacking, "aux"] if isinstance(self.aux, NoAux) else lacking)
+        """What the file left out: what needs it is not fitted."""
+        lacking: list[Table] = [name for name in MAY_LACK if isinstance(getattr(self, name), StandIn)]
+        lacking += ["aux"] if isinstance(self.aux, NoAux) else []
+        lacking += ["overtravel"] if self.limits.overtravel_m is None else []
+        return frozenset(lacking)
 
     def has(self, *tables: Table) -> bool:
         """Whether the file has all of these tables."""
@@ -497,12 +506,11 @@ class Rig(Model):
     @classmethod
     def _in_order(cls, limits: LimitHeights, info: ValidationInfo) -> LimitHeights:
         mast: Mast | None = info.data.get("mast")
-        if mast is not None and not (
-            mast.floor_m <= limits.lower_m < limits.upper_m <= limits.overtravel_m < mast.crown_m
-        ):
+        device_m = limits.upper_m if limits.overtravel_m is None else limits.overtravel_m
+        if mast is not None and not (mast.floor_m <= limits.lower_m < limits.upper_m <= device_m < mast.crown_m):
             raise ValueError(
                 "heights must rise in the order mast.floor_m <= lower_m < upper_m <= overtravel_m < mast.crown_m"
-                f" (now {mast.floor_m:g}, {limits.lower_m:g}, {limits.upper_m:g}, {limits.overtravel_m:g}, {mast.crown_m:g})"
+                f" (now {mast.floor_m:g}, {limits.lower_m:g}, {limits.upper_m:g}, {device_m:g}, {mast.crown_m:g})"
             )
         return limits
 

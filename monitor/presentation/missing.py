@@ -16,6 +16,7 @@ TABLE_WORDS: Final[Mapping[Table, str]] = MappingProxyType(
         "braking": "brake timing and ratios",
         "aux": "auxiliary brake",
         "hydraulics": "hydraulics",
+        "overtravel": "height of the overtravel device",
     }
 )
 """Each table of the rig's file that may be left out."""

@@ -78,7 +78,7 @@ def _device(context: ReportContext) -> str:
         return missing_note("The overtravel device is not connected to the monitor: whether it acted is not known.")
     if not rows:
         return paragraph("The overtravel device did not act in this record.")
-    set_at = context.full(rec.rig.limits.overtravel_m, "length")
+    set_at = context.full(rec.rig.limits.device_m, "length")
     return f"<h3>The overtravel device acted (set at {set_at})</h3>" + table(
         ("|time", "|half", "block height", "block speed"), sorted(rows)
     )

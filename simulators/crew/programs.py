@@ -99,7 +99,7 @@ def overtravel_test(op: Operator) -> Moves:
     yield from op.wait(3.0)
     yield from op.up(op.rig.limits.upper_m - 3.0, op.hand.hoist_m_s)
     yield from op.wait(5.0)
-    yield from op.up(op.rig.limits.overtravel_m + 1.0, op.get("test_m_s", 0.15), exact=True, hands_off_s=5.0)
+    yield from op.up(op.rig.limits.device_m + 1.0, op.get("test_m_s", 0.15), exact=True, hands_off_s=5.0)
     yield from op.wait(10.0)
     p.overtravel.reset = True
     p.wake()

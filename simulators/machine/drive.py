@@ -99,9 +99,9 @@ class Overtravel:
     """The rig's own upward-travel device: electric, with air behind it. Trips by height, cuts the drive and brakes."""
 
     def __init__(self, rig: Rig, truth: Truth) -> None:
-        self.set_m = rig.limits.overtravel_m
+        self.set_m = rig.limits.device_m
         # Set to the same height; two switches never act at exactly the same one.
-        self.air_m = rig.limits.overtravel_m + 0.02
+        self.air_m = rig.limits.device_m + 0.02
         self.error_m = truth.overtravel_error_m
         self.electric = False
         self.air = False

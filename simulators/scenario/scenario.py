@@ -167,6 +167,7 @@ class Scenario(Model):
         if not rig.mast.floor_m <= self.work.start_m < rig.mast.crown_m:
             problems.append(f"work.start_m: {self.work.start_m} is outside the mast of rig {rig.name!r}")
         lacking = [f"[{table}]" for table in MAY_LACK if not rig.has(table)]
+        lacking += [] if rig.has("overtravel") else ["limits.overtravel_m"]
         if lacking:
             problems.append(f"rig {rig.name!r}: its file has no {', '.join(lacking)}, which the simulated rig needs")
         problems += [f"rig {rig.name!r}: no simulated {s.quantity}" for s in rig.sensors if s.quantity not in READ]

@@ -98,7 +98,7 @@ def device_test(op: Operator, act: Act) -> Moves:
     act(ActionKind.CHECK_STEP, "overtravel-function", None)
     yield from op.up(limits.upper_m - 3.0, op.hand.hoist_m_s)
     yield from op.wait(5.0)
-    yield from op.up(limits.overtravel_m + 1.0, 0.15, exact=True, hands_off_s=5.0)
+    yield from op.up(limits.device_m + 1.0, 0.15, exact=True, hands_off_s=5.0)
     yield from op.wait(10.0)
     yield from lowered(op)
 

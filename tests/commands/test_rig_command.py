@@ -28,7 +28,7 @@ def made(folder: Path, *options: str) -> tuple[Rig, str]:
 
 def test_four_answers_make_a_rig_of_position_and_load(tmp_path: Path) -> None:
     rig, text = made(tmp_path, *PLAIN)
-    assert rig.missing == {*MAY_LACK, "aux"}
+    assert rig.missing == {*MAY_LACK, "aux", "overtravel"}
     assert rig.block.mass_kg == 22_000
     assert rig.mast.crown_m == 42.0
     assert {sensor.quantity for sensor in rig.sensors} == {"block_position", "hook_load"}
@@ -89,7 +89,7 @@ def test_answers_that_do_not_go_together_are_refused() -> None:
 
 
 def test_the_form_has_every_table_that_may_lack() -> None:
-    assert set(FORM) == {*MAY_LACK, "aux"}
+    assert set(FORM) == {*MAY_LACK, "aux", "overtravel"}
     assert 10 <= sum(question.when({"position": Answer("block_position", "")}) for question in QUESTIONS) <= 16
 
 
@@ -133,7 +133,8 @@ def test_a_log_tells_block_units_rate_and_heights(
     assert "stands are found with it" in said
     assert [sensor.unit for sensor in rig.sensors] == ["ft", "kN"]
     assert rig.sensors[0].rate_hz == pytest.approx(1.0 / step_s)
-    assert rig.limits.lower_m < 2.0 < 30.0 < rig.limits.upper_m < rig.limits.overtravel_m < rig.mast.crown_m
+    assert rig.limits.lower_m < 2.0 < 30.0 < rig.limits.upper_m < rig.mast.crown_m
+    assert not rig.has("overtravel")
     assert rig.limits.max_speed_m_s == pytest.approx(log.truth.top_speed_m_s, rel=0.25)
     assert "not in the log: put the rig's own" in text
     assert 0.0 < rig.sensors[0].sigma < 0.1

@@ -118,6 +118,7 @@ def test_what_was_left_out_stays_left_out_in_a_record() -> None:
     rig = partial_rigs.rig_without(partial_rigs.TABLES)
     plain = json.loads(rig.model_dump_json())
     assert not set(plain) & set(MAY_LACK)
+    assert plain["limits"]["overtravel_m"] is None
     assert validate(Rig, plain, "record") == rig
 
 

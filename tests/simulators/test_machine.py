@@ -155,4 +155,4 @@ def test_overtravel_device_stops_a_slow_block_before_the_crown() -> None:
         plant.tick()
     assert plant.overtravel.electric
     assert plant.omega == 0.0
-    assert rig.limits.overtravel_m < plant.height_m < rig.limits.overtravel_m + 0.8
+    assert rig.limits.device_m < plant.height_m < rig.limits.device_m + 0.8

@@ -14,7 +14,7 @@ from monitor.model.stream import Action, Frame
 from simulators.scenario.plant_source import PlantSource
 from simulators.scenario.scenario import find_scenario
 
-TABLES: tuple[str, ...] = (*MAY_LACK, "aux")
+TABLES: tuple[str, ...] = (*MAY_LACK, "aux", "overtravel")
 _POSITION = {
     "id": "position", "quantity": "block_position", "unit": "m", "value": "/value", "time": "/t", "rate_hz": 20,
     "stale_after_s": 0.5, "range": [-2, 45], "sigma": 0.003,
@@ -27,6 +27,8 @@ def _table(without: Collection[str]) -> dict[str, Any]:
     if {"line", "drum", "reference"} & set(without):  # counts mean nothing then
         data["sensors"] = [sensor for sensor in data["sensors"] if sensor["quantity"] != "drum_counts"]
         data["reference"].pop("counts")
+    if "overtravel" in without:
+        data["limits"].pop("overtravel_m")
     return {name: value for name, value in data.items() if name not in without}
 
 

@@ -161,11 +161,11 @@ def times_beyond(motion: Motion) -> list[Beyond]:
     rows: tuple[tuple[str, float, Dimension, Floats, int], ...] = (
         ("above the upper limit", limits.upper_m, "length", series.height_m, 1),
         ("below the lower limit", limits.lower_m, "length", series.height_m, -1),
-        ("above the overtravel device's height", limits.overtravel_m, "length", series.height_m, 1),
+        ("above the overtravel device's height", limits.device_m, "length", series.height_m, 1),
         ("faster than the site's highest speed", limits.max_speed_m_s, "speed", speed, 1),
         ("above the rated load", rated_n, "force", series.load_n, 1),
     )
-    return [_beyond(series, *row) for row in rows]
+    return [_beyond(series, *row) for row in rows if math.isfinite(row[1])]
 
 
 def _beyond(series: Series, words: str, level: float, dimension: Dimension, numbers: Floats, side: int) -> Beyond:

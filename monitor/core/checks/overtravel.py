@@ -83,7 +83,7 @@ def _needed(rig: Rig) -> tuple[str, ...]:
 def unfit(rig: Rig) -> str:
     """Why the device cannot be watched."""
     if _needed(rig):
-        return ""
+        return "" if rig.has("overtravel") else "not fitted: the rig's file has no limits.overtravel_m"
     wanted = rig.checks.overtravel_halves
     return f"no sensor reads the overtravel device ({'electric or air' if wanted == 'both' else wanted})"
 
@@ -126,7 +126,7 @@ def _record_trips(run: Run, now: GridPoint) -> Conclusion | None:
             period = 1.0 / sensor.rate_hz if sensor else 0.0
             store[half] = at
             store[half + " doubt"] = now.estimate.height_bound_m + abs(v) * period
-            run.measure(f"{word} half acted at", at, "length", "near", rig.limits.overtravel_m)
+            run.measure(f"{word} half acted at", at, "length", "near", rig.limits.device_m)
     return None
 
 
@@ -147,13 +147,13 @@ def _raise(run: Run, now: GridPoint) -> Outcome:
         store["rising"] = now.t_ns
     acted = [half for half in HALVES if half in store]
     if not acted:
-        passed = rig.limits.overtravel_m + rig.checks.overtravel_tolerance_m
+        passed = rig.limits.device_m + rig.checks.overtravel_tolerance_m
         if at - now.estimate.height_bound_m > passed:
             run.measure("block reached", at, "length", "at most", passed)
             return Conclusion(FAIL, f"the block was at {as_text(rig, at, 'length')} and the device had not acted")
         if math.isnan(at):
             return run.wait("the block's height is not known")
-        return run.wait(f"{as_text(rig, max(0.0, rig.limits.overtravel_m - at), 'length')} to the device's height")
+        return run.wait(f"{as_text(rig, max(0.0, rig.limits.device_m - at), 'length')} to the device's height")
     needed = _needed(rig)
     if not any(half in needed for half in acted):
         return Conclusion(FAIL, f"the {_half_name(acted[0])} half acted before the {_half_name(needed[0])} half")
@@ -215,7 +215,7 @@ def _verdict(run: Run, now: GridPoint) -> Outcome:
     missing = [half for half in needed if half not in store]
     if missing and seconds(now, run.step_ns) < _OTHER_HALF_S:
         return run.wait(f"the {_half_name(missing[0])} half has not acted", seconds(now, run.step_ns) / _OTHER_HALF_S)
-    set_at, tolerance = rig.limits.overtravel_m, rig.checks.overtravel_tolerance_m
+    set_at, tolerance = rig.limits.device_m, rig.checks.overtravel_tolerance_m
     found: dict[CheckVerdict, list[str]] = {FAIL: [], NOT_JUDGED: [], PASS: []}
     for half in needed:
         word = _half_name(half)
@@ -243,7 +243,7 @@ def _passed(run: Run, rig: Rig) -> Conclusion:
     store = run.store
     way, took = store["top"] - store["trip"], (store["rest_ns"] - store["trip_ns"]) * 1e-9
     acted = "; ".join(_acted_at(run, rig, half) for half in _needed(rig))
-    set_at = as_text(rig, rig.limits.overtravel_m, "length")
+    set_at = as_text(rig, rig.limits.device_m, "length")
     rest = f"at rest {as_text(rig, way, 'length')} further, after {as_text(rig, took, 'time')}"
     return Conclusion(PASS, f"{acted} (set height {set_at}); {rest}")
 
@@ -252,7 +252,7 @@ def _clear(run: Run, now: GridPoint) -> Outcome:
     at = height(now)
     if math.isnan(at):
         return run.wait("the block's height is not known")
-    below = now.rig.limits.overtravel_m - _CLEAR_M
+    below = now.rig.limits.device_m - _CLEAR_M
     if at > below:
         return run.wait(f"{as_text(now.rig, at - below, 'length')} to go down")
     for half in fitted(now.rig, HALVES):
@@ -264,7 +264,7 @@ def _clear(run: Run, now: GridPoint) -> Outcome:
 def _as_tested(run: Run, now: GridPoint) -> bool:
     """Whether the block does what the test does, and has for `_AGAIN_S`; a height, speed or load not known is no test."""
     limits, checks = now.rig.limits, now.rig.checks
-    near = limits.upper_m - _NEAR_M <= height(now) <= limits.overtravel_m + checks.overtravel_tolerance_m
+    near = limits.upper_m - _NEAR_M <= height(now) <= limits.device_m + checks.overtravel_tolerance_m
     slow = speed(now) <= checks.overtravel_speed_m_s
     if not (near and slow and load(now) <= _EMPTY_SHARE * now.numbers.block_n):
         run.store.pop("as tested", None)

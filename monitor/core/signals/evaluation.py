@@ -80,7 +80,7 @@ class Evaluation:
         self._breaking_n = rig.line.breaking_strength_n
         self._load_doubt = rig.uncertainty.load
         self._max_speed_m_s = rig.limits.max_speed_m_s
-        self._overtravel_m = rig.limits.overtravel_m
+        self._overtravel_m = rig.limits.device_m
         self._min_pressure_pa = rig.hydraulics.min_pressure_pa
         self._stroke_m3 = rig.hydraulics.stroke_volume_m3
         self._counted_pa, self._counted = math.nan, 0

@@ -315,7 +315,7 @@ SIGNALS: Final[tuple[Signal, ...]] = (
     Signal("speed_over_max", "speed", "speed above the site's maximum",
            motion(lambda m: m.over_max_m_s)),
     Signal("overtravel_room", "length", "room to the overtravel device's height",
-           room(lambda r: r.overtravel_m)),
+           room(lambda r: r.overtravel_m), ("overtravel",)),
     Signal("height_unknown", "switch", "height unknown", lambda p: p.monitor.height_unknown),
     Signal("slow_data", "switch", "slow data", monitor(lambda m: m.slow_data)),
     Signal("sensors_silent", "fraction", "share of sensors silent", monitor(lambda m: m.silent_share)),
@@ -369,7 +369,7 @@ SIGNALS: Final[tuple[Signal, ...]] = (
     Signal("overtravel_electric", "switch", "overtravel device, electric", LastReading("overtravel_electric")),
     Signal("overtravel_air", "switch", "overtravel device, air", LastReading("overtravel_air")),
     Signal("overtravel_disagree", "switch", "overtravel electric and air disagree", _overtravel_disagree),
-    Signal("overtravel_untested", "switch", "overtravel device test due", _overtravel_untested),
+    Signal("overtravel_untested", "switch", "overtravel device test due", _overtravel_untested, ("overtravel",)),
     # The monitor itself
     Signal("loop_lag", "time", "lag of the monitor's loop", monitor(lambda m: m.lag_s)),
     Signal("dropped", "ratio", "readings dropped in the last minute", monitor(lambda m: m.dropped)),

@@ -12,7 +12,7 @@ from monitor.ui.queries import no_service_brake
 from monitor.ui.view import View
 from monitor.ui.widgets import sections
 from monitor.ui.widgets.brake_ratio import friction_part, ratio, ratio_role
-from monitor.ui.widgets.labels import signal_label, switch_words
+from monitor.ui.widgets.labels import device_words, signal_label, switch_words
 from monitor.ui.widgets.sections import Item, Section
 from monitor.units import Dimension
 
@@ -174,7 +174,6 @@ def _overtravel(view: View) -> list[Item | None]:
     if due.known:
         overdue = due.number >= 0.5
         items.append(Item("test", ("▲ DUE" if overdue else "not due",), "warning" if overdue else "strong"))
-    set_at = view.units.text(view.rig.limits.overtravel_m, "length")
-    items.append(Item("set at", ways(set_at), "dim"))
+    items.append(Item("set at", ways(device_words(view)), "dim"))
     items.append(_item(view, "room to it", "overtravel_room", "length"))
     return items

@@ -287,7 +287,7 @@ def _reached(view: View, way: int, overrun_m: float) -> str:
     if way < 0:
         return "floor" if limits.lower_m - overrun_m <= mast.floor_m else "limit"
     height_m = limits.upper_m + overrun_m
-    return "crown" if height_m >= mast.crown_m else "overtravel" if height_m >= limits.overtravel_m else "limit"
+    return "crown" if height_m >= mast.crown_m else "overtravel" if height_m >= limits.device_m else "limit"
 
 
 def _bars(side: Area, view: View, way: int) -> None:

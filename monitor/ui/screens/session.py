@@ -10,6 +10,7 @@ from monitor.ui.drawing.canvas import Area, printable
 from monitor.ui.keys.replay_keys import DAY_NS, REPLAY_KEYS
 from monitor.ui.view import View
 from monitor.ui.widgets import bars, sections
+from monitor.ui.widgets.labels import device_words
 from monitor.ui.widgets.sections import Item, Section
 
 TITLE = "Session"
@@ -135,7 +136,7 @@ def _in_force(view: View) -> list[Item]:
         Item("sensors", (str(len(rig.sensors)),), "base"),
         Item("upper limit", ways(units.text(limits.upper_m, "length")), "base"),
         Item("lower limit", ways(units.text(limits.lower_m, "length")), "base"),
-        Item("overtravel at", ways(units.text(limits.overtravel_m, "length")), "base"),
+        Item("overtravel at", ways(device_words(view)), "base"),
         Item("highest speed", ways(units.text(limits.max_speed_m_s, "speed")), "base"),
         Item("reaction", (units.text(limits.reaction_s, "time"),), "base"),
         *_required_ratio(view),

@@ -2,6 +2,8 @@
 
 from monitor.core.signals.table import SIGNALS
 from monitor.model.quantities import QUANTITIES
+from monitor.presentation.format import NOT_FITTED_WORD
+from monitor.ui.view import View
 from monitor.units import Dimension
 
 _SIGNALS = {signal.name: signal for signal in SIGNALS}
@@ -51,3 +53,8 @@ _SWITCH_WORDS = {
 def switch_words(label: str) -> tuple[str, str]:
     """What a switch of that label says when it is on and when it is off."""
     return _SWITCH_WORDS.get(label, ("yes", "no"))
+
+
+def device_words(view: View) -> str:
+    """At which height the overtravel device is set."""
+    return view.units.text(view.rig.limits.device_m, "length") if view.rig.has("overtravel") else NOT_FITTED_WORD
