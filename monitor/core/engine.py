@@ -211,6 +211,11 @@ class Core:
         return _NO_MARKS if self._point is None else self._point.stop.result.marks
 
     @property
+    def thinned(self) -> bool:
+        """Whether every sensor is slow, so that only some grid points are evaluated (`monitor.core.pace`)."""
+        return self._thinned
+
+    @property
     def hoist(self) -> HoistState:
         """What the hoist was doing at the last grid point."""
         return self._tracker.state

@@ -22,6 +22,8 @@ _LAG_WORTH_TELLING_S: Final = 0.1
 _PAST_S: Final = 0.0002
 """A timer that fires a moment early must not miss the grid point."""
 _GRACE_NS: Final = 600_000_000_000
+_SLOW_CHECKPOINT_NS: Final = 300_000_000_000
+"""Stream time between two checkpoints while data are slow: half a dozen readings are played again in less than one takes."""
 
 Sink = Callable[[Finding], None]
 
@@ -97,6 +99,8 @@ class Runner:
         self.note = ""
         """The latest words about the monitor itself."""
         self.dropped = 0
+        self._kept_ns = 0
+        """When the last checkpoint was kept."""
         self._lag_s = 0.0
         self._worst_lag_s = 0.0
         self._last_health: tuple[object, ...] | None = None
@@ -127,7 +131,9 @@ class Runner:
         if findings:
             self._emit(findings)
         if recorder is not None and frame.t_ns >= recorder.checkpoint_due_ns:
-            self.checkpoint()
+            enough = recorder.checkpoint_due_ns > 0 and core.thinned
+            if not enough or frame.t_ns >= self._kept_ns + _SLOW_CHECKPOINT_NS:
+                self.checkpoint()
 
     def action(self, action: Action) -> None:
         """Take one action of the crew: admit it, hand it to the listeners, then to the core."""
@@ -153,7 +159,8 @@ class Runner:
         if recorder is not None and (
             self.core.can_checkpoint or self.core.now_ns - recorder.checkpoint_due_ns > _GRACE_NS
         ):
-            recorder.checkpoint(self.core.now_ns, self.core.state())
+            self._kept_ns = self.core.now_ns
+            recorder.checkpoint(self._kept_ns, self.core.state())
 
     def replay(self, inputs: Iterable[Frame | Action], end_ns: int) -> None:
         """Feed a recorded stream as fast as it goes."""

@@ -96,7 +96,7 @@ class LastMoments:
         """How the words stand, with the torque of a full service application as it is to be expected and at the strongest that
         is credible. About 13 us for a moving block."""
         if not STILL_M_S <= abs(estimate.speed_m_s) < math.inf:
-            return self._still(estimate.height_m)
+            return self.at_rest(estimate.height_m)
         speed = estimate.speed_m_s
         room_up = self._limits.upper_m - estimate.height_m
         room_down = estimate.height_m - self._limits.lower_m
@@ -130,7 +130,7 @@ class LastMoments:
             fastest,
         )
 
-    def _still(self, height_m: float) -> Crossing:
+    def at_rest(self, height_m: float) -> Crossing:
         """How they stand for a block at rest: it crosses nothing."""
         up, down = self._limits.upper_m - height_m, height_m - self._limits.lower_m
         return Crossing(up, down, up, down, 0.0, 0.0, 0.0, 0.0)

@@ -146,8 +146,11 @@ class Evaluation:
         motion = estimate.expected or estimate
         stop = self.calculator.solve(motion, weight, Brakes(expected, assured), watch.deceleration.confident_m_s2)
         strongest_scale = watch.strongest_scale()
-        strongest = brake.full_torque_n_m(supply.expected_pa, strongest_scale, way)
-        crossing = self.last_moments.solve(motion, weight, expected, strongest, watch.acting(way))
+        if thinned and estimate.slow:
+            crossing = self.last_moments.at_rest(estimate.height_m)  # nobody reads it: slow data have no stop mark
+        else:
+            strongest = brake.full_torque_n_m(supply.expected_pa, strongest_scale, way)
+            crossing = self.last_moments.solve(motion, weight, expected, strongest, watch.acting(way))
         if estimate.expected is None:
             self._last_stop, self._last_crossing = stop, crossing
         elif self._last_stop is not None and self._last_crossing is not None:
