@@ -23,7 +23,7 @@ from monitor.adapters.ledger.trend import FEWEST_POINTS, SHORTEST_DAYS, trend
 from monitor.analysis.recording import Numbers, Recording
 from monitor.core.hoist.line_work import BRIDGE_S
 from monitor.model.alarm import Finding
-from monitor.model.stream import GRID_NS, Action
+from monitor.model.stream import Action
 from monitor.presentation.figures import figure
 
 SERIES: Final = {
@@ -70,7 +70,7 @@ def _brake_days(rec: Recording) -> Iterator[NewEntry]:
 def _work(rec: Recording) -> Iterator[WorkSum]:
     """Work of each time range between two cuts, silences left out: another recording may know what was done in those."""
     t_ns = rec.t_ns
-    breaks = [(int(place), int(place) + 1) for place in np.flatnonzero(np.diff(t_ns) > GRID_NS)]
+    breaks = [(place, place + 1) for place in rec.holes]
     for finding in rec.findings:
         if is_cut(finding):
             place = max(0, int(np.searchsorted(t_ns, finding.t_ns, side="right")) - 1)

@@ -14,6 +14,7 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
+import numpy.typing as npt
 
 from monitor.analysis.recording import Numbers, Recording, most, runs
 from monitor.config.rig import STOPPING, EddyAux, Rig
@@ -26,7 +27,8 @@ from monitor.physics.drum import DrumGeometry
 from monitor.physics.motion import Hoist, reach_hoisting, reach_lowering
 from monitor.units import STANDARD_GRAVITY_M_S2 as GRAVITY
 
-STEP_S: Final = GRID_NS * 1e-9
+GRID_S: Final = GRID_NS * 1e-9
+"""Stops are timed on the full grid: slow data show none."""
 STOP_FROM_M_S: Final = 0.2
 """Slower than this when the brake came on, it held a block that had stopped already."""
 PRESSED: Final = 0.04
@@ -142,12 +144,12 @@ class _Stops:
 
     def _rests(self, after: int) -> bool:
         """Whether the block stays where the motion ended. A hard stop leaves it swinging on its line for a while."""
-        later = after + round(REST_AFTER_S / STEP_S)
+        later = self.rec.later(after, REST_AFTER_S)
         if later >= len(self.speed):
-            return after + 5 < len(self.speed) and abs(float(self.speed[-1])) < MOVING_M_S
+            return self.rec.later(after, 5 * GRID_S) < len(self.speed) and abs(float(self.speed[-1])) < MOVING_M_S
         moved = abs(float(self.height[later]) - float(self.height[after]))
         if math.isnan(moved):
-            moved = abs(float(np.nansum(self.speed[after:later]))) * STEP_S
+            moved = abs(self.rec.way_m(after, later))
         return moved < SWING_M
 
     def _stop(self, direction: int, first: int, onset: int, after: int) -> Stop | None:
@@ -158,9 +160,9 @@ class _Stops:
         speed = np.abs(self.speed[first:after])
         call = onset
         if self.lever is not None:
-            while call > first and onset - call < 40 and self.lever[call - 1] > LEVER:
+            while call > first and self.rec.seconds_of(call, onset) < 40 * GRID_S and self.lever[call - 1] > LEVER:
                 call -= 1
-        dragged = (after - onset) * STEP_S > DRAG_S
+        dragged = self.rec.seconds_of(onset, after) > DRAG_S
         from_call = speed[call - first :]
         peak = int(np.argmax(from_call))
         if dragged:
@@ -171,10 +173,10 @@ class _Stops:
         if not (v0 >= STOP_FROM_M_S and bound < v0):
             return None
         # To the furthest place: a hard stop springs back on its line.
-        way = direction * (self.height[call : after + round(REST_AFTER_S / STEP_S)] - self.height[call])
+        way = direction * (self.height[call : self.rec.later(after, REST_AFTER_S)] - self.height[call])
         reach = most(way)
         if math.isnan(reach):
-            reach = float(np.nansum(from_call)) * STEP_S
+            reach = abs(self.rec.way_m(call, after))
         rec = self.rec
         load, layer = float(rec["hook_load"][call]), float(rec["layer"][call])
         pressures = self.pressure[call : after + 1]
@@ -184,8 +186,8 @@ class _Stops:
             full = float(rec["room_up"][call]) - float(rec["late_margin_up"][call])
         else:
             full = float(rec["room_down"][call]) - float(rec["late_margin_down"][call])
-        falling_s = (len(from_call) - peak) * STEP_S
-        effect, sigma = self._effect(min(after + 40, len(self.height) - 1))
+        falling_s = self.rec.seconds_of(after - len(from_call) + peak, after)
+        effect, sigma = self._effect(min(self.rec.later(after, 40 * GRID_S), len(self.height) - 1))
         return Stop(
             t_ns=int(rec.t_ns[call]),
             direction=direction,
@@ -199,11 +201,11 @@ class _Stops:
             effectiveness_sigma=sigma,
             full=applied >= FULL * self.full_pa,
             dragged=dragged,
-            driven=bool((rec["clutch_engaged"][call + round(rig_lag(self.rig) / STEP_S) : after] >= 0.5).any()),
+            driven=bool((rec["clutch_engaged"][rec.later(call, rig_lag(self.rig)) : after] >= 0.5).any()),
             reach_full_m=full,
             reach_applied_m=self._predict(direction, v0, load, call, after, applied),
             reach_m=reach,
-            reach_bound_m=v0 * STEP_S,
+            reach_bound_m=v0 * GRID_S,
         )
 
     def _effect(self, at: int) -> tuple[float, float]:
@@ -262,23 +264,23 @@ def descents(rec: Recording) -> list[Descent]:
     heavy_n = block_n + HEAVY_SHARE * (rec.rig.block.rated_load_kg * GRAVITY - block_n)
     left, right = rec["disc_temperature_left"], rec["disc_temperature_right"]
     measured = bool(np.isfinite(left).any() or np.isfinite(right).any())
-    heat = _smooth(np.fmax(left, right) if measured else rec["disc_modelled"])
+    heat = _smooth(np.fmax(left, right) if measured else rec["disc_modelled"], rec.elapsed_ns)
     found = []
-    for first, after in runs(speed < -MOVING_M_S, join_s=0.5):
+    for first, after in runs(speed < -MOVING_M_S, 0.5, rec.elapsed_ns):
         distance = float(height[first]) - float(height[after - 1])
         if math.isnan(distance):
-            distance = -float(np.nansum(speed[first:after])) * STEP_S
+            distance = -rec.way_m(first, after)
         if distance < LEAST_DESCENT_M:
             continue
         mean = _mean(load[first:after])
-        ended = after + 20 < len(speed)  # else the record ended in the middle of it
-        at = min(after + 20, len(speed) - 1)
-        place = min(int(np.searchsorted(rec.sigma_at, after + 12)), len(rec.sigma_at) - 1)
-        cool = min(after + round(COOL_S / STEP_S), len(speed))
+        ended = rec.later(after, 20 * GRID_S) < len(speed)  # else the record ended in the middle of it
+        at = min(rec.later(after, 20 * GRID_S), len(speed) - 1)
+        place = min(int(np.searchsorted(rec.sigma_at, rec.later(after, 12 * GRID_S))), len(rec.sigma_at) - 1)
+        cool = rec.later(after, COOL_S)
         found.append(
             Descent(
                 t_ns=int(rec.t_ns[first]),
-                seconds=(after - first) * STEP_S,
+                seconds=rec.seconds_of(first, after),
                 distance_m=distance,
                 top_speed_m_s=float(np.nanmax(-speed[first:after])),
                 load_n=mean,
@@ -293,13 +295,14 @@ def descents(rec: Recording) -> list[Descent]:
     return found
 
 
-def _smooth(numbers: Numbers) -> Numbers:
+def _smooth(numbers: Numbers, elapsed_ns: npt.NDArray[np.int64]) -> Numbers:
     """Running mean over ten seconds, what is not known left out: a maximum must not pick noise."""
-    width = round(10.0 / STEP_S)
     known = np.isfinite(numbers)
-    sums = np.cumsum(np.where(known, numbers, 0.0).astype(np.float64))
-    counts = np.cumsum(known)
-    sums[width:], counts[width:] = sums[width:] - sums[:-width], counts[width:] - counts[:-width]
+    sums = np.concatenate(([0.0], np.cumsum(np.where(known, numbers, 0.0).astype(np.float64))))
+    counts = np.concatenate(([0], np.cumsum(known)))
+    rows = len(numbers)
+    before = np.searchsorted(elapsed_ns[:rows], elapsed_ns[:rows] - 10_000_000_000, side="right")
+    sums, counts = sums[1:] - sums[before], counts[1:] - counts[before]
     with np.errstate(invalid="ignore", divide="ignore"):
         smooth: Numbers = np.where(counts > 0, sums / counts, np.nan).astype(np.float32)
     return smooth

@@ -33,6 +33,7 @@ from monitor.config.rule import RuleSet
 from monitor.core.engine import Core
 from monitor.model.snapshot import HoistState, Snapshot
 from monitor.model.stream import CARRIED_TOPIC, GRID_NS, Action, ActionKind, Frame
+from monitor.runtime.assembly import law_of
 from monitor.runtime.session_feed import WARM_UP_S, begin
 
 Numbers = npt.NDArray[np.float32]
@@ -73,9 +74,11 @@ class TimeRange:
 
 @dataclass(slots=True)
 class Piece:
-    """What the replay of a time range gave. Arrays have one entry per grid point (50 ms); NaN where not known."""
+    """What the replay of a time range gave. Arrays have one entry per grid point that was evaluated; NaN where not known."""
 
     t_ns: npt.NDArray[np.int64]
+    starts: npt.NDArray[np.int64]
+    """Rows before which there was a new beginning."""
     columns: dict[str, Numbers]
     hoist: npt.NDArray[np.uint8]
     validity: npt.NDArray[np.uint8]
@@ -147,7 +150,7 @@ class _Replay:
         self._new_core()
 
     def _new_core(self) -> None:
-        self._core = Core(self._chain.rig, RuleSet(()), law=None)
+        self._core = Core(self._chain.rig, RuleSet(()), law=law_of(self._chain.header))
         # They come in the order in which a core reads them.
         names = self._core.observe(self._on_grid_point, COLUMNS)
         self._pick = itemgetter(*(names.index(name) for name in COLUMNS))
@@ -166,7 +169,7 @@ class _Replay:
         if t_ns < self._from_ns:
             self._work_before = numbers[self._line_work]
             return
-        if not len(self._times) % _EVERY:
+        if self._core.thinned or not len(self._times) % _EVERY:
             if not self._times:
                 # What was counted before the range is not of it.
                 self._counts.add(self._core.snapshot(), t_ns - self._since_ns, -1)
@@ -240,6 +243,7 @@ class _Replay:
                 work[start:] += work[start - 1]
         return Piece(
             t_ns=np.frombuffer(self._times, dtype=np.int64),
+            starts=np.array(sorted({start for start in self._starts if 0 < start < len(work)}), np.int64),
             columns={
                 name: table[:, place] for place, name in enumerate(COLUMNS)
             },  # views: a copy would double the memory
@@ -322,6 +326,7 @@ def joined(pieces: Sequence[Piece]) -> Piece:
     for piece in pieces:
         counts.add(piece.snapshot, 0)
         piece.sigma_at = piece.sigma_at + rows
+        piece.starts = piece.starts + rows
         rows += len(piece.t_ns)
         work = piece.columns["line_work"] = piece.columns["line_work"] + np.float32(done_j)
         done_j = float(work[-1]) if len(work) else done_j
@@ -334,6 +339,7 @@ def joined(pieces: Sequence[Piece]) -> Piece:
         sensors.append(replace(view, last_reason=next((reason for reason in reversed(reasons) if reason), "")))
     return Piece(
         t_ns=np.concatenate([piece.t_ns for piece in pieces]),
+        starts=np.concatenate([piece.starts for piece in pieces]),
         columns={name: np.concatenate([piece.columns.pop(name) for piece in pieces]) for name in COLUMNS},
         hoist=np.concatenate([piece.hoist for piece in pieces]),
         validity=np.concatenate([piece.validity for piece in pieces]),

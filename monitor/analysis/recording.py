@@ -29,7 +29,8 @@ _SILENCES: Final = 5.0
 
 @dataclass(frozen=True, slots=True)
 class Recording:
-    """Everything a report is made of. Arrays have one entry per grid point (50 ms); NaN where not known."""
+    """Everything a report is made of. Arrays have one entry per grid point that was evaluated: 50 ms apart, or seconds where the
+    data are slow (`monitor.core.pace`). NaN where not known."""
 
     rig: Rig
     name: str
@@ -45,6 +46,10 @@ class Recording:
     unread: int
     """Frames that stand in a damaged part and could not be read."""
     t_ns: npt.NDArray[np.int64]
+    elapsed_ns: npt.NDArray[np.int64]
+    """Time since the first grid point, silences before a new beginning left out; one more entry, for the end."""
+    starts: npt.NDArray[np.int64]
+    """Grid indices at which there was a new beginning."""
     columns: dict[str, Numbers]
     hoist: npt.NDArray[np.uint8]
     """Index into STATES."""
@@ -74,16 +79,38 @@ class Recording:
     @property
     def away(self) -> list[tuple[int, int]]:
         """Silences so long that nothing was waited for: (from, to), ns."""
-        places = np.flatnonzero(np.diff(self.t_ns) > GRID_NS)
-        return [(int(self.t_ns[place]), int(self.t_ns[place + 1])) for place in places]
+        return [(int(self.t_ns[place]), int(self.t_ns[place + 1])) for place in self.holes]
+
+    @property
+    def holes(self) -> list[int]:
+        """Grid indices after which such a silence begins."""
+        return [at - 1 for at in self.starts.tolist() if self.t_ns[at] - self.t_ns[at - 1] > GRID_NS]
+
+    def seconds_of(self, first: int, after: int) -> float:
+        """How long the rows from `first` to before `after` stand, s."""
+        return int(self.elapsed_ns[after] - self.elapsed_ns[first]) * 1e-9
+
+    def later(self, index: int, seconds: float) -> int:
+        """The first row at least so long after row `index`; one past the last where there is none."""
+        at_ns = int(self.elapsed_ns[min(index, len(self.t_ns))]) + round(seconds * 1e9 / GRID_NS) * GRID_NS
+        return min(int(np.searchsorted(self.elapsed_ns, at_ns)), len(self.t_ns))
+
+    def way_m(self, first: int, after: int) -> float:
+        """Way of the block over those rows by its speed where that is known, m, up positive."""
+        speed = self.columns["speed"][first:after]
+        return float(np.nansum(speed * np.diff(self.elapsed_ns[first : after + 1]))) * 1e-9
+
+    def share(self, mask: npt.NDArray[np.bool_]) -> float:
+        """Share of the time for which `mask`, an entry per row, holds, 0 to 1."""
+        total = int(self.elapsed_ns[-1])
+        return float(np.diff(self.elapsed_ns)[mask].sum()) / total if total else 0.0
 
     def __getitem__(self, name: str) -> Numbers:
         return self.columns[name]
 
     def known(self, name: str) -> float:
         """Share of the time that a column is known, 0 to 1."""
-        column = self.columns[name]
-        return float(np.isfinite(column).mean()) if len(column) else 0.0
+        return self.share(np.isfinite(self.columns[name]))
 
 
 def collect(chain: SessionChain, from_ns: int | None = None, to_ns: int | None = None, jobs: int = 1) -> Recording:
@@ -118,6 +145,8 @@ def collect(chain: SessionChain, from_ns: int | None = None, to_ns: int | None =
         frames=piece.frames,
         unread=max(0, chain.frames - piece.frames) if whole else 0,
         t_ns=piece.t_ns,
+        elapsed_ns=elapsed_of(piece.t_ns, piece.starts),
+        starts=piece.starts,
         columns=piece.columns,
         hoist=piece.hoist,
         validity=piece.validity,
@@ -140,12 +169,22 @@ def collect(chain: SessionChain, from_ns: int | None = None, to_ns: int | None =
     )
 
 
-def runs(mask: npt.NDArray[np.bool_], join_s: float = 0.0) -> list[tuple[int, int]]:
-    """(first, one past the last) index of each run where `mask` holds; those closer than `join_s` are one."""
+def elapsed_of(t_ns: npt.NDArray[np.int64], starts: npt.NDArray[np.int64]) -> npt.NDArray[np.int64]:
+    """Time since the first of `t_ns` with the steps to the rows `starts`, and the last, taken as one of the grid."""
+    steps = np.diff(t_ns, append=t_ns[-1:] + GRID_NS)
+    steps[starts - 1] = GRID_NS
+    return np.concatenate(([0], np.cumsum(steps)))
+
+
+def runs(
+    mask: npt.NDArray[np.bool_], join_s: float = 0.0, elapsed_ns: npt.NDArray[np.int64] | None = None
+) -> list[tuple[int, int]]:
+    """(first, one past the last) index of each run where `mask` holds; those closer than `join_s`, by the time elapsed at each
+    row, are one."""
     edges = np.flatnonzero(np.diff(np.concatenate(([False], mask, [False])).astype(np.int8)))
     found: list[tuple[int, int]] = []
     for first, after in edges.reshape(-1, 2).tolist():
-        if found and (first - found[-1][1]) * GRID_NS < join_s * 1e9:
+        if found and elapsed_ns is not None and elapsed_ns[first] - elapsed_ns[found[-1][1]] < join_s * 1e9:
             found[-1] = (found[-1][0], after)
         else:
             found.append((first, after))

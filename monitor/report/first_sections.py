@@ -12,7 +12,6 @@ import numpy as np
 from monitor.analysis.alarm_figures import Span
 from monitor.analysis.recording import STATES, most
 from monitor.model.alarm import Finding, Severity
-from monitor.model.stream import GRID_NS
 from monitor.presentation.format import plain, span
 from monitor.presentation.missing import words_of_missing
 from monitor.report.context import NONE, ReportContext, counted, cut, mega, percent
@@ -52,12 +51,12 @@ def summary(context: ReportContext) -> str:
             ]
         )
     ]
-    total = max(1, len(rec.hoist))
+    total = int(rec.elapsed_ns[-1]) * 1e-9
     rows = [
         (
             state.value,
-            span(float((rec.hoist == place).sum()) * GRID_NS * 1e-9),
-            percent((rec.hoist == place).sum() / total, 1),
+            span(rec.share(rec.hoist == place) * total),
+            percent(rec.share(rec.hoist == place), 1),
         )
         for place, state in enumerate(STATES)
         if (rec.hoist == place).any()

@@ -18,6 +18,8 @@ from monitor.model.stream import CARRIED_TOPIC, Action, ActionKind, Frame
 
 SETTLE_S: Final = 15.0
 WARM_UP_S: Final = 60.0
+SETTLE_READINGS: Final = 12
+"""The least number of readings of the quickest sensor."""
 _DATUM: Final = (ActionKind.REFERENCE_HEIGHT, ActionKind.SLIP_AND_CUT)
 
 
@@ -31,6 +33,9 @@ def begin(
     """Bring a fresh `core` to what it knew at least `settle_s` before `from_ns` (the session's start when None), and return
     the inputs to feed it from there on. `damaged` as in `SessionReader.inputs`. See the top of this file."""
     start_ns = session.t_first_ns
+    # Where readings come seconds apart, filters and conditions settle by their number, not by the time.
+    if settle_s > 0.0:
+        settle_s = max(settle_s, SETTLE_READINGS / max(sensor.rate_hz for sensor in session.rig.sensors))
     if from_ns is None or from_ns <= start_ns:
         # A later hour alone begins with what the hours before it had left; any other session begins where it began.
         later = session.header.get("segment", 1) != 1
@@ -38,7 +43,7 @@ def begin(
         from_ns = None
     else:
         kept = session.checkpoint_before(from_ns - round(settle_s * 1e9))
-        from_ns -= round(WARM_UP_S * 1e9)
+        from_ns -= round(max(WARM_UP_S, settle_s) * 1e9)
     if kept is not None:
         with contextlib.suppress(ValueError):  # of a version that this one does not know
             core.restore(kept.state, kept.t_ns, same_run=True)

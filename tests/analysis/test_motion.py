@@ -65,7 +65,7 @@ def test_runs_are_the_stretches_where_it_holds(mask: list[bool]) -> None:
 
 def test_runs_close_to_one_another_can_be_one() -> None:
     mask = np.array([True, True, False, True, False, False, False, True])
-    assert runs(mask, join_s=0.1) == [(0, 4), (7, 8)]
+    assert runs(mask, 0.1, np.arange(9) * GRID_NS) == [(0, 4), (7, 8)]
 
 
 def test_hard_stops_that_leave_the_block_swinging_are_found_and_foretold(tmp_path: Path) -> None:

@@ -14,41 +14,20 @@ import pytest
 from hypothesis import Phase, given, settings
 from hypothesis import strategies as st
 
-from monitor.config.rig import Rig
-from monitor.config.rig_file import find_rig
 from monitor.config.rules_file import default_rules_path, load_rules
-from monitor.config.toml_file import validate
 from monitor.core.engine import Core
 from monitor.core.pace import PRESENT, GridLaw, Pace
 from monitor.core.signals.table import SIGNAL_NAMES
 from monitor.model.alarm import Finding
 from monitor.model.stream import CARRIED_TOPIC, GRID_NS, HEALTH_TOPIC, SECOND_NS, Action, ActionKind, Frame
+from tests.support.slow_data import row, slow_rig
 
 ORIGIN = 1_700_000_000_000_000_000
 HEALTH = json.dumps({"recording": "on", "connected": True, "dropped": 0, "lag_s": 0.0, "note": ""}).encode()
 
 
-def slow_rig(period_s: float) -> Rig:
-    """The land rig with a ready-made position and a load, each every `period_s`."""
-    plain = json.loads(find_rig("land").model_dump_json())
-    common = {"value": "/value", "rate_hz": 1.0 / period_s, "stale_after_s": 3.5 * period_s}
-    plain["sensors"] = [
-        {"id": "pos", "quantity": "block_position", "unit": "m", "range": [-2, 44], "sigma": 0.02} | common,
-        {"id": "load", "quantity": "hook_load", "unit": "kN", "range": [-100, 4000], "sigma": 3.0} | common,
-    ]
-    plain["reference"]["counts"] = {}
-    return validate(Rig, plain, "slow rig")
-
-
 RIGS = {period: slow_rig(period) for period in (0.05, 1.0, 3.0, 10.0)}
 RULES = {period: load_rules(default_rules_path(), rig, SIGNAL_NAMES) for period, rig in RIGS.items()}
-
-
-def row(t_ns: int, height_m: float, load_kn: float) -> list[Frame]:
-    return [
-        Frame(t_ns, "rig/land/hoist/pos", json.dumps({"value": round(height_m, 3)}).encode()),
-        Frame(t_ns, "rig/land/hoist/load", json.dumps({"value": round(load_kn, 1)}).encode()),
-    ]
 
 
 def story(seed: int, period_s: float, stretches: Sequence[float]) -> list[Frame | Action]:

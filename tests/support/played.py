@@ -5,7 +5,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from monitor.analysis.recording import COLUMNS, STATES, Recording
+from monitor.analysis.recording import COLUMNS, STATES, Recording, elapsed_of
 from monitor.config.rig_file import find_rig
 from monitor.model.alarm import Finding
 from monitor.model.snapshot import HoistState, Snapshot
@@ -73,6 +73,7 @@ def played(name: str) -> Played:
     recording = Recording(
         rig=source.rig, name=name, mode="SIMULATION", version="", rules_text=rules(), start_ns=times[0], end_ns=times[-1],
         watched_s=(times[-1] - times[0]) * 1e-9, frames=frames, unread=0, t_ns=np.array(times, np.int64),
+        starts=np.empty(0, np.int64), elapsed_ns=elapsed_of(np.array(times, np.int64), np.empty(0, np.int64)),
         columns={column: table[:, at] for column, at in place.items()}, hoist=np.array(hoists, np.uint8),
         validity=np.array(heights, np.uint8), sigma_at=np.arange(0, len(times), _BRAKE_EVERY),
         effectiveness_sigma=np.array(sigmas, np.float32), disc_energy_j=np.array(energies, np.float32),
