@@ -11,6 +11,7 @@ from hypothesis import strategies as st
 from monitor.adapters.sessions.chain import SessionChain
 from monitor.analysis.motion import descents, stops
 from monitor.analysis.recording import Recording, collect, runs
+from monitor.model.stream import GRID_NS
 from tests.support.recorded import simulated
 
 

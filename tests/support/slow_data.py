@@ -68,12 +68,6 @@ class Pull:
                 now += took
 
     @property
-    def stands(self) -> int:
-        """Whole stands, from set-down to set-down."""
-        downs = [start for start, _, low, high, load in self.pieces if low == high == HIGH_M and load == BLOCK_KN]
-        return len([start for start in downs if start < self.seconds]) - 1
-
-    @property
     def work_j(self) -> float:
         """Hook load times way, both ways, of the whole strokes."""
         return sum(1e3 * load * abs(end - start) for _, to, start, end, load in self.pieces if to <= self.seconds)
