@@ -68,6 +68,7 @@ _ALL = (
     Unit("N", "force", 1.0),
     Unit("kN", "force", 1e3),
     Unit("N*10", "force", 10.0),
+    Unit("kN*10", "force", 1e4),
     Unit("tf", "force", 1e3 * STANDARD_GRAVITY_M_S2),
     Unit("kgf", "force", STANDARD_GRAVITY_M_S2),
     Unit("lbf", "force", POUND_FORCE_N),

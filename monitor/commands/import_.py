@@ -3,10 +3,14 @@
 import argparse
 import json
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from monitor.commands.common.progress import Progress
 from monitor.errors import UserError
 from monitor.text import harmless
+
+if TYPE_CHECKING:
+    from monitor.adapters.tables.readers.series import Series
 
 LONG_GAP_NS = 1_800_000_000_000
 """A gap longer than this is passed over."""
@@ -21,10 +25,53 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         help="the field log, in one file or several: CSV, xlsx, Parquet, LAS 2.0, WITSML (1.3.1.1, 1.4.1.1), also packed (gz, "
         "bz2, xz, zst, zip); - is standard input",
     )  # fmt: skip
-    parser.add_argument("--map", metavar="MAP.toml", type=Path, help="which column is what")
+    parser.add_argument(
+        "--map", metavar="MAP.toml", type=Path,
+        help="which column is what; without it one is proposed by looking at the log, printed with its reasons, and written",
+    )  # fmt: skip
+    parser.add_argument("--rig", metavar="NAME|FILE", help="for a proposed map: the log's rig, shipped or a rig file")
+    parser.add_argument("--yes", action="store_true", help="go on with a proposed map without a look at it")
     parser.add_argument("-o", "--out", metavar="SESSION", type=Path, help="the session to write (.stopmark)")
     parser.add_argument("--example", action="store_true", help="print a map with everything in it, to begin from")
     parser.add_argument("--rules", metavar="FILE", help="rule catalogue (default: the one that comes with Stopmark)")
+
+
+_ENDINGS = (".csv", ".txt", ".dat", ".asc", ".xml", ".las", ".parquet", ".xlsx", ".gz", ".bz2", ".xz", ".zst", ".zip")
+
+
+def _propose(args: argparse.Namespace) -> "tuple[Path, Series | None]":
+    """Propose a map, print it and write it. Returns its path and, where the log comes from a pipe, the log as opened."""
+    from monitor.adapters.host.output_file import write_whole
+    from monitor.adapters.tables.proposal.propose import propose
+    from monitor.adapters.tables.readers.series import Series
+    from monitor.adapters.tables.readers.table import Layout
+    from monitor.config.rig_file import find_rig
+
+    log: Path = args.logs[0]
+    stem = log.name if str(log) != "-" else "standard-input"
+    while Path(stem).suffix.lower() in _ENDINGS:
+        stem = Path(stem).stem
+    path = (args.out.parent if args.out is not None else Path()) / f"{stem}.map.toml"
+    if path.exists():
+        raise UserError(f"{path}: exists already; import with --map {path}, or remove it to have one proposed anew")
+    words = args.rig or "land"
+    rig = find_rig(words)
+    series = Series(args.logs, Layout())
+    proposal = propose(series, rig, str(Path(words).resolve()) if words.endswith(".toml") else words, bool(args.rig))
+    wide = max(len(choice.what) for choice in proposal.choices)
+    print(harmless(f"proposed for {series.first.name}:"))
+    for choice in proposal.choices:
+        print(harmless(f"  {choice.what:{wide}}  {choice.value}: {choice.evidence}"))
+    if proposal.unused:
+        print(harmless(f"  {'not used':{wide}}  {', '.join(proposal.unused)}"))
+    for doubt in proposal.doubts:
+        print(harmless(f"  doubtful: {doubt}"))
+    write_whole(path, proposal.toml)
+    logs = " ".join(map(str, args.logs))
+    print(harmless(f"written: {path}"))
+    if not args.yes:
+        print(harmless(f"look at it, then: stopmark import {logs} --map {path} -o {args.out or stem + '.stopmark'}"))
+    return path, series if str(log) == "-" else None
 
 
 def run(args: argparse.Namespace) -> int:
@@ -41,15 +88,27 @@ def run(args: argparse.Namespace) -> int:
     if args.example:
         print(EXAMPLE, end="")
         return 0
-    if not args.logs or args.map is None or args.out is None:
-        raise UserError("give FILE, --map MAP.toml and -o SESSION; --example prints a map to begin from")
+    if not args.logs:
+        raise UserError(
+            "give FILE, --map MAP.toml and -o SESSION; without --map one is proposed (--example prints one)"
+        )
+    if args.out is None and (args.map is not None or args.yes):
+        raise UserError("give -o SESSION, the session to write")
+    if args.map is not None and (args.rig or args.yes):
+        raise UserError("--rig and --yes go with a proposed map; a map given with --map names its rig itself")
     if len(args.logs) > 1 and Path("-") in args.logs:
         raise UserError("standard input (-) cannot be one of several files; give it alone")
-    check_out(args.out, (".stopmark",), None, (*args.logs, args.map))
+    if args.out is not None:
+        check_out(args.out, (".stopmark",), None, args.logs)
+    opened = None
+    if args.map is None:
+        args.map, opened = _propose(args)
+        if not args.yes:
+            return 0
     mapping = load_map(args.map)
     rules_path = Path(args.rules or default_rules_path())
     rules = read_text(rules_path)
-    log = FieldLog(args.logs, mapping)
+    log = FieldLog(args.logs, mapping, opened)
     core = core_of(log.rig, rules, str(rules_path))
     header = header_of(log.rig, rules, "IMPORTED", log.start_ns) | {
         "source": ", ".join(log.name for log in args.logs)[:200]

@@ -87,7 +87,7 @@ def changed(text: str, *changes: tuple[str, str]) -> str:
         (
             'unit = "kN"',
             'unit = "kn"',
-            "sensors.hook-load.unit: unknown unit 'kn', use N, kN, N*10, tf, kgf, lbf, klbf",
+            "sensors.hook-load.unit: unknown unit 'kn', use N, kN, N*10, kN*10, tf, kgf, lbf, klbf",
         ),
         ('unit = "kN"', 'unit = "bar"', "sensors.hook-load.unit: 'bar' does not measure hook load (force), use N, kN"),
         (

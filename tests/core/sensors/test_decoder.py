@@ -69,7 +69,15 @@ def test_numbers_in_every_form(payload: bytes, fields: dict[str, object], newton
 @pytest.mark.parametrize(
     ("unit", "newton"),
     # One unit of each, by definition of the unit (conventional standard gravity 9.80665 m/s2, pound 0.45359237 kg).
-    [("N", 1.0), ("kN", 1e3), ("N*10", 10.0), ("tf", 9806.65), ("lbf", 4.4482216152605), ("klbf", 4448.2216152605)],
+    [
+        ("N", 1.0),
+        ("kN", 1e3),
+        ("N*10", 10.0),
+        ("kN*10", 1e4),
+        ("tf", 9806.65),
+        ("lbf", 4.4482216152605),
+        ("klbf", 4448.2216152605),
+    ],
 )
 def test_units_of_force_convert_at_the_edge(unit: str, newton: float) -> None:
     assert value(b"1", unit=unit) == pytest.approx(newton, rel=1e-12)

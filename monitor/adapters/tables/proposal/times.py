@@ -1,0 +1,257 @@
+"""Finds where the time of a log stands and how it is written, by reading it in all the ways there are."""
+
+import re
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
+from datetime import UTC, datetime
+from itertools import pairwise, product
+from statistics import median
+from typing import Final
+
+from monitor.adapters.tables.proposal.unit_names import SECONDS
+
+LOOK_CELLS: Final = 600
+"""Cells of a column that every way of writing is tried on, from all over the sample."""
+NEARLY_ALL: Final = 0.95
+IN_ORDER: Final = 0.9
+_YEARS_S: Final = (315_532_800.0, 4_102_444_800.0)
+"""1980 to 2100: a number of seconds between is a time since 1970."""
+_DATES: Final = (
+    *(
+        "%Y-%m-%d",
+        "%d.%m.%Y",
+        "%d/%m/%Y",
+        "%m/%d/%Y",
+        "%d-%m-%Y",
+        "%m-%d-%Y",
+        "%Y/%m/%d",
+        "%Y.%m.%d",
+        "%d.%m.%y",
+        "%d/%m/%y",
+    ),
+    *("%m/%d/%y", "%d-%b-%Y", "%d-%b-%y", "%d %b %Y", "%b %d %Y", "%b %d, %Y", "%Y%m%d", "%d%m%Y", "%y%m%d"),
+)
+_CLOCKS: Final = (
+    *("%H:%M:%S", "%H:%M:%S.%f", "%H:%M", "%I:%M:%S %p", "%I:%M %p", "%H%M%S", "%H.%M.%S", "%I:%M:%S%p"),
+    *("%H:%M:%SZ", "%H:%M:%S.%fZ", "%H:%M:%S%z"),
+)
+_NAMES: Final = re.compile(
+    r"time|date|zeit|datum|tid\b|dato|hora|fecha|heure|время|дата|stamp|dtim|clock|utc|epoch|elapsed|etim",
+    re.IGNORECASE,
+)
+
+
+@dataclass(frozen=True, slots=True)
+class FoundTime:
+    """Where the time stands. `doubts` are choices that a person must look at."""
+
+    columns: tuple[str, ...]
+    format: str
+    evidence: str
+    doubts: tuple[str, ...]
+    period_s: float
+    score: float
+    first: str
+    """The first time, as it is written."""
+    ends_s: tuple[float, float]
+    """First and last time, s of the epoch or of the log."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Way:
+    format: str
+    read: Callable[[str], float]
+    """Seconds of the epoch, or of the log. Raises ValueError."""
+
+
+def find_time(
+    names: Sequence[str], units: Sequence[str], columns: Sequence[Sequence[str]], index: str
+) -> FoundTime | None:
+    """The time of a table whose sampled cells are `columns`; `index` is the column that the file calls its index of time."""
+    found = [
+        time
+        for place, name in enumerate(names)
+        for time in _in_column(name, units[place], columns[place], name == index)
+    ]
+    found += _in_pairs(names, columns)
+    if not found:
+        return None
+    found.sort(key=lambda time: -time.score)
+    best, doubts = found[0], list(found[0].doubts)
+    rivals = [
+        time
+        for time in found[1:]
+        if time.columns == best.columns and time.score > best.score - 0.05 and time.ends_s != best.ends_s
+    ]
+    for rival in rivals[:1]:
+        doubts.append(
+            f"time: {best.first!r} can be read as {best.format!r} and as {rival.format!r}; the first is taken"
+        )
+    others = [time for time in found[1:] if not set(time.columns) & set(best.columns) and time.score > best.score - 0.3]
+    for other in others[:1]:
+        doubts.append(f"time: {_named(other.columns)} could be the time as well; {_named(best.columns)} is taken")
+    return replace(best, doubts=tuple(doubts))
+
+
+def _named(columns: Sequence[str]) -> str:
+    return " and ".join(repr(name) for name in columns)
+
+
+def _sampled(cells: Sequence[str]) -> list[str]:
+    filled = [word for word in (cell.strip() for cell in cells) if word]
+    step = max(1, len(filled) // LOOK_CELLS)
+    return filled[::step][:LOOK_CELLS]
+
+
+def _in_column(name: str, unit: str, cells: Sequence[str], index: bool) -> Iterator[FoundTime]:
+    sample = _sampled(cells)
+    if len(sample) < 2:
+        return
+    # A calendar in words that do not begin like one is not tried: most columns are numbers.
+    for way in (*_numbers(unit), *_written(sample[0])):
+        time = _judged((name,), way, sample, cells, index)
+        if time is not None:
+            yield time
+
+
+def _in_pairs(names: Sequence[str], columns: Sequence[Sequence[str]]) -> list[FoundTime]:
+    """A column of dates and one of times of day, joined by a space."""
+    dates, clocks = [], []
+    for place, cells in enumerate(columns):
+        sample = _sampled(cells)
+        if sample and any(_reads(form, sample) for form in _DATES):
+            dates.append(place)
+        elif sample and any(_reads(form, sample) for form in _CLOCKS):
+            clocks.append(place)
+    found = []
+    for date, clock in product(dates[:4], clocks[:4]):
+        joined = [
+            f"{day.strip()} {hour.strip()}" if day.strip() and hour.strip() else ""
+            for day, hour in zip(columns[date], columns[clock], strict=True)
+        ]
+        sample = _sampled(joined)
+        if len(sample) < 2:
+            continue
+        for way in _written(sample[0]):
+            time = _judged((names[date], names[clock]), way, sample, joined, False)
+            if time is not None:
+                found.append(time)
+    return found
+
+
+def _reads(form: str, sample: Sequence[str]) -> bool:
+    for word in sample[:20]:
+        try:
+            datetime.strptime(word, form)
+        except ValueError:
+            return False
+    return True
+
+
+def _numbers(unit: str) -> list[_Way]:
+    low, high = _YEARS_S
+
+    def epoch(scale: float) -> Callable[[str], float]:
+        def read(word: str) -> float:
+            seconds = float(word) * scale
+            if not low < seconds < high:
+                raise ValueError(word)
+            return seconds
+
+        return read
+
+    def elapsed(word: str) -> float:
+        seconds = float(word)
+        if not 0.0 <= seconds < low:
+            raise ValueError(word)
+        return seconds
+
+    ways = [_Way(name, epoch(scale)) for name, scale in (("s", 1.0), ("ms", 1e-3), ("us", 1e-6), ("ns", 1e-9))]
+    return [*ways, _Way("elapsed_s", elapsed)] if SECONDS.get(unit.casefold(), 1.0) == 1.0 else ways
+
+
+def _iso(word: str) -> float:
+    if len(word) < 12 or word.isdecimal():
+        raise ValueError(word)
+    when = datetime.fromisoformat(word)
+    return (when if when.tzinfo else when.replace(tzinfo=UTC)).timestamp()
+
+
+def _written(first: str) -> list[_Way]:
+    """The ways in which `first` can be a written time."""
+    ways = []
+    try:
+        _iso(first)
+        ways.append(_Way("iso8601", _iso))
+    except ValueError:
+        pass
+    for day, part, clock in product(_DATES, (" ", "T", "_", "-", "  ", ", "), _CLOCKS):
+        form = f"{day}{part}{clock}"
+        try:
+            datetime.strptime(first, form)
+        except ValueError:
+            continue
+        ways.append(_Way(form, _strptime(form)))
+    return ways
+
+
+def _strptime(form: str) -> Callable[[str], float]:
+    def read(word: str) -> float:
+        when = datetime.strptime(word, form)
+        return (when if when.tzinfo else when.replace(tzinfo=UTC)).timestamp()
+
+    return read
+
+
+def _judged(
+    columns: tuple[str, ...], way: _Way, sample: Sequence[str], cells: Sequence[str], index: bool
+) -> FoundTime | None:
+    """The column read in that way; None where it cannot be."""
+    seconds = []
+    for word in sample:
+        try:
+            seconds.append(way.read(word))
+        except (ValueError, OverflowError):
+            continue
+    share = len(seconds) / len(sample)
+    if share < NEARLY_ALL or len(seconds) < 2:
+        return None
+    steps = [later - one for one, later in pairwise(seconds)]
+    order = sum(step >= 0.0 for step in steps) / len(steps)
+    if order < IN_ORDER or seconds[-1] <= seconds[0]:
+        return None
+    near = []
+    for one, later in pairwise(cell.strip() for cell in cells[:2000]):
+        try:
+            near.append(way.read(later) - way.read(one))
+        except (ValueError, OverflowError):
+            continue
+    steps_up = [step for step in near if step > 0.0]
+    if not steps_up:
+        return None
+    period_s = median(steps_up)
+    named = sum(bool(_NAMES.search(name)) for name in columns) / len(columns)
+    if way.format == "elapsed_s" and not (named or index):
+        return None  # any column that rises would be one
+    # The true way gives the shortest log: days taken for months make it jump over weeks.
+    spread = (seconds[-1] - seconds[0]) / max(period_s * len(cells), 1e-9)
+    score = (
+        order + 0.5 * named + 0.5 * index - 0.1 * min(3.0, max(0.0, spread - 1.0)) - 0.3 * (way.format == "elapsed_s")
+    )
+    score += _PREFERENCE.get(way.format, 0.0)
+    evidence = f"{share:.0%} of {len(sample)} cells looked at read so, {order:.0%} in order; a row every {period_s:g} s"
+    ends = seconds[0], seconds[-1]
+    return FoundTime(columns, way.format, evidence, _doubts(way.format, sample), period_s, score, sample[0], ends)
+
+
+_PREFERENCE: Final[Mapping[str, float]] = {"iso8601": 0.06, "s": 0.06}
+"""What is as good in another way: an ISO time can also be written with signs."""
+
+
+def _doubts(form: str, sample: Sequence[str]) -> tuple[str, ...]:
+    zoned = form in ("s", "ms", "us", "ns") or form.endswith(("z", "Z"))
+    if form == "iso8601":
+        zoned = bool(re.search(r"(Z|[+-]\d\d:?\d\d)$", sample[0]))
+    if zoned or form == "elapsed_s":
+        return ()
+    return ("time: no zone is written; its clock is taken for UTC (time.utc_offset_h says otherwise)",)
