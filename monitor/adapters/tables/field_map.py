@@ -233,7 +233,8 @@ def rig_of(mapping: LogMap, readings_s: Sequence[float], resolutions: Sequence[f
 
 _WIDE: Final[Mapping[str, tuple[float, float]]] = {
     "pressure": (-0.5e6, 60e6), "temperature": (-60.0, 1000.0), "torque": (-1e6, 1e6), "current": (-2000.0, 2000.0),
-    "fraction": (-0.1, 1.1), "count": (0.0, 4294967295.0), "switch": (0.0, 1.0),
+    "fraction": (-0.1, 1.1), "count": (0.0, 4294967295.0), "switch": (0.0, 1.0), "length": (-50.0, 15_000.0),
+    "energy": (0.0, 1e15),
 }  # fmt: skip
 """Widest plausible readings, SI, by dimension, for columns whose map gives none (common practice, no source)."""
 

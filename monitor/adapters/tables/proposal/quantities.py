@@ -35,6 +35,10 @@ _NAMES: Final[Mapping[str, tuple[str, ...]]] = {
     "drum_counts": (
         "drum counts", "drum count", "drum encoder", "drawworks encoder", "encoder counts", "encoder count", "encoder",
         "drum pulses",    ),
+    "bit_depth": ("bit depth", "bit position", "depth bit meas", "bit md", "dbtm", "dptbit", "bitdep", "глубина долота"),
+    "hole_depth": ("hole depth", "depth hole meas", "hole md", "dmea", "total depth", "holedep", "dephol", "глубина забоя"),
+    "activity_code": ("activity code", "rig activity", "actcod", "actc", "activity"),
+    "line_work_counter": ("ton miles", "ton mile", "line work", "wire work", "drill line work", "tmd"),
     "brake_lever": ("brake lever", "brake handle", "brake demand", "brake command"),
     "service_pressure_1": ("service brake pressure", "brake pressure", "service pressure"),
 }  # fmt: skip
@@ -208,6 +212,8 @@ def _judged(column: Sampled, quantity: str, rig: Rig) -> FoundColumn | None:
     dimension = QUANTITIES[quantity].dimension
     if points < LEAST_SCORE - 1.0:
         return None
+    if dimension == "energy" and not column.unit:
+        column = replace(column, unit=column.name)  # line work is often called by its unit, as "ton-miles"
     named = unit_named(column.unit, dimension) if column.unit else None
     if column.unit and named is None and dimension not in ("count", "switch"):
         # A unit of something else: a hook's speed is no load. What is no unit at all says nothing.
@@ -223,7 +229,7 @@ def _judged(column: Sampled, quantity: str, rig: Rig) -> FoundColumn | None:
 
 
 _DIMENSIONS: Final[tuple[Dimension, ...]] = (
-    "length", "force", "pressure", "temperature", "torque", "current", "fraction",
+    "length", "force", "pressure", "energy", "temperature", "torque", "current", "fraction",
 )  # fmt: skip
 
 
@@ -294,7 +300,13 @@ def _fit(numbers: Sequence[float], quantity: str, unit_name: str, rig: Rig) -> t
 
 _WIDE: Final[Mapping[str, tuple[float, float]]] = {
     "pressure": (-0.5e6, 60e6), "temperature": (-60.0, 1000.0), "current": (-2000.0, 2000.0), "fraction": (-0.1, 1.1),
-    "switch": (0.0, 1.0), "count": (-2147483648.0, 4294967295.0),
+    "switch": (0.0, 1.0), "length": (-50.0, 15_000.0), "energy": (0.0, 1e15), "count": (-2147483648.0, 4294967295.0),
 }  # fmt: skip
-_TYPICAL: Final[Mapping[str, float]] = {"pressure": 1e7, "temperature": 60.0, "fraction": 1.0, "torque": 3e4}
+_TYPICAL: Final[Mapping[str, float]] = {
+    "pressure": 1e7,
+    "temperature": 60.0,
+    "fraction": 1.0,
+    "torque": 3e4,
+    "length": 2500.0,
+}
 """The size of such readings, SI, to tell units apart where none is written (common practice, no source)."""

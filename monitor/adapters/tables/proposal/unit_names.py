@@ -42,6 +42,11 @@ _SPELLINGS: Final[Mapping[Dimension, Mapping[str, str]]] = MappingProxyType(
         "current": {"A": "a amp amps ampere amperes"},
         "fraction": {"percent": "% percent pct", "fraction": "fraction euc v/v"},
         "count": {"counts": "counts count cnt cts pulses imp"},
+        "energy": {
+            "J": "j joule joules",
+            "MJ": "mj megajoule megajoules",
+            "ton-mile": "tonmile tonmiles tonmi tmi tm",
+        },
         "switch": {"switch": "switch bool on/off 0/1"},
     }
 )

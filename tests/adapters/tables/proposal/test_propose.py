@@ -120,13 +120,31 @@ def test_columns_that_sound_like_it_are_not_taken(tmp_path: Path) -> None:
     noise = random.Random(1)
     others = {
         "Hook Load Max": [900.0], "Hook Speed": [noise.uniform(-2, 2) for _ in range(99)], "Block Velocity": [1.0],
-        "Hook Load Alarm": [1500.0], "Bit Position": [float(i % 30) for i in range(300)], "WOB (kN)": [50.0],
+        "Hook Load Alarm": [1500.0], "Pit Volume": [float(i % 30) for i in range(300)], "WOB (kN)": [50.0],
     }  # fmt: skip
     proposal, mapping = proposed(
         write_log(tmp_path / "x.csv", ("time", "Block Position (m)", "Hook Load (kN)"), ("m", "kN"), None, others)
     )
     assert [c.column for c in mapping.columns] == ["Block Position (m)", "Hook Load (kN)"]
     assert set(proposal.unused) == set(others)
+
+
+def test_depths_activity_and_the_logs_own_line_work_are_taken_too(tmp_path: Path) -> None:
+    others = {
+        "Bit Depth (ft)": [5000.0, 5001.5],
+        "Hole Depth (ft)": [9000.0],
+        "Activity Code": [3.0],
+        "Ton-Miles": [120.0],
+    }
+    path = write_log(tmp_path / "x.csv", ("time", "Block Position (m)", "Hook Load (kN)"), ("m", "kN"), None, others)
+    path.write_text(path.read_text().replace(",3.00,", ",3,"))
+    _, mapping = proposed(path)
+    assert {c.quantity: (c.column, c.unit) for c in mapping.columns[2:]} == {
+        "bit_depth": ("Bit Depth (ft)", "ft"), "hole_depth": ("Hole Depth (ft)", "ft"),
+        "activity_code": ("Activity Code", "counts"), "line_work_counter": ("Ton-Miles", "ton-mile"),
+    }  # fmt: skip
+    log = FieldLog(path, mapping)
+    assert sum(1 for _ in log.frames()) == 6 * 3000 - sum(log.dropped.values())
 
 
 def test_a_rival_is_named(tmp_path: Path) -> None:
