@@ -105,7 +105,7 @@ def find_columns(columns: Sequence[Sampled], rig: Rig) -> list[FoundColumn]:
         if len(column.numbers) < 2 or len(column.numbers) < LEAST_NUMBERS * column.filled:
             continue
         for quantity in _SOUGHT:
-            found = _judged(column, quantity, rig)
+            found = _read_as(column, quantity, rig)
             if found is not None:
                 candidates.append(found)
     candidates.sort(key=lambda found: -found.score)
@@ -207,7 +207,7 @@ def _name_score(column: Sampled, quantity: str) -> tuple[float, str]:
     return best, matched
 
 
-def _judged(column: Sampled, quantity: str, rig: Rig) -> FoundColumn | None:
+def _read_as(column: Sampled, quantity: str, rig: Rig) -> FoundColumn | None:
     points, why = _name_score(column, quantity)
     dimension = QUANTITIES[quantity].dimension
     if points < LEAST_SCORE - 1.0:

@@ -109,7 +109,7 @@ def _in_column(name: str, unit: str, cells: Sequence[str], index: bool) -> Itera
         return
     # A calendar in words that do not begin like one is not tried: most columns are numbers.
     for way in (*_numbers(unit), *_written(sample[0])):
-        time = _judged((name,), way, sample, cells, index)
+        time = _read_as((name,), way, sample, cells, index)
         if time is not None:
             yield time
 
@@ -133,7 +133,7 @@ def _in_pairs(names: Sequence[str], columns: Sequence[Sequence[str]]) -> list[Fo
         if len(sample) < 2:
             continue
         for way in _written(sample[0]):
-            time = _judged((names[date], names[clock]), way, sample, joined, False)
+            time = _read_as((names[date], names[clock]), way, sample, joined, False)
             if time is not None:
                 found.append(time)
     return found
@@ -203,7 +203,7 @@ def _strptime(form: str) -> Callable[[str], float]:
     return read
 
 
-def _judged(
+def _read_as(
     columns: tuple[str, ...], way: _Way, sample: Sequence[str], cells: Sequence[str], index: bool
 ) -> FoundTime | None:
     """The column read in that way; None where it cannot be."""
