@@ -2,7 +2,8 @@
 
 An eddy-current brake shows its current, and current and drum speed give its torque (`monitor.physics.brakes`); a drive that
 brakes shows a torque, or nothing. Lowering a heavy load at speed with an auxiliary brake that is idle, or whose reading says
-nothing, leaves the work to the friction brake: that is what `missing` says.
+nothing, leaves the work to the friction brake: that is what `missing` says. A block that is let roll until it has its speed needs
+no brake at all yet, neither the one nor the other; only faster than the rig's highest speed it would.
 """
 
 import math
@@ -17,10 +18,13 @@ from monitor.physics.brakes import EddyBrake
 class Auxiliary:
     """Torque of the auxiliary brake from what the rig measures of it."""
 
-    __slots__ = ("_coolant_max", "_eddy", "_sensed", "fitted", "measured", "missing")
+    __slots__ = ("_coolant_max", "_eddy", "_fastest", "_sensed", "fitted", "measured", "missing")
 
     IDLE_SHARE: Final = 0.05
     """An auxiliary brake that takes less than this of the load's torque is idle."""
+    WORK_SHARE: Final = 0.5
+    """Where the friction brake holds so much of the load's torque it does the auxiliary brake's work (half: derived here; in a
+    steady descent it holds nearly all of it)."""
 
     def __init__(self, rig: Rig) -> None:
         aux = rig.aux
@@ -30,6 +34,7 @@ class Auxiliary:
             if isinstance(aux, EddyAux)
             else None
         )
+        self._fastest = rig.limits.max_speed_m_s
         self._coolant_max = aux.coolant_max_c if isinstance(aux, EddyAux) else math.inf
         # Without a torque sensor a regenerative drive shows nothing of itself; an eddy-current brake shows its current.
         self._sensed = rig.sensor_of("aux_torque") is not None
@@ -60,15 +65,26 @@ class Auxiliary:
                 return number, (1.0 if hot else 0.15) * number
         return math.nan, math.nan
 
-    def watch(self, lowering_fast: bool | None, heavy: bool | None, torque: float, load_torque: float) -> None:
+    def watch(
+        self, lowering_m_s: float | None, heavy: bool | None, torque: float, friction: float, load_torque: float
+    ) -> None:
         """Set `missing`: lowering a heavy load at speed with an auxiliary brake that is idle, or whose reading says
-        nothing (None for what is not known)."""
+        nothing, while the friction brake does the work.
+
+        Args:
+            lowering_m_s: Speed of a descent that is at speed, 0 for any other motion, None for not known.
+            heavy: Whether the load is heavy; None for not known.
+            torque: Of the auxiliary brake, N m, NaN for not known; `friction` that of the friction brake, `load_torque` what the
+                load pulls with.
+        """
         if not self.measured:
             return
-        if lowering_fast is False or heavy is False:
+        if lowering_m_s == 0.0 or heavy is False:
             self.missing = (0.0, VALID)
-        elif lowering_fast is None or heavy is None:
+        elif lowering_m_s is None or heavy is None:
             self.missing = UNKNOWN_FLAG
+        elif friction < self.WORK_SHARE * load_torque and lowering_m_s <= self._fastest:
+            self.missing = (0.0, VALID)
         elif math.isnan(torque):
             self.missing = (1.0, DEGRADED)
         else:

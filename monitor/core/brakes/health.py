@@ -254,12 +254,12 @@ class BrakeHealth:
         aux = brakes.aux_n_m
         if not motion.seen:
             self.heat.step(dt, math.nan, True, self._measured_c)
-            self.auxiliary.watch(None, None, aux, math.nan)
+            self.auxiliary.watch(None, None, aux, math.nan, math.nan)
             return
         speed, arm, omega, way = motion.speed_m_s, motion.arm_m, motion.omega_rad_s, motion.way
         # A set brake under a block that swings on its rope takes no energy, whatever a noisy speed makes of it.
         moving = abs(speed) > 0.05 + 2.0 * motion.speed_sigma_m_s
-        friction_w = 0.0
+        friction_w = seen_w = 0.0
         load_torque = mass * _G * arm
         if moving:
             scale = self.filter.best * self._fade
@@ -279,7 +279,9 @@ class BrakeHealth:
         else:
             self.descent.step(dt, 0.0, heavy, 0.0, 0.0, 0.0)
         self.heat.step(dt, friction_w, moving, self._measured_c)
-        self.auxiliary.watch(speed < -AT_SPEED_M_S, heavy, aux, load_torque)
+        held = friction_w if friction_w == friction_w else seen_w - (aux if aux == aux else 0.0) * omega
+        lowering = -speed if speed < -AT_SPEED_M_S else 0.0
+        self.auxiliary.watch(lowering, heavy, aux, held / omega if moving else 0.0, load_torque)
 
     def _is_set(self, lever: float, brakes: AppliedBrakes) -> bool | None:
         """Whether the brake is set to hold; None when nothing says."""

@@ -114,7 +114,11 @@ def test_auxiliary_missing_when_idle_or_when_its_reading_says_nothing() -> None:
     bench.height_m = 30.0
     bench.estimator = Estimator(bench.rig)
     bench.lever = 0.0
-    bench.run(30.0, lambda: bench.v < -0.5)
+    bench.run(30.0, lambda: bench.v < -0.9)
+    assert bench.health.number("aux_missing") == (0.0, OK)  # nothing brakes yet, so nothing is missed
+    bench.lever = 0.25
+    bench.run(0.8)
+    assert bench.v < -0.3
     assert bench.health.number("aux_missing") == (1.0, OK)
     bench.aux_current_a = 60.0
     bench.run(0.2)
@@ -128,6 +132,24 @@ def test_auxiliary_missing_when_idle_or_when_its_reading_says_nothing() -> None:
     bench.lever = 1.0
     bench.run(5.0)
     assert bench.health.number("aux_missing") == (0.0, OK)
+
+
+@pytest.mark.parametrize("unread", ["", "service_pressure_1"])
+def test_a_load_that_rolls_until_it_has_its_speed_misses_no_auxiliary_brake(unread: str) -> None:
+    """Half a minute of casing work raised it five times: a heavy string that was let roll for seven seconds."""
+    bench = Bench("land", Machine(), 90_000.0)
+    bench.height_m = 40.0
+    bench.estimator = Estimator(bench.rig)
+    if unread:
+        bench.overrides[unread] = (NAN, INVALID)
+    bench.lever = 0.0
+    bench.run(1.0)
+    found = set()
+    bench.after = lambda: found.add(bench.health.number("aux_missing")[0])
+    bench.run(30.0, lambda: bench.v < -1.3)
+    assert found == {0.0}
+    bench.run(30.0, lambda: bench.v < -1.05 * bench.rig.limits.max_speed_m_s)
+    assert bench.health.number("aux_missing") == (1.0, OK)  # faster than the rig is ever to go
 
 
 def test_a_rig_without_auxiliary_brake() -> None:
