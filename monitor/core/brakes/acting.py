@@ -37,6 +37,27 @@ class ActingWatch:
         short = lever * self._brake.full_pressure_pa - there > _SHORT * self._brake.full_pressure_pa
         self._waited_s = self._waited_s + dt if short else 0.0
 
+    @property
+    def _on_its_way_s(self) -> float:
+        """How long the lever has been asking for more than there is, s; 0 where it does not, or where the brake should have
+        answered by now."""
+        return self._waited_s if self._waited_s <= self._longest_s else 0.0
+
+    def coming_n_m(self, scale: float, direction: int) -> float:
+        """Torque, N m, with `scale` on the configured friction, that the lever asks for beyond what there is and that is on its
+        way; 0 where the pressure is not known."""
+        pressure = self._applied.pressure_sum_pa
+        if math.isnan(pressure) or not self._on_its_way_s > 0.0:
+            return 0.0
+        there = self._brake.circuit_torque_n_m(self._brake.clamping_pressure_pa(pressure), scale, direction)
+        return max(0.0, self._asked_n_m(scale, direction) - there)
+
+    def _asked_n_m(self, scale: float, direction: int) -> float:
+        """Torque that the lever asks for."""
+        brake = self._brake
+        asked_pa = brake.clamping_pressure_pa(2.0 * self._lever * brake.full_pressure_pa)
+        return brake.circuit_torque_n_m(asked_pa, scale, direction)
+
     def now(self, scale: float, strongest_scale: float, direction: int) -> ActingBrakes:
         """What acts, with `scale` and `strongest_scale` as factors on the configured friction. A brake that should have answered
         the lever by now is not on its way."""
@@ -49,11 +70,10 @@ class ActingWatch:
             service = brake.circuit_torque_n_m(clamping, scale, direction)
             most = brake.circuit_torque_n_m(clamping + brake.clamping_doubt_pa, strongest_scale, direction)
         coming = 0.0
-        asked_s = self._waited_s if self._waited_s <= self._longest_s else 0.0
+        asked_s = self._on_its_way_s
         if asked_s > 0.0:
-            asked = brake.clamping_pressure_pa(2.0 * lever * brake.full_pressure_pa)
-            coming = max(0.0, brake.circuit_torque_n_m(asked, scale, direction) - service)
-            most = max(most, brake.circuit_torque_n_m(asked, strongest_scale, direction))
+            coming = max(0.0, self._asked_n_m(scale, direction) - service)
+            most = max(most, self._asked_n_m(strongest_scale, direction))
         springs = self._applied.emergency_n_m
         called = lever >= _FULLY_CALLED or pressure >= 2.0 * _FULLY_CALLED * brake.full_pressure_pa
         springs_n_m = 0.0 if math.isnan(springs) else springs * scale

@@ -12,7 +12,10 @@ second later. Torque that has come on since then slows the block by
   (`PositionFilter.apply_known_acceleration`).
 * `confident_m_s2` is what the block slows down by with confidence. The mean slowing over the last moments, from the speed, is
   completed by what torque has changed since, both against their means with the same smoothing: a change counts as torque at first
-  and, as the means catch up, as what the position has confirmed of it, and no longer.
+  and, as the means catch up, as what the position has confirmed of it, and no longer. So does torque that the lever has just asked
+  for and that is on its way: the hand is at it, though nothing shows yet but the lever. Where one reading of a coarse position
+  makes the speed jump, the moments are too short to be sure of anything; so a longer mean is looked at, too, in which torque
+  that has gone counts and torque that has come on does not, and the surer of the two is taken.
 
 Nothing that the stop mark assures rests on it: the filter's bounds hold either way, and of the margin it takes at most the
 notice away (`monitor.core.hoist.stopping`).
@@ -27,6 +30,8 @@ from monitor.physics.tackle import efficiency_hoisting
 
 MEMORY_S: Final = 0.4
 """Smoothing: within about twice that the position must have confirmed what torque promised."""
+LONG_MEMORY_S: Final = 1.0
+"""Smoothing of the longer mean: less than half of the speed's noise is left, and a stop from speed takes longer."""
 DOUBT: Final = 0.25
 """Standard doubt of a change of torque, as a share."""
 CONFIDENCE_Z: Final = 2.0
@@ -45,6 +50,8 @@ class DecelerationMonitor:
         "_lines",
         "_load",
         "_load_up",
+        "_long_speed",
+        "_long_torque",
         "_speed",
         "_torque",
         "_way",
@@ -59,7 +66,7 @@ class DecelerationMonitor:
         self._load = 1.0 + doubt.load
         self._load_up = self._load / efficiency_hoisting(rig.line.sheave_factor, rig.line.lines)
         self._way = 0
-        self._speed = self._torque = 0.0
+        self._speed = self._torque = self._long_speed = self._long_torque = 0.0
         self.known_m_s2 = math.nan
         """Acceleration that the known braking torque makes at the least, upwards positive; NaN where it is not known."""
         self.confident_m_s2 = 0.0
@@ -70,10 +77,12 @@ class DecelerationMonitor:
         self._way = 0
         self.known_m_s2, self.confident_m_s2 = math.nan, 0.0
 
-    def step(self, dt: float, estimate: Estimate, mass_kg: float, torque_n_m: float, driven: bool) -> None:
+    def step(
+        self, dt: float, estimate: Estimate, mass_kg: float, torque_n_m: float, driven: bool, coming_n_m: float = 0.0
+    ) -> None:
         """One grid point, `dt` seconds after the last, of a block faster than `AT_SPEED_M_S`: hanging mass and braking torque
-        at the drum as the readings tell them, NaN for not known. A drive that may be pulling (`driven`) may pull against the
-        brake: then torque is no surety."""
+        at the drum as the readings tell them, NaN for not known, and the torque beyond it that the lever asks for and that is on
+        its way. A drive that may be pulling (`driven`) may pull against the brake: then torque is no surety."""
         v = estimate.speed_m_s
         way, size = (1, v) if v > 0.0 else (-1, -v)
         pull = self._lines / estimate.radius_m
@@ -85,13 +94,28 @@ class DecelerationMonitor:
         self.known_m_s2 = -way * (slows if slows < MAX_KNOWN_M_S2 else MAX_KNOWN_M_S2)
         if way != self._way:
             self._way, self._speed, self._torque = way, size, torque_n_m
+            self._long_speed, self._long_torque = size, torque_n_m
         gain = dt / (MEMORY_S + dt)
         self._speed += gain * (size - self._speed)
         self._torque += gain * (torque_n_m - self._torque)
         slowing = (self._speed - size) / MEMORY_S
-        more = (torque_n_m - self._torque) * per_torque
+        more = (torque_n_m + coming_n_m - self._torque) * per_torque
         if driven and more > 0.0:
             more = 0.0
-        noise, doubt = estimate.speed_sigma_m_s / MEMORY_S, DOUBT * more
-        sure = slowing + more - CONFIDENCE_Z * math.sqrt(noise * noise + doubt * doubt)
+        sure = _sure(slowing, more, estimate.speed_sigma_m_s / MEMORY_S)
+        gain = dt / (LONG_MEMORY_S + dt)
+        self._long_speed += gain * (size - self._long_speed)
+        self._long_torque += gain * (torque_n_m - self._long_torque)
+        gone = (torque_n_m - self._long_torque) * per_torque
+        slowing = (self._long_speed - size) / LONG_MEMORY_S
+        lasting = _sure(slowing, gone if gone < 0.0 else 0.0, estimate.speed_sigma_m_s / LONG_MEMORY_S)
+        if lasting > sure:
+            sure = lasting
         self.confident_m_s2 = sure if sure > 0.0 else 0.0
+
+
+def _sure(slowing: float, more: float, noise: float) -> float:
+    """What a block slows down by at the least, m/s2, that has been `slowing` as its speed shows, with a standard doubt of
+    `noise`, and is braked by `more` than meanwhile."""
+    doubt = DOUBT * more
+    return slowing + more - CONFIDENCE_Z * math.sqrt(noise * noise + doubt * doubt)

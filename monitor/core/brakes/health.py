@@ -192,13 +192,20 @@ class BrakeHealth:
     ) -> None:
         """Follow the deceleration of a block at speed."""
         if motion.seen and not -AT_SPEED_M_S < motion.speed_m_s < AT_SPEED_M_S:
-            self.deceleration.step(dt, estimate, mass, self._confident_torque(brakes, motion.way), not released)
+            low = self._confident_scale
+            torque, coming = self._confident_torque(brakes, motion.way), self._acting.coming_n_m(low, motion.way)
+            self.deceleration.step(dt, estimate, mass, torque, not released, coming)
         else:
             self.deceleration.pause()
 
+    @property
+    def _confident_scale(self) -> float:
+        """Factor on the configured friction to rely on."""
+        return min(self.filter.low, 0.95 * self.filter.best) * self._fade_low
+
     def _confident_torque(self, brakes: AppliedBrakes, way: int) -> float:
         """Braking torque that the readings show, N m, friction at the value to rely on; NaN where part of it is not known."""
-        low = min(self.filter.low, 0.95 * self.filter.best) * self._fade_low
+        low = self._confident_scale
         torque = brakes.aux_n_m - brakes.aux_doubt_n_m + brakes.emergency_n_m * low
         if brakes.pressure_sum_pa != 0.0:
             torque += self._brake.circuit_torque_n_m(self._brake.clamping_pressure_pa(brakes.pressure_sum_pa), low, way)

@@ -1,6 +1,7 @@
 """What the brakes' readings tell of the motion before the position shows it; and that nothing dangerous rests on it."""
 
 import math
+import random
 from collections.abc import Callable
 
 import pytest
@@ -10,6 +11,7 @@ from monitor.core.brakes.deceleration import MAX_KNOWN_M_S2, DecelerationMonitor
 from monitor.core.estimator.estimate import Estimate
 from monitor.model.reading import Validity
 from monitor.physics.motion import Hoist
+from tests.core.brakes import brakehealth_truth
 from tests.core.estimator.motion_bench import Bench, rig_with
 from tests.physics.rigs import fall_m_s2
 
@@ -66,6 +68,56 @@ def test_a_brake_that_is_eased_is_no_slowing_down() -> None:
     eased = run(20, lambda t: -1.5 + 0.3 * (min(t, 0.0) + 1.0), lambda t: HOLDS_N_M if t < 0.0 else 0.5 * HOLDS_N_M)
     assert min(slows) > 0.1
     assert max(eased) < min(slows)
+
+
+@pytest.mark.parametrize("rate", [0.45, 0.0])
+def test_a_speed_that_jumps_with_each_reading_takes_no_surety_away_and_gives_none(rate: float) -> None:
+    """A false warning at 0.6 m/s: one reading of a position of 1 cm made the speed jump, though the block slowed all along."""
+    looks = []
+    for seed in range(20):
+        noise = random.Random(seed)
+        monitor = DecelerationMonitor(RIG)
+        for k in range(40):
+            slower = rate * max(0.0, 0.05 * (k - 10))
+            speed = -1.2 + slower + noise.gauss(0.0, 0.05)
+            monitor.step(0.05, seen(speed, 0.05), MASS_KG, HOLDS_N_M * (1.0 + (rate > 0.0 and k >= 10)), False)
+            if k >= 24:
+                looks.append(monitor.confident_m_s2)
+    if rate:
+        assert sum(look > 0.05 for look in looks) > 0.97 * len(looks)
+    else:
+        assert sum(look > 0.0 for look in looks) < 0.05 * len(looks)
+
+
+def test_torque_that_the_lever_asks_for_counts_like_torque_that_is_there() -> None:
+    """Two false warnings of eight calm hours: the hand had pulled a tenth of a second before, and only the lever showed it."""
+    there, coming = DecelerationMonitor(RIG), DecelerationMonitor(RIG)
+    for monitor in (there, coming):
+        for _ in range(20):
+            monitor.step(0.05, seen(-1.0), MASS_KG, HOLDS_N_M, False)
+    there.step(0.05, seen(-1.0), MASS_KG, 3.0 * HOLDS_N_M, False)
+    coming.step(0.05, seen(-1.0), MASS_KG, HOLDS_N_M, False, 2.0 * HOLDS_N_M)
+    assert coming.confident_m_s2 == pytest.approx(there.confident_m_s2, rel=0.2)
+    assert coming.known_m_s2 < there.known_m_s2  # the filter is told of torque that acts, and of no other
+    coming.step(0.05, seen(-1.0), MASS_KG, HOLDS_N_M, False)
+    assert coming.confident_m_s2 == 0.0  # and where none comes it is over
+    coming.step(0.05, seen(-1.0), MASS_KG, HOLDS_N_M, True, 2.0 * HOLDS_N_M)
+    assert coming.confident_m_s2 == 0.0
+
+
+def test_a_lever_that_brings_no_pressure_is_believed_no_longer_than_a_slow_brake_takes() -> None:
+    bench = brakehealth_truth.Bench("land")
+    bench.height_m = 25.0
+    bench.lever = 0.0
+    bench.run(30.0, lambda: bench.v <= -1.0)
+    bench.circuit_works = [False, False]
+    bench.lever = 1.0
+    found: list[float] = []
+    bench.after = lambda: found.append(bench.health.deceleration.confident_m_s2)
+    bench.run(2.0)
+    longest = 1.5 * (RIG.braking.lag_s + RIG.braking.ramp_s)
+    assert found[1] > 0.1
+    assert max(found[round(longest / 0.05) + 2 :]) == 0.0
 
 
 def test_a_drive_that_may_be_pulling_makes_torque_no_surety() -> None:
