@@ -188,6 +188,21 @@ def run_to_crown(op: Operator) -> Moves:
         yield from op.pause(30.0)
 
 
+def limit_stops(op: Operator) -> Moves:
+    """Up and down between the limits, each stroke brought to rest as far from its limit as asked."""
+    p, limits = op.plant, op.rig.limits
+    weight = op.get("string_n", 0.0)
+    if weight > 0:
+        p.hang_string(weight)
+    yield from op.wait(3.0)
+    spare = op.get("spare_m", 3.0)
+    while True:
+        yield from op.up(limits.upper_m - spare, op.hand.hoist_m_s)
+        yield from op.pause(3.0)
+        yield from op.down(limits.lower_m + spare, op.hand.lower_m_s)
+        yield from op.pause(3.0)
+
+
 PROGRAMS: Final[Mapping[str, Callable[[Operator], Moves]]] = MappingProxyType(
     {
         "trip": trip,
@@ -202,6 +217,7 @@ PROGRAMS: Final[Mapping[str, Callable[[Operator], Moves]]] = MappingProxyType(
         "wait": wait,
         "run-to-floor": run_to_floor,
         "run-to-crown": run_to_crown,
+        "limit-stops": limit_stops,
     }
 )
 

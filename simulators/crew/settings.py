@@ -48,6 +48,7 @@ _ALL: Final = (
     Setting("brake_at_m", "height at which the brake is called for (run-to-floor, run-to-crown)", "limits"),
     Setting("pull", "share of a full application that is pulled at pull_at_m, 0 to 1 (run-to-floor, run-to-crown)"),
     Setting("pull_at_m", "height at which the hand pulls (run-to-floor, run-to-crown)", "limits"),
+    Setting("spare_m", "room to each limit in which a stroke ends (limit-stops)"),
     Setting("delay_s", "hesitation before the brake (run-to-crown)"),
 )
 

@@ -32,8 +32,9 @@ MEMORY_S: Final = 0.4
 """Smoothing: within about twice that the position must have confirmed what torque promised."""
 LONG_MEMORY_S: Final = 1.0
 """Smoothing of the longer mean: less than half of the speed's noise is left, and a stop from speed takes longer."""
-DOUBT: Final = 0.25
-"""Standard doubt of a change of torque, as a share."""
+DOUBT: Final = 0.1
+"""Standard doubt of a change of torque beyond its own, as a share: when it comes (common practice, no source). Friction, auxiliary
+brake, inertia and load are at their unfavourable ends already."""
 CONFIDENCE_Z: Final = 2.0
 """Sigmas by which it must slow down."""
 AT_SPEED_M_S: Final = 0.2

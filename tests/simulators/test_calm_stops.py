@@ -1,0 +1,41 @@
+"""Normal stops near a limit by a competent hand are silent: no loud word over rigs, loads, speeds and decelerations."""
+
+import pytest
+
+from monitor.config.rig_file import find_rig
+from monitor.config.toml_file import validate
+from monitor.model.alarm import Severity
+from simulators.machine.truth import GRAVITY_M_S2
+from simulators.scenario.direct_feed import findings_of
+from simulators.scenario.plant_source import PlantSource
+from simulators.scenario.scenario import Scenario
+
+
+@pytest.mark.parametrize("slow_down_m_s2", [0.18, 0.45])
+@pytest.mark.parametrize("share", [0.0, 0.1, 0.4])
+@pytest.mark.parametrize("rig_name", ["land", "light", "deep"])
+def test_strokes_that_end_three_metres_short_are_silent(rig_name: str, share: float, slow_down_m_s2: float) -> None:
+    """`share`: string over the block's rating. 1.6 m/s up, or what the rig does; each machine is drawn about its file."""
+    rig = find_rig(rig_name)
+    string_n = share * rig.block.rated_load_kg * GRAVITY_M_S2
+    table = {
+        "name": f"stops-{rig_name}-{share}-{slow_down_m_s2}",
+        "description": "strokes that end 3 m short of their limit",
+        "rig": rig_name,
+        "duration_s": 60.0,
+        "work": {
+            "program": "limit-stops",
+            "start_m": rig.limits.upper_m - 15.0,
+            "settings": {
+                "string_n": string_n,
+                "hoist_m_s": min(1.6, rig.limits.max_speed_m_s),
+                "lower_m_s": 0.65 * rig.limits.max_speed_m_s,
+                "slow_down_m_s2": slow_down_m_s2,
+            },
+        },
+    }
+    source = PlantSource(rig, validate(Scenario, table, "stops"), seed=1)
+    loud = [f.key for f in findings_of(source) if f.raised and f.severity >= Severity.WARNING]
+    assert not loud
+    assert source.plant.height_m < rig.limits.upper_m - 2.0
+    assert source.plant.height_m > rig.limits.lower_m + 2.0
