@@ -12,10 +12,10 @@ second later. Torque that has come on since then slows the block by
   (`PositionFilter.apply_known_acceleration`).
 * `confident_m_s2` is what the block slows down by with confidence. The mean slowing over the last moments, from the speed, is
   completed by what torque has changed since, both against their means with the same smoothing: a change counts as torque at first
-  and, as the means catch up, as what the position has confirmed of it, and no longer. So does torque that the lever has just asked
-  for and that is on its way: the hand is at it, though nothing shows yet but the lever. Where one reading of a coarse position
-  makes the speed jump, the moments are too short to be sure of anything; so a longer mean is looked at, too, in which torque
-  that has gone counts and torque that has come on does not, and the surer of the two is taken.
+  and, as the means catch up, as what the position has confirmed of it, and no longer. So does torque that the lever has just
+  asked for and that is on its way: the hand is at it, though nothing shows yet but the lever. Where one reading of a coarse
+  position makes the speed jump, the moments are too short to be sure of anything; so a longer mean is looked at, too, in which
+  torque that has gone counts and torque that has come on does not, and the surer of the two is taken.
 
 Nothing that the stop mark assures rests on it: the filter's bounds hold either way, and of the margin it takes at most the
 notice away (`monitor.core.hoist.stopping`).
@@ -33,8 +33,8 @@ MEMORY_S: Final = 0.4
 LONG_MEMORY_S: Final = 1.0
 """Smoothing of the longer mean: less than half of the speed's noise is left, and a stop from speed takes longer."""
 DOUBT: Final = 0.1
-"""Standard doubt of a change of torque beyond its own, as a share: when it comes (common practice, no source). Friction, auxiliary
-brake, inertia and load are at their unfavourable ends already."""
+"""Standard doubt of a change of torque beyond its own, as a share: when it comes (common practice, no source). Friction,
+auxiliary brake, inertia and load are at their unfavourable ends already."""
 CONFIDENCE_Z: Final = 2.0
 """Sigmas by which it must slow down."""
 AT_SPEED_M_S: Final = 0.2
