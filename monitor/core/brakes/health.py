@@ -92,8 +92,9 @@ class BrakeHealth:
         """Effectiveness, its sigma, validity."""
         self.effectiveness: Flag = (math.nan, self._effect[2])
         self.fade: Flag = (1.0 - self._fade, self._fade_validity)
-        self._lever_fitted = rig.sensor_of("brake_lever") is not None
-        self._accumulator_fitted = rig.sensor_of("accumulator_pressure") is not None
+        self._lever_fitted, self._accumulator_fitted = (
+            rig.sensor_of(name) is not None for name in ("brake_lever", "accumulator_pressure")
+        )
 
     # --- input ------------------------------------------------------------------------------------------------------
 
@@ -171,10 +172,8 @@ class BrakeHealth:
         inputs = self._inputs
         inputs.dt, inputs.speed_m_s, inputs.turns = dt, motion.speed_m_s, estimate.turns
         inputs.radius_m, inputs.mass_kg, inputs.acceleration_m_s2 = estimate.radius_m, mass, motion.acceleration_m_s2
-        inputs.speed_sigma_m_s, inputs.acceleration_sigma_m_s2 = (
-            motion.speed_sigma_m_s,
-            estimate.acceleration_sigma_m_s2,
-        )
+        inputs.speed_sigma_m_s = motion.speed_sigma_m_s
+        inputs.acceleration_sigma_m_s2 = estimate.acceleration_sigma_m_s2
         inputs.pressure_sum_pa = brakes.pressure_sum_pa if weighable else math.nan
         inputs.aux_n_m, inputs.aux_doubt_n_m = brakes.aux_n_m, brakes.aux_doubt_n_m
         inputs.driven, inputs.fade = not released, self._fade
@@ -182,13 +181,7 @@ class BrakeHealth:
         self.effect.step(inputs)
 
     def _decelerate(
-        self,
-        dt: float,
-        estimate: Estimate,
-        motion: MotionView,
-        brakes: AppliedBrakes,
-        mass: float,
-        released: bool,
+        self, dt: float, estimate: Estimate, motion: MotionView, brakes: AppliedBrakes, mass: float, released: bool
     ) -> None:
         """Follow the deceleration of a block at speed."""
         if motion.seen and not -AT_SPEED_M_S < motion.speed_m_s < AT_SPEED_M_S:
@@ -422,11 +415,8 @@ class BrakeHealth:
             raise ValueError("brake health cannot be restored: t_ns, effect or hydraulics missing")
         idle = max(0.0, (now_ns - then) * 1e-9) if now_ns is not None and then >= 0 else 0.0
         # Into fresh watches first, so that a bad part leaves everything as it was.
-        heat, filtered, watch = (
-            DiscHeat(self._rig.braking),
-            BrakeFilter(self._rig, self._brake),
-            HydraulicsWatch(self._rig),
-        )
+        heat, watch = DiscHeat(self._rig.braking), HydraulicsWatch(self._rig)
+        filtered = BrakeFilter(self._rig, self._brake)
         heat.restore(saved, idle)
         filtered.restore(effect, idle)
         watch.restore(hydraulics, idle)
