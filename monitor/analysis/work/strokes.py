@@ -227,11 +227,19 @@ def _without_load_blips(series: Series, stroke_of: NDArray[np.int64]) -> Floats:
 def _moving(series: Series, one: int, other: int) -> tuple[int, int]:
     """The part of the way between two turns in which the block was not yet, or no longer, at rest."""
     height = series.height_m[one : other + 1]
-    begun = np.flatnonzero(np.abs(height - height[0]) > _REST_M)
-    rests = np.flatnonzero(np.abs(height - height[-1]) > _REST_M)
-    if not len(begun) or not len(rests):
-        return one, other
-    return one + max(0, int(begun[0]) - 1), one + min(len(height) - 1, int(rests[-1]) + 1)
+    from_start, from_end = np.abs(height - _rest_level(height)), np.abs(height - _rest_level(height[::-1]))
+    # Outwards from the middle of the way: a wrong reading in the rest before or after it does not count as motion.
+    middle = int(np.argmax(from_start >= 0.5 * from_start[-1]))
+    starts = np.flatnonzero(from_start[: middle + 1] <= _REST_M)
+    ends = np.flatnonzero(from_end[middle:] <= _REST_M)
+    first, last = int(starts[-1]) if len(starts) else 0, middle + int(ends[0]) if len(ends) else len(height) - 1
+    return one + first, one + last
+
+
+def _rest_level(height: Floats) -> float:
+    """Where the block rests before its way: the turn's own reading may be the most wrong one of the rest."""
+    rests = len(height) > 3 and abs(float(height[1] - height[2])) <= 0.5 * _REST_M
+    return float(height[1] if rests else height[0])
 
 
 def _strokes(series: Series, turns: Sequence[int], hangs: Signs) -> list[Stroke]:
