@@ -54,7 +54,13 @@ MESSAGE_S: Final = 4.0
 class StopmarkApp(App[int]):
     """The screen of one monitor. `clock` is any clock of seconds that only goes forward."""
 
-    CSS = "Screen { layout: vertical; overflow: hidden; }"
+    # The list of commands must not wash out what it lies over, nor cover the banner.
+    CSS = """
+    Screen { layout: vertical; overflow: hidden; }
+    CommandPalette { background: transparent; }
+    CommandPalette > Vertical { margin-top: 7; }
+    CommandPalette #--results { max-height: 50vh; }
+    """
     ENABLE_COMMAND_PALETTE = True
     BINDINGS: ClassVar[list[BindingType]] = []
     TITLE = "Stopmark"

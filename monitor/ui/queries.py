@@ -48,9 +48,29 @@ def expected_alarms(snap: Snapshot) -> list[AlarmView]:
 
 
 def as_tested(snap: Snapshot, way: int) -> bool:
-    """Whether a guided check brings the block to the limit that lies in direction `way`: then nothing of it is red."""
+    """Whether a guided check brings the block to the limit that lies in direction `way`: then nothing of it has a colour."""
     side = "up" if way > 0 else "down"
     return any(alarm.signal.endswith(f"margin_{side}") for alarm in expected_alarms(snap))
+
+
+def severity_ahead(snap: Snapshot, way: int) -> Severity | None:
+    """How bad it is toward the limit that lies in direction `way`: DANGER where nothing but a full brake stops short, or the
+    limit is passed; WARNING where the margin is used up; None where neither is so, or where a guided check means it to be."""
+
+    def used_up(name: str, least: float = 0.0) -> bool:
+        value = snap.value(name)
+        return value.known and value.number < least
+
+    side = "up" if way > 0 else "down"
+    if as_tested(snap, way):
+        return None
+    if used_up(f"room_{side}"):
+        return Severity.DANGER
+    if heading(snap) != way:
+        return None
+    if used_up(f"fully_margin_{side}") or used_up(f"cross_margin_{side}") or no_service_brake(snap):
+        return Severity.DANGER
+    return Severity.WARNING if used_up(f"margin_{side}") else None
 
 
 def no_service_brake(snap: Snapshot) -> bool:

@@ -7,7 +7,6 @@ from itertools import pairwise
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from rich.style import Style
 
 from monitor.config.rules_file import default_rules_path, load_rules
 from monitor.core.signals.table import SIGNAL_NAMES
@@ -17,7 +16,7 @@ from monitor.ui.bell import Bell
 from monitor.ui.drawing import digits
 from monitor.ui.drawing.canvas import Canvas, printable, words_that_fit, wrapped
 from monitor.ui.drawing.canvas_widget import strip
-from monitor.ui.drawing.theme import SHAPE, THEMES, ThemeName, palette
+from monitor.ui.drawing.theme import SHAPE, palette
 from monitor.ui.frame.banner import banner
 from monitor.ui.history import Track
 from monitor.ui.view import View
@@ -186,62 +185,6 @@ def test_every_rule_fits_the_banner(width: int) -> None:
         for word in (*rule.message.split(), *rule.guidance.split()):
             assert word in shown, (rule.id, width, word)
         assert "…" not in shown
-
-
-def _linear(part: int) -> float:
-    """An sRGB channel (0 to 255) as linear light."""
-    share = part / 255
-    return share / 12.92 if share <= 0.04045 else ((share + 0.055) / 1.055) ** 2.4
-
-
-def _luminance(style: Style, ground: bool) -> float:
-    """Relative luminance after WCAG 2.1."""
-    color = style.bgcolor if ground else style.color
-    assert color is not None
-    linear = [_linear(part) for part in color.get_truecolor()]
-    return 0.2126 * linear[0] + 0.7152 * linear[1] + 0.0722 * linear[2]
-
-
-@pytest.mark.parametrize("theme", THEMES)
-def test_text_has_contrast(theme: ThemeName) -> None:
-    """WCAG 2.1 asks 4.5 of text and 3 of graphics; 7 in the high-contrast theme (5 for white on its red)."""
-    need = {"day": 4.5, "night": 4.5, "contrast": 7.0}[theme]
-    for role, style in palette(theme).items():
-        if role in ("frame", "track"):
-            continue
-        light, dark = sorted((_luminance(style, False), _luminance(style, True)), reverse=True)
-        ratio = (light + 0.05) / (dark + 0.05)
-        least = 3.0 if role == "bar" else min(need, 5.0) if role == "fill_danger" else need
-        assert ratio >= least, (role, round(ratio, 2))
-
-
-# Dichromats' view of linear RGB after Vienot, Brettel and Mollon (1999), coefficients from memory.
-_DICHROMAT = {
-    "protan": ((0.11238, 0.88762, 0.0), (0.11238, 0.88762, 0.0), (0.00401, -0.00401, 1.0)),
-    "deutan": ((0.29275, 0.70725, 0.0), (0.29275, 0.70725, 0.0), (-0.02234, 0.02234, 1.0)),
-}
-
-
-def _seen_by(style: Style, ground: bool, kind: str) -> float:
-    """Relative luminance of a colour as a dichromat sees it."""
-    color = style.bgcolor if ground else style.color
-    assert color is not None
-    linear = [_linear(part) for part in color.get_truecolor()]
-    seen = [sum(a * b for a, b in zip(row, linear, strict=True)) for row in _DICHROMAT[kind]]
-    return 0.2126 * seen[0] + 0.7152 * seen[1] + 0.0722 * seen[2]
-
-
-@pytest.mark.parametrize("kind", sorted(_DICHROMAT))
-@pytest.mark.parametrize("theme", THEMES)
-def test_colour_blind_eyes_read_every_text_and_tell_danger_from_warning(theme: ThemeName, kind: str) -> None:
-    colours = palette(theme)
-    for role, style in colours.items():
-        if role in ("frame", "track"):
-            continue
-        light, dark = sorted((_seen_by(style, False, kind), _seen_by(style, True, kind)), reverse=True)
-        assert (light + 0.05) / (dark + 0.05) >= 2.9, role
-    danger, warning = (_seen_by(colours[role], True, kind) + 0.05 for role in ("fill_danger", "fill_warning"))
-    assert max(danger, warning) / min(danger, warning) > 1.5
 
 
 def test_night_has_no_white_and_no_blue() -> None:

@@ -7,7 +7,7 @@ colour cannot.
 """
 
 from collections.abc import Mapping
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from types import MappingProxyType
 from typing import Final, Literal
 
@@ -21,10 +21,10 @@ THEMES: Final[tuple[ThemeName, ...]] = ("day", "night", "contrast")
 Depth = Literal["full", "sixteen", "none"]
 Role = Literal[
     "base", "dim", "strong", "frame", "track", "bar", "title", "tag", "key", "block", "mark", "limit", "select",
-    "absent", "notice", "caution", "warning", "danger", "alert", "fill_notice", "fill_caution", "fill_warning", "fill_danger",
+    "absent", "notice", "caution", "warning", "danger", "fill_notice", "fill_caution", "fill_warning", "fill_danger",
+    "mark_notice", "mark_caution", "mark_warning", "mark_danger", "bar_notice", "bar_caution", "bar_warning", "bar_danger",
 ]  # fmt: skip
 
-# "alert" is "danger" for drawings of blocks, which must not be reversed where there is no colour.
 # role: day, night, contrast. "on" gives the background; the base role's background is the theme's.
 _FULL: Final[dict[Role, tuple[str, str, str]]] = {
     "base": ("#23221f on #d6d3cb", "#b68450 on #0b0806", "#f4f4f4 on #000000"),
@@ -41,15 +41,6 @@ _FULL: Final[dict[Role, tuple[str, str, str]]] = {
     "limit": ("#23221f on #d6d3cb", "#b68450 on #0b0806", "#f4f4f4 on #000000"),
     "select": ("bold #f2f0ea on #5d5a52", "bold #e0a868 on #35230f", "bold #000000 on #d0d0d0"),
     "absent": ("bold #f2f0ea on #3b3934", "bold #0b0806 on #b5803f", "bold #000000 on #ffffff"),
-    "notice": ("bold #3b3934 on #d6d3cb", "bold #b88850 on #0b0806", "bold #e6e6e6 on #000000"),
-    "caution": ("bold #6b4a00 on #d6d3cb", "bold #c9a227 on #0b0806", "bold #ffe45c on #000000"),
-    "warning": ("bold #6b4a00 on #d6d3cb", "bold #e0b020 on #0b0806", "bold #ffd500 on #000000"),
-    "danger": ("bold #9c0f14 on #d6d3cb", "bold #e8392b on #0b0806", "bold #ff7468 on #000000"),
-    "alert": ("bold #9c0f14 on #d6d3cb", "bold #e8392b on #0b0806", "bold #ff7468 on #000000"),
-    "fill_notice": ("bold #23221f on #bcb8ad", "bold #b88850 on #24190e", "bold #ffffff on #3a3a3a"),
-    "fill_caution": ("bold #2a1e00 on #ecd98c", "bold #d8b040 on #33270a", "bold #ffe45c on #3a3200"),
-    "fill_warning": ("bold #1a1200 on #f5bd02", "bold #120c00 on #d8a91c", "bold #000000 on #ffd500"),
-    "fill_danger": ("bold #ffffff on #b3141b", "bold #120200 on #e0432f", "bold #ffffff on #d0000a"),
 }
 _SIXTEEN: Final[dict[Role, tuple[str, str, str]]] = {
     "base": ("black on white", "yellow on black", "bright_white on black"),
@@ -66,23 +57,6 @@ _SIXTEEN: Final[dict[Role, tuple[str, str, str]]] = {
     "limit": ("black on white", "yellow on black", "bright_white on black"),
     "select": ("bold white on black", "bold black on yellow", "bold black on white"),
     "absent": ("bold white on black", "bold black on yellow", "bold black on bright_white"),
-    "notice": ("bold black on white", "bold yellow on black", "bold bright_white on black"),
-    "caution": (
-        "bold underline black on white",
-        "bold underline bright_yellow on black",
-        "bold bright_yellow on black",
-    ),
-    "warning": (
-        "bold underline black on white",
-        "bold underline bright_yellow on black",
-        "bold bright_yellow on black",
-    ),
-    "danger": ("bold red on white", "bold bright_red on black", "bold bright_red on black"),
-    "alert": ("bold red on white", "bold bright_red on black", "bold bright_red on black"),
-    "fill_notice": ("bold underline black on white", "bold yellow on black", "bold black on white"),
-    "fill_caution": ("bold black on bright_yellow", "bold bright_yellow on black", "bold bright_yellow on black"),
-    "fill_warning": ("bold black on bright_yellow", "bold black on bright_yellow", "bold black on bright_yellow"),
-    "fill_danger": ("bold bright_white on red", "bold black on bright_red", "bold bright_white on red"),
 }
 _NONE: Final[dict[Role, str]] = {
     "base": "",
@@ -99,49 +73,117 @@ _NONE: Final[dict[Role, str]] = {
     "limit": "",
     "select": "reverse",
     "absent": "bold reverse",
-    "notice": "bold",
-    "caution": "bold underline",
-    "warning": "bold underline",
-    "danger": "bold reverse",
-    "alert": "bold",
-    "fill_notice": "bold",
-    "fill_caution": "bold underline",
-    "fill_warning": "bold reverse",
-    "fill_danger": "bold reverse",
 }
+
+
+@dataclass(frozen=True, slots=True)
+class Look:
+    """What a severity looks like: the only place for its colours, its shape and its text style.
+
+    Each style is for day, night and contrast, in full colour and in 16 colours. Without colour there is one for all.
+    """
+
+    shape: str
+    """Goes with the signal word, so that neither needs its colour."""
+    text: tuple[str, str, str]
+    """Words. By day on a ground of their own: no four inks that can be read on warm grey are told apart by dichromats."""
+    fill: tuple[str, str, str]
+    """The banner, and the signal word in a list, whatever lies below it."""
+    bar: tuple[str, str, str]
+    """Bars and lines."""
+    text_16: tuple[str, str, str]
+    fill_16: tuple[str, str, str]
+    plain: str
+    """Words without colour."""
+    plain_fill: str
+
+
+LOOKS: Final[Mapping[Severity, Look]] = MappingProxyType(
+    {
+        Severity.NOTICE: Look(
+            "○",
+            text=("#3b3934 on #d6d3cb", "#a57a48 on #0b0806", "#e6e6e6 on #000000"),
+            fill=("#23221f on #b9b5a9", "#d0a060 on #241a10", "#ffffff on #404040"),
+            bar=("#4d4a43 on #d6d3cb", "#8f6539 on #0b0806", "#ffffff on #000000"),
+            text_16=("black on white", "yellow on black", "bright_white on black"),
+            fill_16=("underline black on white", "yellow on black", "black on white"),
+            plain="",
+            plain_fill="bold",
+        ),
+        Severity.CAUTION: Look(
+            "△",
+            text=("#2a1e00 on #f3dc55", "#b9b26a on #0b0806", "#e8e070 on #000000"),
+            fill=("#2a1e00 on #f3dc55", "#f0d878 on #4a4210", "#000000 on #f4ea70"),
+            bar=("#6a5c00 on #d6d3cb", "#b9b26a on #0b0806", "#e8e070 on #000000"),
+            text_16=("underline black on white", "underline yellow on black", "underline bright_yellow on black"),
+            fill_16=("black on bright_yellow", "bright_yellow on black", "bright_yellow on black"),
+            plain="underline",
+            plain_fill="bold underline",
+        ),
+        Severity.WARNING: Look(
+            "▲",
+            text=("bold #1a1200 on #f2a000", "bold #eb9a17 on #0b0806", "bold #ffb000 on #000000"),
+            fill=("bold #1a1200 on #f2a000", "bold #120c00 on #e8b41c", "bold #000000 on #ffa800"),
+            bar=("#a85c00 on #d6d3cb", "#eb9a17 on #0b0806", "#ffb000 on #000000"),
+            text_16=("bold black on bright_yellow", "bold bright_yellow on black", "bold bright_yellow on black"),
+            fill_16=("bold black on bright_yellow", "bold black on bright_yellow", "bold black on bright_yellow"),
+            plain="bold underline",
+            plain_fill="bold underline reverse",
+        ),
+        Severity.DANGER: Look(
+            "◆",
+            text=("bold #ffffff on #9e1016", "bold #f0452f on #0b0806", "bold #ff7468 on #000000"),
+            fill=("bold #ffffff on #9e1016", "bold #0a0100 on #ff6436", "bold #ffffff on #b00008"),
+            bar=("#9e1016 on #d6d3cb", "#f0452f on #0b0806", "#ff7468 on #000000"),
+            text_16=("bold bright_white on red", "bold bright_red on black", "bold bright_red on black"),
+            fill_16=("bold bright_white on red", "bold black on bright_red", "bold bright_white on red"),
+            plain="bold reverse",
+            plain_fill="bold reverse",
+        ),
+    }
+)
+TEXT_ROLE: Final[Mapping[Severity, Role]] = MappingProxyType(
+    dict(zip(Severity, ("notice", "caution", "warning", "danger"), strict=True))
+)
+FILL_ROLE: Final[Mapping[Severity, Role]] = MappingProxyType(
+    dict(zip(Severity, ("fill_notice", "fill_caution", "fill_warning", "fill_danger"), strict=True))
+)
+MARK_ROLE: Final[Mapping[Severity, Role]] = MappingProxyType(
+    dict(zip(Severity, ("mark_notice", "mark_caution", "mark_warning", "mark_danger"), strict=True))
+)
+"""Large figures and the marks of the mast: as words, but never reversed, which would hide what is drawn with blocks."""
+BAR_ROLE: Final[Mapping[Severity, Role]] = MappingProxyType(
+    dict(zip(Severity, ("bar_notice", "bar_caution", "bar_warning", "bar_danger"), strict=True))
+)
+SHAPE: Final[Mapping[Severity, str]] = MappingProxyType({severity: look.shape for severity, look in LOOKS.items()})
 
 Palette = Mapping[Role, Style]
 
 
 def palette(theme: ThemeName, depth: Depth = "full") -> Palette:
     """What every role looks like."""
-    if depth == "none":
-        return MappingProxyType({role: Style.parse(text) for role, text in _NONE.items()})
     column = THEMES.index(theme)
-    table = _FULL if depth == "full" else _SIXTEEN
-    return MappingProxyType({role: Style.parse(row[column]) for role, row in table.items()})
-
-
-TEXT_ROLE: Final[Mapping[Severity, Role]] = MappingProxyType(
-    {
-        Severity.NOTICE: "notice",
-        Severity.CAUTION: "caution",
-        Severity.WARNING: "warning",
-        Severity.DANGER: "danger",
-    }
-)
-FILL_ROLE: Final[Mapping[Severity, Role]] = MappingProxyType(
-    {
-        Severity.NOTICE: "fill_notice",
-        Severity.CAUTION: "fill_caution",
-        Severity.WARNING: "fill_warning",
-        Severity.DANGER: "fill_danger",
-    }
-)
-SHAPE: Final[Mapping[Severity, str]] = MappingProxyType(
-    {Severity.NOTICE: "○", Severity.CAUTION: "△", Severity.WARNING: "▲", Severity.DANGER: "◆"}
-)
-"""The shape that goes with the signal word, so that neither needs its colour."""
+    rows: dict[Role, str]
+    if depth == "none":
+        rows = dict(_NONE)
+    else:
+        rows = {role: row[column] for role, row in (_FULL if depth == "full" else _SIXTEEN).items()}
+    for severity, look in LOOKS.items():
+        if depth == "none":
+            text, fill, mark, bar = look.plain, look.plain_fill, "bold", ""
+        elif depth == "full":
+            text, fill, bar = look.text[column], look.fill[column], look.bar[column]
+            mark = text
+        else:
+            text, fill = look.text_16[column], look.fill_16[column]
+            mark = bar = text
+        rows |= {
+            TEXT_ROLE[severity]: text,
+            FILL_ROLE[severity]: fill,
+            MARK_ROLE[severity]: mark,
+            BAR_ROLE[severity]: bar,
+        }
+    return MappingProxyType({role: Style.parse(text) for role, text in rows.items()})
 
 
 def textual_theme(theme: ThemeName, depth: Depth) -> Theme:

@@ -12,7 +12,7 @@ from monitor.model.stream import ActionKind
 from monitor.presentation.believed import believed_value
 from monitor.presentation.format import NOT_KNOWN_WORDS, clock, span
 from monitor.ui.drawing.canvas import Area, printable, words_that_fit, wrapped
-from monitor.ui.drawing.theme import SHAPE, TEXT_ROLE, Role
+from monitor.ui.drawing.theme import BAR_ROLE, FILL_ROLE, SHAPE, TEXT_ROLE, Role
 from monitor.ui.frame.banner import STATE_WORDS, no_alarm, nothing_to_acknowledge
 from monitor.ui.history import believed_track
 from monitor.ui.keys.key import Key, ScreenContext
@@ -32,6 +32,14 @@ _FIXED = {
     AlarmState.SHELVED: "shelved",
     AlarmState.SUPPRESSED: "suppressed by design",
     AlarmState.OUT_OF_SERVICE: "out of service",
+}
+
+_SHORTER = {
+    AlarmState.UNACKNOWLEDGED: "not ack.",
+    AlarmState.RETURNED: "gone, not ack.",
+    AlarmState.LATCHED_UNACKNOWLEDGED: "held, not ack.",
+    AlarmState.LATCHED_ACKNOWLEDGED: "held",
+    AlarmState.SUPPRESSED: "suppressed",
 }
 
 _BACK = {
@@ -81,24 +89,43 @@ def state_words(alarm: AlarmView, now_ns: int) -> str:
     return f"{text}, blind" if alarm.blind else text
 
 
+def _short_state(alarm: AlarmView, now_ns: int) -> str:
+    """As `state_words`, where there is less room."""
+    if alarm.expected:
+        return "expected"
+    if alarm.shelved_until_ns is not None:
+        return f"shelved {span(max(0.0, (alarm.shelved_until_ns - now_ns) / 1e9))}"
+    words = _SHORTER.get(alarm.state, _fixed(alarm))
+    return f"{words}, blind" if alarm.blind and len(words) < 10 else words
+
+
+def _severity(area: Area, x: int, y: int, alarm: AlarmView, quiet: Role) -> int:
+    """Shape and signal word, on the severity's own ground while the cause stands, also in the chosen row; the column after."""
+    words = f"{SHAPE[alarm.severity]} {alarm.severity.name}"
+    area.put(x, y, words, FILL_ROLE[alarm.severity] if alarm.active else quiet)
+    return x + len(f"{SHAPE[alarm.severity]} {'CAUTION':<8}")
+
+
 def _list(area: Area, view: View, alarms: tuple[AlarmView, ...], chosen: int) -> int:
     """The rows around the chosen one; returns how many are left below."""
     first = min(max(0, chosen - area.height + 2), max(0, len(alarms) - area.height))
-    state_width = 30 if area.width >= 100 else 0
+    state_width = 30 if area.width >= 100 else 15 if area.width >= 76 else 0
     for y, alarm in enumerate(alarms[first : first + area.height]):
         at = first + y == chosen
-        role: Role = "select" if at else TEXT_ROLE[alarm.severity] if alarm.active else "dim"
         area.spot(y, alarm.key)
         if at:
             area.put(0, y, " " * area.width, "select")
-        x = area.put(1, y, f"{'›' if at else ' '}{SHAPE[alarm.severity]} {alarm.severity.name:<8}", role)
-        x = area.put(x + 1, y, clock(alarm.since_ns), "select" if at else "dim") + 1
+        area.put(1, y, "›" if at else " ", "select" if at else "base")
+        x = _severity(area, 2, y, alarm, "select" if at else "dim") + 1
+        if state_width:
+            x = area.put(x, y, clock(alarm.since_ns), "select" if at else "dim") + 1
         wait = "●" if alarm.state.waiting else " "
         x = area.put(x, y, wait, "select" if at else "strong") + 1
         width = area.width - x - 1 - state_width
         area.say(x, y, alarm.message, "select" if at else "strong" if alarm.active else "dim", width)
         if state_width:
-            words = words_that_fit(state_words(alarm, view.snap.t_ns), state_width - 1)
+            words = _short_state(alarm, view.snap.t_ns) if state_width < 30 else state_words(alarm, view.snap.t_ns)
+            words = words_that_fit(words, state_width - 1)
             area.put(area.width - state_width, y, words, "select" if at else "dim")
     return max(0, len(alarms) - first - area.height)
 
@@ -116,7 +143,7 @@ def _why(area: Area, view: View, alarm: AlarmView) -> None:
     for line in [f"{state}; {back}"] if back and len(state) + len(back) < words.width - 1 else [state, back or ""]:
         words.say(0, y, line, TEXT_ROLE[alarm.severity])
         y += 1 if line else 0
-    for line in wrapped(printable(alarm.guidance), words.width, 3 if wide else 1):
+    for line in wrapped(printable(alarm.guidance), words.width, 3 if wide else 2):
         words.put(0, y, line, "base")
         y += 1
     if wide:
@@ -157,7 +184,7 @@ def _signal(area: Area, view: View, alarm: AlarmView) -> None:
     chart = area.part(0, 1, area.width - 11, area.height - 2)
     plot.line(chart, track, WHY_S, axis)
     if alarm.threshold is not None and dimension != "switch":
-        plot.level(chart, axis, alarm.threshold, TEXT_ROLE[alarm.severity])
+        plot.level(chart, axis, alarm.threshold, BAR_ROLE[alarm.severity])
 
     def axis_text(number: float) -> str:
         return words[number < 0.5] if dimension == "switch" else view.units.number(number, dimension)
@@ -187,9 +214,7 @@ def _history(area: Area, view: View) -> tuple[str, ...]:
     hidden = max(0, len(entries) - body.height)
     offset = min(hidden, int(view.screen_state.chosen) if view.screen_state.chosen.isdecimal() else 0)
     for y, (t_ns, alarm) in enumerate(entries[offset : offset + body.height]):
-        role: Role = TEXT_ROLE[alarm.severity] if alarm.active else "dim"
-        x = body.put(1, y, clock(t_ns), "dim") + 1
-        x = body.put(x, y, f"{SHAPE[alarm.severity]} {alarm.severity.name:<8}", role) + 1
+        x = _severity(body, body.put(1, y, clock(t_ns), "dim") + 1, y, alarm, "dim") + 1
         words = printable(_fixed(alarm))
         state = words if alarm.active or alarm.state is AlarmState.RETURNED else f"{words}, cause gone"
         body.say(x, y, f"{state}: {alarm.message}", "base" if alarm.active else "dim", body.width - x - 1)

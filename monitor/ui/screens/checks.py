@@ -98,7 +98,7 @@ def _short_list(area: Area, checks: tuple[CheckView, ...], shown: CheckView) -> 
         words, role = state(check)
         area.put(0, y, "›" if at else " ", "select" if at else "base")
         area.say(2, y, check.title, "select" if at else "base", area.width - 24)
-        area.put(area.width - 22, y, words, "select" if at else role)
+        area.put(area.width - 22, y, words, "select" if at and role in ("dim", "strong") else role)
 
 
 def _detail(area: Area, view: View, check: CheckView) -> None:

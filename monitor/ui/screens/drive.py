@@ -10,15 +10,16 @@ from functools import partial
 from math import inf, isfinite
 from typing import Final, NamedTuple
 
-from monitor.model.reading import UNKNOWN, Validity, Value
+from monitor.model.alarm import Severity
+from monitor.model.reading import Validity, Value
 from monitor.model.snapshot import HoistState
 from monitor.presentation.format import span, ways, word
 from monitor.ui.drawing import digits
 from monitor.ui.drawing.canvas import Area
-from monitor.ui.drawing.theme import Role
+from monitor.ui.drawing.theme import BAR_ROLE, MARK_ROLE, TEXT_ROLE, Role
 from monitor.ui.history import believed_track
 from monitor.ui.keys.key import Key
-from monitor.ui.queries import LOAD_LOST, as_tested, heading, height, motion_words, no_service_brake
+from monitor.ui.queries import LOAD_LOST, as_tested, heading, height, motion_words, no_service_brake, severity_ahead
 from monitor.ui.view import View
 from monitor.ui.widgets import bars, machine, mast, plot
 from monitor.units import Dimension
@@ -136,10 +137,6 @@ def _large(area: Area, figure: str | None, size: int, words: str, role: Role = "
     digits.draw(area, figure, fits, role)
 
 
-def _margin_role(margin: Value) -> Role:
-    return "danger" if margin.known and margin.number < 0 else "strong"
-
-
 def _margin(view: View, margin: Value) -> str:
     return "NONE" if margin.known and margin.number == -inf else view.units.value(margin, "length")
 
@@ -182,15 +179,16 @@ _ROOM = {
 
 
 def _room_figure(area: Area, view: View, plan: Plan, way: int) -> None:
-    """The room in one direction, large. Dim where the block goes the other way; in the colour of an alarm where its margin
-    (at rest: the room itself) is used up."""
+    """The room in one direction, large. Dim where the block goes the other way; in the colour of what is to be done where
+    its margin (at rest: the room itself) is used up."""
     room = view.value(_ROOM[way].room)
     ahead = heading(view.snap)
     _room_caption(area, 0, view, way, _ROOM[way].title, room)
     figure = view.units.figure(room, "length")
-    watched = UNKNOWN if as_tested(view.snap, way) else view.value(_ROOM[way].margin) if ahead == way else room
-    used_up = watched.known and watched.number < 0
-    role: Role = "alert" if used_up else "strong" if ahead in (0, way) else "dim"
+    severity = severity_ahead(view.snap, way)
+    role: Role = "strong" if ahead in (0, way) else "dim"
+    if severity is not None:
+        role = MARK_ROLE[severity]
     _large(area.part(0, 1, area.width, area.height - 1), figure, plan.room, "ROOM " + word(room).upper(), role)
 
 
@@ -229,13 +227,14 @@ def _approach(view: View, way: int) -> Lines:
     """What is left before the limit."""
     units, snap = view.units, view.snap
     reach, margin = snap.value("reach_assured"), snap.value(_ROOM[way].margin)
-    tested = as_tested(view.snap, way)
+    severity = severity_ahead(snap, way)
+    margin_role: Role = TEXT_ROLE[severity] if severity is not None and margin.known and margin.number < 0 else "strong"
     lines: Lines = [
         ("reach", _wordings(_or_no_stop(view, reach)), "strong"),
-        ("margin", _wordings(_margin(view, margin)), "strong" if tested else _margin_role(margin)),
+        ("margin", _wordings(_margin(view, margin)), margin_role),
         ("allowed", _wordings(units.value(snap.value("allowed_speed"), "speed")), "strong"),
     ]
-    if tested:
+    if as_tested(snap, way):
         return lines
     if no_service_brake(snap):
         return [*lines, ("brake", ("◆ NONE",), "danger")]
@@ -243,7 +242,7 @@ def _approach(view: View, way: int) -> Lines:
     if fully.known and fully.number <= 0:
         lines.append(("brake", ("◆ FULLY NOW", "◆ FULLY"), "danger"))
     elif late.known and late.number <= 0:
-        lines.append(("brake", ("▲ NOW",), "danger"))
+        lines.append(("brake", ("▲ NOW",), "warning"))
     elif late.known and late.number < 100:
         left = units.text(late.number, "time")
         lines.append(("brake", (f"in {left}", left), "strong"))
@@ -295,13 +294,15 @@ def _bars(side: Area, view: View, way: int) -> None:
     snap = view.snap
     room, reach = snap.value(_ROOM[way].room), snap.value("reach_assured")
     bar_width = side.width - 24
+    severity = severity_ahead(snap, way)
+    beyond: Role = BAR_ROLE[Severity.WARNING if severity is None else severity]
     if bar_width >= 8 and room.known and reach.known and room.number > 0 and snap.marks.stops:
         share = reach.number / room.number
-        bars.level(side, 22, 0, bar_width, share, "danger" if share > 1 else "bar")
+        bars.level(side, 22, 0, bar_width, share, beyond if share > 1 else "bar")
         allowed, speed = snap.value("allowed_speed"), snap.value("speed")
         if allowed.known and speed.known and allowed.number > 0:
             share = abs(speed.number) / allowed.number
-            bars.level(side, 22, 2, bar_width, share, "danger" if share > 1 else "bar")
+            bars.level(side, 22, 2, bar_width, share, beyond if share > 1 else "bar")
 
 
 def _room_caption(area: Area, x: int, view: View, way: int, title: str, room: Value) -> None:

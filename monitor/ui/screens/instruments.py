@@ -117,7 +117,7 @@ def _row(
     words, role = state(sensor)
     area.put(0, y, "›" if chosen else " ", "select" if chosen else "base")
     area.put(2, y, name_that_fits(sensor.id, name_width - 1), "select" if chosen else "base")
-    area.put(2 + name_width, y, words, "select" if chosen else role)
+    area.put(2 + name_width, y, words, "select" if chosen and role == "dim" else role)
     x = 2 + name_width + 11
     cells = _cells(view, sensor)
     cell_role: Role = "select" if chosen else "strong" if sensor.value.known else "caution"

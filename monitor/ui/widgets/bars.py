@@ -3,10 +3,15 @@
 from math import isfinite
 
 from monitor.ui.drawing.canvas import Area
-from monitor.ui.drawing.theme import Role
+from monitor.ui.drawing.theme import BAR_ROLE, TEXT_ROLE, Role
 
 _FULL, _HALF = "▄", "▖"
 """Half a row high: bars of neighbouring rows stay apart."""
+
+
+def role_beside(words: Role) -> Role:
+    """The role of a bar beside words of that role."""
+    return next((BAR_ROLE[severity] for severity, text in TEXT_ROLE.items() if text == words), "bar")
 
 
 def level(area: Area, x: int, y: int, width: int, share: float, role: Role = "bar", mark: float | None = None) -> None:

@@ -67,7 +67,7 @@ def in_a_row(area: Area, view: View) -> None:
     service = _holding(view).cells[0]
     wanted: tuple[tuple[str, tuple[str, ...], Role], ...] = (
         ("LOAD", ways(_load(view).cells[0].text), "strong"),
-        ("BRAKE", (_brake(view).cells[0].text, _pressures(view)[1]), _brake(view).cells[0].role),
+        ("BRAKE", (_brake(view).cells[0].text, *_pressures(view)[1:]), _brake(view).cells[0].role),
         ("HOLDING", (service.text, service.text.removesuffix(" LOW"), *ways(service.text)), service.role),
     )
     for (x, width), (label, choices, role) in zip(third, wanted, strict=True):
@@ -88,7 +88,7 @@ def _load(view: View) -> Row:
         Cell("▲ SLACK LINE" if slack.known and slack.number >= 0.5 else "", "warning", 14),
     )
     share = _share(snap.value("load_over_rating"), 1.0)
-    return Row("LOAD", cells, share, None, "warning" if share > 1 else "bar")
+    return Row("LOAD", cells, share, None, "bar_warning" if share > 1 else "bar")
 
 
 def _brake(view: View) -> Row:
@@ -107,15 +107,18 @@ def _brake(view: View) -> Row:
     return Row("BRAKE", cells, weaker / view.rig.brake.full_pressure_pa if view.rig.has("brake") else nan)
 
 
-def _pressures(view: View) -> tuple[str, str]:
-    """Both circuits' pressures, with their unit and without."""
+def _pressures(view: View) -> tuple[str, ...]:
+    """Both circuits' pressures, with their unit and without, and with marks for what is no figure."""
     snap, units = view.snap, view.units
     one, two = snap.value("service_pressure_1"), snap.value("service_pressure_2")
     first = units.figure(one, "pressure") or word(one)
     second = units.figure(two, "pressure") or word(two)
     if not (one.known or two.known) and first == second:
-        return first, first
-    return f"{first} / {second} {units.label('pressure')}", f"{first}/{second}"
+        return (first,)
+    marks = [
+        units.figure(value, "pressure") or ("?" if value.validity is Validity.INVALID else "–") for value in (one, two)
+    ]
+    return f"{first} / {second} {units.label('pressure')}", f"{first}/{second}", "/".join(marks)
 
 
 def _holding(view: View) -> Row:
@@ -133,7 +136,7 @@ def _holding(view: View) -> Row:
         cells += (Cell(f"emergency {ratio(emergency, least)}", ratio_role(emergency, least), 24),)
     # The tick of the required ratio stands at a third of the bar: beyond three times that, more says nothing.
     share = _share(service, 3 * minimum)
-    return Row("HOLDING", cells, share, 1 / 3, "warning" if share < 1 / 3 else "bar")
+    return Row("HOLDING", cells, share, 1 / 3, "bar_warning" if share < 1 / 3 else "bar")
 
 
 def _oil(view: View) -> Row:
@@ -148,7 +151,7 @@ def _oil(view: View) -> Row:
         return Row("OIL", cells)
     low = pressure.known and pressure.number < oil.min_pressure_pa
     share = _share(pressure, oil.max_pressure_pa)
-    return Row("OIL", cells, share, oil.min_pressure_pa / oil.max_pressure_pa, "warning" if low else "bar")
+    return Row("OIL", cells, share, oil.min_pressure_pa / oil.max_pressure_pa, "bar_warning" if low else "bar")
 
 
 def _discs(view: View) -> Row | None:
@@ -173,4 +176,4 @@ def _discs(view: View) -> Row | None:
     hotter = max((value.number for value in (left, right) if value.known), default=nan)
     hot = hotter > braking.fade_onset_c
     mark = braking.fade_onset_c / braking.fade_full_c
-    return Row(label, cells, hotter / braking.fade_full_c, mark, "warning" if hot else "bar")
+    return Row(label, cells, hotter / braking.fade_full_c, mark, "bar_warning" if hot else "bar")

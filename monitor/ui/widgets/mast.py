@@ -6,11 +6,12 @@ from math import isfinite
 from typing import Final
 
 from monitor.config.rig import STOPPING
+from monitor.model.alarm import Severity
 from monitor.model.snapshot import Limits
 from monitor.presentation.format import Units
 from monitor.ui.drawing.canvas import Area
-from monitor.ui.drawing.theme import Role
-from monitor.ui.queries import as_tested, heading, height
+from monitor.ui.drawing.theme import MARK_ROLE, Role
+from monitor.ui.queries import heading, height, severity_ahead
 from monitor.ui.view import View
 
 TALLEST_M: Final = 1000.0
@@ -158,14 +159,13 @@ def _marks(area: Area, mast: Area, x: int, width: int, scale: Scale, view: View)
     if way == 0 or not view.rig.has(*STOPPING):
         area.put(x, scale.row(here), "◄", "block")
         return
-    limit = snap.limits.upper_m if way > 0 else snap.limits.lower_m
-    past = not marks.stops or (isfinite(assured) and (assured - limit) * way > 0 and not as_tested(snap, way))
-    role: Role = "alert" if past else "mark"
+    severity = Severity.DANGER if not marks.stops else severity_ahead(snap, way)
+    role: Role = "mark" if severity is None else MARK_ROLE[severity]
     end = assured if marks.stops and isfinite(assured) else (snap.limits.crown_m if way > 0 else snap.limits.floor_m)
     end_row = scale.row(end)
     _way(mast, scale, here, end_row, "▲" if way > 0 else "▼", role)
     if not marks.stops:
-        area.put(x, end_row, "no stop" if width >= 7 else "!!", "alert")
+        area.put(x, end_row, "no stop" if width >= 7 else "!!", role)
         return
     if isfinite(marks.expected_m):
         row = scale.row(marks.expected_m)

@@ -133,5 +133,4 @@ def _line(area: Area, y: int, line: Line) -> None:
         bar = min(24, area.width - start - 16)
         x = max(end + 1, area.width - bar)
         if area.width - x >= 6:
-            role: Role = item.role if item.role in ("warning", "danger", "caution") else "bar"
-            bars.level(area, x, y, area.width - x, item.share, role, item.mark)
+            bars.level(area, x, y, area.width - x, item.share, bars.role_beside(item.role), item.mark)
