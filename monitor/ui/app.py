@@ -27,7 +27,7 @@ from monitor.runtime.driver import Driver
 from monitor.text import harmless
 from monitor.ui import key_hints
 from monitor.ui.bell import Bell
-from monitor.ui.dialogs import WIDEST_HELP, Ask, Help
+from monitor.ui.dialogs import COMMANDS_CSS, WIDEST_HELP, Ask, Help
 from monitor.ui.drawing.canvas import Canvas
 from monitor.ui.drawing.canvas_widget import CanvasWidget
 from monitor.ui.drawing.theme import THEMES, Depth, Palette, ThemeName, palette, textual_theme
@@ -54,13 +54,7 @@ MESSAGE_S: Final = 4.0
 class StopmarkApp(App[int]):
     """The screen of one monitor. `clock` is any clock of seconds that only goes forward."""
 
-    # The list of commands must not wash out what it lies over, nor cover the banner.
-    CSS = """
-    Screen { layout: vertical; overflow: hidden; }
-    CommandPalette { background: transparent; }
-    CommandPalette > Vertical { margin-top: 7; }
-    CommandPalette #--results { max-height: 50vh; }
-    """
+    CSS = "Screen { layout: vertical; overflow: hidden; }" + COMMANDS_CSS
     ENABLE_COMMAND_PALETTE = True
     BINDINGS: ClassVar[list[BindingType]] = []
     TITLE = "Stopmark"

@@ -49,6 +49,12 @@ class Ask(ModalScreen[str | None]):
 
 
 WIDEST_HELP: Final = 88
+COMMANDS_CSS: Final = """
+    CommandPalette { background: transparent; }
+    CommandPalette > Vertical { margin-top: 7; }
+    CommandPalette #--results { max-height: 50vh; }
+"""
+"""The list of commands must not wash out what it lies over, nor cover the banner."""
 
 
 class Help(ModalScreen[None]):
