@@ -97,6 +97,10 @@ class Connections:
         near.add(height_m)
         return Comparison(0.0, True, near)
 
+    def known(self, height_m: float) -> bool:
+        """Whether the string changed hands at this height before, and more than once. Changes nothing."""
+        return any(place.count > 1 and abs(height_m - place.mean_m) <= place.tolerance_m for place in self._places)
+
     def state(self) -> dict[str, Any]:
         """What a restart must not lose, as plain JSON values."""
         places = [

@@ -11,7 +11,8 @@ from there, and changes nothing.
 The leading source feeds the filter (`position_filter`). A second source is compared with it all the time (`second_source`),
 and takes the lead where the leader falls silent, sticks or is refused: it goes on from the height they last agreed on. Height
 marks, second sources and the crew state heights from outside (`height_references`): what they differ by corrects the drum's
-curve (`datum`) where that can explain it, and is a doubt on the height where not.
+curve (`datum`) where that can explain it, and is a doubt on the height where not. A ready-made position can show by itself that
+it means a height again (`regain`).
 
 What is then said of height and speed, with bounds and validity, is `prediction`.
 """
@@ -27,6 +28,7 @@ from monitor.core.estimator.hook_load import HookLoad
 from monitor.core.estimator.plausibility import CLUTCH_IN, FreeMotionDetector, PlausibilityMonitor
 from monitor.core.estimator.position_filter import LOST_HEIGHT_DOUBT_M, PositionFilter
 from monitor.core.estimator.prediction import predict, unknown_estimate
+from monitor.core.estimator.regain import HeightRegain
 from monitor.core.estimator.second_source import SecondSource
 from monitor.core.estimator.sources import (
     DELAY_KNOWN_READINGS,
@@ -78,6 +80,7 @@ class Estimator:
         self._track = track = PositionFilter(rig, frame, lead)
         self._references = HeightReferences(rig, track, self._order)
         self._second = SecondSource(track, self._references)
+        self._regain = HeightRegain(rig, track)
         self._handlers = [self._handler_for(sensor) for sensor in rig.sensors]
         wanted = self._free_motion.quantities
         self._free_motion_inputs = [sensor.quantity if sensor.quantity in wanted else "" for sensor in rig.sensors]
@@ -123,6 +126,8 @@ class Estimator:
                 return self._second.compare(source, taken, z)
             reason = track.update(source, taken, z)
             self._check_lead(source, taken, z)
+            if not source.drum:
+                self._regain.look(source, taken, z, reason is None)
             return reason
         if source.referenced and not track.lead.referenced:
             track.lead = source
@@ -209,6 +214,7 @@ class Estimator:
     def connection(self, t_ns: int) -> None:
         """The string was set in slips or taken from them just now, at one of few heights: counts are confirmed there."""
         self._references.connection(t_ns)
+        self._regain.connection(t_ns)
 
     # --- output ------------------------------------------------------------------------------------------------------
 
@@ -228,6 +234,7 @@ class Estimator:
             "doubt_m": self._track.unexplained_m,
             "unconfirmed_m": self._track.unconfirmed_m,
             "connections": self._references.connections.state(),
+            "regain": self._regain.state(),
             "lead": self._track.lead.sensor.id if self._track.lead.referenced else "",
             "sources": {source.sensor.id: source.saved_state() for source in self._order},
         }
@@ -247,6 +254,8 @@ class Estimator:
         unconfirmed = number(saved, "unconfirmed_m", 0.0, 1e9) if "unconfirmed_m" in saved else 0.0
         if isinstance(connections := saved.get("connections"), Mapping):
             self._references.connections.restore(connections)
+        if isinstance(regain := saved.get("regain"), Mapping):
+            self._regain.restore(regain)
         lead, sources = words(saved, "lead"), part(saved, "sources")
         self._frame.restore(part(saved, "frame"))
         for source in self._order:

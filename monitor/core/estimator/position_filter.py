@@ -98,7 +98,7 @@ class PositionFilter:
 
     __slots__ = (
         "_coarse", "_curve", "_known_acceleration", "_manoeuvre_until_ns", "_mast", "_mast_span_m", "_rise", "_way_from_m",
-        "braking", "braking_ns", "disagreement_m", "frame", "fused_ns", "heard_ns", "high", "kin", "lead", "low",
+        "braking", "braking_ns", "disagreement_m", "frame", "fused_ns", "heard_ns", "high", "kin", "lead", "limits_m", "low",
         "max_deceleration_m_s2", "max_speed_m_s", "started", "t_ns", "unconfirmed_m", "unexplained_m",
     )  # fmt: skip
 
@@ -107,6 +107,8 @@ class PositionFilter:
         self.lead = lead
         """The source whose readings the filter follows."""
         self._mast = (rig.mast.floor_m, rig.mast.crown_m)
+        self.limits_m = (rig.limits.lower_m, rig.limits.upper_m)
+        """Between these heights the work goes on."""
         self._mast_span_m = rig.mast.crown_m - rig.mast.floor_m + 2.0 * OUTSIDE_MAST_M
         self.max_speed_m_s = 1.25 * rig.limits.max_speed_m_s
         """A speed that the block does not exceed, m/s."""

@@ -83,6 +83,10 @@ def estimate_at(t_ns: int, track: PositionFilter, plausibility: PlausibilityMoni
     x, v, a, p = track.kin.predicted((t_ns - track.t_ns) * 1e-9)
     if lead.drum and not track.low <= x < track.high:
         x, v, a = track.across_layer(x, v, a)
+    if lead.slow:
+        # Over seconds a stroke ends: it is not carried on beyond the limits of the work unless a reading was there.
+        low, high = track.limits_m
+        x = min(max(x, min(low, track.kin.x)), max(high, track.kin.x))
     turns, k, by_rope, by_wraps = layers.locate(x)
     strain = frame.load_n * frame.flex
     stretch_m = strain * (frame.tail_m - x) - frame.datum_stretch_m
