@@ -19,10 +19,12 @@ from collections import Counter
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
+from contextlib import contextmanager
 from dataclasses import dataclass, replace
-from multiprocessing import get_context
+from multiprocessing import active_children, get_context
 from operator import itemgetter
 from pathlib import Path
+from types import FrameType
 from typing import Final
 
 import numpy as np
@@ -358,8 +360,31 @@ def joined(pieces: Sequence[Piece]) -> Piece:
 def _in_parallel(chain: SessionChain, ranges: Sequence[TimeRange], jobs: int) -> list[Piece]:
     # Fresh processes: a copy of this one would share its open database files, which SQLite forbids.
     paths = [session.path for session in chain.sessions]
-    with ProcessPoolExecutor(jobs, get_context("spawn"), initializer=_end_quietly) as pool:
-        return list(pool.map(_replayed, [paths] * len(ranges), ranges))
+    with _ended_in_order(), ProcessPoolExecutor(jobs, get_context("spawn"), initializer=_end_quietly) as pool:
+        try:
+            return list(pool.map(_replayed, [paths] * len(ranges), ranges))
+        except BaseException:
+            for process in active_children():  # what they are at is of no use any more, and would be waited for
+                process.terminate()
+            raise
+
+
+@contextmanager
+def _ended_in_order() -> Iterator[None]:
+    """While processes work for this one, a signal that ends it is an exception: it ends them too, and leaves nothing behind."""
+
+    def end(number: int, _frame: FrameType | None) -> None:
+        raise SystemExit(128 + number)
+
+    try:
+        before = signal.signal(signal.SIGTERM, end)
+    except ValueError:  # not the main thread: signals are not its business
+        yield
+        return
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGTERM, before)
 
 
 def _end_quietly() -> None:

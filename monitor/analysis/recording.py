@@ -6,14 +6,13 @@ worked out again, so that an old session gets what a newer Stopmark can see in i
 
 import math
 from dataclasses import dataclass
-from typing import Final
 
 import numpy as np
 import numpy.typing as npt
 
-from monitor.adapters.sessions.catalogue import Gap
 from monitor.adapters.sessions.chain import SessionChain
 from monitor.adapters.sessions.format import Note, SessionError
+from monitor.adapters.sessions.gaps import Gap
 from monitor.analysis.parallel_replay import COLUMNS, STATES, Numbers, replay
 from monitor.analysis.work.series import Series, has_readings, series_of_sessions
 from monitor.config.rig import Rig
@@ -22,9 +21,6 @@ from monitor.model.snapshot import Snapshot
 from monitor.model.stream import GRID_NS, Action
 
 __all__ = ["COLUMNS", "STATES", "Numbers", "Recording", "collect", "least", "most", "runs"]
-
-_SILENCES: Final = 5.0
-"""So many readings of the quickest sensor in a row must be missing to make a gap: in a slow log two seconds are none."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -131,7 +127,6 @@ def collect(chain: SessionChain, from_ns: int | None = None, to_ns: int | None =
     end_ns = min(end_ns, piece.end_ns)
     if not len(piece.t_ns):
         raise SessionError(f"{chain.name}: none of its readings can be read; try `stopmark sessions verify`")
-    fastest_hz = max(sensor.rate_hz for sensor in rig.sensors)
     whole = from_ns is None and to_ns is None
     return Recording(
         rig=rig,
@@ -157,13 +152,7 @@ def collect(chain: SessionChain, from_ns: int | None = None, to_ns: int | None =
         findings=[finding for finding in findings if start_ns <= finding.t_ns <= end_ns],
         actions=piece.actions,
         notes=[note for note in chain.notes() if whole or start_ns <= note.t_ns <= end_ns],
-        gaps=[
-            gap
-            for gap in chain.gaps()
-            if (gap.lost or gap.to_ns - gap.from_ns > _SILENCES * 1e9 / fastest_hz)
-            and gap.to_ns >= start_ns
-            and gap.from_ns <= end_ns
-        ],
+        gaps=[gap for gap in chain.gaps() if gap.to_ns >= start_ns and gap.from_ns <= end_ns],
         restarts=piece.restarts,
         series=series_of_sessions(chain, start_ns, end_ns + 1) if has_readings(rig) else None,
     )

@@ -12,10 +12,8 @@ from monitor.text import harmless
 if TYPE_CHECKING:
     from monitor.adapters.tables.readers.series import Series
 
-LONG_GAP_NS = 1_800_000_000_000
-"""A gap longer than this is passed over."""
-GAP_BEGINS_NS = 60_000_000_000
-"""So much of it is lived through, so that what is said of sensors that fall silent is said."""
+LEAST_HOLE_NS = 5_000_000_000
+"""A hole in the log longer than this, and a gap by the rows' own rate, is passed over."""
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -77,6 +75,7 @@ def _propose(args: argparse.Namespace) -> "tuple[Path, Series | None]":
 def run(args: argparse.Namespace) -> int:
     """Import; what was dropped is printed by reason."""
     from monitor.adapters.host.output_file import check_out
+    from monitor.adapters.sessions.gaps import longest_silence_ns
     from monitor.adapters.sessions.recorder import Recorder
     from monitor.adapters.tables.field_log import FieldLog
     from monitor.adapters.tables.field_map import EXAMPLE, load_map
@@ -116,14 +115,16 @@ def run(args: argparse.Namespace) -> int:
     try:
         with Progress(f"reading {log.name}"), Recorder(args.out, header, wait=True) as recorder:
             runner = Runner(core, recorder)
+            hole_ns = max(LEAST_HOLE_NS, longest_silence_ns([1.0 / log.period_s]))
             for frame in log.frames():
-                if core.now_ns and frame.t_ns - core.now_ns > LONG_GAP_NS:
-                    # As over a restart: to live through a night without readings takes minutes, and brings nothing.
-                    runner.advance(core.now_ns + GAP_BEGINS_NS)
+                if core.now_ns and frame.t_ns - core.now_ns > hole_ns:
+                    # As over a restart: that rows are missing is no event of the rig, and no sensor of it fell silent.
+                    runner.advance(core.now_ns + round(log.period_s * 1e9))
                     runner.start_from_state(frame.t_ns, core.state())
                 runner.frame(frame)
             runner.advance(core.now_ns + 1_000_000_000)
             recorder.note(core.now_ns, "import", log.words())
+            recorder.note(core.now_ns, "quality", log.quality.text(), float(log.quality.cells))
             if not recorder.flush(60.0):
                 raise UserError(f"{args.out}: could not be written ({recorder.problem})")
     except BaseException:
@@ -133,9 +134,11 @@ def run(args: argparse.Namespace) -> int:
         raise
     for key, count in log.dropped.items():
         print(harmless(f"dropped {count:>8}  {key} (first: {log.dropped.first[key]})"))
+    for kind, (count, seconds) in log.quality.kinds().items():
+        print(harmless(f"bad     {count:>8}  {kind}, {seconds:.0f} s in all"))
     summary = {
         "summary": "import", "session": str(args.out), "rig": log.rig.name, "rows": log.rows, "readings": log.readings,
-        "dropped": dict(log.dropped), "gaps": log.gaps, "findings": runner.findings,
+        "dropped": dict(log.dropped), "bad": log.quality.kinds(), "gaps": log.gaps, "findings": runner.findings,
         "stream_seconds": round((core.now_ns - log.start_ns) * 1e-9, 3),
     }  # fmt: skip
     print(json.dumps(summary))

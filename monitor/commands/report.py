@@ -45,11 +45,12 @@ def run(args: argparse.Namespace) -> int:
     from monitor.report.page import make_report
 
     with SessionChain(args.sessions) as chain:
+        # First of all: what is missing is said before the long work, not after it.
+        entries = None if args.data is None else ledger_entries(args.data, chain.rig.name)
         from_ns, to_ns = session_range(args, chain)
         seconds = ((to_ns or chain.end_ns) - (from_ns or chain.t_first_ns)) * 1e-9
         with replaying(min(seconds, chain.seconds), chain.rig.name):
             recording = collect(chain, from_ns, to_ns, args.jobs or processors())
-    entries = None if args.data is None else ledger_entries(args.data, recording.rig.name)
     write_whole(args.out, make_report(recording, args.units, entries))
     spread = f", in {recording.seconds / 3600:.2f} h" if recording.watched_s < 0.99 * recording.seconds else ""
     print(f"{args.out}: {recording.watched_s / 3600:.2f} h of {recording.rig.name}{spread}")

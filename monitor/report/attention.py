@@ -16,6 +16,11 @@ from monitor.report.html import Raw, missing_note, paragraph, severity, table, t
 FEW_READINGS: Final = 0.9
 """A sensor that gave a smaller share of its readings is worth a look."""
 MOST_LINES: Final = 40
+IMPORTED: Final = "IMPORTED"
+DATA_SIGNALS: Final = frozenset(
+    {"height_unknown", "sensor_stale", "sensor_rejecting", "sensor_out_of_range", "sensors_silent"}
+)
+"""What is missing from a log is no event of the rig's night: of imports the section on data quality says it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,8 +56,10 @@ def attention_table(context: ReportContext) -> str:
 def _alarms(context: ReportContext) -> Iterator[Attention]:
     """Whatever was WARNING or DANGER, and whatever was still true at the end."""
     keys: dict[str, list[Span]] = {}
+    imported = context.rec.mode == IMPORTED
     for one in context.spans:
-        if one.severity >= Severity.CAUTION:
+        signal = context.signal_of_rule(one.key) if imported else None
+        if one.severity >= Severity.CAUTION and signal not in DATA_SIGNALS:
             keys.setdefault(one.key, []).append(one)
     for key, times in sorted(keys.items(), key=lambda item: (-item[1][0].severity, item[1][0].from_ns)):
         stands = not times[-1].over

@@ -79,17 +79,21 @@ class ReportContext:
         """A time in the report: of day, in more than a day with its date."""
         return clock(t_ns, date=True)[5:] if self.rec.seconds > 86_400 else clock(t_ns)
 
+    def signal_of_rule(self, key: str) -> str | None:
+        """The name of the signal that an alarm's rule looks at; None where it is not known."""
+        return self._signal_names.get(key.partition(":")[0])
+
     @cached_property
-    def _signals_of_rules(self) -> dict[str, Signal]:
+    def _signal_names(self) -> dict[str, str]:
         try:
             rules = tomllib.loads(self.rec.rules_text).get("rule", [])
-            return {str(rule["id"]): _SIGNALS[rule["signal"]] for rule in rules if rule.get("signal") in _SIGNALS}
+            return {str(rule["id"]): str(rule["signal"]) for rule in rules}
         except (tomllib.TOMLDecodeError, TypeError, KeyError, AttributeError):
-            return {}  # untrusted input: figures of alarms are then left out
+            return {}  # untrusted input
 
     def signal_of(self, key: str) -> Signal | None:
         """The signal of an alarm's rule; None where it is a switch or not known."""
-        signal = self._signals_of_rules.get(key.partition(":")[0])
+        signal = _SIGNALS.get(self.signal_of_rule(key) or "")
         return None if signal is None or signal.dimension == "switch" else signal
 
     def value_and_limit(self, finding: Finding) -> tuple[str, str]:
@@ -97,11 +101,16 @@ class ReportContext:
         signal = self.signal_of(finding.key)
         if signal is None:
             return "", ""
-        value = UNKNOWN if finding.number is None else Value(finding.number, Validity.VALID)
+        number, threshold = finding.number, finding.threshold
+        if signal.name == "speed_over_max" and threshold is not None:
+            # What is beyond the maximum says nothing beside a threshold of nothing: the speed and the maximum do.
+            most = self.rec.rig.limits.max_speed_m_s
+            number, threshold = None if number is None else number + most, threshold + most
+        value = UNKNOWN if number is None else Value(number, Validity.VALID)
         value = believed_value(signal.name, value)
-        if finding.threshold is None:
+        if threshold is None:
             return (self.units.value(value, signal.dimension) if value.known else NOT_KNOWN_WORDS), NOT_KNOWN_WORDS
-        told, limit = self.units.apart(value, finding.threshold, signal.dimension)
+        told, limit = self.units.apart(value, threshold, signal.dimension)
         return (told if value.known else NOT_KNOWN_WORDS), limit
 
     def signal(self, name: str, si: float) -> str:

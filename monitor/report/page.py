@@ -15,6 +15,7 @@ from monitor.report.context import ReportContext
 from monitor.report.first_sections import motion_plots, summary, timeline
 from monitor.report.html import page
 from monitor.report.motion_tables import descent_table, stop_table
+from monitor.report.quality import quality
 from monitor.report.tables import alarm_table, check_table, ledger_table, line_table, sensor_table
 from monitor.report.work_tables import hardest_table, stand_table, work_table
 
@@ -38,6 +39,7 @@ SECTIONS: Final = (
     Section("summary", "Summary", summary),
     Section("look", "What to look at", attention_table),
     Section("plots", "The record at a glance", motion_plots),
+    Section("quality", "Data quality", quality),
     Section("timeline", "Timeline", timeline),
     Section("stops", "Stops", stop_table),
     Section("descents", "Descents", descent_table),

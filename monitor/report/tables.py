@@ -19,6 +19,7 @@ from monitor.presentation.format import clock, plain, span
 from monitor.report.attention import FEW_READINGS, taken_share
 from monitor.report.context import NONE, ReportContext, counted, cut, mega, percent
 from monitor.report.html import cards, met_mark, missing_note, paragraph, table
+from monitor.report.quality import dropped_of
 from monitor.units import FOOT_M as foot
 from monitor.units import TON_MILE_J
 
@@ -126,9 +127,12 @@ def sensor_table(context: ReportContext) -> str:
         if name and rule.endswith(("silent", "stale")):
             silent[name] = silent.get(name, 0.0) + (found.to_ns - found.from_ns) * 1e-9
     rows = []
+    dropped = dropped_of(rec)
     for view, sensor in zip(rec.snapshot.sensors, rec.rig.sensors, strict=True):
-        taken = view.fused
-        share = taken_share(rec, view, sensor)
+        taken, left_out = view.fused, dropped.get(view.id, 0)
+        share = min(1.0, taken_share(rec, view, sensor))
+        if left_out:
+            share = min(share, taken / (taken + left_out))
         words = view.diagnosis or ("stale at the end" if view.stale else view.last_reason)
         fused = sensor.role in ("position", "mark")
         rows.append(
@@ -137,10 +141,10 @@ def sensor_table(context: ReportContext) -> str:
                 QUANTITIES[view.quantity].label,
                 f"{plain(sensor.rate_hz, 1)}",
                 f"{plain(taken / max(1e-9, rec.watched_s), 1)}",
-                met_mark(share >= FEW_READINGS, percent(min(share, 1.0)))
+                met_mark(share >= FEW_READINGS, percent(share, 2 if 0.99 < share < 1.0 else 0))
                 if not fused or taken
                 else met_mark(False, "none"),
-                str(view.rejected),
+                str(view.rejected + left_out),
                 span(silent[view.id]) if view.id in silent else NONE,
                 NONE if view.latency_s is None else f"{view.latency_s * 1000:.0f} ms",
                 words or "nothing wrong",

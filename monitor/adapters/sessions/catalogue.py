@@ -1,34 +1,24 @@
 """What can be done with whole sessions: list them, check them, copy them while they are written, flag them."""
 
+import math
 import os
 import sqlite3
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from contextlib import closing
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Final
+from typing import Any, Final
 
 from monitor.adapters.sessions.folder import started_ns
 from monitor.adapters.sessions.format import APPLICATION_ID, SUFFIX, SessionError
+from monitor.adapters.sessions.gaps import Gap, longest_silence_ns
 from monitor.adapters.sessions.reader import SessionReader
 from monitor.model.alarm import AlarmState, Severity
 from monitor.text import clean_text
 
-GAP_NS: Final = 2_000_000_000
-"""A silence between two frames that is longer than this is listed as a gap."""
-
 _WAITING: Final = frozenset(state for state in AlarmState if state.waiting)
 FLAG: Final = "flag"
 """Kind of the note that marks a session as worth keeping."""
-
-
-@dataclass(frozen=True, slots=True)
-class Gap:
-    """A time without frames. `lost` counts frames that came but could not be kept; 0 where nothing came."""
-
-    from_ns: int
-    to_ns: int
-    lost: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,7 +91,8 @@ def list_sessions(folder: Path, rig: str | None = None) -> Iterator[SessionSumma
 
 
 def gaps_of(session: SessionReader) -> Iterator[Gap]:
-    """Times of more than two seconds without a frame, and places where frames were lost."""
+    """Times without a frame (see `monitor.adapters.sessions.gaps`), and places where frames were lost."""
+    least_ns = longest_silence_ns(_rates_hz(session.header["config"]))
     lost = {note.t_ns: int(note.number or 0) for note in session.notes() if note.kind == "gap"}
     before_ns: int | None = None
     for block in session.blocks():
@@ -109,13 +100,24 @@ def gaps_of(session: SessionReader) -> Iterator[Gap]:
         if missing:
             yield Gap(before_ns if before_ns is not None else block.t_first_ns, block.advanced_ns, missing)
         if block.frames:
-            if before_ns is not None and block.t_first_ns - before_ns > GAP_NS and not missing:
+            if before_ns is not None and block.t_first_ns - before_ns > least_ns and not missing:
                 yield Gap(before_ns, block.t_first_ns, 0)
             before_ns = block.t_last_ns
-    if before_ns is not None and session.end_ns - before_ns > GAP_NS:
+    if before_ns is not None and session.end_ns - before_ns > least_ns:
         yield Gap(before_ns, session.end_ns, 0)
     for t_ns, count in lost.items():
         yield Gap(t_ns, t_ns, count)
+
+
+def _rates_hz(config: Any) -> list[float]:
+    """How often the sensors of a header's rig give readings; those that say so in numbers."""
+    sensors = config.get("sensors") if isinstance(config, Mapping) else None
+    rates = (
+        [sensor.get("rate_hz") for sensor in sensors if isinstance(sensor, Mapping)]
+        if isinstance(sensors, list)
+        else []
+    )
+    return [float(rate) for rate in rates if isinstance(rate, int | float) and 0.0 < rate < math.inf]
 
 
 def verify_session(path: Path) -> list[str]:

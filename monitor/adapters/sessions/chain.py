@@ -7,8 +7,9 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any, Final, Literal, Self
 
-from monitor.adapters.sessions.catalogue import Gap, gaps_of
+from monitor.adapters.sessions.catalogue import gaps_of
 from monitor.adapters.sessions.format import Checkpoint, Note, SessionError
+from monitor.adapters.sessions.gaps import LEAST_NS, Gap
 from monitor.adapters.sessions.reader import LONGEST_JUMP_NS, SessionReader
 from monitor.config.rig import Rig
 from monitor.model.alarm import Finding
@@ -125,7 +126,7 @@ class SessionChain:
         found: list[Gap] = []
         before: SessionReader | None = None
         for session in self.sessions:
-            if before is not None and session.t_first_ns - before.end_ns > 2_000_000_000:
+            if before is not None and session.t_first_ns - before.end_ns > LEAST_NS:
                 found.append(Gap(before.end_ns, session.t_first_ns, 0))
             found += gaps_of(session)
             before = session

@@ -13,13 +13,14 @@ from pathlib import Path
 from statistics import median
 from typing import Final
 
+from monitor.adapters.sessions.gaps import longest_silence_ns
 from monitor.adapters.tables.cleaning.cell import FILLED, Cell
 from monitor.adapters.tables.cleaning.column import LOAD_STEP, SPEED_SPARE, ColumnCleaner, Habits, NumberWords
 from monitor.adapters.tables.cleaning.forward_fill import reading_s
 from monitor.adapters.tables.cleaning.likely_unit import wrong_unit
 from monitor.adapters.tables.cleaning.position import LoadChanges, fastest, usual_repeats
-from monitor.adapters.tables.cleaning.quality import Quality
-from monitor.adapters.tables.field_map import LogMap, iso_ns, rig_of
+from monitor.adapters.tables.cleaning.quality import ROWS, Quality
+from monitor.adapters.tables.field_map import LogMap, iso_ns, rig_of, sensor_id
 from monitor.adapters.tables.readers.series import Series
 from monitor.adapters.tables.readers.table import Dropped, FieldLogError, Layout, Table
 from monitor.adapters.tables.resolution import resolution_of
@@ -247,7 +248,7 @@ class FieldLog:
             yield from self._settled(*waiting.popleft())
         for column, cleaner in zip(columns, cleaners, strict=True):
             for t_ns in cleaner.jumps:
-                self.quality.add(column.column, "jumped to another level", t_ns, t_ns)
+                self.quality.add(sensor_id(column), "jumped to another level", t_ns, t_ns)
         if not self.readings:
             raise FieldLogError(f"{self.name}: not one reading in it could be used: {self.words()}")
         self._judge_units([cleaner.sample for cleaner in cleaners])
@@ -258,7 +259,7 @@ class FieldLog:
             if cell.reason:
                 self.dropped.note(f"{column.column}: {cell.reason}", self._where(number))
                 if cell.reason != FILLED:
-                    self.quality.add(column.column, cell.reason.partition(" (")[0], t_ns, t_ns)
+                    self.quality.add(sensor_id(column), cell.reason.partition(" (")[0], t_ns, t_ns)
                 continue
             self.readings += 1
             value = cell.number
@@ -272,7 +273,7 @@ class FieldLog:
             FieldLogError: the clock was set back, or the log has a gap of more than `LONGEST_GAP_S`.
         """
         before_ns = back = ended_ns = 0
-        gap_ns = max(2.0, 10.0 * self.period_s) * 1e9
+        gap_ns = longest_silence_ns([1.0 / self.period_s])
         self._table = None
         for table, number, row in self._series:
             if table is not self._table:
@@ -308,7 +309,7 @@ class FieldLog:
                 )
             if before_ns and t_ns - before_ns > gap_ns:
                 self.gaps += 1
-                self.quality.add("line", "no rows", before_ns, t_ns)
+                self.quality.add(ROWS, "no rows", before_ns, t_ns)
             before_ns = t_ns
             self._at = number
             yield t_ns, row

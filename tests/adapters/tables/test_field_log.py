@@ -79,8 +79,8 @@ def test_a_level_that_stays_is_believed_and_its_jump_is_told(tmp_path: Path) -> 
     log, frames = read(tmp_path, "time,pos,load\n" + rows)
     assert [value(f) for f in frames if f.topic.endswith("block-position")] == [10.0] * 5 + [30.0] * 7
     assert dict(log.dropped) == {}
-    assert [(s.column, s.kind, s.from_ns // 10**9) for s in log.quality.stretches] == [
-        ("pos", "jumped to another level", 1005)
+    assert [(s.sensor, s.kind, s.from_ns // 10**9) for s in log.quality.stretches] == [
+        ("block-position", "jumped to another level", 1005)
     ]
 
 

@@ -1,4 +1,4 @@
-"""Bad stretches of a log by kind: what, where, from when to when, how many cells."""
+"""Bad stretches of a log by kind: what, which sensor, from when to when, how many cells."""
 
 import json
 from collections.abc import Iterable
@@ -8,13 +8,15 @@ from typing import Any, Final
 MOST: Final = 4000
 """So many stretches are kept one by one; after that only the count of each kind goes on."""
 JOIN_PERIODS: Final = 5.0
+ROWS: Final = "rows"
+"""Stands for a sensor where whole rows are bad."""
 
 
 @dataclass(slots=True)
 class Stretch:
-    """One bad stretch: `count` cells of one kind in one column, from the first to the last, ns."""
+    """One bad stretch: `count` cells of one kind of one sensor (`ROWS`: of all), from the first to the last, ns."""
 
-    column: str
+    sensor: str
     kind: str
     from_ns: int
     to_ns: int
@@ -28,21 +30,32 @@ class Quality:
         self._join_ns = round(JOIN_PERIODS * period_s * 1e9)
         self._last: dict[tuple[str, str], Stretch] = {}
         self.stretches: list[Stretch] = []
+        self.cells = 0
+        """All that is bad."""
 
-    def add(self, column: str, kind: str, from_ns: int, to_ns: int) -> None:
+    def add(self, sensor: str, kind: str, from_ns: int, to_ns: int) -> None:
         """One bad cell, or a time without any."""
-        last = self._last.get((column, kind))
+        self.cells += 1
+        last = self._last.get((sensor, kind))
         if last is not None and from_ns - last.to_ns <= self._join_ns:
             last.to_ns = max(last.to_ns, to_ns)
             last.count += 1
             return
-        stretch = self._last[column, kind] = Stretch(column, kind, from_ns, to_ns)
+        stretch = self._last[sensor, kind] = Stretch(sensor, kind, from_ns, to_ns)
         if len(self.stretches) < MOST:
             self.stretches.append(stretch)
 
+    def kinds(self) -> dict[str, tuple[int, float]]:
+        """By kind: how many cells, and how long its stretches are in all, s."""
+        found: dict[str, tuple[int, float]] = {}
+        for one in self.stretches:
+            count, seconds = found.get(one.kind, (0, 0.0))
+            found[one.kind] = count + one.count, round(seconds + (one.to_ns - one.from_ns) * 1e-9, 3)
+        return found
+
     def text(self) -> str:
         """All of it as one line, for a note in the session."""
-        rows = [[s.column, s.kind, s.from_ns, s.to_ns, s.count] for s in self.stretches]
+        rows = [[s.sensor, s.kind, s.from_ns, s.to_ns, s.count] for s in self.stretches]
         return json.dumps(rows, ensure_ascii=False, separators=(",", ":"))
 
 
