@@ -382,7 +382,7 @@ def test_the_nights_of_a_log_are_passed_over(tmp_path: Path, capsys: Capture) ->
         said = {finding.key for finding in session.findings()}
     assert [(frame.t_ns - START_NS) // 1_000_000_000 for frame in carried] == [3600, 7200]
     assert json.loads(carried[0].payload)["rig"] == "light"
-    assert "height-unknown" in said  # the beginning of each is lived through
+    assert said <= {"carried", "slow-data"}  # that rows are missing is no event of the rig
     assert "in 2.0" in say(capsys, "report", out, "-o", tmp_path / "days.html")
 
 
