@@ -10,7 +10,9 @@ from monitor.errors import UserError
 from monitor.text import harmless
 
 if TYPE_CHECKING:
+    from monitor.adapters.tables.field_log import FieldLog
     from monitor.adapters.tables.readers.series import Series
+    from monitor.runtime.runner import Runner
 
 LEAST_HOLE_NS = 5_000_000_000
 """A hole in the log longer than this, and a gap by the rows' own rate, is passed over."""
@@ -72,10 +74,28 @@ def _propose(args: argparse.Namespace) -> "tuple[Path, Series | None]":
     return path, series if str(log) == "-" else None
 
 
+def feed(runner: "Runner", log: "FieldLog") -> None:
+    """Feed the whole log to the runner's core.
+
+    Raises:
+        FieldLogError: the log cannot be used (see `FieldLog.frames`).
+    """
+    from monitor.adapters.sessions.gaps import longest_silence_ns
+
+    core = runner.core
+    hole_ns = max(LEAST_HOLE_NS, longest_silence_ns([1.0 / log.period_s]))
+    for frame in log.frames():
+        if core.now_ns and frame.t_ns - core.now_ns > hole_ns:
+            # As over a restart: that rows are missing is no event of the rig, and no sensor of it fell silent.
+            runner.advance(core.now_ns + round(log.period_s * 1e9))
+            runner.start_from_state(frame.t_ns, core.state())
+        runner.frame(frame)
+    runner.advance(core.now_ns + 1_000_000_000)
+
+
 def run(args: argparse.Namespace) -> int:
     """Import; what was dropped is printed by reason."""
     from monitor.adapters.host.output_file import check_out
-    from monitor.adapters.sessions.gaps import longest_silence_ns
     from monitor.adapters.sessions.recorder import Recorder
     from monitor.adapters.tables.field_log import FieldLog
     from monitor.adapters.tables.field_map import EXAMPLE, load_map
@@ -115,14 +135,7 @@ def run(args: argparse.Namespace) -> int:
     try:
         with Progress(f"reading {log.name}"), Recorder(args.out, header, wait=True) as recorder:
             runner = Runner(core, recorder)
-            hole_ns = max(LEAST_HOLE_NS, longest_silence_ns([1.0 / log.period_s]))
-            for frame in log.frames():
-                if core.now_ns and frame.t_ns - core.now_ns > hole_ns:
-                    # As over a restart: that rows are missing is no event of the rig, and no sensor of it fell silent.
-                    runner.advance(core.now_ns + round(log.period_s * 1e9))
-                    runner.start_from_state(frame.t_ns, core.state())
-                runner.frame(frame)
-            runner.advance(core.now_ns + 1_000_000_000)
+            feed(runner, log)
             recorder.note(core.now_ns, "import", log.words())
             recorder.note(core.now_ns, "quality", log.quality.text(), float(log.quality.cells))
             if not recorder.flush(60.0):

@@ -1,93 +1,128 @@
 """A field log through the importer and a core, held against the truth it was made from."""
 
+import math
 import time
+from array import array
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
+import numpy as np
+
 from monitor.adapters.tables.field_log import FieldLog
-from monitor.adapters.tables.field_map import LogMap, load_map
-from monitor.core.signals.table import SIGNAL_NAMES
+from monitor.adapters.tables.field_map import load_map
+from monitor.analysis.missing_work import MissingWork, missing_work
+from monitor.commands.import_ import feed
 from monitor.model.alarm import Finding, Severity
 from monitor.model.reading import DEGRADED
 from monitor.model.snapshot import HoistState
 from monitor.runtime.assembly import core_of
+from monitor.runtime.runner import OnFinding, Runner
 from tests.support.dirty_logs import START_S, DirtyLog, Truth
 from tests.support.recorded import rules
 
 WRONG_M = 0.3
 """A height further off than its own bound and than this is wrong."""
+LOOKED_AT = ("height", "height_bound", "hook_load", "line_work_since_cut", "speed")
+DATA_RULES = ("height-unknown", "sensor-silent", "sensors-silent", "sensor-refused", "sensor-out-of-range")
 
 
 @dataclass(slots=True)
 class Outcome:
     """What an import made of a log."""
 
+    log: FieldLog
     seconds: float
-    line_work_j: float
-    """As it came out."""
-    true_work_j: float
     known_share: float
     """Of the time in which the rows allow a height."""
     wrong_share: float
     """Of the time at which a height was given: further from the truth than its bound and `WRONG_M`."""
+    line_work_j: float
+    true_work_j: float
+    missing: MissingWork
+    """What the estimate says is missing."""
     set_downs: int
+    true_set_downs: int
     rows_a_second: float
-    log: FieldLog
+    top_speed_m_s: float
     alarms: list[Finding] = field(default_factory=list)
-    findings: Counter[str] = field(default_factory=Counter)
-    top_speed_m_s: float = 0.0
+
+    @property
+    def findings(self) -> Counter[str]:
+        """Alarms by rule."""
+        return Counter(finding.key for finding in self.alarms)
+
+    @property
+    def work_error(self) -> float:
+        """Of the line work that was seen, as a share of the truth."""
+        return self.line_work_j / self.true_work_j - 1.0
+
+    @property
+    def missing_error(self) -> float:
+        """What the estimate of the missing part is off by, as a share of what is missing; NaN where next to nothing is."""
+        lacks = self.true_work_j - self.line_work_j
+        return self.missing.joules / lacks - 1.0 if lacks > 0.02 * self.true_work_j else math.nan
+
+    @property
+    def whole(self) -> bool:
+        """Whether no rows are missing, so that everything that was done can be found."""
+        return self.log.gaps == 0
+
+    @property
+    def loud(self) -> list[Finding]:
+        """WARNING and DANGER: the work is calm, so every one is false."""
+        return [finding for finding in self.alarms if finding.severity >= Severity.WARNING]
 
     @property
     def false_alarms(self) -> list[Finding]:
-        """WARNING and DANGER: the work is calm, so every one is false."""
-        return [finding for finding in self.alarms if finding.severity >= Severity.WARNING]
+        """Those of the rig."""
+        return [finding for finding in self.loud if finding.key.partition(":")[0] not in DATA_RULES]
+
+    @property
+    def data_alarms(self) -> list[Finding]:
+        """Those that only say that data are missing, as they are."""
+        return [finding for finding in self.loud if finding.key.partition(":")[0] in DATA_RULES]
 
 
 def imported(folder: Path, dirty: DirtyLog, truth: Truth) -> Outcome:
     """Import `dirty` and look at every grid point."""
-    log = FieldLog(*_loaded(folder, dirty))
+    log_path, map_path = dirty.write(folder)
+    log = FieldLog(log_path, load_map(map_path))
     core = core_of(log.rig, rules(), "rules")
-    looks = knowable = known = given = wrong = 0
-    top = 0.0
-    blind = sorted(dirty.unknowable)
-    place = 0
+    times, rows = array("q"), array("d")
 
     def look(t_ns: int, hoist: HoistState, numbers: Sequence[float], validities: Sequence[int]) -> None:
-        nonlocal looks, knowable, known, given, wrong, top, place
-        seconds = t_ns * 1e-9 - START_S
-        looks += 1
-        while place < len(blind) and seconds > blind[place][1] + 3.0 * dirty.period_s:
-            place += 1
-        allowed = place == len(blind) or seconds < blind[place][0]
-        shown = validities[0] <= DEGRADED
-        knowable += allowed
-        known += allowed and shown
-        if shown:
-            given += 1
-            off = abs(numbers[0] - truth.height_m[truth.at(seconds)])
-            wrong += off > max(numbers[1], WRONG_M)
-        if validities[2] <= DEGRADED:
-            top = max(top, abs(numbers[2]))
+        times.append(t_ns)
+        rows.extend(n if valid <= DEGRADED else math.nan for n, valid in zip(numbers, validities, strict=True))
 
-    names = core.observe(look, ("height", "height_bound", "speed"))
-    assert names == ("height", "height_bound", "speed"), names
+    names = core.observe(look, LOOKED_AT)
     found: list[Finding] = []
     start = time.process_time()
-    for frame in log.frames():
-        found += core.feed(frame)
-    found += core.advance(core.now_ns + 1_000_000_000)
+    feed(Runner(core, listeners=[OnFinding(found.append)]), log)
     took = time.process_time() - start
-    work = core.values[SIGNAL_NAMES.index("line_work")][0]
-    alarms = [finding for finding in found if finding.kind == "alarm" and finding.raised]
+    t_ns = np.frombuffer(times, np.int64)
+    table = np.frombuffer(rows, np.float64).reshape(-1, len(names))
+    column = {name: table[:, place] for place, name in enumerate(names)}
+    height, bound = column["height"], column["height_bound"]
+    seconds = (t_ns - START_S * 1_000_000_000) * 1e-9
+    lasted = np.minimum(np.diff(seconds, append=seconds[-1]), 15.0)
+    knowable = np.ones(len(seconds), bool)
+    for from_s, to_s in dirty.unknowable:
+        knowable &= (seconds < from_s) | (seconds > to_s + 3.0 * dirty.period_s)
+    shown = np.isfinite(height)
+    real = truth.height_m[np.clip(np.rint(seconds / 0.1).astype(int), 0, len(truth.height_m) - 1)]
+    wrong = shown & (np.abs(height - real) > np.maximum(bound, WRONG_M))
+    work = column["line_work_since_cut"]
+    known = shown & np.isfinite(column["hook_load"])
+    speeds = np.abs(column["speed"][np.isfinite(column["speed"])])
     return Outcome(
-        looks * 0.05, work, truth.line_work_j, known / max(1, knowable), wrong / max(1, given),
-        core.state()["hoist"]["set_downs"],
-        log.rows / max(took, 1e-9), log, alarms, Counter(finding.key for finding in alarms), top,
+        log, float(lasted.sum()), _share(lasted, knowable & shown, knowable), _share(lasted, wrong, shown), float(work[-1]),
+        truth.line_work_j, missing_work(t_ns, work, known, max(15.0, 4.5 * log.period_s)),
+        core.state()["hoist"]["set_downs"], truth.set_downs, log.rows / max(took, 1e-9), float(speeds.max()),
+        [finding for finding in found if finding.kind == "alarm" and finding.raised],
     )  # fmt: skip
 
 
-def _loaded(folder: Path, dirty: DirtyLog) -> tuple[Path, LogMap]:
-    log, mapping = dirty.write(folder)
-    return log, load_map(mapping)
+def _share(lasted: "np.ndarray[tuple[int], np.dtype[np.float64]]", part: np.ndarray, whole: np.ndarray) -> float:  # type: ignore[type-arg]
+    return float(lasted[part].sum() / max(1e-9, lasted[whole].sum()))

@@ -1,6 +1,7 @@
 """What the estimator says: the motion of the block, and how each position sensor fares."""
 
 from dataclasses import dataclass
+from math import nan
 from typing import NamedTuple
 
 from monitor.model.reading import Validity
@@ -32,6 +33,9 @@ class Estimate(NamedTuple):
     expected: "Estimate | None" = None
     """While nothing new comes: what is to be expected, without the doubt that only silence adds (`prediction.in_pause`).
     What warns of a limit goes by it."""
+    read_ns: int = 0
+    read_m: float = nan
+    """Of slow data: when the last believed reading was taken, and what height it said; no motion is made up in between."""
 
 
 @dataclass(frozen=True, slots=True)

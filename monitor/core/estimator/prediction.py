@@ -114,6 +114,10 @@ def estimate_at(t_ns: int, track: PositionFilter, plausibility: PlausibilityMoni
         doubt += SUSPECT_M
     bound = height_bound(lead, motion, variance, speed, stretch_m) + frame.stretch_doubt_m(x) + doubt
     validity = validity_of(lead, silent, bound, doubt)
+    read_ns, read_m = 0, nan
+    if lead.slow and validity is not INVALID:
+        at = track.kin.x
+        read_ns, read_m = track.fused_ns, at - strain * (frame.tail_m - at) + frame.datum_stretch_m
     return Estimate(
         t_ns,
         nan if validity is INVALID else x - stretch_m,
@@ -130,6 +134,9 @@ def estimate_at(t_ns: int, track: PositionFilter, plausibility: PlausibilityMoni
         layers.radii_m[k],
         lead.slow,
         unconfirmed + track.unexplained_m,
+        None,
+        read_ns,
+        read_m,
     )
 
 

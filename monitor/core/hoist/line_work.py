@@ -5,9 +5,8 @@ Theory of operation
     the block comes to rest, what is left of a step is counted too: else every stroke would lose half a step at its end.
     A jump (a new reference) moves the anchor and counts nothing; nor does a block that stands in slips, whatever is done
     to its line there. A block that only creeps (a bit drilling ahead) does count. Where height or load are not known for
-    a few seconds, as between the readings of a slow log, the way from before to after counts: the least there can have
-    been. With readings seconds apart the estimate runs on too far before a turn and starts late after it; both are put
-    right by jumps, which do not count, so that the one makes up for the other.
+    a few seconds the way from before to after counts: the least there can have been. Of readings that come seconds apart
+    only the heights that were read count (`reading`): the motion that an estimate makes up between them runs on before a turn.
 
 The trade counts the whole hook load, block included, over every stroke, the empty ones too (API RP 9B).
 """
@@ -25,7 +24,9 @@ STEP_M: Final = 0.03
 JUMP_M: Final = 0.3
 """Further than this between two looks is no travel but a correction of the height."""
 BRIDGE_S: Final = 15.0
-"""Over a longer time without height and load nothing is counted."""
+"""Over a longer time without height and load nothing is counted; with readings seconds apart:"""
+BRIDGE_READINGS: Final = 4.5
+"""... or over so many of their intervals, if that is longer."""
 _GAP_NS: Final = 2 * GRID_NS
 """Readings further apart than this are a gap, over which the block may have travelled at full speed."""
 _MOVING: Final = (HoistState.HOISTING, HoistState.LOWERING)
@@ -34,7 +35,9 @@ _MOVING: Final = (HoistState.HOISTING, HoistState.LOWERING)
 class LineWork:
     """Sums of one line. `update` once per grid point; read the attributes after it."""
 
-    __slots__ = ("_height_m", "_load_n", "_moved", "_seen_ns", "since_cut_j", "speed_m_s", "total_j")
+    __slots__ = (
+        "_height_m", "_interval_s", "_load_n", "_moved", "_seen_ns", "since_cut_j", "speed_m_s", "total_j",
+    )  # fmt: skip
 
     def __init__(self, max_speed_m_s: float) -> None:
         self.speed_m_s = max_speed_m_s
@@ -46,6 +49,8 @@ class LineWork:
         self._load_n = math.nan
         self._seen_ns = 0
         self._moved = False
+        self._interval_s = 0.0
+        """Usual time between two readings of slow data."""
 
     def update(self, t_ns: int, load_n: float, height_m: float, hoist: HoistState) -> None:
         """Add the work up to `t_ns`. Load (whole hook load) and height are NaN where not known."""
@@ -58,7 +63,7 @@ class LineWork:
         if since_ns > _GAP_NS:
             jump += self.speed_m_s * since_ns * 1e-9
         moving = hoist in _MOVING
-        if not travel < jump or since_ns > BRIDGE_S * 1e9:
+        if not travel < jump or since_ns > max(BRIDGE_S, BRIDGE_READINGS * self._interval_s) * 1e9:
             self._load_n, self._height_m = load_n, height_m
         elif travel >= STEP_M or (self._moved and not moving):
             if hoist is not HoistState.IN_SLIPS or self._moved:
@@ -67,6 +72,18 @@ class LineWork:
                 self.since_cut_j += work
             self._load_n, self._height_m = load_n, height_m
         self._moved = moving
+
+    def reading(self, taken_ns: int, load_n: float, height_m: float, hoist: HoistState) -> None:
+        """The same of slow data: the last height that was read, taken at `taken_ns`. One that was counted counts nothing."""
+        since_ns = taken_ns - self._seen_ns
+        if since_ns <= 0 or not (load_n == load_n and height_m == height_m):
+            return
+        if self._seen_ns:
+            since_s = since_ns * 1e-9
+            usual = self._interval_s or since_s
+            self._interval_s = usual + 0.1 * (min(since_s, 3.0 * usual) - usual)
+        far = abs(height_m - self._height_m) > JUMP_M
+        self.update(taken_ns, load_n, height_m, HoistState.HOISTING if far else hoist)
 
     def cut(self) -> None:
         """A cut and slip: the sum starts again at zero, and the block's height is about to be given again."""

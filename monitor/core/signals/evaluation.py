@@ -179,7 +179,10 @@ class Evaluation:
 
         # 5. The work of the line.
         work = self.line_work
-        work.update(t_ns, hook_n, estimate.height_m, hoist)
+        if estimate.slow:
+            work.reading(estimate.read_ns, hook_n, estimate.read_m, hoist)
+        else:
+            work.update(t_ns, hook_n, estimate.height_m, hoist)
 
         return GridPoint(
             t_ns,
