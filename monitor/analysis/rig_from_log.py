@@ -15,11 +15,16 @@ import numpy as np
 from monitor.adapters.sessions.chain import SessionChain
 from monitor.adapters.tables.columns import ColumnDecoder
 from monitor.adapters.tables.field_log import FieldLog
-from monitor.adapters.tables.field_map import load_map
+from monitor.adapters.tables.field_map import LogMap, load_map
+from monitor.adapters.tables.proposal.propose import propose
+from monitor.adapters.tables.readers.series import Series
+from monitor.adapters.tables.readers.table import Layout
 from monitor.analysis.work.log import WorkedLog, worked
 from monitor.analysis.work.series import Bools, Floats, held, series
 from monitor.config.new_rig import Answer
 from monitor.config.rig import Block, LimitHeights, Mast, Rig, Sensor
+from monitor.config.rig_file import find_rig
+from monitor.config.toml_file import parse_toml, validate
 from monitor.core.sensors.decoder import Decoder
 from monitor.errors import UserError
 from monitor.model.reading import Sample
@@ -36,16 +41,17 @@ _FEW: Final = 1e-3
 _RESTS_M: Final = 0.1
 _ALIKE: Final = 0.1
 """Between two readings the block rests, and nothing was hung on it or taken off (share of its weight)."""
+_BY_MAP: Final = "by the map, or the session's own rig"
 _REPLACE: Final = "not in the log: put the rig's own"
 
 
-def found_in_log(paths: Sequence[Path], map_path: Path | None = None) -> Mapping[str, Answer]:
-    """Answers for a new rig's file, by the questions' names, and settings of its sensors.
+def found_in_log(paths: Sequence[Path], map_path: Path | None = None) -> tuple[Mapping[str, Answer], Sequence[Sensor]]:
+    """Answers for a new rig's file, by the questions' names, settings of its two sensors; and what else the log measures.
 
     Raises:
         UserError: the log cannot be read, or has too little in it.
     """
-    rig, t_ns, height, load = _readings(paths, map_path)
+    rig, words, t_ns, height, load = _readings(paths, map_path)
     known = np.isfinite(height)
     if known.sum() < ENOUGH or np.isfinite(load).sum() < ENOUGH:
         raise UserError(
@@ -57,11 +63,13 @@ def found_in_log(paths: Sequence[Path], map_path: Path | None = None) -> Mapping
     most_n = float(np.nanquantile(load, 1.0 - _FEW))
     block_n, share = block_level(load, most_n)
     log = worked(series(_provisional(rig, low, high, block_n, most_n), t_ns, height, load))
-    return _answers(rig, log, step_s, (low, high), most_n, block_n, share)
+    more = [sensor for sensor in rig.sensors if sensor.role in ("plain", "switch")]
+    return _answers(rig, words, log, step_s, (low, high), most_n, block_n, share), more
 
 
-def _readings(paths: Sequence[Path], map_path: Path | None) -> tuple[Rig, Any, Floats, Floats]:
-    """(the log's rig, times ns, block position m, hook load N) at the times of the position."""
+def _readings(paths: Sequence[Path], map_path: Path | None) -> tuple[Rig, Mapping[str, str], Any, Floats, Floats]:
+    """(the log's rig, why a column is what it is, times ns, block position m, hook load N) at the times of the position."""
+    words: Mapping[str, str] = {}
     position: list[tuple[int, float]] = []
     load: list[tuple[int, float]] = []
     if all(path.suffix == ".stopmark" for path in paths):
@@ -76,10 +84,10 @@ def _readings(paths: Sequence[Path], map_path: Path | None) -> tuple[Rig, Any, F
                         into += zip(part.t_ns[mine].tolist(), part.value[mine].tolist(), strict=True)
     else:
         if map_path is None:
-            raise UserError(
-                "--from-log: give --map MAP.toml, too: it says which column is what (stopmark import --example)"
-            )
-        log = FieldLog(paths, load_map(map_path))
+            mapping, words = _proposed(paths)
+        else:
+            mapping = load_map(map_path)
+        log = FieldLog(paths, mapping)
         rig = log.rig
         places = _places(rig)
         decode = Decoder(rig).decode
@@ -91,7 +99,19 @@ def _readings(paths: Sequence[Path], map_path: Path | None) -> tuple[Rig, Any, F
     at_ns = np.array([t for t, _ in load], np.int64)
     values = np.array([v for _, v in load], np.float64)
     stale_s = 3e-9 * float(np.median(np.diff(at_ns))) if len(at_ns) > 1 else 0.0
-    return rig, times, np.array([v for _, v in position], np.float64), held(times, at_ns, values, stale_s)
+    return rig, words, times, np.array([v for _, v in position], np.float64), held(times, at_ns, values, stale_s)
+
+
+def _proposed(paths: Sequence[Path]) -> tuple[LogMap, Mapping[str, str]]:
+    """The map that the log's own heads, units and numbers propose (as `stopmark import` does without a map), and the reasons.
+
+    Raises:
+        FieldLogError: time, block position or hook load could not be found.
+    """
+    rig = find_rig("land")  # for its name only: of a log's rig nothing is known yet
+    proposal = propose(Series(paths, Layout()), rig, rig.name, rig_named=False)
+    reasons = {choice.what: f"column {choice.value}: {choice.evidence}" for choice in proposal.choices}
+    return validate(LogMap, parse_toml(proposal.toml, "the proposed map"), "the proposed map"), reasons
 
 
 def _places(rig: Rig) -> tuple[int, int]:
@@ -132,7 +152,14 @@ def _provisional(rig: Rig, low: float, high: float, block_n: float, most_n: floa
 
 
 def _answers(
-    rig: Rig, log: WorkedLog, step_s: float, ends: tuple[float, float], most_n: float, block_n: float, share: float
+    rig: Rig,
+    words: Mapping[str, str],
+    log: WorkedLog,
+    step_s: float,
+    ends: tuple[float, float],
+    most_n: float,
+    block_n: float,
+    share: float,
 ) -> dict[str, Answer]:
     low, high = ends
     block = log.motion.block_n[1] if log.motion.stands else block_n
@@ -160,8 +187,8 @@ def _answers(
             max(0.5, math.ceil(11.0 * top) / 10.0), f"a tenth above the log's highest speed over a second or more ({top:.2f} m/s)"
         ),
         "every": Answer(float(f"{step_s:.3g}"), f"from the log: median of {len(log.series.t_s)} readings"),
-        "position_unit": Answer(position.unit, "by the map"),
-        "load_unit": Answer(load.unit, "by the map"),
+        "position_unit": Answer(position.unit, words.get(position.quantity, _BY_MAP)),
+        "load_unit": Answer(load.unit, words.get(load.quantity, _BY_MAP)),
         **_sensor("position", position, log.series.height_m, rests, (low, high), 2.0),
         **_sensor("load", load, log.series.load_n, rests & alike, (0.45 * most_n, most_n), 0.5 * most_n),
     }  # fmt: skip

@@ -3,7 +3,7 @@
 import argparse
 import math
 import sys
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
@@ -17,6 +17,7 @@ from monitor.units import UNITS
 
 if TYPE_CHECKING:
     from monitor.config.new_rig import Answer
+    from monitor.config.rig import Sensor
 
 PRACTICE: Final = "common practice, no source: put the rig's own"
 _COUNTER_MOST: Final = 2**32 - 1
@@ -113,7 +114,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         help="look in a log (or a session) for sensors, units, ranges, block weight and limits; each is shown with its reason",
     )  # fmt: skip
     new.add_argument(
-        "--map", metavar="MAP.toml", type=Path, help="which column of the log is what (see stopmark import)"
+        "--map", metavar="MAP.toml", type=Path, help="which column of the log is what (left out: by looking)"
     )
     for question in QUESTIONS:
         new.add_argument(f"--{question.name}", metavar="ANSWER", help=question.ask)
@@ -139,16 +140,19 @@ def run(args: argparse.Namespace) -> int:
     if args.out is not None:
         check_out(args.out, (".toml",), None, args.from_log or ())
     found: Mapping[str, Answer] = {}
+    more: Sequence[Sensor] = ()
     if args.from_log is not None:
         from monitor.analysis.rig_from_log import found_in_log
 
-        found = found_in_log(args.from_log, args.map)
+        found, more = found_in_log(args.from_log, args.map)
         print(f"found in {', '.join(path.name for path in args.from_log)}:")
         for name, answer in found.items():
             print(harmless(f"  {name.replace('_', ' '):<18}{_shown(answer.value):<16} {answer.source}"))
+        for sensor in more:
+            print(harmless(f"  {sensor.label:<18}{sensor.unit:<16} also in the log"))
     given = _answers(args, found)
     _complete(given, args, found)
-    text = rig_text({name.replace("-", "_"): answer for name, answer in given.items()})
+    text = rig_text({name.replace("-", "_"): answer for name, answer in given.items()}, more)
     out = args.out or Path(f"{_value(given, 'name')}.toml")
     if args.out is None:
         check_out(out, (".toml",), None)

@@ -3,11 +3,11 @@
 What nobody answered is left out of the file and stands at its end as a form to fill in: nothing is made up.
 """
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Final
 
-from monitor.config.rig import Rig
+from monitor.config.rig import Rig, Sensor
 from monitor.config.toml_file import parse_toml, validate
 
 
@@ -106,8 +106,8 @@ FORM: Final[Mapping[str, str]] = {
 """What a table asks for that nobody answered."""
 
 
-def rig_text(answers: Answers) -> str:
-    """The file's text.
+def rig_text(answers: Answers, more: Sequence[Sensor] = ()) -> str:
+    """The file's text; `more` are sensors beside those of position and load.
 
     Raises:
         ConfigError: the answers do not go together; every problem at once.
@@ -126,6 +126,8 @@ def rig_text(answers: Answers) -> str:
             table = place
         lines.append(_line(field, answers[name]))
     lines += _sensor("position", answers) + _sensor("load", answers)
+    for sensor in more:
+        lines += _other_sensor(sensor)
     text = "\n".join(lines) + "\n"
     rig = validate(Rig, parse_toml(text, "the new rig's file"), "the new rig's file")
     missing = [form for name, form in FORM.items() if name in rig.missing]
@@ -144,6 +146,15 @@ def _sensor(role: str, answers: Answers) -> list[str]:
         lines.append(_line("topic", topic))
     lines += [_line(field, answer) for field, name in _SENSOR if (answer := answers.get(f"{role}_{name}")) is not None]
     return lines
+
+
+def _other_sensor(sensor: Sensor) -> list[str]:
+    """A sensor's table, as the log's map has it."""
+    fields: list[tuple[str, Any]] = [
+        ("id", sensor.id), ("quantity", sensor.quantity), ("unit", sensor.unit), ("rate_hz", sensor.rate_hz),
+        ("stale_after_s", sensor.stale_after_s), ("range", sensor.range), ("sigma", sensor.sigma),
+    ]  # fmt: skip
+    return ["", "[[sensors]]", *(_line(name, Answer(value, "as the log has it")) for name, value in fields)]
 
 
 def _line(field: str, answer: Answer) -> str:

@@ -141,6 +141,23 @@ def test_a_log_tells_block_units_rate_and_heights(
     assert math.isfinite(rig.sensors[1].sigma)
 
 
+def test_without_a_map_the_log_is_looked_at(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    log = odd_night(305)
+    path = tmp_path / "log.csv"
+    with path.open("w", newline="", encoding="utf-8") as file:
+        rows = csv.writer(file)
+        rows.writerow(["time [s]", "Block Height [ft]", "Hookload [kN]", "Bit Depth [m]"])
+        for t_ns, height_m, load_n in zip(*log.seen(3.0), strict=True):
+            rows.writerow([f"{t_ns * 1e-9:.2f}", f"{height_m / 0.3048:.2f}", f"{load_n / 1e3:.1f}", "2100.0"])
+    rig, text = made(tmp_path, "--name", "new", "--from-log", str(path))
+    assert rig.block.mass_kg * STANDARD_GRAVITY_M_S2 == pytest.approx(log.block_n, rel=0.02)
+    assert [(sensor.quantity, sensor.unit) for sensor in rig.sensors] == [
+        ("block_position", "ft"), ("hook_load", "kN"), ("bit_depth", "m")
+    ]  # fmt: skip
+    assert "column Block Height" in text
+    assert "also in the log" in capsys.readouterr().out
+
+
 def test_a_log_with_next_to_nothing_proposes_nothing(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     log = Log(303)
     log.rest(60.0)
