@@ -1,16 +1,20 @@
 """The derived signals of recorded sessions as a table: a row per step, a column per signal, in SI."""
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from contextlib import ExitStack
+from itertools import takewhile
 from pathlib import Path
 
+from monitor.adapters.sessions.chain import SessionChain
 from monitor.adapters.sessions.reader import SessionReader
 from monitor.adapters.tables.export import SI_UNITS, SILENT_NS, ExportResult, RowBuffer, Steps, inputs_of, rig_of
 from monitor.adapters.tables.table_file import Column, ExportError, TableFile
 from monitor.core.engine import Core
 from monitor.core.signals.table import SIGNAL_NAMES, SIGNALS
 from monitor.model.reading import Validity
-from monitor.model.stream import GRID_NS, SECOND_NS
+from monitor.model.stream import GRID_NS, SECOND_NS, Action, Frame
 from monitor.runtime.assembly import core_of
+from monitor.runtime.session_feed import WARM_UP_S, begin, settling_s
 
 
 def export_signals(
@@ -23,7 +27,8 @@ def export_signals(
 ) -> ExportResult:
     """The derived signals at each multiple of `every_ns`; empty where a signal was not known. `names` picks some of them.
 
-    The sessions are replayed from their start, so that a table from a later time on has the same numbers in it.
+    A table from a later time on begins at the last checkpoint at least a minute before it, like a report (see
+    `monitor.runtime.session_feed`), and takes time by its own length; sessions that keep none are replayed from their start.
 
     Raises:
         ExportError: the step is no multiple of 50 ms, an unknown signal, or the table cannot be written.
@@ -40,16 +45,27 @@ def export_signals(
         core = core_of(rig, session.rules_text, str(session.path), session.header)
     columns = [Column("time", "time"), Column("hoist", "text")]
     columns += [Column(f"{SIGNALS[i].name} [{SI_UNITS[SIGNALS[i].dimension]}]", "number") for i in picked]
-    with TableFile(out, columns) as table:
+    with TableFile(out, columns) as table, ExitStack() as stack:
         rows = RowBuffer(table, len(columns))
         sampler = _Sampler(core, picked, rows, every_ns, from_ns)
-        for _, item in inputs_of(sessions, None, to_ns):
+        for item in _inputs(core, sessions, from_ns, to_ns, stack):
             sampler.sample_to(item.t_ns)
             if table.full:
                 break
             core.feed(item)
         silences = sampler.steps.silences
         return rows.result({}, [(start, end) for start, end in silences if from_ns is None or end > from_ns])
+
+
+def _inputs(
+    core: Core, sessions: Sequence[Path], from_ns: int | None, to_ns: int | None, stack: ExitStack
+) -> Iterator[Frame | Action]:
+    """What to feed to a fresh `core` for a table from `from_ns` to before `to_ns`; `stack` closes what is opened."""
+    if from_ns is not None:
+        chain = stack.enter_context(SessionChain(sessions))
+        if chain.checkpoint_before(from_ns - round(settling_s(chain, WARM_UP_S) * 1e9)) is not None:
+            return takewhile(lambda item: to_ns is None or item.t_ns < to_ns, begin(core, chain, from_ns, WARM_UP_S))
+    return (item for _, item in inputs_of(sessions, None, to_ns))
 
 
 class _Sampler:
@@ -83,4 +99,4 @@ class _Sampler:
     def _row(self, t_ns: int) -> None:
         values = self._core.values
         numbers = [values[i][0] if values[i][1] <= Validity.DEGRADED else None for i in self._picked]
-        self._rows.add(t_ns, self._core.snapshot().hoist.value, *numbers)
+        self._rows.add(t_ns, self._core.hoist.value, *numbers)

@@ -33,9 +33,7 @@ def begin(
     """Bring a fresh `core` to what it knew at least `settle_s` before `from_ns` (the session's start when None), and return
     the inputs to feed it from there on. `damaged` as in `SessionReader.inputs`. See the top of this file."""
     start_ns = session.t_first_ns
-    # Where readings come seconds apart, filters and conditions settle by their number, not by the time.
-    if settle_s > 0.0:
-        settle_s = max(settle_s, SETTLE_READINGS / max(sensor.rate_hz for sensor in session.rig.sensors))
+    settle_s = settling_s(session, settle_s)
     if from_ns is None or from_ns <= start_ns:
         # A later hour alone begins with what the hours before it had left; any other session begins where it began.
         later = session.header.get("segment", 1) != 1
@@ -51,6 +49,14 @@ def begin(
     if from_ns is not None:
         _take_datum(core, session, from_ns, damaged)
     return session.inputs(from_ns=from_ns, damaged=damaged)
+
+
+def settling_s(session: SessionReader | SessionChain, settle_s: float) -> float:
+    """`settle_s`, or longer: where readings come seconds apart, filters and conditions settle by their number, not by the time.
+    0 stays 0."""
+    if settle_s <= 0.0:
+        return settle_s
+    return max(settle_s, SETTLE_READINGS / max(sensor.rate_hz for sensor in session.rig.sensors))
 
 
 def _take_datum(

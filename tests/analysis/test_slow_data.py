@@ -9,7 +9,11 @@ from monitor.adapters.sessions.chain import SessionChain
 from monitor.analysis.motion import descents
 from monitor.analysis.parallel_replay import STATES
 from monitor.analysis.recording import Recording, collect
+from monitor.analysis.signal_table import export_signals
+from monitor.core.engine import Core
+from monitor.model.alarm import Finding
 from monitor.model.snapshot import HoistState
+from monitor.model.stream import Action, Frame
 from tests.support.slow_data import BLOCK_KN, HIGH_M, LOW_M, Pull
 
 
@@ -58,3 +62,31 @@ def test_pieces_tell_what_the_whole_tells(tmp_path: Path) -> None:
     assert np.array_equal(whole.t_ns, pieces.t_ns)
     assert [one.t_ns for one in descents(whole)] == [one.t_ns for one in descents(pieces)]
     assert pieces["line_work"][-1] == pytest.approx(whole["line_work"][-1], rel=0.002)
+
+
+@pytest.mark.parametrize("period_s", [0.2, 10.0])
+def test_a_table_of_signals_near_the_end_begins_at_a_checkpoint(
+    tmp_path: Path, period_s: float, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    path = Pull(seed=6, seconds=900.0 if period_s < 1.0 else 9000.0).session(tmp_path / "long.stopmark", period_s)
+    with SessionChain([path]) as chain:
+        end_ns, frames = chain.end_ns, chain.frames
+    from_ns, names = end_ns - 120_000_000_000, ["height", "hook_load", "line_work"]
+    fed: list[int] = []
+    feed = Core.feed
+
+    def counted(core: Core, item: Frame | Action) -> list[Finding]:
+        fed.append(item.t_ns)
+        return feed(core, item)
+
+    export_signals([path], tmp_path / "whole.csv", names=names)
+    monkeypatch.setattr(Core, "feed", counted)
+    export_signals([path], tmp_path / "end.csv", names=names, from_ns=from_ns)
+    assert 0 < len(fed) < frames / 2
+    whole, end = ((tmp_path / f"{name}.csv").read_text().splitlines() for name in ("whole", "end"))
+    assert end[0] == whole[0]
+    assert len(end) > 100
+    for one, other in zip(whole[1 - len(end) :], end[1:], strict=True):
+        a, b = one.split(","), other.split(",")
+        assert a[:2] == b[:2]
+        assert [float(x) for x in a[2:]] == pytest.approx([float(x) for x in b[2:]], rel=2e-3, abs=0.02)
