@@ -83,11 +83,11 @@ def feed(runner: "Runner", log: "FieldLog") -> None:
     from monitor.adapters.sessions.gaps import longest_silence_ns
 
     core = runner.core
-    hole_ns = max(LEAST_HOLE_NS, longest_silence_ns([1.0 / log.period_s]))
+    hole_ns = max(LEAST_HOLE_NS, longest_silence_ns(sensor.rate_hz for sensor in log.rig.sensors))
     for frame in log.frames():
         if core.now_ns and frame.t_ns - core.now_ns > hole_ns:
             # As over a restart: that rows are missing is no event of the rig, and no sensor of it fell silent.
-            runner.advance(core.now_ns + round(log.period_s * 1e9))
+            runner.advance(core.now_ns + round(min(log.reading_s) * 1e9))
             runner.start_from_state(frame.t_ns, core.state())
         runner.frame(frame)
     runner.advance(core.now_ns + 1_000_000_000)

@@ -12,10 +12,11 @@ import numpy as np
 from monitor.adapters.tables.cleaning.quality import ROWS, Stretch, stretches_of
 from monitor.analysis.recording import Recording, runs
 from monitor.model.reading import Validity
-from monitor.presentation.format import span
-from monitor.report.context import ReportContext, counted, percent
-from monitor.report.html import paragraph, table
+from monitor.presentation.format import plain, span
+from monitor.report.context import ReportContext, counted, mega, percent
+from monitor.report.html import missing_note, paragraph, table
 from monitor.report.plots import Chart
+from monitor.units import TON_MILE_J
 
 MOST_BARS: Final = 900
 UNKNOWN_JOIN_S: Final = 5.0
@@ -36,6 +37,17 @@ def dropped_of(rec: Recording) -> dict[str, int]:
     return found
 
 
+def missing_words(context: ReportContext) -> str:
+    """What is likely to be missing from the line work; nothing where nothing is."""
+    missing = context.missing_work
+    if not missing.joules > 0.0:
+        return ""
+    return missing_note(
+        f"Height and load were not both known for {span(missing.seconds)}. At the rate of work around these times the line did "
+        f"about {plain(missing.joules / TON_MILE_J, 1)} ton-miles ({mega(missing.joules, 0)} MJ) more: an estimate, in no sum."
+    )
+
+
 def quality(context: ReportContext) -> str:
     """The band over time, and the table of kinds."""
     rec = context.rec
@@ -52,7 +64,9 @@ def quality(context: ReportContext) -> str:
         for first, after in runs(rec.validity == int(Validity.INVALID), UNKNOWN_JOIN_S)
     ]
     if not kinds and not unknown:
-        return paragraph("Nothing was bad: no gap, nothing left out, the height known all the time.")
+        return missing_words(context) or paragraph(
+            "Nothing was bad: no gap, nothing left out, the height known all the time."
+        )
     parts = []
     bars = [
         (f"{kind}, {sensor}", [(one.from_ns, one.to_ns) for one in found[:MOST_BARS]])
@@ -80,4 +94,5 @@ def quality(context: ReportContext) -> str:
             f"The height was not known {counted(len(unknown), 'time')}, for {percent(share, 2)} of the record, the longest "
             f"{span(longest)}. Line work and travel of then are not in the sums."
         ))  # fmt: skip
+    parts.append(missing_words(context))
     return "".join(parts)

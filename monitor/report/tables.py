@@ -19,7 +19,7 @@ from monitor.presentation.format import clock, plain, span
 from monitor.report.attention import FEW_READINGS, taken_share
 from monitor.report.context import NONE, ReportContext, counted, cut, mega, percent
 from monitor.report.html import cards, met_mark, missing_note, paragraph, table
-from monitor.report.quality import dropped_of
+from monitor.report.quality import dropped_of, missing_words
 from monitor.units import FOOT_M as foot
 from monitor.units import TON_MILE_J
 
@@ -229,7 +229,7 @@ def line_table(context: ReportContext) -> str:
         )
         for state in (HoistState.HOISTING, HoistState.LOWERING, HoistState.STILL, HoistState.UNKNOWN)
     ]
-    parts = [cards(boxes), table(("<while", "ton-miles", "MJ", "share"), rows)]
+    parts = [cards(boxes), missing_words(context), table(("<while", "ton-miles", "MJ", "share"), rows)]
     design_rows = [
         (
             words,

@@ -55,10 +55,18 @@ def test_holes_are_no_alarms_and_every_command_counts_them_alike(tmp_path: Path,
     page = out.read_text()
     assert "2 gaps without readings" in page
     assert "not a number, block-posi" in page
+    assert "an estimate, in no sum" in page
     assert ">18<" in page[page.index('id="sensors"') :]
     look = page[page.index('id="look"') : page.index('id="plots"')]
     assert "height-unknown" not in look
     assert "silent" not in look
+
+
+def test_a_log_that_is_filled_forward_has_no_holes_between_its_readings(tmp_path: Path, capsys: Capture) -> None:
+    session, summary = imported(tmp_path, dirty_log(work(12, 1.0), "filled", 10.0, 12), capsys)
+    assert (summary["gaps"], summary["bad"]) == (0, {})
+    with SessionReader(session) as reader:
+        assert {finding.key for finding in reader.findings()} <= {"slow-data"}
 
 
 def test_a_report_from_a_ledger_that_is_not_there_says_so_before_the_work(

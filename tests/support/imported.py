@@ -118,7 +118,7 @@ def imported(folder: Path, dirty: DirtyLog, truth: Truth) -> Outcome:
     speeds = np.abs(column["speed"][np.isfinite(column["speed"])])
     return Outcome(
         log, float(lasted.sum()), _share(lasted, knowable & shown, knowable), _share(lasted, wrong, shown), float(work[-1]),
-        truth.line_work_j, missing_work(t_ns, work, known, max(15.0, 4.5 * log.period_s)),
+        truth.line_work_j, missing_work(t_ns, work, known, max(15.0, 4.5 * min(log.reading_s))),
         core.state()["hoist"]["set_downs"], truth.set_downs, log.rows / max(took, 1e-9), float(speeds.max()),
         [finding for finding in found if finding.kind == "alarm" and finding.raised],
     )  # fmt: skip

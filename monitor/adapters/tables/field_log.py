@@ -273,7 +273,7 @@ class FieldLog:
             FieldLogError: the clock was set back, or the log has a gap of more than `LONGEST_GAP_S`.
         """
         before_ns = back = ended_ns = 0
-        gap_ns = longest_silence_ns([1.0 / self.period_s])
+        gap_ns = longest_silence_ns(sensor.rate_hz for sensor in self.rig.sensors)
         self._table = None
         for table, number, row in self._series:
             if table is not self._table:
