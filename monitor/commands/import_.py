@@ -101,6 +101,7 @@ def run(args: argparse.Namespace) -> int:
     from monitor.adapters.tables.field_map import EXAMPLE, load_map
     from monitor.config.rules_file import default_rules_path
     from monitor.config.toml_file import read_text
+    from monitor.presentation.slow_data import blind_to, is_slow, slow_words
     from monitor.runtime.assembly import core_of, header_of
     from monitor.runtime.runner import Runner
 
@@ -149,10 +150,14 @@ def run(args: argparse.Namespace) -> int:
         print(harmless(f"dropped {count:>8}  {key} (first: {log.dropped.first[key]})"))
     for kind, (count, seconds) in log.quality.kinds().items():
         print(harmless(f"bad     {count:>8}  {kind}, {seconds:.0f} s in all"))
+    last = core.snapshot()
+    if is_slow(last):
+        print(harmless(slow_words(last)))
     summary = {
         "summary": "import", "session": str(args.out), "rig": log.rig.name, "rows": log.rows, "readings": log.readings,
         "dropped": dict(log.dropped), "bad": log.quality.kinds(), "gaps": log.gaps, "findings": runner.findings,
         "stream_seconds": round((core.now_ns - log.start_ns) * 1e-9, 3),
+        "cannot_warn_of": list(blind_to(last.values)) if is_slow(last) else [],
     }  # fmt: skip
     print(json.dumps(summary))
     return 0

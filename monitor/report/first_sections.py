@@ -14,6 +14,7 @@ from monitor.analysis.recording import STATES, most
 from monitor.model.alarm import Finding, Severity
 from monitor.presentation.format import plain, span
 from monitor.presentation.missing import words_of_missing
+from monitor.presentation.slow_data import slow_words
 from monitor.report.context import NONE, ReportContext, counted, cut, mega, percent
 from monitor.report.html import cards, missing_note, paragraph, severity, table
 from monitor.report.plots import Chart, Curve, Panel
@@ -185,8 +186,8 @@ def timeline(context: ReportContext) -> str:
             parts.append(paragraph(f"{len(keys) - 24} less severe alarms are not drawn.", "note"))
     if any(found.key == "slow-data" for found in context.spans):
         parts.append(missing_note(
-            "Height readings came slowly. Where the block may have got to between two of them is so uncertain that alarms about "
-            "room, margin and speed say more about the readings than about the rig."
+            "Height readings came slowly. Where the block may have got to between two of them is not known, so that nobody could "
+            f"have been warned in time; at the end: {slow_words(rec.snapshot)}."
         ))  # fmt: skip
     if prompts:
         parts.append(

@@ -14,6 +14,7 @@ from monitor.model.alarm import Severity
 from monitor.model.reading import Validity, Value
 from monitor.model.snapshot import HoistState
 from monitor.presentation.format import span, ways, word
+from monitor.presentation.slow_data import LATE_STOP, blind_to, interval, is_slow
 from monitor.ui.drawing import digits
 from monitor.ui.drawing.canvas import Area
 from monitor.ui.drawing.theme import BAR_ROLE, MARK_ROLE, TEXT_ROLE, Role
@@ -149,7 +150,9 @@ def _room(area: Area, view: View, plan: Plan) -> int:
     for x, key in ((0, 1), (column, -1)):
         _room_figure(area.part(x, 0, column - 1, rows + 1), view, plan, key)
     small = area.width < SMALL
-    if small:
+    if small and is_slow(view.snap):
+        area.best(0, rows + 1, (f"{interval(view.snap)}: no word of {LATE_STOP}", f"no word of {LATE_STOP}"), "caution")
+    elif small:
         _in_a_row(area.part(0, rows + 1, area.width, 1), _ahead(view, way))
     else:
         side = area.part(2 * column, 0, area.width - 2 * column, rows + 1)
@@ -194,16 +197,36 @@ def _room_figure(area: Area, view: View, plan: Plan, way: int) -> None:
 
 def _ahead(view: View, way: int) -> Lines:
     """What lies ahead: reach, margin, allowed speed, time left to brake; how the limit will be crossed where it will."""
+    if is_slow(view.snap):
+        return _cannot_warn(view)
     if way == 0:
         return []
     crossing = [] if as_tested(view.snap, way) else _crossing(view, way)
     return crossing or _approach(view, way)
 
 
+_SHORT: Final = {
+    "a late stop": "late stop",
+    "a weak or slow brake": "weak brake",
+    "a failing auxiliary brake": "aux brake",
+}
+
+
+def _cannot_warn(view: View) -> Lines:
+    """In place of what lies ahead: readings come too seldom, and what that leaves unsaid."""
+    every = interval(view.snap)
+    lines: Lines = [("height", (every, every.removeprefix("every ")), "caution")]
+    for place, words in enumerate(blind_to(view.snap.values)):
+        lines.append(
+            ("no word" if place == 0 else "", (f"of {words}", f"of {_SHORT[words]}", _SHORT[words]), "caution")
+        )
+    return lines
+
+
 def _beside_room(side: Area, view: View, way: int) -> None:
     """What lies ahead, in rows, with bars where there is a width for them."""
     lines = _ahead(view, way)
-    if way and lines[0][0] == "reach":
+    if way and lines and lines[0][0] == "reach":
         _bars(side, view, way)
     for y, (label, choices, role) in enumerate(lines[: side.height]):
         side.put(0, y, label, "dim")
