@@ -16,7 +16,12 @@ from monitor.report.html import missing_note, paragraph, table
 from monitor.report.plots import Chart, Curve, Panel
 from monitor.units import TON_MILE_J
 
-_WAYS: Final = {"out": "out of the hole", "in": "into the hole", "worked": "lifted and set again"}
+_WAYS: Final = {
+    "out": "out of the hole",
+    "in": "into the hole",
+    "worked": "lifted and set again",
+    "not seen": "position not read",
+}
 MOST_STOPS: Final = 25
 _LOAD_KNOWN: Final = 0.5
 
@@ -30,7 +35,7 @@ def stand_table(context: ReportContext) -> str:
     if not found:
         return paragraph("The string was not set in slips and lifted again in this record.")
     rows = []
-    for way in ("out", "in", "worked"):
+    for way in _WAYS:
         some = [s for s in found if s.way == way]
         if some:
             each = [

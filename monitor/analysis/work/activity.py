@@ -100,6 +100,7 @@ class Activities:
 def activities_of(motion: Motion) -> Activities:
     """What the rig was at, in `motion`."""
     of_stand = [_of_stand(motion, stand) for stand in motion.stands]
+    _find_unseen(motion.stands, of_stand)
     _find_joints(motion.stands, of_stand)
     by_code = _by_code(motion.series)
     place = _Placer(motion, of_stand)
@@ -129,7 +130,7 @@ def _of_stand(motion: Motion, stand: WorkedStand) -> str:
     if any(_makes_hole(motion.series, stroke) for stroke in strokes):
         return DRILLING
     way = sum(abs(stroke.travel_m) for stroke in strokes)
-    if way > _TO_AND_FRO * max(abs(stand.travel_m), 3.0):
+    if stand.way != "not seen" and way > _TO_AND_FRO * max(abs(stand.travel_m), 3.0):
         return REAMING
     return {"out": OUT, "in": IN}.get(stand.way, OTHER)
 
@@ -145,6 +146,18 @@ def _makes_hole(series: Series, stroke: Stroke) -> bool:
         if len(off):
             return bool(np.median(off) < _ON_BOTTOM_M)
     return stroke.seconds > 0.0 and abs(stroke.travel_m) / stroke.seconds < DRILLED_M_S
+
+
+def _find_unseen(stands: Sequence[WorkedStand], of_stand: list[str]) -> None:
+    """A stand whose position was not read belongs to what went on before and after it, where that is the same."""
+    before = ""
+    for place, stand in enumerate(stands):
+        if stand.way != "not seen":
+            before = of_stand[place]
+            continue
+        after = next((of_stand[k] for k in range(place + 1, len(stands)) if stands[k].way != "not seen"), "")
+        if before == after != "":
+            of_stand[place] = before
 
 
 def _find_joints(stands: Sequence[WorkedStand], of_stand: list[str]) -> None:

@@ -156,12 +156,13 @@ def times_beyond(motion: Motion) -> list[Beyond]:
     """Time beyond each limit of the rig's file."""
     series = motion.series
     limits, block = series.rig.limits, series.rig.block
-    speed = np.abs(speeds(series))
+    speed = np.where(series.held, np.nan, np.abs(speeds(series)))
+    height = np.where(series.held, np.nan, series.height_m)
     rated_n = block.rated_load_kg * GRAVITY
     rows: tuple[tuple[str, float, Dimension, Floats, int], ...] = (
-        ("above the upper limit", limits.upper_m, "length", series.height_m, 1),
-        ("below the lower limit", limits.lower_m, "length", series.height_m, -1),
-        ("above the overtravel device's height", limits.device_m, "length", series.height_m, 1),
+        ("above the upper limit", limits.upper_m, "length", height, 1),
+        ("below the lower limit", limits.lower_m, "length", height, -1),
+        ("above the overtravel device's height", limits.device_m, "length", height, 1),
         ("faster than the site's highest speed", limits.max_speed_m_s, "speed", speed, 1),
         ("above the rated load", rated_n, "force", series.load_n, 1),
     )

@@ -7,6 +7,9 @@ Cleaning. A reading outside the mast is left out. One that no block could have r
 the readings after it go on from before it, else a *jump* of the instrument, over which no travel counts. A log that repeats
 each value until the next (forward-filled) changes in steps: what it may have travelled in one is counted from the time between
 changes, not between rows.
+
+Where the position stays away and the load goes on, the height is *held*: no travel counts and no height is shown, but whether the
+string hangs is still seen, and so are stands.
 """
 
 import math
@@ -63,7 +66,11 @@ class Series:
     load_n: Floats
     """Hook load, block included."""
     breaks: NDArray[np.int64]
-    """Places before which there is a gap or a jump: nothing is counted from the reading before."""
+    """Places before which there is a gap or a jump: no travel is counted from the reading before."""
+    gaps: NDArray[np.int64]
+    """Those of them before which nothing at all was read."""
+    held: Bools
+    """Readings of the load alone: the height is the last one that was known."""
     step_s: float
     """Median time between readings."""
     fill_s: float = 0.0
@@ -80,13 +87,21 @@ class Series:
     @property
     def pieces(self) -> list[tuple[int, int]]:
         """(first, one past the last) of the stretches without a break."""
-        edges = [0, *self.breaks.tolist(), len(self.t_s)]
-        return [(first, after) for first, after in pairwise(edges) if after > first]
+        return _between(self.breaks, len(self.t_s))
+
+    @property
+    def stretches(self) -> list[tuple[int, int]]:
+        """(first, one past the last) of the stretches without a gap."""
+        return _between(self.gaps, len(self.t_s))
 
     @property
     def seconds(self) -> float:
         """Time covered by readings, gaps left out."""
         return float(sum(self.t_s[after - 1] - self.t_s[first] for first, after in self.pieces))
+
+
+def _between(edges: NDArray[np.int64], count: int) -> list[tuple[int, int]]:
+    return [(first, after) for first, after in pairwise([0, *edges.tolist(), count]) if after > first]
 
 
 def has_readings(rig: Rig) -> bool:
@@ -125,6 +140,8 @@ def series_of_sessions(chain: SessionChain, from_ns: int | None = None, to_ns: i
         for name, some in parts.items()
     }
     t_ns, height = found.pop("block_position")
+    load_ns = found["dead_line_tension" if tension else "hook_load"][0]
+    t_ns, height = _with_times(t_ns, height, load_ns)
     columns = {}
     for name, (at_ns, values) in found.items():
         sensor = rig.sensors[wanted[name]]
@@ -132,6 +149,22 @@ def series_of_sessions(chain: SessionChain, from_ns: int | None = None, to_ns: i
     # Without the way of the block the tackle's friction is left in: its levels are learned by the way (see `strokes`).
     load = columns.pop("dead_line_tension") / dead_line_shares(rig)[0] if tension else columns.pop("hook_load")
     return series(rig, t_ns, height, load, columns)
+
+
+def _with_times(
+    t_ns: NDArray[np.int64], height: Floats, load_ns: NDArray[np.int64]
+) -> tuple[NDArray[np.int64], Floats]:
+    """The position's readings, and in its gaps the times of the load, without a height."""
+    if len(t_ns) < 2 or not len(load_ns):
+        return t_ns, height
+    gap_ns = round(max(GAP_S, GAP_STEPS * float(np.median(np.diff(t_ns))) * 1e-9) * 1e9)
+    place = np.searchsorted(t_ns, load_ns, side="right") - 1
+    inside = (place >= 0) & (place < len(t_ns) - 1)
+    inside[inside] = np.diff(t_ns)[place[inside]] > gap_ns
+    inside &= load_ns != t_ns[np.maximum(place, 0)]
+    extra = load_ns[inside]
+    order = np.argsort(np.concatenate((t_ns, extra)), kind="stable")
+    return np.concatenate((t_ns, extra))[order], np.concatenate((height, np.full(len(extra), np.nan)))[order]
 
 
 def held(t_ns: NDArray[np.int64], at_ns: NDArray[np.int64], values: Floats, stale_s: float) -> Floats:
@@ -168,13 +201,37 @@ def series(
     places = np.flatnonzero(good)
     kept, t_s, height = kept[places], t_s[places], _middle(height[places], step)
     gap_s = max(GAP_S, GAP_STEPS * step)
-    breaks = {int(place) for place in np.flatnonzero(np.diff(t_s) > gap_s) + 1}
-    breaks |= {int(np.searchsorted(places, place)) for place in jumps}
+    after = np.searchsorted(places, jumps)
+    jumped = set(kept[after[after < len(kept)]].tolist())
+    rows, heights, alone = _hold(t_ns, kept, height, load_n, gap_s)
+    t_s = (t_ns[rows] - start_ns).astype(np.float64) * 1e-9
+    gaps = np.flatnonzero(np.diff(t_s) > gap_s) + 1
+    breaks = {*gaps.tolist(), *(int(place) for place in np.flatnonzero(alone[:-1] & ~alone[1:]) + 1)}
+    breaks |= {place for place, row in enumerate(rows.tolist()) if row in jumped} if jumped else set()
     return Series(
-        rig, start_ns, t_s, height, load_n[kept].astype(np.float64), np.array(sorted(breaks - {0}), np.int64), step, fill,
-        {name: column[kept] for name, column in (extras or {}).items()},
+        rig, start_ns, t_s, heights, load_n[rows].astype(np.float64), np.array(sorted(breaks - {0}), np.int64), gaps, alone,
+        step, fill, {name: column[rows] for name, column in (extras or {}).items()},
         {words: count for words, count in left_out.items() if count},
     )  # fmt: skip
+
+
+def _hold(
+    t_ns: NDArray[np.int64], kept: NDArray[np.int64], height: Floats, load_n: Floats, gap_s: float
+) -> tuple[NDArray[np.int64], Floats, Bools]:
+    """(rows, heights, which of them are held) with the rows of the load alone put into the gaps between the `kept` ones."""
+    inside = np.zeros(len(t_ns), np.bool_)
+    for place in np.flatnonzero(np.diff(t_ns[kept]) > gap_s * 1e9).tolist():
+        inside[kept[place] + 1 : kept[place + 1]] = True
+    inside &= np.isfinite(load_n)
+    inside[kept] = False
+    # In the order of time, as all else.
+    latest = np.maximum.accumulate(t_ns) if len(t_ns) else t_ns
+    inside &= t_ns >= latest
+    inside[1:] &= t_ns[1:] > t_ns[:-1]
+    rows = np.flatnonzero(inside | np.isin(np.arange(len(t_ns)), kept))
+    alone = inside[rows]
+    last = np.searchsorted(kept, rows, side="right") - 1
+    return rows, height[last], alone
 
 
 def _fill_s(t_s: Floats, height: Floats) -> float:

@@ -105,7 +105,7 @@ class WorkedStand:
     slips: Interval
     lifted: Interval
     travel_m: float
-    """Of the block with the string on it, up positive."""
+    """Of the block with the string on it, up positive; NaN where the position was not read."""
     load_n: float
 
     @property
@@ -116,6 +116,8 @@ class WorkedStand:
     @property
     def way(self) -> str:
         """Which way the string went, in words."""
+        if math.isnan(self.travel_m):
+            return "not seen"
         if abs(self.travel_m) < LEAST_STAND_M:
             return "worked"
         return "out" if self.travel_m > 0 else "in"
@@ -150,7 +152,7 @@ def motion_of(series: Series) -> Motion:
     noise_n = _load_noise_n(series, way)
     intervals: list[Interval] = []
     hangs = np.full(len(series.t_s), UNKNOWN, np.int8)
-    for first, after in series.pieces:
+    for first, after in series.stretches:
         state = _states(series, way, stroke_of, block, noise_n, first, after)
         hangs[first:after] = state
         intervals += _intervals(series, state, first)
@@ -288,7 +290,7 @@ def block_weights(series: Series, way: Signs) -> tuple[float, float, float]:
     """What the block weighs alone, N: going down, at rest, going up. The lowest level near the rig file's weight that the load
     keeps coming back to; the file's weight where there is none."""
     configured = series.rig.block.mass_kg * GRAVITY
-    rests = _level(series.load_n[way == 0], configured, configured)
+    rests = _level(series.load_n[(way == 0) & ~series.held], configured, configured)
     down, up = (_level(series.load_n[way == sign], configured, rests) for sign in (-1, 1))
     return down, rests, up
 
@@ -327,7 +329,7 @@ def _states(
 ) -> Signs:
     """Whether the string hangs, per reading of one piece; short blips taken out."""
     load, t_s = series.load_n[first:after], series.t_s[first:after]
-    block = np.array(block_n)[way[first:after] + 1]
+    block = np.where(series.held[first:after], max(block_n), np.array(block_n)[way[first:after] + 1])
     band = np.maximum(_BAND * block, _SIGMAS * noise_n)
     known = np.isfinite(load) & (load > _CARRIED * block)
     state = np.full(len(load), UNKNOWN, np.int8)
@@ -403,8 +405,8 @@ def _stands(series: Series, intervals: Sequence[Interval]) -> list[WorkedStand]:
         met = before.to_s == slips.from_s and slips.to_s == lifted.from_s and lifted.to_s == following.from_s
         if slips.hangs or not lifted.hangs or following.hangs or not met:
             continue
-        way = height[lifted.first : lifted.after]
-        travel = float(way[-1] - way[0]) if len(way) else math.nan
+        seen = not series.held[lifted.first] and not series.held[lifted.after - 1]
+        travel = float(height[lifted.after - 1] - height[lifted.first]) if seen else math.nan
         found.append(WorkedStand(slips, lifted, travel, median_of(series.load_n[lifted.first : lifted.after])))
     return found
 

@@ -198,3 +198,23 @@ def test_nothing_at_all_is_worked_out_to_nothing() -> None:
         assert log.work_j == 0.0
         log = look((t_ns, np.full(count, np.nan), np.full(count, 2e5)), 1.0)
         assert not log.motion.strokes
+
+
+def without_position(seen: Seen, every_s: float, for_s: float) -> Seen:
+    """The position goes away for a while, again and again; the load goes on."""
+    t_ns, height, load = seen
+    t_s = (t_ns - t_ns[0]) * 1e-9
+    return t_ns, np.where((t_s % every_s > every_s - for_s) & (t_s > every_s), np.nan, height), load
+
+
+@pytest.mark.parametrize("step_s", STEPS)
+def test_stands_are_seen_by_the_load_where_the_position_stays_away(step_s: float) -> None:
+    truth = night(111, stands=20)
+    log = look(without_position(truth.seen(step_s), 1500.0, 240.0), step_s)
+    assert share_found(log, truth, step_s) >= 0.98
+    assert len(log.motion.stands) == pytest.approx(len(truth.truth.stands), rel=0.02)
+    assert "not seen" in {stand.way for stand in log.motion.stands}
+    assert 0.7 < log.work_j / sum(truth.truth.work_j.values()) < 0.95, "what was not seen is not counted"
+    assert not any(beyond.times for beyond in log.beyond)
+    plain = look(truth.seen(step_s), step_s)
+    assert max(log.top_up_m_s, log.top_down_m_s) <= 1.05 * max(plain.top_up_m_s, plain.top_down_m_s)

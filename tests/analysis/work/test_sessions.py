@@ -88,3 +88,22 @@ def test_the_report_of_a_log_has_the_engineer_s_tables(logged: Path) -> None:
         assert words in html
     assert ">nan" not in html
     assert "not known</td>" not in html
+
+
+def test_in_a_session_too_the_load_goes_on_where_the_position_stays_away(known: Log, tmp_path: Path) -> None:
+    rig, frames = sessions_frames(known, 3.0)
+    position = rig.topic(rig.sensors[0])
+    begin = frames[0].t_ns
+    gone = [f for f in frames if f.topic != position or not 700 < (f.t_ns - begin) * 1e-9 % 1500 < 1000]
+
+    def change(config: dict[str, object]) -> None:
+        config.clear()
+        config.update(as_plain(rig))
+
+    path = by_hand(tmp_path / "gone.stopmark", gone, change)
+    out = tmp_path / "stands.csv"
+    assert main(["export", str(path), "-o", str(out), "--what", "stands"]) == 0
+    with out.open(newline="", encoding="utf-8") as file:
+        rows = list(csv.DictReader(file))
+    assert len(rows) == len(known.truth.stands)
+    assert "not seen" in {row["way"] for row in rows}
