@@ -8,11 +8,14 @@ from functools import lru_cache
 from pathlib import Path
 from typing import Final
 
+from monitor.adapters.tables.field_map import LogMap
+from monitor.adapters.tables.proposal.propose import propose
 from monitor.adapters.tables.readers.series import Series
 from monitor.adapters.tables.readers.table import MOST_COLUMNS, Layout
+from monitor.config.toml_file import parse_toml, validate
 from monitor.errors import UserError
 from tests.fuzz.draws import Draws, edited
-from tests.fuzz.texts import folder, in_words
+from tests.fuzz.texts import find_rig_once, folder, in_words
 from tests.support import log_files
 
 _COUNT: Final = 12
@@ -161,3 +164,80 @@ def binary(data: bytes) -> None:
     kind = draws.pick(("xlsx", "parquet", *log_files.PACKERS))
     raw = log_files.PACKERS[kind](log_files.csv_text(_COUNT).encode()) if kind in log_files.PACKERS else _binary(kind)
     _read("log.bin", edited(draws, raw, (b"\0" * 8, b"\xff" * 4, b"PK\x03\x04", b"PAR1"), 2))
+
+
+@lru_cache(maxsize=1)
+def _long() -> tuple[str, ...]:
+    return tuple(log_files.csv_text(60, units=True).splitlines())
+
+
+_HEADS: Final = (
+    *(
+        "Block Position (m)",
+        "HKLD",
+        "Hook Load (klbf)",
+        "Time",
+        "Date",
+        "encoder",
+        "Activity Code",
+        "Ton-Miles",
+        "m",
+        "",
+        "(",
+        "[]",
+    ),
+    *(
+        "block height max",
+        "\ud800",
+        "x" * 200,
+        "Bit Depth, ft",
+        "brake pressure (psi)",
+        "a\tb",
+        "=1+1",
+        "\x1b[31m",
+        "\x7f",
+        "\\",
+    ),
+)
+_ODD: Final = (
+    *(
+        "0",
+        "-999.25",
+        "NULL",
+        "1e308",
+        "-1e308",
+        "nan",
+        "inf",
+        "9" * 400,
+        "1e-320",
+        "2026-13-45",
+        "12:00",
+        "31.12.9999 23:59",
+    ),
+)
+
+
+def proposed(data: bytes) -> None:
+    """A log without a map; what is proposed is a sound map, and every line of it is one line."""
+    draws = Draws(data)
+    rows = [line.split(",") for line in _long()]
+    for _ in range(draws.below(4)):
+        rows[0][draws.below(3)] = draws.pick(_HEADS)
+    for _ in range(draws.below(3)):
+        rows[1][draws.below(3)] = draws.pick(("m", "ft", "kN", "klb", "t", "bar", "s", "ms", "?"))
+    for _ in range(draws.below(20)):
+        rows[2 + draws.below(60)][draws.below(3)] = draws.pick(_ODD)
+    scale = draws.pick((1.0, 1e3, 1e-3, 0.0, -1.0, 1e300))
+    if draws.flag(4):
+        for row in rows[2:]:
+            row[1] = repr(scale * len(row[1]))
+    path = folder() / "log.csv"
+    path.write_text("\n".join(",".join(row) for row in rows), encoding="utf-8", errors="surrogatepass")
+    try:
+        found = propose(Series([path], Layout()), find_rig_once("land"), "land", draws.flag())
+    except UserError as error:
+        _named(error, path)
+        return
+    made = validate(LogMap, parse_toml(found.toml, "map"), "map")
+    assert made.columns
+    assert all(choice.evidence for choice in found.choices)

@@ -20,6 +20,7 @@ TARGETS: Final[Mapping[str, Target]] = MappingProxyType(
         "log-las": logs.las,
         "log-witsml": logs.witsml,
         "log-binary": logs.binary,
+        "log-proposed": logs.proposed,
         "session": sessions.session,
         "ledger": ledgers.ledger,
         "core": stream.core,

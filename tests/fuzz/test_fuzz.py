@@ -25,6 +25,7 @@ INPUTS = {
     "log-las": 100,
     "log-witsml": 300,
     "log-binary": 60,
+    "log-proposed": 60,
     "session": 60,
     "ledger": 60,
     "core": 120,

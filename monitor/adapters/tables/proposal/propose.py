@@ -6,9 +6,11 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Final
 
+from monitor.adapters.tables.cleaning.forward_fill import filled_rows
 from monitor.adapters.tables.field_map import LogMap, iso_ns
 from monitor.adapters.tables.proposal.quantities import FoundColumn, find_columns, sampled
 from monitor.adapters.tables.proposal.times import FoundTime, find_time
+from monitor.adapters.tables.readers.head_rows import like_number
 from monitor.adapters.tables.readers.series import Series
 from monitor.adapters.tables.readers.table import FieldLogError, Layout, Table
 from monitor.config.rig import Rig
@@ -56,14 +58,15 @@ def propose(series: Series, rig: Rig, rig_words: str, rig_named: bool) -> Propos
     if not rows:
         raise FieldLogError(f"{table.name}: there is no line of data below its heads")
     columns = [[row[place] if place < len(row) else "" for row in rows] for place in range(len(heads.names))]
-    time = find_time(heads.names, heads.units, columns, table.index)
+    comma = table.layout.decimal == ","
+    pointed = [[_pointed(cell) for cell in cells] for cells in columns] if comma else columns
+    time = find_time(heads.names, heads.units, pointed, table.index)
     have = ", ".join(repr(one_line(name)[:40]) for name in heads.names[:40])
     if time is None:
         raise FieldLogError(
             f"{table.name}: no column of it could be read as a time with its date ({len(rows)} rows looked at); write a map by "
             f"hand (--example prints one). Its columns: {have}"
         )
-    comma = table.layout.decimal == ","
     judged = [
         sampled(name, unit, words, cells, comma)
         for name, unit, words, cells in zip(heads.names, heads.units, heads.words, columns, strict=True)
@@ -90,13 +93,35 @@ def propose(series: Series, rig: Rig, rig_words: str, rig_named: bool) -> Propos
         if count:
             doubts.append(f"hook load: {count} zeros in {name!r} stand between loads; they are taken for no reading")
     zero_columns = {name for name, count in zeros.items() if count}
+    filled = [
+        _filled(each, columns[heads.names.index(each.column)], comma)
+        for each in found
+        if QUANTITIES[each.quantity].role in ("position", "load")
+    ]
     used = {*time.columns, *(each.column for each in found)}
     return Proposal(
         _toml(rig_words, table.layout, time, start, found, own, missing, zero_columns, doubts),
-        _choices(table, time, found, missing, len(rows)),
+        _choices(table, time, found, missing, len(rows), [words for words in filled if words]),
         tuple(doubts),
         tuple(name for name in heads.names if name not in used),
     )
+
+
+def _pointed(cell: str) -> str:
+    """A number that is written with a comma, with a point."""
+    return cell.replace(",", ".") if like_number(cell.strip()) else cell
+
+
+def _filled(each: FoundColumn, cells: Sequence[str], comma: bool) -> str:
+    """What is to say of a column whose readings are repeated in the rows until the next one comes; else nothing."""
+    numbers: list[float | None] = []
+    for cell in cells:
+        try:
+            numbers.append(float(cell.replace(".", "").replace(",", ".") if comma else cell))
+        except ValueError:
+            numbers.append(None)
+    rows = filled_rows(numbers)
+    return f"each reading of {each.column} stands in {rows} rows, and is taken once" if rows > 1 else ""
 
 
 def _with_own_sensors(
@@ -187,7 +212,12 @@ def _zeros(cells: Sequence[str]) -> int:
 
 
 def _choices(
-    table: Table, time: FoundTime, found: Sequence[FoundColumn], missing: Sequence[str], rows: int
+    table: Table,
+    time: FoundTime,
+    found: Sequence[FoundColumn],
+    missing: Sequence[str],
+    rows: int,
+    filled: Sequence[str],
 ) -> tuple[Choice, ...]:
     layout = table.layout
     laid = [
@@ -204,6 +234,7 @@ def _choices(
         Choice("time", f"{' + '.join(time.columns)} as {time.format}", time.evidence),
         *(Choice(each.quantity, f"{each.column} in {each.unit}", each.evidence) for each in found),
     ]
+    made += [Choice("filled", "forward", words) for words in filled]
     if found_words:
         made.append(Choice("missing", ", ".join(found_words), f"repeated in {rows} rows, and no reading"))
     return tuple(made)

@@ -295,8 +295,15 @@ def _fit(numbers: Sequence[float], quantity: str, unit_name: str, rig: Rig) -> t
         ends = _WIDE.get(unit.dimension, (-math.inf, math.inf))
         good = -abs(math.log(max(abs(high), 1e-9) / _TYPICAL.get(unit.dimension, max(abs(high), 1e-9))))
     inside = reaches * sum(ends[0] <= number <= ends[1] for number in ordered) / len(ordered)
-    return inside, good - 5.0 * (1.0 - inside)
+    return inside, good - 5.0 * (1.0 - inside) - RARE * (unit_name not in _USUAL)
 
+
+RARE: Final = 0.2
+_USUAL: Final = frozenset(
+    ("m", "ft", "kN", "klbf", "tf", "bar", "psi", "degC", "percent", "kN*m", "ton-mile", "A", "counts", "switch")
+)
+"""Units that logs are written in (common practice, no source); of two that fit alike the usual one is likelier: a
+kilodecanewton is within 2 % of a tonne's weight."""
 
 _WIDE: Final[Mapping[str, tuple[float, float]]] = {
     "pressure": (-0.5e6, 60e6), "temperature": (-60.0, 1000.0), "current": (-2000.0, 2000.0), "fraction": (-0.1, 1.1),

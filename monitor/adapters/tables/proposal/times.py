@@ -4,6 +4,7 @@ import re
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
+from functools import lru_cache
 from itertools import pairwise, product
 from statistics import median
 from typing import Final
@@ -119,9 +120,10 @@ def _in_pairs(names: Sequence[str], columns: Sequence[Sequence[str]]) -> list[Fo
     dates, clocks = [], []
     for place, cells in enumerate(columns):
         sample = _sampled(cells)
-        if sample and any(_reads(form, sample) for form in _DATES):
+        shape = _shape(sample[0]) if sample else ""
+        if any(_reads(form, sample) for form in _by_shape()[1].get(shape, ())):
             dates.append(place)
-        elif sample and any(_reads(form, sample) for form in _CLOCKS):
+        elif any(_reads(form, sample) for form in _by_shape()[2].get(shape, ())):
             clocks.append(place)
     found = []
     for date, clock in product(dates[:4], clocks[:4]):
@@ -137,6 +139,36 @@ def _in_pairs(names: Sequence[str], columns: Sequence[Sequence[str]]) -> list[Fo
             if time is not None:
                 found.append(time)
     return found
+
+
+def _shape(word: str) -> str:
+    """A word with one sign for each run of digits, of letters, of blanks. Python compiles a format anew for each of a thousand
+    formats, so only those are tried whose times look like the word."""
+    return re.sub(r"\s+", " ", re.sub(r"[^\W\d_]+", "A", re.sub(r"\d+", "9", word.strip())))
+
+
+Shapes = Mapping[str, Sequence[str]]
+
+
+@lru_cache(maxsize=1)
+def _by_shape() -> tuple[Shapes, Shapes, Shapes]:
+    """Formats of whole times, of dates and of times of day, by the shape of what they write."""
+    when = datetime(2026, 1, 2, 3, 4, 5, 678_900, UTC)
+    whole = [f"{day}{part}{clock}" for day, part, clock in product(_DATES, (" ", "T", "_", "-", ", "), _CLOCKS)]
+    made: list[dict[str, list[str]]] = []
+    for forms in (whole, _DATES, _CLOCKS):
+        shapes: dict[str, list[str]] = {}
+        for form in forms:
+            text = when.strftime(form)
+            for written in {
+                text,
+                text.replace("+0000", "+00:00"),
+                text.replace("+0000", "-00:00"),
+                text.replace("+", "-"),
+            }:
+                shapes.setdefault(_shape(written), []).append(form)
+        made.append(shapes)
+    return made[0], made[1], made[2]
 
 
 def _reads(form: str, sample: Sequence[str]) -> bool:
@@ -185,8 +217,7 @@ def _written(first: str) -> list[_Way]:
         ways.append(_Way("iso8601", _iso))
     except ValueError:
         pass
-    for day, part, clock in product(_DATES, (" ", "T", "_", "-", "  ", ", "), _CLOCKS):
-        form = f"{day}{part}{clock}"
+    for form in _by_shape()[0].get(_shape(first), ()):
         try:
             datetime.strptime(first, form)
         except ValueError:

@@ -147,6 +147,28 @@ def test_depths_activity_and_the_logs_own_line_work_are_taken_too(tmp_path: Path
     assert sum(1 for _ in log.frames()) == 6 * 3000 - sum(log.dropped.values())
 
 
+def test_forward_filled_columns_are_named(tmp_path: Path) -> None:
+    path = write_log(tmp_path / "x.csv", ("time", "Block Position (m)", "Hook Load (kN)"), ("m", "kN"))
+    head, *rows = path.read_text().splitlines()
+    held = [rows[place - place % 5].split(",")[1] for place in range(len(rows))]
+    cells = [row.split(",") for row in rows]
+    path.write_text("\n".join([head, *(f"{c[0]},{position},{c[2]}" for c, position in zip(cells, held, strict=True))]))
+    proposal, _ = proposed(path)
+    words = [choice.evidence for choice in proposal.choices if choice.what == "filled"]
+    assert words == ["each reading of Block Position (m) stands in 5 rows, and is taken once"]
+
+
+def test_seconds_with_a_decimal_comma_are_a_time(tmp_path: Path) -> None:
+    path = write_log(tmp_path / "x.csv", ("time", "Block Position (m)", "Hook Load (kN)"), ("m", "kN"))
+    head, *rows = path.read_text().splitlines()
+    rows = [row.replace(",", ".5,", 1).replace(",", ";").replace(".", ",") for row in rows]
+    path.write_text("\n".join([head.replace(",", ";"), *rows]))
+    _, mapping = proposed(path)
+    assert (mapping.time.format, mapping.decimal, mapping.delimiter) == ("s", ",", ";")
+    log = FieldLog(path, mapping)
+    assert sum(1 for _ in log.frames()) == 6000
+
+
 def test_a_rival_is_named(tmp_path: Path) -> None:
     heights, _ = trip()
     proposal, mapping = proposed(
