@@ -346,7 +346,7 @@ class Core:
         sensors, estimator, tracker = self._sensors, self._estimator, self._tracker
         evaluation, checks, instruments = self._evaluation, self._checks, self._instruments
         sensors.update(g)
-        estimator.trust_load(sensors.load_known)
+        estimator.trust_load(g, sensors.load_known, sensors.load_stepped)
         estimate = estimator.estimate(g)
         set_downs, in_slips = tracker.set_downs, tracker.in_slips
         hoist = tracker.update(g, estimate, evaluation.hook_load(tracker.direction))

@@ -187,9 +187,10 @@ class Estimator:
         """With the clutch out nothing speeds the block up on its way up."""
         self._plausibility.set_clutch(sample.value >= CLUTCH_IN, self._track.kin.v)
 
-    def trust_load(self, known: bool) -> None:
-        """Whether the hook load's readings are known to be what hangs there now."""
-        self._frame.load_known = known
+    def trust_load(self, t_ns: int, known: bool, stepped: bool) -> None:
+        """Whether the hook load's readings are known to be what hangs there now, and whether they stepped for no cause that is
+        known."""
+        self._frame.trust_load(t_ns, known, stepped)
 
     def add_known_acceleration(self, acceleration_m_s2: float) -> None:
         """Acceleration that the known braking makes now, m/s2, upwards positive (NaN: not known)."""

@@ -19,6 +19,8 @@ from monitor.units import STANDARD_GRAVITY_M_S2
 
 WRAPS_SIGMA: Final = 0.25
 """Doubt of the wraps counted at the datum."""
+SETTLED_NS: Final = 1_500_000_000
+"""A look at the load as it was before a step: the step is known a second after it came."""
 LOAD_TAU_S: Final = 0.3
 """Smoothing of the load's rate."""
 
@@ -37,8 +39,8 @@ class HeightFrame:
     """The curve from turns to height, what is not known about it, and the stretch of the line under the present load."""
 
     __slots__ = (
-        "_configured", "_highest_load_n", "_least_load_n", "_load_ns", "_lowest_load_n", "_rate_noise", "_reference",
-        "_smoothed_load_n",
+        "_configured", "_highest_load_n", "_least_load_n", "_load_ns", "_load_stepped", "_lowest_load_n", "_rate_noise",
+        "_reference", "_settled_n", "_settled_ns", "_smoothed_load_n",
         "counting", "datum", "datum_stretch_m", "flex", "layers", "load_known", "load_n", "load_rate_n_s", "tail_m", "watch",
     )  # fmt: skip
 
@@ -68,6 +70,10 @@ class HeightFrame:
         self._lowest_load_n = self._highest_load_n = self.load_n
         self.load_known = True
         """Whether what stands in `load_n` is what hangs there now."""
+        self._load_stepped = False
+        self._settled_n = (self.load_n, self.load_n)
+        """Loads of one and two looks ago, the older first."""
+        self._settled_ns = 0
         self.load_rate_n_s = 0.0
         self._load_ns = 0
         self._rate_noise = (2.0 * load_noise_n(rig) / LOAD_TAU_S) ** 2 + 1e-9
@@ -103,8 +109,23 @@ class HeightFrame:
         self.layers = base.moved(rope=rope / configured - 1.0)
         self.watch.restore(part(saved, "watch"), base)
 
+    def trust_load(self, t_ns: int, known: bool, stepped: bool) -> None:
+        """Whether the load is known at the grid point `t_ns`. From one that stepped the stretch goes back to what it was before,
+        for as long as that lasts."""
+        self.load_known = known
+        if stepped and not self._load_stepped:
+            self.load_n = self._smoothed_load_n = self._settled_n[0]
+            self.load_rate_n_s = 0.0
+        self._load_stepped = stepped
+        if not stepped and t_ns - self._settled_ns > SETTLED_NS:
+            self._settled_n = (self._settled_n[1], self.load_n)
+            self._settled_ns = t_ns
+
     def load(self, t_ns: int, hook_load_n: float) -> None:
         """The hook load now, N."""
+        if self._load_stepped:
+            self._load_ns = t_ns
+            return
         if self._load_ns:
             dt = (t_ns - self._load_ns) * 1e-9
             if dt > 0.0:

@@ -10,7 +10,8 @@ way (its channels were swapped), or the clutch's signal is wrong: either way the
 
 And a block that hangs on its line with every brake off and the clutch out goes down; with the clutch in it is on its way,
 too, for a drive that neither lifts it nor lets it down must hold it to the count by hand. An encoder that says the same count
-all the while is stuck, however long it had stood still before. A drive that brakes can hold it so. All derived here.
+all the while is stuck, however long it had stood still before; so is one that takes no notice of a load that comes on or
+off. A drive that brakes can hold the block so. All derived here.
 """
 
 import math
@@ -43,6 +44,10 @@ RELEASED_SHARE: Final = 0.9
 CLUTCH_IN: Final = 0.5
 FREE_MOTION_S: Final = 2.0
 """So long after its release a block has moved by many counts: even 0.01 m/s^2 make 2 cm of it (derived here)."""
+LOAD_MOTION_S: Final = 0.5
+LOAD_CHANGE_SHARE: Final = 0.4
+"""The same where the load has changed by so much of the block's weight since the brakes let go: that stretches the line by
+millimetres, which are dozens of counts (derived here)."""
 DRIVEN_MOTION_S: Final = 2.5
 """The same with the clutch in: the hand on the drive takes its time (common practice, no source)."""
 FRESH_NS: Final = 2_500_000_000
@@ -51,7 +56,10 @@ FRESH_NS: Final = 2_500_000_000
 class FreeMotionDetector:
     """Since when no brake holds the block, by what is known of brakes, clutch and load. Each must be known, and fresh."""
 
-    __slots__ = ("_clutch_in", "_clutch_ns", "_fitted", "_held", "_least", "_reading_ns", "_since_ns")
+    __slots__ = (
+        "_clutch_in", "_clutch_ns", "_fitted", "_from_n", "_held", "_least", "_load_change_n", "_load_n", "_reading_ns",
+        "_since_ns",
+    )  # fmt: skip
 
     def __init__(self, rig: Rig) -> None:
         brake = rig.brake
@@ -74,6 +82,9 @@ class FreeMotionDetector:
         self._held = dict.fromkeys(self._least, True)
         self._reading_ns = dict.fromkeys([*self._least, "clutch_engaged"] if self._fitted else [], 0)
         self._since_ns = 0
+        self._load_change_n = LOAD_CHANGE_SHARE * rig.block.mass_kg * GRAVITY
+        self._from_n = self._load_n = math.nan
+        """Hook load when a brake was last on, and now, N."""
         self._clutch_in = True
         self._clutch_ns = 0
         """When the clutch was last seen to be the other way."""
@@ -94,19 +105,29 @@ class FreeMotionDetector:
         level, above = self._least[quantity]
         held = (value >= level) is above
         self._held[quantity] = held
+        if quantity == "hook_load":
+            self._load_n = value
+        elif held:
+            self._from_n = self._load_n
         if held:
             self._since_ns = t_ns
 
     def seconds(self, t_ns: int) -> float:
-        """How long no brake has held it with the clutch as it is; NaN where one does, or is not known."""
+        """How long no brake has held it; NaN where one does, or is not known."""
         if not self._fitted or True in self._held.values() or t_ns - min(self._reading_ns.values()) > FRESH_NS:
             return math.nan
-        return (t_ns - max(self._since_ns, self._clutch_ns)) * 1e-9
+        return (t_ns - self._since_ns) * 1e-9
 
     def moves(self, t_ns: int, same_s: float) -> bool:
         """Whether the block must have moved within the `same_s` for which an encoder has said the same count."""
-        least_s = DRIVEN_MOTION_S if self._clutch_in else FREE_MOTION_S
-        return same_s > least_s and self.seconds(t_ns) > least_s
+        free_s = self.seconds(t_ns)
+        if math.isnan(free_s):
+            return False
+        free_s = min(free_s, same_s)
+        if free_s > LOAD_MOTION_S and abs(self._load_n - self._from_n) > self._load_change_n:
+            return True
+        since_clutch_s = (t_ns - self._clutch_ns) * 1e-9
+        return min(free_s, since_clutch_s) > (DRIVEN_MOTION_S if self._clutch_in else FREE_MOTION_S)
 
 
 class PlausibilityMonitor:

@@ -4,7 +4,8 @@ Theory of operation. A load comes on or off as the drum stretches or slackens th
 or clutch swings it by as much from one reading to the next, but swings it back. So a step counts where the readings of the
 second before and of the second after lie close about two levels, and the levels differ by that step. Whether the string or
 the sensor did it no reading tells, but somebody must look. A load that went down to nothing is left to who watches for a lost
-load. A step that comes while the load swings, and a zero that creeps, are not seen here. All derived here.
+load. One that comes back from off the scale is looked at in the same way, for nobody saw where it has been. A step that comes
+while the load swings, and a zero that creeps, are not seen here. All derived here.
 """
 
 from collections import deque
@@ -32,7 +33,8 @@ class LoadStepWatch:
     """Watches the readings of one load sensor for a step. Values in N, times in ns."""
 
     __slots__ = (
-        "_after", "_before", "_least_n", "_recent", "_step", "_step_n", "_step_ns", "_unit", "_unit_n", "found_n", "found_ns",
+        "_after", "_before", "_found_n", "_found_ns", "_least_n", "_recent", "_step", "_step_n", "_step_ns", "_unit", "_unit_n",
+        "words",
     )  # fmt: skip
 
     def __init__(self, sensor: Sensor, least_n: float) -> None:
@@ -46,9 +48,11 @@ class LoadStepWatch:
         self._step = 0.0
         """The step that is looked into; 0 where there is none."""
         self._step_ns = 0
-        self.found_n = 0.0
+        self._found_n = 0.0
         """The step that was found, and stands; 0 where there is none."""
-        self.found_ns = 0
+        self._found_ns = 0
+        self.words = ""
+        """What to say of it; empty where there is nothing to say."""
 
     def take(self, t_ns: int, last_ns: int, last: float, value: float) -> None:
         """Take a good reading, the one before having been `last` at `last_ns`."""
@@ -78,17 +82,21 @@ class LoadStepWatch:
             return
         if not _AGREES[0] < (level - fmean(before)) / step < _AGREES[1]:
             return
-        if self.found_n and _AGREES[0] < -step / self.found_n < _AGREES[1]:
-            self.found_n = 0.0
+        if self._found_n and _AGREES[0] < -step / self._found_n < _AGREES[1]:
+            self._found_n, self.words = 0.0, ""
         elif level >= self._least_n:
-            self.found_n, self.found_ns = step, self._step_ns
+            self._found_n, self._found_ns = step, self._step_ns
+            by = f"{step / self._unit_n:+.0f} {self._unit}"
+            self.words = f"jumped by {by} at once: look at the string, then at the sensor"
 
-    def words(self, t_ns: int) -> str:
-        """What to say of it at the grid point `t_ns`; empty where there is nothing to say."""
-        if t_ns - self.found_ns > _LASTS_NS:
-            self.found_n = 0.0
-        if not self.found_n:
-            return ""
-        return (
-            f"jumped by {self.found_n / self._unit_n:+.0f} {self._unit} at once: look at the string, then at the sensor"
-        )
+    def back_on_scale(self, t_ns: int) -> None:
+        """A good reading after some that were off the scale."""
+        self._step = self._found_n = 0.0
+        self._recent.clear()
+        self._found_ns = t_ns
+        self.words = "was off its scale: look at the sensor, its range and unit"
+
+    def update(self, t_ns: int) -> None:
+        """Bring `words` up to the grid point `t_ns`: after long enough nothing more is said."""
+        if self.words and t_ns - self._found_ns > _LASTS_NS:
+            self._found_n, self.words = 0.0, ""

@@ -114,7 +114,7 @@ class ReadingFaults:
     @property
     def open(self) -> bool:
         """Whether `words` may have something to say."""
-        return self._repeat_count >= _FROZEN_READINGS or len(self._spike_times_ns) == self._count or self._stepped
+        return self._repeat_count >= _FROZEN_READINGS or len(self._spike_times_ns) == self._count or self.stepped
 
     def frozen(self, t_ns: int) -> bool:
         """Whether its readings repeat exactly although most used to differ."""
@@ -125,9 +125,14 @@ class ReadingFaults:
         )
 
     @property
-    def _stepped(self) -> bool:
-        """Whether its load stepped."""
-        return self._load_step is not None and self._load_step.found_n != 0.0
+    def stepped(self) -> bool:
+        """Whether its load stepped: what it says now may be another thing than before."""
+        return self._load_step is not None and self._load_step.words != ""
+
+    def back_on_scale(self, t_ns: int) -> None:
+        """A good reading comes after some that were off the scale."""
+        if self._load_step is not None:
+            self._load_step.back_on_scale(t_ns)
 
     def words(self, t_ns: int) -> str:
         """What is wrong at the grid point `t_ns`; empty when nothing is."""
@@ -135,4 +140,7 @@ class ReadingFaults:
             return _FROZEN_WORDS
         if len(self._spike_times_ns) == self._count and t_ns - self._spike_times_ns[0] < _SPIKE_WINDOW_NS:
             return self._words
-        return self._load_step.words(t_ns) if self._load_step is not None else ""
+        if self._load_step is None:
+            return ""
+        self._load_step.update(t_ns)
+        return self._load_step.words

@@ -18,6 +18,7 @@ _MAX_GAP: Final = 100_000
 _MAX_EXPECTED_LATE: Final = 64
 """Of the readings that sequence numbers show to be missing, so many of the last are remembered: they may only be late."""
 _NOT_THE_SENSORS_FAULT: Final = frozenset({RejectReason.RETAINED, RejectReason.DUPLICATE, RejectReason.TOO_OLD})
+_REFUSED: Final = 3
 _SET_BACK_READINGS: Final = 3
 """So many old readings in a row, spaced as they come, without a gap before them: the source's clock was set back."""
 _STANDING_READINGS: Final = 3
@@ -118,6 +119,9 @@ class SensorRecord:
                 self._count_missing(sequence, gap)
             elif gap < 0:
                 self._expected_late.clear()
+        if self.refused_in_row >= _REFUSED and self.last_reason.startswith(RejectReason.OUT_OF_RANGE):
+            self._faults.back_on_scale(t_ns)
+            self.suspect = True
         self.number = sample.value
         self.last_ns = t_ns
         self.last_source_ns = source
@@ -170,6 +174,11 @@ class SensorRecord:
         self.suspect = late.open or self._faults.open
 
     @property
+    def stepped(self) -> bool:
+        """Whether a load stepped, or came back from off its scale: it may mean another thing than before."""
+        return self._faults.stepped
+
+    @property
     def may_be_stale(self) -> bool:
         """Whether its last reading may have been taken longer ago than its word is good for: late, or long the same."""
         return self._faults.seems_frozen or self.lateness.late_s * 1e9 > self.stale_ns
@@ -184,7 +193,7 @@ class SensorRecord:
     @property
     def rejecting(self) -> bool:
         """Whether its recent readings are refused: at least three in a row."""
-        return self.refused_in_row >= 3
+        return self.refused_in_row >= _REFUSED
 
     @property
     def out_of_range(self) -> bool:

@@ -153,6 +153,12 @@ class SensorRegister:
         """Whether nothing spoke against the hook load at the last grid point; so on a rig without a load sensor."""
         return self.readings[self._load_quantity][1] in (VALID, ABSENT)
 
+    @property
+    def load_stepped(self) -> bool:
+        """Whether the hook load may mean another thing than before."""
+        record = self._by_quantity.get(self._load_quantity)
+        return record is not None and record.stepped
+
     def fitted(self, quantity: str) -> bool:
         """Whether the rig has a sensor of `quantity`."""
         return quantity in self._by_quantity

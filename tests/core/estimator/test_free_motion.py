@@ -61,6 +61,19 @@ def test_a_count_that_stays_is_judged_by_the_clutch(clutch: float, least_s: floa
         assert not detector.moves(t_ns, 1.0)
 
 
+@pytest.mark.parametrize(("load_n", "moves"), [(660_000.0, False), (450_000.0, True), (1_100_000.0, True)])
+def test_a_load_that_comes_on_or_off_moves_the_count(load_n: float, moves: bool) -> None:
+    """Whatever the clutch does: here it changes all the time."""
+    detector = FreeMotionDetector(RIG)
+    for t in range(8):
+        t_ns = t * SECOND // 4
+        given = FREE | {"clutch_engaged": float(t % 2), "hook_load": load_n if t > 3 else FREE["hook_load"]}
+        for quantity, value in (given | ({"brake_lever": 0.3} if t < 2 else {})).items():
+            detector.add_reading(t_ns, quantity, value)
+        assert detector.moves(t_ns, 60.0) == (moves and t > 3)
+        assert not detector.moves(t_ns, 0.4)
+
+
 def test_what_has_not_been_heard_of_lately_is_not_known() -> None:
     detector = FreeMotionDetector(RIG)
     for quantity, value in FREE.items():
