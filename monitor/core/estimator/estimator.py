@@ -190,7 +190,11 @@ class Estimator:
     def trust_load(self, t_ns: int, known: bool, stepped: bool) -> None:
         """Whether the hook load's readings are known to be what hangs there now, and whether they stepped for no cause that is
         known."""
+        track, before_n = self._track, self._frame.load_n
         self._frame.trust_load(t_ns, known, stepped)
+        if before_n != self._frame.load_n and track.started and not track.lead.drum:
+            # A ready-made position stays what it was: of the line it means, another part is stretch now.
+            track.kin.x += (self._frame.load_n - before_n) * self._frame.flex * (self._frame.tail_m - track.kin.x)
 
     def add_known_acceleration(self, acceleration_m_s2: float) -> None:
         """Acceleration that the known braking makes now, m/s2, upwards positive (NaN: not known)."""
