@@ -15,6 +15,8 @@ SETS: Final[tuple[SetName, ...]] = ("danger", "calm", "instrument")
 CALM_S: Final = 1800.0
 """Length of one calm run, s: half an hour."""
 INSTRUMENT_S: Final = 240.0
+FAULT_S: Final = 80.0
+"""How long its sensor misbehaves, s."""
 MOTION: Final = ("brake-now", "brake-fully", "will-cross")
 """Rules that warn of a limit, without the side."""
 
@@ -162,7 +164,7 @@ def _instrument(draw: random.Random) -> tuple[Rig, dict[str, Any], dict[str, Any
     kind = draw.choice(kinds)
     if sensor.quantity != "drum_counts" and kind == "missed-counts":
         kind = "bias"
-    fault: dict[str, Any] = {"kind": kind, "sensor": sensor.id, "start_s": start, "length_s": 80.0}
+    fault: dict[str, Any] = {"kind": kind, "sensor": sensor.id, "start_s": start, "length_s": FAULT_S}
     size = 60_000.0 if sensor.quantity == "drum_counts" else 0.25 * span
     if kind == "bias":
         fault["amount"] = draw.choice((-1.0, 1.0)) * (

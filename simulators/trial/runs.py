@@ -11,7 +11,7 @@ from monitor.model.reading import Validity
 from monitor.model.stream import SECOND_NS, Action, Frame
 from simulators.scenario.direct_feed import shipped_core
 from simulators.scenario.plant_source import PlantSource
-from simulators.trial.cases import MOTION, Case, Result
+from simulators.trial.cases import FAULT_S, MOTION, Case, Result
 from simulators.trial.danger import danger, stays_inside
 
 _HEIGHT: Final = SIGNAL_NAMES.index("height")
@@ -127,7 +127,7 @@ def _instrument(case: Case, source: PlantSource, core: Core) -> Result:
     plant = source.plant
     sensor, quantity = case.facts["sensor"], case.facts["quantity"]
     start_ns = source.origin_ns + int(case.facts["start_s"] * 1e9)
-    end_ns = start_ns + 80 * SECOND_NS
+    end_ns = start_ns + int(FAULT_S * SECOND_NS)
     announced: int | None = None
     false_motion = 0
     valid = wrong = looked = 0

@@ -7,7 +7,7 @@ from typing import Any, Final
 
 from scipy.stats import beta, binom, chi2
 
-from simulators.trial.cases import MOTION, Result
+from simulators.trial.cases import FAULT_S, MOTION, Result
 from simulators.trial.danger import Outcome
 
 CONFIDENCE: Final = 0.95
@@ -156,6 +156,7 @@ def _instrument(results: Sequence[Result]) -> dict[str, Any]:
         "worst_height_beyond_bound_m": max((r["worst_m"] for r in results), default=0.0),
         "runs_with_wrong_height": sum(r["wrong"] > 0 for r in results),
         "false_motion_alarms": sum(r["false_motion"] for r in results),
+        "false_motion_per_10_h": rate(sum(r["false_motion"] for r in results), len(results) * FAULT_S / 36_000.0),
         "by_kind": {
             kind: {"runs": len(rows), "announced": sum(r["announced_s"] is not None for r in rows)}
             for kind, rows in sorted(kinds.items())

@@ -79,11 +79,17 @@ def calm(found: dict[str, Any], runs: str) -> list[Figure]:
 
 def instrument(found: dict[str, Any], runs: str) -> list[Figure]:
     """Faults of sensors: announced, and never a wrong height called VALID."""
+    false = found["false_motion_per_10_h"]
     return [
-        Figure("instrument: faults announced", *_share(found["announced"], runs), "100"),
+        Figure("instrument: faults announced", *_share(found["announced"], runs), "99"),
         Figure("instrument: time to announce, median", found["time_to_announce_s"]["median"]["value"], "s"),
         Figure("instrument: wrong height while VALID", *_share(found["wrong_height_while_valid"], runs), "0.1"),
-        Figure("instrument: false motion alarms", found["false_motion_alarms"], "", "0"),
+        Figure(
+            "instrument: false motion alarms per 10 h of faults",
+            false["per"],
+            f"({false['count']} in all, 95 %: {false['low']:.2g} to {false['high']:.2g}; {runs})",
+            "1",
+        ),
     ]
 
 
