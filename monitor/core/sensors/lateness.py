@@ -36,6 +36,7 @@ _OUTAGE_NS: Final = 30_000_000_000
 """Nothing on its way is late by so much: a longer pause is a sensor that was silent."""
 _KNOWN_MESSAGES: Final = 16
 """So many messages tell the usual wait."""
+_GAIN: Final = 1.0 / _KNOWN_MESSAGES
 _VERDICT_NS: Final = 500_000_000
 """A burst comes within so long after a pause, or there is none (common practice, no source)."""
 _MADE_UP: Final = 0.6
@@ -128,6 +129,11 @@ class Lateness:
         """Take a reading without a source's time, the last good one having come at `last_ns`; whether `judge` is to be asked."""
         wait = t_ns - last_ns
         usual = self.wait_ns
+        if self._messages == _KNOWN_MESSAGES and 0 < wait < usual + _PAUSE_NS and not (self._paused_ns or self.late_s):
+            # Nearly every reading.
+            self.wait_ns = usual + (wait - usual) * _GAIN
+            self._per_reading_ns += (wait - self._per_reading_ns) * (0.25 * _GAIN)
+            return False
         paused = self._messages >= _KNOWN_MESSAGES and self.notices(wait - usual)
         if paused and wait < _OUTAGE_NS:
             self._paused_ns = wait - usual
@@ -141,7 +147,7 @@ class Lateness:
                     self._messages += 1
                 self.wait_ns += (wait - usual) / self._messages
             if not (paused or self.open):  # else a pause, or what makes up for it, would be taken for the usual
-                self._per_reading_ns += (wait - self._per_reading_ns) / (4 * _KNOWN_MESSAGES)
+                self._per_reading_ns += (wait - self._per_reading_ns) * (0.25 * _GAIN)
         return self.open
 
     def notices(self, pause_ns: float) -> bool:

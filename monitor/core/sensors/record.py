@@ -108,8 +108,8 @@ class SensorRecord:
                     return RejectReason.UNCONFIRMED
                 if self._faults.take(t_ns, last_ns, self.number, sample.value):
                     self.suspect = True
-                if source is None and self.lateness.take(t_ns, last_ns):
-                    self.suspect = True
+            if source is None and self.lateness.take(t_ns, last_ns) and watched:
+                self.suspect = True
             # Exponential mean of the interval, over about 16 readings: enough to show a rate, cheap to keep.
             self.period_s += ((t_ns - last_ns) * 1e-9 - self.period_s) / (16 if good > 16 else good)
         if sequence is not None and self.last_sequence is not None:

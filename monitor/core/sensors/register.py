@@ -40,7 +40,7 @@ class SensorRegister:
             SensorRecord(sensor, _least_load_n(rig, sensor)) for sensor in rig.sensors
         )
         self._stamped = [r for r in self.records if r.watched and r.sensor.time is not None]
-        self._unstamped = [r for r in self.records if r.watched and r.sensor.time is None]
+        self._unstamped = [r for r in self.records if r.sensor.time is None]
         self.reasons: dict[str, int] = {}
         self.start_ns = 0
         self.silent_share = 0.0
@@ -124,7 +124,7 @@ class SensorRegister:
         others = [r.lateness for r in self._unstamped if r is not record and r.lateness.notices(own.pending_ns)]
         near_ns = max(_TOGETHER_NS, own.wait_ns)
         paused = sum(abs(own.pause_ns - other.pause_ns) < near_ns for other in others)
-        return paused >= 2 and 2 * paused > len(others)
+        return 2 * paused > len(others)
 
     def _learn_common_delay(self, t_ns: int) -> None:
         """Where most sensors that carry a time have long been late together, their way is longer or their clock was set."""

@@ -4,6 +4,7 @@ import random
 
 import pytest
 
+from monitor.config.rig import Rig
 from monitor.config.rig_file import find_rig
 from monitor.core.sensors.record import SensorRecord
 from monitor.core.sensors.register import SensorRegister
@@ -23,8 +24,8 @@ def times(made: SensorRecord, seconds: float, offset_s: float = 0.0) -> list[flo
 class Bench:
     """A register whose sensors all speak, each reading 20 ms on its way, unless a test says otherwise."""
 
-    def __init__(self, rig: str) -> None:
-        self.rig = {"land": STAMPED, "light": UNSTAMPED}[rig]
+    def __init__(self, name: str, rig: Rig | None = None) -> None:
+        self.rig = rig or {"land": STAMPED, "light": UNSTAMPED}[name]
         self.sensors = SensorRegister(self.rig)
         self.sensors.start(T)
         self.draw = random.Random(1)
@@ -100,6 +101,13 @@ def test_where_all_pause_it_is_what_they_share_and_no_sensor() -> None:
     bench = Bench("light")
     ways = {record.id: late(record, 60.0, 40.0, 2.0) for record in bench.sensors.records}
     bench.run(60.0, ways)
+    assert [record.id for record in bench.sensors.records if record.diagnosis] == []
+
+
+def test_where_few_sensors_all_pause_it_is_what_they_share() -> None:
+    few = UNSTAMPED.model_copy(update={"sensors": UNSTAMPED.sensors[:2]})
+    bench = Bench("light", few)
+    bench.run(60.0, {record.id: late(record, 60.0, 40.0, 2.0) for record in bench.sensors.records})
     assert [record.id for record in bench.sensors.records if record.diagnosis] == []
 
 
