@@ -155,7 +155,9 @@ class Estimator:
         """What brakes, clutch and load say against the sensor that leads."""
         track = self._track
         same_s = source.repeat_count * source.interval_s
-        if source.drum and source.state is TRACKING and self._free_motion.moves(taken, same_s):
+        if source.drum and source.repeat_count == 0:
+            self._free_motion.count_changed()
+        elif source.drum and source.state is TRACKING and self._free_motion.moves(taken, same_s):
             # It has said the same all the time since no brake holds the block any more: it is stuck.
             track.mark_frozen(source, taken, z)
         if self._plausibility.undriven and self._plausibility.rise(taken, track.kin.v):

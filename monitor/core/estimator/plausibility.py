@@ -46,7 +46,7 @@ FREE_MOTION_S: Final = 2.0
 """So long after its release a block has moved by many counts: even 0.01 m/s^2 make 2 cm of it (derived here)."""
 LOAD_MOTION_S: Final = 0.5
 LOAD_CHANGE_SHARE: Final = 0.4
-"""The same where the load has changed by so much of the block's weight since the brakes let go: that stretches the line by
+"""The same where the load has changed by so much of the block's weight meanwhile: that stretches the line by
 millimetres, which are dozens of counts (derived here)."""
 DRIVEN_MOTION_S: Final = 2.5
 """The same with the clutch in: the hand on the drive takes its time (common practice, no source)."""
@@ -84,7 +84,7 @@ class FreeMotionDetector:
         self._since_ns = 0
         self._load_change_n = LOAD_CHANGE_SHARE * rig.block.mass_kg * GRAVITY
         self._from_n = self._load_n = math.nan
-        """Hook load when a brake was last on, and now, N."""
+        """Hook load when a brake was last on or the count last changed, and now, N."""
         self._clutch_in = True
         self._clutch_ns = 0
         """When the clutch was last seen to be the other way."""
@@ -111,6 +111,10 @@ class FreeMotionDetector:
             self._from_n = self._load_n
         if held:
             self._since_ns = t_ns
+
+    def count_changed(self) -> None:
+        """The encoder that is watched says another count."""
+        self._from_n = self._load_n
 
     def seconds(self, t_ns: int) -> float:
         """How long no brake has held it; NaN where one does, or is not known."""

@@ -72,6 +72,8 @@ def test_a_load_that_comes_on_or_off_moves_the_count(load_n: float, moves: bool)
             detector.add_reading(t_ns, quantity, value)
         assert detector.moves(t_ns, 60.0) == (moves and t > 3)
         assert not detector.moves(t_ns, 0.4)
+    detector.count_changed()
+    assert not detector.moves(t_ns, 60.0)
 
 
 def test_what_has_not_been_heard_of_lately_is_not_known() -> None:
