@@ -134,7 +134,10 @@ def run(args: argparse.Namespace) -> int:
         "source": ", ".join(log.name for log in args.logs)[:200]
     }
     try:
-        with Progress(f"reading {log.name}"), Recorder(args.out, header, wait=True) as recorder:
+        with (
+            Progress(f"reading {log.name}", done=lambda: (log.rows, log.share)),
+            Recorder(args.out, header, wait=True) as recorder,
+        ):
             runner = Runner(core, recorder)
             feed(runner, log)
             recorder.note(core.now_ns, "import", log.words())

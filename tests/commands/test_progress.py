@@ -1,6 +1,7 @@
 """The sign of life of long commands."""
 
 import io
+import math
 
 from monitor.commands.common.progress import Progress
 from tests.support.broker import wait_until
@@ -34,3 +35,16 @@ def test_what_is_quick_needs_no_sign() -> None:
     with Progress("replaying", screen, 60.0):
         pass
     assert screen.getvalue() == ""
+
+
+def test_rows_share_and_time_left_are_told_where_they_are_known() -> None:
+    for done, words in (
+        ((12_000, 0.25), "12,000 rows, "),
+        ((12_000, 0.25), " 25 %, about "),
+        ((7, math.nan), "7 rows, "),
+    ):
+        screen = Terminal()
+        with Progress("reading log.csv", screen, 0.001, 0.001, lambda done=done: done):
+            wait_until(lambda screen=screen: screen.getvalue().count("so far") >= 2, "it speaks")
+        assert words in screen.getvalue()
+        assert ("left" in screen.getvalue()) is not math.isnan(done[1])

@@ -101,6 +101,11 @@ class FieldLog:
         """Rows of data so far, lost ones among them."""
         return self._seen + self.dropped.rows
 
+    @property
+    def share(self) -> float:
+        """How much of the log has been read, 0 to 1; NaN where it comes from a pipe."""
+        return self._series.share
+
     def _in_order(self, paths: Sequence[Path]) -> list[Path]:
         if len(paths) == 1:
             return list(paths)

@@ -2,6 +2,7 @@
 
 import sys
 import threading
+from collections.abc import Callable
 from types import TracebackType
 from typing import Final, Self, TextIO
 
@@ -14,11 +15,18 @@ EVERY_S: Final = 1.0
 
 class Progress:
     """Use it in a ``with`` statement around the work. Says `words` and the seconds so far on standard error, where that is a
-    terminal; a pipe or a log gets nothing."""
+    terminal; a pipe or a log gets nothing. `done` tells the rows so far, and the share of the work that is done; where
+    that is known (no NaN), the time left is said, too."""
 
     def __init__(
-        self, words: str, stream: TextIO | None = None, first_s: float = FIRST_S, every_s: float = EVERY_S
+        self,
+        words: str,
+        stream: TextIO | None = None,
+        first_s: float = FIRST_S,
+        every_s: float = EVERY_S,
+        done: Callable[[], tuple[int, float]] | None = None,
     ) -> None:
+        self._tell = done
         self._words = harmless(words)
         self._stream = sys.stderr if stream is None else stream
         self._first_s, self._every_s = first_s, every_s
@@ -35,13 +43,25 @@ class Progress:
         waited_s, pause_s, said = 0.0, self._first_s, 0
         while not self._done.wait(pause_s):
             waited_s, pause_s = waited_s + pause_s, self._every_s
-            line = f"{self._words}: {waited_s:.0f} s so far"
+            line = f"{self._words}: {self._so_far(waited_s)}"
             self._stream.write("\r" + line.ljust(said))
             self._stream.flush()
             said = len(line)
         if said:
             self._stream.write("\r" + " " * said + "\r")
             self._stream.flush()
+
+    def _so_far(self, waited_s: float) -> str:
+        words = f"{waited_s:.0f} s so far"
+        if self._tell is None:
+            return words
+        rows, share = self._tell()
+        words = f"{rows:,} rows, {words}"
+        if not 0.0 < share <= 1.0:
+            return words
+        left_s = waited_s * (1.0 - share) / share
+        left = f"{left_s:.0f} s" if left_s < 90.0 else f"{left_s / 60.0:.0f} min"
+        return f"{words}, {100.0 * share:.0f} %, about {left} left"
 
     def __exit__(
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None

@@ -1,8 +1,8 @@
 """Opens logs: chooses the reader by what a file is, and gives the rows of several files one after the other."""
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
-from typing import Final
+from typing import IO, Final
 
 from monitor.adapters.tables.readers.csv_text import CsvText
 from monitor.adapters.tables.readers.las import Las
@@ -20,13 +20,14 @@ _NOT_READ: Final = (
 )
 
 
-def open_tables(path: Path, layout: Layout) -> Iterator[Table]:
-    """The tables in the file at `path` (`-`: standard input); a zip file may hold several. Read each before the next.
+def open_tables(path: Path, layout: Layout, opened: Callable[[IO[bytes]], None] | None = None) -> Iterator[Table]:
+    """The tables in the file at `path` (`-`: standard input); a zip file may hold several. Read each before the next. `opened` as
+    in `open_sources`.
 
     Raises:
         FieldLogError: while iterating, where one cannot be used.
     """
-    for source in open_sources(path):
+    for source in open_sources(path, opened):
         yield _table(source, layout)
 
 

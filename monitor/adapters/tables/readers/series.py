@@ -1,9 +1,12 @@
 """Several files as one log: their rows one after the other, the first of them looked at before they are used."""
 
+import math
+import os
 from collections import deque
 from collections.abc import Iterator, Sequence
 from itertools import islice
 from pathlib import Path
+from typing import IO
 
 from monitor.adapters.tables.readers.opening import open_tables
 from monitor.adapters.tables.readers.table import Dropped, FieldLogError, Layout, Table
@@ -21,13 +24,35 @@ class Series:
         self.paths = tuple(paths)
         self.dropped = Dropped()
         """What could not be a row, from the first row on."""
-        self._rest = (table for path in paths for table in open_tables(path, layout))
+        sizes = [path.stat().st_size if path.is_file() else 0 for path in paths]
+        self._bytes = sum(sizes) if all(sizes) else 0
+        """Of all files together; 0 where that is not known (a pipe)."""
+        self._done_bytes = self._file_bytes = 0
+        """Of the files before the one being read, and of that."""
+        self._file: IO[bytes] | None = None
+        self._rest = (table for path in paths for table in open_tables(path, layout, self._opened))
         first = next(self._rest, None)
         if first is None:
             raise FieldLogError(f"{paths[0]}: there is no table in it")
         self.first: Table = first
         self._waiting: deque[tuple[Table, int, list[str]]] = deque()
         self._rows = self._all()
+
+    def _opened(self, file: IO[bytes]) -> None:
+        self._done_bytes += self._file_bytes
+        self._file, self._file_bytes = file, os.fstat(file.fileno()).st_size
+
+    @property
+    def share(self) -> float:
+        """How much of the files has been read, 0 to 1; NaN where nobody knows how much there is. From any thread."""
+        file = self._file
+        if not self._bytes or file is None:
+            return math.nan
+        try:
+            at = file.tell()
+        except ValueError:  # closed just now
+            at = self._file_bytes
+        return min(1.0, (self._done_bytes + at) / self._bytes)
 
     def _all(self) -> Iterator[tuple[Table, int, list[str]]]:
         table: Table | None = self.first

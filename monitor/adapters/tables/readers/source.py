@@ -47,8 +47,9 @@ class Source:
     """Where the bytes are a zip file."""
 
 
-def open_sources(path: Path) -> Iterator[Source]:
-    """What is in the file at `path` (`-`: standard input), unpacked; a zip file may hold several, which come by name.
+def open_sources(path: Path, opened: Callable[[IO[bytes]], None] | None = None) -> Iterator[Source]:
+    """What is in the file at `path` (`-`: standard input), unpacked; a zip file may hold several, which come by name. `opened` is
+    given the file itself, whose place shows how far the reading has come.
 
     Raises:
         FieldLogError: it is missing, empty, damaged or packed in a way that is not read.
@@ -65,6 +66,8 @@ def open_sources(path: Path) -> Iterator[Source]:
     except OSError as error:
         raise FieldLogError(f"{path}: cannot be read ({error.strerror or error})") from None
     with stream:
+        if opened is not None:
+            opened(stream)
         yield from _unpacked(str(path), stream, 0)
 
 
