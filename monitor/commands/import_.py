@@ -133,20 +133,23 @@ def run(args: argparse.Namespace) -> int:
     header = header_of(log.rig, rules, "IMPORTED", log.start_ns) | {
         "source": ", ".join(log.name for log in args.logs)[:200]
     }
+    made = False
     try:
         with (
             Progress(f"reading {log.name}", done=lambda: (log.rows, log.share)),
             Recorder(args.out, header, wait=True) as recorder,
         ):
+            made = True
             runner = Runner(core, recorder)
             feed(runner, log)
             recorder.note(core.now_ns, "import", log.words())
             recorder.note(core.now_ns, "quality", log.quality.text(), float(log.quality.cells))
             if not recorder.flush(60.0):
                 raise UserError(f"{args.out}: could not be written ({recorder.problem})")
-    except BaseException:
+    except BaseException as error:
+        # There was no such file before; one that came up meanwhile is another's, which the recorder says with an error.
         for part in ("", "-wal", "-shm"):
-            if log.begun:
+            if made or isinstance(error, KeyboardInterrupt):
                 args.out.with_name(args.out.name + part).unlink(missing_ok=True)
         raise
     for key, count in log.dropped.items():

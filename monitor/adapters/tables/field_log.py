@@ -59,7 +59,6 @@ class FieldLog:
         """
         self._map = mapping
         self._seen = self.readings = self.gaps = 0
-        self.begun = False
         self._at = 0
         self._start_offset_ns = 0
         if mapping.time.format == "elapsed_s":
@@ -236,7 +235,6 @@ class FieldLog:
 
     def frames(self) -> Iterator[Frame]:
         """Every good reading as a frame, in order of time."""
-        self.begun = True
         cleaners, columns = self._cleaners, self._map.columns
         waiting: deque[tuple[int, int, list[Cell]]] = deque()
         for t_ns, row in self._timed_lines():
