@@ -26,7 +26,7 @@ class Progress:
         every_s: float = EVERY_S,
         done: Callable[[], tuple[int, float]] | None = None,
     ) -> None:
-        self._tell = done
+        self._work_done = done
         self._words = harmless(words)
         self._stream = sys.stderr if stream is None else stream
         self._first_s, self._every_s = first_s, every_s
@@ -53,9 +53,9 @@ class Progress:
 
     def _so_far(self, waited_s: float) -> str:
         words = f"{waited_s:.0f} s so far"
-        if self._tell is None:
+        if self._work_done is None:
             return words
-        rows, share = self._tell()
+        rows, share = self._work_done()
         words = f"{rows:,} rows, {words}"
         if not 0.0 < share <= 1.0:
             return words
