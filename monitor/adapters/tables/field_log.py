@@ -18,7 +18,8 @@ from monitor.adapters.tables.cleaning.cell import FILLED, Cell
 from monitor.adapters.tables.cleaning.column import LOAD_STEP, SPEED_SPARE, ColumnCleaner, Habits, NumberWords
 from monitor.adapters.tables.cleaning.forward_fill import reading_s
 from monitor.adapters.tables.cleaning.likely_unit import wrong_unit
-from monitor.adapters.tables.cleaning.position import LoadChanges, fastest, usual_repeats
+from monitor.adapters.tables.cleaning.load import LoadChanges
+from monitor.adapters.tables.cleaning.position import fastest, rare_repeats
 from monitor.adapters.tables.cleaning.quality import ROWS, Quality
 from monitor.adapters.tables.field_map import LogMap, iso_ns, rig_of, sensor_id
 from monitor.adapters.tables.readers.series import Series
@@ -33,6 +34,8 @@ LONGEST_GAP_S: Final = 86_400.0
 """Longest gap in one log; after a longer one, a new log begins."""
 FASTEST_M_S: Final = 2.5
 """Blocks of other rigs than the one in the map's file go this fast (common practice, no source)."""
+STILL_M: Final = 0.05
+"""A position that moved by no more between two readings was at rest, but for noise."""
 BACK_ROWS: Final = 600
 """So many lines in a row with a time before the last good one mean that the clock was set back."""
 _EPOCH_SCALES: Final = {"s": 10**9, "ms": 10**6, "us": 10**3, "ns": 1}
@@ -84,15 +87,13 @@ class FieldLog:
         self.quality = Quality(self.period_s)
         speed_m_s = self._fastest_m_s(first)
         loads = LoadChanges(LOAD_STEP * self.rig.block.mass_kg * STANDARD_GRAVITY_M_S2)
-        self._cleaners = [
-            ColumnCleaner(
-                column, mapping, sensor, self.rig,
-                Habits(self.period_s, every_s, speed_m_s, usual_repeats(numbers[:: round(every_s / self.period_s)]), loads),
-            )
-            for column, sensor, every_s, (_, numbers) in zip(
-                mapping.columns, self.rig.sensors, self.reading_s, first, strict=True
-            )
-        ]  # fmt: skip
+        self._cleaners = []
+        for column, sensor, every_s, (_, numbers) in zip(
+            mapping.columns, self.rig.sensors, self.reading_s, first, strict=True
+        ):
+            rare = rare_repeats(numbers[:: round(every_s / self.period_s)], STILL_M / abs(UNITS[column.unit].scale))
+            habits = Habits(loads, self.period_s, every_s, speed_m_s, rare)
+            self._cleaners.append(ColumnCleaner(column, mapping, sensor, self.rig, habits))
         self._judge_units([[n for n in numbers if n is not None] for _, numbers in first])
 
     @property

@@ -10,8 +10,8 @@ from typing import Final, Protocol
 
 from monitor.adapters.tables.cleaning.cell import FILLED, OPEN, Cell
 from monitor.adapters.tables.cleaning.likely_unit import Believable
-from monitor.adapters.tables.cleaning.load import LoadCheck
-from monitor.adapters.tables.cleaning.position import LoadChanges, PositionCheck, Reach
+from monitor.adapters.tables.cleaning.load import LoadChanges, LoadCheck
+from monitor.adapters.tables.cleaning.position import PositionCheck, Reach
 from monitor.adapters.tables.field_map import LogColumn, LogMap
 from monitor.config.rig import Rig, Sensor
 from monitor.units import STANDARD_GRAVITY_M_S2, UNITS
@@ -43,16 +43,16 @@ class Check(Protocol):
 class Habits:
     """What the first rows of a log show of a column."""
 
+    loads: LoadChanges
+    """Shared by the columns of a log: the load's writes it, the position's looks at it."""
     row_s: float
     """From one row to the next."""
     reading_s: float
     """From one reading to the next: more where the rows between repeat it."""
     speed_m_s: float = math.inf
     """The fastest that the block goes."""
-    usual_repeats: int = 0
-    """How often a position repeats itself at rest."""
-    loads: LoadChanges | None = None
-    """Shared by the columns of a log: the load's writes it, the position's looks at it."""
+    rare_repeats: int = 0
+    """So often in a row a position seldom repeats itself at rest."""
 
     @property
     def filled(self) -> bool:
@@ -96,7 +96,6 @@ class ColumnCleaner:
         self._filled_ns = round((habits.reading_s + 0.5 * habits.row_s) * 1e9) if habits.filled else 0
         self._kept: tuple[int, float] = (0, math.nan)
         self._check = _check_of(column, sensor, rig, habits)
-        self._loads = habits.loads if column.quantity == "hook_load" else None
         self.believable = _believable(column, sensor, rig)
         self.sample: list[float] = []
         """Some of the numbers in its cells, in range or not."""
@@ -125,8 +124,6 @@ class ColumnCleaner:
             return Cell(t_ns, number, number)
         cell = Cell(t_ns, number, self._unit.to_si(number), OPEN)
         self._check.take(cell)
-        if self._loads is not None:
-            self._loads.add(cell.si)
         return cell
 
     def finish(self) -> None:
@@ -156,10 +153,10 @@ def _check_of(column: LogColumn, sensor: Sensor, rig: Rig, habits: Habits) -> Ch
         return PositionCheck(Reach(column.max_rate * abs(unit.scale), math.inf, tolerance), period_s)
     if column.quantity == "block_position":
         reach = Reach(habits.speed_m_s, CHANGE_M_S2, min(0.2, tolerance) + 0.02)
-        return PositionCheck(reach, period_s, habits.usual_repeats, habits.loads)
+        return PositionCheck(reach, period_s, habits.rare_repeats, habits.loads)
     if column.quantity == "hook_load":
         gravity = STANDARD_GRAVITY_M_S2
-        return LoadCheck(rig.block.rated_load_kg * gravity, rig.block.mass_kg * gravity)
+        return LoadCheck(rig.block.rated_load_kg * gravity, rig.block.mass_kg * gravity, habits.loads)
     return None
 
 

@@ -1,11 +1,13 @@
 """Which loads of a log are single readings far off: an electrical spike, not work.
 
 A load that lies far from those around it, which agree among themselves, is a spike where no hoist takes a load up and sets it
-down again within so short a time; where readings are seconds apart a hand can, so that only a load that the rig cannot carry, or
-less than half of what always hangs on the line, is one. Common practice, no source.
+down again within so short a time; where readings are seconds apart a hand can, so that only less than half of what always
+hangs on the line is one. So is, at any time, a single load that the rig cannot carry. Common practice, no source.
 """
 
+import math
 from collections import deque
+from dataclasses import dataclass
 from typing import Final
 
 from monitor.adapters.tables.cleaning.cell import SPIKE, Cell
@@ -14,15 +16,38 @@ FAR: Final = 0.2
 """Share of the rated load: a load this far from both neighbours stands out."""
 AGREE: Final = 0.04
 """Share of the rated load within which those around it agree."""
-QUICK_S: Final = 2.0
+QUICK_S: Final = 2.5
 """Within this nobody takes up a load and sets it down again."""
 
 
-class LoadCheck:
-    """Settles the loads of one column; `rated_n` and `block_n` as the rig's file has them."""
+@dataclass(slots=True)
+class LoadChanges:
+    """How often the load went up or down by `least_n` or more; a way up or down counts once, however many rows it takes."""
 
-    def __init__(self, rated_n: float, block_n: float) -> None:
-        self._rated_n, self._block_n = rated_n, block_n
+    least_n: float
+    count: int = 0
+    _way: int = 0
+    _end_n: float = math.nan
+    """The furthest that it has come on this way."""
+
+    def add(self, load_n: float) -> None:
+        """A load, N."""
+        if self._end_n != self._end_n:
+            self._end_n = load_n
+        step = load_n - self._end_n
+        if step * self._way > 0.0:
+            self._end_n = load_n
+        elif abs(step) >= self.least_n:
+            self.count += 1
+            self._way = 1 if step > 0.0 else -1
+            self._end_n = load_n
+
+
+class LoadCheck:
+    """Settles the loads of one column; `rated_n` and `block_n` as the rig's file has them. Readings go to `changes`."""
+
+    def __init__(self, rated_n: float, block_n: float, changes: LoadChanges) -> None:
+        self._rated_n, self._block_n, self._changes = rated_n, block_n, changes
         self._open: deque[Cell] = deque()
 
     def take(self, cell: Cell) -> None:
@@ -33,13 +58,16 @@ class LoadCheck:
             return
         before, middle, after = opened
         far, agree = FAR * self._rated_n, AGREE * self._rated_n
-        if abs(middle.si - before.si) > far and abs(middle.si - after.si) > far and abs(after.si - before.si) < agree:
+        if abs(middle.si - before.si) > far and abs(middle.si - after.si) > far:
             quick = (after.t_ns - before.t_ns) * 1e-9 < QUICK_S
-            if quick or middle.si > self._rated_n or middle.si < 0.5 * self._block_n:
+            agreed = abs(after.si - before.si) < agree and (quick or middle.si < 0.5 * self._block_n)
+            if agreed or middle.si > self._rated_n > max(before.si, after.si) + far:
                 middle.reason = SPIKE
                 del opened[1]
                 return
-        opened.popleft().reason = ""
+        believed = opened.popleft()
+        believed.reason = ""
+        self._changes.add(believed.si)
 
     def finish(self) -> None:
         """Nothing comes any more."""

@@ -23,6 +23,7 @@ from itertools import pairwise
 from typing import Final
 
 from monitor.adapters.tables.cleaning.cell import FROZEN, OPEN, SPIKE, Cell
+from monitor.adapters.tables.cleaning.load import LoadChanges
 
 LEVEL_READINGS: Final = 4
 LEVEL_READINGS_SLOW: Final = 3
@@ -33,6 +34,9 @@ ROUNDING_S: Final = 0.5
 MOST_WAITING: Final = 40
 """So many positions out of reach at most wait for those after them."""
 LONG_RUN: Final = 12
+LEAST_STEPS: Final = 100
+RARITY: Final = 9.2
+"""-ln(1e-4): of a run that rare it is asked what the load did meanwhile."""
 CHANGES: Final = 2
 """Repeats so long, and so many changes of the load meanwhile, show that a position is frozen."""
 MANY_CHANGES: Final = 4
@@ -74,36 +78,13 @@ def _ramped(seconds: float, speed: float, change: float) -> float:
     return 0.5 * change * seconds * seconds if seconds < ramp else speed * (seconds - 0.5 * ramp)
 
 
-@dataclass(slots=True)
-class LoadChanges:
-    """How often the load went up or down by `least_n` or more; a way up or down counts once, however many rows it takes."""
-
-    least_n: float
-    count: int = 0
-    _way: int = 0
-    _end_n: float = math.nan
-    """The furthest that it has come on this way."""
-
-    def add(self, load_n: float) -> None:
-        """A load, N."""
-        if self._end_n != self._end_n:
-            self._end_n = load_n
-        step = load_n - self._end_n
-        if step * self._way > 0.0:
-            self._end_n = load_n
-        elif abs(step) >= self.least_n:
-            self.count += 1
-            self._way = 1 if step > 0.0 else -1
-            self._end_n = load_n
-
-
 class PositionCheck:
-    """Settles the positions of one column. `usual` is how often at most it repeats itself at rest, by the first rows."""
+    """Settles the positions of one column. `rare`: it seldom repeats itself so often at rest."""
 
-    def __init__(self, reach: Reach, period_s: float, usual: int = 0, loads: LoadChanges | None = None) -> None:
+    def __init__(self, reach: Reach, period_s: float, rare: int = 0, loads: LoadChanges | None = None) -> None:
         self._reach = reach
         self._loads = loads
-        self._long_run = max(LONG_RUN, 4 * usual)
+        self._long_run = max(LONG_RUN, rare)
         self._changes_before = 0
         """Changes of the load before it began to repeat itself."""
         self._need = LEVEL_READINGS_SLOW if period_s > SLOW_S else LEVEL_READINGS
@@ -277,18 +258,28 @@ def _between(one: Cell, other: Cell, cell: Cell) -> float:
     return one.si + share * (other.si - one.si)
 
 
-def usual_repeats(numbers: Sequence[float | None]) -> int:
-    """How often in a row a position repeats itself at rest, by the first rows of a log: of all its runs the longest but for one
-    in 500, which may be frozen ones."""
+def rare_repeats(numbers: Sequence[float | None], still: float) -> int:
+    """How often in a row a position repeats itself so rarely at rest that it is worth a suspicion, by the first rows of a log.
+
+    By the share of its steps up to `still` that are none, as if each were drawn anew; or four times the longest run but for one
+    in 500, which may be a frozen one, whichever is less: rest may be of two kinds, with noise and without.
+    """
     runs, run, before = list[int](), 0, None
+    repeats = steps = 1
     for number in numbers:
+        if number is not None and before is not None and abs(number - before) <= still:
+            steps += 1
+            repeats += number == before
         if number == before:
             run += 1
         else:
             runs.append(run)
             run, before = 0, number
     runs.sort()
-    return runs[math.floor(0.998 * len(runs))] if runs else 0
+    usual = 4 * runs[math.floor(0.998 * len(runs))] if runs else 0
+    if steps < LEAST_STEPS or repeats == steps:
+        return usual
+    return min(usual, math.ceil(RARITY / -math.log(repeats / steps)))
 
 
 def fastest(cells: list[Cell], at_least: float) -> float:
