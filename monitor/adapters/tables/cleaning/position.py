@@ -225,10 +225,10 @@ class PositionCheck:
         """Whether the last but one, or the one before it, is a spike after all."""
         opened = self._open
         after, middle, before = opened[-1], opened[-2], opened[-3]
-        out = min(abs(middle.si - before.si), abs(middle.si - after.si))
-        if (middle.si - before.si) * (after.si - middle.si) < 0.0 and out > self._reach.tolerance:
-            least_s = min(middle.t_ns - before.t_ns, after.t_ns - middle.t_ns) * 1e-9
-            if out > self._reach.out_and_back(least_s):
+        if (middle.si - before.si) * (after.si - middle.si) < 0.0:
+            # It turned at the middle one, or shortly before or after: then one of the two ways is the shorter for it.
+            there = abs(middle.si - before.si) > self._reach.out_and_back((middle.t_ns - before.t_ns) * 1e-9)
+            if there and abs(middle.si - after.si) > self._reach.out_and_back((after.t_ns - middle.t_ns) * 1e-9):
                 self._remove(middle)
                 return
         if len(opened) < 4:

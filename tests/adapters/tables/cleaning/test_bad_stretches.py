@@ -102,3 +102,14 @@ def test_cells_are_counted_once_each(tmp_path: Path, truth: Truth) -> None:
     for stretch in log.quality.stretches:
         kinds[stretch.kind] += stretch.count
     assert sum(kinds.values()) == sum(log.dropped.values())
+
+
+def test_a_block_that_moves_on_after_a_hole_is_believed_from_the_first_row_on(tmp_path: Path) -> None:
+    dirty = log_of(work(SEED, 0.2), 1.0, SEED)
+    before = [(float(place), f"{20.0 - 0.4 * place:.2f}", "900.0") for place in range(20)]
+    after = [(1200.0 + place, f"{1.0 + 1.1 * place:.2f}", "900.0") for place in range(20)]
+    dirty.rows = before + after
+    log_path, map_path = dirty.write(tmp_path)
+    log = FieldLog(log_path, load_map(map_path))
+    assert len(list(log.frames())) == 2 * 40
+    assert dict(log.dropped) == {}
