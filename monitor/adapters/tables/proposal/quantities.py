@@ -45,7 +45,7 @@ _NAMES: Final[Mapping[str, tuple[str, ...]]] = {
 """Words for quantities in heads and descriptions, best first (common practice, no source); the rest go by their own names."""
 _NOT: Final = re.compile(
     r"\b(max|maximum|min|minimum|limit|alarm|set ?point|sp|threshold|speed|velocity|vel|rate|target|delta|change|over ?pull|"
-    r"status|flag|quality|offset|zero|tare|raw|std|var)\b"
+    r"status|flag|quality|offset|zero|tare|raw|std|var|tvd|vertical)\b"
 )
 """Words beside a quantity's own that make it something else."""
 _SPLIT: Final = re.compile(r"(?<=[a-z])(?=[A-Z])|[_\-./\\|:\s]+")

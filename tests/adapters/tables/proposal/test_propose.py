@@ -96,6 +96,22 @@ def test_columns_and_units_of_logs_in_many_styles(
     assert not log.dropped
 
 
+@pytest.mark.parametrize(
+    ("heads", "units"),
+    [
+        (("t", "Position bloc (m)", "Poids crochet (t)"), ("m", "tf")),
+        (("t", "Blk Hght (ft)", "Hook Ld (klb)"), ("ft", "klbf")),
+        (("t", "Block (m)", "Hook (kN)"), ("m", "kN")),
+    ],
+)
+def test_heads_that_are_not_known_are_made_up_for_by_unit_and_numbers_and_said(
+    tmp_path: Path, heads: tuple[str, str, str], units: tuple[str, str]
+) -> None:
+    proposal, mapping = proposed(write_log(tmp_path / "x.csv", heads, units))
+    assert [(c.column, c.unit) for c in mapping.columns] == [(heads[1], units[0]), (heads[2], units[1])]
+    assert sum("no head names it" in doubt for doubt in proposal.doubts) == 2
+
+
 @pytest.mark.parametrize("length", ["m", "ft"])
 @pytest.mark.parametrize("force", ["N", "kN", "klbf", "tf", "lbf"])
 def test_units_that_are_nowhere_written_are_told_by_the_numbers_and_named_as_doubtful(
@@ -120,6 +136,7 @@ def test_columns_that_sound_like_it_are_not_taken(tmp_path: Path) -> None:
     noise = random.Random(1)
     others = {
         "Hook Load Max": [900.0], "Hook Speed": [noise.uniform(-2, 2) for _ in range(99)], "Block Velocity": [1.0],
+        "Hole Depth TVD": [2500.0],
         "Hook Load Alarm": [1500.0], "Pit Volume": [float(i % 30) for i in range(300)], "WOB (kN)": [50.0],
     }  # fmt: skip
     proposal, mapping = proposed(
