@@ -33,7 +33,8 @@ NUMBERS = {
     "holding_ratio": 5.84, "emergency_ratio": 3.10, "emergency_reach": 2.35,
     "brake_lever": 0.6, "clutch_engaged": 0.0, "aux_current": 0.0,
     "aux_torque": 0.0, "aux_share": 0.86, "disc_temperature_left": 64.0, "disc_temperature_right": 66.0,
-    "disc_difference": 2.0, "disc_imbalance": 1.0, "coolant_temperature": 41.0, "effectiveness": 0.97,
+    "disc_difference": 2.0, "disc_imbalance": 1.0, "coolant_temperature": 41.0,
+    "effectiveness": 0.97, "effectiveness_bound": 0.16,
     "response_time": 0.24, "creep": 0.0,
     "leak_rate": 200.0, "fade": 0.0, "overtravel_electric": 0.0, "overtravel_air": 0.0, "overtravel_disagree": 0.0,
     "overtravel_untested": 0.0, "loop_lag": 0.002, "dropped": 0.0, "recorder_failed": 0.0, "disconnected": 0.0,
@@ -252,7 +253,7 @@ def danger() -> Snapshot:
             fully_margin_down=-math.inf, cross_margin_down=-0.85, overrun_least=0.85, overrun_most=math.inf,
             crossing_speed_least=1.31, crossing_speed_most=1.9,
             allowed_speed=0.31, speed_excess=1.46, holding_ratio=0.81, service_pressure_1=5.2e6,
-            service_pressure_2=1.1e6, brake_lever=1.0, circuit_ratio=0.21, effectiveness=0.44,
+            service_pressure_2=1.1e6, brake_lever=1.0, circuit_ratio=0.21, effectiveness=0.44, effectiveness_bound=0.12,
         ),
         marks=StopMarks(expected_m=math.nan, assured_up_m=math.nan, assured_down_m=math.nan, stops=False),
         alarms=(

@@ -137,6 +137,7 @@ _BY_NAME: Final[Mapping[str, Believable]] = {
     "holding_ratio": _HOLDING,
     "emergency_ratio": _HOLDING,
     "effectiveness": Believable(0.0, 3.0, "pads with three times their friction are another brake than the rig's file has"),
+    "effectiveness_bound": Believable(0.0, 3.0, "a doubt as large as the number it doubts says all there is to say"),
     "response_time": Believable(0.0, 10.0, "a brake that bites later than that does not bite"),
     "creep": Believable(-0.5, 0.5, "faster than that it is no creep"),
     "fade": _SHARE,

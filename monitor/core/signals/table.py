@@ -27,7 +27,7 @@ from monitor.core.signals.grid_point import (
     RoomState,
     StopState,
 )
-from monitor.model.reading import ABSENT, ABSENT_FLAG, DEGRADED, INVALID, UNKNOWN_FLAG, VALID, Flag
+from monitor.model.reading import ABSENT, ABSENT_FLAG, DEGRADED, INVALID, UNKNOWN_FLAG, VALID, Z99, Flag
 from monitor.model.snapshot import HoistState
 from monitor.physics.line import cut_due_m
 from monitor.units import Dimension
@@ -143,6 +143,11 @@ class BrakeNumber:
     def __call__(self, point: GridPoint) -> Flag:
         """The number, with the validity that the brake watch gives it."""
         return self.number(point.brakes)
+
+
+def _effectiveness_bound(point: GridPoint) -> Flag:
+    sigma, validity = point.brakes.effectiveness_sigma
+    return Z99 * sigma, validity
 
 
 def _pressure_shortfall(point: GridPoint) -> Flag:

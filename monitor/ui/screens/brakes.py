@@ -1,5 +1,6 @@
 """Brakes: what each of them can do now, what it did last, and what feeds it."""
 
+from dataclasses import replace
 from math import nan
 from typing import Final
 
@@ -113,9 +114,26 @@ def _service(view: View) -> list[Item | None]:
     ]
 
 
+_SURE_ENOUGH: Final = 0.10
+"""99 % bound of the effectiveness from which on a check is worth its time; one after the brake stop test is about so."""
+
+
+def _effectiveness(view: View) -> list[Item | None]:
+    """The effectiveness and its 99 % bound; and where that is wide, what the crew can do about it."""
+    value, bound = view.value("effectiveness"), view.value("effectiveness_bound")
+    item = _item(view, "effectiveness", "effectiveness", "fraction", 1.0, bad=_below(value, 0.7))
+    if item is None or not (value.known and bound.known) or value.word or bound.word:
+        return [item]
+    within = view.units.value(bound, "fraction")
+    surer = replace(item, choices=(f"{item.choices[0]} ±{within}", *item.choices))
+    if bound.number <= _SURE_ENOUGH:
+        return [surer]
+    return [surer, Item("  surer by", ("brake stop test (Checks)", "brake stop test", "stop test"), "dim")]
+
+
 def _behaviour(view: View) -> list[Item | None]:
     return [
-        _item(view, "effectiveness", "effectiveness", "fraction", 1.0, bad=_below(view.value("effectiveness"), 0.7)),
+        *_effectiveness(view),
         _item(view, "response", "response_time", "time"),
         _item(view, "creep when set", "creep", "speed", fine=True),
         _item(view, "lost to heat", "fade", "fraction", 1.0),
