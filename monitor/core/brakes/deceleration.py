@@ -15,7 +15,9 @@ second later. Torque that has come on since then slows the block by
   and, as the means catch up, as what the position has confirmed of it, and no longer. So does torque that the lever has just
   asked for and that is on its way: the hand is at it, though nothing shows yet but the lever. Where one reading of a coarse
   position makes the speed jump, the moments are too short to be sure of anything; so a longer mean is looked at, too, in which
-  torque that has gone counts and torque that has come on does not, and the surer of the two is taken.
+  torque that has gone counts and torque that has come on does not, and the surer of the two is taken. A third answer is for
+  lowering by the brakes alone: what the torque there is holds beyond the fastest fall, each at its unfavourable end, as far as the
+  speed does not deny it. A coarse position cannot confirm it for a second, but it would show the contrary.
 
 Nothing that the stop mark assures rests on it: the filter's bounds hold either way, and of the margin it takes at most the
 notice away (`monitor.core.hoist.stopping`).
@@ -27,6 +29,7 @@ from typing import Final
 from monitor.config.rig import Rig
 from monitor.core.estimator.estimate import Estimate
 from monitor.physics.tackle import efficiency_hoisting
+from monitor.units import STANDARD_GRAVITY_M_S2 as _G
 
 MEMORY_S: Final = 0.4
 """Smoothing: within about twice that the position must have confirmed what torque promised."""
@@ -47,6 +50,8 @@ class DecelerationMonitor:
     """One rig's block under its brakes; `step` or `pause` at every grid point."""
 
     __slots__ = (
+        "_fall_inertia",
+        "_fall_load",
         "_inertia",
         "_lines",
         "_load",
@@ -64,6 +69,7 @@ class DecelerationMonitor:
         self._lines = rig.line.lines
         doubt = rig.uncertainty
         self._inertia = rig.drum.inertia_kg_m2 * (1.0 + doubt.inertia)
+        self._fall_inertia, self._fall_load = rig.drum.inertia_kg_m2 * (1.0 - doubt.inertia), 1.0 + doubt.load
         self._load = 1.0 + doubt.load
         self._load_up = self._load / efficiency_hoisting(rig.line.sheave_factor, rig.line.lines)
         self._way = 0
@@ -103,7 +109,13 @@ class DecelerationMonitor:
         more = (torque_n_m + coming_n_m - self._torque) * per_torque
         if driven and more > 0.0:
             more = 0.0
-        sure = _sure(slowing, more, estimate.speed_sigma_m_s / MEMORY_S)
+        noise = estimate.speed_sigma_m_s / MEMORY_S
+        sure = _sure(slowing, more, noise)
+        if way < 0 and not driven:
+            weight = mass_kg * self._fall_load
+            held = slows - weight * _G / (self._fall_inertia * pull * pull + weight)
+            undenied = slowing + CONFIDENCE_Z * noise
+            sure = max(sure, held if held < undenied else undenied)
         gain = dt / (LONG_MEMORY_S + dt)
         self._long_speed += gain * (size - self._long_speed)
         self._long_torque += gain * (torque_n_m - self._long_torque)
