@@ -16,8 +16,8 @@ second later. Torque that has come on since then slows the block by
   asked for and that is on its way: the hand is at it, though nothing shows yet but the lever. Where one reading of a coarse
   position makes the speed jump, the moments are too short to be sure of anything; so a longer mean is looked at, too, in which
   torque that has gone counts and torque that has come on does not, and the surer of the two is taken. A third answer is for
-  lowering by the brakes alone: what the torque there is holds beyond the fastest fall, each at its unfavourable end, as far as the
-  speed does not deny it. A coarse position cannot confirm it for a second, but it would show the contrary.
+  lowering by the brakes alone where the position is a ready-made one, which cannot confirm torque for a second: what the torque
+  there is holds beyond the fastest fall, each at its unfavourable end, as far as the speed does not deny it.
 
 Nothing that the stop mark assures rests on it: the filter's bounds hold either way, and of the margin it takes at most the
 notice away (`monitor.core.hoist.stopping`).
@@ -50,6 +50,7 @@ class DecelerationMonitor:
     """One rig's block under its brakes; `step` or `pause` at every grid point."""
 
     __slots__ = (
+        "_coarse",
         "_fall_inertia",
         "_fall_load",
         "_inertia",
@@ -69,6 +70,7 @@ class DecelerationMonitor:
         self._lines = rig.line.lines
         doubt = rig.uncertainty
         self._inertia = rig.drum.inertia_kg_m2 * (1.0 + doubt.inertia)
+        self._coarse = rig.sensor_of("drum_counts") is None
         self._fall_inertia, self._fall_load = rig.drum.inertia_kg_m2 * (1.0 - doubt.inertia), 1.0 + doubt.load
         self._load = 1.0 + doubt.load
         self._load_up = self._load / efficiency_hoisting(rig.line.sheave_factor, rig.line.lines)
@@ -111,7 +113,7 @@ class DecelerationMonitor:
             more = 0.0
         noise = estimate.speed_sigma_m_s / MEMORY_S
         sure = _sure(slowing, more, noise)
-        if way < 0 and not driven:
+        if self._coarse and way < 0 and not driven:
             weight = mass_kg * self._fall_load
             held = slows - weight * _G / (self._fall_inertia * pull * pull + weight)
             undenied = slowing + CONFIDENCE_Z * noise

@@ -6,6 +6,7 @@ from collections.abc import Callable
 
 import pytest
 
+from monitor.config.rig import Rig
 from monitor.config.rig_file import find_rig
 from monitor.core.brakes.deceleration import MAX_KNOWN_M_S2, MEMORY_S, DecelerationMonitor
 from monitor.core.estimator.estimate import Estimate
@@ -108,17 +109,21 @@ def test_torque_that_the_lever_asks_for_counts_like_torque_that_is_there() -> No
 def test_torque_that_holds_more_than_the_load_counts_as_far_as_the_speed_does_not_deny_it() -> None:
     """A false warning at 0.9 m/s: an auxiliary brake had held for half a second, but a position of 1 cm lagged behind it."""
 
-    def settled(sigma: float, way: float = -1.0, torque: float = 3.0 * HOLDS_N_M, driven: bool = False) -> float:
-        monitor = DecelerationMonitor(RIG)
+    light, mass_kg = find_rig("light"), 6000.0
+    hoist = Hoist(mass_kg, light.drum.inertia_kg_m2, light.line.lines, RADIUS_M)
+    load_n_m = mass_kg * 9.80665 * RADIUS_M / light.line.lines
+
+    def settled(sigma: float, way: float = -1.0, share: float = 3.0, driven: bool = False, rig: Rig = light) -> float:
+        monitor = DecelerationMonitor(rig)
         for _ in range(200):
-            monitor.step(0.05, seen(way, sigma), MASS_KG, torque, driven)
+            monitor.step(0.05, seen(way, sigma), mass_kg, share * load_n_m, driven)
         return monitor.confident_m_s2
 
-    hoist = Hoist(MASS_KG, RIG.drum.inertia_kg_m2, RIG.line.lines, RADIUS_M)
-    assert 0.1 < settled(0.1) < -fall_m_s2(hoist, 3.0 * HOLDS_N_M)
-    assert settled(0.005) == pytest.approx(2.0 * 0.005 / MEMORY_S, rel=0.01)  # a fine position denies it
-    assert settled(0.1, torque=HOLDS_N_M) == 0.0
+    assert 0.05 < settled(0.1) < -fall_m_s2(hoist, 3.0 * load_n_m)
+    assert settled(0.005) == pytest.approx(2.0 * 0.005 / MEMORY_S, rel=0.01)  # a position that is that good denies it
+    assert settled(0.1, share=1.0) == 0.0
     assert settled(0.1, driven=True) == settled(0.1, way=1.0) == 0.0
+    assert settled(0.1, rig=RIG) == 0.0  # counts of the drum confirm it soon enough
 
 
 def test_a_lever_that_brings_no_pressure_is_believed_no_longer_than_a_slow_brake_takes() -> None:
