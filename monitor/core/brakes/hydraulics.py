@@ -166,6 +166,16 @@ class CircuitWatch:
             self.expected = True
             self.assured = self.assured or self._good_s > _CONFIRM_S
 
+    @property
+    def suspected(self) -> bool:
+        """Whether it is not counted for the assured torque, on less evidence than takes it out for good."""
+        return self.expected and not self.assured and self._bad_s > 0.0
+
+    def withdraw(self) -> None:
+        """What it is suspected of has no ground any more."""
+        self.assured = True
+        self._bad_s = 0.0
+
 
 _LOOKS: Final = 6
 """Grid points over which the circuits' balance is the best seen: while pressure rises or falls, readings of different moments
@@ -194,6 +204,10 @@ class Circuits:
         if lever < self._demand and self._demand_s == 0.0:
             return  # nothing is asked, nor was it before
         if math.isnan(lever):
+            # A lever that falls silent asked for the brake with an old word: two circuits that fail at once then, did not.
+            if self.pair[0].suspected and self.pair[1].suspected:
+                self.pair[0].withdraw()
+                self.pair[1].withdraw()
             higher = max(first, second)  # NaN in either place makes a comparison impossible
             asked = higher if higher > 0.3 * self._full else math.nan
             if math.isnan(first + second):

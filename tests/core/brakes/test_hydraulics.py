@@ -136,6 +136,19 @@ def test_readings_lost_neither_drop_nor_restore_a_circuit() -> None:
     assert circuits.counts == (1, 1)
 
 
+@pytest.mark.parametrize(("second", "counts"), [(0.0, (2, 2)), (FULL, (2, 1))])
+def test_what_a_lever_that_falls_silent_asked_for_last_takes_out_no_brake(
+    second: float, counts: tuple[int, int]
+) -> None:
+    """Both circuits seem to fail while its old word stands: withdrawn. One that fails beside the other stays suspected."""
+    circuits = Circuits(RIG)
+    press(circuits, 2.0, 1.0, FULL, FULL)
+    press(circuits, 0.3, 1.0, 0.0, second)
+    assert circuits.counts[1] == (0 if second == 0.0 else 1)
+    press(circuits, DT, NAN, 0.0, second)
+    assert circuits.counts == counts
+
+
 def test_without_a_lever_the_circuits_judge_each_other() -> None:
     circuits = Circuits(RIG)
     press(circuits, 3.0, NAN, 0.6 * FULL, 0.1 * FULL)
