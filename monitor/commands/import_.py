@@ -99,6 +99,7 @@ def run(args: argparse.Namespace) -> int:
     from monitor.adapters.sessions.recorder import Recorder
     from monitor.adapters.tables.field_log import FieldLog
     from monitor.adapters.tables.field_map import EXAMPLE, load_map
+    from monitor.adapters.tables.proposal.unit_names import contradictions
     from monitor.config.rules_file import default_rules_path
     from monitor.config.toml_file import read_text
     from monitor.presentation.slow_data import blind_to, is_slow, slow_words
@@ -129,6 +130,8 @@ def run(args: argparse.Namespace) -> int:
     rules_path = Path(args.rules or default_rules_path())
     rules = read_text(rules_path)
     log = FieldLog(args.logs, mapping, opened)
+    for words in contradictions(log.heads, mapping.columns):
+        print(harmless(f"doubtful: {words}"))
     core = core_of(log.rig, rules, str(rules_path))
     header = header_of(log.rig, rules, "IMPORTED", log.start_ns) | {
         "source": ", ".join(log.name for log in args.logs)[:200]

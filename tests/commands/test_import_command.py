@@ -102,3 +102,16 @@ def test_words_that_do_not_go_together_say_so(
     monkeypatch.chdir(tmp_path)
     assert why in say(capsys, *words, code=2)
     assert not list(tmp_path.iterdir())
+
+
+def test_a_map_that_contradicts_the_files_own_units_is_taken_and_that_is_said(tmp_path: Path, capsys: Capture) -> None:
+    (tmp_path / "log.xml").write_text(log_files.witsml_141(600).replace("<unit>kN</unit>", "<unit>klbf</unit>"))
+    (tmp_path / "map.toml").write_text(
+        'format = 1\nrig = "land"\n[time]\ncolumns = ["TIME"]\n'
+        '[[columns]]\ncolumn = "BPOS"\nquantity = "block_position"\nunit = "m"\n'
+        '[[columns]]\ncolumn = "HKLD"\nquantity = "hook_load"\nunit = "kN"\n'
+    )
+    words = "import", tmp_path / "log.xml", "--map", tmp_path / "map.toml", "-o", tmp_path / "log.stopmark"
+    said = say(capsys, *words)
+    assert "doubtful: column 'HKLD': the file says 'klbf', the map kN; the map's is taken" in said
+    assert "'BPOS'" not in said

@@ -23,7 +23,7 @@ from monitor.adapters.tables.cleaning.position import fastest, rare_repeats
 from monitor.adapters.tables.cleaning.quality import ROWS, Quality
 from monitor.adapters.tables.field_map import LogMap, iso_ns, rig_of, sensor_id
 from monitor.adapters.tables.readers.series import Series
-from monitor.adapters.tables.readers.table import Dropped, FieldLogError, Layout, Table
+from monitor.adapters.tables.readers.table import Dropped, FieldLogError, Heads, Layout, Table
 from monitor.adapters.tables.resolution import resolution_of
 from monitor.model.stream import Frame
 from monitor.units import STANDARD_GRAVITY_M_S2, UNITS
@@ -95,6 +95,11 @@ class FieldLog:
             habits = Habits(loads, self.period_s, every_s, speed_m_s, rare)
             self._cleaners.append(ColumnCleaner(column, mapping, sensor, self.rig, habits))
         self._judge_units([[n for n in numbers if n is not None] for _, numbers in first])
+
+    @property
+    def heads(self) -> Heads:
+        """Columns and units as the first file names them."""
+        return self._series.first.heads
 
     @property
     def rows(self) -> int:

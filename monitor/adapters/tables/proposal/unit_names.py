@@ -5,10 +5,12 @@ the weight of that mass, as rigs have it.
 """
 
 import re
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from types import MappingProxyType
 from typing import Final
 
+from monitor.adapters.tables.field_map import LogColumn
+from monitor.adapters.tables.readers.table import Heads
 from monitor.units import UNITS, Dimension
 
 _SPELLINGS: Final[Mapping[Dimension, Mapping[str, str]]] = MappingProxyType(
@@ -101,3 +103,17 @@ def parted(head: str, unit_words: str) -> tuple[str, str]:
         if tail and is_unit(tail[1]):
             name, unit = head[: tail.start()], tail[1]
     return name.strip(" ,;:_-"), (unit_words or unit).strip()
+
+
+def contradictions(heads: Heads, columns: Iterable[LogColumn]) -> list[str]:
+    """The columns of a map of which the file itself names another unit, in words; the map's is taken."""
+    units = dict(zip(heads.names, heads.units, strict=True))
+    found = []
+    for column in columns:
+        words = parted(column.column, units.get(column.column, ""))[1]
+        own = unit_named(words, UNITS[column.unit].dimension)
+        if own is not None and own != column.unit:
+            found.append(
+                f"column {column.column!r}: the file says {words!r}, the map {column.unit}; the map's is taken"
+            )
+    return found
