@@ -7,9 +7,10 @@ from monitor.config.rig import Rig
 from monitor.presentation.believed import believed
 from monitor.presentation.format import UNKNOWN_WORD
 from monitor.runtime.driver import Mode
-from monitor.ui.drawing.canvas import BLANK, Area, Canvas
+from monitor.ui.acts import asks_for_an_act
+from monitor.ui.drawing.canvas import BLANK, Area, Canvas, first_that_fits
 from monitor.ui.drawing.theme import FILL_ROLE, SHAPE
-from monitor.ui.frame.act import rows_of_glyphs
+from monitor.ui.frame.act import act_in_words, rows_of_glyphs
 from monitor.ui.frame.banner import TEXT_ROWS, banner
 from monitor.ui.frame.data_line import data_line
 from monitor.ui.frame.footer import footer, keys_or_message
@@ -17,6 +18,7 @@ from monitor.ui.frame.top_bar import ADVISORY, top_bar
 from monitor.ui.queries import height, motion_words, no_service_brake, returned, standing
 from monitor.ui.screens import ScreenSpec
 from monitor.ui.view import FROZEN_S, View, without_unknown_motion
+from monitor.ui.widgets.machine import brake_in_words
 
 SMALLEST = (60, 20)
 """Columns and rows below which the page asks for a larger window instead of a layout with holes."""
@@ -58,22 +60,42 @@ def _all_round(canvas: Canvas, top: int) -> None:
 
 
 def _too_small(area: Area, view: View) -> None:
-    """Asks for more room, and meanwhile tells the worst alarm, the height and the speed in plain text."""
+    """One screen for a window too small for any other: the worst alarm, what to do, and the figures that matter, a row each, as
+    many as fit; then how large the window should be."""
     snap, units = view.snap, view.units
     alarms = standing(snap)
+    y = 0
     if view.frozen_s > FROZEN_S:
         area.say(0, 0, "◆ MONITOR STOPPED: figures are old", "fill_danger")
+        y = 1
     elif alarms:
         worst = alarms[0]
         over = returned(worst)
+        role = "fill_notice" if over else FILL_ROLE[worst.severity]
         words = f"{SHAPE[worst.severity]} {worst.severity.name}{' (gone)' if over else ''} {worst.message}"
-        area.say(0, 0, words, "fill_notice" if over else FILL_ROLE[worst.severity])
-    speed = snap.value("speed")
-    area.say(0, 1, f"Make it {SMALLEST[0]} by {SMALLEST[1]} or more.")
-    area.say(0, 2, f"HEIGHT {units.value(height(snap), 'length')}".replace(UNKNOWN_WORD, "UNKNOWN"), "strong")
-    area.say(0, 3, f"{motion_words(snap)} {units.value(speed, 'speed', signed=True) if speed.known else ''}", "strong")
-    area.say(0, 4, f"Window too small: {area.width} by {area.height}.")
-    area.say(0, 5, ADVISORY)
+        area.say(0, 0, words, role)
+        y = 1
+        if asks_for_an_act(worst):
+            area.say(0, 1, act_in_words(snap, units, worst), role)
+            y = 2
+    speed, up, down = snap.value("speed"), snap.value("room_up"), snap.value("room_down")
+    motion = f"{motion_words(snap)} {units.value(speed, 'speed', signed=True) if speed.known else ''}"
+    for text in (
+        f"HEIGHT {units.value(height(snap), 'length')}".replace(UNKNOWN_WORD, "UNKNOWN"),
+        motion,
+        f"ROOM ▲ {units.value(up, 'length')}  ▼ {units.value(down, 'length')}",
+        f"LOAD {units.value(snap.value('hook_load'), 'force')}",
+        *(f"{label} {text}" for label, text in brake_in_words(view)),
+    ):
+        if y < area.height - 1:
+            area.say(0, y, text, "strong")
+            y += 1
+    advice = (
+        f"{ADVISORY}. Make it {SMALLEST[0]} by {SMALLEST[1]} or more (it is {area.width} by {area.height}).",
+        f"{ADVISORY}. Make it {SMALLEST[0]} by {SMALLEST[1]}.",
+        ADVISORY,
+    )
+    area.put(0, area.height - 1, first_that_fits(advice, area.width))
 
 
 def draw_waiting(rig: Rig, mode: Mode, width: int, height: int, message: str = "") -> Canvas:

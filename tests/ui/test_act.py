@@ -16,6 +16,7 @@ from monitor.ui.drawing.theme import THEMES, palette
 from monitor.ui.frame.act import rows_of_glyphs
 from monitor.ui.queries import standing
 from monitor.ui.screens import SCREENS
+from monitor.ui.view import ScreenState
 from tests.ui import sample
 from tests.ui.pages import RIG, SIZES, page
 
@@ -129,3 +130,47 @@ def test_the_words_stand_out_in_every_theme() -> None:
 
 def test_a_stopped_monitor_says_to_watch_the_block() -> None:
     assert starts_with(page(sample.calm(), frozen_s=12.0), "WATCH BLOCK")
+
+
+def test_initials_are_shown_while_they_count() -> None:
+    for spec in SCREENS:
+        assert "by KR" in page(sample.calm(), spec, who="KR").text().splitlines()[0]
+        assert " by " not in page(sample.calm(), spec).text().splitlines()[0]
+
+
+def test_a_failed_check_says_where_to_look_next() -> None:
+    failed = sample.checks()[2]
+    text = " ".join(page(replace(sample.still(), checks=(failed,)), SCREENS[6], (120, 40)).text().split())
+    assert "Next: look for oil at hoses and calipers" in text
+
+
+def test_work_of_the_line_is_in_the_units_of_the_screen_first() -> None:
+    for system, first in (("field", "ton-miles"), ("si", "MJ")):
+        rows = page(sample.still(), SCREENS[5], units=Units(system)).text().splitlines()  # type: ignore[arg-type]
+        assert first in next(row for row in rows if "since the start" in row)
+
+
+@pytest.mark.parametrize("size", [(60, 20), (80, 24)], ids=str)
+def test_brakes_is_paged_by_whole_sections(size: tuple[int, int]) -> None:
+    """No title without its rows, and every row on some page."""
+    titles: list[str] = []
+    places = page(sample.still(), SCREENS[1], size).places
+    assert len(places) > 1
+    for chosen in places:
+        canvas = page(sample.still(), SCREENS[1], size, screen_state=ScreenState(chosen=chosen))
+        rows = canvas.text().splitlines()[7:-1]
+        for title in (
+            "HOLDING",
+            "SERVICE BRAKE",
+            "HOW IT BRAKES",
+            "HYDRAULICS",
+            "AUXILIARY BRAKE",
+            "HEAT",
+            "OVERTRAVEL DEVICE",
+        ):
+            for y, row in enumerate(rows):
+                if f"{title} ─" in row:
+                    titles.append(title)
+                    assert rows[y + 1][row.index(title) :].strip()
+        assert canvas.cut == []
+    assert len(set(titles)) == 7

@@ -53,6 +53,13 @@ def draw_act(area: Area, snap: Snapshot, units: Units, alarm: AlarmView) -> None
     draw_word(area, act.word, act.short, FILL_ROLE[alarm.severity], *(_left(snap, units, way) if way else ("", "", "")))
 
 
+def act_in_words(snap: Snapshot, units: Units, alarm: AlarmView) -> str:
+    """What `draw_act` draws, in one row of text."""
+    act = ACTS.get(alarm.signal, Act(alarm.severity.name))
+    way = heading(snap) if act.way is None else act.way
+    return " ".join((act.word, *(part for part in (_left(snap, units, way) if way else ()) if part)))
+
+
 def draw_word(area: Area, word: str, short: str, role: Role, arrow: str = "", figure: str = "", unit: str = "") -> None:
     """The word at the left, arrow, figure and unit at the right, as large as all of them fit."""
     area.fill(role)

@@ -1,11 +1,13 @@
 """One row on top: the rig, the screen, mode and recording, the words that must always be there, the time."""
 
 from monitor.presentation.format import clock
-from monitor.ui.drawing.canvas import Area, words_that_fit
+from monitor.ui.drawing.canvas import Area, printable, words_that_fit
 from monitor.ui.drawing.theme import Role
 from monitor.ui.view import View
 
 ADVISORY = "ADVISORY ONLY"
+_LEFT_LEAST = 26
+"""Columns that screen and rig keep beside the initials of whom actions are recorded for."""
 
 
 def recording(view: View) -> tuple[str, Role]:
@@ -46,6 +48,8 @@ def top_bar(area: Area, view: View, title: str) -> None:
         x = area.right(x, 0, f" {record} " if record_role != "title" else record, record_role) - 2
     tag = f" {mode(view)} "
     x = area.right(x, 0, tag, "tag") - 1
+    if view.who and x > _LEFT_LEAST:
+        x = area.right(x, 0, f"by {printable(view.who)}", "title") - 1
     left = words_that_fit(f"STOPMARK · {title} · {view.rig.title}", x - 1)
     if left.endswith("…"):
         left = words_that_fit(f"{title} · {view.rig.name}", x - 1)

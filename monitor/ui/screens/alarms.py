@@ -358,9 +358,8 @@ KEYS: tuple[Key, ...] = (
         _reset,
         "reset",
         "reset the chosen alarm where it is held (latched) and its cause is gone",
-        footer=False,
         where="live",
     ),
-    Key("o", _service, "out of service", "take the chosen alarm out of service, or back", footer=False, where="live"),
+    Key("o", _service, "out of service", "take the chosen alarm out of service, or back", where="live"),
     Key("l", _page, "history", "list or history of alarms"),
 )

@@ -24,6 +24,16 @@ _VERDICT: dict[CheckVerdict, tuple[str, Role]] = {
     CheckVerdict.FAIL: ("◆ FAIL", "danger"),
     CheckVerdict.NOT_JUDGED: ("○ NOT JUDGED", "caution"),
 }
+_AFTER_FAIL = {
+    "brake-holding": "look at pads, discs or bands and at both circuits' pressures; no heavy load before it has passed.",
+    "brake-stops": "look at pads, discs or bands for oil, wear and heat, and at the brake's response on Brakes.",
+    "pressure-leak-down": "look for oil at hoses and calipers; check the accumulator's gas charge and the valve.",
+    "auxiliary-brake": "check its current, switch, clutch and coolant; plan descents for the friction brake alone.",
+    "overtravel-function": "the device does not protect: keep off its height, have it set or repaired, then test again.",
+    "height-reference": "set the height at a known point (e), then look at drum and line in the rig's file.",
+}
+"""By procedure: where to look first when it has failed. Common practice, no source; the site's own procedure comes before it."""
+_AFTER_ANY_FAIL = "follow the site's procedure for what has failed, then test again."
 _STEP = {"done": "✓", "now": "▶", "open": "○"}
 
 
@@ -122,6 +132,8 @@ def _detail(area: Area, view: View, check: CheckView) -> None:
         by = f" by {printable(check.result.who)}" if check.result.who else ""
         y = _paragraph(area, y, f"{words}  {clock(check.result.t_ns, date=True)}{by}", role, 1)
         y = _paragraph(area, y, check.result.reason, "base", 2)
+        if check.result.verdict is CheckVerdict.FAIL:
+            y = _paragraph(area, y, f"Next: {_AFTER_FAIL.get(check.id, _AFTER_ANY_FAIL)}", "strong", 3)
         _readings(area, y, view, check.result.readings)
     else:
         _paragraph(area, y + (1 if area.height - y > 2 else 0), "enter starts it. Nothing is moved by it.", "dim", 1)
@@ -175,11 +187,11 @@ def _progress(area: Area, y: int, check: CheckView) -> int:
 
 def _readings(area: Area, y: int, view: View, readings: tuple[CheckReading, ...]) -> int:
     """What is measured, each against its limit."""
+    widest = max((cell_len(reading.label) + 2 for reading in readings), default=0)
+    width = max(min(26, area.width // 2), min(widest, area.width - 12))
     for reading in readings:
         if y >= area.height:
             break
-        usual = min(26, area.width // 2)
-        width = max(usual, min(cell_len(reading.label) + 2, area.width - 12))
         area.say(0, y, reading.label, "dim", width - 1)
         area.best(width, y, _reading(view, reading), reading_role(reading))
         y += 1

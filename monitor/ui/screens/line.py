@@ -70,10 +70,10 @@ def _energy(label: str, view: View, signal: str) -> list[Item]:
     work = view.value(signal)
     if not work.known:
         return [Item(label, (view.units.value(work, "energy"),), "caution")]
-    return [
-        Item(label, ways(f"{plain(work.number / 1e6, 0)} MJ"), "strong"),
-        Item("  in ton-miles", (plain(work.number / TON_MILE_J, 1),), "strong"),
-    ]
+    joules, miles = plain(work.number / 1e6, 0), plain(work.number / TON_MILE_J, 1)
+    if view.units.system == "field":
+        return [Item(label, (f"{miles} ton-miles", miles), "strong"), Item("  in MJ", (joules,), "strong")]
+    return [Item(label, ways(f"{joules} MJ"), "strong"), Item("  in ton-miles", (miles,), "strong")]
 
 
 def _to_cut(view: View) -> list[Item]:

@@ -75,6 +75,11 @@ def in_a_row(area: Area, view: View) -> None:
         part.best(part.put(0, 0, label, "dim") + 1, 0, choices, role)
 
 
+def brake_in_words(view: View) -> tuple[tuple[str, str], ...]:
+    """Pressures and holding, each with its label."""
+    return ("BRAKE", _brake(view).cells[0].text), ("HOLDING", _holding(view).cells[0].text)
+
+
 def _share(value: Value, full: float) -> float:
     return value.number / full if value.known and not value.word and full > 0 else nan
 

@@ -53,7 +53,7 @@ def _rows(item: Item, width: int) -> list[Line]:
 
 def _start(width: int) -> int:
     """Column of the values."""
-    return LABEL if width >= 34 else 13
+    return LABEL if width >= 34 else 15
 
 
 def folded(text: str, width: int, rows: int) -> list[str]:
@@ -95,24 +95,40 @@ def _flow(sections: Sequence[Section], columns: int, width: int) -> list[list[Li
 
 
 def draw(area: Area, sections: Sequence[Section], chosen: str) -> tuple[str, ...]:
-    """Draw them; returns the scroll positions (ids "0", "1", ...) when not all rows fit."""
+    """Draw them, whole sections to a page; returns the pages (ids "0", "1", ...) when not all fit on one."""
     columns = 1 if area.width < 58 else 2 if area.width < 150 else 3
     width = area.width // columns
-    flowed = _flow(sections, columns, width - 3)
-    longest = max((len(column) - 1 for column in flowed if column), default=0)
-    # The last row then tells that there is more.
-    height = area.height if longest <= area.height else max(1, area.height - 1)
-    hidden = max(0, longest - height)
-    offset = min(hidden, int(chosen) if chosen.isdecimal() else 0)
-    for index, column in enumerate(flowed):
-        part = area.part(index * width + 1, 0, width - 3, height)
-        for y, line in enumerate(column[offset : offset + height]):
+    pages = [_flow(sections, columns, width - 3)]
+    if any(len(column) - 1 > area.height for column in pages[0]):
+        # The last row then tells that there is more.
+        pages = _pages(sections, columns, width - 3, max(1, area.height - 1))
+    page = min(len(pages) - 1, int(chosen) if chosen.isdecimal() else 0)
+    for index, column in enumerate(pages[page]):
+        part = area.part(index * width + 1, 0, width - 3, area.height)
+        for y, line in enumerate(column):
             _line(part, y, line)
-    if hidden:
-        more = "↑↓ more" if 0 < offset < hidden else "↓ more" if offset < hidden else "↑ more"
-        area.put(area.width - len(more) - 1, area.height - 1, more, "notice")
-        return tuple(str(position) for position in range(hidden + 1))
-    return ()
+    if len(pages) == 1:
+        return ()
+    more = "↑↓ more" if 0 < page < len(pages) - 1 else "↑ more" if page else "↓ more"
+    words = f"page {page + 1} of {len(pages)}  {more}"
+    area.put(area.width - len(words) - 1, area.height - 1, words, "notice")
+    return tuple(str(number) for number in range(len(pages)))
+
+
+def _pages(sections: Sequence[Section], columns: int, width: int, height: int) -> list[list[list[Line]]]:
+    """Sections in order into columns of at most `height` rows, and those into pages. A section taller than that goes on in the
+    next column; its title with it."""
+    filled: list[list[Line]] = [[]]
+    for section in sections:
+        rows = [row for item in section.items for row in _rows(item, width)]
+        while rows:
+            room = height - len(filled[-1])
+            if filled[-1] and room < min(1 + len(rows), height):
+                filled.append([])
+                room = height
+            filled[-1] += [(section.title, None), *rows[: max(1, room - 1)], ("", None)]
+            rows = rows[max(1, room - 1) :]
+    return [filled[start : start + columns] for start in range(0, len(filled), columns)]
 
 
 def _line(area: Area, y: int, line: Line) -> None:
