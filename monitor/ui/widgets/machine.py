@@ -68,7 +68,7 @@ def in_a_row(area: Area, view: View) -> None:
     wanted: tuple[tuple[str, tuple[str, ...], Role], ...] = (
         ("LOAD", ways(_load(view).cells[0].text), "strong"),
         ("BRAKE", (_brake(view).cells[0].text, *_pressures(view)[1:]), _brake(view).cells[0].role),
-        ("HOLDING", (service.text, service.text.removesuffix(" LOW"), *ways(service.text)), service.role),
+        ("HOLDING", (service.text, service.text.removesuffix(" LOW"), *ways(service.text.lstrip("◆▲ "))), service.role),
     )
     for (x, width), (label, choices, role) in zip(third, wanted, strict=True):
         part = area.part(x, 0, width - 1, 1)
