@@ -354,6 +354,9 @@ def _print_work(recording: "Recording") -> None:
         print(f"  {one.activity:<30}{one.total_j / TON_MILE_J:>11.2f}{one.total_j / 1e6:>9.0f}{one.with_string_j / 1e6:>12.0f}"
               f"{one.block_alone_j / 1e6:>17.0f}{one.strokes:>9}")  # fmt: skip
     print(f"  {'all':<30}{log.work_j / TON_MILE_J:>11.2f}{log.work_j / 1e6:>9.0f}")
+    if log.unseen.times:
+        print(f"  not in it: the position was not read {log.unseen.times} times, {log.unseen.seconds / 60:.0f} min in all;"
+              f" estimated {both(log.unseen.work_j)} more")  # fmt: skip
     for trip in activities.trips:
         print(f"{trip.activity}, {clock(log.series.ns(trip.from_s), date=True)} UTC: {trip.stands} stands,"
               f" {trip.per_hour:.1f} an hour ({trip.pace_per_hour:.1f} without {trip.pauses} pauses);"

@@ -129,10 +129,24 @@ def work_table(context: ReportContext) -> str:
     down, _, up = log.motion.block_n
     learned = f" The block alone, as the log has it: {context.full(up, 'force')} going up, {context.full(down, 'force')} down."
     parts = [table(heads, rows, foot), _counter(context), _work_chart(log), paragraph(origin + learned, "note")]
+    if log.unseen.times:
+        parts.append(missing_note(_unseen(log)))
     if log.series.left_out:
         left = ", ".join(f"{count} {words}" for words, count in log.series.left_out.items())
         parts.append(paragraph(f"Readings of the height left out here: {left}.", "note"))
     return "".join(parts)
+
+
+def _unseen(log: WorkedLog) -> str:
+    """What is missing from the sums, estimated."""
+    unseen = log.unseen
+    words = (
+        f"The position was not read {counted(unseen.times, 'time')}, {span(unseen.seconds)} in all: estimated "
+        f"{plain(unseen.work_j / TON_MILE_J, 1)} ton-miles ({mega(unseen.work_j, 0)} MJ) more, which are in no sum here."
+    )
+    if unseen.not_estimated_s > 0.0:
+        words += f" Of that time nothing is said of {span(unseen.not_estimated_s)}."
+    return words
 
 
 def _counter(context: ReportContext) -> str:

@@ -19,6 +19,7 @@ from monitor.analysis.work.extremes import (
 )
 from monitor.analysis.work.series import Series, has_readings, series, series_of_sessions
 from monitor.analysis.work.strokes import Motion, motion_of
+from monitor.analysis.work.unseen import Unseen, unseen_work
 
 _STEP_NS: Final = 100_000_000
 """An estimated height is looked at so often."""
@@ -37,6 +38,8 @@ class WorkedLog:
     counter: Counter | None
     top_up_m_s: float
     top_down_m_s: float
+    unseen: Unseen
+    """What the line did while the position was not read, estimated; in no sum."""
 
     @property
     def work_j(self) -> float:
@@ -49,7 +52,8 @@ def worked(log: Series) -> WorkedLog:
     motion = motion_of(log)
     up, down = highest_speeds(motion)
     return WorkedLog(
-        motion.series, motion, activities_of(motion), stops_seen(motion), times_beyond(motion), own_counter(motion), up, down
+        motion.series, motion, activities_of(motion), stops_seen(motion), times_beyond(motion), own_counter(motion), up, down,
+        unseen_work(motion),
     )  # fmt: skip
 
 

@@ -216,5 +216,31 @@ def test_stands_are_seen_by_the_load_where_the_position_stays_away(step_s: float
     assert "not seen" in {stand.way for stand in log.motion.stands}
     assert 0.7 < log.work_j / sum(truth.truth.work_j.values()) < 0.95, "what was not seen is not counted"
     assert not any(beyond.times for beyond in log.beyond)
+    missing = sum(truth.truth.work_j.values()) - log.work_j
+    assert log.unseen.work_j == pytest.approx(missing, rel=0.3), "it is estimated, apart"  # few, some reamed
+    assert log.unseen.not_estimated_s == 0.0
     plain = look(truth.seen(step_s), step_s)
+    assert plain.unseen.times == 0
     assert max(log.top_up_m_s, log.top_down_m_s) <= 1.05 * max(plain.top_up_m_s, plain.top_down_m_s)
+
+
+@pytest.mark.parametrize("seed", [112, 113])
+def test_work_while_nothing_was_read_is_estimated_apart(seed: int) -> None:
+    truth = night(seed)
+    t_ns, height, load = truth.seen(3.0)
+    t_s = (t_ns - t_ns[0]) * 1e-9
+    read = ~((t_s % 3000.0 > 2500.0) & (t_s < 0.6 * t_s[-1]))
+    log = look((t_ns[read], height[read], load[read]), 3.0)
+    missing = sum(truth.truth.work_j.values()) - log.work_j
+    assert log.unseen.times == len(log.series.gaps)
+    assert log.unseen.work_j == pytest.approx(missing, rel=0.35)
+
+
+def test_of_a_night_without_readings_nothing_is_said() -> None:
+    truth = night(114, stands=6)
+    t_ns, height, load = truth.seen(3.0)
+    t_ns = t_ns.copy()
+    t_ns[len(t_ns) // 2 :] += 8 * 3600 * SECOND_NS
+    log = look((t_ns, height, load), 3.0)
+    assert log.unseen.work_j == 0.0
+    assert log.unseen.not_estimated_s == pytest.approx(8 * 3600, rel=0.01)
