@@ -247,8 +247,11 @@ class Uncertainty(Model):
     load: Share = 0.05
     sheave: Share = 0.02
     rope_diameter: Share = 0.02
-    counting: Share = 0.001
+    counting: Share = 0.003
     """What counts may miss, as a share of the way since the height was last confirmed."""
+    unseen_m: NotNegative = 0.2
+    """What may have gone unseen where one position sensor is all there is, m: rope that slips a little on the drum, counts lost
+    at a stop, a datum taken up again after a restart. Connections do not show so little (common practice, no source)."""
 
 
 class CheckSettings(Model):

@@ -39,7 +39,7 @@ from monitor.core.estimator.sources import (
     PositionSource,
     clock_of,
 )
-from monitor.core.saved_state import number, part, words
+from monitor.core.saved_state import number, part, whole, words
 from monitor.model.reading import RejectReason, Sample
 
 __all__ = ["Estimate", "Estimator", "Fusion"]
@@ -240,7 +240,9 @@ class Estimator:
             "frame": self._frame.state(),
             "doubt_m": self._track.unexplained_m,
             "unconfirmed_m": self._track.unconfirmed_m,
-            "connections": self._references.connections.state(),
+            "known_ns": self._track.known_ns,
+            "known_way_m": self._track.known_way_m,
+            "connections": self._references.connections.state(self._track.way_m),
             "regain": self._regain.state(),
             "lead": self._track.lead.sensor.id if self._track.lead.referenced else "",
             "sources": {source.sensor.id: source.saved_state() for source in self._order},
@@ -259,6 +261,8 @@ class Estimator:
             raise ValueError("the rig file's drum, line, position sensors or reference changed")
         doubt = number(saved, "doubt_m", 0.0, 1e4)
         unconfirmed = number(saved, "unconfirmed_m", 0.0, 1e9) if "unconfirmed_m" in saved else 0.0
+        known_ns = None if saved.get("known_ns") is None else whole(saved, "known_ns")
+        known_way = number(saved, "known_way_m", 0.0, 1e9) if "known_way_m" in saved else 0.0
         if isinstance(connections := saved.get("connections"), Mapping):
             self._references.connections.restore(connections)
         if isinstance(regain := saved.get("regain"), Mapping):
@@ -276,6 +280,7 @@ class Estimator:
                 self._track.lead = source
         self._track.unexplained_m = doubt
         self._track.unconfirmed_m = unconfirmed
+        self._track.known_ns, self._track.known_way_m = known_ns, known_way
 
     def _fingerprint(self) -> list[float]:
         """All that the meaning of counts and of the datum rests on in the rig's file."""

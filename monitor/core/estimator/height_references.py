@@ -18,6 +18,8 @@ from monitor.model.reading import RejectReason, Sample
 
 SMALL_CORRECTION_M: Final = 0.25
 """A reference that differs by less than this is taken as a better figure, not as lost counts."""
+KNOWN_SHARE: Final = 0.2
+"""With less than this share of what may go unseen the height is sure: connections do not put it in doubt."""
 CHECK_WORDS: Final = "height differs by {:+.2f} m from earlier connections: check it"
 MARK_SIGMA_M: Final = 0.02
 """Where in its travel past the mark the switch changes (common practice, no source)."""
@@ -89,10 +91,12 @@ class HeightReferences:
         confirmed; where it lies off, that is a doubt on the height until a connection, a mark or the crew puts it right."""
         track = self._track
         lead = track.lead
-        if not (track.started and lead.drum and lead.referenced):
+        if not (track.started and lead.referenced):
             return
         x, v, _ = track.predicted_at(t_ns)
-        found = self.connections.compare(x) if -SLOW_M_S < v < SLOW_M_S else None
+        if not -SLOW_M_S < v < SLOW_M_S:
+            return
+        found = self.connections.compare(x, track.way_m, track.unseen_share(t_ns) < KNOWN_SHARE)
         if found is None:
             return
         if found.off_m == 0.0:
@@ -102,8 +106,10 @@ class HeightReferences:
             if self._off_words and lead.diagnosis == self._off_words and not self._off_m:
                 lead.diagnosis = ""
             return
+        if not found.evidence:
+            return
         off_m = abs(found.off_m)
-        if found.evidence and off_m > track.unexplained_m:
+        if off_m > track.unexplained_m:
             track.unexplained_m = self._off_m = off_m
             self._off_place = found.place
         if not lead.diagnosis:
@@ -138,7 +144,7 @@ class HeightReferences:
                 mark.fused += 1
                 mark.refused_m, mark.diagnosis = None, ""
                 self.correct(frame.datum.observe(innovation, by_rope, by_wraps, sigma))
-                track.unconfirmed_m = 0.0
+                track.known(taken)
                 return None
         confirmed = mark.refused_m is not None and abs(innovation - mark.refused_m) < 0.1 + 3.0 * sigma
         if not lead.referenced or confirmed:
@@ -191,4 +197,5 @@ class HeightReferences:
                 source.offset += then - source.z
             source.bias_m = 0.0
             source.offset_to_lead_m = None
-        track.unexplained_m = track.disagreement_m = track.unconfirmed_m = 0.0
+        track.unexplained_m = track.disagreement_m = track.apart_m = 0.0
+        track.known(t_ns)

@@ -89,8 +89,21 @@ EDGE_TOLERANCE_M: Final = 0.02
 """A reading draws the height across the end of a piece of the drum's curve by less than this."""
 STILL_M_S: Final = 0.02
 """Below this, either way, the block is still."""
+LEAST_VALID_BOUND_M: Final = 0.25
+MOST_VALID_BOUND_M: Final = 0.5
+UNSEEN_WAY_M: Final = 30.0
+UNSEEN_S: Final = 600.0
+"""After so much way, or so much time, what may go unseen may all have come (common practice, no source)."""
 WAY_STEP_M: Final = 0.05
 """The way is added up in steps of this, so that noise at rest adds nothing."""
+
+
+def valid_bound_m(rig: Rig) -> float:
+    """The widest bound on a height to work by, m: a third of the lesser room between an operating limit and what the block
+    strikes beyond it, within reason (common practice, no source)."""
+    limits, mast = rig.limits, rig.mast
+    margin = min(mast.crown_m - limits.upper_m, limits.lower_m - mast.floor_m)
+    return min(MOST_VALID_BOUND_M, max(LEAST_VALID_BOUND_M, margin / 3.0))
 
 
 class PositionFilter:
@@ -98,8 +111,9 @@ class PositionFilter:
 
     __slots__ = (
         "_coarse", "_curve", "_known_acceleration", "_manoeuvre_until_ns", "_mast", "_mast_span_m", "_rise", "_way_from_m",
-        "braking", "braking_ns", "disagreement_m", "frame", "fused_ns", "heard_ns", "high", "kin", "lead", "limits_m", "low",
-        "max_deceleration_m_s2", "max_speed_m_s", "started", "t_ns", "unconfirmed_m", "unexplained_m",
+        "apart_m", "braking", "braking_ns", "disagreement_m", "frame", "fused_ns", "heard_ns", "high", "kin", "known_ns",
+        "known_way_m", "lead", "limits_m", "low", "max_deceleration_m_s2", "max_speed_m_s", "started", "t_ns",
+        "unconfirmed_m", "unexplained_m", "unseen_m", "valid_bound_m", "way_m",
     )  # fmt: skip
 
     def __init__(self, rig: Rig, frame: HeightFrame, lead: PositionSource) -> None:
@@ -113,6 +127,9 @@ class PositionFilter:
         self.max_speed_m_s = 1.25 * rig.limits.max_speed_m_s
         """A speed that the block does not exceed, m/s."""
         self.max_deceleration_m_s2 = full_brake_deceleration_m_s2(rig)
+        self.valid_bound_m = valid_bound_m(rig)
+        """A height whose bound is wider is DEGRADED, m."""
+        self.unseen_m = rig.uncertainty.unseen_m
         self.kin = KinematicFilter(STEADY_JERK_PSD, self.max_speed_m_s, self.max_deceleration_m_s2)
         self.t_ns = 0
         """Of the newest reading used: the filter's own time."""
@@ -128,7 +145,15 @@ class PositionFilter:
         """Jumps of the leading source that nothing has explained or confirmed."""
         self.unconfirmed_m = 0.0
         """Way since the height was last confirmed from outside, m."""
+        self.known_ns: int | None = None
+        """When the height was last known to centimetres from outside; None where that was not in this run."""
+        self.known_way_m = 0.0
+        """Way since then, m."""
+        self.way_m = 0.0
+        """All the way since the start, m."""
         self._way_from_m = 0.0
+        self.apart_m = 0.0
+        """How far a second source is off just now, within the doubt of both."""
         self.disagreement_m = 0.0
         """What a second source differs by beyond the doubt of both."""
         self._manoeuvre_until_ns = 0
@@ -148,6 +173,19 @@ class PositionFilter:
         dt = (t_ns - self.t_ns) * 1e-9
         x, v, _, p = self.kin.predicted(dt)
         return (x, v, p[0]) if dt >= 0.0 else (x + v * dt, v, p[0])
+
+    def known(self, t_ns: int) -> None:
+        """The height is confirmed to centimetres: by the crew, a mark, or a second source of another kind."""
+        self.known_ns = t_ns
+        self.known_way_m = self.unconfirmed_m = 0.0
+
+    def unseen_share(self, t_ns: int) -> float:
+        """How much of what may go unseen can have come since the height was known, 0 to 1: it comes with way and with time, for
+        rope slips at rest, too (common practice, no source)."""
+        if self.known_ns is None:
+            return 1.0
+        share = self.known_way_m / UNSEEN_WAY_M + (t_ns - self.known_ns) * 1e-9 / UNSEEN_S
+        return share if share < 1.0 else 1.0
 
     def apply_known_acceleration(self, acceleration: float) -> None:
         """Acceleration of the block that is known from its cause, m/s2 (NaN: not known); only its changes count.
@@ -318,7 +356,10 @@ class PositionFilter:
             self.fused_ns = taken
         moved = kin.x - self._way_from_m
         if moved > WAY_STEP_M or moved < -WAY_STEP_M:
-            self.unconfirmed_m += moved if moved > 0.0 else -moved
+            moved = moved if moved > 0.0 else -moved
+            self.unconfirmed_m += moved
+            self.known_way_m += moved
+            self.way_m += moved
             self._way_from_m = kin.x
         if not source.drum and -STILL_M_S < kin.v < STILL_M_S:
             source.at_rest()

@@ -1,9 +1,10 @@
 """From the filter to what is said of the motion: height, speed and acceleration now, 99 % bounds, and whether to trust them.
 
 The bound on the height adds up: 2.576 sigma of filter and datum together; what braking or starting may have done since the
-last reading; what counts may have missed since the height was last confirmed, a share of the way that the rig's file states;
+last reading; what counts may have missed since the height was last confirmed, a share of the way, and what may go unseen all
+the same, both by the rig's file;
 stretch and transport time in doubt; unexplained jumps and disagreement of two sources. VALID becomes DEGRADED
-where the bound passes `DEGRADED_BOUND_M` or readings are stale, INVALID beyond `INVALID_BOUND_M` or a long silence.
+where the bound passes the filter's `valid_bound_m` or readings are stale, INVALID beyond `INVALID_BOUND_M` or a long silence.
 
 Unknown is unknown, and no reason to brake: while nothing new comes, what warns of a limit goes by the motion that is to be
 expected, with the doubts of when news was last due (`in_pause`).
@@ -21,12 +22,13 @@ from monitor.model.reading import Z99, Validity
 
 VALID: Final = Validity.VALID
 INVALID: Final = Validity.INVALID
-DEGRADED_BOUND_M: Final = 0.25
 INVALID_BOUND_M: Final = 1.0
 MAX_SILENCE_S: Final = 2.0
 """Silence after which no height is given (longer where the sensor is slow by nature)."""
 FIRST_DELAY_S: Final = 0.5
 """How late a source's first readings may be (common practice, no source)."""
+PARTING: Final = 0.5
+"""Standard doubt by as much as two sources are apart: either may be the wrong one, and they part further between two readings."""
 PAUSE_PERIODS: Final = 3.0
 LEAST_PAUSE_S: Final = 0.15
 """Nothing new for so many periods of the sensor, and so long: news is overdue."""
@@ -95,25 +97,30 @@ def estimate_at(t_ns: int, track: PositionFilter, plausibility: PlausibilityMoni
     unconfirmed = 0.0
     if lead.drum:
         unconfirmed = frame.counting * track.unconfirmed_m
-        variance = frame.datum.variance(by_rope, by_wraps) + (unconfirmed / Z99) ** 2
+        variance = frame.datum.variance(by_rope, by_wraps)
         scale = layers.rope_slopes[k] * frame.datum.rope_bound
         if not lead.referenced:
             scale += layers.widest_step - 1.0
+    variance += ((unconfirmed + track.unseen_m * track.unseen_share(t_ns)) / Z99) ** 2 + (track.apart_m * PARTING) ** 2
     silent = (t_ns - track.fused_ns) * 1e-9
     if silent < 0.0:
         silent = 0.0
     speed = v if v > 0.0 else -v
     speed_sigma = sqrt(p[3])
-    # Of the first readings it is not known how late they are: the shortest delay is still to come.
-    unseen_s = silent if lead.clock is None or lead.fused > DELAY_KNOWN_READINGS else silent + FIRST_DELAY_S
+    # A reading is older than its time says by the delay that no comparison of clocks can see, and the block may have started or
+    # braked since. Of the first readings it is not known how late they are: the shortest delay is still to come.
+    transport_s = TRANSPORT_S + (lead.time_sigma_s if lead.clock is None else lead.clock.spread_s)
+    unseen_s = silent + transport_s
+    if lead.clock is not None and lead.fused <= DELAY_KNOWN_READINGS:
+        unseen_s += FIRST_DELAY_S
     motion, faster = unseen_motion(t_ns, track, unseen_s, speed, p[0], Z99 * speed_sigma)
     doubt = track.unexplained_m + track.disagreement_m
     if plausibility.active:
         doubt += plausibility.doubt_m(x)
     if plausibility.suspect:
         doubt += SUSPECT_M
-    bound = height_bound(lead, motion, variance, speed, stretch_m) + frame.stretch_doubt_m(x) + doubt
-    validity = validity_of(lead, silent, bound, doubt)
+    bound = height_bound(motion, variance, transport_s * speed, stretch_m) + frame.stretch_doubt_m(x) + doubt
+    validity = validity_of(lead, silent, bound, doubt, track.valid_bound_m)
     read_ns, read_m = 0, nan
     if lead.slow and validity is not INVALID:
         at = track.kin.x
@@ -172,12 +179,11 @@ def unseen_motion(
     return motion, speed_bound
 
 
-def height_bound(lead: PositionSource, motion: float, variance: float, speed: float, stretch_m: float) -> float:
-    """99 % bound on the height, m, but for doubts: unseen motion and datum together, transport time and stretch on top."""
-    transport = TRANSPORT_S + (lead.time_sigma_s if lead.clock is None else lead.clock.spread_s)
+def height_bound(motion: float, variance: float, transport_m: float, stretch_m: float) -> float:
+    """99 % bound on the height, m, but for doubts: unseen motion and datum together; way in the transport time and stretch."""
     return (
         sqrt(motion * motion + Z99 * Z99 * variance)
-        + transport * speed
+        + transport_m
         + STRETCH_DOUBT * (stretch_m if stretch_m > 0.0 else -stretch_m)
     )
 
@@ -192,11 +198,11 @@ def speed_bound(faster: float, speed: float, scale: float, silent: float, stretc
     )
 
 
-def validity_of(lead: PositionSource, silent: float, bound: float, doubt: float) -> Validity:
+def validity_of(lead: PositionSource, silent: float, bound: float, doubt: float, valid_bound_m: float) -> Validity:
     """Whether a height with that bound and doubt, `silent` seconds after the last reading, is to be trusted."""
     if not lead.referenced:
         return INVALID
-    if not (bound > DEGRADED_BOUND_M or doubt > 0.0 or silent > lead.sensor.stale_after_s):
+    if not (bound > valid_bound_m or doubt > 0.0 or silent > lead.sensor.stale_after_s):
         return VALID
     limit = MAX_SILENCE_S
     if lead.slow:

@@ -65,6 +65,7 @@ class SecondSource:
                 source.anchor_m = z
         self._frozen_of_pair(source, taken, x, z, changed)
         if source.state is FROZEN:
+            track.disagreement_m = track.apart_m = 0.0  # what is stuck says nothing against the other
             source.rejected += 1
             return RejectReason.GATE
         if ratio <= 1.0:
@@ -91,7 +92,10 @@ class SecondSource:
         gain = min(1.0, source.interval_s / (1.0 + source.interval_s))
         source.offset_to_lead_m += gain * (difference - source.offset_to_lead_m)
         source.bias_m = source.offset_to_lead_m
-        self._assess_offset(source, x, v, variance)
+        # Where the two part at speed the mean lags behind; the lesser of two readings in a row is no spike.
+        before, source.difference_m = source.difference_m, difference
+        parting = min(before, difference, key=abs) if before * difference > 0.0 else 0.0
+        self._assess_offset(source, x, v, variance, parting)
         if source.drum and not lead.drum and source.fused - source.joined > 100 and abs(source.offset_to_lead_m) < 0.05:
             self._take_lead(source, taken, z)
         return None
@@ -139,16 +143,19 @@ class SecondSource:
         source.offset_to_lead_m = source.bias_m = 0.0
         source.refused.clear()
 
-    def _assess_offset(self, source: PositionSource, x: float, v: float, variance: float) -> None:
-        """What the offset of a second source says about the height and, now and then, about the drum."""
+    def _assess_offset(self, source: PositionSource, x: float, v: float, variance: float, parting: float) -> None:
+        """What the offset of a second source, and by how much the two are `parting` just now, say about the height and, now and
+        then, about the drum."""
         track = self._track
         lead, frame, offset = track.lead, track.frame, source.offset_to_lead_m or 0.0
         _, _, by_rope, by_wraps = frame.layers.locate(x)
         known = frame.datum.variance(by_rope, by_wraps) + READY_MADE_VARIANCE + variance
-        beyond = abs(offset) - Z99 * sqrt(known) - 2.0 * TRANSPORT_S * abs(v)
+        apart_m = max(abs(offset), abs(parting))
+        beyond = apart_m - Z99 * sqrt(known) - 2.0 * TRANSPORT_S * abs(v)
         track.disagreement_m = beyond if beyond > 0.0 else 0.0
+        track.apart_m = apart_m - track.disagreement_m
         if beyond <= 0.0 and source.drum is not lead.drum:
-            track.unconfirmed_m = 0.0
+            track.known(track.t_ns)
         if beyond > 0.05:
             source.diagnosis = f"differs from {lead.sensor.id} by {offset:+.2f} m"
         elif beyond <= 0.0 and source.diagnosis and not source.lately_odd:
@@ -165,6 +172,7 @@ class SecondSource:
         """The leader fails: this source goes on from the height they last agreed on."""
         track = self._track
         old, track.lead = track.lead, source
+        track.disagreement_m = track.apart_m = 0.0  # why they parted is known now
         old.offset_to_lead_m = None
         old.anchor_m = nan
         old.refused.clear()

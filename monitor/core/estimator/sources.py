@@ -110,8 +110,8 @@ class PositionSource:
     """One position source. Heights in metres, as the filter has them (unloaded line)."""
 
     __slots__ = (
-        "anchor_m", "arrival_ns", "before", "bias_m", "change_share", "clock", "counts", "diagnosis", "drum", "frozen_ns",
-        "frozen_z", "fused", "fused_ns", "innovation", "interval_s", "joined", "last_raw", "learned_at_m", "modulus",
+        "anchor_m", "arrival_ns", "before", "bias_m", "change_share", "clock", "counts", "diagnosis", "difference_m", "drum",
+        "frozen_ns", "frozen_z", "fused", "fused_ns", "innovation", "interval_s", "joined", "last_raw", "learned_at_m", "modulus",
         "noise", "offset", "offset_to_lead_m", "per_count", "referenced", "refused", "refused_ns", "rejected",
         "repeat_count", "repeat_count_released", "repeats", "scatter_m2", "sensor", "slow", "state", "step", "still",
         "taken_ns", "test_ratio", "time_sigma_s", "turned", "z",
@@ -174,6 +174,8 @@ class PositionSource:
         self.bias_m = 0.0
         """What its heights are taken to read too high against the filter."""
         self.offset_to_lead_m: float | None = None
+        self.difference_m = 0.0
+        """A second source: the last difference from the leading one."""
         self.anchor_m = math.nan
         """A second source: where the other stood when one of the two last changed."""
         self.learned_at_m = math.nan
