@@ -25,6 +25,8 @@ SAME_READINGS: Final = 4
 """A source that has repeated itself so often while the other moved is looked at as stuck."""
 STUCK_M: Final = 0.1
 """So far a second source's readings may lag behind the block before they are stuck."""
+DIFFERS: Final = "differs from"
+"""Said again only where the difference has become another by half: it grows with every count that is lost."""
 MOVED_APART: Final = 5
 """So many readings in a row far off say that one of the two sources has moved."""
 
@@ -157,7 +159,10 @@ class SecondSource:
         if beyond <= 0.0 and source.drum is not lead.drum:
             track.known(track.t_ns)
         if beyond > 0.05:
-            source.diagnosis = f"differs from {lead.sensor.id} by {offset:+.2f} m"
+            said = source.said_m if source.diagnosis.startswith(DIFFERS) else 0.0
+            if abs(offset - said) > 0.5 * abs(said):
+                source.said_m = offset
+                source.diagnosis = f"{DIFFERS} {lead.sensor.id} by {offset:+.2f} m"
         elif beyond <= 0.0 and source.diagnosis and not source.lately_odd:
             source.diagnosis = ""
         if not lead.drum or source.drum or abs(v) > STILL_M_S or abs(x - source.learned_at_m) < APART_M:

@@ -113,7 +113,7 @@ class PositionSource:
         "anchor_m", "arrival_ns", "before", "bias_m", "change_share", "clock", "counts", "diagnosis", "difference_m", "drum",
         "frozen_ns", "frozen_z", "fused", "fused_ns", "innovation", "interval_s", "joined", "last_raw", "learned_at_m", "modulus",
         "noise", "offset", "offset_to_lead_m", "per_count", "referenced", "refused", "refused_ns", "rejected",
-        "repeat_count", "repeat_count_released", "repeats", "scatter_m2", "sensor", "slow", "state", "step", "still",
+        "repeat_count", "repeat_count_released", "repeats", "said_m", "scatter_m2", "sensor", "slow", "state", "step", "still",
         "taken_ns", "test_ratio", "time_sigma_s", "turned", "z",
     )  # fmt: skip
 
@@ -174,8 +174,8 @@ class PositionSource:
         self.bias_m = 0.0
         """What its heights are taken to read too high against the filter."""
         self.offset_to_lead_m: float | None = None
-        self.difference_m = 0.0
-        """A second source: the last difference from the leading one."""
+        self.difference_m = self.said_m = 0.0
+        """A second source: the last difference from the leading one, and the last that was said."""
         self.anchor_m = math.nan
         """A second source: where the other stood when one of the two last changed."""
         self.learned_at_m = math.nan
