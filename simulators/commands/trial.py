@@ -7,7 +7,7 @@ import time
 from pathlib import Path
 from typing import Any
 
-DEFAULT_RUNS = {"danger": 200, "calm": 4, "instrument": 60}
+DEFAULT_RUNS = {"danger": 200, "calm": 4, "instrument": 60, "height": 28}
 
 
 def whole(text: str) -> int:
@@ -25,7 +25,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     """The command's words."""
     parser.add_argument("--set", dest="sets", choices=(*DEFAULT_RUNS, "all"), default="all", help="what to try")
     parser.add_argument(
-        "--runs", type=whole, help="runs per set (default: 200 danger, 4 calm of 30 min, 60 instrument)"
+        "--runs", type=whole, help="runs per set (default: 200 danger, 4 calm of 30 min, 60 instrument, 28 height)"
     )
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--only", type=int, metavar="INDEX", help="this run alone; its result as JSON on stdout")
@@ -131,6 +131,17 @@ def in_words(figures: dict[str, Any]) -> str:
             f" {_number(i['time_to_announce_s']['median'])} s",
             f"            wrong height while VALID: {_share(i['wrong_height_while_valid'])};"
             f" false motion alarms {i['false_motion_alarms']}",
+        ]
+    if "height" in sets:
+        h = sets["height"]
+        lines += [
+            f"height      {h['runs']} runs: truth inside the bound while VALID {_share(h['inside_while_valid'])}",
+            f"            VALID: {_share(h['valid'])}; told before it was off by a metre:"
+            f" {_share(h['told_before_off_by_a_metre'])}",
+            *(
+                f"            {kind}: inside {_share(of['inside_while_valid'])}; VALID {_share(of['valid'])}"
+                for kind, of in h["by_kind"].items()
+            ),
         ]
     return "\n".join(lines)
 

@@ -9,9 +9,10 @@ from monitor.config.rig_file import find_rig
 from monitor.config.toml_file import validate
 from simulators.machine.truth import GRAVITY_M_S2
 from simulators.scenario.scenario import Scenario
+from simulators.trial.height import draw_height
 
-SetName = Literal["danger", "calm", "instrument"]
-SETS: Final[tuple[SetName, ...]] = ("danger", "calm", "instrument")
+SetName = Literal["danger", "calm", "instrument", "height"]
+SETS: Final[tuple[SetName, ...]] = ("danger", "calm", "instrument", "height")
 CALM_S: Final = 1800.0
 """Length of one calm run, s: half an hour."""
 INSTRUMENT_S: Final = 240.0
@@ -49,7 +50,7 @@ def _rig(draw: random.Random, name: str) -> Rig:
 def case_of(name: SetName, seed: int, index: int) -> Case:
     """Run `index` of a set."""
     draw = random.Random(f"trial:{name}:{seed}:{index}")
-    make = {"danger": _danger, "calm": _calm, "instrument": _instrument}[name]
+    make = {"danger": _danger, "calm": _calm, "instrument": _instrument, "height": _height}[name]
     rig, table, facts = make(draw)
     table["name"] = f"{name}-{seed}-{index}"
     scenario = validate(Scenario, table, f"trial {name} {index}")
@@ -191,3 +192,8 @@ def _instrument(draw: random.Random) -> tuple[Rig, dict[str, Any], dict[str, Any
         "faults": [fault],
     }
     return rig, table, {"kind": kind, "sensor": sensor.id, "quantity": sensor.quantity, "start_s": start}
+
+
+def _height(draw: random.Random) -> tuple[Rig, dict[str, Any], dict[str, Any]]:
+    """Ordinary work while the one position sensor misleads."""
+    return draw_height(draw, lambda name: _rig(draw, name))

@@ -13,6 +13,7 @@ from simulators.scenario.direct_feed import shipped_core
 from simulators.scenario.plant_source import PlantSource
 from simulators.trial.cases import FAULT_S, MOTION, Case, Result
 from simulators.trial.danger import danger, stays_inside
+from simulators.trial.height import observe_height, told_rig
 
 _HEIGHT: Final = SIGNAL_NAMES.index("height")
 _BOUND: Final = SIGNAL_NAMES.index("height_bound")
@@ -22,8 +23,10 @@ _OVER: Final = (AlarmState.NORMAL, AlarmState.RETURNED)
 def run_case(case: Case) -> Result:
     """Run it; the result holds ``set``, ``index`` and what the set scores."""
     source = PlantSource(case.rig, case.scenario, case.seed)
-    core = shipped_core(case.rig)
-    found = {"danger": danger, "calm": _calm, "instrument": _instrument}[case.set](case, source, core)
+    core = shipped_core(told_rig(case.rig, case.facts))
+    found = {"danger": danger, "calm": _calm, "instrument": _instrument, "height": _height}[case.set](
+        case, source, core
+    )
     stream_s = round(source.plant.t_s, 2)
     return {"set": case.set, "index": case.index, "stream_s": stream_s, **found, "facts": case.facts}
 
@@ -159,6 +162,10 @@ def _instrument(case: Case, source: PlantSource, core: Core) -> Result:
         "wrong": wrong,
         "worst_m": round(worst, 4),
     }
+
+
+def _height(case: Case, source: PlantSource, core: Core) -> Result:
+    return observe_height(case.facts, source, core)
 
 
 def progress_of(done: int, total: int, width: int = 30) -> str:

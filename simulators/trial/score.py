@@ -9,6 +9,7 @@ from scipy.stats import beta, binom, chi2
 
 from simulators.trial.cases import FAULT_S, MOTION, Result
 from simulators.trial.danger import Outcome
+from simulators.trial.height import score_height
 
 CONFIDENCE: Final = 0.95
 
@@ -171,9 +172,11 @@ def is_miss(result: Result) -> bool:
         return Outcome(result["outcome"]).miss
     if result["set"] == "calm":
         return any(a[2] in ("WARNING", "DANGER") and a[3] == "false" for a in result["alarms"])
-    return result["announced_s"] is None or result["wrong"] > 0
+    return result["wrong"] > 0 or (result["set"] == "instrument" and result["announced_s"] is None)
 
 
 def score(name: str, results: Sequence[Result]) -> dict[str, Any]:
     """Figures of one set."""
+    if name == "height":
+        return score_height(results, share, quantile)
     return {"danger": _danger, "calm": _calm, "instrument": _instrument}[name](results)

@@ -1,6 +1,6 @@
 """Are the warnings in time, and how often are they false? The random trials of `stopmark trial`, scored.
 
-Run it with ``python -m tests.benchmarks trial_figures --write -- --set danger --runs 500``; a set is danger, calm or instrument.
+Run it with ``python -m tests.benchmarks trial_figures --write -- --set danger --runs 500``; or calm, instrument, height.
 A danger run takes about half a second of CPU, an instrument run two, a calm one (30 minutes of work) twenty.
 """
 
@@ -93,10 +93,25 @@ def instrument(found: dict[str, Any], runs: str) -> list[Figure]:
     ]
 
 
+def height(found: dict[str, Any], runs: str) -> list[Figure]:
+    """One position sensor that misleads: the truth inside the bound of a VALID height, and the crew told."""
+    rows = {"all": found, **found["by_kind"]}
+    told = found["told_before_off_by_a_metre"]
+    return [
+        *(
+            Figure(f"height: inside while VALID, {kind}", *_share(of["inside_while_valid"], runs), "99")
+            for kind, of in rows.items()
+        ),
+        *(Figure(f"height: VALID, {kind}", *_share(of["valid"], runs)) for kind, of in rows.items()),
+        Figure("height: told before it was off by a metre", *_share(told, runs), "100"),
+    ]
+
+
 SETS: dict[str, Callable[[dict[str, Any], str], list[Figure]]] = {
     "danger": danger,
     "calm": calm,
     "instrument": instrument,
+    "height": height,
 }
 
 

@@ -157,6 +157,12 @@ def test_scores_and_page() -> None:
             {"set": "instrument", "index": 0, "announced_s": 1.0, "false_motion": 0, "looked": 9, "valid": 9, "wrong": 0,
              "worst_m": 0.0, "facts": {"kind": "freeze", "quantity": "hook_load"}}
         ],
+        "height": [
+            {"set": "height", "index": i, "looked": 10, "valid": valid, "wrong": wrong, "worst_m": 0.1, "told_s": told,
+             "off_s": off, "facts": {"kind": kind}}
+            for i, (kind, valid, wrong, told, off) in enumerate(
+                [("drift", 8, 2, 3.0, 5.0), ("drift", 10, 0, None, None), ("rope slip", 10, 0, 6.0, 5.0)])
+        ],
     }  # fmt: skip
     figures = {name: score(name, results) for name, results in rows.items()}
     assert figures["danger"]["in_time"]["share"] == pytest.approx(2 / 3)
@@ -169,6 +175,11 @@ def test_scores_and_page() -> None:
     assert figures["calm"]["false_serious_per_100_h"]["count"] == 1
     assert figures["calm"]["alarms_per_10_min"]["per"] == pytest.approx(1.0)
     assert figures["instrument"]["announced"]["share"] == 1.0
+    fared = figures["height"]
+    assert fared["inside_while_valid"]["share"] == pytest.approx(26 / 28)
+    assert (fared["told_before_off_by_a_metre"]["hits"], fared["told_before_off_by_a_metre"]["of"]) == (1, 2)
+    assert fared["by_kind"]["drift"]["valid"]["share"] == pytest.approx(18 / 20)
+    assert [miss["index"] for miss in fared["misses"]] == [0]
     text = page({"seed": 1, "monitor": "x", "sets": figures}, rows)
     assert text.count("<svg") == 4
     assert "http" not in text
