@@ -1,8 +1,8 @@
 """A height run: ordinary work while the one position sensor misleads, in ways that it cannot see by itself.
 
 Lost counts, rope that slips, line that was cut without a word, a wrong start wrap, a drift, delays; or nothing at all. Drawn by
-seed at varied times and sizes, on the shipped rigs that have one position sensor. Scored by how often the truth is inside the bound
-of a VALID height, and whether the crew was told before the height was off by what matters at a limit.
+seed at varied times and sizes, on the shipped rigs with one position sensor. Scored by how often the truth is inside the bound of
+a VALID height, and whether the crew was told before the height was off by what matters at a limit.
 """
 
 import math

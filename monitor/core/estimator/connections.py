@@ -58,10 +58,13 @@ class Place:
     in_a_row: int = 0
     """So many times in a row, the same way."""
 
+    first_tolerance_m: float = FIRST_TOLERANCE_M
+
     @property
     def tolerance_m(self) -> float:
         """What still counts as this place."""
-        return max(TOLERANCE_M if self.count >= LEARNING else FIRST_TOLERANCE_M, SCATTERS * self.deviation_m)
+        least = TOLERANCE_M if self.count >= LEARNING else self.first_tolerance_m
+        return max(least, SCATTERS * self.deviation_m)
 
     def add(self, height_m: float) -> None:
         """Another height there."""
@@ -93,9 +96,10 @@ class Comparison(NamedTuple):
 class Connections:
     """The places seen since the datum was last renewed."""
 
-    __slots__ = ("_places", "_way_m")
+    __slots__ = ("_first_tolerance_m", "_places", "_way_m")
 
-    def __init__(self) -> None:
+    def __init__(self, first_tolerance_m: float = FIRST_TOLERANCE_M) -> None:
+        self._first_tolerance_m = first_tolerance_m
         self._places: list[Place] = []
         self._way_m = -math.inf
         """How far the block had travelled in all at the last of them."""
@@ -134,7 +138,7 @@ class Connections:
     def _begin(self, height_m: float) -> None:
         if len(self._places) == PLACES:
             self._places.remove(min(self._places, key=lambda place: place.count))
-        self._places.append(Place(height_m))
+        self._places.append(Place(height_m, first_tolerance_m=self._first_tolerance_m))
 
     def _counts(self, place: Place) -> bool:
         """Whether what the last connection at `place` differs by is evidence against the height."""
@@ -178,6 +182,7 @@ class Connections:
                 whole(row, "count", 1),
                 number(row, "off_m", -NEAR_M, NEAR_M) if "off_m" in row else 0.0,
                 whole(row, "in_a_row") if "in_a_row" in row else 0,
+                self._first_tolerance_m,
             )
             for row in places
         ]

@@ -91,7 +91,7 @@ class HeightReferences:
         confirmed; where it lies off, that is a doubt on the height until a connection, a mark or the crew puts it right."""
         track = self._track
         lead = track.lead
-        if not (track.started and lead.referenced):
+        if not (track.started and lead.drum and lead.referenced):
             return
         x, v, _ = track.predicted_at(t_ns)
         if not -SLOW_M_S < v < SLOW_M_S:

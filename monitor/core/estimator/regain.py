@@ -18,7 +18,7 @@ from collections.abc import Mapping
 from typing import Any, Final
 
 from monitor.config.rig import Rig
-from monitor.core.estimator.connections import SLOW_M_S, Connections
+from monitor.core.estimator.connections import SLOW_M_S, TOLERANCE_M, Connections
 from monitor.core.estimator.position_filter import OUTSIDE_MAST_M, PositionFilter
 from monitor.core.estimator.sources import PositionSource
 from monitor.core.saved_state import number, whole
@@ -27,7 +27,7 @@ AGREEING: Final = 10
 AGREEING_SLOW: Final = 3
 AGREEING_NS: Final = 1_000_000_000
 """So many readings in a row, over so long at least, must agree with one another."""
-TOLERANCE_M: Final = 0.5
+REACH_M: Final = 0.5
 """Noise, bounce and rounding of the time, between two readings (common practice, no source)."""
 OWN_PLACES: Final = 3
 WORDS_NS: Final = 60_000_000_000
@@ -59,9 +59,9 @@ class HeightRegain:
         """Whether the position went on from elsewhere, so that connections must show whether its zero stands."""
         self._agreed = 0
         self._agreed_ns = 0
-        self._places = Connections()
+        self._places = Connections(TOLERANCE_M)
         """Where the string changed hands while the height was known."""
-        self._new_places = Connections()
+        self._new_places = Connections(TOLERANCE_M)
         self._own = 0
         """Connections in a row that agree with those since the jump."""
         self._said_ns = 0
@@ -107,14 +107,14 @@ class HeightRegain:
         if not -SLOW_M_S < v < SLOW_M_S:
             return
         if track.unexplained_m == 0.0:
-            self._places.compare(x)
+            self._places.compare(x, track.way_m)
             return
         if self._agreed < AGREEING_SLOW:
             return
         if self._places.known(x):
             self._regain(track.lead, PLACE_WORDS)
             return
-        found = self._new_places.compare(x)
+        found = self._new_places.compare(x, track.way_m)
         if found is not None and found.off_m == 0.0:
             self._own += 1
             if self._own >= OWN_PLACES:
@@ -122,7 +122,7 @@ class HeightRegain:
                 self._regain(track.lead, OWN_WORDS)
 
     def _reaches(self, one: tuple[int, float], t_ns: int, z: float) -> bool:
-        return abs(z - one[1]) <= self._speed_m_s * (t_ns - one[0]) * 1e-9 + TOLERANCE_M
+        return abs(z - one[1]) <= self._speed_m_s * (t_ns - one[0]) * 1e-9 + REACH_M
 
     def _regain(self, source: PositionSource, words: str) -> None:
         self._track.unexplained_m = 0.0
@@ -132,7 +132,7 @@ class HeightRegain:
 
     def state(self) -> dict[str, Any]:
         """What a restart must not lose, as plain JSON values."""
-        saved: dict[str, Any] = {"places": self._places.state(), "jumped": self._jumped}
+        saved: dict[str, Any] = {"places": self._places.state(self._track.way_m), "jumped": self._jumped}
         if self._before is not None:
             saved["before_ns"], saved["before_m"] = self._before
         return saved
