@@ -121,7 +121,7 @@ def draw_height(draw: random.Random, rigs: Callable[[str], Rig]) -> tuple[Rig, d
     return rig, table | changes, {"kind": kind, **facts}
 
 
-def told_rig(rig: Rig, facts: dict[str, Any]) -> Rig:
+def file_of(rig: Rig, facts: dict[str, Any]) -> Rig:
     """What the monitor is told of the rig: its file may have another number of wraps at the reference."""
     if "wraps" not in facts:
         return rig

@@ -13,7 +13,7 @@ from simulators.scenario.direct_feed import shipped_core
 from simulators.scenario.plant_source import PlantSource
 from simulators.trial.cases import FAULT_S, MOTION, Case, Result
 from simulators.trial.danger import danger, stays_inside
-from simulators.trial.height import observe_height, told_rig
+from simulators.trial.height import file_of, observe_height
 
 _HEIGHT: Final = SIGNAL_NAMES.index("height")
 _BOUND: Final = SIGNAL_NAMES.index("height_bound")
@@ -23,7 +23,7 @@ _OVER: Final = (AlarmState.NORMAL, AlarmState.RETURNED)
 def run_case(case: Case) -> Result:
     """Run it; the result holds ``set``, ``index`` and what the set scores."""
     source = PlantSource(case.rig, case.scenario, case.seed)
-    core = shipped_core(told_rig(case.rig, case.facts))
+    core = shipped_core(file_of(case.rig, case.facts))
     found = {"danger": danger, "calm": _calm, "instrument": _instrument, "height": _height}[case.set](
         case, source, core
     )

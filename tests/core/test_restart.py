@@ -78,7 +78,8 @@ def test_the_height_reference_comes_back() -> None:
     one, two = trip.whole.snapshot(), trip.two.snapshot()
     assert two.values["height"].validity is one.values["height"].validity
     assert height(two) == pytest.approx(height(one), abs=0.01)
-    assert two.values["height_bound"].number == pytest.approx(one.values["height_bound"].number, abs=0.02)
+    # The way of the seconds in between is not known.
+    assert two.values["height_bound"].number == pytest.approx(one.values["height_bound"].number, abs=0.04)
     cold = core_for(trip.two.rig.name)
     cold.ingest(Frame(now, HEALTH_TOPIC, HEALTH))
     feed(cold, iter(trip.late), until)

@@ -174,6 +174,15 @@ class PositionFilter:
         x, v, _, p = self.kin.predicted(dt)
         return (x, v, p[0]) if dt >= 0.0 else (x + v * dt, v, p[0])
 
+    def _travel_to(self, x: float) -> None:
+        """Add up the way."""
+        moved = abs(x - self._way_from_m)
+        if moved > WAY_STEP_M:
+            self.unconfirmed_m += moved
+            self.known_way_m += moved
+            self.way_m += moved
+            self._way_from_m = x
+
     def known(self, t_ns: int) -> None:
         """The height is confirmed to centimetres: by the crew, a mark, or a second source of another kind."""
         self.known_ns = t_ns
@@ -354,13 +363,7 @@ class PositionFilter:
         self.heard_ns = source.arrival_ns
         if taken > self.fused_ns:
             self.fused_ns = taken
-        moved = kin.x - self._way_from_m
-        if moved > WAY_STEP_M or moved < -WAY_STEP_M:
-            moved = moved if moved > 0.0 else -moved
-            self.unconfirmed_m += moved
-            self.known_way_m += moved
-            self.way_m += moved
-            self._way_from_m = kin.x
+        self._travel_to(kin.x)
         if not source.drum and -STILL_M_S < kin.v < STILL_M_S:
             source.at_rest()
         if not self.braking and -STILL_M_S < kin.v < STILL_M_S:
