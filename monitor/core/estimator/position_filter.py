@@ -38,6 +38,7 @@ from monitor.core.estimator.sources import (
     PositionSource,
     ReadingKind,
     full_brake_deceleration_m_s2,
+    valid_bound_m,
 )
 from monitor.model.reading import Z99, RejectReason
 
@@ -89,21 +90,11 @@ EDGE_TOLERANCE_M: Final = 0.02
 """A reading draws the height across the end of a piece of the drum's curve by less than this."""
 STILL_M_S: Final = 0.02
 """Below this, either way, the block is still."""
-LEAST_VALID_BOUND_M: Final = 0.25
-MOST_VALID_BOUND_M: Final = 0.5
 UNSEEN_WAY_M: Final = 30.0
 UNSEEN_S: Final = 600.0
 """After so much way, or so much time, what may go unseen may all have come (common practice, no source)."""
 WAY_STEP_M: Final = 0.05
 """The way is added up in steps of this, so that noise at rest adds nothing."""
-
-
-def valid_bound_m(rig: Rig) -> float:
-    """The widest bound on a height to work by, m: a third of the lesser room between an operating limit and what the block
-    strikes beyond it, within reason (common practice, no source)."""
-    limits, mast = rig.limits, rig.mast
-    margin = min(mast.crown_m - limits.upper_m, limits.lower_m - mast.floor_m)
-    return min(MOST_VALID_BOUND_M, max(LEAST_VALID_BOUND_M, margin / 3.0))
 
 
 class PositionFilter:

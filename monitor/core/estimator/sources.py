@@ -28,6 +28,8 @@ STAMP_SIGMA_S: Final = {"s": 3e-4, "ms": 3e-4, "us": 1e-5, "ns": 1e-5, "iso8601"
 """Rounding of a source's time by its format: a millisecond step is 0.29 ms (uniform distribution)."""
 DELAY_KNOWN_READINGS: Final = 20
 """Readings of a source after which the shortest delay is taken as known: from then on it changes by little."""
+LEAST_VALID_BOUND_M: Final = 0.25
+MOST_VALID_BOUND_M: Final = 0.5
 ODD_READINGS: Final = 3
 ODD_NS: Final = 60_000_000_000
 ODD_WORDS: Final = "readings jump away and back: look at the cable and for interference"
@@ -359,3 +361,11 @@ def full_brake_deceleration_m_s2(rig: Rig) -> float:
     inertia = drum.inertia_kg_m2 * (1.0 - rig.uncertainty.inertia)
     slowing = torque * lines / radius / (inertia * (lines / radius) ** 2 + rig.block.mass_kg)
     return min(_MOST_M_S2, max(2.0, slowing + 1.0))
+
+
+def valid_bound_m(rig: Rig) -> float:
+    """The widest bound on a height to work by, m: a third of the lesser room between an operating limit and what the block
+    strikes beyond it, within reason (common practice, no source)."""
+    limits, mast = rig.limits, rig.mast
+    margin = min(mast.crown_m - limits.upper_m, limits.lower_m - mast.floor_m)
+    return min(MOST_VALID_BOUND_M, max(LEAST_VALID_BOUND_M, margin / 3.0))
