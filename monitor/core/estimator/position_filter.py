@@ -20,6 +20,8 @@ like a jerk.
 How lively the filter is follows the readings: on a steady stroke the jerk is taken as next to nothing, so that speed is
 smooth; a reading that stands out by two sigmas is enough to expect a manoeuvre for the next quarter second. Where readings
 are coarse and the brakes' own show one (`apply_known_acceleration`), the filter need not wait for that.
+
+Over 450 lines: the three questions and all that follows from their answers work on one state, the filter's.
 """
 
 from itertools import pairwise
