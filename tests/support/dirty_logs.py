@@ -14,13 +14,16 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
+from monitor.units import STANDARD_GRAVITY_M_S2
+
 Floats = npt.NDArray[np.float64]
 Row = tuple[float, str, str]
 """Seconds since the start, position and load as they stand in the log."""
 START_S: Final = 1_767_225_600
 STEP_S: Final = 0.1
 STAND_M: Final = 28.5
-SLIPS_M: Final = 1.9
+SLIPS_M: Final = 5.0
+"""Strokes end more than 3 m short of the land rig's limits: calm work."""
 BLOCK_N: Final = 215_700.0
 """Of the land rig: 22 t."""
 MAP: Final = """format = 1
@@ -93,7 +96,7 @@ class _Work:
         self.count = self.set_downs = 0
 
     def move(self, to_m: float, speed: float, load_n: float) -> None:
-        """Travel with even acceleration and deceleration."""
+        """Travel with even acceleration and deceleration, which the load shows (mass times acceleration)."""
         way = to_m - self.z
         ramp = max(1.0, speed / 0.4)
         speed = min(speed, abs(way) / ramp)
@@ -104,7 +107,9 @@ class _Work:
         # Distance with linear ramps of the speed at both ends.
         braked = np.clip(t - (seconds - ramp), 0.0, None) * fall / 2.0
         done = speed * (np.minimum(t, ramp) * rise / 2.0 + np.clip(t - ramp, 0.0, None) - braked)
-        self._add(self.z + math.copysign(1.0, way) * np.minimum(done, abs(way)), np.full(len(t), load_n))
+        up = math.copysign(1.0, way)
+        change = up * speed / ramp * ((t < ramp).astype(float) - (t > seconds - ramp))
+        self._add(self.z + up * np.minimum(done, abs(way)), load_n * (1.0 + change / STANDARD_GRAVITY_M_S2))
         self.z = float(to_m)
 
     def rest(self, seconds: float, load_n: float) -> None:
