@@ -45,16 +45,16 @@ def draw_page(view: View, spec: ScreenSpec, width: int, height: int) -> Canvas:
     data_line(area.part(0, height - 2, width, 1), view)
     footer(area.part(0, height - 1, width, 1), view)
     if no_service_brake(view.snap):
-        _all_round(canvas, 1 + rows)
+        _all_round(canvas)
     return canvas
 
 
-def _all_round(canvas: Canvas, top: int) -> None:
-    """A frame of danger round everything, for what concerns every screen: top bar, both sides below row `top`, data line."""
+def _all_round(canvas: Canvas) -> None:
+    """A frame of danger round everything, for what concerns every screen: top bar, both sides, data line."""
     last = canvas.height - 2
     for y in (0, last):
         canvas.roles[y] = ["fill_danger"] * canvas.width
-    for y in range(top, last):
+    for y in range(1, last):
         for x in (0, canvas.width - 1):
             canvas.chars[y][x], canvas.roles[y][x] = BLANK, "fill_danger"
 

@@ -74,9 +74,9 @@ def severity_ahead(snap: Snapshot, way: int) -> Severity | None:
 
 
 def no_service_brake(snap: Snapshot) -> bool:
-    """Whether all of the service brake is lost: then the whole screen says it."""
-    lost = snap.value("service_brake_lost")
-    return lost.known and lost.number >= 0.5
+    """Whether all of the service brake is lost: then the whole screen says it. As its alarm does, not as the signal: the oil
+    needs its time after every quick pull of the lever."""
+    return any(alarm.active and alarm.signal == "service_brake_lost" for alarm in snap.alarms)
 
 
 def returned(alarm: AlarmView) -> bool:

@@ -106,10 +106,21 @@ def test_a_lost_service_brake_is_said_by_the_whole_screen(spec: object, size: tu
     assert all(red[-2]), "the line of the data"
     below = 1 + 3 + rows_of_glyphs(*size)
     assert all(row[0] and row[-1] for row in red[below:-1]), "both sides"
+    assert all(row[0] and row[-1] for row in red[1:-1]), "no gap beside the banner"
     assert sum(map(sum, red)) > 0.15 * size[0] * size[1]
     assert starts_with(canvas, "NO BRAKE")
     calm = page(sample.calm(), spec, size)  # type: ignore[arg-type]
     assert not any(role == "fill_danger" for row in calm.roles for role in row)
+
+
+@pytest.mark.parametrize("spec", SCREENS, ids=lambda spec: spec.id)
+def test_oil_on_its_way_to_the_caliper_is_no_lost_brake(spec: object) -> None:
+    """Every quick pull of the lever is ahead of the oil: the screen waits as long as the alarm does."""
+    lost = sample.brake_lost()
+    on_its_way = replace(lost, alarms=tuple(alarm for alarm in lost.alarms if alarm.signal != "service_brake_lost"))
+    canvas = page(on_its_way, spec)  # type: ignore[arg-type]
+    assert not all(role == "fill_danger" for role in canvas.roles[0])
+    assert not any(row[-1] == "fill_danger" for row in canvas.roles[-6:])
 
 
 def test_drive_and_brakes_say_what_is_lost() -> None:
