@@ -14,6 +14,7 @@ The distances are the closed forms of `monitor.physics.motion`.
 """
 
 import math
+from functools import cached_property
 from typing import NamedTuple
 
 from monitor.config.rig import Rig
@@ -78,6 +79,29 @@ class StopResult(NamedTuple):
     def marks(self) -> StopMarks:
         """Where the block comes to rest, for a screen."""
         return StopMarks(self.expected_mark_m, self.up_mark_m, self.down_mark_m, self.stops)
+
+
+class StopMark:
+    """The stop mark of one grid point, worked out when it is first asked for: while data are slow hardly anybody does."""
+
+    def __init__(
+        self,
+        calculator: "StopCalculator",
+        estimate: Estimate,
+        load: Load,
+        brakes: Brakes,
+        slowing_m_s2: float,
+        last: "StopMark | None" = None,
+    ) -> None:
+        """As `StopCalculator.solve`; with `last`, no margin is above that one's."""
+        self._calculator, self._last = calculator, last
+        self._of = estimate, load, brakes, slowing_m_s2
+
+    @cached_property
+    def result(self) -> StopResult:
+        """Marks, margins and allowed speed."""
+        fresh = self._calculator.solve(*self._of)
+        return fresh if self._last is None else fresh.not_above(self._last.result)
 
 
 class StopCalculator:

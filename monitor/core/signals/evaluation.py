@@ -28,7 +28,7 @@ from monitor.core.estimator.hook_load import dead_line_shares
 from monitor.core.hoist.crossing import Crossing, LastMoments
 from monitor.core.hoist.line_work import LineWork
 from monitor.core.hoist.state import MOVING_M_S
-from monitor.core.hoist.stopping import Brakes, Load, StopCalculator, StopResult
+from monitor.core.hoist.stopping import Brakes, Load, StopCalculator, StopMark
 from monitor.core.sensors.register import SensorRegister
 from monitor.core.signals.grid_point import (
     BrakeState,
@@ -67,7 +67,7 @@ class Evaluation:
         self.brake_health = BrakeHealth(rig, self.brake)
         self.calculator = StopCalculator(rig)
         self.last_moments = LastMoments(rig)
-        self._last_stop: StopResult | None = None
+        self._last_stop: StopMark | None = None
         self._last_crossing: Crossing | None = None
         """As they stood when news last came in time: in a pause no margin grows, so that what was warned of stays."""
         self.line_work = LineWork(rig.limits.max_speed_m_s)
@@ -144,7 +144,9 @@ class Evaluation:
         assured = brake.full_torque_n_m(supply.assured_pa, low, way, sure_circuits)
         weight = self._load(hook_n)
         motion = estimate.expected or estimate
-        stop = self.calculator.solve(motion, weight, Brakes(expected, assured), watch.deceleration.confident_m_s2)
+        brakes, slowing_m_s2 = Brakes(expected, assured), watch.deceleration.confident_m_s2
+        last = None if estimate.expected is None or self._last_crossing is None else self._last_stop
+        mark = StopMark(self.calculator, motion, weight, brakes, slowing_m_s2, last)
         strongest_scale = watch.strongest_scale()
         if thinned and estimate.slow:
             crossing = self.last_moments.at_rest(estimate.height_m)  # nobody reads it: slow data have no stop mark
@@ -152,13 +154,17 @@ class Evaluation:
             strongest = brake.full_torque_n_m(supply.expected_pa, strongest_scale, way)
             crossing = self.last_moments.solve(motion, weight, expected, strongest, watch.acting(way))
         if estimate.expected is None:
-            self._last_stop, self._last_crossing = stop, crossing
-        elif self._last_stop is not None and self._last_crossing is not None:
-            stop, crossing = stop.not_above(self._last_stop), crossing.not_above(self._last_crossing)
+            self._last_stop, self._last_crossing = mark, crossing
+        elif self._last_crossing is not None:
+            crossing = crossing.not_above(self._last_crossing)
         springs = brake.emergency_torque_n_m(0.0, scale)
         sure_springs = brake.emergency_torque_n_m(0.0, low) if springs else 0.0
         size, most = abs(speed), self._max_speed_m_s
-        excess = size - stop.allowed_m_s if size > MOVING_M_S else -most
+        if estimate.slow:
+            allowed_m_s = excess = math.nan  # of no use there, and worked out for nobody
+        else:
+            allowed_m_s = mark.result.allowed_m_s
+            excess = size - allowed_m_s if size > MOVING_M_S else -most
 
         # 4. Ratios.
         if load_validity == INVALID:
@@ -177,6 +183,8 @@ class Evaluation:
                 self._breaking_n / max(fast_line_n, 1.0), load_lost,
             )  # fmt: skip
 
+        limits = self.calculator.limits
+
         # 5. The work of the line.
         work = self.line_work
         if estimate.slow:
@@ -190,15 +198,15 @@ class Evaluation:
             self.numbers,
             hoist,
             estimate,
-            RoomState(height_validity, stop.room_up_m, stop.room_down_m, self._overtravel_m - estimate.height_m),
-            MotionState(
-                speed_validity, speed, estimate.acceleration_m_s2, estimate.speed_bound_m_s, size - most,
-                stop.reach_expected_m, stop.reach_assured_m,
+            RoomState(
+                height_validity, limits.upper_m - motion.height_m, motion.height_m - limits.lower_m,
+                self._overtravel_m - estimate.height_m,
             ),
+            MotionState(speed_validity, speed, estimate.acceleration_m_s2, estimate.speed_bound_m_s, size - most),
             load,
             supply,
             StopState(
-                stop_validity, stop, crossing, min(stop.allowed_m_s, most), excess, self.calculator, weight, springs,
+                stop_validity, mark, crossing, min(allowed_m_s, most), excess, self.calculator, weight, springs,
                 sure_springs,
             ),
             ratios,

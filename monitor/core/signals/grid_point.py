@@ -13,7 +13,7 @@ from typing import NamedTuple
 from monitor.config.rig import Rig
 from monitor.core.estimator.estimate import Estimate
 from monitor.core.hoist.crossing import Crossing
-from monitor.core.hoist.stopping import Brakes, Load, StopCalculator, StopResult
+from monitor.core.hoist.stopping import Brakes, Load, StopCalculator, StopMark, StopResult
 from monitor.model.reading import Flag
 from monitor.model.snapshot import HoistState
 
@@ -53,8 +53,6 @@ class MotionState(NamedTuple):
     bound_m_s: float
     over_max_m_s: float
     """|speed| above the site's maximum; negative below it."""
-    reach_expected_m: float
-    reach_assured_m: float
 
 
 class LoadState(NamedTuple):
@@ -88,18 +86,23 @@ class StopState(NamedTuple):
     in time, and bounds metres wide would warn all day; the notice says so. `validity` is the worst of these."""
 
     validity: int
-    result: StopResult
+    mark: StopMark
     crossing: Crossing
     allowed_m_s: float
-    """Allowed speed here, in the direction of motion, never above the site's maximum."""
+    """Allowed speed here, in the direction of motion, never above the site's maximum; NaN while data are slow."""
     speed_excess_m_s: float
-    """|speed| above the allowed speed; negative below it."""
+    """|speed| above the allowed speed; negative below it; NaN while data are slow."""
     calculator: StopCalculator
     load: Load
     """That the stop mark reckons with."""
     springs_n_m: float
     """Torque of the spring-applied calipers alone, expected and assured."""
     springs_assured_n_m: float
+
+    @property
+    def result(self) -> StopResult:
+        """Marks, margins and reaches."""
+        return self.mark.result
 
     def emergency_reach_m(self, estimate: Estimate) -> float:
         """Assured reach of the spring-applied calipers alone, m; infinite where they do not stop this load. Worked out only when

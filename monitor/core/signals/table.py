@@ -234,6 +234,16 @@ def _emergency(point: GridPoint) -> Flag:
     return (ratios.emergency, ratios.validity) if ratios.validity <= DEGRADED else UNKNOWN_FLAG
 
 
+def _reach_expected(point: GridPoint) -> Flag:
+    validity = point.motion.validity
+    return (point.stop.result.reach_expected_m, validity) if validity <= DEGRADED else UNKNOWN_FLAG
+
+
+def _reach_assured(point: GridPoint) -> Flag:
+    validity = point.motion.validity
+    return (point.stop.result.reach_assured_m, validity) if validity <= DEGRADED else UNKNOWN_FLAG
+
+
 def _emergency_reach(point: GridPoint) -> Flag:
     if not point.numbers.has_emergency:
         return ABSENT_FLAG
@@ -297,8 +307,8 @@ SIGNALS: Final[tuple[Signal, ...]] = (
     Signal("layer", "ratio", "layer on the drum", height(lambda e: float(e.layer)), ON_DRUM),
     Signal("room_up", "length", "room up", room(lambda r: r.up_m)),
     Signal("room_down", "length", "room down", room(lambda r: r.down_m)),
-    Signal("reach_expected", "length", "reach, expected", motion(lambda m: m.reach_expected_m), STOPPING),
-    Signal("reach_assured", "length", "reach, assured", motion(lambda m: m.reach_assured_m), STOPPING),
+    Signal("reach_expected", "length", "reach, expected", _reach_expected, STOPPING),
+    Signal("reach_assured", "length", "reach, assured", _reach_assured, STOPPING),
     Signal("emergency_reach", "length", "reach, assured, springs alone", _emergency_reach, STOPPING),
     Signal("margin_up", "length", "margin up", stop(lambda s: s.result.margin_up_m), STOPPING),
     Signal("margin_down", "length", "margin down", stop(lambda s: s.result.margin_down_m), STOPPING),
