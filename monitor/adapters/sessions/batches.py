@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Final
 
-from monitor.adapters.sessions.blocks import BLOCK_BYTES, BLOCK_NS, MAX_BLOCK_FRAMES
+from monitor.adapters.sessions.blocks import BLOCK_BYTES, BLOCK_NS, FEW_FRAMES, LONGEST_BLOCK_NS, MAX_BLOCK_FRAMES
 from monitor.adapters.sessions.format import Note, action_row, finding_row
 from monitor.model.alarm import Finding
 from monitor.model.stream import Action, Frame
@@ -74,12 +74,17 @@ class Batch:
         """Memory of the frames, roughly, bytes."""
         return self.bytes + FRAME_BYTES * len(self.frames)
 
-    def fits(self, frame: Frame) -> bool:
-        """Whether `frame` may join this block."""
-        return not self.frames or (
-            frame.t_ns - self.frames[0].t_ns < BLOCK_NS
+    def fits(self, frame: Frame, gap_ns: int) -> bool:
+        """Whether `frame` may join this block. A silence of more than `gap_ns` ends it: lists find gaps between blocks."""
+        frames = self.frames
+        if not frames:
+            return True
+        most_ns = BLOCK_NS if len(frames) >= FEW_FRAMES else LONGEST_BLOCK_NS
+        return (
+            frame.t_ns - frames[0].t_ns < most_ns
+            and frame.t_ns - frames[-1].t_ns <= gap_ns
             and self.bytes < BLOCK_BYTES
-            and len(self.frames) < MAX_BLOCK_FRAMES
+            and len(frames) < MAX_BLOCK_FRAMES
         )
 
     def add(self, entry: Entry) -> None:

@@ -1,4 +1,5 @@
-"""A block: the raw frames of about one second, packed so that every byte comes back and a reading costs few bytes.
+"""A block: the raw frames of about one second, or some dozens of slow ones, packed so that every byte comes back and a
+reading costs few bytes.
 
 Readings of one sensor look alike: the same words around numbers that change a little. So a payload is split into its
 words and its runs of digits. Frames with the same topic and words are of one *kind*; the kind is written once, and the
@@ -32,6 +33,10 @@ from typing import Final, NamedTuple
 from monitor.model.stream import Frame
 
 BLOCK_NS: Final = 1_000_000_000
+"""Stream time in one block, unless it has very few frames then."""
+FEW_FRAMES: Final = 100
+"""A block of fewer frames goes on: with a reading every ten seconds it would have one row."""
+LONGEST_BLOCK_NS: Final = 1_200 * 1_000_000_000
 """Most stream time in one block."""
 BLOCK_BYTES: Final = 4 << 20
 """A block is closed when its payloads reach this size."""

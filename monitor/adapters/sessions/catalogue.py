@@ -1,17 +1,16 @@
 """What can be done with whole sessions: list them, check them, copy them while they are written, flag them."""
 
-import math
 import os
 import sqlite3
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator
 from contextlib import closing
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, Final
+from typing import Final
 
 from monitor.adapters.sessions.folder import started_ns
 from monitor.adapters.sessions.format import APPLICATION_ID, SUFFIX, SessionError
-from monitor.adapters.sessions.gaps import Gap, longest_silence_ns
+from monitor.adapters.sessions.gaps import Gap, silence_of
 from monitor.adapters.sessions.reader import SessionReader
 from monitor.model.alarm import AlarmState, Severity
 from monitor.text import clean_text
@@ -92,7 +91,7 @@ def list_sessions(folder: Path, rig: str | None = None) -> Iterator[SessionSumma
 
 def gaps_of(session: SessionReader) -> Iterator[Gap]:
     """Times without a frame (see `monitor.adapters.sessions.gaps`), and places where frames were lost."""
-    least_ns = longest_silence_ns(_rates_hz(session.header["config"]))
+    least_ns = silence_of(session.header["config"])
     lost = {note.t_ns: int(note.number or 0) for note in session.notes() if note.kind == "gap"}
     before_ns: int | None = None
     for block in session.blocks():
@@ -107,17 +106,6 @@ def gaps_of(session: SessionReader) -> Iterator[Gap]:
         yield Gap(before_ns, session.end_ns, 0)
     for t_ns, count in lost.items():
         yield Gap(t_ns, t_ns, count)
-
-
-def _rates_hz(config: Any) -> list[float]:
-    """How often the sensors of a header's rig give readings; those that say so in numbers."""
-    sensors = config.get("sensors") if isinstance(config, Mapping) else None
-    rates = (
-        [sensor.get("rate_hz") for sensor in sensors if isinstance(sensor, Mapping)]
-        if isinstance(sensors, list)
-        else []
-    )
-    return [float(rate) for rate in rates if isinstance(rate, int | float) and 0.0 < rate < math.inf]
 
 
 def verify_session(path: Path) -> list[str]:

@@ -33,6 +33,7 @@ from monitor.adapters.sessions.batches import (
 )
 from monitor.adapters.sessions.blocks import MAX_PAYLOAD_BYTES, pack_block
 from monitor.adapters.sessions.format import Note, SessionError, open_for_writing, pack_state
+from monitor.adapters.sessions.gaps import silence_of
 from monitor.model.alarm import Finding
 from monitor.model.stream import Action, Frame
 from monitor.text import clean_text
@@ -97,6 +98,7 @@ class Recorder:
         self.checkpoint_due_ns = 0
         """Stream time from which on the next `checkpoint` is wanted; each file begins with one."""
         self._header: Mapping[str, str] = header_texts(header)
+        self._gap_ns = silence_of(header.get("config"))
         self._wait = wait
         self._max_pages = max_pages
         self._hold = hold
@@ -293,7 +295,7 @@ class Recorder:
                 continue
             if isinstance(item, Frame):
                 self._taken_bytes += len(item.payload) + FRAME_BYTES
-                if not self._open_batch.fits(item):
+                if not self._open_batch.fits(item, self._gap_ns):
                     self._next_batch()
             self._open_batch.add(item)
         fresh = self._overflowed - self._overflow_noted

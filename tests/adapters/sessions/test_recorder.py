@@ -15,7 +15,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from monitor.adapters.sessions import recorder as recorder_module
+from monitor.adapters.sessions.catalogue import gaps_of
 from monitor.adapters.sessions.format import SessionError
+from monitor.adapters.sessions.gaps import Gap
 from monitor.adapters.sessions.reader import SessionReader
 from monitor.adapters.sessions.recorder import Recorder
 from monitor.model.alarm import Finding, Severity
@@ -105,6 +107,22 @@ def test_blocks_hold_at_most_a_second_of_stream(tmp_path: Path) -> None:
     assert len(blocks) >= 10
     assert all(block.t_last_ns - block.t_first_ns < 1_000_000_000 for block in blocks)
     assert [block.first_frame for block in blocks[1:]] == [block.first_frame + block.frames for block in blocks[:-1]]
+
+
+def test_slow_frames_share_blocks_and_a_gap_still_shows(tmp_path: Path) -> None:
+    path = tmp_path / "a.stopmark"
+    hole_ns, every_ns = 60_000_000_000, 10_000_000_000
+    frames = [Frame(START_NS + n * every_ns + (n >= 130) * hole_ns, "a", b"%d" % n) for n in range(500)]
+    header = HEADER | {"config": {"sensors": [{"rate_hz": 0.1}]}}
+    with Recorder(path, header, wait=True) as recorder:
+        give(recorder, [*frames])
+    with SessionReader(path) as session:
+        blocks = list(session.blocks())
+        assert list(session.inputs()) == frames
+        assert list(session.inputs(from_ns=frames[77].t_ns)) == frames[77:]
+        assert list(gaps_of(session)) == [Gap(frames[129].t_ns, frames[130].t_ns, 0)]
+    assert len(blocks) < 50
+    assert any(block.first_frame == 130 for block in blocks)
 
 
 def test_a_session_can_be_read_while_it_is_written(tmp_path: Path) -> None:
