@@ -1,34 +1,74 @@
-"""Brakes: what each of them can do now, what it did last, and what feeds it."""
+"""Brakes: what each of them can do now, what it did last, what feeds it; and of the chosen row what is likely wrong and what to
+do about it."""
 
 from dataclasses import replace
 from math import nan
 from typing import Final
 
 from monitor.model.reading import Validity, Value
+from monitor.presentation.brake_causes import ROWS, judge
 from monitor.presentation.format import NOT_FITTED_WORD, ways
-from monitor.ui.drawing.canvas import Area
+from monitor.ui.drawing.canvas import BLANK, Area, first_that_fits
 from monitor.ui.drawing.theme import Role
-from monitor.ui.keys.key import Key
+from monitor.ui.keys.key import Key, ScreenContext
 from monitor.ui.queries import no_service_brake
 from monitor.ui.view import View
-from monitor.ui.widgets import sections
+from monitor.ui.widgets import brake_detail, sections
 from monitor.ui.widgets.brake_ratio import friction_part, ratio, ratio_role
 from monitor.ui.widgets.labels import device_words, signal_label, switch_words
 from monitor.ui.widgets.sections import Item, Section
 from monitor.units import Dimension
 
 TITLE = "Brakes"
-HELP = "circuits, holding, effectiveness, heat, auxiliary brake, hydraulics, overtravel device"
-KEYS: tuple[Key, ...] = ()
+HELP = "what each brake can do; of the chosen row verdict, likely causes, where to look first, and its guided check"
+_BESIDE: Final = 110
+"""Columns from which on the chosen row's detail stands beside the rows; below, enter shows it in their place."""
 
 
 _NONE: Final = Item(NOT_FITTED_WORD, ("",), "dim")
 """In a section of which this rig has nothing."""
 
+_PAGE_WORDS: Final = 24
+"""Columns at the right of the last row that tell which page it is."""
+
 
 def draw(area: Area, view: View) -> tuple[str, ...]:
     """The body of the screen."""
-    return sections.draw(area, contents(view), view.screen_state.chosen)
+    groups = contents(view)
+    rows = {item.id: item for group in groups for item in group.items if item.id}
+    chosen = view.screen_state.chosen if view.screen_state.chosen in rows else _worst(view, tuple(rows))
+    order = tuple(rows)
+    if chosen and chosen != view.screen_state.chosen:  # the cursor starts on what is wrong
+        order = (chosen, *(name for name in rows if name != chosen))
+    if chosen and view.screen_state.page % 2:
+        brake_detail.draw(area.part(1, 0, area.width - 2, area.height), view, chosen, rows[chosen])
+        return order
+    if area.width < _BESIDE:
+        sections.draw(area, groups, chosen)
+        last = area.canvas.chars[area.top + area.height - 1][area.left : area.left + area.width - _PAGE_WORDS]
+        if chosen and all(char == BLANK for char in last):
+            words, role = brake_detail.verdict(view, chosen)
+            room = area.width - _PAGE_WORDS - 1
+            area.say(1, area.height - 1, first_that_fits((words, words.partition(":")[0]), room), role, room)
+        return order
+    side = max(78, area.width * 3 // 5)
+    sections.draw(area.part(0, 0, side, area.height), groups, chosen)
+    if chosen:
+        for y in range(area.height):
+            area.put(side, y, "│", "frame")
+        brake_detail.draw(area.part(side + 2, 0, area.width - side - 3, area.height), view, chosen, rows[chosen])
+    return order
+
+
+def _worst(view: View, names: tuple[str, ...]) -> str:
+    """The first row whose verdict is bad, else the first; empty where there is none."""
+    bad = (name for name in names if judge(ROWS[name], view.snap.values, view.rig) == "bad")
+    return next(bad, names[0] if names else "")
+
+
+def _bad(view: View, name: str) -> bool:
+    """Whether the row of the signal `name` stands out."""
+    return judge(ROWS[name], view.snap.values, view.rig) == "bad"
 
 
 def contents(view: View) -> list[Section]:
@@ -52,28 +92,23 @@ def _item(
     dimension: Dimension,
     full: float = nan,
     mark: float | None = None,
-    bad: bool = False,
     fine: bool = False,
 ) -> Item | None:
-    """A signal as a row; None where it is not fitted. `full` fills the bar, `bad` makes it stand out."""
+    """A signal as a row; None where it is not fitted. `full` fills the bar; a bad verdict makes it stand out."""
     value = view.value(name)
     if value.validity is Validity.NOT_FITTED:
         return None
     text = view.units.fine(value, dimension) if fine else view.units.value(value, dimension)
     role: Role = "strong" if value.known else "caution"
     choices = ways(text)
-    if bad:
+    if _bad(view, name):
         choices, role = tuple(f"▲ {words}" for words in choices), "warning"
     share = value.number / full if value.known and not value.word and full == full and full > 0 else nan
-    return Item(label, choices, role, share, mark)
+    return Item(label, choices, role, share, mark, id=name)
 
 
 def _above(value: Value, limit: float) -> bool:
     return value.known and value.number > limit
-
-
-def _below(value: Value, limit: float) -> bool:
-    return value.known and value.number < limit
 
 
 def _holding(view: View) -> list[Item | None]:
@@ -96,7 +131,7 @@ def _holding(view: View) -> list[Item | None]:
         role = ratio_role(value, minimum)
         if label == "service" and no_service_brake(view.snap):
             judged, role = tuple(f"◆ {words.removeprefix('▲ ')}" for words in judged), "danger"
-        items.append(Item(label, ways(text) if value.word else judged, role, share, 1 / 3))
+        items.append(Item(label, ways(text) if value.word else judged, role, share, 1 / 3, id=name))
     items.append(_item(view, "springs, reach", "emergency_reach", "length"))
     items.append(_item(view, "load on rating", "load_over_rating", "fraction", 1.0))
     return items
@@ -104,13 +139,12 @@ def _holding(view: View) -> list[Item | None]:
 
 def _service(view: View) -> list[Item | None]:
     full = view.rig.brake.full_pressure_pa if view.rig.has("brake") else nan
-    unequal = _below(view.value("circuit_ratio"), 0.8)
     return [
         _item(view, "lever", "brake_lever", "fraction", 1.0),
         _item(view, "circuit 1", "service_pressure_1", "pressure", full),
         _item(view, "circuit 2", "service_pressure_2", "pressure", full),
-        _item(view, "lower / higher", "circuit_ratio", "fraction", 1.0, bad=unequal),
-        _item(view, "missing", "pressure_shortfall", "fraction", bad=_above(view.value("pressure_shortfall"), 0.3)),
+        _item(view, "lower / higher", "circuit_ratio", "fraction", 1.0),
+        _item(view, "missing", "pressure_shortfall", "fraction"),
     ]
 
 
@@ -121,7 +155,7 @@ _SURE_ENOUGH: Final = 0.10
 def _effectiveness(view: View) -> list[Item | None]:
     """The effectiveness and its 99 % bound; and where that is wide, what the crew can do about it."""
     value, bound = view.value("effectiveness"), view.value("effectiveness_bound")
-    item = _item(view, "effectiveness", "effectiveness", "fraction", 1.0, bad=_below(value, 0.7))
+    item = _item(view, "effectiveness", "effectiveness", "fraction", 1.0)
     if item is None or not (value.known and bound.known) or value.word or bound.word:
         return [item]
     within = view.units.value(bound, "fraction")
@@ -143,10 +177,9 @@ def _behaviour(view: View) -> list[Item | None]:
 def _hydraulics(view: View) -> list[Item | None]:
     oil = view.rig.hydraulics
     known = view.rig.has("hydraulics")
-    low = known and _below(view.value("accumulator_pressure"), oil.min_pressure_pa)
     full, mark = (oil.max_pressure_pa, oil.min_pressure_pa / oil.max_pressure_pa) if known else (nan, None)
     return [
-        _item(view, "accumulator", "accumulator_pressure", "pressure", full, mark, low),
+        _item(view, "accumulator", "accumulator_pressure", "pressure", full, mark),
         _item(view, "applications", "applications_left", "count"),
         _item(view, "leak", "leak_rate", "pressure rate"),
         _item(view, "release pressure", "emergency_release_pressure", "pressure", full),
@@ -154,13 +187,11 @@ def _hydraulics(view: View) -> list[Item | None]:
 
 
 def _auxiliary(view: View) -> list[Item | None]:
-    idle = _above(view.value("aux_missing"), 0.5)
-    hot = _above(view.value("coolant_over"), 0.0)
     return [
-        _item(view, "current", "aux_current", "current", bad=idle),
+        _item(view, "current", "aux_current", "current"),
         _item(view, "torque", "aux_torque", "torque"),
         _item(view, "share of descent", "aux_share", "fraction", 1.0),
-        _item(view, "coolant", "coolant_temperature", "temperature", bad=hot),
+        _item(view, "coolant", "coolant_temperature", "temperature"),
     ]
 
 
@@ -169,7 +200,7 @@ def _heat(view: View) -> list[Item | None]:
     known = view.rig.has("braking")
     full, mark = (braking.fade_full_c, braking.fade_onset_c / braking.fade_full_c) if known else (nan, None)
     items = [
-        _item(view, label, name, "temperature", full, mark, known and _above(view.value(name), braking.fade_onset_c))
+        _item(view, label, name, "temperature", full, mark)
         for label, name in (
             (f"{part} left", "disc_temperature_left"),
             (f"{part} right", "disc_temperature_right"),
@@ -187,11 +218,37 @@ def _overtravel(view: View) -> list[Item | None]:
             continue
         tripped = _above(value, 0.5)
         text = view.units.switch(value, *switch_words(signal_label(name)))
-        items.append(Item(label, (f"▲ {text}" if tripped else text,), "warning" if tripped else "strong"))
+        items.append(Item(label, (f"▲ {text}" if tripped else text,), "warning" if tripped else "strong", id=name))
     due = view.value("overtravel_untested")
-    if due.known:
-        overdue = due.number >= 0.5
-        items.append(Item("test", ("▲ DUE" if overdue else "not due",), "warning" if overdue else "strong"))
+    if due.validity is not Validity.NOT_FITTED:
+        overdue = _bad(view, "overtravel_untested")
+        text = view.units.switch(due, "▲ DUE", "not due")
+        role: Role = "warning" if overdue else "strong" if due.known else "caution"
+        items.append(Item("test", (text,), role, id="overtravel_untested"))
     items.append(Item("set at", ways(device_words(view)), "dim"))
     items.append(_item(view, "room to it", "overtravel_room", "length"))
     return items
+
+
+def _turn(context: ScreenContext) -> None:
+    """Rows, or the chosen row's detail alone."""
+    state = context.screen_state()
+    context.set_screen_state(replace(state, page=(state.page + 1) % 2))
+
+
+def _open_check(context: ScreenContext) -> None:
+    """Show Checks with the cursor on the check that settles the chosen row."""
+    row = ROWS.get(context.screen_state().chosen)
+    snap = context.snapshot()
+    check = next((entry for entry in snap.checks if row is not None and entry.id == row.check), None) if snap else None
+    if check is None:
+        context.say("This rig offers no guided check for the chosen row.")
+        return
+    context.open_named("checks")
+    context.set_screen_state(replace(context.screen_state(), chosen=check.id))
+
+
+KEYS: tuple[Key, ...] = (
+    Key("enter", _turn, "causes", "causes of the chosen row alone, or all rows again"),
+    Key("g", _open_check, "its check", "open the guided check that settles the chosen row"),
+)

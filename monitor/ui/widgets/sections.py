@@ -27,6 +27,8 @@ class Item:
     mark: float | None = None
     free: bool = False
     """Words from elsewhere and not a figure: may go on in further rows."""
+    id: str = ""
+    """Where there is one the cursor can stand on the row."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,24 +97,41 @@ def _flow(sections: Sequence[Section], columns: int, width: int) -> list[list[Li
 
 
 def draw(area: Area, sections: Sequence[Section], chosen: str) -> tuple[str, ...]:
-    """Draw them, whole sections to a page; returns the pages (ids "0", "1", ...) when not all fit on one."""
+    """Draw them, whole sections to a page. Returns the rows a cursor can stand on, which turns the page; where there are none,
+    the pages (ids "0", "1", ...) when not all fit on one."""
+    rows = tuple(item.id for section in sections for item in section.items if item.id)
     columns = 1 if area.width < 58 else 2 if area.width < 150 else 3
     width = area.width // columns
     pages = [_flow(sections, columns, width - 3)]
     if any(len(column) - 1 > area.height for column in pages[0]):
         # The last row then tells that there is more.
         pages = _pages(sections, columns, width - 3, max(1, area.height - 1))
-    page = min(len(pages) - 1, int(chosen) if chosen.isdecimal() else 0)
+    if rows:
+        page = next((number for number, page in enumerate(pages) if chosen in _ids(page)), 0)
+    else:
+        page = min(len(pages) - 1, int(chosen) if chosen.isdecimal() else 0)
     for index, column in enumerate(pages[page]):
         part = area.part(index * width + 1, 0, width - 3, area.height)
         for y, line in enumerate(column):
             _line(part, y, line)
+            item = line[1]
+            if item is not None and item.id:
+                part.spot(y, item.id)
+                if item.id == chosen:
+                    area.put(index * width, y, "›", "strong")
+                    room = _start(part.width) - 1
+                    part.put(0, y, " " * room, "select")
+                    part.say(0, y, line[0], "select", room)
     if len(pages) == 1:
-        return ()
+        return rows
     more = "↑↓ more" if 0 < page < len(pages) - 1 else "↑ more" if page else "↓ more"
     words = f"page {page + 1} of {len(pages)}  {more}"
     area.put(area.width - len(words) - 1, area.height - 1, words, "notice")
-    return tuple(str(number) for number in range(len(pages)))
+    return rows or tuple(str(number) for number in range(len(pages)))
+
+
+def _ids(page: Sequence[Sequence[Line]]) -> set[str]:
+    return {item.id for column in page for _, item in column if item is not None and item.id}
 
 
 def _pages(sections: Sequence[Section], columns: int, width: int, height: int) -> list[list[list[Line]]]:
