@@ -43,7 +43,7 @@ from monitor.core.signals.grid_point import (
     StopState,
     SupplyState,
 )
-from monitor.model.reading import ABSENT, DEGRADED, INVALID, UNKNOWN_FLAG, VALID, Flag
+from monitor.model.reading import ABSENT, ABSENT_FLAG, DEGRADED, INVALID, UNKNOWN_FLAG, VALID, Flag
 from monitor.model.snapshot import HoistState
 from monitor.model.stream import Health
 from monitor.physics.hydraulics import Accumulator
@@ -89,6 +89,9 @@ class Evaluation:
         self._accumulator = Accumulator(
             rig.hydraulics.accumulator_volume_m3, rig.hydraulics.precharge_pa + ATMOSPHERE_PA
         )
+        full_pa = self.brake.full_pressure_pa
+        self._full_supply = SupplyState(VALID, full_pa, full_pa, ABSENT_FLAG)
+        """Of a rig that reads no accumulator."""
         self._has_hook_load = sensors.fitted("hook_load")
         lines, k = rig.line.lines, rig.line.sheave_factor
         self._fast_share = {way: fast_line_n(1.0, k, lines, way) for way in (1, 0, -1)}
@@ -243,9 +246,9 @@ class Evaluation:
         if validity <= DEGRADED:
             there = max(pressure, 0.0)
             return SupplyState(validity, there, there, (float(self._applications_left(pressure)), validity))
-        full = self.brake.full_pressure_pa
         if validity == ABSENT:
-            return SupplyState(VALID, full, full, (math.nan, validity))
+            return self._full_supply
+        full = self.brake.full_pressure_pa
         if not self._has_oil:  # nothing says what the procedure accepts, as on a rig that reads no accumulator
             return SupplyState(validity, full, full, (math.nan, validity))
         # Without a reading the assured supply is the least that the rig's own procedure accepts.

@@ -11,7 +11,7 @@ from typing import Any
 from monitor.config.rig import Rig
 from monitor.core.signals.grid_point import GridPoint
 from monitor.core.signals.table import SIGNAL_NAMES, SIGNALS, BrakeNumber, LastReading, Part, PartNumber
-from monitor.model.reading import ABSENT_FLAG, DEGRADED, INVALID, Flag, Validity
+from monitor.model.reading import ABSENT_FLAG, DEGRADED, INVALID, Validity
 
 
 class _Group:
@@ -32,21 +32,21 @@ class _Group:
         """As many times each validity."""
 
 
-def _absent(point: GridPoint) -> Flag:
-    return ABSENT_FLAG
-
-
 class SignalReader:
     """Reads the rows of these names, for one rig: what it cannot have is not fitted and costs nothing."""
 
     def __init__(self, rig: Rig, names: Collection[str] = SIGNAL_NAMES) -> None:
         groups: dict[Callable[[GridPoint], Part], _Group] = {}
-        readings, brakes, others = [], [], []
+        fitted = {sensor.quantity for sensor in rig.sensors}
+        absent, readings, brakes, others = [], [], [], []
         for place, signal in enumerate(SIGNALS):
             if signal.name not in names:
                 continue
-            read = signal.read if rig.has(*signal.needs) else _absent
-            if isinstance(read, PartNumber):
+            read = signal.read
+            compared = (read.quantity,) if isinstance(read, LastReading) else signal.sensors
+            if not rig.has(*signal.needs) or not fitted.issuperset(compared):
+                absent.append(place)
+            elif isinstance(read, PartNumber):
                 group = groups.setdefault(read.part, _Group(read.part))
                 group.places.append(place)
                 group.numbers.append(read.number)
@@ -62,11 +62,14 @@ class SignalReader:
         self._quantities = [quantity for _, quantity in readings]
         self._brakes = [number for _, number in brakes]
         self._others = [read for _, read in others]
+        self._absent_numbers = (ABSENT_FLAG[0],) * len(absent)
+        self._absent_validities = (ABSENT_FLAG[1],) * len(absent)
         self.places = (
             *(place for group in groups.values() for place in group.places),
             *(place for place, _ in readings),
             *(place for place, _ in brakes),
             *(place for place, _ in others),
+            *absent,
         )
         """Its rows by their places in SIGNALS, in the order in which it reads them."""
         self.names = tuple(SIGNAL_NAMES[place] for place in self.places)
@@ -88,4 +91,6 @@ class SignalReader:
             more, of_more = zip(*pairs, strict=True)
             numbers += more
             validities += of_more
+        numbers += self._absent_numbers
+        validities += self._absent_validities
         return numbers, validities

@@ -45,6 +45,8 @@ class Signal:
     read: Callable[[GridPoint], Flag]
     needs: tuple[Table, ...] = ()
     """Tables of the rig's file that the number follows from: without one of them it is not fitted."""
+    sensors: tuple[str, ...] = ()
+    """Quantities that it compares: without a sensor of each it is not fitted, whatever the others say."""
 
     def flag(self, point: GridPoint) -> Flag:
         """Its number and validity at `point`, as far as this rig can have it."""
@@ -292,6 +294,9 @@ def _coolant_over(point: GridPoint) -> Flag:
     return temperature - most_c, validity
 
 
+_LEVER_AND_CIRCUITS: Final = ("brake_lever", "service_pressure_1", "service_pressure_2")
+_CIRCUITS: Final = ("service_pressure_1", "service_pressure_2")
+_DISCS: Final = ("disc_temperature_left", "disc_temperature_right")
 _PRESSED: Final[tuple[Table, ...]] = ("brake", "braking")
 _OIL: Final[tuple[Table, ...]] = ("hydraulics", "brake")
 
@@ -349,9 +354,11 @@ SIGNALS: Final[tuple[Signal, ...]] = (
     Signal("brake_lever", "fraction", "brake lever", LastReading("brake_lever")),
     Signal("service_pressure_1", "pressure", "service pressure, circuit 1", LastReading("service_pressure_1")),
     Signal("service_pressure_2", "pressure", "service pressure, circuit 2", LastReading("service_pressure_2")),
-    Signal("pressure_shortfall", "fraction", "service pressure missing under demand", _pressure_shortfall, _PRESSED),
-    Signal("circuit_ratio", "ratio", "lower over higher circuit", _circuit_ratio, _PRESSED),
-    Signal("pressure_unasked", "pressure", "pressure of one circuit, lever off", _pressure_unasked, _PRESSED),
+    Signal("pressure_shortfall", "fraction", "service pressure missing under demand", _pressure_shortfall, _PRESSED,
+           _LEVER_AND_CIRCUITS),
+    Signal("circuit_ratio", "ratio", "lower over higher circuit", _circuit_ratio, _PRESSED, _CIRCUITS),
+    Signal("pressure_unasked", "pressure", "pressure of one circuit, lever off", _pressure_unasked, _PRESSED,
+           _LEVER_AND_CIRCUITS),
     Signal("emergency_release_pressure", "pressure", "emergency release pressure", LastReading("emergency_release_pressure")),
     Signal("service_brake_lost", "switch", "no service brake left", service_brake_lost, _PRESSED),
     Signal("holding_ratio", "ratio", "holding ratio, service", _holding, STOPPING),
@@ -363,14 +370,17 @@ SIGNALS: Final[tuple[Signal, ...]] = (
     Signal("disc_temperature_left", "temperature", "disc temperature, left", LastReading("disc_temperature_left")),
     Signal("disc_temperature_right", "temperature", "disc temperature, right", LastReading("disc_temperature_right")),
     Signal("disc_modelled", "temperature", "disc temperature, modelled", BrakeNumber(lambda b: b.disc_modelled), STOPPING),
-    Signal("disc_difference", "temperature difference", "hotter disc above the cooler", _disc_difference),
-    Signal("disc_imbalance", "ratio", "rise of hotter over cooler disc", _disc_imbalance, ("braking",)),
+    Signal("disc_difference", "temperature difference", "hotter disc above the cooler", _disc_difference,
+           sensors=_DISCS),
+    Signal("disc_imbalance", "ratio", "rise of hotter over cooler disc", _disc_imbalance, ("braking",), _DISCS),
     # Hydraulics
     Signal("accumulator_pressure", "pressure", "accumulator pressure", LastReading("accumulator_pressure")),
-    Signal("accumulator_margin", "pressure", "accumulator above its minimum", _accumulator_margin, ("hydraulics",)),
+    Signal("accumulator_margin", "pressure", "accumulator above its minimum", _accumulator_margin, ("hydraulics",),
+           ("accumulator_pressure",)),
     Signal("applications_left", "ratio", "brake applications left", lambda p: p.supply.applications_left, _OIL),
     Signal("leak_rate", "pressure rate", "pressure leak rate", BrakeNumber(lambda b: b.leak_rate), _OIL),
-    Signal("release_drift", "fraction", "emergency release pressure missing", _release_missing, ("brake",)),
+    Signal("release_drift", "fraction", "emergency release pressure missing", _release_missing, ("brake",),
+           ("emergency_release_pressure",)),
     # Auxiliary brake
     Signal("aux_current", "current", "auxiliary brake current", LastReading("aux_current")),
     Signal("aux_torque", "torque", "auxiliary brake torque", LastReading("aux_torque")),
@@ -378,12 +388,14 @@ SIGNALS: Final[tuple[Signal, ...]] = (
            (*STOPPING, "aux")),
     Signal("aux_missing", "switch", "auxiliary brake idle in a descent", BrakeNumber(lambda b: b.aux_missing), (*ON_DRUM, "aux")),
     Signal("coolant_temperature", "temperature", "coolant temperature", LastReading("coolant_temperature")),
-    Signal("coolant_over", "temperature difference", "coolant above its maximum", _coolant_over),
+    Signal("coolant_over", "temperature difference", "coolant above its maximum", _coolant_over,
+           sensors=("coolant_temperature",)),
     # Drive and overtravel device
     Signal("clutch_engaged", "switch", "clutch", LastReading("clutch_engaged")),
     Signal("overtravel_electric", "switch", "overtravel device, electric", LastReading("overtravel_electric")),
     Signal("overtravel_air", "switch", "overtravel device, air", LastReading("overtravel_air")),
-    Signal("overtravel_disagree", "switch", "overtravel electric and air disagree", _overtravel_disagree),
+    Signal("overtravel_disagree", "switch", "overtravel electric and air disagree", _overtravel_disagree,
+           sensors=("overtravel_electric", "overtravel_air")),
     Signal("overtravel_untested", "switch", "overtravel device test due", _overtravel_untested, ("overtravel",)),
     # The monitor itself
     Signal("loop_lag", "time", "lag of the monitor's loop", monitor(lambda m: m.lag_s)),

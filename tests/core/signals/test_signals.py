@@ -45,6 +45,31 @@ def test_all_at_once_is_one_by_one(scenario: str, seconds: float) -> None:
     assert {Validity.VALID, Validity.INVALID} <= seen
 
 
+@pytest.mark.parametrize("lacking", [{"brake_lever"}, {"service_pressure_2", "disc_temperature_left"}, None])
+def test_a_signal_whose_sensors_are_lacking_is_not_fitted_by_itself_too(lacking: set[str] | None) -> None:
+    """What the reader leaves out unasked (`Signal.sensors`) would itself say that it is not fitted; None: two sensors alone."""
+    chosen = find_scenario("calm-trip")
+    whole = find_rig(chosen.rig)
+    two = {"drum_counts", "hook_load"}
+    sensors = [s for s in whole.sensors if (s.quantity in two if lacking is None else s.quantity not in lacking)]
+    rig = whole.model_copy(update={"sensors": tuple(sensors)})
+    core, reader, absent = shipped_core(rig), SignalReader(rig), set()
+    for item in PlantSource(whole, chosen, 1, duration_s=5.0):
+        assert isinstance(item, Frame)
+        core.feed(item)
+    point = core._point
+    assert point is not None
+    for place, number, validity in zip(reader.places, *reader.read(point), strict=True):
+        signal = SIGNALS[place]
+        assert repr(signal.flag(point)) == repr((number, validity)), signal.name
+        if validity == Validity.NOT_FITTED:
+            absent.add(signal.name)
+    fitted = {sensor.quantity for sensor in sensors}
+    compared = {signal.name for signal in SIGNALS if not fitted.issuperset(signal.sensors)}
+    assert compared <= absent
+    assert compared
+
+
 MAY_BE_INFINITE = {"reach_assured", "reach_expected", "emergency_reach", "allowed_speed", "height_bound", "speed_bound"}
 """A brake that never stops the load, and what is not known at all yet."""
 
