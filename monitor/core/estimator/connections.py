@@ -5,12 +5,17 @@ string, or sets it, at one of few heights: low where the joint is made up, a sta
 that comes again confirms the counts between; one that lies off says that counts were lost, rope slipped or line was cut. One
 encoder is enough for that. How far the heights scatter is seen, not assumed: a hand that sets its slips anywhere confirms little.
 
-What is evidence against the height, and no longer a hand or a stand of another length (derived here; figures: common practice,
-no source): one connection far off; the same difference at two places; or the same again and again at one place. A place that is
-learned stays where it is, so that a drift is not averaged away.
+What is evidence against the height, and no longer a hand or a stand of another length (derived here; lengths: common practice,
+no source): one connection far off; the same difference at two places; or the same again and again at one place. And it must be
+more than the hand's scatter brings about: "all since then lie off by one offset" is weighed against "none does" over each number
+of last connections (a generalised likelihood ratio with unknown scatter, which is Student's t), at a stated rate of false alarms.
+The scatter is learned at each place from the differences between one connection and the next (mean square successive difference,
+von Neumann 1941), with those that lay off among them: a shift adds one great difference only, and a drift next to nothing. A
+place that is learned stays where it is, so that a drift is not averaged away.
 """
 
 import math
+from collections import deque
 from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any, Final, NamedTuple
@@ -21,8 +26,8 @@ NEAR_M: Final = 4.0
 """Heights further apart than this are different places: half the shortest pipe that is handled singly (9 m), less some."""
 TOLERANCE_M: Final = 0.35
 """A height this near to those before is the same: the joint stands within a hand or two."""
-SCATTERS: Final = 3.5
-"""Or within so many mean deviations of the heights before."""
+SCATTERS: Final = 2.8
+"""Or within so many standard deviations of the heights before."""
 FAR_M: Final = 1.0
 """So far off, one connection is evidence."""
 NEW: Final = 3
@@ -43,70 +48,149 @@ SLOW_M_S: Final = 0.3
 LEARNED: Final = 8
 """A place passed so often stays as it is."""
 PLACES: Final = 6
+RECENT: Final = 16
+"""A shift is looked for over so many connections back."""
+EVIDENT: Final = 4.8
+"""A shift is evidence from here on, in standard deviations of a normal distribution: 1.6e-6 a comparison is false. Some
+twenty are made at a connection, 80 times an hour; together with what a shift must be by its kind less than 0.5 in 100 h."""
+FIRST_EVIDENT: Final = 4.2
+"""The same for the first that comes again at a place: that is once for each datum, not 80 times an hour."""
+SUSPECT: Final = 0.65
+"""From this share of that on, a connection that is the same confirms nothing either."""
+USUAL_M: Final = 0.15
+USUAL_WEIGHT: Final = 8.0
+"""A hand's scatter before any was seen, and how many squares that is worth."""
+LEAST_M: Final = 0.12
+"""No hand sets its slips closer than this for long, however it began."""
+REMEMBERED: Final = 40.0
+"""Differences between connections at a place; older ones fade."""
+EFFICIENCY: Final = 2.0 / 3.0
+"""A successive difference is worth so much of a square about a known mean (von Neumann 1941)."""
 
 
-@dataclass(slots=True)
+def deviate(t: float, freedom: float) -> float:
+    """The normal deviate that is as rare as Student's `t` at so many degrees of freedom (Wallace 1959, within 1 % or so)."""
+    return (8.0 * freedom + 1.0) / (8.0 * freedom + 3.0) * math.sqrt(freedom * math.log1p(t * t / freedom))
+
+
+@dataclass(slots=True, eq=False)
 class Place:
     """One height of the block at which the string was taken or set, unloaded, m."""
 
     mean_m: float
-    deviation_m: float = 0.0
-    """Mean distance of its heights from their mean."""
     count: int = 1
-    off_m: float = 0.0
-    """By how much the last connection here lay off; 0 where it was the same."""
-    in_a_row: int = 0
-    """So many times in a row, the same way."""
+    squares_m2: float = 0.0
+    """Half the squared differences between one connection here and the next, summed; only those no longer recent."""
+    differences: float = 0.0
+    """So many of them."""
+    last_m: float | None = None
+    """The last height here, of whatever kind."""
 
-    first_tolerance_m: float = FIRST_TOLERANCE_M
-
-    @property
-    def tolerance_m(self) -> float:
-        """What still counts as this place."""
-        least = TOLERANCE_M if self.count >= LEARNING else self.first_tolerance_m
-        return max(least, SCATTERS * self.deviation_m)
-
-    def add(self, height_m: float) -> None:
-        """Another height there."""
+    def add(self, height_m: float) -> bool:
+        """Another height there; whether the mean took it in."""
         self.count += 1
-        self.off_m, self.in_a_row = 0.0, 0
         if self.count > LEARNED:
-            return
-        gain = 1.0 / self.count
-        off = height_m - self.mean_m
-        self.deviation_m += gain * (abs(off) - self.deviation_m)
-        self.mean_m += gain * off
+            return False
+        self.mean_m += (height_m - self.mean_m) / self.count
+        return True
 
-    def miss(self, off_m: float) -> None:
-        """A height `off_m` above it that is not the same."""
-        self.in_a_row = self.in_a_row + 1 if self.off_m * off_m > 0.0 else 1
-        self.off_m = off_m
+    def settle(self, square_m2: float) -> None:
+        """A difference is no longer recent."""
+        keep = min(1.0, REMEMBERED / (self.differences + 1.0))
+        self.squares_m2 = keep * (self.squares_m2 + square_m2)
+        self.differences = keep * (self.differences + 1.0)
+
+
+@dataclass(slots=True, eq=False)
+class Passed:
+    """A recent connection."""
+
+    place: Place
+    height_m: float
+    square_m2: float | None
+    """Half the squared difference from the one before at that place; None for the first."""
+    learned: bool = False
+    """Whether the place's mean took it in."""
+
+
+class Scatter(NamedTuple):
+    """How heights at a place scatter: variance, m2, and how many squares that is worth."""
+
+    variance_m2: float
+    freedom: float
+
+
+class Shift(NamedTuple):
+    """The offset that the last connections have in common, m, and how rare that would be by chance, as a share of evidence."""
+
+    off_m: float
+    share: float
 
 
 class Comparison(NamedTuple):
     """A connection beside those before it."""
 
     off_m: float
-    """How far it lies above the nearest place; 0 where it is the same."""
+    """How far it, or with evidence the last connections together, lie above the places; 0 where it is the same."""
     evidence: bool
     """Whether that confirms the counts, or puts them in doubt; a little off is a hand that works elsewhere today."""
     place: Place
 
 
+class Window:
+    """What the last connections at one place say, as one after the other is taken in, newest first."""
+
+    __slots__ = ("_learned", "_learned_m", "_place", "_total_m", "count", "skipped_m2")
+
+    def __init__(self, place: Place) -> None:
+        self._place = place
+        self.count = 0
+        self._total_m = 0.0
+        self._learned = 0
+        self._learned_m = 0.0
+        self.skipped_m2: float | None = None
+        """The difference across the window's beginning, which is no scatter where something shifted there."""
+
+    def take(self, row: Passed) -> None:
+        """One connection further back."""
+        self.count += 1
+        self._total_m += row.height_m
+        self.skipped_m2 = row.square_m2
+        if row.learned:
+            self._learned += 1
+            self._learned_m += row.height_m
+
+    @property
+    def before(self) -> int:
+        """So many heights the place's mean has from before the window."""
+        return min(self._place.count, LEARNED) - self._learned
+
+    def off_m(self) -> float:
+        """How far the window's mean lies above the place's from before it, m."""
+        mean = (self._place.mean_m * min(self._place.count, LEARNED) - self._learned_m) / self.before
+        return self._total_m / self.count - mean
+
+    def variance_m2(self, scatter: Scatter) -> float:
+        """Of that, m2."""
+        return scatter.variance_m2 * (1.0 / self.count + 1.0 / self.before)
+
+
 class Connections:
     """The places seen since the datum was last renewed."""
 
-    __slots__ = ("_first_tolerance_m", "_places", "_way_m")
+    __slots__ = ("_first_tolerance_m", "_places", "_recent", "_way_m")
 
     def __init__(self, first_tolerance_m: float = FIRST_TOLERANCE_M) -> None:
         self._first_tolerance_m = first_tolerance_m
         self._places: list[Place] = []
+        self._recent: deque[Passed] = deque()
         self._way_m = -math.inf
         """How far the block had travelled in all at the last of them."""
 
     def restart(self) -> None:
         """A new datum: what came before no longer compares."""
         self._places.clear()
+        self._recent.clear()
 
     def compare(self, height_m: float, way_m: float, known: bool = False) -> Comparison | None:
         """The string changes between slips and hook at `height_m`, when the block has travelled `way_m` in all; None where that
@@ -121,49 +205,121 @@ class Connections:
             return None
         off = height_m - near.mean_m
         size = abs(off)
-        if size <= near.tolerance_m or (near.count < LEARNING and size <= FAR_M):
-            same = size <= near.tolerance_m
-            near.add(height_m)
-            return Comparison(0.0 if same else off, same, near)
-        if known or (near.count < NEW and size <= FAR_FROM_NEW_M):
+        same = size <= self._tolerance_m(near)
+        learn = same or (near.count < LEARNING and size <= FAR_M)
+        if not learn and (known or (near.count < NEW and size <= FAR_FROM_NEW_M)):
             self._begin(height_m)
             return Comparison(off, False, near)
-        near.miss(off)
-        return Comparison(off, self._counts(near), near)
+        row = self._pass(near, height_m)
+        shift = Shift(0.0, 0.0) if known else self._shift(near)
+        if shift.share >= 1.0:
+            return Comparison(shift.off_m, True, near)
+        if learn:
+            row.learned = near.add(height_m)
+        if same and shift.share < SUSPECT:
+            return Comparison(0.0, True, near)
+        return Comparison(off, False, near)
 
     def known(self, height_m: float) -> bool:
         """Whether the string changed hands at this height before, and more than once. Changes nothing."""
-        return any(place.count > 1 and abs(height_m - place.mean_m) <= place.tolerance_m for place in self._places)
+        return any(
+            place.count > 1 and abs(height_m - place.mean_m) <= self._tolerance_m(place) for place in self._places
+        )
 
     def _begin(self, height_m: float) -> None:
         if len(self._places) == PLACES:
-            self._places.remove(min(self._places, key=lambda place: place.count))
-        self._places.append(Place(height_m, first_tolerance_m=self._first_tolerance_m))
+            least = min(self._places, key=lambda place: place.count)
+            self._places.remove(least)
+            self._recent = deque(row for row in self._recent if row.place is not least)
+        place = Place(height_m)
+        self._places.append(place)
+        self._pass(place, height_m).learned = True
 
-    def _counts(self, place: Place) -> bool:
-        """Whether what the last connection at `place` differs by is evidence against the height."""
-        size = abs(place.off_m)
-        if size > max(FAR_M, place.tolerance_m):
-            return True
-        lowest = min(self._places, key=lambda other: other.mean_m)
-        if place.in_a_row >= IN_A_ROW and (place is lowest or size > STAND_M):
-            return True
-        alike = (o for o in self._places if o is not place and abs(o.off_m - place.off_m) < TOLERANCE_M)
-        return any(abs(other.off_m) > TOLERANCE_M for other in alike)
+    def _pass(self, place: Place, height_m: float) -> Passed:
+        """Note a connection at `place` as the newest."""
+        square = None if place.last_m is None else 0.5 * (height_m - place.last_m) ** 2
+        place.last_m = height_m
+        row = Passed(place, height_m, square)
+        self._recent.append(row)
+        if len(self._recent) > RECENT:
+            old = self._recent.popleft()
+            if old.square_m2 is not None:
+                old.place.settle(old.square_m2)
+        return row
+
+    def _tolerance_m(self, place: Place) -> float:
+        """What still counts as this place; what is far off never does."""
+        least = TOLERANCE_M if place.count >= LEARNING else self._first_tolerance_m
+        scatter = self._scatters({})[place]
+        sigma = math.sqrt(scatter.variance_m2 * (1.0 + 1.0 / min(place.count, LEARNED)))
+        return min(max(least, SCATTERS * sigma), FAR_M)
+
+    def _scatters(self, windows: Mapping[Place, Window]) -> dict[Place, Scatter]:
+        """How each place scatters, from all its differences but those across the beginning of `windows`. What all places
+        show together counts at each as what a hand usually does."""
+        seen = {place: [place.squares_m2, place.differences] for place in self._places}
+        for row in self._recent:
+            if row.square_m2 is not None:
+                seen[row.place][0] += row.square_m2
+                seen[row.place][1] += 1.0
+        for place, window in windows.items():
+            if window.skipped_m2 is not None:
+                seen[place][0] -= window.skipped_m2
+                seen[place][1] -= 1.0
+        freedom = EFFICIENCY * sum(differences for _, differences in seen.values())
+        squares = EFFICIENCY * sum(max(0.0, squares) for squares, _ in seen.values())
+        # What was seen replaces what is usual square by square, so that an unusual hand is soon taken as it is.
+        usual = max(0.0, USUAL_WEIGHT - freedom)
+        usual_m2 = (usual * USUAL_M**2 + squares) / (usual + freedom)
+        found = {}
+        for place, (squares, differences) in seen.items():
+            freedom = USUAL_WEIGHT + EFFICIENCY * differences
+            found[place] = Scatter((USUAL_WEIGHT * usual_m2 + EFFICIENCY * max(0.0, squares)) / freedom, freedom)
+        return found
+
+    def _shift(self, newest: Place) -> Shift:
+        """The likeliest shift over the last connections that is evidence by its kind (see the theory above)."""
+        lowest = min(self._places, key=lambda place: place.mean_m)
+        found = [Shift(0.0, 0.0)]
+        windows: dict[Place, Window] = {}
+        for row in reversed(self._recent):
+            windows.setdefault(row.place, Window(row.place)).take(row)
+            scatters = self._scatters(windows)
+            here = windows[newest]
+            if row.place is newest and here.before > 0 and abs(here.off_m()) > _least_alone_m(here, newest is lowest):
+                evident = EVIDENT if here.before > 1 else FIRST_EVIDENT
+                found.append(_together([here], [scatters[newest]], evident))
+            alike = [place for place, window in windows.items() if window.before > 0]
+            offs = [windows[place].off_m() for place in alike]
+            least = TOLERANCE_M if all(windows[place].before >= NEW for place in alike) else FAR_M
+            if len(alike) > 1 and (min(offs) > least or max(offs) < -least):
+                found.append(
+                    _together([windows[place] for place in alike], [scatters[place] for place in alike], EVIDENT)
+                )
+        return max(found, key=lambda shift: shift.share)
 
     def state(self, way_m: float) -> dict[str, Any]:
         """What a restart must not lose, as plain JSON values; with the block's way by now."""
         places = [
             {
                 "mean_m": place.mean_m,
-                "deviation_m": place.deviation_m,
                 "count": place.count,
-                "off_m": place.off_m,
-                "in_a_row": place.in_a_row,
+                "squares_m2": place.squares_m2,
+                "differences": place.differences,
+                "last_m": place.last_m,
             }
             for place in self._places
         ]
-        return {"places": places, "since_m": plain(way_m - self._way_m)}
+        recent = [
+            {
+                "place": self._places.index(row.place),
+                "height_m": row.height_m,
+                "square_m2": row.square_m2,
+                "learned": row.learned,
+            }
+            for row in self._recent
+        ]
+        return {"places": places, "recent": recent, "since_m": plain(way_m - self._way_m)}
 
     def restore(self, saved: Mapping[str, Any]) -> None:
         """Take up what `state` gave, with the block's way beginning again at nought.
@@ -171,19 +327,66 @@ class Connections:
         Raises:
             ValueError: it is not such a state; nothing is taken up then.
         """
-        places = saved.get("places")
-        if not isinstance(places, list) or len(places) > PLACES or not all(isinstance(row, Mapping) for row in places):
+        rows, recent = saved.get("places"), saved.get("recent", [])
+        if not isinstance(rows, list) or len(rows) > PLACES or not all(isinstance(row, Mapping) for row in rows):
             raise ValueError("connections: no list of places")
+        if not isinstance(recent, list) or len(recent) > RECENT or not all(isinstance(row, Mapping) for row in recent):
+            raise ValueError("connections: no list of recent ones")
         since_m = optional(saved, "since_m") if "since_m" in saved else None
-        self._places = [
-            Place(
-                number(row, "mean_m", -200.0, 200.0),
-                number(row, "deviation_m", 0.0, NEAR_M),
-                whole(row, "count", 1),
-                number(row, "off_m", -NEAR_M, NEAR_M) if "off_m" in row else 0.0,
-                whole(row, "in_a_row") if "in_a_row" in row else 0,
-                self._first_tolerance_m,
-            )
-            for row in places
-        ]
+        places = [_place(row) for row in rows]
+        passed = deque(_passed(row, places) for row in recent)
+        for place in places:
+            learned = sum(row.learned for row in passed if row.place is place)
+            if learned > min(place.count, LEARNED):
+                raise ValueError("connections: a place learned more than it passed")
+        self._places, self._recent = places, passed
         self._way_m = -math.inf if since_m is None else -since_m
+
+
+def _least_alone_m(window: Window, lowest: bool) -> float:
+    """From here on the last connections at one place can be evidence by themselves."""
+    if window.count == 1:
+        return FAR_M if window.before >= NEW else FAR_FROM_NEW_M
+    if window.count < IN_A_ROW or window.before < NEW:
+        return math.inf
+    return TOLERANCE_M if lowest else STAND_M
+
+
+def _together(windows: list[Window], scatters: list[Scatter], evident: float) -> Shift:
+    """The offset that windows at several places have in common, each with its weight, against the deviate that is evidence."""
+    pairs = list(zip(windows, scatters, strict=True))
+    weights = [1.0 / window.variance_m2(scatter) for window, scatter in pairs]
+    total = sum(weights)
+    off_m = sum(weight * window.off_m() for weight, window in zip(weights, windows, strict=True)) / total
+    # The least of their freedoms: what places share of the usual hand is in all of them, so that they do not add up.
+    rare = deviate(abs(off_m) * math.sqrt(total), min(scatter.freedom for scatter in scatters))
+    least = sum(1.0 / window.variance_m2(Scatter(LEAST_M**2, math.inf)) for window in windows)
+    return Shift(off_m, min(rare, abs(off_m) * math.sqrt(least)) / evident)
+
+
+def _place(row: Mapping[str, Any]) -> Place:
+    """A place as saved; an earlier version kept the mean deviation instead of squares."""
+    mean_m, count = number(row, "mean_m", -200.0, 200.0), whole(row, "count", 1)
+    if "deviation_m" in row:
+        # Of a normal distribution the standard deviation is 1.25 times the mean deviation.
+        differences = float(min(count, LEARNED) - 1)
+        return Place(
+            mean_m,
+            count,
+            differences * (1.25 * number(row, "deviation_m", 0.0, NEAR_M)) ** 2,
+            differences,
+        )
+    last_m = None if row.get("last_m") is None else number(row, "last_m", -200.0, 200.0)
+    return Place(
+        mean_m,
+        count,
+        number(row, "squares_m2", 0.0, 2.0 * REMEMBERED * NEAR_M**2),
+        number(row, "differences", 0.0, REMEMBERED),
+        last_m,
+    )
+
+
+def _passed(row: Mapping[str, Any], places: list[Place]) -> Passed:
+    square = None if row.get("square_m2") is None else number(row, "square_m2", 0.0, 2.0 * NEAR_M**2)
+    place = places[whole(row, "place", 0, len(places) - 1)]
+    return Passed(place, number(row, "height_m", -200.0, 200.0), square, row.get("learned") is True)
