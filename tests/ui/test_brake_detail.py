@@ -60,7 +60,25 @@ def test_what_is_not_known_is_said() -> None:
     snap = replace(snap, values=MappingProxyType({**snap.values, "accumulator_pressure": UNKNOWN}))
     text = detail(with_checks(snap), "accumulator_pressure", (120, 40))
     assert "○ not judged: not known" in text
-    assert "not known: accumulator unknown" in text
+    assert "not known: accumulator\n" in text.replace(" \n", "\n")
+
+
+def test_a_figure_and_its_unit_stay_on_one_row() -> None:
+    for system in ("si", "field"):
+        for name in ROWS:
+            for width in (60, 110, 117, 120, 133):
+                text = detail(with_checks(sample.warning()), name, (width, 40), alone=0, units=Units(system))  # type: ignore[arg-type]
+                rows = [row.partition("│")[2].strip() for row in text.splitlines()[9:-1]]
+                assert not [
+                    row for row in rows if row.split(" ")[0].rstrip(",;):") in ("%", "A", "bar", "psi", "°C", "°F", "s")
+                ]
+
+
+def test_what_speaks_for_a_cause_stands_first() -> None:
+    rows = [row.strip() for row in detail(with_checks(sample.warning()), "aux_share", (120, 40)).splitlines()]
+    first = next(y for y, row in enumerate(rows) if row.startswith("1 "))
+    assert rows[first + 1].startswith("for: auxiliary share 41 % (below 50 %)")
+    assert "not known: auxiliary brake idle" in rows
 
 
 def test_the_cursor_starts_on_what_is_wrong() -> None:

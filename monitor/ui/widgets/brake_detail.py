@@ -1,11 +1,11 @@
 """The chosen row of the brakes: value, limit, trend and verdict; likely causes with their evidence; where to look first, and the
 guided check that settles it. What it says comes from `monitor.presentation.brake_causes`."""
 
+import re
 from dataclasses import dataclass
 from typing import Final
 
-from monitor.presentation.brake_causes import ROWS, BrakeRow, Fact, Ranked, Says, Verdict, judge, ranked, usable
-from monitor.presentation.format import word
+from monitor.presentation.brake_causes import ROWS, BrakeRow, Fact, Ranked, Says, Verdict, judge, ranked
 from monitor.presentation.trend import trend
 from monitor.ui.drawing.canvas import Area, first_that_fits, wrapped
 from monitor.ui.drawing.theme import Role
@@ -26,6 +26,11 @@ _VERDICT: Final[dict[Verdict, tuple[str, Role]]] = {
 _SAYS: Final[dict[Says, str]] = {"for": "for", "against": "against", "unknown": "not known", "nothing": "says nothing"}
 _AS_PERCENT: Final = ("effectiveness", "circuit_ratio", "load_over_rating")
 """Ratios that the rows of Brakes show in percent."""
+_FIGURE: Final = re.compile(r"\d (?:%|×|°\w|(?:A|K|s|mm|m|in|ft|bar|psi|kN)(?:[/·]\w+)?)(?!\w)")
+    r"\d (?:%|°\w|×|A|K|s|m|t|ft|in|mm|kN|MJ|bar|psi|klbf|(?:mm|m|in|ft|bar|psi|kN|ft·lbf)\S*)(?=[\s,;:)]|$)"
+)
+_TIE: Final = "␣"
+"""Stands for the blank in a figure while its line is broken."""
 _MOST: Final = 99
 """Rows of one paragraph: as many as it takes."""
 
@@ -59,7 +64,9 @@ def _dimension(name: str) -> Dimension:
 
 
 def _paragraph(text: str, width: int, role: Role = "base", indent: int = 0) -> list[Line]:
-    return [Line(line, role, indent) for line in wrapped(text, width - indent, _MOST)]
+    """Wrapped words; a figure and its unit stay together."""
+    tied = _FIGURE.sub(lambda match: match[0].replace(" ", _TIE), text)
+    return [Line(line.replace(_TIE, " "), role, indent) for line in wrapped(tied, width - indent, _MOST)]
 
 
 def verdict(view: View, name: str) -> tuple[str, Role]:
@@ -106,7 +113,7 @@ def _causes(view: View, entries: tuple[Ranked, ...], width: int, how: int) -> li
             continue
         lines += _paragraph(f"{place} {entry.cause.words}", width, "strong")
         if how == 3:
-            for fact, says in entry.says:
+            for fact, says in sorted(entry.says, key=lambda pair: tuple(_SAYS).index(pair[1])):
                 lines += _paragraph(f"{_SAYS[says]}: {_fact(view, fact, says)}", width, indent=2)
         else:
             lines += _paragraph(_joined(view, entry, how > 1), width, indent=2)
@@ -124,7 +131,8 @@ def _joined(view: View, entry: Ranked, figures: bool) -> str:
     """The facts of a cause by what they say."""
     groups = []
     for which, words in _SAYS.items():
-        facts = [_short(view, fact) if figures else fact.words for fact, says in entry.says if says == which]
+        told = figures and which != "unknown"
+        facts = [_short(view, fact) if told else fact.words for fact, says in entry.says if says == which]
         if facts:
             groups.append(f"{words}: {', '.join(facts)}")
     return "; ".join(groups) or "nothing measured here tells"
@@ -135,13 +143,15 @@ def _short(view: View, fact: Fact) -> str:
     value, dimension = view.value(fact.signal), _dimension(fact.signal)
     if dimension == "switch":
         return f"{fact.words} {view.units.switch(value, 'yes', 'no')}"
-    return f"{fact.words} {view.units.fine(value, dimension)}" if usable(value) else f"{fact.words} {word(value)}"
+    return f"{fact.words} {view.units.fine(value, dimension)}"
 
 
 def _fact(view: View, fact: Fact, says: Says) -> str:
-    """A fact with its figure and its bound."""
+    """A fact with its figure and its bound; one that is not known by its name alone."""
+    if says == "unknown":
+        return fact.words
     dimension = _dimension(fact.signal)
-    if says == "unknown" or dimension == "switch":
+    if dimension == "switch":
         return _short(view, fact)
     bound = view.units.fine_text(fact.bound(view.rig), dimension)
     return f"{_short(view, fact)} ({'' if says == 'for' else 'not '}{fact.relation} {bound})"
