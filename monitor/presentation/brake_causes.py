@@ -136,7 +136,7 @@ def _slow(rig: Rig) -> float:
 
 # --- facts ----------------------------------------------------------------------------------------------------------
 
-_MISSING = Fact("pressure missing", "pressure_shortfall", "above", _at(0.25))
+_MISSING = Fact("pressure missing", "pressure_shortfall", "above", _at(0.25), only_for=True)
 _UNEQUAL = Fact("lower / higher circuit", "circuit_ratio", "below", _at(0.80))
 _UNASKED = Fact("pressure, lever off", "pressure_unasked", "above", _unasked, needs=("brake",))
 _STORE_LOW = Fact("accumulator", "accumulator_pressure", "below", _least_oil, needs=("hydraulics",))
@@ -151,12 +151,13 @@ _COOL_BY_WORK = Fact("temperature by work", "disc_modelled", "below", _onset, ne
 _SIDES = Fact("difference of temperatures", "disc_difference", "above", _at(50.0))
 _COOL_L = Fact("left temperature", "disc_temperature_left", "below", _onset, needs=("braking",))
 _COOL_R = Fact("right temperature", "disc_temperature_right", "below", _onset, needs=("braking",))
-_NOT_FREE = Fact("release pressure missing", "release_drift", "above", _at(0.12))
+_NOT_FREE = Fact("release pressure missing", "release_drift", "above", _at(0.12), only_for=True)
 _SLOW = Fact("response", "response_time", "above", _slow, needs=("braking",))
 _HEAVY = Fact("load on rating", "load_over_rating", "above", _at(0.90))
 _AUX_IDLE = Fact("auxiliary brake idle", "aux_missing", "above", _at(0.5))
 _AUX_LITTLE = Fact("auxiliary share", "aux_share", "below", _at(0.50))
-_AUX_SHARES = Fact("auxiliary share", "aux_share", "above", _at(0.50))
+_HARD = Fact("load on rating", "load_over_rating", "above", _at(0.60))
+_LIGHT = Fact("load on rating", "load_over_rating", "below", _at(0.60))
 _NO_CURRENT = Fact("auxiliary current", "aux_current", "below", _at(1.0), only_for=True)
 _CURRENT = Fact("auxiliary current", "aux_current", "above", _at(1.0))
 _COOLANT = Fact("coolant above its most", "coolant_over", "above", _at(0.0))
@@ -166,7 +167,7 @@ _DISAGREE = Fact("its halves disagree", "overtravel_disagree", "above", _at(0.5)
 _ASTRAY = Fact("height unknown", "height_unknown", "above", _at(0.5))
 _DUE = Fact("test due", "overtravel_untested", "above", _at(0.5))
 _COLD_LITTLE = Fact("lost to heat", "fade", "below", _at(0.10))
-_OIL_THERE = Fact("pressure missing", "pressure_shortfall", "below", _at(0.25))
+_OIL_THERE = Fact("accumulator", "accumulator_pressure", "above", _least_oil, needs=("hydraulics",))
 _NO_LEAK = Fact("leak", "leak_rate", "below", _at(15.0e3))
 
 # --- causes ---------------------------------------------------------------------------------------------------------
@@ -188,12 +189,13 @@ _UNEVEN = Cause("sides pull unequally: set or worn apart", (_SIDES, _UNEQUAL))
 _WORK = Cause("the friction brake does too much of the work", (_HOT_BY_WORK, _AUX_LITTLE))
 _TEMPERATURE_SENSOR = Cause("a temperature sensor reads wrong", (_SIDES, _COOL_BY_WORK))
 _RELEASE_OIL = Cause("release oil low: leak, valve or pump", (_NOT_FREE, _STORE_LOW, _LEAK))
+_RELEASE_VALVE = Cause("a valve or hose throttles the release oil", (_NOT_FREE, _OIL_THERE))
 _SPRINGS = Cause("emergency pads worn or springs tired", (_WEAK,))
 _NOT_ON = Cause("auxiliary brake not switched on or clutch open", (_AUX_IDLE, _NO_CURRENT))
 _NOT_FED = Cause("its supply or control fails", (_AUX_IDLE, _AUX_LITTLE, _NO_CURRENT))
 _COIL = Cause("fed, but gives little: coil, water or gap", (_CURRENT, _AUX_LITTLE))
-_FLOW = Cause("too little coolant flow, level or cooling", (_COOLANT, _AUX_LITTLE))
-_AUX_WORKED = Cause("auxiliary brake worked very hard", (_COOLANT, _AUX_SHARES))
+_FLOW = Cause("too little coolant flow, level or cooling", (_COOLANT, _LIGHT))
+_AUX_WORKED = Cause("auxiliary brake worked very hard", (_COOLANT, _HARD))
 _REACHED = Cause("the block has reached its height", (_HIGH,))
 _SET_LOW = Cause("set too low, or its linkage moved", (_BELOW, _DUE))
 _HALF = Cause("one half's switch or air valve fails", (_DISAGREE,))
@@ -282,7 +284,7 @@ ROWS: Final[Mapping[str, BrakeRow]] = {
         (_OUTSIDE_LEAK, _ONE_CIRCUIT, _GAS), _PIPES, "pressure-leak-down"),
     "emergency_release_pressure": BrakeRow(
         "release_drift", "above", _at(0.12), "calipers clear when moving", "NOT fully released",
-        (_RELEASE_OIL, _DRAG), "release pressure on a gauge; then its hoses and valve.", "pressure-leak-down"),
+        (_RELEASE_OIL, _RELEASE_VALVE), "release pressure on a gauge; then its hoses and valve.", "pressure-leak-down"),
     "aux_current": BrakeRow(
         "aux_missing", "above", _at(0.5), "works in descents", "IDLE in a descent",
         (_NOT_ON, _NOT_FED), "its switch and clutch; then its supply.", "auxiliary-brake"),

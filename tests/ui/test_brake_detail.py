@@ -5,17 +5,20 @@ from types import MappingProxyType
 
 import pytest
 
+from monitor.config.rig_file import find_rig
 from monitor.core.checks.guided_checks import Checks
 from monitor.model.reading import UNKNOWN
 from monitor.model.snapshot import Snapshot
-from monitor.presentation.brake_causes import ROWS
+from monitor.presentation.brake_causes import ROWS, judge, ranked
 from monitor.presentation.format import Units
 from monitor.ui.screens import SCREENS
 from monitor.ui.view import ScreenState
+from simulators.scenario.scenario import find_scenario
 from tests.ui import sample
 from tests.ui.drivers import FakeReplay
 from tests.ui.pages import page
 from tests.ui.test_hands import click
+from tests.ui.test_places import walked
 from tests.ui.walk import app_with, shown
 
 BRAKES = SCREENS[1]
@@ -87,6 +90,21 @@ def test_the_cursor_starts_on_what_is_wrong() -> None:
     assert "›share of descent" in text
     assert "▲ took LITTLE" in text
     assert page(sample.calm(), BRAKES).places[0] == "holding_ratio"
+
+
+@pytest.mark.parametrize(
+    ("scenario", "name", "words"),
+    [
+        ("dragging-caliper", "disc_difference", "a caliper or band drags"),
+        ("glazed-pads", "effectiveness", "pads or bands oiled, glazed or worn"),
+    ],
+)
+def test_a_fault_of_the_simulated_rig_is_its_likeliest_cause(scenario: str, name: str, words: str) -> None:
+    rig = find_rig(find_scenario(scenario).rig)
+    bad = [snap for snap in walked(scenario) if judge(ROWS[name], snap.values, rig) == "bad"]
+    first = [ranked(ROWS[name], snap.values, rig)[0].cause.words for snap in bad]
+    assert len(first) > 10
+    assert first.count(words) >= 0.9 * len(first)
 
 
 @pytest.mark.parametrize("size", [(60, 20), (80, 24), (120, 40)], ids=str)

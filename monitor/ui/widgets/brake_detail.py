@@ -27,8 +27,6 @@ _SAYS: Final[dict[Says, str]] = {"for": "for", "against": "against", "unknown": 
 _AS_PERCENT: Final = ("effectiveness", "circuit_ratio", "load_over_rating")
 """Ratios that the rows of Brakes show in percent."""
 _FIGURE: Final = re.compile(r"\d (?:%|×|°\w|(?:A|K|s|mm|m|in|ft|bar|psi|kN)(?:[/·]\w+)?)(?!\w)")
-    r"\d (?:%|°\w|×|A|K|s|m|t|ft|in|mm|kN|MJ|bar|psi|klbf|(?:mm|m|in|ft|bar|psi|kN|ft·lbf)\S*)(?=[\s,;:)]|$)"
-)
 _TIE: Final = "␣"
 """Stands for the blank in a figure while its line is broken."""
 _MOST: Final = 99
