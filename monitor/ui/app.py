@@ -2,7 +2,7 @@
 
 It keeps no state of the hoist: only which screen is shown, the units, the theme, the crew's initials and the trends. The
 monitor's loop runs beside it on the same asyncio loop, as a worker; when that ends with an error the app ends, and prints its
-sentence.
+sentence. A little over 450 lines: it is one class, whose parts share the state of one screen.
 """
 
 import os
@@ -10,6 +10,7 @@ import sys
 import time
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import replace
+from io import StringIO
 from queue import Queue
 from typing import ClassVar, Final
 
@@ -28,6 +29,7 @@ from monitor.text import harmless
 from monitor.ui import key_hints
 from monitor.ui.bell import Bell
 from monitor.ui.dialogs import COMMANDS_CSS, WIDEST_HELP, Ask, Help
+from monitor.ui.drawing import screen_file
 from monitor.ui.drawing.canvas import Canvas
 from monitor.ui.drawing.canvas_widget import CanvasWidget
 from monitor.ui.drawing.theme import THEMES, Depth, Palette, ThemeName, palette, textual_theme
@@ -160,13 +162,13 @@ class StopmarkApp(App[int]):
         snap = without_unknown_motion(snap)
         self.history.feed(snap)
         view = self.view(snap)
-        self._note_seen(snap)
         if self._bell.due(snap, self.clock()) and self.driver.mode != "REPLAY" and not self._terminal_lags():
             self.bell()
         if self._bell.fresh >= Severity.WARNING and isinstance(self.screen, Help | CommandPalette):
             self.screen.dismiss(None)
         canvas = draw_page(view, self.spec, width, height)
         self._keep_choice(canvas.places)
+        self._note_seen(snap, canvas.places)
         return canvas
 
     def view(self, snap: Snapshot) -> View:
@@ -222,14 +224,15 @@ class StopmarkApp(App[int]):
         self._message, self._message_until_s = text, self.clock() + MESSAGE_S
         self.tick()
 
-    def _note_seen(self, snap: Snapshot) -> None:
-        """Remember since when each waiting alarm is on view: the banner's everywhere, the list's on the Alarms
-        screen."""
+    def _note_seen(self, snap: Snapshot, listed: tuple[str, ...]) -> None:
+        """Remember since when each waiting alarm is on view: the banner's everywhere, on the Alarms screen those of
+        its list that search and filter leave."""
         waiting = {alarm.key for alarm in snap.alarms if alarm.state.waiting}
         self._first_seen_s = {key: at for key, at in self._first_seen_s.items() if key in waiting}
-        on_view = standing(snap) if self.spec.id == "alarms" else standing(snap)[:1]
-        for alarm in on_view:
-            if alarm.key in waiting:
+        ranked = standing(snap)
+        on_view = {alarm.key for alarm in ranked[:1]} | {key for key in listed if self.spec.id == "alarms"}
+        for alarm in ranked:
+            if alarm.key in waiting & on_view:
                 self._first_seen_s.setdefault(alarm.key, self.clock())
 
     def _seen(self, alarm: AlarmView) -> bool:
@@ -312,12 +315,13 @@ class StopmarkApp(App[int]):
 
     def _keep_choice(self, places: tuple[str, ...]) -> None:
         """Move the cursor to the first row when the chosen one is gone, and note when, so that no key hits another row by
-        mistake."""
+        mistake; nor one that no row shows."""
         chosen = self.screen_state().chosen
-        if places and chosen not in places:
-            if chosen:
-                self._slipped_s = self.clock()
-            self._screen_states[self.spec.id] = replace(self.screen_state(), chosen=places[0])
+        if chosen in places or not (chosen or places):
+            return
+        if chosen:
+            self._slipped_s = self.clock()
+        self._screen_states[self.spec.id] = replace(self.screen_state(), chosen=places[0] if places else "")
 
     def get_system_commands(self, screen: Screen[object]) -> Iterable[SystemCommand]:
         """The command palette: every screen and every key."""
@@ -341,6 +345,30 @@ class StopmarkApp(App[int]):
         self.screen_theme = THEMES[(THEMES.index(self.screen_theme) + 1) % len(THEMES)]
         self.theme = f"stopmark-{self.screen_theme}"
         self.say(f"Theme: {self.screen_theme}")
+
+    def copy_row(self) -> None:
+        """Copy the chosen row as text, through the terminal (OSC 52); the whole screen where there is no list."""
+        shown = self._canvas_widget.shown
+        if shown is None:
+            return
+        text = shown.texts.get(self.screen_state().chosen)
+        self.copy_to_clipboard(shown.text() if text is None else text)
+        self.say("Screen copied as text." if text is None else f"Copied: {text.splitlines()[0] if text else 'nothing'}")
+
+    def save_screen(self) -> None:
+        """Write what is on the screen to two files, a picture and plain text; in a browser it downloads them."""
+        shown, snap = self._canvas_widget.shown, self.snapshot()
+        if shown is None:
+            return
+        stem = screen_file.stem(self.spec.id, snap.t_ns if snap else 0)
+        picture, text = self.export_screenshot(title=stem), shown.text() + "\n"
+        if self.is_web:
+            for content, kind in ((text, "txt"), (picture, "svg")):
+                self.deliver_text(StringIO(content), save_filename=f"{stem}.{kind}")
+            self.say(f"Sent to the browser: {stem}.svg and .txt")
+            return
+        recording = self.driver.facts().recording
+        self.say(screen_file.write(recording.folder if recording else ".", stem, picture, text))
 
     def show_help(self) -> None:
         """Show the help page."""

@@ -49,9 +49,8 @@ def _rows(keys: "Sequence[Key]") -> list[tuple[str, str]]:
 def help_text(screens: "Sequence[ScreenSpec]", current: "ScreenSpec", room: int = WIDEST, replay: bool = False) -> str:
     """Keys of the screen, of all screens, the screens, the words; at most `room` columns wide."""
     from monitor.ui.keys.replay_keys import REPLAY_KEYS
-    from monitor.ui.screens.session import KEYS
 
-    own = () if replay and current.keys is KEYS else current.keys
+    own = [key for key in current.keys if not (replay and key in REPLAY_KEYS)]
     width = max(40, min(WIDEST, room))
     lines = ["STOPMARK watches and warns. It never acts on the rig: ADVISORY ONLY."]
     groups: list[tuple[str, list[tuple[str, str]]]] = [

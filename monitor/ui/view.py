@@ -39,6 +39,12 @@ class ScreenState:
     """How far back the trends go."""
     back_s: float = 0.0
     """How far before now the trends' cursor stands."""
+    search: str = ""
+    """Words that the rows of a list must have."""
+    least: int = 0
+    """Step of a list's filter by severity; see `monitor.ui.widgets.listing`."""
+    column: int = 0
+    """Column that a list is sorted by, from 1; 0 leaves its own order."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -105,6 +105,8 @@ class Canvas:
     spots: list[Spot] = field(init=False)
     places: tuple[str, ...] = ()
     """Ids of the rows a cursor can stand on, as the screen's drawing found them."""
+    texts: dict[str, str] = field(default_factory=dict)
+    """What a row says in full, by its id: what is copied."""
 
     def __post_init__(self) -> None:
         self.chars = [[BLANK] * self.width for _ in range(self.height)]

@@ -55,6 +55,12 @@ class ScreenContext(Protocol):
     def next_theme(self) -> None:
         """Next theme."""
 
+    def copy_row(self) -> None:
+        """Copy the chosen row as text."""
+
+    def save_screen(self) -> None:
+        """Write the screen to a picture and a text."""
+
     def show_help(self) -> None:
         """The help page."""
 

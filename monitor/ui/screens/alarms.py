@@ -6,7 +6,7 @@ from dataclasses import replace
 from math import isfinite
 
 from monitor.core.alarms.crew_actions import ASIDE, ASIDE_NOW
-from monitor.model.alarm import EXPECTED_WORDS, AlarmState, AlarmView
+from monitor.model.alarm import EXPECTED_WORDS, AlarmState, AlarmView, Severity
 from monitor.model.reading import UNKNOWN, Validity, Value
 from monitor.model.stream import ActionKind
 from monitor.presentation.believed import believed_value
@@ -16,8 +16,9 @@ from monitor.ui.drawing.theme import BAR_ROLE, FILL_ROLE, SHAPE, TEXT_ROLE, Role
 from monitor.ui.frame.banner import STATE_WORDS, no_alarm, nothing_to_acknowledge
 from monitor.ui.history import believed_track
 from monitor.ui.keys.key import Key, ScreenContext
+from monitor.ui.keys.list_keys import EVERYTHING, FILTER, SEARCH, SORT
 from monitor.ui.view import View
-from monitor.ui.widgets import plot
+from monitor.ui.widgets import listing, plot
 from monitor.ui.widgets.labels import signal_dimension, signal_label, switch_words
 from monitor.units import Dimension
 
@@ -59,6 +60,14 @@ def draw(area: Area, view: View) -> tuple[str, ...]:
         area.say(2, 1, no_alarm(view)[0], "base")
         area.say(2, 3, "l shows the history.", "dim")
         return ()
+    rows_of_list = [_entry(alarm, alarm.key, alarm.since_ns, view.snap.t_ns) for alarm in alarms]
+    found = listing.arranged(rows_of_list, view.screen_state, SORTED_BY)
+    listing.texts(area, rows_of_list)
+    area = listing.head(area, found)
+    by_key = {alarm.key: alarm for alarm in alarms}
+    alarms = tuple(by_key[key] for key in found.ids)
+    if not alarms:
+        return ()
     chosen = _chosen(alarms, view.screen_state.chosen)
     detail = 8 if area.height < 20 else min(15, area.height // 2)
     rows = area.height - detail - 1
@@ -69,6 +78,23 @@ def draw(area: Area, view: View) -> tuple[str, ...]:
         line.right(line.width - 1, 0, f" {left} more ↓ ", "notice")
     _why(area.part(1, rows + 1, area.width - 2, detail), view, alarms[chosen])
     return tuple(alarm.key for alarm in alarms)
+
+
+SORTED_BY = ("severity", "newest", "state", "message")
+"""Columns that the list and the history can be sorted by."""
+
+
+def _entry(alarm: AlarmView, id: str, t_ns: int, now_ns: int) -> listing.Row:
+    """An alarm as the lists search, sort and copy it; `t_ns` is when it came, or changed."""
+    state = state_words(alarm, now_ns)
+    parts = (
+        f"{clock(t_ns, date=True)} UTC {alarm.severity.name} {state}: {alarm.message}",
+        alarm.guidance,
+        f"{signal_label(alarm.signal)}, {alarm.key}",
+    )
+    order = (-float(alarm.severity), -float(t_ns), state, alarm.message)
+    kept = alarm.severity is Severity.DANGER and (alarm.state.waiting or alarm.active)
+    return listing.Row(id, printable("; ".join(part for part in parts if part)), alarm.severity, order, t_ns, kept)
 
 
 def _chosen(alarms: tuple[AlarmView, ...], key: str) -> int:
@@ -210,15 +236,27 @@ def _history(area: Area, view: View) -> tuple[str, ...]:
     if not entries:
         area.say(2, 2, "None yet.", "base")
         return ()
-    body = area.part(0, 1, area.width, area.height - 1)
-    hidden = max(0, len(entries) - body.height)
-    offset = min(hidden, int(view.screen_state.chosen) if view.screen_state.chosen.isdecimal() else 0)
-    for y, (t_ns, alarm) in enumerate(entries[offset : offset + body.height]):
-        x = _severity(body, body.put(1, y, clock(t_ns), "dim") + 1, y, alarm, "dim") + 1
+    changes = {f"{t_ns} {alarm.key}": (t_ns, alarm) for t_ns, alarm in entries}
+    now_ns = view.snap.t_ns
+    rows = [replace(_entry(alarm, id, t_ns, now_ns), kept=False) for id, (t_ns, alarm) in changes.items()]
+    found = listing.arranged(rows, view.screen_state, SORTED_BY)
+    listing.texts(area, rows)
+    body = listing.head(area.part(0, 1, area.width, area.height - 1), found)
+    chosen = found.ids.index(view.screen_state.chosen) if view.screen_state.chosen in found.ids else 0
+    first = min(max(0, chosen - body.height + 2), max(0, len(found.ids) - body.height))
+    for y, id in enumerate(found.ids[first : first + body.height]):
+        t_ns, alarm = changes[id]
+        at = first + y == chosen
+        body.spot(y, id)
+        if at:
+            body.put(0, y, "›".ljust(body.width), "select")
+        x = body.put(1, y, clock(t_ns), "select" if at else "dim") + 1
+        x = _severity(body, x, y, alarm, "select" if at else "dim") + 1
         words = printable(_fixed(alarm))
         state = words if alarm.active or alarm.state is AlarmState.RETURNED else f"{words}, cause gone"
-        body.say(x, y, f"{state}: {alarm.message}", "base" if alarm.active else "dim", body.width - x - 1)
-    return tuple(str(position) for position in range(hidden + 1))
+        role: Role = "select" if at else "base" if alarm.active else "dim"
+        body.say(x, y, f"{state}: {alarm.message}", role, body.width - x - 1)
+    return found.ids
 
 
 def _current(context: ScreenContext) -> AlarmView | None:
@@ -244,8 +282,13 @@ def _acknowledge(context: ScreenContext) -> None:
 def _acknowledge_all(context: ScreenContext) -> None:
     snap = context.snapshot()
     waiting = [alarm for alarm in snap.alarms if alarm.state.waiting] if snap else []
-    if waiting:
-        context.acknowledge(waiting)
+    rows = [_entry(alarm, alarm.key, alarm.since_ns, snap.t_ns if snap else 0) for alarm in waiting]
+    shown = frozenset(listing.arranged(rows, context.screen_state()).ids)
+    if waiting and not shown:
+        context.say("Those that wait are not shown: esc shows them; then press again.")
+    elif waiting:
+        # Never one that nobody sees.
+        context.acknowledge([alarm for alarm in waiting if alarm.key in shown])
     else:
         context.say("Every alarm is acknowledged.")
 
@@ -351,7 +394,14 @@ def _page(context: ScreenContext) -> None:
 
 KEYS: tuple[Key, ...] = (
     Key("a", _acknowledge, "acknowledge", "acknowledge the chosen alarm, once on view for a second", where="live"),
-    Key("A", _acknowledge_all, "all", "acknowledge every alarm that has been on view for a second", where="live"),
+    Key(
+        "A",
+        _acknowledge_all,
+        "all",
+        "acknowledge every alarm in the list that has been on view for a second",
+        where="live",
+    ),
+    SEARCH,
     Key("h", _shelve, "shelve", "shelve the chosen alarm for some minutes, or bring it back", where="live"),
     Key(
         "r",
@@ -362,4 +412,7 @@ KEYS: tuple[Key, ...] = (
     ),
     Key("o", _service, "out of service", "take the chosen alarm out of service, or back", where="live"),
     Key("l", _page, "history", "list or history of alarms"),
+    FILTER,
+    SORT,
+    EVERYTHING,
 )

@@ -4,6 +4,7 @@ from math import isfinite
 
 from rich.cells import cell_len
 
+from monitor.model.alarm import Severity
 from monitor.model.check import CheckReading, CheckStepView, CheckVerdict, CheckView
 from monitor.model.stream import ActionKind
 from monitor.presentation.believed import believed_reading
@@ -12,8 +13,9 @@ from monitor.ui.drawing.canvas import Area, Canvas, printable, words_that_fit, w
 from monitor.ui.drawing.theme import Role
 from monitor.ui.keys.height_reference import set_height
 from monitor.ui.keys.key import Key, ScreenContext
+from monitor.ui.keys.list_keys import EVERYTHING, FILTER, SEARCH, SORT
 from monitor.ui.view import View
-from monitor.ui.widgets import bars
+from monitor.ui.widgets import bars, listing
 from monitor.ui.widgets.labels import switch_words
 
 TITLE = "Checks"
@@ -42,6 +44,14 @@ def draw(area: Area, view: View) -> tuple[str, ...]:
     checks = view.snap.checks
     if not checks:
         area.say(2, 1, "This rig's configuration offers no guided check.", "base")
+        return ()
+    rows_of_list = [_entry(check) for check in checks]
+    found = listing.arranged(rows_of_list, view.screen_state, SORTED_BY)
+    listing.texts(area, rows_of_list)
+    area = listing.head(area, found)
+    by_id = {check.id: check for check in checks}
+    checks = tuple(by_id[id] for id in found.ids)
+    if not checks:
         return ()
     chosen = next((check for check in checks if check.id == view.screen_state.chosen), None)
     shown = chosen or next((check for check in checks if check.running), checks[0])
@@ -72,6 +82,29 @@ def state(check: CheckView) -> tuple[str, Role]:
     if check.result is not None:
         return _VERDICT[check.result.verdict]
     return "○ not run yet", "dim"
+
+
+SORTED_BY = ("state", "name", "last passed")
+_SEVERITY: dict[Role, Severity] = {
+    "danger": Severity.DANGER,
+    "warning": Severity.WARNING,
+    "caution": Severity.CAUTION,
+}
+
+
+def _entry(check: CheckView) -> listing.Row:
+    """A check as the list searches, sorts and copies it. One that runs is never filtered away."""
+    words, role = state(check)
+    severity = _SEVERITY.get(role)
+    parts = [f"{check.title}: {words}", check.unfit, check.due_words]
+    at = check.passed_ns
+    if check.result is not None:
+        at = check.result.t_ns
+        verdict, _ = _VERDICT[check.result.verdict]
+        parts.append(f"{verdict} {clock(at, date=True)} UTC {check.result.who}: {check.result.reason}")
+    text = "; ".join(part for part in parts if part)
+    order = (-float(severity or 0), check.title, float(check.passed_ns or 0))
+    return listing.Row(check.id, printable(text), severity, order, at, check.running)
 
 
 def _list(area: Area, view: View, checks: tuple[CheckView, ...], shown: CheckView) -> None:
@@ -297,6 +330,10 @@ def _abort(context: ScreenContext) -> None:
 KEYS: tuple[Key, ...] = (
     Key("enter", _start, "start", "start the chosen check", where="live"),
     Key("space", _done, "done", "the step at hand is done (steps that are measured end by themselves)", where="live"),
+    SEARCH,
     Key("x", _abort, "break off", "break the running check off", where="live"),
     Key("e", set_height, "set height", "tell the monitor the block's true height now", where="live"),
+    FILTER,
+    SORT,
+    EVERYTHING,
 )

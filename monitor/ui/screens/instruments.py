@@ -1,8 +1,9 @@
 """Instruments: every sensor with its value, age, rate, and why its readings are not used, if they are not."""
 
 from dataclasses import dataclass
-from math import isfinite
+from math import inf, isfinite
 
+from monitor.model.alarm import Severity
 from monitor.model.reading import Validity, Value
 from monitor.model.snapshot import SensorView
 from monitor.presentation.believed import believed_value
@@ -10,12 +11,14 @@ from monitor.presentation.format import plain, span, ways
 from monitor.ui.drawing.canvas import Area, name_that_fits, printable, wrapped
 from monitor.ui.drawing.theme import Role
 from monitor.ui.keys.key import Key
+from monitor.ui.keys.list_keys import LIST_KEYS
 from monitor.ui.view import View
+from monitor.ui.widgets import listing
 from monitor.ui.widgets.labels import quantity_dimension, quantity_label, switch_words
 
 TITLE = "Instruments"
 HELP = "every sensor: value, age, rate, agreement with the estimate, refusals"
-KEYS: tuple[Key, ...] = ()
+KEYS: tuple[Key, ...] = LIST_KEYS
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,6 +61,14 @@ def draw(area: Area, view: View) -> tuple[str, ...]:
     if not sensors:
         area.say(2, 1, "This rig has no sensor.", "warning")
         return ()
+    rows_of_list = [_entry(view, sensor) for sensor in sensors]
+    found = listing.arranged(rows_of_list, view.screen_state, SORTED_BY)
+    listing.texts(area, rows_of_list)
+    area = listing.head(area, found)
+    by_id = {sensor.id: sensor for sensor in sensors}
+    sensors = tuple(by_id[id] for id in found.ids)
+    if not sensors:
+        return ()
     chosen = next((index for index, sensor in enumerate(sensors) if sensor.id == view.screen_state.chosen), 0)
     detail = 4 if area.height < 22 else 6
     rows = min(len(sensors), area.height - detail - 2)
@@ -73,6 +84,23 @@ def draw(area: Area, view: View) -> tuple[str, ...]:
         below.right(below.width - 1, 0, f" {len(sensors) - first - rows} more ↓ ", "notice")
     _detail(below.part(1, 1, below.width - 2, below.height - 1), view, sensors[chosen])
     return tuple(sensor.id for sensor in sensors)
+
+
+SORTED_BY = ("state", "sensor", "value", "age", "refused")
+"""Columns that the list can be sorted by: the worst state, the oldest reading, the most refused first."""
+_SEVERITY: dict[Role, Severity] = {"warning": Severity.WARNING, "caution": Severity.CAUTION}
+
+
+def _entry(view: View, sensor: SensorView) -> listing.Row:
+    """A sensor as the list searches, sorts and copies it."""
+    words, role = state(sensor)
+    severity = _SEVERITY.get(role)
+    cells = [f"{head} {choices[0]}" for head, choices in _cells(view, sensor).items() if choices[0]]
+    text = f"{sensor.id}: {words}; {quantity_label(sensor.quantity)}; {', '.join(cells)}"
+    text += "".join(f"; {more}" for more in (sensor.last_reason, sensor.diagnosis) if more)
+    number = sensor.value.number if sensor.value.known and isfinite(sensor.value.number) else inf
+    order = (-float(severity or 0), sensor.id, number, -sensor.age_s, -float(sensor.rejected))
+    return listing.Row(sensor.id, printable(f"{text}; topic {_topic(view, sensor)}"), severity, order)
 
 
 def _heads(area: Area, columns: list[_Column], name_width: int) -> None:

@@ -13,6 +13,7 @@ from monitor.ui.drawing.canvas import Area, printable
 from monitor.ui.drawing.theme import Role
 from monitor.ui.keys.height_reference import NUMBER, confirm, number_of, refused_while_moving, set_height
 from monitor.ui.keys.key import Key, ScreenContext
+from monitor.ui.keys.list_keys import EVERYTHING, FILTER, SEARCH
 from monitor.ui.view import View
 from monitor.ui.widgets import sections
 from monitor.ui.widgets.sections import Item, Section
@@ -24,7 +25,7 @@ HELP = "drilling line: load, design factor, work; height reference and cut and s
 
 def draw(area: Area, view: View) -> tuple[str, ...]:
     """The body of the screen."""
-    return sections.draw(area, contents(view), view.screen_state.chosen)
+    return sections.searched(area, contents(view), view.screen_state)
 
 
 def contents(view: View) -> list[Section]:
@@ -173,6 +174,7 @@ def _cut(context: ScreenContext) -> None:
 
 KEYS: tuple[Key, ...] = (
     Key("e", set_height, "set height", "tell the monitor the block's true height now", where="live"),
+    SEARCH,
     Key(
         "c",
         _cut,
@@ -180,4 +182,6 @@ KEYS: tuple[Key, ...] = (
         "tell the monitor of a cut and slip: wraps on the drum at the reference height",
         where="live",
     ),
+    FILTER,
+    EVERYTHING,
 )

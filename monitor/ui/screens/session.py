@@ -7,6 +7,8 @@ from monitor.presentation.format import NOT_FITTED_WORD, SYSTEM_LABEL, clock, pl
 from monitor.presentation.missing import words_of_missing
 from monitor.runtime.facts import LedgerState, RecordingFile, Replayed, RunFacts
 from monitor.ui.drawing.canvas import Area, printable
+from monitor.ui.keys.key import Key
+from monitor.ui.keys.list_keys import SECTION_KEYS
 from monitor.ui.keys.replay_keys import DAY_NS, REPLAY_KEYS
 from monitor.ui.view import View
 from monitor.ui.widgets import bars, sections
@@ -23,7 +25,7 @@ def draw(area: Area, view: View) -> tuple[str, ...]:
     if view.replay is not None:
         top = 4
         _position(area.part(1, 0, area.width - 2, top), view)
-    return sections.draw(area.part(0, top, area.width, area.height - top), contents(view), view.screen_state.chosen)
+    return sections.searched(area.part(0, top, area.width, area.height - top), contents(view), view.screen_state)
 
 
 def _position(area: Area, view: View) -> None:
@@ -173,4 +175,4 @@ def _crew(view: View) -> list[Item]:
     ]
 
 
-KEYS = REPLAY_KEYS
+KEYS: tuple[Key, ...] = (*REPLAY_KEYS, *SECTION_KEYS)

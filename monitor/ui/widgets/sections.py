@@ -7,9 +7,11 @@ from math import nan
 
 from rich.cells import cell_len
 
+from monitor.model.alarm import Severity
 from monitor.ui.drawing.canvas import Area, words_that_fit
 from monitor.ui.drawing.theme import Role
-from monitor.ui.widgets import bars
+from monitor.ui.view import ScreenState
+from monitor.ui.widgets import bars, listing
 
 LABEL = 17
 MOST_ROWS = 6
@@ -132,6 +134,37 @@ def draw(area: Area, sections: Sequence[Section], chosen: str) -> tuple[str, ...
 
 def _ids(page: Sequence[Sequence[Line]]) -> set[str]:
     return {item.id for column in page for _, item in column if item is not None and item.id}
+
+
+_SEVERITY: dict[Role, Severity] = {
+    "danger": Severity.DANGER,
+    "warning": Severity.WARNING,
+    "caution": Severity.CAUTION,
+}
+
+
+def searched(area: Area, sections: Sequence[Section], state: ScreenState) -> tuple[str, ...]:
+    """As `draw`, of the rows that the search and the filter leave. Copied is all that is left; a section's title counts as a
+    word of each of its rows."""
+    rows = [_entry(f"{place} {number}", section, item) for place, section in enumerate(sections)
+            for number, item in enumerate(section.items)]  # fmt: skip
+    found = listing.arranged(rows, state)
+    left = frozenset(found.ids)
+    kept = [
+        Section(section.title, tuple(item for number, item in enumerate(section.items) if f"{place} {number}" in left))
+        for place, section in enumerate(sections)
+    ]
+    area = listing.head(area, found)
+    pages = draw(area, kept, state.chosen) if found.ids else ()
+    text = "\n".join(row.words for row in rows if row.id in left)
+    area.canvas.texts.update((page, text) for page in pages or ("",))
+    return pages
+
+
+def _entry(id: str, section: Section, item: Item) -> listing.Row:
+    danger = item.role == "danger"
+    words = f"{section.title}: {item.label.strip()} {item.choices[0]}".strip()
+    return listing.Row(id, words, _SEVERITY.get(item.role), kept=danger)
 
 
 def _pages(sections: Sequence[Section], columns: int, width: int, height: int) -> list[list[list[Line]]]:
