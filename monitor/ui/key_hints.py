@@ -25,7 +25,10 @@ def keys_of(spec: ScreenSpec, replaying: bool) -> list[Key]:
 
 def rows(keys: Sequence[Key], replaying: bool) -> tuple[KeyRow, ...]:
     """Rows for the footer: with every screen named, and with the screens as one entry."""
-    hints = tuple((key.printed, key.label) for key in keys if key.footer and key.fits(replaying))
+    named_here = [key for key in keys if key.footer and key.fits(replaying)]
+    first = [key for key in named_here if not key.late]
+    late = [key for key in named_here if key.late]
+    hints = tuple((key.printed, key.label) for key in (*first[:-1], *late, first[-1]))
     named = tuple((spec.key, spec.name) for spec in SCREENS)
     return (*hints[:-1], *named, hints[-1]), (*hints[:-1], (ALL_SCREENS, "screens"), hints[-1])
 

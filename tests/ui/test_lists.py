@@ -87,6 +87,17 @@ async def test_a_waiting_danger_is_never_filtered_away_and_the_list_says_so() ->
         assert "▲ WARNING" in shown(app)
 
 
+async def test_in_the_smallest_window_the_danger_that_stays_is_seen_and_said() -> None:
+    """Failed first: of a list one row high the row after the chosen one was drawn."""
+    app, _, _ = app_with(sample.danger())
+    async with app.run_test(size=(60, 20)) as pilot:
+        await pilot.press("3", "f")
+        await search(pilot, "circuits")
+        assert "2 of 3 shown · search, filter · DANGER always" in shown(app)
+        assert "›◆ DANGER" in shown(app)
+        assert "▲ WARNING" in shown(app)
+
+
 @pytest.mark.parametrize("state", list(AlarmState)[1:])
 @pytest.mark.parametrize("active", [True, False])
 async def test_which_danger_stays(state: AlarmState, active: bool) -> None:

@@ -55,13 +55,18 @@ GLOBAL: Final[tuple[Key, ...]] = (
     Key("u", lambda context: context.next_units(), "units", "next unit system: SI, metric, field"),
     Key("t", lambda context: context.next_theme(), "theme", "next theme: day, night, high contrast"),
     Key(
-        "y", lambda context: context.copy_row(), "copy", "copy the chosen row as text; without a list the whole screen"
+        "y",
+        lambda context: context.copy_row(),
+        "copy",
+        "copy the chosen row as text; without a list the whole screen",
+        late=True,
     ),
     Key(
         "p",
         lambda context: context.save_screen(),
         "to file",
         "write the screen to a file, as picture (SVG) and as text",
+        late=True,
     ),
     Key("n", note, "note", "write a note into the record", footer=False, where="live"),
     Key("w", initials, "initials", "give other initials (a new shift)", footer=False, where="live"),

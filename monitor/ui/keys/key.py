@@ -84,6 +84,8 @@ class Key:
     """As printed on the key; empty takes `key`."""
     where: Literal["any", "live", "replay"] = "any"
     """A crew action is for the living, a replay's control for a replay; elsewhere the key has no hint and says why."""
+    late: bool = False
+    """Named in the footer after those that are pressed in a hurry."""
 
     def fits(self, replaying: bool) -> bool:
         """Whether it has a use here."""

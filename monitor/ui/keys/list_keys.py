@@ -29,8 +29,10 @@ def _all(context: ScreenContext) -> None:
 
 
 SEARCH: Final = Key("slash", _search, "find", "search this list by words (sensor, state) or time 02:10-02:25", cap="/")
-FILTER: Final = Key("f", _filter, "filter", "at least CAUTION, WARNING, DANGER, or all; a DANGER not ack. always stays")
-SORT: Final = Key("b", _sort, "sort by", "sort this list by its next column, at last as it was")
+FILTER: Final = Key(
+    "f", _filter, "filter", "at least CAUTION, WARNING, DANGER, or all; a DANGER not ack. always stays", late=True
+)
+SORT: Final = Key("b", _sort, "sort by", "sort this list by its next column, at last as it was", late=True)
 EVERYTHING: Final = Key("escape", _all, "all", "end search, filter and sorting", footer=False, cap="esc")
 LIST_KEYS: Final = (SEARCH, FILTER, SORT, EVERYTHING)
 SECTION_KEYS: Final = (SEARCH, FILTER, EVERYTHING)

@@ -69,7 +69,7 @@ def draw(area: Area, view: View) -> tuple[str, ...]:
     if not alarms:
         return ()
     chosen = _chosen(alarms, view.screen_state.chosen)
-    detail = 8 if area.height < 20 else min(15, area.height // 2)
+    detail = min(8, area.height - 3) if area.height < 20 else min(15, area.height // 2)
     rows = area.height - detail - 1
     left = _list(area.part(0, 0, area.width, rows), view, alarms, chosen)
     line = area.part(1, rows, area.width - 2, 1)
@@ -134,7 +134,7 @@ def _severity(area: Area, x: int, y: int, alarm: AlarmView, quiet: Role) -> int:
 
 def _list(area: Area, view: View, alarms: tuple[AlarmView, ...], chosen: int) -> int:
     """The rows around the chosen one; returns how many are left below."""
-    first = min(max(0, chosen - area.height + 2), max(0, len(alarms) - area.height))
+    first = max(0, min(chosen - max(0, area.height - 2), len(alarms) - area.height))
     state_width = 30 if area.width >= 100 else 15 if area.width >= 76 else 0
     for y, alarm in enumerate(alarms[first : first + area.height]):
         at = first + y == chosen
@@ -243,7 +243,7 @@ def _history(area: Area, view: View) -> tuple[str, ...]:
     listing.texts(area, rows)
     body = listing.head(area.part(0, 1, area.width, area.height - 1), found)
     chosen = found.ids.index(view.screen_state.chosen) if view.screen_state.chosen in found.ids else 0
-    first = min(max(0, chosen - body.height + 2), max(0, len(found.ids) - body.height))
+    first = max(0, min(chosen - max(0, body.height - 2), len(found.ids) - body.height))
     for y, id in enumerate(found.ids[first : first + body.height]):
         t_ns, alarm = changes[id]
         at = first + y == chosen

@@ -63,7 +63,8 @@ def arranged(rows: Sequence[Row], state: ScreenState, columns: Sequence[str] = (
     count = f"{len(ids)} of {len(rows)} shown"
     order = f"by {columns[column - 1]}" if column else ""
     always = "DANGER always" if (terms or least is not None) and any(row.kept for row in rows) else ""
-    wordings = [count, *by, order, always, "esc ends it"], [count, *by, order, always], [count, *by, order], [count]
+    asked = ", ".join(word for word, on in (("search", terms), ("filter", least is not None), ("sorted", column)) if on)
+    wordings = [count, *by, order, always, "esc ends it"], [count, *by, order, always], [count, asked, always], [count]
     return Arranged(ids, len(rows), tuple(" · ".join(part for part in parts if part) for parts in wordings))
 
 

@@ -87,12 +87,13 @@ def _flow(sections: Sequence[Section], columns: int, width: int) -> list[list[Li
         if section.items:
             rows = [row for item in section.items for row in _rows(item, width)]
             blocks.append([(section.title, None), *rows, ("", None)])
+    filled = max(1, min(columns, len(blocks)))
     total = sum(len(block) for block in blocks)
     flowed: list[list[Line]] = [[] for _ in range(columns)]
     done = 0
     for block in blocks:
         # A block goes where its middle falls, so that the columns end about level.
-        column = min(columns - 1, int((done + len(block) / 2) * columns / max(1, total)))
+        column = min(filled - 1, int((done + len(block) / 2) * filled / max(1, total)))
         flowed[column] += block
         done += len(block)
     return flowed
