@@ -16,6 +16,9 @@ if TYPE_CHECKING:
 
 LEAST_HOLE_NS = 5_000_000_000
 """A hole in the log longer than this, and a gap by the rows' own rate, is passed over."""
+CHECKPOINT_NS = 1_000_000_000_000
+"""Least stream time between two checkpoints while data are slow: no run begins where an import ended, and a look into the
+middle plays a thousand rows again at the most."""
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -143,7 +146,7 @@ def run(args: argparse.Namespace) -> int:
             Recorder(args.out, header, wait=True) as recorder,
         ):
             made = True
-            runner = Runner(core, recorder)
+            runner = Runner(core, recorder, slow_checkpoint_ns=CHECKPOINT_NS)
             feed(runner, log)
             recorder.note(core.now_ns, "import", log.words())
             recorder.note(core.now_ns, "quality", log.quality.text(), float(log.quality.cells))

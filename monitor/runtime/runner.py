@@ -22,7 +22,7 @@ _LAG_WORTH_TELLING_S: Final = 0.1
 _PAST_S: Final = 0.0002
 """A timer that fires a moment early must not miss the grid point."""
 _GRACE_NS: Final = 600_000_000_000
-_SLOW_CHECKPOINT_NS: Final = 300_000_000_000
+SLOW_CHECKPOINT_NS: Final = 300_000_000_000
 """Stream time between two checkpoints while data are slow: half a dozen readings are played again in less than one takes."""
 
 Sink = Callable[[Finding], None]
@@ -84,7 +84,14 @@ class Recording(Listener, Protocol):
 class Runner:
     """Feeds one core. All methods are called from one thread."""
 
-    def __init__(self, core: Core, recorder: Recording | None = None, listeners: Sequence[Listener] = ()) -> None:
+    def __init__(
+        self,
+        core: Core,
+        recorder: Recording | None = None,
+        listeners: Sequence[Listener] = (),
+        slow_checkpoint_ns: int = SLOW_CHECKPOINT_NS,
+    ) -> None:
+        """`slow_checkpoint_ns`: least stream time between two checkpoints while data are slow."""
         self.core = core
         self._recorder = recorder
         all_listeners = listeners if recorder is None else (recorder, *listeners)
@@ -99,6 +106,7 @@ class Runner:
         self.note = ""
         """The latest words about the monitor itself."""
         self.dropped = 0
+        self._slow_checkpoint_ns = slow_checkpoint_ns
         self._kept_ns = 0
         """When the last checkpoint was kept."""
         self._lag_s = 0.0
@@ -132,7 +140,7 @@ class Runner:
             self._emit(findings)
         if recorder is not None and frame.t_ns >= recorder.checkpoint_due_ns:
             enough = recorder.checkpoint_due_ns > 0 and core.thinned
-            if not enough or frame.t_ns >= self._kept_ns + _SLOW_CHECKPOINT_NS:
+            if not enough or frame.t_ns >= self._kept_ns + self._slow_checkpoint_ns:
                 self.checkpoint()
 
     def action(self, action: Action) -> None:

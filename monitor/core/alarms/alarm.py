@@ -55,8 +55,9 @@ class Alarm:
 
     def hides_now(self, hoist: HoistState) -> bool:
         """Whether it hides what its rule names: it is true, it counts, nobody has set it aside, and no check expects it."""
-        counts = self.latch or not (self.expected or self.not_counted_in(hoist))
-        return self.condition.true and self.state not in _BY_CREW and counts
+        if not self.condition.true or self.state in _BY_CREW:
+            return False
+        return self.latch or not (self.expected or self.not_counted_in(hoist))
 
     def state_by_condition(self) -> AlarmState:
         """What `BY_CONDITION` stands for."""

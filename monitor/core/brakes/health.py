@@ -25,7 +25,7 @@ from monitor.core.brakes.disc_heat import DiscHeat
 from monitor.core.brakes.effectiveness import BrakeGridInputs, Effectiveness
 from monitor.core.brakes.friction_filter import BrakeFilter
 from monitor.core.brakes.hydraulics import HydraulicsWatch
-from monitor.core.brakes.inputs import AppliedBrakes, BrakeReadings, MotionView, drive_released
+from monitor.core.brakes.inputs import AppliedBrakes, MotionView, drive_released, reader_of
 from monitor.core.brakes.model import BrakeModel
 from monitor.core.estimator.estimator import Estimate
 from monitor.core.saved_state import numbers
@@ -92,6 +92,7 @@ class BrakeHealth:
         """Effectiveness, its sigma, validity."""
         self.effectiveness: Flag = (math.nan, self._effect[2])
         self.fade: Flag = (1.0 - self._fade, self._fade_validity)
+        self._read = reader_of(rig)
         self._lever_fitted, self._accumulator_fitted = (
             rig.sensor_of(name) is not None for name in ("brake_lever", "accumulator_pressure")
         )
@@ -118,7 +119,7 @@ class BrakeHealth:
         if dt > _LONGEST_STEP_S[thinned]:
             dt = self._after_gap(t_ns)
         self._last_ns = t_ns
-        readings, motion = BrakeReadings.of(number), MotionView.of(estimate, self._lines)
+        readings, motion = self._read(number), MotionView.of(estimate, self._lines)
         self.hydraulics.step(
             dt, readings.lever, readings.first_pa, readings.second_pa, readings.accumulator_pa, not thinned
         )

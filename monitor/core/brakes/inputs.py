@@ -8,8 +8,9 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Self
 
+from monitor.config.rig import Rig
 from monitor.core.estimator.estimate import Estimate
-from monitor.model.reading import ABSENT, DEGRADED, Flag
+from monitor.model.reading import ABSENT, ABSENT_FLAG, DEGRADED, Flag
 
 
 @dataclass(slots=True)
@@ -40,6 +41,15 @@ class BrakeReadings:
             accumulator = math.nan
         clutch, ok = read("clutch_engaged")
         return cls(first, second, lever, accumulator, clutch if ok <= DEGRADED else math.nan, ok != ABSENT)
+
+
+def reader_of(rig: Rig) -> Callable[[Callable[[str], Flag]], BrakeReadings]:
+    """What reads these readings on `rig`: where it has none of the sensors, they are the same at every grid point."""
+    names = ("service_pressure_1", "service_pressure_2", "brake_lever", "accumulator_pressure", "clutch_engaged")
+    if any(rig.sensor_of(name) is not None for name in names):
+        return BrakeReadings.of
+    nothing = BrakeReadings.of(lambda _: ABSENT_FLAG)
+    return lambda _: nothing
 
 
 @dataclass(slots=True)
