@@ -55,6 +55,8 @@ EVIDENT: Final = 4.8
 twenty are made at a connection, 80 times an hour; together with what a shift must be by its kind less than 0.5 in 100 h."""
 FIRST_EVIDENT: Final = 4.2
 """The same for the first that comes again at a place: that is once for each datum, not 80 times an hour."""
+EVIDENT_LEARNED: Final = 5.0
+"""The same over several places that are all learned: freedoms are added there, which counts one hand's scatter for several."""
 SUSPECT: Final = 0.65
 """From this share of that on, a connection that is the same confirms nothing either."""
 USUAL_M: Final = 0.15
@@ -358,8 +360,14 @@ def _together(windows: list[Window], scatters: list[Scatter], evident: float) ->
     weights = [1.0 / window.variance_m2(scatter) for window, scatter in pairs]
     total = sum(weights)
     off_m = sum(weight * window.off_m() for weight, window in zip(weights, windows, strict=True)) / total
-    # The least of their freedoms: what places share of the usual hand is in all of them, so that they do not add up.
-    rare = deviate(abs(off_m) * math.sqrt(total), min(scatter.freedom for scatter in scatters))
+    if len(windows) > 1 and all(window.before == LEARNED for window in windows):
+        # Freedom of a variance put together from several (Satterthwaite 1946).
+        freedom = total**2 / sum(weight**2 / scatter.freedom for weight, scatter in zip(weights, scatters, strict=True))
+        evident = EVIDENT_LEARNED
+    else:
+        # While places are learned they share what is usual of a hand, so that their freedoms do not add up.
+        freedom = min(scatter.freedom for scatter in scatters)
+    rare = deviate(abs(off_m) * math.sqrt(total), freedom)
     least = sum(1.0 / window.variance_m2(Scatter(LEAST_M**2, math.inf)) for window in windows)
     return Shift(off_m, min(rare, abs(off_m) * math.sqrt(least)) / evident)
 
