@@ -11,6 +11,7 @@ from monitor.presentation.format import NOT_FITTED_WORD, ways
 from monitor.ui.drawing.canvas import BLANK, Area, first_that_fits
 from monitor.ui.drawing.theme import Role
 from monitor.ui.keys.key import Key, ScreenContext
+from monitor.ui.keys.list_keys import SECTION_KEYS
 from monitor.ui.queries import no_service_brake
 from monitor.ui.view import View
 from monitor.ui.widgets import brake_detail, sections
@@ -34,7 +35,7 @@ _PAGE_WORDS: Final = 24
 
 def draw(area: Area, view: View) -> tuple[str, ...]:
     """The body of the screen."""
-    groups = contents(view)
+    area, groups = sections.sift(area, contents(view), view.screen_state)
     rows = {item.id: item for group in groups for item in group.items if item.id}
     chosen = view.screen_state.chosen if view.screen_state.chosen in rows else _worst(view, tuple(rows))
     order = tuple(rows)
@@ -251,4 +252,5 @@ def _open_check(context: ScreenContext) -> None:
 KEYS: tuple[Key, ...] = (
     Key("enter", _turn, "causes", "causes of the chosen row alone, or all rows again"),
     Key("g", _open_check, "its check", "open the guided check that settles the chosen row"),
+    *SECTION_KEYS,
 )

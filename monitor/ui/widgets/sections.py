@@ -145,21 +145,31 @@ _SEVERITY: dict[Role, Severity] = {
 
 
 def searched(area: Area, sections: Sequence[Section], state: ScreenState) -> tuple[str, ...]:
-    """As `draw`, of the rows that the search and the filter leave. Copied is all that is left; a section's title counts as a
-    word of each of its rows."""
-    rows = [_entry(f"{place} {number}", section, item) for place, section in enumerate(sections)
-            for number, item in enumerate(section.items)]  # fmt: skip
-    found = listing.arranged(rows, state)
-    left = frozenset(found.ids)
-    kept = [
-        Section(section.title, tuple(item for number, item in enumerate(section.items) if f"{place} {number}" in left))
-        for place, section in enumerate(sections)
-    ]
-    area = listing.head(area, found)
-    pages = draw(area, kept, state.chosen) if found.ids else ()
-    text = "\n".join(row.words for row in rows if row.id in left)
-    area.canvas.texts.update((page, text) for page in pages or ("",))
+    """As `draw`, of the rows that the search and the filter leave."""
+    area, kept = sift(area, sections, state)
+    pages = draw(area, kept, state.chosen)
+    area.canvas.texts.update((page, area.canvas.texts[""]) for page in pages)
     return pages
+
+
+def sift(area: Area, sections: Sequence[Section], state: ScreenState) -> tuple[Area, list[Section]]:
+    """Say on top what is searched; returns the area left and the sections with the rows that the search and the filter leave. A
+    section's title counts as a word of each of its rows. Copied is the row with an id, else all that is left."""
+    rows = {
+        (place, number): _entry(f"{place} {number}", section, item)
+        for place, section in enumerate(sections)
+        for number, item in enumerate(section.items)
+    }
+    found = listing.arranged(list(rows.values()), state)
+    left = frozenset(found.ids)
+    kept = []
+    for place, section in enumerate(sections):
+        items = [item for number, item in enumerate(section.items) if rows[place, number].id in left]
+        kept.append(Section(section.title, tuple(items)))
+        texts = {item.id: rows[place, number].words for number, item in enumerate(section.items) if item.id}
+        area.canvas.texts.update(texts)
+    area.canvas.texts[""] = "\n".join(row.words for row in rows.values() if row.id in left)
+    return listing.head(area, found), kept
 
 
 def _entry(id: str, section: Section, item: Item) -> listing.Row:
