@@ -133,6 +133,10 @@ class ReportContext:
         """A bare figure in the report's units; a dash where not known."""
         return NONE if not math.isfinite(si) else self.units.number(si, dimension)
 
+    def slowing(self, si: float) -> str:
+        """A stop's deceleration as a bare figure; in words where no brake can have brought it about: a strike."""
+        return words_for("acceleration", si) or self.number(si, "acceleration")
+
     def within(self, si: float, bound: float, dimension: Dimension) -> str:
         """A bare figure with its uncertainty."""
         if not (math.isfinite(si) and math.isfinite(bound)):

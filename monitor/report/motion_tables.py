@@ -74,7 +74,7 @@ def _stop_row(context: ReportContext, stop: Stop) -> tuple[str, ...]:
         context.number(stop.load_n, "force"),
         NONE if math.isnan(stop.layer) else f"{stop.layer:.0f}",
         context.number(stop.pressure_pa, "pressure"),
-        context.number(stop.deceleration_m_s2, "acceleration"),
+        context.slowing(stop.deceleration_m_s2),
         context.within(stop.effectiveness, 2.576 * stop.effectiveness_sigma, "fraction"),
         context.fine(stop.reach_full_m, "length") if math.isfinite(stop.reach_full_m) else _never(stop.reach_full_m),
         context.fine(stop.reach_applied_m, "length") if comparable else _never(stop.reach_applied_m),

@@ -201,7 +201,7 @@ def hardest_table(context: ReportContext) -> str:
     lines = [
         (context.when(log.series.ns(s.t_s)), "up" if s.way > 0 else "down", context.number(s.height_m, "length"),
          context.number(s.speed_m_s, "speed"), context.number(s.load_n, "force"), plain(s.within_s, 1),
-         context.number(s.deceleration_m_s2, "acceleration"), mega(s.energy_j, 2))
+         context.slowing(s.deceleration_m_s2), mega(s.energy_j, 2))
         for s in stops
     ]  # fmt: skip
     words = (

@@ -15,7 +15,7 @@ import pytest
 from monitor.adapters.sessions.chain import SessionChain
 from monitor.adapters.sessions.recorder import Recorder
 from monitor.analysis import parallel_replay
-from monitor.analysis.motion import descents, stands, stops
+from monitor.analysis.motion import descents, stops
 from monitor.analysis.parallel_replay import COLUMNS, TimeRange, cuts_of, joined
 from monitor.analysis.recording import Recording, collect
 from monitor.config.rig_file import find_rig
@@ -90,9 +90,7 @@ def agree(whole: Recording, cut: Recording) -> None:
 def test_pieces_agree_with_one_run(long_trip: Path, whole: Recording) -> None:
     cut = collected(long_trip, jobs=2)
     agree(whole, cut)
-    pairs: list[tuple[Sequence[Any], Sequence[Any]]] = [
-        (found(whole), found(cut)) for found in (stops, descents, stands)
-    ]
+    pairs: list[tuple[Sequence[Any], Sequence[Any]]] = [(found(whole), found(cut)) for found in (stops, descents)]
     for one, other in pairs:
         assert len(one) == len(other) > 0
         for left, right in zip(one, other, strict=True):
