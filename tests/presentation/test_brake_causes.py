@@ -13,7 +13,7 @@ from monitor.presentation.brake_causes import ROWS, Fact, judge, ranked
 from monitor.presentation.trend import trend
 
 RIG = find_rig("land")
-FACTS = {fact for row in ROWS.values() for cause in row.causes for fact in cause.facts}
+FACTS = list(dict.fromkeys(fact for row in ROWS.values() for cause in row.causes for fact in cause.facts))
 
 
 def known(**numbers: float) -> dict[str, Value]:
