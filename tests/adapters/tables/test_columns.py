@@ -124,7 +124,7 @@ def test_any_payload_gives_what_the_decoder_gives(
 def test_long_streams_go_in_chunks_and_mostly_by_columns(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(columns, "CHUNK_BLOCKS", 3)
     frames = []
-    for i in range(1500):
+    for i in range(3000):
         value = f"{(i * 37 % 900) - 20}.{i * 7919 % 1000:03d}"
         payload = f'{{"value": {value}, "t": {T_MS + i * 20}, "seq": {i}}}'.encode()
         frames.append(Frame(START_NS + i * 20_000_000, TOPICS[0], payload))
@@ -140,7 +140,7 @@ def test_long_streams_go_in_chunks_and_mostly_by_columns(tmp_path: Path, monkeyp
     with SessionReader(tmp_path / "a.stopmark") as session:
         parts = list(ColumnDecoder(RIGS[0]).read(session))
     assert len(parts) > 5
-    assert sum(len(part.value) for part in parts) == 1500
+    assert sum(len(part.value) for part in parts) == 3000
     assert slow == []
 
 

@@ -9,11 +9,16 @@ from tests.adapters.tables.readers.reading import cells_of, write
 from tests.support.log_files import csv_text
 
 
-@pytest.mark.parametrize("delimiter", [",", ";", "\t", "|", " "])
-@pytest.mark.parametrize("decimal", [".", ","])
+@pytest.mark.parametrize(
+    ("delimiter", "decimal"),
+    [
+        (delimiter, decimal)
+        for delimiter in (",", ";", "\t", "|", " ")
+        for decimal in (".", ",")
+        if delimiter != decimal
+    ],
+)
 def test_delimiter_and_decimal_sign_are_found_by_looking(tmp_path: Path, delimiter: str, decimal: str) -> None:
-    if delimiter == decimal:
-        pytest.skip("cannot be told apart")
     text = csv_text(60, delimiter, decimal).replace("T0", "0" if delimiter == " " else "T0")
     if delimiter == " ":
         text = text.replace(" ", "   ").replace("   \n", "   -\n")
