@@ -119,7 +119,9 @@ ROOMS: dict[str, tuple[tuple[str, ...], ...]] = {
     ),
 }
 # What the core may know of the configuration: the models, not the files they are read from.
-CORE_KNOWS_OF_CONFIG = {"monitor.config.rig", "monitor.config.rule"}
+CORE_KNOWS_OF_CONFIG = {
+    f"monitor.config.{model}" for model in ("rig", "sensor", "brakes", "line_and_drum", "optional_tables", "rule")
+}
 
 
 def name_of(path: Path) -> str:

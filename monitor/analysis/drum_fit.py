@@ -7,7 +7,8 @@ from textwrap import wrap
 from typing import Final
 
 from monitor.analysis.heights import HeightSet, MeasuredHeight
-from monitor.config.rig import Rig, Sensor
+from monitor.config.rig import Rig
+from monitor.config.sensor import Sensor
 from monitor.core.estimator.height_frame import HeightFrame
 from monitor.core.estimator.height_map import HeightMap
 from monitor.errors import UserError

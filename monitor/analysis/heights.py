@@ -13,7 +13,8 @@ from dataclasses import dataclass, field
 from statistics import fmean
 from typing import Final
 
-from monitor.config.rig import Rig, Sensor
+from monitor.config.rig import Rig
+from monitor.config.sensor import Sensor
 from monitor.core.estimator.height_frame import HeightFrame
 from monitor.core.estimator.height_references import MARK_SIGMA_M
 from monitor.core.estimator.prediction import TRANSPORT_S

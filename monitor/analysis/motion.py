@@ -17,7 +17,9 @@ import numpy as np
 import numpy.typing as npt
 
 from monitor.analysis.recording import Numbers, Recording, most, runs
-from monitor.config.rig import STOPPING, EddyAux, Rig
+from monitor.config.brakes import EddyAux
+from monitor.config.optional_tables import STOPPING
+from monitor.config.rig import Rig
 from monitor.core.brakes.health import HEAVY_SHARE
 from monitor.core.brakes.model import BrakeModel
 from monitor.core.hoist.state import MOVING_M_S

@@ -22,8 +22,9 @@ from monitor.adapters.tables.readers.table import Layout
 from monitor.analysis.work.log import WorkedLog, worked
 from monitor.analysis.work.series import Bools, Floats, held, series
 from monitor.config.new_rig import Answer
-from monitor.config.rig import Block, LimitHeights, Mast, Rig, Sensor
+from monitor.config.rig import Block, LimitHeights, Mast, Rig
 from monitor.config.rig_file import find_rig
+from monitor.config.sensor import Sensor
 from monitor.config.toml_file import parse_toml, validate
 from monitor.core.sensors.decoder import Decoder
 from monitor.errors import UserError

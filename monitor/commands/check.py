@@ -62,7 +62,7 @@ def missing_notes(rig: "Rig", left_out: "Sequence[str]") -> list[str]:
 
 def geometry_notes(rig: "Rig") -> list[str]:
     """What a drum cannot do although each number is allowed."""
-    from monitor.config.rig import ON_DRUM
+    from monitor.config.optional_tables import ON_DRUM
     from monitor.physics.drum import DrumGeometry, turns_at_height
 
     if not rig.has(*ON_DRUM):

@@ -14,7 +14,8 @@ from monitor.units import FOOT_M, INCH_M
 
 if TYPE_CHECKING:
     from monitor.analysis.heights import HeightSet
-    from monitor.config.rig import Rig, Sensor
+    from monitor.config.rig import Rig
+    from monitor.config.sensor import Sensor
     from monitor.core.estimator.height_map import HeightMap
 
 _TURNS: Final = re.compile(r"\s*([+-]?(?:\d+(?:\.\d*)?|\.\d+))\s*(turns?|counts?)\s*$")
@@ -101,7 +102,7 @@ def run(args: argparse.Namespace) -> int:
 
 def _table(args: argparse.Namespace) -> int:
     from monitor.analysis.drum_fit import in_both, straight_words
-    from monitor.config.rig import ON_DRUM
+    from monitor.config.optional_tables import ON_DRUM
     from monitor.config.rig_file import find_rig
     from monitor.core.estimator.height_frame import HeightFrame
     from monitor.presentation.missing import require

@@ -17,7 +17,7 @@ from monitor.units import UNITS
 
 if TYPE_CHECKING:
     from monitor.config.new_rig import Answer
-    from monitor.config.rig import Sensor
+    from monitor.config.sensor import Sensor
 
 PRACTICE: Final = "common practice, no source: put the rig's own"
 _COUNTER_MOST: Final = 2**32 - 1

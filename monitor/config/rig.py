@@ -1,41 +1,31 @@
-"""The rig as frozen models: what its file may say, and what must agree in it.
+"""The rig as a frozen model: what its file may say, and what must agree in it.
 
 A rig is one file in ``config/rigs``; the rule catalogue is ``config/rules.toml`` (see `monitor.config.rule`). Numbers carry
-their unit in the field's name and are SI, except inside a sensor's table, where they are in the sensor's own unit.
-
-A file may leave out the tables in `MAY_LACK`. A stand-in takes the place of each, so that formulas need not ask; nothing that
-follows from a stand-in is ever shown, judged or recorded: rows of SIGNALS say which tables they follow from (`Signal.needs`),
-and `Rig.has` tells whether the file has them. A test holds that other stand-ins change nothing that comes out.
-
-Longer than 450 lines: it is all that a rig's file may say, in the file's own order.
+their unit in the field's name and are SI, except inside a sensor's table, where they are in the sensor's own unit. The larger
+tables have files of their own: `line_and_drum`, `brakes`, `sensor`; `optional_tables` says which a file may leave out.
 """
 
 import math
-import re
 from functools import cached_property
 from typing import Annotated, Any, Final, Literal
 
 from pydantic import Field, SerializerFunctionWrapHandler, ValidationInfo, field_validator, model_serializer
 
-from monitor.config.fields import (
-    MOST,
-    Finite,
-    Model,
-    Name,
-    NotNegative,
-    Pointer,
-    Positive,
-    QuantityName,
-    Share,
-    UnitName,
-    Words,
-    not_above,
+from monitor.config.brakes import BandBrake, BrakeDynamics, CaliperBrake, EddyAux, Hydraulics, NoAux, RegenAux
+from monitor.config.fields import Finite, Model, Name, NotNegative, Positive, Share, Words
+from monitor.config.line_and_drum import Drum, Line, Reference
+from monitor.config.optional_tables import (
+    MAY_LACK,
+    NoBrake,
+    NoBraking,
+    NoDrum,
+    NoHydraulics,
+    NoLine,
+    NoReference,
+    StandIn,
+    Table,
 )
-from monitor.model.quantities import QUANTITIES, Role
-from monitor.model.stream import RESERVED
-from monitor.physics.drum import rope_ea_n
-from monitor.physics.line import goal_j_per_m
-from monitor.units import FOOT_M, TON_MILE_J, UNITS, Dimension, Unit
+from monitor.config.sensor import Sensor
 
 
 class Block(Model):
@@ -74,168 +64,6 @@ class LimitHeights(Model):
     def device_m(self) -> float:
         """Height of the overtravel device; NaN where it is not known."""
         return math.nan if self.overtravel_m is None else self.overtravel_m
-
-
-class Line(Model):
-    """The drilling line and its reeving."""
-
-    lines: Annotated[int, Field(ge=2, le=20)]
-    rope_diameter_m: Positive
-    grade: Literal["IPS", "EIPS", "EEIPS"] = "EIPS"
-    breaking_strength_n: Positive
-    sheave_factor: Annotated[float, Field(ge=1.0, le=1.2)] = 1.04
-    """Tension ratio over one moving sheave (API RP 9B convention: 1.04 roller bearings, 1.09 plain)."""
-    elastic_modulus_pa: Positive = 93e9
-    fill: Annotated[float, Field(ge=0.05, le=1)] = 0.47
-    """Metallic area over the square of the rope's diameter."""
-    fast_line_m: NotNegative
-    dead_line_m: NotNegative
-    goal_ton_miles_per_ft: Positive | None = None
-    """Work per foot of line cut; None takes the usual goal for the diameter."""
-    min_design_factor: Positive = 3.0
-
-    @property
-    def axial_stiffness_n(self) -> float:
-        """E A of the rope, N."""
-        return rope_ea_n(self.rope_diameter_m, self.elastic_modulus_pa, self.fill)
-
-    def goal_j_m(self, at_design_factor: float = 5.0) -> float:
-        """Work to aim for per metre of line cut, J/m: the site's own goal, else the usual one for the rope.
-
-        Raises:
-            ValueError: none is known (see `monitor.physics.line.goal_j_per_m`).
-        """
-        if self.goal_ton_miles_per_ft is not None:
-            return self.goal_ton_miles_per_ft * TON_MILE_J / FOOT_M
-        return goal_j_per_m(self.rope_diameter_m, at_design_factor)
-
-
-class Drum(Model):
-    """The drum and everything that turns with it."""
-
-    core_diameter_m: Positive
-    wraps_per_layer: Annotated[float, Field(ge=1, le=MOST, allow_inf_nan=False)]
-    nesting: Annotated[float, Field(ge=0.7, le=1.0)] = 0.866
-    max_layers: Annotated[int, Field(ge=1, le=12)] = 5
-    dead_wraps: NotNegative = 3.0
-    inertia_kg_m2: Positive
-    """At the drum shaft: drum, discs, rope and what is geared to them while the block moves under the brake."""
-
-
-class Reference(Model):
-    """One height at which the turns on the drum are known; the crew renews it after each cut and slip."""
-
-    height_m: Finite
-    turns: NotNegative
-    """Wraps on the drum at that height, counted from the first wrap of layer 1, dead wraps included."""
-    counts: dict[str, int] = Field(default_factory=dict)
-    """Encoder counts at that height, by sensor id. A sensor not named here starts without a height."""
-    hook_load_n: NotNegative
-    """Hook load at which the reference was taken (stretch is measured from there)."""
-    sigma_m: Positive = 0.02
-
-
-class CaliperBrake(Model):
-    """Disc brake: service calipers pressed by oil, emergency calipers pressed by springs and lifted by oil."""
-
-    kind: Literal["caliper"] = "caliper"
-    calipers: Annotated[int, Field(ge=1, le=40)]
-    clamp_force_n: Positive
-    """Per service caliper at full pressure."""
-    full_pressure_pa: Positive
-    friction: Share
-    effective_radius_m: Positive
-    emergency_calipers: Annotated[int, Field(ge=0, le=40)]
-    emergency_clamp_force_n: NotNegative
-    """Per emergency caliper with no release pressure."""
-    release_pressure_pa: Positive
-    """Pressure at which the emergency calipers are fully clear of the disc."""
-    lift_pressure_pa: Annotated[Positive, not_above("release_pressure_pa", "calipers lift before they are clear")]
-    """Pressure at which they begin to lift."""
-
-
-class BandBrake(Model):
-    """Two bands on rims, pulled by a cylinder or lever; self-energised in lowering."""
-
-    kind: Literal["band"] = "band"
-    rim_radius_m: Positive
-    wrap_deg: Annotated[float, Field(gt=90, lt=350)]
-    bands: Annotated[int, Field(ge=1, le=2)] = 2
-    friction: Share
-    full_pull_n: Positive
-    """Pull on the live end of each band at full pressure."""
-    full_pressure_pa: Positive
-    equalised: bool = True
-
-
-class BrakeDynamics(Model):
-    """Timing, heat and ratios of the friction brake."""
-
-    lag_s: NotNegative
-    """From the lever moving to the first friction at the disc."""
-    ramp_s: NotNegative
-    """From first friction to full torque."""
-    heat_capacity_j_k: Positive
-    """Of all discs or rims together."""
-    cooling_tau_s: Positive
-    ambient_c: Finite = 25.0
-    fade_onset_c: Finite = 250.0
-    fade_full_c: Finite = 400.0
-    fade_floor: Share = 0.65
-    """Share of the cold friction left at `fade_full_c`."""
-    min_holding_ratio: Positive
-    """Site setting: service brake torque over the torque that the load demands."""
-    min_emergency_ratio: NotNegative = 0.0
-    ratio_origin: Words
-    """Where the required ratios come from (site procedure, maker's manual): shown beside them."""
-    demand_lever: Share = 0.5
-    """Lever position (fraction) above which full service pressure is expected."""
-
-    @field_validator("fade_full_c")
-    @classmethod
-    def _above_onset(cls, full_c: float, info: ValidationInfo) -> float:
-        onset_c = info.data.get("fade_onset_c")
-        if onset_c is not None and not onset_c < full_c:
-            raise ValueError(f"must be above fade_onset_c ({onset_c:g})")
-        return full_c
-
-
-class NoAux(Model):
-    """No auxiliary brake."""
-
-    kind: Literal["none"] = "none"
-
-
-class EddyAux(Model):
-    """Electrodynamic (eddy-current) brake on the drum shaft."""
-
-    kind: Literal["eddy"] = "eddy"
-    peak_torque_n_m: Positive
-    critical_speed_rad_s: Positive
-    rated_current_a: Positive
-    coolant_max_c: Finite = 75.0
-
-
-class RegenAux(Model):
-    """The drive motors braking into the grid or a resistor."""
-
-    kind: Literal["regen"] = "regen"
-    max_torque_n_m: Positive
-    max_power_w: Positive
-    coolant_max_c: Finite = 75.0
-
-
-class Hydraulics(Model):
-    """Oil (or air) that works the brake."""
-
-    accumulator_volume_m3: Positive
-    precharge_pa: Positive
-    """Gauge."""
-    min_pressure_pa: Positive
-    """Gauge pressure below which the accumulator cannot work the brake as rated."""
-    max_pressure_pa: Positive
-    stroke_volume_m3: Positive
-    """Oil per full application."""
 
 
 class Uncertainty(Model):
@@ -286,169 +114,6 @@ class CheckSettings(Model):
     """Least share of the load's pull that the auxiliary brake must take."""
     stops_effectiveness: Share = 0.85
     """Least brake effectiveness, of the configured friction's torque."""
-
-
-class Sensor(Model):
-    """One sensor: what it measures, where its readings come from, and how far to trust them."""
-
-    id: Name
-    quantity: QuantityName
-    topic: str = ""
-    """MQTT topic; empty takes ``rig/<rig>/hoist/<id>``."""
-    unit: UnitName
-    payload: Literal["json", "ascii"] = "json"
-    value: Pointer = ""
-    time: Pointer | None = None
-    time_format: Literal["s", "ms", "us", "ns", "iso8601"] = "ms"
-    sequence: Pointer | None = None
-    quality: Pointer | None = None
-    good: tuple[str | int | bool, ...] = ("good", "GOOD", 0, True)
-    rate_hz: Positive
-    """Expected readings per second."""
-    stale_after_s: Positive
-    range: tuple[Finite, Finite]
-    """Lowest and highest believable reading, in the sensor's unit."""
-    sigma: NotNegative
-    """Standard deviation of its noise, in the sensor's unit."""
-    counts_per_turn: Positive | None = None
-    bits: Literal[16, 32] = 32
-    sense: Literal[1, -1] = 1
-    """1: counts rise when the block rises."""
-    height_m: Finite | None = None
-    """For a height mark: where it switches."""
-
-    @cached_property
-    def si(self) -> Unit:
-        """Its unit, ready to convert."""
-        return UNITS[self.unit]
-
-    @property
-    def role(self) -> Role:
-        """Which part of the core takes its readings (see `Quantity`)."""
-        return QUANTITIES[self.quantity].role
-
-    @property
-    def dimension(self) -> Dimension:
-        """What it measures, as a dimension of units."""
-        return QUANTITIES[self.quantity].dimension
-
-    @property
-    def label(self) -> str:
-        """The quantity it measures, in words."""
-        return QUANTITIES[self.quantity].label
-
-    @field_validator("topic")
-    @classmethod
-    def _plain(cls, topic: str) -> str:
-        if re.search(r"[+#]", topic) or not topic.isprintable() or topic.startswith((RESERVED, "$")):
-            raise ValueError(
-                f"{topic!r} is not a plain topic (printable, no + or #, not starting with $ or {RESERVED})"
-            )
-        return topic
-
-    @field_validator("value", "time", "sequence", "quality")
-    @classmethod
-    def _has_fields(cls, pointer: str | None, info: ValidationInfo) -> str | None:
-        if pointer and info.data.get("payload") == "ascii":
-            raise ValueError('a payload of plain numbers ("ascii") has no fields to point into')
-        return pointer
-
-    @field_validator("range")
-    @classmethod
-    def _rises(cls, ends: tuple[float, float]) -> tuple[float, float]:
-        if ends[0] >= ends[1]:
-            raise ValueError(f"the lowest reading {ends[0]:g} must be below the highest {ends[1]:g}")
-        return ends
-
-    @field_validator("counts_per_turn", "height_m")
-    @classmethod
-    def _given(cls, number: float | None, info: ValidationInfo) -> float | None:
-        owner = _NEEDED_BY.get(info.field_name or "")
-        if number is None and owner is not None and info.data.get("quantity") == owner:
-            raise ValueError(f"this field is missing: a sensor of {owner} needs it")
-        return number
-
-
-_NEEDED_BY: Final = {"counts_per_turn": "drum_counts", "height_m": "height_mark"}
-"""Fields that sensors of one quantity cannot do without."""
-
-
-# --- tables that a file may leave out -----------------------------------------------------------------------------------
-
-Table = Literal["line", "drum", "reference", "brake", "braking", "aux", "hydraulics", "overtravel"]
-"""What a file may leave out: tables, and `limits.overtravel_m`."""
-MAY_LACK: Final[tuple[Table, ...]] = ("line", "drum", "reference", "brake", "braking", "hydraulics")
-"""Those that have a stand-in."""
-
-ON_DRUM: Final[tuple[Table, ...]] = ("line", "drum", "reference")
-"""What says which layer the line is on."""
-STOPPING: Final[tuple[Table, ...]] = (*ON_DRUM, "brake", "braking")
-"""What a stop mark follows from, and everything else that weighs the brake against what hangs on the line."""
-
-
-class StandIn:
-    """Marks what takes the place of a table that the file left out. Its numbers are of no rig: they only keep formulas finite."""
-
-
-class NoLine(Line, StandIn):
-    """No drilling line is described."""
-
-    lines: Annotated[int, Field(ge=2, le=20)] = 2
-    rope_diameter_m: Positive = 0.01
-    breaking_strength_n: Positive = 1e6
-    fast_line_m: NotNegative = 1.0
-    dead_line_m: NotNegative = 1.0
-
-
-class NoDrum(Drum, StandIn):
-    """No drum is described."""
-
-    core_diameter_m: Positive = 1.0
-    wraps_per_layer: Annotated[float, Field(ge=1, le=MOST, allow_inf_nan=False)] = 100.0
-    inertia_kg_m2: Positive = 1e3
-
-
-class NoReference(Reference, StandIn):
-    """Wraps on the drum are not known at any height."""
-
-    height_m: Finite = 0.0
-    turns: NotNegative = 10.0
-    hook_load_n: NotNegative = 0.0
-
-
-class NoBrake(CaliperBrake, StandIn):
-    """No friction brake is described."""
-
-    calipers: Annotated[int, Field(ge=1, le=40)] = 2
-    clamp_force_n: Positive = 1e5
-    full_pressure_pa: Positive = 1e7
-    friction: Share = 0.4
-    effective_radius_m: Positive = 1.0
-    emergency_calipers: Annotated[int, Field(ge=0, le=40)] = 0
-    emergency_clamp_force_n: NotNegative = 0.0
-    release_pressure_pa: Positive = 1e7
-    lift_pressure_pa: Annotated[Positive, not_above("release_pressure_pa", "calipers lift before they are clear")] = 5e6
-
-
-class NoBraking(BrakeDynamics, StandIn):
-    """Neither timing nor ratios of a friction brake are described."""
-
-    lag_s: NotNegative = 0.2
-    ramp_s: NotNegative = 0.2
-    heat_capacity_j_k: Positive = 1e6
-    cooling_tau_s: Positive = 3e3
-    min_holding_ratio: Positive = 1.0
-    ratio_origin: Words = "not fitted"
-
-
-class NoHydraulics(Hydraulics, StandIn):
-    """No accumulator is described."""
-
-    accumulator_volume_m3: Positive = 0.01
-    precharge_pa: Positive = 5e6
-    min_pressure_pa: Positive = 8e6
-    max_pressure_pa: Positive = 1e7
-    stroke_volume_m3: Positive = 1e-4
 
 
 _READ_WITH: Final[dict[str, tuple[Table, ...]]] = {

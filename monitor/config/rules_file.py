@@ -20,7 +20,8 @@ from typing import Annotated, Any, Final, Literal, Self, Union, get_args, get_or
 from pydantic import BaseModel, Field, model_validator
 
 from monitor.config.fields import Finite, Model, Name, NotNegative, Words
-from monitor.config.rig import Rig, StandIn
+from monitor.config.optional_tables import StandIn
+from monitor.config.rig import Rig
 from monitor.config.rule import GUIDANCE_LENGTH, MESSAGE_LENGTH, SENSOR_SIGNALS, Compare, Rule, RuleSet
 from monitor.config.toml_file import ConfigError, FilePath, config_root, read_toml, validate
 from monitor.model.alarm import Severity

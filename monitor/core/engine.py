@@ -25,7 +25,8 @@ from dataclasses import replace
 from types import MappingProxyType
 from typing import Any, Final, TypeVar
 
-from monitor.config.rig import STOPPING, Rig
+from monitor.config.optional_tables import STOPPING
+from monitor.config.rig import Rig
 from monitor.config.rule import RuleSet
 from monitor.core.alarms.bank import AlarmBank
 from monitor.core.alarms.crew_actions import ASIDE_NOW

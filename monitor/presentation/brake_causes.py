@@ -15,7 +15,8 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Final, Literal
 
-from monitor.config.rig import Rig, Table
+from monitor.config.optional_tables import Table
+from monitor.config.rig import Rig
 from monitor.model.reading import UNKNOWN, Validity, Value
 
 Bound = Callable[[Rig], float]

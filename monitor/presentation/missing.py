@@ -4,7 +4,8 @@ from collections.abc import Mapping
 from types import MappingProxyType
 from typing import Final
 
-from monitor.config.rig import Rig, Table
+from monitor.config.optional_tables import Table
+from monitor.config.rig import Rig
 from monitor.errors import UserError
 
 TABLE_WORDS: Final[Mapping[Table, str]] = MappingProxyType(

@@ -6,7 +6,7 @@ from typing import Final
 
 from monitor.analysis.alarm_figures import Span
 from monitor.analysis.recording import Recording, least
-from monitor.config.rig import Sensor
+from monitor.config.sensor import Sensor
 from monitor.model.alarm import Severity
 from monitor.model.snapshot import SensorView
 from monitor.presentation.format import plain, span

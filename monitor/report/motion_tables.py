@@ -5,7 +5,8 @@ from collections.abc import Sequence
 from statistics import median
 
 from monitor.analysis.motion import LEAST_DESCENT_M, STOP_FROM_M_S, Stop
-from monitor.config.rig import STOPPING, NoAux
+from monitor.config.brakes import NoAux
+from monitor.config.optional_tables import STOPPING
 from monitor.presentation.format import plain
 from monitor.presentation.missing import words_of_missing
 from monitor.report.context import NONE, ReportContext, counted, cut, mega, percent

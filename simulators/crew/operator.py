@@ -12,7 +12,8 @@ from collections.abc import Generator, Mapping
 from dataclasses import dataclass
 from typing import Final
 
-from monitor.config.rig import EddyAux, RegenAux, Rig
+from monitor.config.brakes import EddyAux, RegenAux
+from monitor.config.rig import Rig
 from simulators.machine.brake import full_torque_n_m
 from simulators.machine.plant import Plant
 from simulators.machine.truth import GRAVITY_M_S2

@@ -1,6 +1,7 @@
 """The friction brake of the true machine: torque from pressure, heat, fade, and what goes wrong with it."""
 
-from monitor.config.rig import BandBrake, CaliperBrake, Rig
+from monitor.config.brakes import BandBrake, CaliperBrake
+from monitor.config.rig import Rig
 from simulators.machine.hydraulics import Circuits
 from simulators.machine.truth import Truth, band_torque_n_m, caliper_torque_n_m
 

@@ -1,6 +1,7 @@
 """What turns the drum and what holds it without friction: drive and clutch, auxiliary brake, overtravel device."""
 
-from monitor.config.rig import EddyAux, RegenAux, Rig
+from monitor.config.brakes import EddyAux, RegenAux
+from monitor.config.rig import Rig
 from simulators.machine.truth import Truth
 
 

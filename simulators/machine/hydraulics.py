@@ -7,7 +7,7 @@ takes oil from the accumulator; with the pump lost the gas has only so many stro
 from collections import deque
 from typing import Final, Literal
 
-from monitor.config.rig import Hydraulics
+from monitor.config.brakes import Hydraulics
 
 ATMOSPHERE_PA: Final = 101_325.0
 """Standard atmosphere. The machine keeps its own constants: it shares nothing with the monitor but the rig's file."""

@@ -9,7 +9,8 @@ import random
 from dataclasses import dataclass, replace
 from typing import Self
 
-from monitor.config.rig import BandBrake, CaliperBrake, EddyAux, RegenAux, Rig
+from monitor.config.brakes import BandBrake, CaliperBrake, EddyAux, RegenAux
+from monitor.config.rig import Rig
 
 GRAVITY_M_S2 = 9.80665
 

@@ -13,7 +13,8 @@ from typing import TYPE_CHECKING, Annotated, Literal, Union
 from pydantic import AfterValidator, Field, ValidationInfo, field_validator
 
 from monitor.config.fields import Finite, Model, NotNegative, Positive
-from monitor.config.rig import MAY_LACK, Rig
+from monitor.config.optional_tables import MAY_LACK
+from monitor.config.rig import Rig
 from monitor.config.rig_file import shipped_rigs
 from monitor.config.toml_file import ConfigError, config_root, named_file, read_toml, validate
 from monitor.model.alarm import Finding, Severity

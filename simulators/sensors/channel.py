@@ -14,7 +14,9 @@ from datetime import UTC, datetime
 from types import MappingProxyType
 from typing import Any, Final, Protocol
 
-from monitor.config.rig import EddyAux, Rig, Sensor
+from monitor.config.brakes import EddyAux
+from monitor.config.rig import Rig
+from monitor.config.sensor import Sensor
 from simulators.machine.plant import Plant
 
 

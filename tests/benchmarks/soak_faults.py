@@ -18,7 +18,8 @@ from unittest.mock import patch
 
 from monitor.adapters.sessions import recorder as recording
 from monitor.adapters.sessions.batches import insert
-from monitor.config.rig import Rig, Sensor
+from monitor.config.rig import Rig
+from monitor.config.sensor import Sensor
 from monitor.model.stream import Frame
 from simulators.faults.base import Fault
 from simulators.faults.readings import MissedCounts

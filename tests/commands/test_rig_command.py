@@ -11,7 +11,8 @@ from monitor.cli import main
 from monitor.commands import rig as rig_command
 from monitor.commands.rig import QUESTIONS
 from monitor.config.new_rig import FIELDS, FORM, Answer, rig_text
-from monitor.config.rig import MAY_LACK, Rig
+from monitor.config.optional_tables import MAY_LACK
+from monitor.config.rig import Rig
 from monitor.config.rig_file import load_rig
 from monitor.config.toml_file import ConfigError
 from monitor.units import STANDARD_GRAVITY_M_S2

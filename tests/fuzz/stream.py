@@ -11,8 +11,9 @@ from itertools import pairwise
 from typing import Any, Final
 
 from monitor.adapters.mqtt.packets import MAX_PACKET_BYTES, PacketError, PacketReader
-from monitor.config.rig import Rig, Sensor
+from monitor.config.rig import Rig
 from monitor.config.rule import RuleSet
+from monitor.config.sensor import Sensor
 from monitor.core.engine import Core
 from monitor.core.sensors.decoder import Decoder
 from monitor.model.alarm import Finding

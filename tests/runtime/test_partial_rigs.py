@@ -10,8 +10,9 @@ import pytest
 
 from monitor.adapters.sessions.chain import SessionChain
 from monitor.analysis.recording import collect
-from monitor.config import rig as rig_models
-from monitor.config.rig import MAY_LACK, Rig, StandIn
+from monitor.config import optional_tables
+from monitor.config.optional_tables import MAY_LACK, StandIn
+from monitor.config.rig import Rig
 from monitor.config.toml_file import ConfigError, validate
 from monitor.core.engine import Core
 from monitor.core.signals.table import SIGNALS, not_fitted
@@ -132,7 +133,7 @@ def test_counts_need_the_tables_that_give_them_a_meaning() -> None:
 def test_every_table_that_may_lack_has_a_stand_in() -> None:
     for name in MAY_LACK:
         assert isinstance(Rig.model_fields[name].default, StandIn), name
-        assert type(Rig.model_fields[name].default).__module__ == rig_models.__name__
+        assert type(Rig.model_fields[name].default).__module__ == optional_tables.__name__
 
 
 def test_a_simulated_rig_needs_a_whole_file() -> None:

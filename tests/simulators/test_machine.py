@@ -5,7 +5,7 @@ import math
 import pytest
 from scipy.constants import bar, gallon, psi
 
-from monitor.config.rig import BandBrake
+from monitor.config.brakes import BandBrake
 from monitor.config.rig_file import find_rig
 from simulators.machine.hydraulics import ATMOSPHERE_PA, Accumulator
 from simulators.machine.plant import Plant

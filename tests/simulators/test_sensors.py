@@ -5,8 +5,9 @@ from typing import Any
 
 import pytest
 
-from monitor.config.rig import Rig, Sensor
+from monitor.config.rig import Rig
 from monitor.config.rig_file import find_rig, shipped_rigs
+from monitor.config.sensor import Sensor
 from monitor.config.toml_file import validate
 from monitor.core.sensors.decoder import Decoder
 from monitor.model.quantities import QUANTITIES

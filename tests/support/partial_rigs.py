@@ -7,7 +7,8 @@ from itertools import combinations
 from random import Random
 from typing import Any
 
-from monitor.config.rig import MAY_LACK, Rig
+from monitor.config.optional_tables import MAY_LACK
+from monitor.config.rig import Rig
 from monitor.config.rig_file import shipped_rigs
 from monitor.config.toml_file import read_toml, validate
 from monitor.model.stream import Action, Frame

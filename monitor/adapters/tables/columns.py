@@ -19,7 +19,8 @@ from monitor.adapters.sessions.format import SessionError
 from monitor.adapters.sessions.reader import SessionReader
 from monitor.adapters.tables.payload_plan import Plan, PlannedReading, Shape, Token, plan_of
 from monitor.adapters.tables.table_file import NO_TIME
-from monitor.config.rig import Rig, Sensor
+from monitor.config.rig import Rig
+from monitor.config.sensor import Sensor
 from monitor.core.sensors.decoder import Decoder
 from monitor.core.sensors.payload import LATEST_NS, UNIT_NS
 from monitor.model.reading import Reject, RejectReason

@@ -16,7 +16,8 @@ from typing import TYPE_CHECKING, Any, Final
 from monitor.adapters.sessions.chain import without_long_silences
 from monitor.adapters.sessions.reader import LONGEST_JUMP_NS, SessionReader
 from monitor.adapters.tables.table_file import Codes, Column, ExportError, TableFile
-from monitor.config.rig import Rig, Sensor
+from monitor.config.rig import Rig
+from monitor.config.sensor import Sensor
 from monitor.model.stream import CARRIED_TOPIC, Action, Frame
 from monitor.units import UNITS, Dimension
 

@@ -15,8 +15,9 @@ from typing import Annotated, Any, Final, Literal
 from pydantic import Field, field_validator
 
 from monitor.config.fields import Finite, Model, NotNegative, Positive, QuantityName, UnitName
-from monitor.config.rig import Rig, Sensor
+from monitor.config.rig import Rig
 from monitor.config.rig_file import find_rig
+from monitor.config.sensor import Sensor
 from monitor.config.toml_file import ConfigError, read_toml, validate
 from monitor.units import STANDARD_GRAVITY_M_S2, UNITS
 

@@ -10,7 +10,7 @@ from typing import Any, Final
 
 from pydantic_core import from_json
 
-from monitor.config.rig import Sensor
+from monitor.config.sensor import Sensor
 from monitor.core.sensors.payload import UNIT_NS, compile_pointer
 
 Shape = tuple[str, bool, tuple[bytes, ...]]

@@ -10,7 +10,8 @@ import math
 from collections.abc import Callable
 from typing import Final
 
-from monitor.config.rig import EddyAux, NoAux, Rig
+from monitor.config.brakes import EddyAux, NoAux
+from monitor.config.rig import Rig
 from monitor.model.reading import ABSENT_FLAG, DEGRADED, UNKNOWN_FLAG, VALID, Flag
 from monitor.physics.brakes import EddyBrake
 

@@ -8,7 +8,7 @@ import math
 from collections.abc import Mapping
 from typing import Any
 
-from monitor.config.rig import BrakeDynamics
+from monitor.config.brakes import BrakeDynamics
 from monitor.model.reading import DEGRADED, VALID, Flag
 from monitor.physics.heat import cooled_c
 

@@ -15,7 +15,8 @@ from collections.abc import Callable, Mapping
 from operator import attrgetter
 from typing import Any, Final
 
-from monitor.config.rig import CaliperBrake, RegenAux, Rig
+from monitor.config.brakes import CaliperBrake, RegenAux
+from monitor.config.rig import Rig
 from monitor.core.brakes.acting import ActingWatch
 from monitor.core.brakes.auxiliary import Auxiliary
 from monitor.core.brakes.creep import CreepWatch

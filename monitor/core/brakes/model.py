@@ -8,7 +8,8 @@ a worst case otherwise.
 import math
 from typing import Final
 
-from monitor.config.rig import BandBrake, CaliperBrake, Rig
+from monitor.config.brakes import BandBrake, CaliperBrake
+from monitor.config.rig import Rig
 from monitor.physics.brakes import band_torque_n_m, caliper_torque_n_m, fade_factor
 
 _CONTACT: Final = 0.03

@@ -13,7 +13,8 @@ came of it. A stop does not count without its roll, nor while a reading is missi
 import math
 from typing import Final
 
-from monitor.config.rig import STOPPING, Rig
+from monitor.config.optional_tables import STOPPING
+from monitor.config.rig import Rig
 from monitor.core.checks.brakes import CIRCUITS, ready, too_light
 from monitor.core.checks.procedure import (
     FAIL,

@@ -18,7 +18,9 @@ from collections.abc import Sequence
 from itertools import pairwise
 from typing import Final
 
-from monitor.config.rig import ON_DRUM, CaliperBrake, EddyAux, NoAux, Rig
+from monitor.config.brakes import CaliperBrake, EddyAux, NoAux
+from monitor.config.optional_tables import ON_DRUM
+from monitor.config.rig import Rig
 from monitor.core.brakes.auxiliary import Auxiliary
 from monitor.core.checks.procedure import (
     FAIL,

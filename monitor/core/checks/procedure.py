@@ -12,7 +12,8 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Final, Literal
 
-from monitor.config.rig import CheckSettings, Rig, Table
+from monitor.config.optional_tables import Table
+from monitor.config.rig import CheckSettings, Rig
 from monitor.core.signals.grid_point import GridPoint
 from monitor.model.check import CheckReading, CheckVerdict
 from monitor.model.reading import UNKNOWN, Validity, Value

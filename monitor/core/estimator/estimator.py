@@ -20,7 +20,8 @@ What is then said of height and speed, with bounds and validity, is `prediction`
 from collections.abc import Callable, Mapping
 from typing import Any, Final
 
-from monitor.config.rig import Rig, Sensor
+from monitor.config.rig import Rig
+from monitor.config.sensor import Sensor
 from monitor.core.estimator.estimate import Estimate, Fusion
 from monitor.core.estimator.height_frame import HeightFrame
 from monitor.core.estimator.height_references import HeightReferences

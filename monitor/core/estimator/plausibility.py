@@ -17,7 +17,8 @@ off. A drive that brakes can hold the block so. All derived here.
 import math
 from typing import Final
 
-from monitor.config.rig import RegenAux, Rig
+from monitor.config.brakes import RegenAux
+from monitor.config.rig import Rig
 from monitor.units import STANDARD_GRAVITY_M_S2 as GRAVITY
 
 LOST_LOAD_SHARE: Final = 0.1

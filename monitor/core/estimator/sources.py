@@ -13,7 +13,9 @@ from enum import Enum
 from types import MappingProxyType
 from typing import Any, Final
 
-from monitor.config.rig import CaliperBrake, Rig, Sensor
+from monitor.config.brakes import CaliperBrake
+from monitor.config.rig import Rig
+from monitor.config.sensor import Sensor
 from monitor.core.estimator.source_clock import SourceClock
 from monitor.core.saved_state import number, optional, plain, words
 

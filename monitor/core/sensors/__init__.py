@@ -1,5 +1,5 @@
 """From bytes to readings: decoding, and the health record of each sensor.
 
-Imports model, config.rig and text. Begin with `decoder` (message to readings or rejects; `payload` has its fields), then
+Imports model, config and text. Begin with `decoder` (message to readings or rejects; `payload` has its fields), then
 `record` (one sensor) and `register` (all of them).
 """

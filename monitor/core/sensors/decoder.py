@@ -16,7 +16,8 @@ from typing import Any, Final
 
 from pydantic_core import from_json
 
-from monitor.config.rig import Rig, Sensor
+from monitor.config.rig import Rig
+from monitor.config.sensor import Sensor
 from monitor.core.sensors.payload import (
     GREATEST_INT,
     LATEST_NS,

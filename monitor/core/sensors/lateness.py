@@ -15,7 +15,7 @@ nor one that all sensors share (a gateway or broker that paused). All derived he
 
 from typing import Final
 
-from monitor.config.rig import Sensor
+from monitor.config.sensor import Sensor
 
 _CLOCK_STEP_NS: Final = 5_000_000_000
 """A delay that grows by more than this is a clock that was set."""

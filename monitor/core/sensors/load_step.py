@@ -12,7 +12,7 @@ from collections import deque
 from statistics import fmean, pstdev
 from typing import Final
 
-from monitor.config.rig import Sensor
+from monitor.config.sensor import Sensor
 
 _STEP_SHARE: Final = 0.06
 """Least step, share of the believable range: the tenth of it that a wrong zero or range makes, with a third to spare."""

@@ -12,7 +12,7 @@ import math
 from collections import deque
 from typing import Final
 
-from monitor.config.rig import Sensor
+from monitor.config.sensor import Sensor
 from monitor.core.sensors.load_step import LoadStepWatch
 
 _FROZEN_READINGS: Final = 20

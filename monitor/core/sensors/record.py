@@ -7,7 +7,7 @@ wrong with a sensor that no filter watches is seen by what its readings say (`re
 import math
 from typing import Final
 
-from monitor.config.rig import Sensor
+from monitor.config.sensor import Sensor
 from monitor.core.sensors.lateness import Lateness
 from monitor.core.sensors.reading_faults import ReadingFaults
 from monitor.model.reading import RejectReason, Sample

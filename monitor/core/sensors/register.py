@@ -7,7 +7,8 @@ never "as before".
 from collections.abc import Mapping, Sequence
 from typing import Final
 
-from monitor.config.rig import Rig, Sensor
+from monitor.config.rig import Rig
+from monitor.config.sensor import Sensor
 from monitor.core.sensors.lateness import COMMON_NS
 from monitor.core.sensors.record import SensorRecord
 from monitor.model.quantities import QUANTITIES

@@ -20,7 +20,9 @@ from collections.abc import Mapping
 from contextlib import suppress
 from typing import Final
 
-from monitor.config.rig import STOPPING, NoAux, Rig
+from monitor.config.brakes import NoAux
+from monitor.config.optional_tables import STOPPING
+from monitor.config.rig import Rig
 from monitor.core.brakes.health import BrakeHealth
 from monitor.core.brakes.model import BrakeModel
 from monitor.core.estimator.estimate import Estimate

@@ -14,7 +14,8 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any, Final, Protocol, TypeVar
 
-from monitor.config.rig import ON_DRUM, STOPPING, Rig, Table
+from monitor.config.optional_tables import ON_DRUM, STOPPING, Table
+from monitor.config.rig import Rig
 from monitor.core.estimator.estimate import Estimate
 from monitor.core.signals.brake_loss import service_brake_lost
 from monitor.core.signals.grid_point import (

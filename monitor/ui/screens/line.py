@@ -3,7 +3,7 @@
 from math import nan
 from typing import Literal
 
-from monitor.config.rig import ON_DRUM
+from monitor.config.optional_tables import ON_DRUM
 from monitor.model.reading import Validity
 from monitor.model.snapshot import HoistState
 from monitor.model.stream import ActionKind

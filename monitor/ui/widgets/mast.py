@@ -5,7 +5,7 @@ from itertools import pairwise
 from math import isfinite
 from typing import Final
 
-from monitor.config.rig import STOPPING
+from monitor.config.optional_tables import STOPPING
 from monitor.model.alarm import Severity
 from monitor.model.snapshot import Limits
 from monitor.presentation.format import Units

@@ -7,8 +7,9 @@ import pytest
 from monitor.adapters.tables.field_log import FieldLog
 from monitor.adapters.tables.field_map import load_map, rig_of
 from monitor.adapters.tables.resolution import resolution_of
-from monitor.config.rig import Rig, Sensor
+from monitor.config.rig import Rig
 from monitor.config.rig_file import find_rig
+from monitor.config.sensor import Sensor
 from monitor.config.toml_file import ConfigError
 from monitor.units import POUND_FORCE_N
 

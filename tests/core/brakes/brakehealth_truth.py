@@ -10,7 +10,8 @@ import random
 from collections.abc import Callable
 from dataclasses import dataclass
 
-from monitor.config.rig import BandBrake, CaliperBrake, EddyAux, Rig
+from monitor.config.brakes import BandBrake, CaliperBrake, EddyAux
+from monitor.config.rig import Rig
 from monitor.config.rig_file import find_rig
 from monitor.core.brakes.health import BrakeHealth
 from monitor.core.brakes.model import BrakeModel

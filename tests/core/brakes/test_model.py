@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from monitor.config.rig import BandBrake, CaliperBrake
+from monitor.config.brakes import BandBrake, CaliperBrake
 from monitor.config.rig_file import find_rig
 from monitor.core.brakes.model import BrakeModel
 

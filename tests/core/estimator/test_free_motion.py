@@ -4,7 +4,7 @@ import math
 
 import pytest
 
-from monitor.config.rig import RegenAux
+from monitor.config.brakes import RegenAux
 from monitor.config.rig_file import find_rig
 from monitor.core.estimator.plausibility import DRIVEN_MOTION_S, FREE_MOTION_S, FreeMotionDetector
 from monitor.model.reading import Validity

@@ -7,8 +7,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from monitor.config.rig import Rig, Sensor
+from monitor.config.rig import Rig
 from monitor.config.rig_file import find_rig
+from monitor.config.sensor import Sensor
 from monitor.core.sensors.decoder import MAX_PAYLOAD, Decoder
 from monitor.core.sensors.payload import compile_pointer
 from monitor.model.reading import Reject, RejectReason, Sample

@@ -4,8 +4,8 @@ import math
 
 import pytest
 
-from monitor.config.rig import Sensor
 from monitor.config.rig_file import find_rig
+from monitor.config.sensor import Sensor
 from monitor.core.sensors.record import SensorRecord
 from monitor.core.sensors.register import SensorRegister
 from monitor.model.reading import RejectReason, Sample

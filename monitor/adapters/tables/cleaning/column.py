@@ -13,7 +13,8 @@ from monitor.adapters.tables.cleaning.likely_unit import Believable
 from monitor.adapters.tables.cleaning.load import LoadChanges, LoadCheck
 from monitor.adapters.tables.cleaning.position import PositionCheck, Reach
 from monitor.adapters.tables.field_map import LogColumn, LogMap
-from monitor.config.rig import Rig, Sensor
+from monitor.config.rig import Rig
+from monitor.config.sensor import Sensor
 from monitor.units import STANDARD_GRAVITY_M_S2, UNITS
 
 SPEED_SPARE: Final = 1.25

@@ -1,0 +1,69 @@
+"""A rig's drilling line, its drum, and the height at which the turns on the drum are known."""
+
+from typing import Annotated, Literal
+
+from pydantic import Field
+
+from monitor.config.fields import MOST, Finite, Model, NotNegative, Positive
+from monitor.physics.drum import rope_ea_n
+from monitor.physics.line import goal_j_per_m
+from monitor.units import FOOT_M, TON_MILE_J
+
+
+class Line(Model):
+    """The drilling line and its reeving."""
+
+    lines: Annotated[int, Field(ge=2, le=20)]
+    rope_diameter_m: Positive
+    grade: Literal["IPS", "EIPS", "EEIPS"] = "EIPS"
+    breaking_strength_n: Positive
+    sheave_factor: Annotated[float, Field(ge=1.0, le=1.2)] = 1.04
+    """Tension ratio over one moving sheave (API RP 9B convention: 1.04 roller bearings, 1.09 plain)."""
+    elastic_modulus_pa: Positive = 93e9
+    fill: Annotated[float, Field(ge=0.05, le=1)] = 0.47
+    """Metallic area over the square of the rope's diameter."""
+    fast_line_m: NotNegative
+    dead_line_m: NotNegative
+    goal_ton_miles_per_ft: Positive | None = None
+    """Work per foot of line cut; None takes the usual goal for the diameter."""
+    min_design_factor: Positive = 3.0
+
+    @property
+    def axial_stiffness_n(self) -> float:
+        """E A of the rope, N."""
+        return rope_ea_n(self.rope_diameter_m, self.elastic_modulus_pa, self.fill)
+
+    def goal_j_m(self, at_design_factor: float = 5.0) -> float:
+        """Work to aim for per metre of line cut, J/m: the site's own goal, else the usual one for the rope.
+
+        Raises:
+            ValueError: none is known (see `monitor.physics.line.goal_j_per_m`).
+        """
+        if self.goal_ton_miles_per_ft is not None:
+            return self.goal_ton_miles_per_ft * TON_MILE_J / FOOT_M
+        return goal_j_per_m(self.rope_diameter_m, at_design_factor)
+
+
+class Drum(Model):
+    """The drum and everything that turns with it."""
+
+    core_diameter_m: Positive
+    wraps_per_layer: Annotated[float, Field(ge=1, le=MOST, allow_inf_nan=False)]
+    nesting: Annotated[float, Field(ge=0.7, le=1.0)] = 0.866
+    max_layers: Annotated[int, Field(ge=1, le=12)] = 5
+    dead_wraps: NotNegative = 3.0
+    inertia_kg_m2: Positive
+    """At the drum shaft: drum, discs, rope and what is geared to them while the block moves under the brake."""
+
+
+class Reference(Model):
+    """One height at which the turns on the drum are known; the crew renews it after each cut and slip."""
+
+    height_m: Finite
+    turns: NotNegative
+    """Wraps on the drum at that height, counted from the first wrap of layer 1, dead wraps included."""
+    counts: dict[str, int] = Field(default_factory=dict)
+    """Encoder counts at that height, by sensor id. A sensor not named here starts without a height."""
+    hook_load_n: NotNegative
+    """Hook load at which the reference was taken (stretch is measured from there)."""
+    sigma_m: Positive = 0.02
