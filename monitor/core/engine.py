@@ -349,12 +349,12 @@ class Core:
         sensors.update(g)
         estimator.trust_load(g, sensors.load_known, sensors.load_stepped)
         estimate = estimator.estimate(g)
-        set_downs, in_slips = tracker.set_downs, tracker.in_slips
+        set_downs = tracker.set_downs
         hoist = tracker.update(g, estimate, evaluation.hook_load(tracker.direction))
         estimator.direction = tracker.direction
         if tracker.set_downs > set_downs:
             estimator.set_down(g)
-        if tracker.in_slips is not in_slips:
+        if tracker.changed_hands:
             estimator.connection(g)
         due = checks.overtravel_due(g)
         dropped = instruments.recent_drops(g, evaluation.health.dropped + sensors.missing)

@@ -103,6 +103,14 @@ def test_a_service_pressure_that_reads_too_much_raises_no_alarm_of_motion(index:
     assert result["false_motion"] == 0
 
 
+@pytest.mark.parametrize("index", [224, 294, 517])
+def test_an_empty_block_that_rings_after_a_stop_does_not_silence_the_words(index: int) -> None:
+    """A false connection in the watch's first seconds made the height unknown: no word before the floor."""
+    case = case_of("danger", 3, index)
+    assert (case.facts["string_n"], case.facts["hand"]) == (0.0, "none"), "the draws are others now: take such runs"
+    assert run_case(case)["outcome"] == "in time"
+
+
 def test_results_of_another_monitor_are_not_mixed_in(tmp_path: Path) -> None:
     path = tmp_path / "danger-9.jsonl"
     head = {"trial": "danger", "seed": 9, "monitor": "something else"}

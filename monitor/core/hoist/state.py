@@ -44,6 +44,12 @@ LIFT_S: Final = 0.3
 BAND: Final = 0.03
 """Half-width of "the block alone" as a share of its weight (common practice, no source)."""
 LEAVE: Final = 1.6
+LASTED_S: Final = 3.0
+"""The string changes hands between two states that last: what has stood for less is the load of a block that rings."""
+QUICK_M_S: Final = 0.25
+RINGS_S: Final = 3.0
+"""So long after it was quicker than that a block may ring on the line, and seem to take up a string (common practice, no
+source)."""
 SMOOTHING: Final = 0.1
 """Share of a new load in its running mean, per look: noise falls to a quarter."""
 MOST_LOOKS: Final = 40
@@ -147,8 +153,8 @@ class HoistTracker:
 
     __slots__ = (
         "_block_n", "_configured_n", "_level_count", "_level_n", "_level_ns", "_levels", "_looked_ns", "_looks", "_motion",
-        "_noise_n", "_pending_ns", "_seen_ns", "_slow_ns", "_smooth_n", "_string", "direction", "in_slips", "loss", "set_downs",
-        "state", "string_load_n",
+        "_noise_n", "_pending_ns", "_quick_ns", "_seen_ns", "_since_ns", "_slow_ns", "_smooth_n", "_string", "changed_hands",
+        "direction", "in_slips", "loss", "set_downs", "state", "string_load_n",
     )  # fmt: skip
 
     def __init__(self, rig: Rig) -> None:
@@ -159,6 +165,8 @@ class HoistTracker:
         """Whether the hook carries the block alone, moving or not."""
         self.set_downs = 0
         """How often the string has been set in slips."""
+        self.changed_hands = False
+        """Whether the string goes from the hook to the slips or back at this look, and not in the ringing of a stopped block."""
         self.string_load_n = math.nan
         """Hook load above the block's own, N; NaN where the load is not known."""
         self.loss = LoadLoss(rig)
@@ -173,6 +181,10 @@ class HoistTracker:
         self._seen_ns = 0
         self._slow_ns = 0
         """Since when the block is STOPPING."""
+        self._quick_ns = 0
+        """When the block was last quick."""
+        self._since_ns = 0
+        """Since when the string is where it is; 0 where it has not moved in this watch."""
         self._string = StringState.HANGING
         self._pending_ns = 0
         """Since when the string's state is a pending one."""
@@ -192,6 +204,7 @@ class HoistTracker:
             "direction": self.direction,
             "in_slips": self.in_slips,
             "set_downs": self.set_downs,
+            "since_ns": self._since_ns,
             "block_n": {str(way): load for way, load in self._block_n.items()},
             "levels": {str(way): list(levels) for way, levels in self._levels.items()},
         }
@@ -204,9 +217,10 @@ class HoistTracker:
         """
         direction, set_downs = whole(saved, "direction", -1, 1), whole(saved, "set_downs")
         blocks, levels = part(saved, "block_n"), part(saved, "levels")
+        since_ns = whole(saved, "since_ns") if "since_ns" in saved else 0  # older ones do not say
         block_n = {way: self._held(number(blocks, str(way), 0.0)) for way in (1, 0, -1)}
         kept = {way: deque(numbers(levels, str(way), most=MEMORY), maxlen=MEMORY) for way in (1, 0, -1)}
-        self.direction, self.set_downs = direction, set_downs
+        self.direction, self.set_downs, self._since_ns = direction, set_downs, since_ns
         self.in_slips = saved.get("in_slips") is True
         self._string = StringState.IN_SLIPS if self.in_slips else StringState.HANGING
         self._block_n, self._levels = block_n, kept
@@ -217,6 +231,7 @@ class HoistTracker:
         looks = (t_ns - self._looked_ns) // GRID_NS
         self._looks = 1 if looks < 1 else MOST_LOOKS if looks > MOST_LOOKS else looks
         self._looked_ns = t_ns
+        was_in_slips = self.in_slips
         load, validity = hook_load
         if validity > Validity.DEGRADED:
             load = math.nan
@@ -227,6 +242,7 @@ class HoistTracker:
             self.string_load_n = 0.0 if load == load else math.nan
             self._level_n = self._smooth_n = math.nan
             self._string = STRING[LoadReading.UNKNOWN][self._string]
+        self._note_hands(t_ns, was_in_slips)
         if not known or (self.loss.slack and (self._motion or self.loss.flag[0] == 1.0)):
             self.state = HoistState.UNKNOWN
         elif self._motion:
@@ -247,6 +263,8 @@ class HoistTracker:
         self._seen_ns = t_ns
         moving, still = (SLOW_MOVING_M_S, MOVING_M_S) if estimate.slow else (MOVING_M_S, STILL_M_S)
         before = self._motion
+        if speed > QUICK_M_S or speed < -QUICK_M_S:
+            self._quick_ns = t_ns
         if speed > moving or speed < -moving:
             self.direction = 1 if speed > 0.0 else -1
             self._motion = MOTION[SpeedReading.FAST][before]
@@ -295,6 +313,15 @@ class HoistTracker:
             self._string = STRING[LoadReading.ELAPSED][after]
             self.in_slips = self._string is StringState.IN_SLIPS
             self.set_downs += self.in_slips
+
+    def _note_hands(self, t_ns: int, was_in_slips: bool) -> None:
+        """Judge whether the string changes hands at this look."""
+        if self.in_slips is was_in_slips:
+            self.changed_hands = False
+            return
+        rings = not self.in_slips and t_ns - self._quick_ns < RINGS_S * 1e9
+        self.changed_hands = t_ns - self._since_ns >= LASTED_S * 1e9 and not rings
+        self._since_ns = t_ns
 
     def _settle_on_level(self, t_ns: int, load: float, band: float) -> None:
         """Hanging still: settle on a level, and learn from it once it has lasted."""

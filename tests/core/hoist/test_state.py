@@ -47,6 +47,7 @@ class Run:
         self.direction = 0
         self.looks = self.wrong = 0
         self.strings: list[float] = []
+        self.watch: Callable[[HoistTracker], None] = lambda tracker: None
 
     def trip(self, string_n: float, stands: int, every: int = 1, judge: bool = True) -> "Run":
         """`stands` stands with a string of that weight; a new load reading at each `every`-th look."""
@@ -61,6 +62,7 @@ class Run:
                     load = self.read(self.block_n + (string_n if hangs else 0.0), self.direction)
                     load += self.draw.gauss(0.0, 6e3)
                 self.tracker.update(self.t_ns, seen(self.t_ns, speed), (load, VALID))
+                self.watch(self.tracker)
                 settled = settled + 1 if hangs == last_hangs else 0
                 last_hangs = hangs
                 if judge and settled > 30 + 2 * every:
@@ -182,6 +184,33 @@ def test_accelerating_an_empty_block_is_not_a_string() -> None:
         if k > 20:
             assert tracker.in_slips
             assert tracker.string_load_n == 0.0
+
+
+def test_the_string_changes_hands_twice_a_stand() -> None:
+    rig = rig_with("land")
+    run = Run(rig, rig.block.mass_kg * G)
+    changes = []
+    run.watch = lambda tracker: changes.append(tracker.in_slips) if tracker.changed_hands else None
+    run.trip(600e3, 5)
+    assert changes[-9:] == [True, *[False, True] * 4]
+    assert len(changes) <= 11, "where it stands at first may count as once more"
+
+
+@pytest.mark.parametrize("speed", [0.6, 1.2])
+def test_an_empty_block_that_rings_after_a_hard_stop_changes_nothing_between_hands(speed: float) -> None:
+    """The line is a spring: what is stopped hard swings on it for seconds, and its load with it."""
+    rig = rig_with("land")
+    tracker, t, block_n = HoistTracker(rig), 1_700_000_000_000_000_000, rig.block.mass_kg * G
+    lifted = 0
+    for k in range(600):
+        t += GRID_NS
+        rest_s = 0.05 * (k - 300)
+        v = -speed if 100 <= k < 300 else 0.0
+        ring = 0.35 * math.exp(-rest_s / 0.8) * (1.0 + math.sin(rest_s * 14.0)) if 0.0 <= rest_s < 6.0 else 0.0
+        tracker.update(t, seen(t, v), (block_n * (1.0 + ring), VALID))
+        lifted += not tracker.in_slips and k > 300
+        assert not tracker.changed_hands or k < 100, rest_s
+    assert lifted, "the load alone looks like a string's"
 
 
 def test_a_load_below_the_block_is_no_string() -> None:
