@@ -1,14 +1,14 @@
-"""The terminal app: pulls a snapshot ten times a second, draws the current screen, hands crew actions to the driver.
+"""The terminal app: pulls a snapshot ten times a second, draws the current screen, runs the actions behind keys.
 
 It keeps no state of the hoist: only which screen is shown, the units, the theme, the crew's initials and the trends. The
 monitor's loop runs beside it on the same asyncio loop, as a worker; when that ends with an error the app ends, and prints its
-sentence. A little over 450 lines: it is one class, whose parts share the state of one screen.
+sentence.
 """
 
 import os
 import sys
 import time
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable
 from dataclasses import replace
 from io import StringIO
 from queue import Queue
@@ -20,9 +20,8 @@ from textual.binding import BindingType
 from textual.command import CommandPalette
 from textual.screen import Screen
 
-from monitor.model.alarm import AlarmView, Severity
+from monitor.model.alarm import Severity
 from monitor.model.snapshot import Snapshot
-from monitor.model.stream import ActionKind, Request
 from monitor.presentation.format import SYSTEM_LABEL, SYSTEMS, Units
 from monitor.runtime.driver import Driver
 from monitor.text import harmless
@@ -36,8 +35,8 @@ from monitor.ui.drawing.theme import THEMES, Depth, Palette, ThemeName, palette,
 from monitor.ui.help_text import help_text
 from monitor.ui.history import History
 from monitor.ui.keys.key import MOVES, Key
+from monitor.ui.keys.on_view import OnView
 from monitor.ui.page import draw_page, draw_waiting
-from monitor.ui.queries import standing
 from monitor.ui.screens import SCREENS, ScreenSpec
 from monitor.ui.screens.session import file_words, folder_words
 from monitor.ui.view import KeyRow, ReplayView, ScreenState, View, without_unknown_motion
@@ -45,11 +44,8 @@ from monitor.ui.view import KeyRow, ReplayView, ScreenState, View, without_unkno
 HERTZ: Final = 10
 LOOK_S: Final = 1.0
 """Time between two checks whether the terminal is still there, s."""
-SEEN_S: Final = 1.0
-"""An alarm can be acknowledged once it has been on view this long, so that no key meant for another one hits it."""
 MOST_UNWRITTEN: Final = 4
 """Writes that may wait for the terminal before painting pauses."""
-SHIFT_NS: Final = 12 * 3_600_000_000_000
 MESSAGE_S: Final = 4.0
 
 
@@ -75,19 +71,16 @@ class StopmarkApp(App[int]):
         self.units = Units(driver.rig.units)
         self.spec: ScreenSpec = SCREENS[0]
         self.history = History()
-        self.who = ""
+        self.who, self.who_since_ns = "", 0
+        self.alarms_on_view = OnView()
         self.error = ""
         self.screen_theme: ThemeName = theme
         self._depth: Depth = depth or self._terminal_depth()
         self._palettes: dict[ThemeName, Palette] = {name: palette(name, self._depth) for name in THEMES}
-        self._who_since_ns = 0
         self._canvas_widget = CanvasWidget()
         self._screen_states: dict[str, ScreenState] = {}
         self._message, self._message_until_s = "", 0.0
-        self._first_seen_s: dict[str, float] = {}
-        self._last_acknowledge_s = float("-inf")
         self._quit_until_s = float("-inf")
-        self._slipped_s = float("-inf")
         self._moved_s, self._moved_ns = clock(), -1
         self._bell = Bell()
         self._terminal: int | None = None
@@ -168,7 +161,7 @@ class StopmarkApp(App[int]):
             self.screen.dismiss(None)
         canvas = draw_page(view, self.spec, width, height)
         self._keep_choice(canvas.places)
-        self._note_seen(snap, canvas.places)
+        self.alarms_on_view.note(snap, canvas.places if self.spec.id == "alarms" else (), self.clock())
         return canvas
 
     def view(self, snap: Snapshot) -> View:
@@ -223,20 +216,6 @@ class StopmarkApp(App[int]):
         """Answer a key in the footer for a few seconds."""
         self._message, self._message_until_s = text, self.clock() + MESSAGE_S
         self.tick()
-
-    def _note_seen(self, snap: Snapshot, listed: tuple[str, ...]) -> None:
-        """Remember since when each waiting alarm is on view: the banner's everywhere, on the Alarms screen those of
-        its list that search and filter leave."""
-        waiting = {alarm.key for alarm in snap.alarms if alarm.state.waiting}
-        self._first_seen_s = {key: at for key, at in self._first_seen_s.items() if key in waiting}
-        ranked = standing(snap)
-        on_view = {alarm.key for alarm in ranked[:1]} | {key for key in listed if self.spec.id == "alarms"}
-        for alarm in ranked:
-            if alarm.key in waiting & on_view:
-                self._first_seen_s.setdefault(alarm.key, self.clock())
-
-    def _seen(self, alarm: AlarmView) -> bool:
-        return self.clock() - self._first_seen_s.get(alarm.key, float("inf")) >= SEEN_S
 
     # Keys
 
@@ -320,7 +299,7 @@ class StopmarkApp(App[int]):
         if chosen in places or not (chosen or places):
             return
         if chosen:
-            self._slipped_s = self.clock()
+            self.alarms_on_view.slipped_s = self.clock()
         self._screen_states[self.spec.id] = replace(self.screen_state(), chosen=places[0] if places else "")
 
     def get_system_commands(self, screen: Screen[object]) -> Iterable[SystemCommand]:
@@ -394,55 +373,6 @@ class StopmarkApp(App[int]):
     def action_help_quit(self) -> None:
         """Handle Ctrl+C as `q`."""
         self.leave()
-
-    def acknowledge(self, alarms: Sequence[AlarmView]) -> None:
-        """Acknowledge those that have been on view long enough. One press is one action, however long the key is held."""
-        now_s = self.clock()
-        if self.driver.mode == "REPLAY":
-            self.crew(lambda: None)
-            return
-        if now_s - self._last_acknowledge_s < SEEN_S:
-            return
-        ready = [alarm for alarm in alarms if self._seen(alarm)]
-        if not ready or now_s - self._slipped_s < SEEN_S:
-            self.say("Just came up: read it first, then press again.")
-            return
-
-        def act() -> None:
-            self._last_acknowledge_s = self.clock()
-            answer = "Acknowledged." if len(ready) == 1 else f"{len(ready)} alarms acknowledged."
-            for alarm in ready:
-                self.act(ActionKind.ACKNOWLEDGE, answer, alarm.key)
-
-        self.crew(act)
-
-    def act(self, kind: ActionKind, answer: str, target: str = "", number: float | None = None, text: str = "") -> None:
-        """Hand an action to the driver under the crew's initials."""
-        self.driver.act(Request(kind, target, number, text, self.who))
-        self.say(answer)
-
-    def crew(self, action: Callable[[], None], ask: bool = True) -> None:
-        """Run a crew action, after initials where this shift has none yet. A replay takes no actions."""
-        if self.driver.mode == "REPLAY":
-            self.say("This is a replay: it shows what was done then; nothing can be done now.")
-            return
-        snap = self.snapshot()
-        now_ns = snap.t_ns if snap else 0
-        if not ask or (self.who and now_ns - self._who_since_ns < SHIFT_NS):
-            action()
-        else:
-            self.ask_initials(action)
-
-    def ask_initials(self, then: Callable[[], None]) -> None:
-        """Ask for initials, then go on."""
-
-        def answer(text: str) -> None:
-            snap = self.snapshot()
-            self.who, self._who_since_ns = text.upper(), snap.t_ns if snap else 0
-            then()
-
-        explain = "Asked once per shift (12 h) and recorded with what you do."
-        self.ask("Your initials", explain, r"[A-Za-z]*", 4, answer)
 
     def ask(self, title: str, explain: str, restrict: str, longest: int, then: Callable[[str], None]) -> None:
         """Ask for one line over the screen."""

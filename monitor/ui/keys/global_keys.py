@@ -3,6 +3,7 @@
 from typing import Final
 
 from monitor.model.stream import ActionKind
+from monitor.ui.keys import crew
 from monitor.ui.keys.key import Key, ScreenContext
 from monitor.ui.queries import standing
 
@@ -14,7 +15,7 @@ def acknowledge_banner(context: ScreenContext) -> None:
     if not alarms:
         context.say("No alarm to acknowledge.")
     elif alarms[0].state.waiting:
-        context.acknowledge(alarms[:1])
+        crew.acknowledge(context, alarms[:1])
     elif any(alarm.state.waiting for alarm in alarms):
         context.open_named("alarms")
         context.say("The alarm in the banner is acknowledged; others wait in this list.")
@@ -24,23 +25,23 @@ def acknowledge_banner(context: ScreenContext) -> None:
 
 def silence(context: ScreenContext) -> None:
     """Quiet, without acknowledging; needs no initials, because it decides nothing."""
-    context.crew(lambda: context.act(ActionKind.SILENCE, "Bell silenced; nothing acknowledged."), ask=False)
+    crew.run(context, lambda: crew.act(context, ActionKind.SILENCE, "Bell silenced; nothing acknowledged."), ask=False)
 
 
 def note(context: ScreenContext) -> None:
     """A note into the record."""
 
     def write(text: str) -> None:
-        context.act(ActionKind.NOTE, "Note recorded.", text=text)
+        crew.act(context, ActionKind.NOTE, "Note recorded.", text=text)
 
-    context.crew(
-        lambda: context.ask("Note", "Goes into the record with the time and your initials.", r".*", 200, write)
+    crew.run(
+        context, lambda: context.ask("Note", "Goes into the record with the time and your initials.", r".*", 200, write)
     )
 
 
 def initials(context: ScreenContext) -> None:
     """Other initials."""
-    context.crew(lambda: context.ask_initials(lambda: context.say(f"Initials: {context.who}")), ask=False)
+    crew.run(context, lambda: crew.ask_initials(context, lambda: context.say(f"Initials: {context.who}")), ask=False)
 
 
 GLOBAL: Final[tuple[Key, ...]] = (

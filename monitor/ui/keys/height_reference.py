@@ -5,6 +5,7 @@ from typing import Final
 
 from monitor.model.reading import UNKNOWN, Value
 from monitor.model.stream import ActionKind
+from monitor.ui.keys import crew
 from monitor.ui.keys.key import ScreenContext
 from monitor.ui.queries import heading, height
 
@@ -63,7 +64,7 @@ def set_height(context: ScreenContext) -> None:
         words = context.units.text(height_m, "length")
 
         def act() -> None:
-            context.act(ActionKind.REFERENCE_HEIGHT, f"Height set to {words}.", number=height_m)
+            crew.act(context, ActionKind.REFERENCE_HEIGHT, f"Height set to {words}.", number=height_m)
 
         now = _height(context)
         if now.known and abs(now.number - height_m) > FAR_M:
@@ -74,7 +75,7 @@ def set_height(context: ScreenContext) -> None:
 
     now = context.units.value(_height(context), "length")
     explain = f"Measured height of the block above the floor, in {shown.label} (shown now: {now}). It must stand still."
-    context.crew(lambda: context.ask("Height reference", explain, NUMBER, 8, take))
+    crew.run(context, lambda: context.ask("Height reference", explain, NUMBER, 8, take))
 
 
 def _height(context: ScreenContext) -> Value:

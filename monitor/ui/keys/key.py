@@ -1,23 +1,28 @@
 """What a key is, and what the function behind it may use of the app."""
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Final, Literal, Protocol
 
-from monitor.model.alarm import AlarmView
 from monitor.model.snapshot import Snapshot
-from monitor.model.stream import ActionKind
 from monitor.presentation.format import Units
 from monitor.runtime.driver import Driver
+from monitor.ui.keys.on_view import OnView
 from monitor.ui.view import ScreenState
 
 
 class ScreenContext(Protocol):
-    """The app as the functions behind keys see it."""
+    """The app as the functions behind keys see it; actions of the crew go through `monitor.ui.keys.crew`."""
 
     driver: Driver
     units: Units
     who: str
+    """The crew's initials; empty where none were asked for yet."""
+    who_since_ns: int
+    """Stream time at which they were given."""
+    alarms_on_view: OnView
+    clock: Callable[[], float]
+    """Seconds that only go forward."""
 
     def snapshot(self) -> Snapshot | None:
         """The present state."""
@@ -31,20 +36,8 @@ class ScreenContext(Protocol):
     def say(self, text: str) -> None:
         """Answer in the footer for a few seconds."""
 
-    def crew(self, action: Callable[[], None], ask: bool = True) -> None:
-        """Run a crew action: refused in a replay; with `ask`, initials first where this shift has none yet."""
-
-    def act(self, kind: ActionKind, answer: str, target: str = "", number: float | None = None, text: str = "") -> None:
-        """Hand an action to the driver under the crew's initials, and say `answer`. Only inside `crew`."""
-
     def ask(self, title: str, explain: str, restrict: str, longest: int, then: Callable[[str], None]) -> None:
         """Ask for one line; `then` gets it unless the crew leaves. `restrict` is a pattern for what may be typed."""
-
-    def acknowledge(self, alarms: Sequence[AlarmView]) -> None:
-        """Acknowledge those of `alarms` that have been on view long enough."""
-
-    def ask_initials(self, then: Callable[[], None]) -> None:
-        """Ask for initials, whether or not this shift has some."""
 
     def open_named(self, name: str) -> None:
         """Show the screen of that name."""

@@ -15,6 +15,7 @@ from monitor.ui.drawing.canvas import Area, printable, words_that_fit, wrapped
 from monitor.ui.drawing.theme import BAR_ROLE, FILL_ROLE, SHAPE, TEXT_ROLE, Role
 from monitor.ui.frame.banner import STATE_WORDS, no_alarm, nothing_to_acknowledge
 from monitor.ui.history import believed_track
+from monitor.ui.keys import crew
 from monitor.ui.keys.key import Key, ScreenContext
 from monitor.ui.keys.list_keys import EVERYTHING, FILTER, SEARCH, SORT
 from monitor.ui.view import View
@@ -274,7 +275,7 @@ def _acknowledge(context: ScreenContext) -> None:
     if alarm is None:
         return
     if alarm.state.waiting:
-        context.acknowledge([alarm])
+        crew.acknowledge(context, [alarm])
     else:
         context.say(f"Nothing to acknowledge: it is {_fixed(alarm)}.")
 
@@ -288,7 +289,7 @@ def _acknowledge_all(context: ScreenContext) -> None:
         context.say("Those that wait are not shown: esc shows them; then press again.")
     elif waiting:
         # Never one that nobody sees.
-        context.acknowledge([alarm for alarm in waiting if alarm.key in shown])
+        crew.acknowledge(context, [alarm for alarm in waiting if alarm.key in shown])
     else:
         context.say("Every alarm is acknowledged.")
 
@@ -306,7 +307,7 @@ def _shelve(context: ScreenContext) -> None:
     key, bounds = alarm.key, ASIDE[ASIDE_NOW][alarm.severity]
     longest = int(bounds.longest_s / 60)
     if alarm.state is AlarmState.SHELVED:
-        context.crew(lambda: context.act(ActionKind.UNSHELVE, "Back from the shelf.", key))
+        crew.run(context, lambda: crew.act(context, ActionKind.UNSHELVE, "Back from the shelf.", key))
     elif alarm.state is AlarmState.OUT_OF_SERVICE:
         context.say("Not shelved: it is out of service.")
     elif not longest:
@@ -321,7 +322,7 @@ def _shelve(context: ScreenContext) -> None:
 
             def act(why: str = "") -> None:
                 done = f"Shelved for {minutes} min; it comes back by itself."
-                context.act(ActionKind.SHELVE, done, key, 60.0 * minutes, why)
+                crew.act(context, ActionKind.SHELVE, done, key, 60.0 * minutes, why)
 
             if bounds.why:
                 _reasoned(context, alarm, "Shelve", f"It will not warn for {minutes} min.", act)
@@ -329,7 +330,7 @@ def _shelve(context: ScreenContext) -> None:
                 act()
 
         explain = f"{_named(alarm)}. For how many minutes (1 to {longest})? It comes back by itself."
-        context.crew(lambda: context.ask("Shelve", explain, r"[0-9]*", 3, take))
+        crew.run(context, lambda: context.ask("Shelve", explain, r"[0-9]*", 3, take))
 
 
 def _reasoned(
@@ -365,16 +366,16 @@ def _service(context: ScreenContext) -> None:
     title, consequence = "Out of service", "It will not warn any more until brought back."
 
     def act(why: str = "") -> None:
-        context.act(ActionKind.OUT_OF_SERVICE, "Out of service until you bring it back (o).", key, text=why)
+        crew.act(context, ActionKind.OUT_OF_SERVICE, "Out of service until you bring it back (o).", key, text=why)
 
     if alarm.state is AlarmState.OUT_OF_SERVICE:
-        context.crew(lambda: context.act(ActionKind.IN_SERVICE, "Back in service.", key))
+        crew.run(context, lambda: crew.act(context, ActionKind.IN_SERVICE, "Back in service.", key))
     elif bounds.kept_while_true and alarm.active:
         context.say(f"Left in service: a {alarm.severity.name} stays in service while it stands.")
     elif bounds.why:
-        context.crew(lambda: _reasoned(context, alarm, title, consequence, act))
+        crew.run(context, lambda: _reasoned(context, alarm, title, consequence, act))
     else:
-        context.crew(lambda: _confirm(context, title, f"{_named(alarm)}. {consequence}", act))
+        crew.run(context, lambda: _confirm(context, title, f"{_named(alarm)}. {consequence}", act))
 
 
 def _reset(context: ScreenContext) -> None:
@@ -383,7 +384,7 @@ def _reset(context: ScreenContext) -> None:
         return
     key = alarm.key
     if alarm.state is AlarmState.LATCHED_ACKNOWLEDGED:
-        context.crew(lambda: context.act(ActionKind.RESET, "Reset.", key))
+        crew.run(context, lambda: crew.act(context, ActionKind.RESET, "Reset.", key))
     else:
         context.say("Only an acknowledged alarm that is held until reset can be reset.")
 

@@ -11,6 +11,7 @@ from monitor.presentation.believed import believed_reading
 from monitor.presentation.format import clock, plain, ways
 from monitor.ui.drawing.canvas import Area, Canvas, printable, words_that_fit, wrapped
 from monitor.ui.drawing.theme import Role
+from monitor.ui.keys import crew
 from monitor.ui.keys.height_reference import set_height
 from monitor.ui.keys.key import Key, ScreenContext
 from monitor.ui.keys.list_keys import EVERYTHING, FILTER, SEARCH, SORT
@@ -289,7 +290,10 @@ def _start(context: ScreenContext) -> None:
         context.say(f"{printable(busy.title)} is running: end it first.")
     else:
         name = check.id
-        context.crew(lambda: context.act(ActionKind.CHECK_START, "Started. Follow the site's own procedure.", name))
+        crew.run(
+            context,
+            lambda: crew.act(context, ActionKind.CHECK_START, "Started. Follow the site's own procedure.", name),
+        )
 
 
 def _done(context: ScreenContext) -> None:
@@ -305,7 +309,7 @@ def _done(context: ScreenContext) -> None:
         name = check.id
         # The core refuses a step whose own measurement still objects; its objection is what the crew must read.
         words = f"Not yet: {printable(check.hint)}." if check.hint else "Next step."
-        context.crew(lambda: context.act(ActionKind.CHECK_STEP, words, name))
+        crew.run(context, lambda: crew.act(context, ActionKind.CHECK_STEP, words, name))
 
 
 def _abort(context: ScreenContext) -> None:
@@ -319,12 +323,12 @@ def _abort(context: ScreenContext) -> None:
 
     def confirm(text: str) -> None:
         if text.lower() == "yes":
-            context.act(ActionKind.CHECK_ABORT, "Broken off.", name)
+            crew.act(context, ActionKind.CHECK_ABORT, "Broken off.", name)
         else:
             context.say("It goes on.")
 
     title = words_that_fit(check.title, 40)
-    context.crew(lambda: context.ask(f"Break off: {title}", "Type yes to break it off.", r"[A-Za-z]*", 3, confirm))
+    crew.run(context, lambda: context.ask(f"Break off: {title}", "Type yes to break it off.", r"[A-Za-z]*", 3, confirm))
 
 
 KEYS: tuple[Key, ...] = (

@@ -11,6 +11,7 @@ from monitor.presentation.figures import line_event
 from monitor.presentation.format import NOT_FITTED_WORD, plain, ways
 from monitor.ui.drawing.canvas import Area, printable
 from monitor.ui.drawing.theme import Role
+from monitor.ui.keys import crew
 from monitor.ui.keys.height_reference import NUMBER, confirm, number_of, refused_while_moving, set_height
 from monitor.ui.keys.key import Key, ScreenContext
 from monitor.ui.keys.list_keys import EVERYTHING, FILTER, SEARCH
@@ -163,13 +164,13 @@ def _cut(context: ScreenContext) -> None:
         words = f"{plain(turns, 1)} wraps"
 
         def act() -> None:
-            context.act(ActionKind.SLIP_AND_CUT, f"Cut and slip recorded: {words}.", number=turns)
+            crew.act(context, ActionKind.SLIP_AND_CUT, f"Cut and slip recorded: {words}.", number=turns)
 
         explain = f"{words} (rig file: {plain(rig.reference.turns, 1)}). The line's work since the cut starts anew."
         confirm(context, "Cut and slip", explain, act)
 
     explain = "Wraps on the drum (dead wraps included) with the block at the reference height, counted after the cut."
-    context.crew(lambda: context.ask("Cut and slip", explain, NUMBER, 8, take))
+    crew.run(context, lambda: context.ask("Cut and slip", explain, NUMBER, 8, take))
 
 
 KEYS: tuple[Key, ...] = (

@@ -1,0 +1,66 @@
+"""What the crew does to the monitor: under whose initials, and to which alarms at this moment. A replay takes no actions."""
+
+from collections.abc import Callable, Sequence
+from typing import Final
+
+from monitor.model.alarm import AlarmView
+from monitor.model.stream import ActionKind, Request
+from monitor.ui.keys.key import ScreenContext
+
+SHIFT_NS: Final = 12 * 3_600_000_000_000
+"""Initials serve for so long."""
+
+
+def run(context: ScreenContext, action: Callable[[], None], ask: bool = True) -> None:
+    """Run a crew action: refused in a replay; with `ask`, initials first where this shift has none yet."""
+    if context.driver.mode == "REPLAY":
+        context.say("This is a replay: it shows what was done then; nothing can be done now.")
+        return
+    snap = context.snapshot()
+    now_ns = snap.t_ns if snap else 0
+    if not ask or (context.who and now_ns - context.who_since_ns < SHIFT_NS):
+        action()
+    else:
+        ask_initials(context, action)
+
+
+def act(
+    context: ScreenContext, kind: ActionKind, answer: str, target: str = "", number: float | None = None, text: str = ""
+) -> None:
+    """Hand an action to the driver under the crew's initials, and say `answer`. Only inside `run`."""
+    context.driver.act(Request(kind, target, number, text, context.who))
+    context.say(answer)
+
+
+def ask_initials(context: ScreenContext, then: Callable[[], None]) -> None:
+    """Ask for initials, whether or not this shift has some, then go on."""
+
+    def answer(text: str) -> None:
+        snap = context.snapshot()
+        context.who, context.who_since_ns = text.upper(), snap.t_ns if snap else 0
+        then()
+
+    explain = "Asked once per shift (12 h) and recorded with what you do."
+    context.ask("Your initials", explain, r"[A-Za-z]*", 4, answer)
+
+
+def acknowledge(context: ScreenContext, alarms: Sequence[AlarmView]) -> None:
+    """Acknowledge those that have been on view long enough. One press is one action, however long the key is held."""
+    now_s = context.clock()
+    if context.driver.mode == "REPLAY":
+        run(context, lambda: None)
+        return
+    if context.alarms_on_view.held(now_s):
+        return
+    ready = context.alarms_on_view.ready(alarms, now_s)
+    if not ready:
+        context.say("Just came up: read it first, then press again.")
+        return
+
+    def acknowledge_ready() -> None:
+        context.alarms_on_view.acknowledged_s = context.clock()
+        answer = "Acknowledged." if len(ready) == 1 else f"{len(ready)} alarms acknowledged."
+        for alarm in ready:
+            act(context, ActionKind.ACKNOWLEDGE, answer, alarm.key)
+
+    run(context, acknowledge_ready)
