@@ -7,8 +7,8 @@ Theory of operation
     the facts for them less those against them; of equals the more common comes first, which is the order of the table. The
     count orders the looking; it is no probability.
 
-Limits are those of the shipped rules. Causes and what tells them apart: common practice in the care of hoists and of oil-worked
-brakes, no source; where a cause names a textbook's subject (fade, self-energised bands, air in oil), from memory.
+Limits and severities are those of the shipped rules. Causes and what tells them apart: common practice in the care of hoists and
+of oil-worked brakes, no source; where a cause names a textbook's subject (fade, self-energised bands, air in oil), from memory.
 """
 
 from collections.abc import Callable, Mapping
@@ -17,6 +17,7 @@ from typing import Final, Literal
 
 from monitor.config.optional_tables import Table
 from monitor.config.rig import Rig
+from monitor.model.alarm import Severity
 from monitor.model.reading import UNKNOWN, Validity, Value
 
 Bound = Callable[[Rig], float]
@@ -83,6 +84,10 @@ class BrakeRow:
     check: str
     """Id of the guided check that settles it."""
     needs: tuple[Table, ...] = ()
+    severity: Severity = Severity.CAUTION
+    """Of the rule with that limit."""
+    warning: Bound | None = None
+    """A second limit, that of a rule of severity WARNING on the same signal."""
 
 
 def usable(value: Value) -> bool:
@@ -104,6 +109,15 @@ def judge(row: BrakeRow, values: Values, rig: Rig) -> Verdict:
     if not usable(value):
         return "unknown"
     return "bad" if _beyond(value.number, row.relation, row.limit(rig)) else "fine"
+
+
+def severity(row: BrakeRow, values: Values, rig: Rig) -> Severity | None:
+    """How grave it is that a row is bad; None where it is not."""
+    if judge(row, values, rig) != "bad":
+        return None
+    if row.warning is not None and _beyond(values[row.judged].number, row.relation, row.warning(rig)):
+        return Severity.WARNING
+    return row.severity
 
 
 def ranked(row: BrakeRow, values: Values, rig: Rig) -> tuple[Ranked, ...]:
@@ -239,7 +253,7 @@ def _trip(signal: str) -> BrakeRow:
 ROWS: Final[Mapping[str, BrakeRow]] = {
     "holding_ratio": BrakeRow(
         "holding_ratio", "below", lambda rig: rig.braking.min_holding_ratio, "holds enough", "holds TOO LITTLE",
-        _FRICTION_LOAD, f"load and oil pressure; then {_PADS}", "brake-holding", ("braking",)),
+        _FRICTION_LOAD, f"load and oil pressure; then {_PADS}", "brake-holding", ("braking",), Severity.WARNING),
     "emergency_ratio": BrakeRow(
         "emergency_ratio", "below", lambda rig: rig.braking.min_emergency_ratio, "holds enough", "holds TOO LITTLE",
         (_LOAD, _SPRINGS, _HEAT), "the load against what the springs hold alone; then their pads.", "brake-holding",
@@ -251,7 +265,7 @@ ROWS: Final[Mapping[str, BrakeRow]] = {
     "load_over_rating": BrakeRow(
         "load_over_rating", "above", _at(0.90), "within the rating", "NEAR the rating",
         (_LOAD, Cause("load reading wrong: zero or unit", (Fact("load on rating", "load_over_rating", "above", _at(1.0)),))),
-        "the load indicator against the string's known weight.", "brake-holding"),
+        "the load indicator against the string's known weight.", "brake-holding", (), Severity.NOTICE, _at(1.00)),
     "brake_lever": BrakeRow(
         "pressure_unasked", "above", _unasked, "no pressure with the lever off", "PRESSURE with the lever off",
         (_SENSOR, _VALVE, _DRAG), "the sensor's zero on a gauge; then the lever's valve.", "brake-holding", ("brake",)),
@@ -260,23 +274,24 @@ ROWS: Final[Mapping[str, BrakeRow]] = {
     "circuit_ratio": _circuit("the weaker circuit's hoses and valve."),
     "pressure_shortfall": BrakeRow(
         "pressure_shortfall", "above", _at(0.25), "the lever gets what it asks for", "LESS than the lever asks for",
-        (_ONE_CIRCUIT, _PUMP, _OUTSIDE_LEAK, _VALVE), _PIPES, "pressure-leak-down"),
+        (_ONE_CIRCUIT, _PUMP, _OUTSIDE_LEAK, _VALVE), _PIPES, "pressure-leak-down", severity=Severity.WARNING),
     "effectiveness": BrakeRow(
         "effectiveness", "below", _at(0.85), "grips as its file says", "WEAKER than its file says",
-        (_OILED, _HEAT, _NO_OIL), f"the last stops; then {_PADS}", "brake-stops"),
+        (_OILED, _HEAT, _NO_OIL), f"the last stops; then {_PADS}", "brake-stops", warning=_at(0.70)),
     "response_time": BrakeRow(
         "response_time", "above", _slow, "answers in time", "answers SLOWLY",
         (_AIR, _GAP, _NO_OIL), "the last applications; air and temperature of the oil, then the gap.", "brake-stops",
         ("braking",)),
     "creep": BrakeRow(
         "creep", "above", _at(0.005), "stands still when set", "CREEPS when set",
-        (_SINKS, _OILED, _HEAT, _LOAD), "block and drum; then brake pressure and load.", "brake-holding"),
+        (_SINKS, _OILED, _HEAT, _LOAD), "block and drum; then brake pressure and load.", "brake-holding",
+        severity=Severity.WARNING),
     "fade": BrakeRow(
         "fade", "above", _at(0.10), "heat takes next to nothing", "heat takes its GRIP",
         (_WORK, _DRAG, _HEAT), "heat and the auxiliary brake's share of the work.", "auxiliary-brake"),
     "accumulator_pressure": BrakeRow(
         "accumulator_pressure", "below", _least_oil, "charged", "LOW: too little to brake as rated",
-        _STORE, "pump and its switch; then oil on the floor.", "pressure-leak-down", ("hydraulics",)),
+        _STORE, "pump and its switch; then oil on the floor.", "pressure-leak-down", ("hydraulics",), Severity.WARNING),
     "applications_left": BrakeRow(
         "applications_left", "below", _at(6.0), "enough in store", "FEW in store",
         _STORE, "accumulator pressure; that the pump runs; then its gas charge.", "pressure-leak-down"),
@@ -288,10 +303,12 @@ ROWS: Final[Mapping[str, BrakeRow]] = {
         (_RELEASE_OIL, _RELEASE_VALVE), "release pressure on a gauge; then its hoses and valve.", "pressure-leak-down"),
     "aux_current": BrakeRow(
         "aux_missing", "above", _at(0.5), "works in descents", "IDLE in a descent",
-        (_NOT_ON, _NOT_FED), "its switch and clutch; then its supply.", "auxiliary-brake"),
+        (_NOT_ON, _NOT_FED), "its switch and clutch; then its supply.", "auxiliary-brake",
+        severity=Severity.WARNING),
     "aux_torque": BrakeRow(
         "aux_missing", "above", _at(0.5), "works in descents", "IDLE in a descent",
-        (_NOT_ON, _NOT_FED, _COIL), "its current; then switch, clutch and coolant.", "auxiliary-brake"),
+        (_NOT_ON, _NOT_FED, _COIL), "its current; then switch, clutch and coolant.", "auxiliary-brake",
+        severity=Severity.WARNING),
     "aux_share": BrakeRow(
         "aux_share", "below", _at(0.50), "took its share", "took LITTLE: friction did the work",
         (_NOT_ON, _NOT_FED, _COIL), "its current in a descent; then the heat of the friction brake.", "auxiliary-brake"),
@@ -302,18 +319,20 @@ ROWS: Final[Mapping[str, BrakeRow]] = {
     "disc_temperature_right": _disc("disc_temperature_right"),
     "disc_modelled": BrakeRow(
         "disc_modelled", "above", _onset, "below the onset of fade", "HOT by its work",
-        (_WORK, _MODEL), "the measured temperatures; then the auxiliary brake's share.", "auxiliary-brake", ("braking",)),
+        (_WORK, _MODEL), "the measured temperatures; then the auxiliary brake's share.", "auxiliary-brake",
+        ("braking",), Severity.NOTICE),
     "disc_difference": BrakeRow(
         "disc_difference", "above", _at(50.0), "both sides alike", "one side HOTTER",
         (_DRAG, _UNEVEN, _TEMPERATURE_SENSOR), "the hotter side for drag, by the site's procedure for hot parts.",
-        "brake-stops"),
+        "brake-stops", severity=Severity.NOTICE),
     "overtravel_electric": _trip("overtravel_electric"),
     "overtravel_air": _trip("overtravel_air"),
     "overtravel_untested": BrakeRow(
         "overtravel_untested", "above", _at(0.5), "not due", "test DUE",
-        (_UNTESTED,), "the last test's record; then test it.", "overtravel-function"),
+        (_UNTESTED,), "the last test's record; then test it.", "overtravel-function", severity=Severity.NOTICE),
     "overtravel_room": BrakeRow(
         "overtravel_room", "below", _at(0.0), "below the device", "ABOVE the device",
-        (_REACHED, _HEIGHT, _SET_LOW), "whether the device has acted; then the height.", "height-reference"),
+        (_REACHED, _HEIGHT, _SET_LOW), "whether the device has acted; then the height.", "height-reference",
+        severity=Severity.WARNING),
 }  # fmt: skip
 """Rows by the signal that they show. To add one: a row here, and its place on the screen."""

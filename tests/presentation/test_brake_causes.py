@@ -8,8 +8,9 @@ from monitor.config.rig_file import find_rig
 from monitor.config.rules_file import default_rules_path, load_rules
 from monitor.core.checks.guided_checks import PROCEDURES
 from monitor.core.signals.table import SIGNAL_NAMES
+from monitor.model.alarm import Severity
 from monitor.model.reading import NOT_FITTED, UNKNOWN, Validity, Value
-from monitor.presentation.brake_causes import ROWS, Fact, judge, ranked
+from monitor.presentation.brake_causes import ROWS, Fact, judge, ranked, severity
 from monitor.presentation.trend import trend
 
 RIG = find_rig("land")
@@ -32,21 +33,33 @@ def test_every_row_has_words_causes_evidence_and_a_check() -> None:
             assert {fact.signal for fact in cause.facts} <= set(SIGNAL_NAMES), (name, cause.words)
 
 
-def test_the_limits_are_those_of_the_shipped_rules() -> None:
+def test_limits_and_severities_are_those_of_the_shipped_rules() -> None:
     rules = load_rules(default_rules_path(), RIG, SIGNAL_NAMES).rules
-    trips: dict[tuple[str, str], set[float]] = {}
-    for rule in rules:
-        trips.setdefault((rule.signal, rule.compare), set()).add(rule.trip)
     compared = 0
     for name, row in ROWS.items():
-        found = trips.get((row.judged, row.relation))
+        trips = {
+            rule.trip: rule.severity for rule in rules if (rule.signal, rule.compare) == (row.judged, row.relation)
+        }
         if row.judged == "accumulator_pressure":  # its rule looks at what is left above the least pressure
-            assert row.limit(RIG) == RIG.hydraulics.min_pressure_pa
-            continue
-        assert found, name
-        assert any(math.isclose(row.limit(RIG), trip, abs_tol=1e-12) for trip in found), (name, found)
+            trips = {
+                r.trip + RIG.hydraulics.min_pressure_pa: r.severity for r in rules if r.signal == "accumulator_margin"
+            }
+        found = {severity for trip, severity in trips.items() if math.isclose(row.limit(RIG), trip, abs_tol=1e-12)}
+        assert found == {row.severity}, (name, trips)
+        graver = {trip for trip, severity in trips.items() if severity > row.severity}
+        assert graver == (set() if row.warning is None else {row.warning(RIG)}), (name, trips)
+        assert all(trips[trip] is Severity.WARNING for trip in graver), name
         compared += 1
-    assert compared >= 25
+    assert compared == len(ROWS) >= 25
+
+
+def test_a_row_is_as_grave_as_the_rule_that_it_is_beyond() -> None:
+    def of(name: str, number: float) -> Severity | None:
+        return severity(ROWS[name], known(**{ROWS[name].judged: number}), RIG)
+
+    assert [of("effectiveness", number) for number in (0.9, 0.8, 0.6)] == [None, Severity.CAUTION, Severity.WARNING]
+    assert [of("load_over_rating", number) for number in (0.8, 0.95, 1.1)] == [None, Severity.NOTICE, Severity.WARNING]
+    assert severity(ROWS["effectiveness"], {"effectiveness": UNKNOWN}, RIG) is None
 
 
 @pytest.mark.parametrize("name", ROWS)

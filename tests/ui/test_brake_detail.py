@@ -49,7 +49,7 @@ def test_every_row_tells_its_verdict_causes_look_and_check_in_full(
         text = detail(with_checks(snap), name, size, units=Units(system))  # type: ignore[arg-type]
         rows = text.splitlines()[7:-1]
         flat = " ".join(" ".join(rows).split())
-        assert any(f"{shape} " in flat for shape in "●▲○")
+        assert any(f"{shape} " in flat for shape in "●○△▲?")
         for cause in ROWS[name].causes:
             assert cause.words in flat
         assert f"Look first, by the site's procedure: {ROWS[name].look}" in flat
@@ -62,7 +62,7 @@ def test_what_is_not_known_is_said() -> None:
     snap = sample.calm()
     snap = replace(snap, values=MappingProxyType({**snap.values, "accumulator_pressure": UNKNOWN}))
     text = detail(with_checks(snap), "accumulator_pressure", (120, 40))
-    assert "○ not judged: not known" in text
+    assert "? not judged: not known" in text
     assert "not known: accumulator\n" in text.replace(" \n", "\n")
 
 
@@ -88,7 +88,7 @@ def test_the_cursor_starts_on_what_is_wrong() -> None:
     assert page(sample.warning(), BRAKES).places[0] == "aux_share"
     text = page(sample.warning(), BRAKES).text()
     assert "›share of descent" in text
-    assert "▲ took LITTLE" in text
+    assert "△ took LITTLE" in text
     assert page(sample.calm(), BRAKES).places[0] == "holding_ratio"
 
 

@@ -157,6 +157,20 @@ BAR_ROLE: Final[Mapping[Severity, Role]] = MappingProxyType(
 )
 SHAPE: Final[Mapping[Severity, str]] = MappingProxyType({severity: look.shape for severity, look in LOOKS.items()})
 
+SEVERITY_OF: Final[Mapping[Role, Severity]] = MappingProxyType({role: severity for severity, role in TEXT_ROLE.items()})
+"""Which severity words in a role are of; other roles have none."""
+
+
+def marked(text: str, severity: Severity) -> str:
+    """`text` behind the shape of its severity."""
+    return f"{SHAPE[severity]} {text}"
+
+
+def unmarked(text: str) -> str:
+    """`text` without such a shape."""
+    return text[2:] if text[:1] in SHAPE.values() else text
+
+
 Palette = Mapping[Role, Style]
 
 

@@ -5,11 +5,12 @@ from dataclasses import replace
 from math import nan
 from typing import Final
 
-from monitor.model.reading import Validity, Value
-from monitor.presentation.brake_causes import ROWS, judge
+from monitor.model.alarm import Severity
+from monitor.model.reading import Validity
+from monitor.presentation.brake_causes import ROWS, severity
 from monitor.presentation.format import NOT_FITTED_WORD, ways
 from monitor.ui.drawing.canvas import BLANK, Area, first_that_fits
-from monitor.ui.drawing.theme import Role
+from monitor.ui.drawing.theme import TEXT_ROLE, Role, marked, unmarked
 from monitor.ui.keys.key import Key, ScreenContext
 from monitor.ui.keys.list_keys import SECTION_KEYS
 from monitor.ui.queries import no_service_brake
@@ -62,14 +63,13 @@ def draw(area: Area, view: View) -> tuple[str, ...]:
 
 
 def _worst(view: View, names: tuple[str, ...]) -> str:
-    """The first row whose verdict is bad, else the first; empty where there is none."""
-    bad = (name for name in names if judge(ROWS[name], view.snap.values, view.rig) == "bad")
-    return next(bad, names[0] if names else "")
+    """The gravest row whose verdict is bad, of equals the first; else the first; empty where there is none."""
+    return max(names, key=lambda name: _severity(view, name) or 0, default="")
 
 
-def _bad(view: View, name: str) -> bool:
-    """Whether the row of the signal `name` stands out."""
-    return judge(ROWS[name], view.snap.values, view.rig) == "bad"
+def _severity(view: View, name: str) -> Severity | None:
+    """How the row of the signal `name` stands out; None where it does not."""
+    return severity(ROWS[name], view.snap.values, view.rig)
 
 
 def contents(view: View) -> list[Section]:
@@ -102,14 +102,22 @@ def _item(
     text = view.units.fine(value, dimension) if fine else view.units.value(value, dimension)
     role: Role = "strong" if value.known else "caution"
     choices = ways(text)
-    if _bad(view, name):
-        choices, role = tuple(f"▲ {words}" for words in choices), "warning"
+    grave = _severity(view, name)
+    if grave is not None:
+        choices, role = tuple(marked(words, grave) for words in choices), TEXT_ROLE[grave]
     share = value.number / full if value.known and not value.word and full == full and full > 0 else nan
     return Item(label, choices, role, share, mark, id=name)
 
 
-def _above(value: Value, limit: float) -> bool:
-    return value.known and value.number > limit
+def _switch(view: View, label: str, name: str, on: str, off: str) -> Item | None:
+    """The same of a switch."""
+    value, grave = view.value(name), _severity(view, name)
+    if value.validity is Validity.NOT_FITTED:
+        return None
+    text = view.units.switch(value, on, off)
+    if grave is not None:
+        return Item(label, (marked(text, grave),), TEXT_ROLE[grave], id=name)
+    return Item(label, (text,), "strong" if value.known else "caution", id=name)
 
 
 def _holding(view: View) -> list[Item | None]:
@@ -123,15 +131,15 @@ def _holding(view: View) -> list[Item | None]:
         if value.validity is Validity.NOT_FITTED:
             continue
         share = value.number / (3 * minimum) if value.known and not value.word and minimum > 0 else nan
-        text = ratio(value, minimum)
+        text = ratio(name, value, minimum)
         judged: tuple[str, ...] = (
             f"{text} (at least {view.units.text(minimum, 'ratio')})",
             text,
             text.removesuffix(" LOW"),
         )
-        role = ratio_role(value, minimum)
+        role = ratio_role(name, value, minimum)
         if label == "service" and no_service_brake(view.snap):
-            judged, role = tuple(f"◆ {words.removeprefix('▲ ')}" for words in judged), "danger"
+            judged, role = tuple(marked(unmarked(words), Severity.DANGER) for words in judged), "danger"
         items.append(Item(label, ways(text) if value.word else judged, role, share, 1 / 3, id=name))
     items.append(_item(view, "springs, reach", "emergency_reach", "length"))
     items.append(_item(view, "load on rating", "load_over_rating", "fraction", 1.0))
@@ -214,18 +222,8 @@ def _heat(view: View) -> list[Item | None]:
 def _overtravel(view: View) -> list[Item | None]:
     items: list[Item | None] = []
     for label, name in (("electric", "overtravel_electric"), ("air", "overtravel_air")):
-        value = view.value(name)
-        if value.validity is Validity.NOT_FITTED:
-            continue
-        tripped = _above(value, 0.5)
-        text = view.units.switch(value, *switch_words(signal_label(name)))
-        items.append(Item(label, (f"▲ {text}" if tripped else text,), "warning" if tripped else "strong", id=name))
-    due = view.value("overtravel_untested")
-    if due.validity is not Validity.NOT_FITTED:
-        overdue = _bad(view, "overtravel_untested")
-        text = view.units.switch(due, "▲ DUE", "not due")
-        role: Role = "warning" if overdue else "strong" if due.known else "caution"
-        items.append(Item("test", (text,), role, id="overtravel_untested"))
+        items.append(_switch(view, label, name, *switch_words(signal_label(name))))
+    items.append(_switch(view, "test", "overtravel_untested", "DUE", "not due"))
     items.append(Item("set at", ways(device_words(view)), "dim"))
     items.append(_item(view, "room to it", "overtravel_room", "length"))
     return items

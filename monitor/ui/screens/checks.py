@@ -4,13 +4,12 @@ from math import isfinite
 
 from rich.cells import cell_len
 
-from monitor.model.alarm import Severity
 from monitor.model.check import CheckReading, CheckStepView, CheckVerdict, CheckView
 from monitor.model.stream import ActionKind
 from monitor.presentation.believed import believed_reading
 from monitor.presentation.format import clock, plain, ways
 from monitor.ui.drawing.canvas import Area, Canvas, printable, words_that_fit, wrapped
-from monitor.ui.drawing.theme import Role
+from monitor.ui.drawing.theme import SEVERITY_OF, Role
 from monitor.ui.keys import crew
 from monitor.ui.keys.height_reference import set_height
 from monitor.ui.keys.key import Key, ScreenContext
@@ -86,17 +85,12 @@ def state(check: CheckView) -> tuple[str, Role]:
 
 
 SORTED_BY = ("state", "name", "last passed")
-_SEVERITY: dict[Role, Severity] = {
-    "danger": Severity.DANGER,
-    "warning": Severity.WARNING,
-    "caution": Severity.CAUTION,
-}
 
 
 def _entry(check: CheckView) -> listing.Row:
     """A check as the list searches, sorts and copies it. One that runs is never filtered away."""
     words, role = state(check)
-    severity = _SEVERITY.get(role)
+    severity = SEVERITY_OF.get(role)
     parts = [f"{check.title}: {words}", check.unfit, check.due_words]
     at = check.passed_ns
     if check.result is not None:

@@ -3,13 +3,12 @@
 from dataclasses import dataclass
 from math import inf, isfinite
 
-from monitor.model.alarm import Severity
 from monitor.model.reading import Validity, Value
 from monitor.model.snapshot import SensorView
 from monitor.presentation.believed import believed_value
 from monitor.presentation.format import plain, span, ways
 from monitor.ui.drawing.canvas import Area, name_that_fits, printable, wrapped
-from monitor.ui.drawing.theme import Role
+from monitor.ui.drawing.theme import SEVERITY_OF, Role
 from monitor.ui.keys.key import Key
 from monitor.ui.keys.list_keys import LIST_KEYS
 from monitor.ui.view import View
@@ -42,14 +41,17 @@ _COLUMNS = (
 )
 
 
+_WORST_FIRST = ("△ SILENT", "△ REFUSED", "△ RANGE", "△ drift", "· good")
+
+
 def state(sensor: SensorView) -> tuple[str, Role]:
     """A sensor's state: shape and word."""
     if sensor.stale:
-        return "▲ SILENT", "warning"
+        return "△ SILENT", "caution"
     if sensor.rejecting:
-        return "▲ REFUSED", "warning"
+        return "△ REFUSED", "caution"
     if sensor.out_of_range:
-        return "▲ RANGE", "warning"
+        return "△ RANGE", "caution"
     if sensor.diagnosis:
         return "△ drift", "caution"
     return "· good", "dim"
@@ -88,18 +90,17 @@ def draw(area: Area, view: View) -> tuple[str, ...]:
 
 SORTED_BY = ("state", "sensor", "value", "age", "refused")
 """Columns that the list can be sorted by: the worst state, the oldest reading, the most refused first."""
-_SEVERITY: dict[Role, Severity] = {"warning": Severity.WARNING, "caution": Severity.CAUTION}
 
 
 def _entry(view: View, sensor: SensorView) -> listing.Row:
     """A sensor as the list searches, sorts and copies it."""
     words, role = state(sensor)
-    severity = _SEVERITY.get(role)
+    severity = SEVERITY_OF.get(role)
     cells = [f"{head} {choices[0]}" for head, choices in _cells(view, sensor).items() if choices[0]]
     text = f"{sensor.id}: {words}; {quantity_label(sensor.quantity)}; {', '.join(cells)}"
     text += "".join(f"; {more}" for more in (sensor.last_reason, sensor.diagnosis) if more)
     number = sensor.value.number if sensor.value.known and isfinite(sensor.value.number) else inf
-    order = (-float(severity or 0), sensor.id, number, -sensor.age_s, -float(sensor.rejected))
+    order = (float(_WORST_FIRST.index(words)), sensor.id, number, -sensor.age_s, -float(sensor.rejected))
     return listing.Row(sensor.id, printable(f"{text}; topic {_topic(view, sensor)}"), severity, order)
 
 

@@ -45,10 +45,10 @@ def _now(view: View) -> list[Item]:
     units, minimum = view.units, view.rig.line.min_design_factor
     factor = view.value("design_factor")
     low = factor.known and factor.number < minimum
-    role: Role = "warning" if low else "strong"
+    role: Role = "caution" if low else "strong"
     hook = Item("hook load", ways(units.value(view.value("hook_load"), "force")), "strong")
     text = units.value(factor, "ratio")
-    choices = (f"▲ {text} LOW",) if low and not factor.word else ways(text)
+    choices = (f"△ {text} LOW",) if low and not factor.word else ways(text)
     share = minimum / factor.number if factor.known and factor.number > 0 else nan
     if not view.rig.has("line"):
         return [hook, Item("fast line", (NOT_FITTED_WORD,), "dim")]

@@ -60,9 +60,9 @@ def contents(view: View) -> list[Section]:
 def _recording(view: View) -> list[Item]:
     if view.mode == "REPLAY":
         return [Item("recording", ("none: a replay", "none"), "dim"), *_items(_of_run(view.facts))]
-    words = {"on": "● on", "off": "○ off", "failed": "▲ FAILED"}[view.snap.health.recording]
+    words = {"on": "● on", "off": "○ off", "failed": "△ FAILED"}[view.snap.health.recording]
     failed = view.snap.health.recording == "failed"
-    return [Item("recording", (words,), "warning" if failed else "strong"), *_items(_of_run(view.facts))]
+    return [Item("recording", (words,), "caution" if failed else "strong"), *_items(_of_run(view.facts))]
 
 
 def _items(rows: Iterable[tuple[str, str]]) -> list[Item]:
@@ -110,10 +110,10 @@ def _replayed(replayed: Replayed) -> list[tuple[str, str]]:
 
 def _intake(view: View) -> list[Item]:
     health, facts = view.snap.health, view.facts
-    broker = {None: "none", True: "connected", False: "▲ LOST"}[health.connected]
+    broker = {None: "none", True: "connected", False: "△ LOST"}[health.connected]
     items = [
         Item("source", (view.mode,), "strong"),
-        Item("broker", (broker,), "warning" if health.connected is False else "strong"),
+        Item("broker", (broker,), "caution" if health.connected is False else "strong"),
         *_items((("  at", facts.broker), ("topics", "" if facts.topics is None else str(facts.topics)))),
         Item("dropped", (str(health.dropped),), "strong" if not health.dropped else "caution"),
         Item("lag", (f"{plain(health.lag_s, 3)} s",), "strong"),

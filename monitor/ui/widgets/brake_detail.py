@@ -5,10 +5,10 @@ import re
 from dataclasses import dataclass
 from typing import Final
 
-from monitor.presentation.brake_causes import ROWS, BrakeRow, Fact, Ranked, Says, Verdict, judge, ranked
+from monitor.presentation.brake_causes import ROWS, BrakeRow, Fact, Ranked, Says, Verdict, judge, ranked, severity
 from monitor.presentation.trend import trend
 from monitor.ui.drawing.canvas import Area, first_that_fits, wrapped
-from monitor.ui.drawing.theme import Role
+from monitor.ui.drawing.theme import TEXT_ROLE, Role, marked, unmarked
 from monitor.ui.view import View
 from monitor.ui.widgets.labels import signal_dimension, signal_label
 from monitor.ui.widgets.sections import Item
@@ -18,8 +18,7 @@ TREND_S: Final = 300.0
 """How far back the trend looks, s."""
 _VERDICT: Final[dict[Verdict, tuple[str, Role]]] = {
     "fine": ("● ", "strong"),
-    "bad": ("▲ ", "warning"),
-    "unknown": ("○ not judged: not known", "caution"),
+    "unknown": ("? not judged: not known", "caution"),
     "not fitted": ("– not fitted on this rig", "dim"),
     "no limit": ("– no limit: the rig's file has none", "dim"),
 }
@@ -70,9 +69,12 @@ def _paragraph(text: str, width: int, role: Role = "base", indent: int = 0) -> l
 def verdict(view: View, name: str) -> tuple[str, Role]:
     """The verdict on the row of the signal `name`, with its shape, and its role."""
     row = ROWS[name]
+    grave = severity(row, view.snap.values, view.rig)
+    if grave is not None:
+        return marked(row.bad, grave), TEXT_ROLE[grave]
     found = judge(row, view.snap.values, view.rig)
     words, role = _VERDICT[found]
-    return words + (row.fine if found == "fine" else row.bad if found == "bad" else ""), role
+    return words + (row.fine if found == "fine" else ""), role
 
 
 def _head(view: View, name: str, item: Item, row: BrakeRow, width: int) -> list[Line]:
@@ -80,7 +82,7 @@ def _head(view: View, name: str, item: Item, row: BrakeRow, width: int) -> list[
     points = view.history.track(name, TREND_S)
     middle = [0.5 * (low + high) for low, high in zip(points.low, points.high, strict=True)]
     figures = (
-        f"{signal_label(name)}: {item.choices[0].removeprefix('▲ ')}",
+        f"{signal_label(name)}: {unmarked(item.choices[0])}",
         *_limit(view, name, row),
         f"{TREND_S / 60:.0f} min: {trend(middle)}",
     )

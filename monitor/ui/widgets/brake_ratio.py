@@ -1,8 +1,9 @@
 """Ratios of the brakes against what they must hold, in words and colour."""
 
 from monitor.model.reading import Validity, Value
+from monitor.presentation.brake_causes import ROWS
 from monitor.presentation.format import SI, word
-from monitor.ui.drawing.theme import Role
+from monitor.ui.drawing.theme import TEXT_ROLE, Role, marked
 from monitor.ui.view import View
 
 
@@ -11,16 +12,16 @@ def friction_part(view: View) -> str:
     return "rim" if view.rig.brake.kind == "band" else "disc"
 
 
-def ratio(value: Value, minimum: float) -> str:
-    """A ratio, judged in words against its required minimum."""
+def ratio(name: str, value: Value, minimum: float) -> str:
+    """A ratio, judged in words against its required minimum. `name` is its signal."""
     if not value.known or value.word:
         return word(value)
     text = f"{SI.value(value, 'ratio')} ×"
-    return f"▲ {text} LOW" if value.number < minimum else text
+    return marked(f"{text} LOW", ROWS[name].severity) if value.number < minimum else text
 
 
-def ratio_role(value: Value, minimum: float) -> Role:
+def ratio_role(name: str, value: Value, minimum: float) -> Role:
     """Plain when it is enough."""
     if not value.known:
         return "caution" if value.validity is Validity.INVALID else "dim"
-    return "warning" if value.number < minimum and not value.word else "strong"
+    return TEXT_ROLE[ROWS[name].severity] if value.number < minimum and not value.word else "strong"

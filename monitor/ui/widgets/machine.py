@@ -4,10 +4,11 @@ when another one gets longer or goes."""
 from dataclasses import dataclass
 from math import nan
 
+from monitor.model.alarm import Severity
 from monitor.model.reading import Validity, Value
 from monitor.presentation.format import ways, word
 from monitor.ui.drawing.canvas import Area
-from monitor.ui.drawing.theme import Role
+from monitor.ui.drawing.theme import Role, marked, unmarked
 from monitor.ui.queries import no_service_brake
 from monitor.ui.view import View
 from monitor.ui.widgets import bars
@@ -68,7 +69,7 @@ def in_a_row(area: Area, view: View) -> None:
     wanted: tuple[tuple[str, tuple[str, ...], Role], ...] = (
         ("LOAD", ways(_load(view).cells[0].text), "strong"),
         ("BRAKE", (_brake(view).cells[0].text, *_pressures(view)[1:]), _brake(view).cells[0].role),
-        ("HOLDING", (service.text, service.text.removesuffix(" LOW"), *ways(service.text.lstrip("◆▲ "))), service.role),
+        ("HOLDING", (service.text, service.text.removesuffix(" LOW"), *ways(unmarked(service.text))), service.role),
     )
     for (x, width), (label, choices, role) in zip(third, wanted, strict=True):
         part = area.part(x, 0, width - 1, 1)
@@ -90,7 +91,7 @@ def _load(view: View) -> Row:
     cells = (
         Cell(units.value(snap.value("hook_load"), "force"), "strong", 12),
         Cell(f"string {units.value(string, 'force')}" if string.known else "", "dim", 19),
-        Cell("▲ SLACK LINE" if slack.known and slack.number >= 0.5 else "", "warning", 14),
+        Cell("△ SLACK LINE" if slack.known and slack.number >= 0.5 else "", "caution", 14),
     )
     share = _share(snap.value("load_over_rating"), 1.0)
     return Row("LOAD", cells, share, None, "bar_warning" if share > 1 else "bar")
@@ -132,13 +133,15 @@ def _holding(view: View) -> Row:
     minimum = braking.min_holding_ratio
     if service.validity is Validity.NOT_FITTED:
         return Row("HOLDING", (Cell(word(service), "dim", 14),))
-    text, role = ratio(service, minimum), ratio_role(service, minimum)
+    text = ratio("holding_ratio", service, minimum)
+    role = ratio_role("holding_ratio", service, minimum)
     if no_service_brake(snap):
-        text, role = f"◆ {text.removeprefix('▲ ')}", "danger"
+        text, role = marked(unmarked(text), Severity.DANGER), "danger"
     cells: tuple[Cell, ...] = (Cell(text, role, 14),)
     if emergency.validity is not Validity.NOT_FITTED and not (service.word and service.word == emergency.word):
         least = braking.min_emergency_ratio
-        cells += (Cell(f"emergency {ratio(emergency, least)}", ratio_role(emergency, least), 24),)
+        words = ratio("emergency_ratio", emergency, least)
+        cells += (Cell(f"emergency {words}", ratio_role("emergency_ratio", emergency, least), 24),)
     # The tick of the required ratio stands at a third of the bar: beyond three times that, more says nothing.
     share = _share(service, 3 * minimum)
     return Row("HOLDING", cells, share, 1 / 3, "bar_warning" if share < 1 / 3 else "bar")

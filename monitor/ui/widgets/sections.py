@@ -7,9 +7,8 @@ from math import nan
 
 from rich.cells import cell_len
 
-from monitor.model.alarm import Severity
 from monitor.ui.drawing.canvas import Area, words_that_fit
-from monitor.ui.drawing.theme import Role
+from monitor.ui.drawing.theme import SEVERITY_OF, Role
 from monitor.ui.view import ScreenState
 from monitor.ui.widgets import bars, listing
 
@@ -137,13 +136,6 @@ def _ids(page: Sequence[Sequence[Line]]) -> set[str]:
     return {item.id for column in page for _, item in column if item is not None and item.id}
 
 
-_SEVERITY: dict[Role, Severity] = {
-    "danger": Severity.DANGER,
-    "warning": Severity.WARNING,
-    "caution": Severity.CAUTION,
-}
-
-
 def searched(area: Area, sections: Sequence[Section], state: ScreenState) -> tuple[str, ...]:
     """As `draw`, of the rows that the search and the filter leave."""
     area, kept = sift(area, sections, state)
@@ -175,7 +167,7 @@ def sift(area: Area, sections: Sequence[Section], state: ScreenState) -> tuple[A
 def _entry(id: str, section: Section, item: Item) -> listing.Row:
     danger = item.role == "danger"
     words = f"{section.title}: {item.label.strip()} {item.choices[0]}".strip()
-    return listing.Row(id, words, _SEVERITY.get(item.role), kept=danger)
+    return listing.Row(id, words, SEVERITY_OF.get(item.role), kept=danger)
 
 
 def _pages(sections: Sequence[Section], columns: int, width: int, height: int) -> list[list[list[Line]]]:
