@@ -9,6 +9,7 @@ from monitor.commands.common.arguments import density, length, power, weight, we
 from monitor.commands.common.progress import replaying
 from monitor.commands.common.session_range import add_kind, add_sessions, session_path
 from monitor.errors import UserError
+from monitor.presentation.line_work import both_units, compared_sums
 from monitor.units import (
     FOOT_M,
     HORSEPOWER_W,
@@ -118,7 +119,7 @@ def run(args: argparse.Namespace) -> int:
         planned = JOBS[args.job](args, rig)
     except ValueError as error:
         raise UserError(str(error)) from None
-    print(f"{args.job}: {both(planned)} by formula")
+    print(f"{args.job}: {both_units(planned)} by formula")
     print(f"  {_assumed(args, rig)}")
     if args.measured:
         seen = work_in(_print_measured(args.measured))
@@ -139,11 +140,6 @@ def _assumed(args: argparse.Namespace, rig: "Rig") -> str:
     if args.mud is None:
         return words + "; weights as given, taken as buoyed"
     return words + f"; weights in air, times {buoyancy_factor(args.mud):.4f} in mud of {args.mud:.0f} kg/m3"
-
-
-def both(work_j: float) -> str:
-    """Work in both customary units."""
-    return f"{work_j / TON_MILE_J:.2f} ton-miles ({work_j / 1e6:.0f} MJ)"
 
 
 def _trip(args: argparse.Namespace, rig: "Rig", depth: float) -> float:
@@ -285,13 +281,13 @@ def _print_cut(args: argparse.Namespace, rig: "Rig") -> None:
     trust = trust_in(recording) if recording is not None else ""
     left = work_until_cut_j(done, args.cut, goal)
     print(f"goal: {goal * FOOT_M / TON_MILE_J:.1f} ton-miles per foot, {goal / 1e6:.0f} MJ per metre ({words})")
-    print(f"programme: cut {args.cut:.1f} m ({args.cut / FOOT_M:.0f} ft) every {both(args.cut * goal)}")
+    print(f"programme: cut {args.cut:.1f} m ({args.cut / FOOT_M:.0f} ft) every {both_units(args.cut * goal)}")
     due = cut_due_m(done, goal)
-    print(f"done: {both(done)}{trust}: {due:.2f} m ({due / FOOT_M:.1f} ft) of line due")
-    print(f"until the cut: {both(left)}" if left > 0 else f"OVERDUE by {both(-left)}")
+    print(f"done: {both_units(done)}{trust}: {due:.2f} m ({due / FOOT_M:.1f} ft) of line due")
+    print(f"until the cut: {both_units(left)}" if left > 0 else f"OVERDUE by {both_units(-left)}")
     if args.since_slip is not None:
         slip = slip_share_m(args.cut, args.cut * goal, args.since_slip)
-        print(f"slip now: {slip:.2f} m ({slip / FOOT_M:.1f} ft), for {both(args.since_slip)} since the last slip")
+        print(f"slip now: {slip:.2f} m ({slip / FOOT_M:.1f} ft), for {both_units(args.since_slip)} since the last slip")
 
 
 def ledger_work_j(folder: Path, rig: str, recording: "Recording | None") -> float:
@@ -335,7 +331,7 @@ def trust_in(recording: "Recording") -> str:
 def _print_measured(paths: list[Path]) -> "Recording":
     """What is in the sessions; its line work is printed."""
     recording = recorded(paths)
-    print(f"measured: {both(work_in(recording))}{trust_in(recording)}")
+    print(f"measured, counted on the way: {both_units(work_in(recording))}{trust_in(recording)}")
     return recording
 
 
@@ -348,20 +344,20 @@ def _print_work(recording: "Recording") -> None:
     activities = log.activities
     if not activities.work:
         return
-    print(f"\nby activity, {'by the log’s own code' if activities.by_code else 'by the motion'}:")
+    print(f"\nstroke by stroke, by activity, {'by the log’s own code' if activities.by_code else 'by the motion'}:")
     print(f"  {'':<30}{'ton-miles':>11}{'MJ':>9}{'string, MJ':>12}{'block alone, MJ':>17}{'strokes':>9}")
     for one in activities.work:
         print(f"  {one.activity:<30}{one.total_j / TON_MILE_J:>11.2f}{one.total_j / 1e6:>9.0f}{one.with_string_j / 1e6:>12.0f}"
               f"{one.block_alone_j / 1e6:>17.0f}{one.strokes:>9}")  # fmt: skip
     print(f"  {'all':<30}{log.work_j / TON_MILE_J:>11.2f}{log.work_j / 1e6:>9.0f}")
+    print(f"  {compared_sums(work_in(recording), log.work_j)}")
     if log.unseen.times:
         print(f"  not in it: the position was not read {log.unseen.times} times, {log.unseen.seconds / 60:.0f} min in all;"
-              f" estimated {both(log.unseen.work_j)} more")  # fmt: skip
+              f" estimated {both_units(log.unseen.work_j)} more")  # fmt: skip
     for trip in activities.trips:
         print(f"{trip.activity}, {clock(log.series.ns(trip.from_s), date=True)} UTC: {trip.stands} stands,"
               f" {trip.per_hour:.1f} an hour ({trip.pace_per_hour:.1f} without {trip.pauses} pauses);"
               f" connection {trip.connection_s:.0f} s, slips to slips {trip.hanging_s:.0f} s")  # fmt: skip
     if log.counter is not None:
-        print(
-            f"the log's own counter: {both(log.counter.own_j)}; worked out over the same time: {both(log.counter.worked_out_j)}"
-        )
+        own, over_same = both_units(log.counter.own_j), both_units(log.counter.worked_out_j)
+        print(f"the log's own counter: {own}; worked out over the same time: {over_same}")

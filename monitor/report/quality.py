@@ -12,11 +12,11 @@ import numpy as np
 from monitor.adapters.tables.cleaning.quality import ROWS, Stretch, stretches_of
 from monitor.analysis.recording import Recording, runs
 from monitor.model.reading import Validity
-from monitor.presentation.format import plain, span
-from monitor.report.context import ReportContext, counted, mega, percent
+from monitor.presentation.format import span
+from monitor.presentation.line_work import both_units
+from monitor.report.context import ReportContext, counted, percent
 from monitor.report.html import missing_note, paragraph, table
 from monitor.report.plots import Chart
-from monitor.units import TON_MILE_J
 
 MOST_BARS: Final = 900
 UNKNOWN_JOIN_S: Final = 5.0
@@ -44,7 +44,7 @@ def missing_words(context: ReportContext) -> str:
         return ""
     return missing_note(
         f"Height and load were not both known for {span(missing.seconds)}. At the rate of work around these times the line did "
-        f"about {plain(missing.joules / TON_MILE_J, 1)} ton-miles ({mega(missing.joules, 0)} MJ) more: an estimate, in no sum."
+        f"about {both_units(missing.joules, 1)} more: an estimate, in no sum."
     )
 
 

@@ -11,6 +11,7 @@ from monitor.analysis.work.activity import DRILLED_M_S, PAUSE
 from monitor.analysis.work.log import WorkedLog
 from monitor.analysis.work.strokes import LEAST_STAND_M
 from monitor.presentation.format import plain, span
+from monitor.presentation.line_work import both_units, compared_sums
 from monitor.report.context import NONE, ReportContext, counted, cut, mega, percent
 from monitor.report.html import missing_note, paragraph, table
 from monitor.report.plots import Chart, Curve, Panel
@@ -128,7 +129,8 @@ def work_table(context: ReportContext) -> str:
     )
     down, _, up = log.motion.block_n
     learned = f" The block alone, as the log has it: {context.full(up, 'force')} going up, {context.full(down, 'force')} down."
-    parts = [table(heads, rows, foot), _counter(context), _work_chart(log), paragraph(origin + learned, "note")]
+    sums = f" {compared_sums(float(context.rec['line_work'][-1]), whole)}"
+    parts = [table(heads, rows, foot), _counter(context), _work_chart(log), paragraph(origin + learned + sums, "note")]
     if log.unseen.times:
         parts.append(missing_note(_unseen(log)))
     if log.series.left_out:
@@ -142,7 +144,7 @@ def _unseen(log: WorkedLog) -> str:
     unseen = log.unseen
     words = (
         f"The position was not read {counted(unseen.times, 'time')}, {span(unseen.seconds)} in all: estimated "
-        f"{plain(unseen.work_j / TON_MILE_J, 1)} ton-miles ({mega(unseen.work_j, 0)} MJ) more, which are in no sum here."
+        f"{both_units(unseen.work_j, 1)} more, which are in no sum here."
     )
     if unseen.not_estimated_s > 0.0:
         words += f" Of that time nothing is said of {span(unseen.not_estimated_s)}."

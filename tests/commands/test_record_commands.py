@@ -172,7 +172,10 @@ def test_a_load_plan_prints_the_textbooks_derrick_and_power(tmp_path: Path, caps
 
 def test_line_work_measured_stands_beside_the_plan(session: Path, capsys: Capture) -> None:
     reported = say(capsys, "line", "measured", session)
-    assert reported.startswith("measured: 0.4")
+    counted = reported.partition(": ")[2].partition(", ")[0]
+    assert counted.startswith("0.4")
+    assert "stroke by stroke, by activity" in reported
+    assert f"counted on the way it is {counted}" in reported
     words = ["short-trip", "--start", "1000m", "--depth", "1028m", "--stand", "28m", "--pipe", "25kg/m", "--measured"]
     assert "measured over formula" in say(capsys, "line", "plan", *words, session)
     assert "--start" in mistake(capsys, "line", "plan", *words[:1], "--start", "2000m", *words[3:-1])
