@@ -240,10 +240,10 @@ class Estimator:
             "drum": self._fingerprint(),
             "frame": self._frame.state(),
             "doubt_m": self._track.unexplained_m,
-            "unconfirmed_m": self._track.unconfirmed_m,
-            "known_ns": self._track.known_ns,
-            "known_way_m": self._track.known_way_m,
-            "connections": self._references.connections.state(self._track.way_m),
+            "unconfirmed_m": self._track.way.unconfirmed_m,
+            "known_ns": self._track.way.known_ns,
+            "known_way_m": self._track.way.known_way_m,
+            "connections": self._references.connections.state(self._track.way.total_m),
             "regain": self._regain.state(),
             "lead": self._track.lead.sensor.id if self._track.lead.referenced else "",
             "sources": {source.sensor.id: source.saved_state() for source in self._order},
@@ -280,8 +280,8 @@ class Estimator:
             if source.referenced and (source.sensor.id == lead or not self._track.lead.referenced):
                 self._track.lead = source
         self._track.unexplained_m = doubt
-        self._track.unconfirmed_m = unconfirmed
-        self._track.known_ns, self._track.known_way_m = known_ns, known_way
+        self._track.way.unconfirmed_m = unconfirmed
+        self._track.way.known_ns, self._track.way.known_way_m = known_ns, known_way
 
     def _fingerprint(self) -> list[float]:
         """All that the meaning of counts and of the datum rests on in the rig's file."""

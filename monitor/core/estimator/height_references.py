@@ -96,11 +96,11 @@ class HeightReferences:
         x, v, _ = track.predicted_at(t_ns)
         if not -SLOW_M_S < v < SLOW_M_S:
             return
-        found = self.connections.compare(x, track.way_m, track.unseen_share(t_ns) < KNOWN_SHARE)
+        found = self.connections.compare(x, track.way.total_m, track.way.unseen_share(t_ns) < KNOWN_SHARE)
         if found is None:
             return
         if found.off_m == 0.0:
-            track.unconfirmed_m = 0.0
+            track.way.unconfirmed_m = 0.0
             if self._off_m and track.unexplained_m == self._off_m and found.place is self._off_place:
                 track.unexplained_m = self._off_m = 0.0
             if self._off_words and lead.diagnosis == self._off_words and not self._off_m:
@@ -144,7 +144,7 @@ class HeightReferences:
                 mark.fused += 1
                 mark.refused_m, mark.diagnosis = None, ""
                 self.correct(frame.datum.observe(innovation, by_rope, by_wraps, sigma))
-                track.known(taken)
+                track.way.known(taken)
                 return None
         confirmed = mark.refused_m is not None and abs(innovation - mark.refused_m) < 0.1 + 3.0 * sigma
         if not lead.referenced or confirmed:
@@ -198,4 +198,4 @@ class HeightReferences:
             source.bias_m = 0.0
             source.offset_to_lead_m = None
         track.unexplained_m = track.disagreement_m = track.apart_m = 0.0
-        track.known(t_ns)
+        track.way.known(t_ns)

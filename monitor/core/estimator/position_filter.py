@@ -11,27 +11,21 @@ Readings refused for a while that agree among themselves win: the filter starts 
 be explained by stays as a doubt on the height until an outside height confirms it.
 
 What each of the three makes of the source is the table `TRANSITIONS` in `monitor.core.estimator.sources`: `classify` says of
-which kind a reading is, `accept` and `refuse` do what follows.
-
-Where the rope climbs to another layer, each turn of the drum moves the block by 5 to 8 % more or less from there on.
-The filter knows the curve, so its speed changes with it (`_cross_layer`): left to the readings, each change of layers would look
-like a jerk.
+which kind a reading is, `accept` and `refuse` do what follows. Where the rope climbs to another layer of the drum the speed
+changes with it (`layer_piece`); what may have gone unseen since the height was last known comes with the way (`way`).
 
 How lively the filter is follows the readings: on a steady stroke the jerk is taken as next to nothing, so that speed is
 smooth; a reading that stands out by two sigmas is enough to expect a manoeuvre for the next quarter second. Where readings
 are coarse and the brakes' own show one (`apply_known_acceleration`), the filter need not wait for that.
-
-Over 450 lines: the three questions and all that follows from their answers work on one state, the filter's.
 """
 
-from itertools import pairwise
 from math import nan, sqrt
 from typing import Final
 
 from monitor.config.rig import Rig
 from monitor.core.estimator.height_frame import HeightFrame
-from monitor.core.estimator.height_map import HeightMap
 from monitor.core.estimator.kinematic_filter import KinematicFilter
+from monitor.core.estimator.layer_piece import LayerPiece
 from monitor.core.estimator.sources import (
     FROZEN,
     ODD_WORDS,
@@ -42,6 +36,7 @@ from monitor.core.estimator.sources import (
     full_brake_deceleration_m_s2,
     valid_bound_m,
 )
+from monitor.core.estimator.way import Way
 from monitor.model.reading import Z99, RejectReason
 
 FITS: Final = ReadingKind.FITS
@@ -86,27 +81,17 @@ LOST_HEIGHT_DOUBT_M: Final = 2.0
 """Doubt put on a height that may be anywhere."""
 OUTSIDE_MAST_M: Final = 1.0
 """A height so far beyond crown or floor cannot be: stretch, bounce and a rough datum do not reach that far."""
-LAYER_DOUBT: Final = 0.25
-"""Standard doubt of the change of speed where the rope climbs, as a share: a drive may hold the block's speed, not the drum's."""
-EDGE_TOLERANCE_M: Final = 0.02
-"""A reading draws the height across the end of a piece of the drum's curve by less than this."""
 STILL_M_S: Final = 0.02
 """Below this, either way, the block is still."""
-UNSEEN_WAY_M: Final = 30.0
-UNSEEN_S: Final = 600.0
-"""After so much way, or so much time, what may go unseen may all have come (common practice, no source)."""
-WAY_STEP_M: Final = 0.05
-"""The way is added up in steps of this, so that noise at rest adds nothing."""
 
 
 class PositionFilter:
     """One filter, led by one source at a time. Heights in metres of unloaded line (see `monitor.core.estimator.height_frame`)."""
 
     __slots__ = (
-        "_coarse", "_curve", "_known_acceleration", "_manoeuvre_until_ns", "_mast", "_mast_span_m", "_rise", "_way_from_m",
-        "apart_m", "braking", "braking_ns", "disagreement_m", "frame", "fused_ns", "heard_ns", "high", "kin", "known_ns",
-        "known_way_m", "lead", "limits_m", "low", "max_deceleration_m_s2", "max_speed_m_s", "started", "t_ns",
-        "unconfirmed_m", "unexplained_m", "unseen_m", "valid_bound_m", "way_m",
+        "_coarse", "_known_acceleration", "_manoeuvre_until_ns", "_mast", "_mast_span_m", "apart_m", "braking", "braking_ns",
+        "disagreement_m", "frame", "fused_ns", "heard_ns", "kin", "lead", "limits_m", "max_deceleration_m_s2",
+        "max_speed_m_s", "piece", "started", "t_ns", "unexplained_m", "unseen_m", "valid_bound_m", "way",
     )  # fmt: skip
 
     def __init__(self, rig: Rig, frame: HeightFrame, lead: PositionSource) -> None:
@@ -136,15 +121,9 @@ class PositionFilter:
         """When it was last heard of."""
         self.unexplained_m = 0.0
         """Jumps of the leading source that nothing has explained or confirmed."""
-        self.unconfirmed_m = 0.0
-        """Way since the height was last confirmed from outside, m."""
-        self.known_ns: int | None = None
-        """When the height was last known to centimetres from outside; None where that was not in this run."""
-        self.known_way_m = 0.0
-        """Way since then, m."""
-        self.way_m = 0.0
-        """All the way since the start, m."""
-        self._way_from_m = 0.0
+        self.way = Way()
+        self.piece = LayerPiece()
+        """Where on the drum's curve the filter's height lies."""
         self.apart_m = 0.0
         """How far a second source is off just now, within the doubt of both."""
         self.disagreement_m = 0.0
@@ -152,9 +131,6 @@ class PositionFilter:
         self._manoeuvre_until_ns = 0
         self._coarse = False
         self._known_acceleration = nan
-        self._curve: HeightMap | None = None
-        self._rise = self.low = self.high = 0.0
-        """The piece of that curve on which the filter's height lies, m, and its travel per turn."""
 
     @property
     def trusted(self) -> bool:
@@ -166,28 +142,6 @@ class PositionFilter:
         dt = (t_ns - self.t_ns) * 1e-9
         x, v, _, p = self.kin.predicted(dt)
         return (x, v, p[0]) if dt >= 0.0 else (x + v * dt, v, p[0])
-
-    def _travel_to(self, x: float) -> None:
-        """Add up the way."""
-        moved = abs(x - self._way_from_m)
-        if moved > WAY_STEP_M:
-            self.unconfirmed_m += moved
-            self.known_way_m += moved
-            self.way_m += moved
-            self._way_from_m = x
-
-    def known(self, t_ns: int) -> None:
-        """The height is confirmed to centimetres: by the crew, a mark, or a second source of another kind."""
-        self.known_ns = t_ns
-        self.known_way_m = self.unconfirmed_m = 0.0
-
-    def unseen_share(self, t_ns: int) -> float:
-        """How much of what may go unseen can have come since the height was known, 0 to 1: it comes with way and with time, for
-        rope slips at rest, too (common practice, no source)."""
-        if self.known_ns is None:
-            return 1.0
-        share = self.known_way_m / UNSEEN_WAY_M + (t_ns - self.known_ns) * 1e-9 / UNSEEN_S
-        return share if share < 1.0 else 1.0
 
     def apply_known_acceleration(self, acceleration: float) -> None:
         """Acceleration of the block that is known from its cause, m/s2 (NaN: not known); only its changes count.
@@ -231,7 +185,7 @@ class PositionFilter:
         self.kin.reset(z, 0.0, 0.0, self.noise(source), (0.5 * self.max_speed_m_s) ** 2, 0.25)
         self.t_ns = self.fused_ns = source.fused_ns = taken
         self.heard_ns = source.arrival_ns
-        self._way_from_m = z
+        self.way.start(z)
         source.state = TRANSITIONS[source.state, FITS]
         source.fused += 1
         self.started = True
@@ -278,8 +232,10 @@ class PositionFilter:
             before = kin.x
             kin.predict(dt)
             self.t_ns = taken
-            if source.drum and not (self.low <= kin.x < self.high and self.frame.layers is self._curve):
-                self._cross_layer(before)
+            if source.drum:
+                piece, layers = self.piece, self.frame.layers
+                if not (piece.low <= kin.x < piece.high and layers is piece.curve):
+                    piece.cross(kin, before, layers)
         return dt
 
     def classify(self, source: PositionSource, taken: int, z: float, dt: float) -> tuple[ReadingKind, float, float]:
@@ -356,7 +312,7 @@ class PositionFilter:
         self.heard_ns = source.arrival_ns
         if taken > self.fused_ns:
             self.fused_ns = taken
-        self._travel_to(kin.x)
+        self.way.travel_to(kin.x)
         if not source.drum and -STILL_M_S < kin.v < STILL_M_S:
             source.at_rest()
         if not self.braking and -STILL_M_S < kin.v < STILL_M_S:
@@ -376,49 +332,10 @@ class PositionFilter:
         source.refused.append((taken, z))
         if len(source.refused) > 40:
             del source.refused[0]
-        recent = self._agreeing(source)
+        recent = source.agreeing(sqrt(self.noise(source)), self.max_speed_m_s)
         if recent:
             self._restart(source, recent)
         return RejectReason.GATE
-
-    def _cross_layer(self, before: float) -> None:
-        """The filter's height has left its piece of the drum's curve: by motion from `before`, or a reading drew it across.
-
-        By the drum the motion goes on as it was; in height it is stretched from the end of the piece on (derived here).
-        """
-        kin, layers = self.kin, self.frame.layers
-        if layers is self._curve:
-            if self.low <= before < self.high:
-                kin.rescale(self.low if kin.x < before else self.high, layers.rise_at(kin.x) / self._rise, LAYER_DOUBT)
-            elif self.low - EDGE_TOLERANCE_M < before < self.high + EDGE_TOLERANCE_M:
-                kin.rescale(kin.x, layers.rise_at(kin.x) / self._rise, LAYER_DOUBT)
-        self._curve = layers
-        self.low, self.high, self._rise = layers.piece(kin.x)
-
-    def across_layer(self, x: float, v: float, a: float) -> tuple[float, float, float]:
-        """A motion predicted from the filter's to beyond the end of its piece of the drum's curve, as it then is."""
-        edge = self.low if x < self.kin.x else self.high
-        if self.frame.layers is not self._curve or not self.low <= self.kin.x < self.high:
-            return x, v, a
-        s = self._curve.rise_at(x) / self._rise
-        return edge + s * (x - edge), s * v, s * a
-
-    def _agreeing(self, source: PositionSource) -> list[tuple[int, float]]:
-        """The last of the refused readings, (time, height), where they are enough and agree among themselves; else none."""
-        need = 3 if source.slow else 5
-        recent = source.refused[-need:]
-        if len(recent) < need:
-            return []
-        span = (recent[-1][0] - recent[0][0]) * 1e-9
-        if span < min(0.2, (need - 1) * 0.5 * source.interval_s):
-            return []
-        noise = 6.0 * sqrt(self.noise(source))
-        if any(
-            abs(z1 - z0) > 1.5 * self.max_speed_m_s * (t1 - t0) * 1e-9 + noise
-            for (t0, z0), (t1, z1) in pairwise(recent)
-        ):
-            return []
-        return recent
 
     def _restart(self, source: PositionSource, recent: list[tuple[int, float]]) -> None:
         """Start the filter again from refused readings that agree; what the jump cannot be explained by is a doubt."""

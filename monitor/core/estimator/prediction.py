@@ -83,8 +83,8 @@ def estimate_at(t_ns: int, track: PositionFilter, plausibility: PlausibilityMoni
     frame, lead = track.frame, track.lead
     layers = frame.layers
     x, v, a, p = track.kin.predicted((t_ns - track.t_ns) * 1e-9)
-    if lead.drum and not track.low <= x < track.high:
-        x, v, a = track.across_layer(x, v, a)
+    if lead.drum and not track.piece.low <= x < track.piece.high:
+        x, v, a = track.piece.across(track.kin, layers, x, v, a)
     if lead.slow:
         # Over seconds a stroke ends: it is not carried on beyond the limits of the work unless a reading was there.
         low, high = track.limits_m
@@ -96,12 +96,13 @@ def estimate_at(t_ns: int, track: PositionFilter, plausibility: PlausibilityMoni
     variance, scale = READY_MADE_VARIANCE, 0.0
     unconfirmed = 0.0
     if lead.drum:
-        unconfirmed = frame.counting * track.unconfirmed_m
+        unconfirmed = frame.counting * track.way.unconfirmed_m
         variance = frame.datum.variance(by_rope, by_wraps)
         scale = layers.rope_slopes[k] * frame.datum.rope_bound
         if not lead.referenced:
             scale += layers.widest_step - 1.0
-    variance += ((unconfirmed + track.unseen_m * track.unseen_share(t_ns)) / Z99) ** 2 + (track.apart_m * PARTING) ** 2
+    unseen = track.unseen_m * track.way.unseen_share(t_ns)
+    variance += ((unconfirmed + unseen) / Z99) ** 2 + (track.apart_m * PARTING) ** 2
     silent = (t_ns - track.fused_ns) * 1e-9
     if silent < 0.0:
         silent = 0.0

@@ -107,14 +107,14 @@ class HeightRegain:
         if not -SLOW_M_S < v < SLOW_M_S:
             return
         if track.unexplained_m == 0.0:
-            self._places.compare(x, track.way_m)
+            self._places.compare(x, track.way.total_m)
             return
         if self._agreed < AGREEING_SLOW:
             return
         if self._places.known(x):
             self._regain(track.lead, PLACE_WORDS)
             return
-        found = self._new_places.compare(x, track.way_m)
+        found = self._new_places.compare(x, track.way.total_m)
         if found is not None and found.off_m == 0.0:
             self._own += 1
             if self._own >= OWN_PLACES:
@@ -132,7 +132,7 @@ class HeightRegain:
 
     def state(self) -> dict[str, Any]:
         """What a restart must not lose, as plain JSON values."""
-        saved: dict[str, Any] = {"places": self._places.state(self._track.way_m), "jumped": self._jumped}
+        saved: dict[str, Any] = {"places": self._places.state(self._track.way.total_m), "jumped": self._jumped}
         if self._before is not None:
             saved["before_ns"], saved["before_m"] = self._before
         return saved

@@ -157,7 +157,7 @@ class SecondSource:
         track.disagreement_m = beyond if beyond > 0.0 else 0.0
         track.apart_m = apart_m - track.disagreement_m
         if beyond <= 0.0 and source.drum is not lead.drum:
-            track.known(track.t_ns)
+            track.way.known(track.t_ns)
         if beyond > 0.05:
             said = source.said_m if source.diagnosis.startswith(DIFFERS) else 0.0
             if abs(offset - said) > 0.5 * abs(said):

@@ -10,6 +10,7 @@ from collections import deque
 from collections.abc import Mapping
 from dataclasses import dataclass
 from enum import Enum
+from itertools import pairwise
 from types import MappingProxyType
 from typing import Any, Final
 
@@ -268,6 +269,25 @@ class PositionSource:
         """Whether it has had as many odd readings as are worth saying, and no long time has passed since."""
         odd = self.refused_ns
         return len(odd) == ODD_READINGS and odd[-1] - odd[0] < ODD_NS and self.taken_ns - odd[-1] < ODD_NS
+
+    def agreeing(self, sigma_m: float, max_speed_m_s: float) -> list[tuple[int, float]]:
+        """The last of the refused readings, (time, height), where they are enough and agree among themselves; else none.
+
+        One reading's standard doubt is `sigma_m`, and the block does not exceed `max_speed_m_s`.
+        """
+        need = 3 if self.slow else 5
+        recent = self.refused[-need:]
+        if len(recent) < need:
+            return []
+        span = (recent[-1][0] - recent[0][0]) * 1e-9
+        if span < min(0.2, (need - 1) * 0.5 * self.interval_s):
+            return []
+        noise = 6.0 * sigma_m
+        if any(
+            abs(z1 - z0) > 1.5 * max_speed_m_s * (t1 - t0) * 1e-9 + noise for (t0, z0), (t1, z1) in pairwise(recent)
+        ):
+            return []
+        return recent
 
     def saved_state(self) -> dict[str, Any]:
         """What a restart must not lose, as plain JSON values."""
