@@ -1,7 +1,6 @@
 """Between recordings and the rig's ledger: what of a recording belongs there, and what the ledger says of months."""
 
 from collections.abc import Iterator, Mapping, Sequence
-from itertools import pairwise
 from pathlib import Path
 from types import MappingProxyType
 from typing import Final
@@ -20,6 +19,7 @@ from monitor.adapters.ledger.entries import (
 )
 from monitor.adapters.ledger.ledger import Entry, Ledger, LedgerError, iso, ledger_path
 from monitor.adapters.ledger.trend import FEWEST_POINTS, SHORTEST_DAYS, trend
+from monitor.analysis.known import known_of, stretches_alike
 from monitor.analysis.recording import Numbers, Recording
 from monitor.core.hoist.line_work import BRIDGE_S
 from monitor.model.alarm import Finding
@@ -45,17 +45,15 @@ def candidates(rec: Recording) -> list[NewEntry | WorkSum]:
 
 def _days(rec: Recording) -> Iterator[tuple[int, int]]:
     """(first, one past the last) grid index of each day (UTC)."""
-    day = rec.t_ns // DAY_NS
-    edges = [0, *(np.flatnonzero(np.diff(day)) + 1).tolist(), len(day)]
-    yield from pairwise(edges)
+    yield from stretches_alike(rec.t_ns // DAY_NS)
 
 
 def _news(numbers: Numbers) -> float | None:
     """The last known number, if it is news: a figure that merely stood all day was found on another day."""
-    known = numbers[np.isfinite(numbers)]
-    if not len(known) or (np.isfinite(numbers[0]) and known.min() == known.max()):
+    some = known_of(numbers)
+    if not len(some) or (np.isfinite(numbers[0]) and some.min() == some.max()):
         return None
-    return float(known[-1])
+    return float(some[-1])
 
 
 def _brake_days(rec: Recording) -> Iterator[NewEntry]:

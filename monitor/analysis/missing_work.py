@@ -11,6 +11,8 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
+from monitor.analysis.known import runs
+
 AROUND_S: Final = 3600.0
 LEAST_S: Final = 15.0
 """A time without height or load shorter than this is bridged, and nothing is missing (`monitor.core.hoist.line_work`)."""
@@ -38,8 +40,7 @@ def missing_work(
     t_s = (t_ns - t_ns[0]) * 1e-9
     step_s = np.diff(t_s)
     seen = known[:-1] & known[1:] & (step_s <= bridged_s)
-    edges = np.flatnonzero(np.diff(np.concatenate(([True], seen, [True])).astype(np.int8)))
-    holes = [(t_s[first], t_s[after]) for first, after in edges.reshape(-1, 2)]
+    holes = [(t_s[first], t_s[after]) for first, after in runs(~seen)]
     known_s = np.concatenate(([0.0], np.cumsum(np.where(seen, step_s, 0.0))))
     seconds = joules = 0.0
     for from_s, to_s in holes:

@@ -16,7 +16,8 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
-from monitor.analysis.recording import Numbers, Recording, most, runs
+from monitor.analysis.known import known_of, mean_of, most, runs
+from monitor.analysis.recording import Numbers, Recording
 from monitor.config.brakes import EddyAux
 from monitor.config.optional_tables import STOPPING
 from monitor.config.rig import Rig
@@ -181,8 +182,7 @@ class _Stops:
             reach = abs(self.rec.way_m(call, after))
         rec = self.rec
         load, layer = float(rec["hook_load"][call]), float(rec["layer"][call])
-        pressures = self.pressure[call : after + 1]
-        pressures = np.sort(pressures[np.isfinite(pressures)])
+        pressures = np.sort(known_of(self.pressure[call : after + 1]))
         applied = float(pressures[-max(1, len(pressures) // 4) :].mean()) if len(pressures) else _NAN
         if direction > 0:
             full = float(rec["room_up"][call]) - float(rec["late_margin_up"][call])
@@ -274,7 +274,7 @@ def descents(rec: Recording) -> list[Descent]:
             distance = -rec.way_m(first, after)
         if distance < LEAST_DESCENT_M:
             continue
-        mean = _mean(load[first:after])
+        mean = mean_of(load[first:after])
         ended = rec.later(after, 20 * GRID_S) < len(speed)  # else the record ended in the middle of it
         at = min(rec.later(after, 20 * GRID_S), len(speed) - 1)
         place = min(int(np.searchsorted(rec.sigma_at, rec.later(after, 12 * GRID_S))), len(rec.sigma_at) - 1)
@@ -308,8 +308,3 @@ def _smooth(numbers: Numbers, elapsed_ns: npt.NDArray[np.int64]) -> Numbers:
     with np.errstate(invalid="ignore", divide="ignore"):
         smooth: Numbers = np.where(counts > 0, sums / counts, np.nan).astype(np.float32)
     return smooth
-
-
-def _mean(numbers: Numbers) -> float:
-    known = numbers[np.isfinite(numbers)]
-    return float(known.mean()) if len(known) else _NAN

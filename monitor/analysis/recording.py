@@ -4,7 +4,6 @@ The rules are left out: the session holds the findings, and the report shows tho
 worked out again, so that an old session gets what a newer Stopmark can see in it.
 """
 
-import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -20,7 +19,7 @@ from monitor.model.alarm import Finding
 from monitor.model.snapshot import Snapshot
 from monitor.model.stream import GRID_NS, Action
 
-__all__ = ["COLUMNS", "STATES", "Numbers", "Recording", "collect", "least", "most", "runs"]
+__all__ = ["COLUMNS", "STATES", "Numbers", "Recording", "collect"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -163,30 +162,3 @@ def elapsed_of(t_ns: npt.NDArray[np.int64], starts: npt.NDArray[np.int64]) -> np
     steps = np.diff(t_ns, append=t_ns[-1:] + GRID_NS)
     steps[starts - 1] = GRID_NS
     return np.concatenate(([0], np.cumsum(steps)))
-
-
-def runs(
-    mask: npt.NDArray[np.bool_], join_s: float = 0.0, elapsed_ns: npt.NDArray[np.int64] | None = None
-) -> list[tuple[int, int]]:
-    """(first, one past the last) index of each run where `mask` holds; those closer than `join_s`, by the time elapsed at each
-    row, are one."""
-    edges = np.flatnonzero(np.diff(np.concatenate(([False], mask, [False])).astype(np.int8)))
-    found: list[tuple[int, int]] = []
-    for first, after in edges.reshape(-1, 2).tolist():
-        if found and elapsed_ns is not None and elapsed_ns[first] - elapsed_ns[found[-1][1]] < join_s * 1e9:
-            found[-1] = (found[-1][0], after)
-        else:
-            found.append((first, after))
-    return found
-
-
-def most(numbers: Numbers) -> float:
-    """The greatest of the known numbers; NaN where none is known."""
-    known = numbers[np.isfinite(numbers)]
-    return float(known.max()) if len(known) else math.nan
-
-
-def least(numbers: Numbers) -> float:
-    """The least of the known numbers; NaN where none is known."""
-    known = numbers[np.isfinite(numbers)]
-    return float(known.min()) if len(known) else math.nan

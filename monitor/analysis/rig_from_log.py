@@ -19,6 +19,7 @@ from monitor.adapters.tables.field_map import LogMap, load_map
 from monitor.adapters.tables.proposal.propose import propose
 from monitor.adapters.tables.readers.series import Series
 from monitor.adapters.tables.readers.table import Layout
+from monitor.analysis.known import known_of, noise_of
 from monitor.analysis.work.log import WorkedLog, worked
 from monitor.analysis.work.series import Bools, Floats, held, series
 from monitor.config.new_rig import Answer
@@ -124,9 +125,9 @@ def _places(rig: Rig) -> tuple[int, int]:
 
 def block_level(load_n: Floats, most_n: float) -> tuple[float, float]:
     """(the level of the load that is the block alone, N; share of the readings within it)."""
-    known = load_n[np.isfinite(load_n)]
+    loads = known_of(load_n)
     low, high = _LOW[0] * most_n, _LOW[1] * most_n
-    some = known[(known > low) & (known < high)]
+    some = loads[(loads > low) & (loads < high)]
     if not len(some):
         return 0.5 * most_n, 0.0
     edges = np.exp(np.arange(math.log(low), math.log(high) + _LEVEL, _LEVEL))
@@ -138,7 +139,7 @@ def block_level(load_n: Floats, most_n: float) -> tuple[float, float]:
         place += 1
     centre = math.sqrt(float(edges[place] * edges[place + 1]))
     near = some[np.abs(some - centre) <= 1.5 * _LEVEL * centre]
-    return float(np.median(near)), len(near) / len(known)
+    return float(np.median(near)), len(near) / len(loads)
 
 
 def _provisional(rig: Rig, low: float, high: float, block_n: float, most_n: float) -> Rig:
@@ -204,8 +205,7 @@ def _sensor(
     steps = np.abs(np.diff(numbers))
     changes = steps[np.isfinite(steps) & (steps > 0.0)]
     finest = float(np.quantile(changes, 0.02)) if len(changes) else 0.0
-    still = steps[rests & np.isfinite(steps)]
-    noise = 1.4826 * float(np.median(still)) / math.sqrt(2.0) if len(still) else 0.0
+    noise = noise_of(steps[rests])
     shown = f"{float(f'{finest / unit.scale:.2g}'):g} {unit.name}"
     return {
         f"{role}_range": Answer(

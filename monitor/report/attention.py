@@ -5,7 +5,8 @@ from dataclasses import dataclass
 from typing import Final
 
 from monitor.analysis.alarm_figures import Span
-from monitor.analysis.recording import Recording, least
+from monitor.analysis.known import least
+from monitor.analysis.recording import Recording
 from monitor.config.sensor import Sensor
 from monitor.model.alarm import Severity
 from monitor.model.snapshot import SensorView

@@ -10,7 +10,8 @@ from typing import Final
 import numpy as np
 
 from monitor.analysis.alarm_figures import Span
-from monitor.analysis.recording import STATES, most
+from monitor.analysis.known import known_of, most
+from monitor.analysis.recording import STATES
 from monitor.model.alarm import Finding, Severity
 from monitor.presentation.format import plain, span
 from monitor.presentation.missing import words_of_missing
@@ -33,7 +34,7 @@ def summary(context: ReportContext) -> str:
     worst = max((level for level, count in alarms.by_severity.items() if count), default=None)
     work = float(rec["line_work"][-1])
     heat = max((d.heat_to_c for d in context.descents if math.isfinite(d.heat_to_c)), default=math.nan)
-    effect = rec["effectiveness"][np.isfinite(rec["effectiveness"])]
+    effect = known_of(rec["effectiveness"])
     speed = np.abs(rec["speed"])
     # What no block does comes of bad positions: only speeds that can be count.
     speed = speed[speed <= max(POSSIBLE_M_S, SPEED_SPARE * rec.rig.limits.max_speed_m_s)]
@@ -87,7 +88,7 @@ def _data_quality(context: ReportContext) -> str:
     rec = context.rec
     parts = []
     known = rec.known("height")
-    bounds = rec["height_bound"][np.isfinite(rec["height_bound"])]
+    bounds = known_of(rec["height_bound"])
     if (1.0 - known) * rec.watched_s > 1.0:
         parts.append(
             missing_note(f"The height was known for {percent(known, 1)} of the time; nothing is shown for the rest.")

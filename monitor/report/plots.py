@@ -14,6 +14,7 @@ import numpy as np
 import numpy.typing as npt
 
 from monitor.analysis.alarm_figures import Span
+from monitor.analysis.known import runs
 from monitor.analysis.recording import Numbers
 from monitor.model.alarm import Severity
 from monitor.model.stream import GRID_NS
@@ -215,10 +216,8 @@ class Chart:
     def _curve(self, lows: Numbers, highs: Numbers, low: float, bottom: float, scale: float, colour: str) -> None:
         step = (WIDTH - LEFT - RIGHT) / len(lows)
         xs = [LEFT + (i + 0.5) * step for i in range(len(lows))]
-        known = np.isfinite(lows)
-        edges = np.flatnonzero(np.diff(np.concatenate(([False], known, [False])).astype(np.int8)))
         path = []
-        for first, after in edges.reshape(-1, 2).tolist():
+        for first, after in runs(np.isfinite(lows)):
             up = [f"{xs[i]:.1f} {bottom - (float(highs[i]) - low) * scale:.1f}" for i in range(first, after)]
             down = [
                 f"{xs[i]:.1f} {bottom - (float(lows[i]) - low) * scale:.1f}" for i in range(after - 1, first - 1, -1)

@@ -10,7 +10,8 @@ from typing import Final
 import numpy as np
 
 from monitor.adapters.tables.cleaning.quality import ROWS, Stretch, stretches_of
-from monitor.analysis.recording import Recording, runs
+from monitor.analysis.known import runs
+from monitor.analysis.recording import Recording
 from monitor.model.reading import Validity
 from monitor.presentation.format import span
 from monitor.presentation.line_work import both_units

@@ -6,8 +6,9 @@ from typing import Final
 import numpy as np
 
 from monitor.adapters.ledger.ledger import KINDS
+from monitor.analysis.known import least, most
 from monitor.analysis.ledger_entries import trend_words, work_since_cut_j
-from monitor.analysis.recording import STATES, least, most
+from monitor.analysis.recording import STATES
 from monitor.model.alarm import Severity
 from monitor.model.check import CheckReading
 from monitor.model.quantities import QUANTITIES

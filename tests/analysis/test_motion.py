@@ -9,8 +9,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from monitor.adapters.sessions.chain import SessionChain
+from monitor.analysis.known import runs
 from monitor.analysis.motion import descents, stops
-from monitor.analysis.recording import Recording, collect, runs
+from monitor.analysis.recording import Recording, collect
 from monitor.model.stream import GRID_NS
 from tests.support.recorded import simulated
 

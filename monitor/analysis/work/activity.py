@@ -16,6 +16,7 @@ from typing import Final
 
 import numpy as np
 
+from monitor.analysis.known import median_of
 from monitor.analysis.work.series import Series
 from monitor.analysis.work.strokes import Motion, Stroke, WorkedStand
 
@@ -141,10 +142,9 @@ def _makes_hole(series: Series, stroke: Stroke) -> bool:
         return False
     bit, hole = series.extras.get("bit_depth"), series.extras.get("hole_depth")
     if bit is not None and hole is not None:
-        off = hole[stroke.first : stroke.last + 1] - bit[stroke.first : stroke.last + 1]
-        off = off[np.isfinite(off)]
-        if len(off):
-            return bool(np.median(off) < _ON_BOTTOM_M)
+        off_m = median_of(hole[stroke.first : stroke.last + 1] - bit[stroke.first : stroke.last + 1])
+        if not math.isnan(off_m):
+            return off_m < _ON_BOTTOM_M
     return stroke.seconds > 0.0 and abs(stroke.travel_m) / stroke.seconds < DRILLED_M_S
 
 

@@ -12,6 +12,7 @@ from typing import Final
 
 import numpy as np
 
+from monitor.analysis.known import least, median_of, most
 from monitor.analysis.work.series import Floats, Series
 from monitor.analysis.work.strokes import Motion, Stroke
 from monitor.units import STANDARD_GRAVITY_M_S2 as GRAVITY
@@ -107,11 +108,9 @@ def _stops(series: Series, stroke: Stroke) -> Iterator[SeenStop]:
 def _stop(series: Series, stroke: Stroke, place: int, after: int, rest: int, speed: float) -> SeenStop | None:
     """The stop at reading `rest`, of a block that had `speed` from `place` to `after`; None where the load is not known."""
     t_s, height = series.t_s, series.height_m
-    hung = series.load_n[place : rest + 1]
-    hung = hung[np.isfinite(hung)]
-    if not len(hung):
+    weight = median_of(series.load_n[place : rest + 1])
+    if math.isnan(weight):
         return None
-    weight = float(np.median(hung))
     tells = series.step_s <= _TELLS_S and stroke.travel_m < 0.0
     lost = abs(float(height[rest] - 0.5 * (height[place] + height[after]))) if tells else 0.0
     within = max(0.0, float(t_s[rest] - 0.5 * (t_s[place] + t_s[after])))
@@ -145,10 +144,9 @@ def highest_speeds(motion: Motion) -> tuple[float, float]:
     best = [0.0, 0.0]
     for stroke in motion.strokes:
         some = speed[stroke.first + 1 : stroke.last + 1]
-        some = some[np.isfinite(some)]
-        if len(some):
-            side = 0 if stroke.travel_m > 0 else 1
-            best[side] = max(best[side], float(some.max()) if side == 0 else -float(some.min()))
+        side, top = (0, most(some)) if stroke.travel_m > 0 else (1, -least(some))
+        if top > best[side]:
+            best[side] = top
     return best[0], best[1]
 
 
@@ -176,8 +174,7 @@ def _beyond(series: Series, words: str, level: float, dimension: Dimension, numb
     steps[series.breaks - 1] = 0.0
     seconds = float(0.5 * (steps[past[:-1]].sum() + steps[past[1:]].sum()))
     times = int((past[1:] & ~past[:-1]).sum()) + int(bool(len(past)) and bool(past[0]))
-    known = numbers[np.isfinite(numbers)]
-    worst = float(known.max() if side > 0 else known.min()) if len(known) else math.nan
+    worst = most(numbers) if side > 0 else least(numbers)
     return Beyond(words, level, dimension, seconds, times, worst)
 
 

@@ -12,7 +12,6 @@ Where the position stays away and the load goes on, the height is *held*: no tra
 string hangs is still seen, and so are stands.
 """
 
-import math
 from collections import Counter
 from collections.abc import Mapping
 from dataclasses import dataclass, field
@@ -307,9 +306,3 @@ def _there_and_back(t_s: Floats, height: Floats, load: Floats, rig: Rig) -> Bool
     same = (np.abs(load[1:-1] - load[:-2]) < alike) & (np.abs(load[1:-1] - load[2:]) < alike)
     found[1:-1] = (beyond > least) & same
     return found
-
-
-def median_of(numbers: Floats) -> float:
-    """Median of what is known; NaN where nothing is."""
-    known = numbers[np.isfinite(numbers)]
-    return float(np.median(known)) if len(known) else math.nan

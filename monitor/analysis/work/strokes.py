@@ -20,7 +20,8 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from monitor.analysis.work.series import Bools, Floats, Series, median_of
+from monitor.analysis.known import median_of, noise_of, stretches_alike
+from monitor.analysis.work.series import Bools, Floats, Series
 from monitor.units import STANDARD_GRAVITY_M_S2 as GRAVITY
 
 Signs = NDArray[np.int8]
@@ -313,9 +314,7 @@ def _level(load: Floats, configured: float, without: float) -> float:
 def _load_noise_n(series: Series, way: Signs) -> float:
     """Standard deviation of the load at rest, from reading to reading (by the median, which set-downs do not move)."""
     rests = (way[1:] == 0) & (way[:-1] == 0)
-    steps = np.abs(np.diff(series.load_n))[rests]
-    steps = steps[np.isfinite(steps)]
-    return 1.4826 * float(np.median(steps)) / math.sqrt(2.0) if len(steps) >= 20 else 0.0
+    return noise_of(np.diff(series.load_n)[rests], at_least=20)
 
 
 def _states(
@@ -347,8 +346,7 @@ def _states(
 
 def _runs(state: Signs) -> list[tuple[int, int, int]]:
     """(first, one past the last, state) of each run."""
-    edges = np.concatenate(([0], np.flatnonzero(np.diff(state)) + 1, [len(state)]))
-    return [(a, b, int(state[a])) for a, b in pairwise(edges.tolist())]
+    return [(first, after, int(state[first])) for first, after in stretches_alike(state)]
 
 
 def _without_blips(series: Series, state: Signs, stroke_of: NDArray[np.int64], first: int) -> Signs:
