@@ -17,6 +17,7 @@ from monitor.config.rig_file import load_rig
 from monitor.config.toml_file import ConfigError
 from monitor.units import STANDARD_GRAVITY_M_S2
 from tests.support.known_logs import Log, odd_night
+from tests.support.log_map import log_map
 
 PLAIN = ("--name", "new", "--block", "22t", "--rated", "340t", "--crown", "42m")
 
@@ -94,22 +95,6 @@ def test_the_form_has_every_table_that_may_lack() -> None:
     assert 10 <= sum(question.when({"position": Answer("block_position", "")}) for question in QUESTIONS) <= 16
 
 
-MAP = """format = 1
-rig = "land"
-[time]
-columns = ["t"]
-format = "s"
-[[columns]]
-column = "pos"
-quantity = "block_position"
-unit = "ft"
-[[columns]]
-column = "load"
-quantity = "hook_load"
-unit = "kN"
-"""
-
-
 def write_log(folder: Path, log: Log, step_s: float) -> tuple[Path, Path]:
     path, mapping = folder / "log.csv", folder / "map.toml"
     with path.open("w", newline="", encoding="utf-8") as file:
@@ -117,7 +102,7 @@ def write_log(folder: Path, log: Log, step_s: float) -> tuple[Path, Path]:
         rows.writerow(["t", "pos", "load"])
         for t_ns, height_m, load_n in zip(*log.seen(step_s), strict=True):
             rows.writerow([f"{t_ns * 1e-9:.2f}", f"{height_m / 0.3048:.2f}", f"{load_n / 1e3:.1f}"])
-    mapping.write_text(MAP, encoding="utf-8")
+    mapping.write_text(log_map(time="t", unit="ft"), encoding="utf-8")
     return path, mapping
 
 

@@ -15,6 +15,7 @@ import numpy as np
 import numpy.typing as npt
 
 from monitor.units import STANDARD_GRAVITY_M_S2
+from tests.support.log_map import log_map
 
 Floats = npt.NDArray[np.float64]
 Row = tuple[float, str, str]
@@ -26,22 +27,7 @@ SLIPS_M: Final = 5.0
 """Strokes end more than 3 m short of the land rig's limits: calm work."""
 BLOCK_N: Final = 215_700.0
 """Of the land rig: 22 t."""
-MAP: Final = """format = 1
-rig = "land"
-[time]
-columns = ["time"]
-format = "s"
-[[columns]]
-column = "pos"
-quantity = "block_position"
-unit = "m"
-sigma = 0.02
-[[columns]]
-column = "load"
-quantity = "hook_load"
-unit = "kN"
-sigma = 4
-"""
+MAP: Final = log_map(position="sigma = 0.02", load="sigma = 4")
 
 
 @dataclass(frozen=True, slots=True)

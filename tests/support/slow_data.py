@@ -16,6 +16,7 @@ from monitor.config.toml_file import validate
 from monitor.model.stream import Frame
 from monitor.runtime.assembly import core_of, header_of
 from monitor.runtime.runner import Runner
+from tests.support.log_map import log_map
 from tests.support.recorded import rules
 
 ORIGIN_NS = 1_700_000_000_000_000_000
@@ -111,18 +112,4 @@ class Pull:
         return path
 
 
-MAP = """
-format = 1
-rig = "land"
-[time]
-columns = ["time"]
-format = "s"
-[[columns]]
-column = "pos"
-quantity = "block_position"
-unit = "m"
-[[columns]]
-column = "load"
-quantity = "hook_load"
-unit = "kN"
-"""
+MAP = log_map()

@@ -14,24 +14,9 @@ from monitor.adapters.tables.field_log import FieldLog, FieldLogError
 from monitor.adapters.tables.field_map import EXAMPLE, load_map
 from monitor.config.toml_file import ConfigError
 from monitor.model.stream import Frame
+from tests.support.log_map import log_map
 
-MAP = """
-format = 1
-rig = "land"
-[time]
-columns = ["time"]
-format = "s"
-[[columns]]
-column = "pos"
-quantity = "block_position"
-unit = "m"
-max_rate = 3
-[[columns]]
-column = "load"
-quantity = "hook_load"
-unit = "kN"
-zero_is_missing = true
-"""
+MAP = log_map(position="max_rate = 3", load="zero_is_missing = true")
 
 
 def read(tmp_path: Path, text: str, mapping: str = MAP, encoding: str = "utf-8") -> tuple[FieldLog, list[Frame]]:
