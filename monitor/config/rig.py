@@ -65,6 +65,12 @@ class LimitHeights(Model):
         """Height of the overtravel device; NaN where it is not known."""
         return math.nan if self.overtravel_m is None else self.overtravel_m
 
+    @property
+    def credible_speed_m_s(self) -> float:
+        """A block may go faster than the site allows by a quarter; beyond that the position is wrong (common practice, no
+        source)."""
+        return 1.25 * self.max_speed_m_s
+
 
 class Uncertainty(Model):
     """How far the machine may differ from this file, as a relative half-width (0.15 is ±15 %). Feeds the assured marks."""

@@ -23,9 +23,8 @@ from monitor.units import TON_MILE_J, Dimension
 
 MOST_FINDINGS: Final = 600
 MOST_BARS: Final = 400
-SPEED_SPARE: Final = 1.25
 POSSIBLE_M_S: Final = 2.5
-"""A speed above both this and so many times the site's greatest is none (common practice, no source)."""
+"""A speed above both this and what the estimator believes is none (common practice, no source)."""
 
 
 def summary(context: ReportContext) -> str:
@@ -37,7 +36,7 @@ def summary(context: ReportContext) -> str:
     effect = known_of(rec["effectiveness"])
     speed = np.abs(rec["speed"])
     # What no block does comes of bad positions: only speeds that can be count.
-    speed = speed[speed <= max(POSSIBLE_M_S, SPEED_SPARE * rec.rig.limits.max_speed_m_s)]
+    speed = speed[speed <= max(POSSIBLE_M_S, rec.rig.limits.credible_speed_m_s)]
     parts = [
         cards(
             [

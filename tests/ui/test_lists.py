@@ -17,7 +17,7 @@ from monitor.ui.drawing import screen_file
 from monitor.ui.help_text import help_text
 from monitor.ui.screens import SCREENS
 from monitor.ui.view import ScreenState
-from monitor.ui.widgets.listing import Row, arranged
+from monitor.ui.widgets.listing import Row, arranged, first_row
 from tests.ui import sample
 from tests.ui.drivers import FakeReplay
 from tests.ui.walk import Walk, app_with, initials, shown, wait
@@ -268,3 +268,14 @@ def test_sorting_is_stable_and_keeps_danger_on_top() -> None:
     listed = [Row("a", "", order=("z",)), Row("b", "", order=("y",)), Row("c", "", order=("z",), kept=True)]
     assert arranged(listed, ScreenState(column=1), ("name",)).ids == ("c", "b", "a")
     assert arranged(listed, ScreenState(column=2), ("name",)).ids == ("a", "b", "c")
+
+
+@pytest.mark.parametrize("below", [0, 1])
+@pytest.mark.parametrize("rows", [1, 2, 5, 9])
+def test_the_chosen_entry_is_seen_and_no_row_is_left_empty(rows: int, below: int) -> None:
+    for chosen in range(7):
+        first = first_row(chosen, 7, rows, below)
+        shown_places = range(first, min(7, first + rows))
+        assert chosen in shown_places
+        assert len(shown_places) == min(7, rows)
+        assert rows == 1 or min(6, chosen + below) in shown_places

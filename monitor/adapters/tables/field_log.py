@@ -15,7 +15,7 @@ from typing import Final
 
 from monitor.adapters.sessions.gaps import longest_silence_ns
 from monitor.adapters.tables.cleaning.cell import FILLED, Cell
-from monitor.adapters.tables.cleaning.column import LOAD_STEP, SPEED_SPARE, ColumnCleaner, Habits, NumberWords
+from monitor.adapters.tables.cleaning.column import LOAD_STEP, ColumnCleaner, Habits, NumberWords
 from monitor.adapters.tables.cleaning.forward_fill import reading_s
 from monitor.adapters.tables.cleaning.likely_unit import wrong_unit
 from monitor.adapters.tables.cleaning.load import LoadChanges
@@ -216,7 +216,7 @@ class FieldLog:
 
     def _fastest_m_s(self, first: Sequence[tuple[list[int], list[float | None]]]) -> float:
         """The fastest that the block goes by the rig's file and the first rows."""
-        speed_m_s = max(SPEED_SPARE * self.rig.limits.max_speed_m_s, FASTEST_M_S)
+        speed_m_s = max(self.rig.limits.credible_speed_m_s, FASTEST_M_S)
         for column, (times, numbers) in zip(self._map.columns, first, strict=True):
             if column.quantity == "block_position":
                 unit = UNITS[column.unit]

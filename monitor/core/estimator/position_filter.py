@@ -102,7 +102,7 @@ class PositionFilter:
         self.limits_m = (rig.limits.lower_m, rig.limits.upper_m)
         """Between these heights the work goes on."""
         self._mast_span_m = rig.mast.crown_m - rig.mast.floor_m + 2.0 * OUTSIDE_MAST_M
-        self.max_speed_m_s = 1.25 * rig.limits.max_speed_m_s
+        self.max_speed_m_s = rig.limits.credible_speed_m_s
         """A speed that the block does not exceed, m/s."""
         self.max_deceleration_m_s2 = full_brake_deceleration_m_s2(rig)
         self.valid_bound_m = valid_bound_m(rig)

@@ -135,7 +135,7 @@ def _severity(area: Area, x: int, y: int, alarm: AlarmView, quiet: Role) -> int:
 
 def _list(area: Area, view: View, alarms: tuple[AlarmView, ...], chosen: int) -> int:
     """The rows around the chosen one; returns how many are left below."""
-    first = max(0, min(chosen - max(0, area.height - 2), len(alarms) - area.height))
+    first = listing.first_row(chosen, len(alarms), area.height, below=1)
     state_width = 30 if area.width >= 100 else 15 if area.width >= 76 else 0
     for y, alarm in enumerate(alarms[first : first + area.height]):
         at = first + y == chosen
@@ -244,7 +244,7 @@ def _history(area: Area, view: View) -> tuple[str, ...]:
     listing.texts(area, rows)
     body = listing.head(area.part(0, 1, area.width, area.height - 1), found)
     chosen = found.ids.index(view.screen_state.chosen) if view.screen_state.chosen in found.ids else 0
-    first = max(0, min(chosen - max(0, body.height - 2), len(found.ids) - body.height))
+    first = listing.first_row(chosen, len(found.ids), body.height, below=1)
     for y, id in enumerate(found.ids[first : first + body.height]):
         t_ns, alarm = changes[id]
         at = first + y == chosen

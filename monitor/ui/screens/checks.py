@@ -107,7 +107,7 @@ def _list(area: Area, view: View, checks: tuple[CheckView, ...], shown: CheckVie
     tall = 3 if area.height >= 3 * len(checks) else 2
     fit = max(1, area.height // tall)
     place = checks.index(shown)
-    first = min(max(0, place - fit + 1), max(0, len(checks) - fit))
+    first = listing.first_row(place, len(checks), fit)
     for row, check in enumerate(checks[first : first + fit]):
         y = row * tall
         at = check is shown
@@ -127,7 +127,7 @@ def _list(area: Area, view: View, checks: tuple[CheckView, ...], shown: CheckVie
 
 def _short_list(area: Area, checks: tuple[CheckView, ...], shown: CheckView) -> None:
     place = checks.index(shown)
-    first = min(max(0, place - area.height + 1), max(0, len(checks) - area.height))
+    first = listing.first_row(place, len(checks), area.height)
     for y, check in enumerate(checks[first : first + area.height]):
         at = check is shown
         area.spot(y, check.id)

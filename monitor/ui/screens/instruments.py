@@ -76,7 +76,7 @@ def draw(area: Area, view: View) -> tuple[str, ...]:
     rows = min(len(sensors), area.height - detail - 2)
     columns = [column for column in _COLUMNS if area.width >= column.from_width]
     name_width = min(24, area.width - 13 - sum(column.width for column in columns))
-    first = min(max(0, chosen - rows + 2), max(0, len(sensors) - rows))
+    first = listing.first_row(chosen, len(sensors), rows, below=1)
     _heads(area, columns, name_width)
     for y, sensor in enumerate(sensors[first : first + rows], 1):
         _row(area, y, view, sensor, columns, name_width, first + y - 1 == chosen)

@@ -79,6 +79,12 @@ def head(area: Area, found: Arranged) -> Area:
     return rest
 
 
+def first_row(chosen: int, count: int, rows: int, below: int = 0) -> int:
+    """The first of `count` entries to show in so many rows, so that the chosen one is seen and, if there is room, `below` after
+    it."""
+    return min(max(0, chosen - rows + 1 + min(below, rows - 1)), max(0, count - rows))
+
+
 def texts(area: Area, rows: Sequence[Row]) -> None:
     """Have the canvas know what each row says, for whoever copies one."""
     area.canvas.texts.update((row.id, row.words) for row in rows)

@@ -17,8 +17,6 @@ from monitor.config.rig import Rig
 from monitor.config.sensor import Sensor
 from monitor.units import STANDARD_GRAVITY_M_S2, UNITS
 
-SPEED_SPARE: Final = 1.25
-"""A block may go faster than the site allows by so much, as the estimator has it."""
 CHANGE_M_S2: Final = 1.5
 """No hoist changes its speed faster from second to second than hard braking does (common practice, no source)."""
 OUTSIDE_MAST_M: Final = 1.0
