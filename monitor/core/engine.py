@@ -324,7 +324,8 @@ class Core:
         while self._next_grid <= t_ns:
             self._evaluate(self._next_grid, findings)
             if self._thinned and self._pace is not None:
-                self._next_grid = self._pace.after_point(self._next_grid)
+                waiting = self._tracker.waiting or self._bank.waiting
+                self._next_grid = self._pace.after_point(self._next_grid, waiting)
             else:
                 self._next_grid += GRID_NS
         self.now_ns = t_ns

@@ -5,7 +5,8 @@ Theory of operation
     rig is slow the grid is thinned: of its points only these are evaluated,
 
     * the first after an input, so that nothing is found any later than on the full grid;
-    * the one `settle_ns` after that, by when what must last for half a second has lasted;
+    * the one `settle_ns` after that, by when what must last for half a second has lasted, if anything waits for that: an alarm
+      for its delay, a block for its rest, a string for its slips (`Core` knows);
     * then one for each interval of the quickest sensor (`idle_ns`): silence is noticed there.
 
     How slow a sensor is its readings say, by the time at which they came: its *interval* is at first what the rig's file says,
@@ -15,7 +16,8 @@ Theory of operation
 
     All this depends on the rig's file and on recorded inputs, never on a clock or on how inputs were waited for: at each
     moment of the stream a recording and a live run thin alike. The parameters stand in the session's header (`GridLaw.plain`),
-    so that a session replays by the law it was recorded under; a session whose header has none was recorded on the full grid.
+    so that a session replays by the law it was recorded under; a session whose header has none was recorded on the full grid,
+    and under law 1 the second look was always taken.
 """
 
 from collections.abc import Mapping, Sequence
@@ -26,7 +28,7 @@ from monitor.config.rig import Rig
 from monitor.core.saved_state import whole
 from monitor.model.stream import GRID_NS, SECOND_NS
 
-VERSION: Final = 1
+VERSION: Final = 2
 """Of the law. A header that names a later one cannot be replayed to the letter."""
 
 
@@ -45,10 +47,11 @@ class GridLaw:
     idle_least_ns: int = SECOND_NS
     idle_most_ns: int = 15 * SECOND_NS
     """Time between two looks in a silence, at the least and at most: line work is bridged over no more than 15 s."""
+    law: int = VERSION
 
     def plain(self) -> dict[str, int]:
         """The law as a session's header keeps it."""
-        return {"law": VERSION} | {name: getattr(self, name) for name in self.__slots__}
+        return {name: getattr(self, name) for name in self.__slots__}
 
     @classmethod
     def of(cls, kept: object) -> "GridLaw | None":
@@ -59,12 +62,12 @@ class GridLaw:
         """
         if kept is None:
             return None
-        if not isinstance(kept, Mapping) or whole(kept, "law", 1) != VERSION:
+        if not isinstance(kept, Mapping) or (law := whole(kept, "law", 1)) > VERSION:
             raise ValueError("it was recorded by a newer Stopmark, under a law of the grid that this one does not know")
-        times = {name: whole(kept, name, GRID_NS, 3600 * SECOND_NS) for name in cls.__slots__ if name != "readings"}
+        times = {name: whole(kept, name, GRID_NS, 3600 * SECOND_NS) for name in cls.__slots__ if name.endswith("_ns")}
         if times["settle_ns"] % GRID_NS:
             raise ValueError("settle_ns is no multiple of the grid")
-        return cls(readings=whole(kept, "readings", 2, 1000), **times)
+        return cls(readings=whole(kept, "readings", 2, 1000), law=law, **times)
 
     def idle_ns(self, interval_ns: int) -> int:
         """Time between two looks in a silence: the quickest sensor's interval, up to whole seconds."""
@@ -79,10 +82,13 @@ PRESENT: Final = GridLaw()
 class Pace:
     """How slow each sensor is, and when the next look is due while all of them are."""
 
-    __slots__ = ("_begun_ns", "_count", "_idle_ns", "_ids", "_intervals_ns", "_last_ns", "_law", "fresh_ns", "slow")
+    __slots__ = (
+        "_always_settles", "_begun_ns", "_count", "_idle_ns", "_ids", "_intervals_ns", "_last_ns", "_law", "fresh_ns", "slow",
+    )  # fmt: skip
 
     def __init__(self, rig: Rig, law: GridLaw) -> None:
         self._law = law
+        self._always_settles = law.law == 1
         self._ids: Sequence[str] = tuple(sensor.id for sensor in rig.sensors)
         self._intervals_ns = [round(SECOND_NS / sensor.rate_hz) for sensor in rig.sensors]
         self._last_ns = [0] * len(self._ids)
@@ -124,10 +130,11 @@ class Pace:
         self.fresh_ns = fresh = (t_ns // GRID_NS + 1) * GRID_NS
         return fresh
 
-    def after_point(self, g: int) -> int:
-        """The grid point `g` was evaluated, while slow: the next one, unless an input comes before it."""
+    def after_point(self, g: int, waiting: bool) -> int:
+        """The grid point `g` was evaluated, while slow: the next one, unless an input comes before it. `waiting`: something
+        comes true if it lasts."""
         since = g - self.fresh_ns
-        if since < self._law.settle_ns:
+        if since < self._law.settle_ns and (waiting or self._always_settles):
             return self.fresh_ns + self._law.settle_ns
         return self.fresh_ns + (since // self._idle_ns + 1) * self._idle_ns
 

@@ -36,7 +36,7 @@ from typing import Any, Final
 
 from monitor.config.rule import SENSOR_SIGNALS, RuleSet
 from monitor.core.alarms.alarm import Alarm
-from monitor.core.alarms.condition import ConditionState
+from monitor.core.alarms.condition import DELAYED, ConditionState
 from monitor.core.alarms.crew_actions import ASIDE, ASIDE_NOW, decide, end_of_shelving_ns
 from monitor.core.alarms.lifecycle import BY_CONDITION, LATCHED, LIFE, SET_ASIDE, Event
 from monitor.model.alarm import EXPECTED_WORDS, AlarmState, AlarmView, Finding
@@ -315,6 +315,16 @@ class AlarmBank:
                 alarm.shelved_until_ns = end_of_shelving_ns(action)
         self._suppression_dirty = True
         return [finding, *self._report_changes(action.t_ns, changes)]
+
+    @property
+    def waiting(self) -> bool:
+        """Whether a condition comes true, or ends, if it only lasts."""
+        alarms = self._alarms
+        for place in self._stepped:
+            condition = alarms[place].condition
+            if condition.state in DELAYED and not condition.blind:
+                return True
+        return False
 
     # ---- what a screen and a restart need ---------------------------------------------------------------------------
 

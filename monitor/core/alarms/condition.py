@@ -167,7 +167,7 @@ class Condition:
         self._last_ns = t_ns
         self._counting = known
         self.blind = not known
-        if known and state in _DELAYED:
+        if known and state in DELAYED:
             delay_ns = self._on_ns if state is ConditionState.PENDING else 0 if unreported else self._off_ns
             if self._elapsed_ns >= delay_ns:
                 state = TRANSITIONS[state, Reading.ELAPSED]
@@ -192,7 +192,7 @@ class Condition:
         self._counting = False
 
 
-_DELAYED: Final = frozenset({ConditionState.PENDING, ConditionState.CLEARING})
+DELAYED: Final = frozenset({ConditionState.PENDING, ConditionState.CLEARING})
 
 
 def condition_diagram() -> str:

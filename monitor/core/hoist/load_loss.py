@@ -62,6 +62,11 @@ class LoadLoss:
         self.flag: Flag = UNKNOWN_FLAG
         """1 where the load is lost, and the validity of that."""
 
+    @property
+    def waiting(self) -> bool:
+        """Whether the line is slack, or taut again, but not yet for long enough."""
+        return (self._taut_ns if self.slack else self._since_ns) >= 0
+
     def update(self, t_ns: int, estimate: Estimate, moving: bool, in_slips: bool, hook_load: Flag) -> None:
         """Take one look at `t_ns`. `moving`: the drum turns; `in_slips`: the hook carries the block alone."""
         load_n, validity = hook_load

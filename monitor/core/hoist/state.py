@@ -198,6 +198,11 @@ class HoistTracker:
         """What the block weighs alone by what has been learned, N, after the last direction of motion."""
         return self._block_n[self.direction]
 
+    @property
+    def waiting(self) -> bool:
+        """Whether what the last look saw changes the state if it only lasts."""
+        return self._motion is Motion.STOPPING or self._string in _LASTS_NS or self.loss.waiting
+
     def saved_state(self) -> dict[str, Any]:
         """What a restart must not lose, as plain JSON values."""
         return {
