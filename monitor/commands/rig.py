@@ -2,6 +2,7 @@
 
 import argparse
 import math
+import re
 import sys
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
@@ -20,6 +21,9 @@ if TYPE_CHECKING:
     from monitor.config.sensor import Sensor
 
 PRACTICE: Final = "common practice, no source: put the rig's own"
+_SYSTEMS: Final = {"field": {"ft", "in", "lbf", "klbf"}, "metric": {"tf", "kgf"}}
+"""Units of a sensor that say how the rig's people read figures."""
+_MOST_NAME: Final = 40
 _COUNTER_MOST: Final = 2**32 - 1
 
 
@@ -150,6 +154,7 @@ def run(args: argparse.Namespace) -> int:
             print(harmless(f"  {name.replace('_', ' '):<18}{_shown(answer.value):<16} {answer.source}"))
         for sensor in more:
             print(harmless(f"  {sensor.label:<18}{sensor.unit:<16} also in the log"))
+    found = _beside(args, found) | dict(found)
     given = _answers(args, found)
     _complete(given, args, found)
     text = rig_text({name.replace("-", "_"): answer for name, answer in given.items()}, more)
@@ -159,6 +164,24 @@ def run(args: argparse.Namespace) -> int:
     write_whole(out, text)
     print(f"{out}: written. Look at every line of it, then: stopmark check --rig {out}")
     return 0
+
+
+def _beside(args: argparse.Namespace, found: Mapping[str, "Answer"]) -> dict[str, "Answer"]:
+    """What the names of files and the sensors' units suggest: the rig's name and the units on the screen."""
+    from monitor.config.new_rig import Answer
+
+    answers: dict[str, Answer] = {}
+    file = args.out or (args.from_log[0] if args.from_log else None)
+    if file is not None:
+        name = re.sub(r"[^a-z0-9]+", "-", file.name.partition(".")[0].lower()).strip("-")
+        if name:
+            answers["name"] = Answer(name[:_MOST_NAME], f"by the name of {file.name}")
+    units = [getattr(args, name) or _value(dict(found), name) for name in ("position_unit", "load_unit")
+             if getattr(args, name) or name in found]  # fmt: skip
+    system = next((system for system, of in _SYSTEMS.items() if not of.isdisjoint(units)), None)
+    if system is not None:
+        answers["units"] = Answer(system, f"the sensors' units: {' and '.join(units)}")
+    return answers
 
 
 def _shown(value: Any) -> str:

@@ -54,12 +54,15 @@ def test_an_encoder_asks_for_its_drum(tmp_path: Path, capsys: pytest.CaptureFixt
     assert rig.line.rope_diameter_m == pytest.approx(0.034925)
 
 
-def test_all_that_is_missing_or_wrong_is_told_at_once(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    assert main(["rig", "new", "-o", str(tmp_path / "a.toml"), "--block", "22", "--units", "none"]) == 2
+def test_all_that_is_missing_or_wrong_is_told_at_once(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    assert main(["rig", "new", "--block", "22", "--units", "none"]) == 2
     said = capsys.readouterr().err
     for words in ("--name", "--block", "--rated", "--crown", "--units: 'none' is none of si, metric, field"):
         assert words in said
-    assert not (tmp_path / "a.toml").exists()
+    assert not [*tmp_path.iterdir()]
 
 
 def test_what_was_written_is_not_written_over(tmp_path: Path) -> None:
@@ -152,3 +155,35 @@ def test_a_log_with_next_to_nothing_proposes_nothing(tmp_path: Path, capsys: pyt
     assert main(["rig", "new", "-o", str(out), "--from-log", str(path), "--map", str(mapping)]) == 2
     assert "readings of the position" in capsys.readouterr().err
     assert not out.exists()
+
+
+def test_name_and_units_come_from_the_log_where_nobody_gives_them(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    path, mapping = write_log(tmp_path, odd_night(301), 3.0)
+    log = path.rename(tmp_path / "Rig 7 Night_2.csv")
+    assert main(["rig", "new", "-o", str(tmp_path / "new.toml"), "--from-log", str(log), "--map", str(mapping)]) == 0
+    rig = load_rig(tmp_path / "new.toml")
+    assert rig.name == "new"
+    assert rig.units == "field"
+    assert "units" in capsys.readouterr().out
+    out = tmp_path / "A b.toml"
+    assert main(["rig", "new", "-o", str(out), "--units", "si", "--from-log", str(log), "--map", str(mapping)]) == 0
+    assert (load_rig(out).name, load_rig(out).units) == ("a-b", "si")
+
+
+def test_name_comes_from_the_log_where_no_file_is_given(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    path, mapping = write_log(tmp_path, odd_night(301), 10.0)
+    monkeypatch.chdir(tmp_path)
+    log = path.rename(tmp_path / "Rig 7 Night_2.csv")
+    assert main(["rig", "new", "--from-log", str(log), "--map", str(mapping)]) == 0
+    assert load_rig(tmp_path / "rig-7-night-2.toml").name == "rig-7-night-2"
+
+
+@pytest.mark.parametrize(
+    ("position", "load", "units"),
+    [("ft", "kN", "field"), ("m", "klbf", "field"), ("m", "tf", "metric"), ("m", "kgf", "metric"), ("m", "kN", "si")],
+)
+def test_screens_begin_in_the_units_of_the_sensors(position: str, load: str, units: str, tmp_path: Path) -> None:
+    rig, _ = made(tmp_path, *PLAIN, "--position-unit", position, "--load-unit", load)
+    assert rig.units == units
