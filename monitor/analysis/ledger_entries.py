@@ -1,9 +1,7 @@
-"""Between recordings and the rig's ledger: what of a recording belongs there, and what the ledger says of months."""
+"""Between recordings and the rig's ledger: what of a recording belongs there, and the work that the ledger has."""
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Sequence
 from pathlib import Path
-from types import MappingProxyType
-from typing import Final
 
 import numpy as np
 
@@ -17,25 +15,12 @@ from monitor.adapters.ledger.entries import (
     is_cut,
     span_of,
 )
-from monitor.adapters.ledger.ledger import Entry, Ledger, LedgerError, iso, ledger_path
-from monitor.adapters.ledger.trend import FEWEST_POINTS, SHORTEST_DAYS, trend
+from monitor.adapters.ledger.ledger import Entry, Ledger, LedgerError, ledger_path
 from monitor.analysis.known import known_of, stretches_alike
 from monitor.analysis.recording import Numbers, Recording
 from monitor.core.hoist.line_work import BRIDGE_S
 from monitor.model.alarm import Finding
 from monitor.model.stream import Action
-from monitor.presentation.figures import figure
-
-SERIES: Final = {
-    "effectiveness": "brake effectiveness",
-    "response_s": "brake response time",
-    "leak_pa_s": "pressure leak rate",
-    "aux_share": "auxiliary share",
-}
-"""Numbers of ``brake`` entries that trends are looked for in, and their words."""
-_OF_PADS: Final = frozenset(("effectiveness", "response_s"))
-"""Begin again with new pads."""
-_MONTH_DAYS: Final = 30.4
 
 
 def candidates(rec: Recording) -> list[NewEntry | WorkSum]:
@@ -126,48 +111,3 @@ def work_since_cut_j(entries: Sequence[Entry | NewEntry]) -> tuple[float, int | 
             share = 1.0 if cut_ns is None or from_ns >= cut_ns else (to_ns - cut_ns) / (to_ns - from_ns)
             done_j += share * entry.numbers.get("work_j", 0.0)
     return done_j, cut_ns
-
-
-def trend_words(
-    entries: Sequence[Entry],
-    bounds: Mapping[str, float] = MappingProxyType({}),
-    alarms: Mapping[str, float] = MappingProxyType({}),
-) -> Iterator[tuple[str, str]]:
-    """(series, what can be said of it) for each of SERIES.
-
-    `bounds` asks when a series reaches a value, and is answered in any case; the levels in `alarms` are spoken of only
-    where the data carries a date. What was found before the last change of the pads does not hold for those now.
-    """
-    pads_ns = max((entry.t_ns for entry in entries if entry.kind == "pads"), default=None)
-    for name, words in SERIES.items():
-        since_ns = pads_ns if name in _OF_PADS else None
-        points = [
-            (entry.t_ns, entry.numbers[name])
-            for entry in entries
-            if entry.kind == "brake" and name in entry.numbers and (since_ns is None or entry.t_ns > since_ns)
-        ]
-        since = "" if since_ns is None else f" since the pads were changed on {iso(since_ns)[:10]}"
-        bound = bounds.get(name, alarms.get(name))
-        found = trend(points, bound)
-        if found is None:
-            fewest = f"a trend needs {FEWEST_POINTS} over {SHORTEST_DAYS:g} days"
-            yield words, f"{len(points)} entr{'y' if len(points) == 1 else 'ies'}{since}; {fewest}"
-            continue
-        slope, low, high = (
-            figure(name, part * _MONTH_DAYS, 3, signed=True)
-            for part in (found.slope, found.slope_low, found.slope_high)
-        )
-        last = iso(max(t_ns for t_ns, _ in points))[:10]
-        text = f"{figure(name, found.level, 3)} on {last}, {slope} per month ({low} to {high}){since}"
-        text += "" if found.certain else "; no change can be told from none"
-        if bound is None:
-            yield words, text
-            continue
-        level = figure(name, bound, 3)
-        if found.reaches_ns is not None and found.reaches_earliest_ns is not None:
-            latest = "later than can be said" if found.reaches_latest_ns is None else iso(found.reaches_latest_ns)[:10]
-            text += f"; reaches {level} around {iso(found.reaches_ns)[:10]} "
-            text += f"(between {iso(found.reaches_earliest_ns)[:10]} and {latest})"
-        elif name in bounds:
-            text += f"; when it reaches {level} cannot be told from this"
-        yield words, text

@@ -26,6 +26,7 @@ COMMANDS: Final = (
     Command("record", "watch and record without a screen, as a service", "monitor.commands.record"),
     Command("replay", "play a recorded session again", "monitor.commands.replay"),
     Command("report", "write a printable report of sessions", "monitor.commands.report"),
+    Command("handover", "the hand-over of a tour on one page", "monitor.commands.handover"),
     Command("compare", "say what other rules would have said", "monitor.commands.compare"),
     Command("import", "make a session of a field log (CSV)", "monitor.commands.import_"),
     Command("line", "work of the drilling line, planned and measured", "monitor.commands.line"),

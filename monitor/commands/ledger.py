@@ -33,7 +33,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     show.add_argument("--corrected", action="store_true", help="also those that were corrected")
     add = add_kind(kinds, "add", "write an entry; it can be corrected, never changed")
     add.add_argument("kind", metavar="KIND", help="check, reference, line-cut, line-new, line-strung, line-work, brake,"
-                     " pads, restart or note")  # fmt: skip
+                     " pads, hand-over, restart or note")  # fmt: skip
     add.add_argument("--text", default="", help="what happened")
     add.add_argument("--number", metavar="NAME=NUMBER", dest="numbers", action="append", default=[],
                      help="a figure, SI with the unit in its name: cut_m=24.4, or in a unit of its own: cut_m=80ft; may be"
@@ -263,7 +263,7 @@ def _export(ledger: "Ledger", out: Path, force: bool) -> int:
 
 
 def _trend(ledger: "Ledger", bounds: list[str], rules: tuple[str, str]) -> int:
-    from monitor.analysis.ledger_entries import SERIES, trend_words
+    from monitor.presentation.brake_trend import SERIES, trend_words
 
     wanted = numbers_of(bounds)
     unknown = [name for name in wanted if name not in SERIES]

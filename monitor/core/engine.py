@@ -105,6 +105,7 @@ class Core:
             ActionKind.REFERENCE_HEIGHT: self._reference,
             ActionKind.SLIP_AND_CUT: self._slip_and_cut,
             ActionKind.NOTE: lambda action: [_crew_finding(action, printable(action.text, 400))],
+            ActionKind.HAND_OVER: lambda action: [_crew_finding(action, printable(action.text, 400))],
             ActionKind.CHECK_START: lambda action: self._checks.start(action.t_ns, action.target, action.who),
             ActionKind.CHECK_STEP: lambda action: self._checks.step(action.t_ns, action.target, action.who),
             ActionKind.CHECK_ABORT: lambda action: self._checks.abort(action.t_ns, action.target, action.who),

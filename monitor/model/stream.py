@@ -47,6 +47,7 @@ class ActionKind(StrEnum):
     CHECK_STEP = "check step"  # target: id of the procedure
     CHECK_ABORT = "check abort"  # target: id of the procedure
     NOTE = "note"  # text
+    HAND_OVER = "hand-over"  # text: what was handed over; who: the oncoming driller, who signs
 
 
 class Frame(NamedTuple):

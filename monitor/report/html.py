@@ -75,9 +75,9 @@ def missing_note(words: str) -> str:
     return paragraph(words, "lack")
 
 
-def severity(name: str) -> Raw:
-    """A signal word in its colour."""
-    return Raw(f'<span class="sev {escape(name)}">{escape(name)}</span>')
+def severity(name: str, words: str = "") -> Raw:
+    """A signal word in its colour, or `words` in the same."""
+    return Raw(f'<span class="sev {escape(name)}">{text(words or name)}</span>')
 
 
 def met_mark(good: bool, words: str) -> Raw:

@@ -7,7 +7,7 @@ import numpy as np
 
 from monitor.adapters.ledger.ledger import KINDS
 from monitor.analysis.known import least, most
-from monitor.analysis.ledger_entries import trend_words, work_since_cut_j
+from monitor.analysis.ledger_entries import work_since_cut_j
 from monitor.analysis.recording import STATES
 from monitor.model.alarm import Severity
 from monitor.model.check import CheckReading
@@ -15,6 +15,7 @@ from monitor.model.quantities import QUANTITIES
 from monitor.model.snapshot import HoistState
 from monitor.physics.line import cut_due_m
 from monitor.physics.tackle import DESIGN_FACTORS
+from monitor.presentation.brake_trend import trend_words
 from monitor.presentation.figures import figures as entry_figures
 from monitor.presentation.format import clock, plain, span
 from monitor.report.attention import FEW_READINGS, taken_share

@@ -5,10 +5,12 @@ Screens put them into words; the browser view sends them as they are.
 
 import contextlib
 import shutil
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 
 from monitor.adapters.ledger.ledger import Entry
+from monitor.adapters.ledger.trend import BrakeTrend
+from monitor.adapters.sessions.tour import Tour
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,6 +65,10 @@ class RunFacts:
     line_events: tuple[Entry, ...] = ()
     """The latest events in the drilling line's life, newest first."""
     ledger: LedgerState | None = None
+    brake_trends: tuple[BrakeTrend, ...] = ()
+    """Where the brake's figures are heading, by the rig's ledger; empty without one."""
+    tour: Tour = field(default_factory=Tour)
+    """What the tour of the crew has had so far."""
     recording: RecordingFile | None = None
     replayed: Replayed | None = None
 

@@ -11,6 +11,7 @@ from monitor.adapters.ledger.writer import LedgerWriter
 from monitor.adapters.mqtt.address import BrokerUrl
 from monitor.adapters.sessions.recorder import Recorder
 from monitor.adapters.sessions.segments import SegmentedRecorder
+from monitor.adapters.sessions.tour import TourLog, findings_of_tour
 from monitor.config.rig import Rig
 from monitor.model.alarm import Finding
 from monitor.model.snapshot import Snapshot
@@ -68,6 +69,7 @@ class LiveDriver:
         self.clock = clock
         self.core = core_of(rig, rules_text, rules_path)
         self._last_run = ""
+        self._tour = TourLog()
         sinks_too = OnFinding(*sinks, self._on_finding)
         self.runner = Runner(self.core, recorder, (sinks_too,) if ledger_writer is None else (ledger_writer, sinks_too))
         self.runner.connected = False
@@ -108,7 +110,9 @@ class LiveDriver:
         self.runner.action(request.at(self.clock.now_ns()))
 
     def _on_finding(self, finding: Finding) -> None:
-        """Keep what was taken over from the run before: the crew must know that the height was not measured."""
+        """Keep what the screen tells of the run: the tour, and what was taken over from the run before (the crew must know that
+        the height was not measured)."""
+        self._tour.take(finding)
         if finding.kind == "health" and finding.key == "carried":
             self._last_run = finding.message
 
@@ -124,6 +128,8 @@ class LiveDriver:
                 ledger_writer.path.name, ledger_writer.problem, ledger_writer.written, ledger_writer.waiting
             ),
             recording=recording_file(recorder.path) if recorder is not None else None,
+            brake_trends=ledger_writer.brake_trends if ledger_writer is not None else (),
+            tour=self._tour.tour(self.core.now_ns),
         )  # fmt: skip
 
     async def run(self) -> None:
@@ -137,6 +143,8 @@ class LiveDriver:
             path, rig = self.recorder.path, self.rig.name
             last = self.recorder.session_before if isinstance(self.recorder, SegmentedRecorder) else None
             state = await asyncio.to_thread(state_of_last_run, path.parent, rig, last, path)
+            before = await asyncio.to_thread(findings_of_tour, path.parent, rig, self.clock.now_ns(), path)
+            self._tour.put_before(before)
             self.runner.start_from_state(self.clock.now_ns(), state)
         self.runner.health(self.clock.now_ns())
         from monitor.adapters.mqtt.source import MqttSource  # with its library, which the first paint does without

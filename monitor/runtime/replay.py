@@ -13,6 +13,7 @@ from typing import Final, Literal
 from monitor.adapters.host.clock import StreamClock
 from monitor.adapters.sessions.chain import SessionChain
 from monitor.adapters.sessions.reader import SessionReader
+from monitor.adapters.sessions.tour import Tour, TourLog, belongs
 from monitor.config.rig import Rig
 from monitor.core.engine import Core
 from monitor.model.alarm import Finding
@@ -65,8 +66,11 @@ class ReplayDriver:
         self._rules = session.rules_text if rules_text is None else rules_text
         self._rules_path = rules_path or f"{session.path}: rules"
         self._sinks = sinks
-        self._raised_ns = [finding.t_ns for finding in session.findings() if finding.raised]
+        self._recorded = [finding for finding in session.findings() if belongs(finding)]
+        """What was raised and done when it was recorded."""
+        self._raised_ns = [finding.t_ns for finding in self._recorded if finding.raised]
         """When alarms were raised, ns: the places to jump to."""
+        self._tour: tuple[int, Tour] | None = None
         files = session.sessions if isinstance(session, SessionChain) else [session]
         self._replayed = Replayed(
             file=files[0].path.name,
@@ -105,7 +109,15 @@ class ReplayDriver:
 
     def facts(self) -> RunFacts:
         """What is replayed, and with which rules."""
-        return RunFacts(replayed=self._replayed)
+        return RunFacts(replayed=self._replayed, tour=self._tour_here())
+
+    def _tour_here(self) -> Tour:
+        """The tour as it was at this moment of the recording."""
+        here = self.position_ns
+        count = bisect_right(self._recorded, here, key=lambda finding: finding.t_ns)
+        if self._tour is None or self._tour[0] != count:
+            self._tour = count, TourLog(self._recorded[:count]).tour(here)
+        return self._tour[1]
 
     @property
     def finished(self) -> bool:

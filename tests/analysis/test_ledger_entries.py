@@ -8,12 +8,13 @@ from monitor.adapters.ledger.entries import DAY_NS, NewEntry, WorkSum
 from monitor.adapters.ledger.ledger import Entry, Ledger
 from monitor.adapters.sessions.chain import SessionChain
 from monitor.adapters.sessions.recorder import Recorder
-from monitor.analysis.ledger_entries import candidates, trend_words, work_since_cut_j
+from monitor.analysis.ledger_entries import candidates, work_since_cut_j
 from monitor.analysis.recording import Recording, collect
 from monitor.cli import main
 from monitor.commands.ledger import alarm_levels, site_rules
 from monitor.config.rig_file import find_rig
 from monitor.model.stream import Action, ActionKind
+from monitor.presentation.brake_trend import trend_words
 from monitor.presentation.figures import figures
 from monitor.runtime.assembly import header_of
 from tests.report.test_page import drum_and_load

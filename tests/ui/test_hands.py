@@ -33,7 +33,7 @@ async def test_every_screen_says_how_to_leave_it_and_how_to_get_help(size: tuple
     async with app.run_test(size=size) as pilot:
         for spec in SCREENS:
             await pilot.press(spec.key)
-            assert "1-8  screens" in foot(app), spec.name
+            assert "1-9  screens" in foot(app), spec.name
             assert "?  help" in foot(app), spec.name
 
 

@@ -36,6 +36,8 @@ BRAKE_FIGURES: Final = MappingProxyType(
 BRAKE_WORDS: Final = "brake health of the day"
 _REFUSED: Final = " refused: "
 """In the words of a finding: the core did not take what the crew gave."""
+_WORDS_OF_CREW: Final = (ActionKind.NOTE, ActionKind.HAND_OVER)
+"""Never refused: their findings say what the crew said."""
 _VERDICTS: Final = frozenset(str(verdict) for verdict in CheckVerdict)
 
 
@@ -43,6 +45,7 @@ _ACTIONS: Final = {
     ActionKind.REFERENCE_HEIGHT: ("reference", "height_m"),
     ActionKind.SLIP_AND_CUT: ("line-cut", "turns"),
     ActionKind.NOTE: ("note", ""),
+    ActionKind.HAND_OVER: ("hand-over", ""),
 }
 """Actions that are kept: kind of entry, and name of the number."""
 
@@ -125,7 +128,7 @@ def _of_action(action: Action) -> NewEntry:
 
 
 def _refuses(finding: Finding) -> bool:
-    return finding.key != ActionKind.NOTE and _REFUSED in finding.message
+    return finding.key not in _WORDS_OF_CREW and _REFUSED in finding.message
 
 
 def is_cut(finding: Finding) -> bool:

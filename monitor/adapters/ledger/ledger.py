@@ -37,6 +37,7 @@ KINDS: Final = MappingProxyType(
         "line-work": "work of the drilling line",
         "brake": "brake health of a day",
         "pads": "pads or bands changed",
+        "hand-over": "hand-over of the tour, signed by the oncoming driller",
         "restart": "start after a run that had no clean stop",
         "note": "note",
     }

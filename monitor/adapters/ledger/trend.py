@@ -6,16 +6,22 @@ bad days do not move it.
 """
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from statistics import median
+from types import MappingProxyType
 from typing import Final
+
+from monitor.adapters.ledger.entries import BRAKE_FIGURES
+from monitor.adapters.ledger.ledger import Entry
 
 DAY_NS: Final = 86_400_000_000_000
 FEWEST_POINTS: Final = 8
 """Fewer points give no trend."""
 SHORTEST_DAYS: Final = 14.0
 """Points over fewer days give no trend."""
+_OF_PADS: Final = frozenset(("effectiveness", "response_s"))
+"""Begin again with new pads."""
 _SIGMA_OF_MAD: Final = 1.4826
 _MEDIAN_OVER_MEAN: Final = 1.2533
 _Z95: Final = 1.96
@@ -86,3 +92,34 @@ def trend(points: Sequence[tuple[int, float]], bound: float | None = None) -> Tr
         reaches_earliest_ns=last_ns + round(max(0.0, earliest) * DAY_NS),
         reaches_latest_ns=last_ns + round(latest * DAY_NS) if latest <= 10 * days else None,
     )
+
+
+@dataclass(frozen=True, slots=True)
+class BrakeTrend:
+    """What the ledger knows of the trend of one of `BRAKE_FIGURES`."""
+
+    name: str
+    points: int
+    pads_ns: int | None
+    """When the pads were last changed, where the figure begins again with that."""
+    last_ns: int | None
+    """The latest point; None where there is none."""
+    bound: float | None
+    found: Trend | None
+    """None where there are too few points, or over too short a time."""
+
+
+def brake_trends(entries: Sequence[Entry], bounds: Mapping[str, float] = MappingProxyType({})) -> Iterator[BrakeTrend]:
+    """The trend of each brake figure, and when it reaches its bound. What was found before the last change of the pads does not
+    hold for those now."""
+    pads_ns = max((entry.t_ns for entry in entries if entry.kind == "pads"), default=None)
+    for name in BRAKE_FIGURES:
+        since_ns = pads_ns if name in _OF_PADS else None
+        points = [
+            (entry.t_ns, entry.numbers[name])
+            for entry in entries
+            if entry.kind == "brake" and name in entry.numbers and (since_ns is None or entry.t_ns > since_ns)
+        ]
+        bound = bounds.get(name)
+        last_ns = max((t_ns for t_ns, _ in points), default=None)
+        yield BrakeTrend(name, len(points), since_ns, last_ns, bound, trend(points, bound))

@@ -33,6 +33,7 @@ from monitor.adapters.ledger.entries import (
     is_cut,
 )
 from monitor.adapters.ledger.ledger import Entry, EntryError, Ledger, LedgerError, iso
+from monitor.adapters.ledger.trend import BrakeTrend, brake_trends
 from monitor.model.alarm import Finding
 from monitor.model.snapshot import Snapshot
 from monitor.model.stream import GRID_NS, Action, Frame
@@ -73,6 +74,9 @@ class LedgerWriter:
         """Entries of this run."""
         self.line_events: tuple[Entry, ...] = ()
         """The latest events in the drilling line's life, newest first."""
+        self.brake_trends: tuple[BrakeTrend, ...] = ()
+        """Where the brake's figures are heading."""
+        self._trends_of: tuple[int, ...] = (-1,)
         self._mark = path.with_name(path.name + "-running")
         self._snapshot: Callable[[], Snapshot | None] = lambda: None
         self._note = note
@@ -211,7 +215,7 @@ class LedgerWriter:
                 with Ledger(self.path, _GRACE_S) as ledger:
                     self._opened = True
                     self._add(ledger)
-                    self._read_line_events(ledger)
+                    self._read_back(ledger)
             self._touch()
         except (LedgerError, OSError) as error:
             self._set_problem(disk_error_text(error, self.path, _THEN))
@@ -237,10 +241,16 @@ class LedgerWriter:
                     self._report(f"left out of the ledger: {error}")
                 del self._waiting[0]
 
-    def _read_line_events(self, ledger: Ledger) -> None:
+    def _read_back(self, ledger: Ledger) -> None:
+        """Read what screens show of the ledger; trends only where their entries have changed."""
         found = [entry for kind in LINE_KINDS for entry in ledger.entries(kind)]
         found.sort(key=lambda entry: entry.t_ns, reverse=True)
         self.line_events = tuple(found[:_EVENTS])
+        of_brake = [entry for kind in ("brake", "pads") for entry in ledger.entries(kind)]
+        ids = tuple(entry.id for entry in of_brake)
+        if ids != self._trends_of:
+            self._trends_of = ids
+            self.brake_trends = tuple(brake_trends(of_brake))
 
     def _set_problem(self, problem: str) -> None:
         """Report why the ledger cannot be written, or that it can again, where that is new."""

@@ -12,16 +12,25 @@ SHIFT_NS: Final = 12 * 3_600_000_000_000
 
 
 def run(context: ScreenContext, action: Callable[[], None], ask: bool = True) -> None:
-    """Run a crew action: refused in a replay; with `ask`, initials first where this shift has none yet."""
+    """Run a crew action: refused in a replay; with `ask`, initials first where this tour has none yet."""
     if context.driver.mode == "REPLAY":
         context.say("This is a replay: it shows what was done then; nothing can be done now.")
         return
-    snap = context.snapshot()
-    now_ns = snap.t_ns if snap else 0
-    if not ask or (context.who and now_ns - context.who_since_ns < SHIFT_NS):
+    if not ask or on_tour(context):
         action()
     else:
         ask_initials(context, action)
+
+
+def on_tour(context: ScreenContext) -> str:
+    """Initials of whoever works here now, for as long as they serve: given here, or signed for the tour since, at whichever
+    screen; empty where nobody has."""
+    snap = context.snapshot()
+    now_ns = snap.t_ns if snap else 0
+    tour = context.driver.facts().tour
+    if tour.signed_by and tour.since_ns > context.who_since_ns:
+        context.who, context.who_since_ns = tour.signed_by, tour.since_ns
+    return context.who if now_ns - context.who_since_ns < SHIFT_NS else ""
 
 
 def act(
@@ -33,14 +42,14 @@ def act(
 
 
 def ask_initials(context: ScreenContext, then: Callable[[], None]) -> None:
-    """Ask for initials, whether or not this shift has some, then go on."""
+    """Ask for initials, whether or not this tour has some, then go on."""
 
     def answer(text: str) -> None:
         snap = context.snapshot()
         context.who, context.who_since_ns = text.upper(), snap.t_ns if snap else 0
         then()
 
-    explain = "Asked once per shift (12 h) and recorded with what you do."
+    explain = "Asked once per tour (12 h) and recorded with what you do."
     context.ask("Your initials", explain, r"[A-Za-z]*", 4, answer)
 
 

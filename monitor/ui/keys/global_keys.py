@@ -70,7 +70,14 @@ GLOBAL: Final[tuple[Key, ...]] = (
         late=True,
     ),
     Key("n", note, "note", "write a note into the record", footer=False, where="live"),
-    Key("w", initials, "initials", "give other initials (a new shift)", footer=False, where="live"),
+    Key(
+        "w",
+        initials,
+        "initials",
+        "give other initials (a new tour: sign on the Tour screen)",
+        footer=False,
+        where="live",
+    ),
     Key(
         "q",
         lambda context: context.leave(),

@@ -12,7 +12,7 @@ from typing import Final
 
 from monitor.ui.drawing.canvas import Area
 from monitor.ui.keys.key import Key
-from monitor.ui.screens import alarms, brakes, checks, drive, instruments, line, session, trends
+from monitor.ui.screens import alarms, brakes, checks, drive, instruments, line, session, tour, trends
 from monitor.ui.view import View
 
 
@@ -38,5 +38,5 @@ def _spec(number: int, module: ModuleType) -> ScreenSpec:
 
 SCREENS: Final[tuple[ScreenSpec, ...]] = tuple(
     _spec(number, module)
-    for number, module in enumerate((drive, brakes, alarms, instruments, trends, line, checks, session), 1)
+    for number, module in enumerate((drive, brakes, alarms, instruments, trends, line, checks, session, tour), 1)
 )

@@ -98,11 +98,11 @@ def _flow(sections: Sequence[Section], columns: int, width: int) -> list[list[Li
     return flowed
 
 
-def draw(area: Area, sections: Sequence[Section], chosen: str) -> tuple[str, ...]:
-    """Draw them, whole sections to a page. Returns the rows a cursor can stand on, which turns the page; where there are none,
-    the pages (ids "0", "1", ...) when not all fit on one."""
+def draw(area: Area, sections: Sequence[Section], chosen: str, columns: int = 0) -> tuple[str, ...]:
+    """Draw them, whole sections to a page, in so many `columns` (0: as many as fit the width). Returns the rows a cursor can
+    stand on, which turns the page; where there are none, the pages (ids "0", "1", ...) when not all fit on one."""
     rows = tuple(item.id for section in sections for item in section.items if item.id)
-    columns = 1 if area.width < 58 else 2 if area.width < 150 else 3
+    columns = columns or (1 if area.width < 58 else 2 if area.width < 150 else 3)
     width = area.width // columns
     pages = [_flow(sections, columns, width - 3)]
     if any(len(column) - 1 > area.height for column in pages[0]):
@@ -136,10 +136,10 @@ def _ids(page: Sequence[Sequence[Line]]) -> set[str]:
     return {item.id for column in page for _, item in column if item is not None and item.id}
 
 
-def searched(area: Area, sections: Sequence[Section], state: ScreenState) -> tuple[str, ...]:
+def searched(area: Area, sections: Sequence[Section], state: ScreenState, columns: int = 0) -> tuple[str, ...]:
     """As `draw`, of the rows that the search and the filter leave."""
     area, kept = sift(area, sections, state)
-    pages = draw(area, kept, state.chosen)
+    pages = draw(area, kept, state.chosen, columns)
     area.canvas.texts.update((page, area.canvas.texts[""]) for page in pages)
     return pages
 

@@ -1,0 +1,56 @@
+"""Where the brake's figures are heading over months, in words."""
+
+from collections.abc import Iterator, Mapping, Sequence
+from types import MappingProxyType
+from typing import Final
+
+from monitor.adapters.ledger.ledger import Entry, iso
+from monitor.adapters.ledger.trend import FEWEST_POINTS, SHORTEST_DAYS, BrakeTrend, brake_trends
+from monitor.presentation.figures import figure
+
+SERIES: Final = {
+    "effectiveness": "brake effectiveness",
+    "response_s": "brake response time",
+    "leak_pa_s": "pressure leak rate",
+    "aux_share": "auxiliary share",
+}
+"""Numbers of ``brake`` entries that trends are looked for in, and their words."""
+_MONTH_DAYS: Final = 30.4
+
+
+def trend_words(
+    entries: Sequence[Entry],
+    bounds: Mapping[str, float] = MappingProxyType({}),
+    alarms: Mapping[str, float] = MappingProxyType({}),
+) -> Iterator[tuple[str, str]]:
+    """(series, what can be said of it) for each of SERIES.
+
+    `bounds` asks when a series reaches a value, and is answered in any case; the levels in `alarms` are spoken of only
+    where the data carries a date.
+    """
+    for found in brake_trends(entries, {**alarms, **bounds}):
+        yield SERIES[found.name], words_of(found, asked=found.name in bounds)
+
+
+def words_of(brake: BrakeTrend, asked: bool = False) -> str:
+    """One trend; with `asked`, also that no date can be given for its bound."""
+    name, found = brake.name, brake.found
+    since = "" if brake.pads_ns is None else f" since the pads were changed on {iso(brake.pads_ns)[:10]}"
+    if found is None or brake.last_ns is None:
+        fewest = f"a trend needs {FEWEST_POINTS} over {SHORTEST_DAYS:g} days"
+        return f"{brake.points} entr{'y' if brake.points == 1 else 'ies'}{since}; {fewest}"
+    slope, low, high = (
+        figure(name, part * _MONTH_DAYS, 3, signed=True) for part in (found.slope, found.slope_low, found.slope_high)
+    )
+    text = f"{figure(name, found.level, 3)} on {iso(brake.last_ns)[:10]}, {slope} per month ({low} to {high}){since}"
+    text += "" if found.certain else "; no change can be told from none"
+    if brake.bound is None:
+        return text
+    level = figure(name, brake.bound, 3)
+    if found.reaches_ns is not None and found.reaches_earliest_ns is not None:
+        latest = "later than can be said" if found.reaches_latest_ns is None else iso(found.reaches_latest_ns)[:10]
+        text += f"; reaches {level} around {iso(found.reaches_ns)[:10]} "
+        text += f"(between {iso(found.reaches_earliest_ns)[:10]} and {latest})"
+    elif asked:
+        text += f"; when it reaches {level} cannot be told from this"
+    return text
