@@ -355,8 +355,10 @@ def _print_work(recording: "Recording") -> None:
         print(f"  not in it: the position was not read {log.unseen.times} times, {log.unseen.seconds / 60:.0f} min in all;"
               f" estimated {both_units(log.unseen.work_j)} more")  # fmt: skip
     for trip in activities.trips:
+        pauses = f"{trip.pauses} pause{'s' * (trip.pauses > 1)}"
+        pace = f" ({trip.pace_per_hour:.1f} without {pauses})" if trip.pauses else ""
         print(f"{trip.activity}, {clock(log.series.ns(trip.from_s), date=True)} UTC: {trip.stands} stands,"
-              f" {trip.per_hour:.1f} an hour ({trip.pace_per_hour:.1f} without {trip.pauses} pauses);"
+              f" {trip.per_hour:.1f} an hour{pace};"
               f" connection {trip.connection_s:.0f} s, slips to slips {trip.hanging_s:.0f} s")  # fmt: skip
     if log.counter is not None:
         own, over_same = both_units(log.counter.own_j), both_units(log.counter.worked_out_j)

@@ -5,9 +5,8 @@ times, clocks that run back, columns that are empty for hours. What cannot be a 
 nothing takes its place.
 """
 
-from collections import deque
+from collections import Counter, deque
 from collections.abc import Iterator, Sequence
-from datetime import UTC, datetime
 from itertools import pairwise
 from pathlib import Path
 from statistics import median
@@ -15,16 +14,17 @@ from typing import Final
 
 from monitor.adapters.sessions.gaps import longest_silence_ns
 from monitor.adapters.tables.cleaning.cell import FILLED, Cell
-from monitor.adapters.tables.cleaning.column import LOAD_STEP, ColumnCleaner, Habits, NumberWords
+from monitor.adapters.tables.cleaning.column import LOAD_STEP, ColumnCleaner, Habits, NumberWords, converted
 from monitor.adapters.tables.cleaning.forward_fill import reading_s
 from monitor.adapters.tables.cleaning.likely_unit import wrong_unit
 from monitor.adapters.tables.cleaning.load import LoadChanges
 from monitor.adapters.tables.cleaning.position import fastest, rare_repeats
 from monitor.adapters.tables.cleaning.quality import ROWS, Quality
-from monitor.adapters.tables.field_map import LogMap, iso_ns, rig_of, sensor_id
-from monitor.adapters.tables.readers.series import Series
+from monitor.adapters.tables.field_map import LogMap, rig_of, sensor_id
+from monitor.adapters.tables.readers.series import Rows, Series, SortedRows
 from monitor.adapters.tables.readers.table import Dropped, FieldLogError, Heads, Layout, Table
 from monitor.adapters.tables.resolution import resolution_of
+from monitor.adapters.tables.row_times import STEPS, RowTimes, spread
 from monitor.model.stream import Frame
 from monitor.units import STANDARD_GRAVITY_M_S2, UNITS
 
@@ -36,9 +36,11 @@ FASTEST_M_S: Final = 2.5
 """Blocks of other rigs than the one in the map's file go this fast (common practice, no source)."""
 STILL_M: Final = 0.05
 """A position that moved by no more between two readings was at rest, but for noise."""
+CLOCK_BACK: Final = "clock set back by an hour"
+CLOCK_FORWARD: Final = "clock set forward by an hour"
 BACK_ROWS: Final = 600
 """So many lines in a row with a time before the last good one mean that the clock was set back."""
-_EPOCH_SCALES: Final = {"s": 10**9, "ms": 10**6, "us": 10**3, "ns": 1}
+MINUTE_NS: Final = 60_000_000_000
 
 
 def layout_of(mapping: LogMap) -> Layout:
@@ -63,20 +65,24 @@ class FieldLog:
         self._map = mapping
         self._seen = self.readings = self.gaps = 0
         self._at = 0
-        self._start_offset_ns = 0
-        if mapping.time.format == "elapsed_s":
-            self._start_offset_ns = iso_ns(mapping.time.start, 0)
+        self._clock = RowTimes(mapping.time, mapping.decimal == ",")
         self._table: Table | None = None
         self._places: list[int] = []
         self._time_places: list[int] = []
         paths = [paths] if isinstance(paths, Path) else list(paths)
-        self._series = opened or Series(self._in_order(paths), layout_of(mapping))
+        self._series: Rows = opened or Series(self._in_order(paths), layout_of(mapping))
+        if mapping.time.sort:
+            self._series = SortedRows(self._series, self._key)
         self.dropped: Dropped = self._series.dropped
         self.name = str(self._series.paths[0])
         times = self._times(LOOK_ROWS)
         if not times:
             raise FieldLogError(self._no_time())
         self.start_ns = times[0]
+        self._usual = max(1, round(median(Counter(times).values())))
+        """How many rows share a time."""
+        if self._clock.spread:
+            times = [t_ns for t_ns, _ in spread([(t_ns, None) for t_ns in times], self._usual, MINUTE_NS) if t_ns]
         steps = [later - one for one, later in pairwise(times) if later > one]
         self.period_s = max(0.01, median(steps) * 1e-9) if steps else 1.0
         first = self._first_cells()
@@ -117,7 +123,7 @@ class FieldLog:
         begins = []
         for path in paths:
             self._series = Series([path], layout_of(self._map))
-            begins.append(next(iter(self._times(LOOK_ROWS)), 0))
+            begins.append(min(self._times(LOOK_ROWS), default=0))
         return [path for _, path in sorted(zip(begins, paths, strict=True), key=lambda pair: pair[0])]
 
     def _resolutions(self) -> list[float]:
@@ -181,35 +187,41 @@ class FieldLog:
         return times
 
     def _time(self, row: list[str]) -> int | None:
-        """The row's time, ns; None where it cannot be read."""
+        """The row's time as it says it, ns; None where it cannot be read."""
         try:
-            words = " ".join(row[place].strip() for place in self._time_places)
-            how = self._map.time.format
-            if how in _EPOCH_SCALES or how == "elapsed_s":
-                number = float(words.replace(",", ".") if self._map.decimal == "," else words)
-                scale = _EPOCH_SCALES.get(how, 10**9)
-                t_ns = self._start_offset_ns + round(number * scale)
-            elif how == "iso8601":
-                t_ns = iso_ns(words, self._map.time.utc_offset_h)
-            else:
-                when = datetime.strptime(words, how)
-                zone_s = 0.0 if when.tzinfo else self._map.time.utc_offset_h * 3600.0
-                when = when if when.tzinfo else when.replace(tzinfo=UTC)
-                t_ns = round((when.timestamp() - zone_s) * 1e6) * 1000
-        except (ValueError, OverflowError, IndexError):
+            words = " ".join([row[place].strip() for place in self._time_places])
+        except IndexError:
             return None
-        return t_ns if 0 < t_ns < 1 << 62 else None
+        return self._clock.read(words)
+
+    def _key(self, table: Table, row: list[str]) -> int | None:
+        """The time to sort a row by."""
+        if table is not self._table:
+            self._look_up(table)
+        return self._time(row)
+
+    def _stamped(self) -> Iterator[tuple[int | None, tuple[Table, int, list[str]]]]:
+        """Every row with its time; those that share one are spread where the map says so."""
+        stamped = self._as_written()
+        return spread(stamped, self._usual, MINUTE_NS) if self._clock.spread else stamped
+
+    def _as_written(self) -> Iterator[tuple[int | None, tuple[Table, int, list[str]]]]:
+        for item in self._series:
+            if item[0] is not self._table:
+                self._look_up(item[0])
+            yield self._time(item[2]), item
 
     def _first_cells(self) -> list[tuple[list[int], list[float | None]]]:
         """Of each column the times, ns, and numbers of the first rows; None where there is no number."""
         words = NumberWords(self._map)
         found: list[tuple[list[int], list[float | None]]] = [([], []) for _ in self._map.columns]
-        for table, _, row in self._series.ahead(LOOK_ROWS):
-            t_ns = self._time(row) if table is self._table else None
+        rows = [(self._time(row), row) for table, _, row in self._series.ahead(LOOK_ROWS) if table is self._table]
+        for t_ns, row in spread(rows, self._usual, MINUTE_NS) if self._clock.spread else rows:
             if t_ns is None:
                 continue
-            for place, (times, numbers) in zip(self._places, found, strict=True):
+            for place, column, (times, numbers) in zip(self._places, self._map.columns, found, strict=True):
                 number, reason = words.number(row[place] if place < len(row) else "")
+                number = converted(column, number)
                 times.append(t_ns)
                 numbers.append(None if reason else number)
         return found
@@ -281,21 +293,30 @@ class FieldLog:
         Raises:
             FieldLogError: the clock was set back, or the log has a gap of more than `LONGEST_GAP_S`.
         """
-        before_ns = back = ended_ns = 0
+        before_ns = back = ended_ns = summer_ns = 0
         gap_ns = longest_silence_ns(sensor.rate_hz for sensor in self.rig.sensors)
-        self._table = None
-        for table, number, row in self._series:
+        step_ns = round(STEPS * self.period_s * 1e9)
+        self._table = at_table = None
+        for said_ns, (table, number, row) in self._stamped():
             if table is not self._table:
                 self._look_up(table)
+            if table is not at_table:
+                at_table = table
                 ended_ns = before_ns
             self._seen += 1
-            if not any(word.strip() for word in row):
-                self.dropped.note("line: empty", self._where(number))
+            if said_ns is None:
+                if any(word.strip() for word in row):
+                    self.dropped.note("line: time cannot be read", self._where(number))
+                else:
+                    self.dropped.note("line: empty", self._where(number))
                 continue
-            t_ns = self._time(row)
-            if t_ns is None:
-                self.dropped.note("line: time cannot be read", self._where(number))
-                continue
+            t_ns = said_ns + summer_ns
+            if before_ns and not 0 < t_ns - before_ns <= step_ns:
+                by_ns = self._summer_step_ns(before_ns, t_ns, said_ns)
+                if by_ns:
+                    self.quality.add(ROWS, CLOCK_BACK if by_ns > 0 else CLOCK_FORWARD, before_ns, t_ns + by_ns)
+                    summer_ns += by_ns
+                    t_ns += by_ns
             if t_ns <= ended_ns:
                 self.dropped.note("line: time is in the file before already", self._where(number))
                 continue
@@ -307,7 +328,8 @@ class FieldLog:
                 if back > BACK_ROWS:
                     raise FieldLogError(
                         f"{table.name}: some {back} {table.unit_of_place}s before {table.unit_of_place} {number} the time runs"
-                        " back and stays back: the clock was set. Mend the time, or import the parts one by one"
+                        " back and stays back: the clock was set, or rows are out of order. Mend the time, or import the parts"
+                        " one by one; with sort = true under [time] in the map the rows are put in the order of their times"
                     )
                 continue
             back = 0
@@ -322,6 +344,14 @@ class FieldLog:
             before_ns = t_ns
             self._at = number
             yield t_ns, row
+
+    def _summer_step_ns(self, before_ns: int, t_ns: int, said_ns: int) -> int:
+        """What the clock of the log was set by at the row that says `said_ns`, if the row after it agrees; else 0."""
+        if self._clock.spread:
+            return 0
+        after = next((self._time(row) for table, _, row in self._series.ahead(1) if table is self._table), None)
+        next_ns = None if after is None else t_ns + after - said_ns
+        return self._clock.summer_step_ns(before_ns, t_ns, next_ns, self.period_s)
 
     def _where(self, number: int) -> str:
         table = self._table

@@ -34,9 +34,11 @@ missing = ["-999.25", "NULL"]      # words for "no reading", besides the empty c
 
 [time]
 columns = ["date", "time"]         # one or more; joined by a space
-format = "%d.%m.%Y %H:%M:%S"       # strptime's, or: s, ms, us, ns, iso8601, elapsed_s
+format = "%d.%m.%Y %H:%M:%S"       # strptime's, or: s, ms, us, ns, iso8601, elapsed_s, serial_days (a spreadsheet's)
 utc_offset_h = 0.0
 start = "2026-01-01T00:00:00"      # of a log with elapsed seconds
+spread = false                     # rows that share a time (written to the minute) are spread until the next time
+sort = false                       # put the rows in the order of their times first (newest row on top, parts out of order)
 
 [[columns]]
 column = "Block Pos"
@@ -45,6 +47,8 @@ unit = "ft"
 range = [-5, 140]                  # what can be; left out: wide limits for the quantity
 max_rate = 12                      # fastest change per second that can be, in the column's unit
 zero_is_missing = false            # a zero is no reading
+sense = 1                          # -1: numbers fall while the block rises (as those counted from the crown)
+add = 0.0                          # added to each number then, in the column's unit: another zero, a block not weighed
 sigma = 0.1                        # noise; left out: by how finely the column is written
 
 # [[columns]]
@@ -54,7 +58,7 @@ sigma = 0.1                        # noise; left out: by how finely the column i
 """
 
 
-PLAIN_FORMATS: Final = ("s", "ms", "us", "ns", "iso8601", "elapsed_s")
+PLAIN_FORMATS: Final = ("s", "ms", "us", "ns", "iso8601", "elapsed_s", "serial_days")
 """Ways to write a time that need no signs of strptime."""
 
 
@@ -65,6 +69,10 @@ class TimeColumns(Model):
     format: str = "iso8601"
     utc_offset_h: Finite = 0.0
     start: str = ""
+    spread: bool = False
+    """Rows that share a time (to the minute) are spread until the next time."""
+    sort: bool = False
+    """Rows are put in the order of their times first."""
 
     @field_validator("format")
     @classmethod
@@ -95,6 +103,7 @@ class LogColumn(Model):
     range: tuple[Finite, Finite] | None = None
     max_rate: Positive | None = None
     zero_is_missing: bool = False
+    add: Finite = 0.0
     sigma: NotNegative | None = None
     counts_per_turn: Positive | None = None
     bits: Literal[16, 32] = 32
@@ -218,7 +227,7 @@ def rig_of(mapping: LogMap, readings_s: Sequence[float], resolutions: Sequence[f
             "range": [low, high],
             "sigma": column.sigma if column.sigma is not None else _usual_noise(column, step, high - low),
             "bits": column.bits,
-            "sense": column.sense,
+            "sense": column.sense if column.quantity == "drum_counts" else 1,
         }
         for name in ("counts_per_turn", "height_m"):
             if getattr(column, name) is not None:

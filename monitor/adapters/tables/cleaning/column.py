@@ -80,12 +80,21 @@ class NumberWords:
         return (number, "") if math.isfinite(number) else (math.nan, "not a finite number")
 
 
+def converted(column: LogColumn, number: float) -> float:
+    """A number of the log as the map counts: its sense turned, its zero moved. Counts of an encoder stay what they are."""
+    if column.quantity == "drum_counts":
+        return number
+    return number + column.add if column.sense == 1 else column.add - number
+
+
 class ColumnCleaner:
     """Accepts or refuses the cells of one column. `sensor` is what the column is in `rig`."""
 
     def __init__(self, column: LogColumn, mapping: LogMap, sensor: Sensor, rig: Rig, habits: Habits) -> None:
         self._column = column
         self._words = NumberWords(mapping)
+        self._zero = converted(column, 0.0)
+        self._converts = column.add != 0.0 or column.sense != 1
         self._low, self._high = sensor.range
         self._unit = unit = UNITS[column.unit]
         self._mast = (-math.inf, math.inf)
@@ -104,6 +113,8 @@ class ColumnCleaner:
         """The next cell; open while it hangs on those after it."""
         number, reason = self._words.number(word)
         if not reason:
+            if self._converts:
+                number = round(converted(self._column, number), 9)
             self._count -= 1
             if not self._count:
                 self._count = self._step
@@ -137,7 +148,7 @@ class ColumnCleaner:
 
     def _objection(self, number: float) -> str:
         """Why the number by itself cannot be a reading; empty where it can."""
-        if number == 0.0 and self._column.zero_is_missing:
+        if number == self._zero and self._column.zero_is_missing:
             return "zero where none can be"
         if not self._low <= number <= self._high:
             return f"out of range ({self._low:g} to {self._high:g} {self._column.unit})"

@@ -8,6 +8,7 @@ from typing import Final
 
 from monitor.adapters.tables.cleaning.forward_fill import filled_rows
 from monitor.adapters.tables.field_map import LogMap, iso_ns
+from monitor.adapters.tables.proposal.origin import with_origin
 from monitor.adapters.tables.proposal.quantities import FoundColumn, find_columns, sampled
 from monitor.adapters.tables.proposal.times import FoundTime, find_time
 from monitor.adapters.tables.readers.head_rows import like_number
@@ -72,7 +73,8 @@ def propose(series: Series, rig: Rig, rig_words: str, rig_named: bool) -> Propos
         for name, unit, words, cells in zip(heads.names, heads.units, heads.words, columns, strict=True)
         if name not in time.columns
     ]
-    found = find_columns(judged, rig)
+    by_head = {column.head: column for column in judged}
+    found = [with_origin(each, by_head[each.column], rig) for each in find_columns(judged, rig)]
     missing = _missing([columns[heads.names.index(each.column)] for each in found], found, rig, comma)
     found, own = _with_own_sensors(found, rig, rig_named)
     _check(table, found, have)
@@ -87,7 +89,9 @@ def propose(series: Series, rig: Rig, rig_words: str, rig_named: bool) -> Propos
             f"rig: none is named (--rig); {rig.name}'s mast, line and limits are taken, which are not this rig's",
         )
     zeros = {
-        each.column: _zeros(columns[heads.names.index(each.column)]) for each in found if each.quantity == "hook_load"
+        each.column: _zeros(columns[heads.names.index(each.column)])
+        for each in found
+        if each.quantity == "hook_load" and not each.add
     }
     for name, count in zeros.items():
         if count:
@@ -185,7 +189,7 @@ def _missing(columns: Sequence[Sequence[str]], found: Sequence[FoundColumn], rig
             except ValueError:
                 words[word[:40]] += count
                 continue
-            far = unit.dimension == "length" and not abs(unit.to_si(number)) < 4.0 * rig.mast.crown_m
+            far = each.quantity == "block_position" and not abs(unit.to_si(number)) < 4.0 * rig.mast.crown_m
             far = far or (
                 unit.dimension == "force" and number < 0 and unit.to_si(number) < -0.2 * rig.block.rated_load_kg * 10
             )
@@ -271,6 +275,7 @@ def _toml(
     lines.append(f"format = {_quoted(time.format)}")
     if start:
         lines.append(f"start = {_quoted(start)}")
+    lines += ["sort = true"] * bool(time.sort) + ["spread = true"] * (time.shared > 1)
     for each in found:
         lines += [
             "", "[[columns]]", f"column = {_quoted(each.column)}  # {one_line(each.evidence)}",
@@ -280,4 +285,5 @@ def _toml(
             lines.append(f"sensor = {_quoted(own[each.column])}")
         if each.column in zeros:
             lines.append("zero_is_missing = true")
+        lines += [f"sense = {each.sense}"] * (each.sense != 1) + [f"add = {each.add:g}"] * (each.add != 0.0)
     return "\n".join(lines) + "\n"

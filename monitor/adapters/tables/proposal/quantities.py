@@ -65,6 +65,9 @@ class FoundColumn:
     score: float
     evidence: str
     doubts: tuple[str, ...]
+    sense: int = 1
+    add: float = 0.0
+    """What its numbers are multiplied by, and what is added then."""
 
 
 @dataclass(frozen=True, slots=True)

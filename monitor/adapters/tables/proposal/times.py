@@ -10,6 +10,7 @@ from statistics import median
 from typing import Final
 
 from monitor.adapters.tables.proposal.unit_names import SECONDS
+from monitor.adapters.tables.row_times import DAY_S, SERIAL_1970
 
 LOOK_CELLS: Final = 600
 """Cells of a column that every way of writing is tried on, from all over the sample."""
@@ -56,6 +57,10 @@ class FoundTime:
     """The first time, as it is written."""
     ends_s: tuple[float, float]
     """First and last time, s of the epoch or of the log."""
+    sort: str = ""
+    """Why the rows must be put in the order of their times first; empty where they need not be."""
+    shared: int = 1
+    """How many rows share a time that is written to the minute."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,6 +74,7 @@ def find_time(
     names: Sequence[str], units: Sequence[str], columns: Sequence[Sequence[str]], index: str
 ) -> FoundTime | None:
     """The time of a table whose sampled cells are `columns`; `index` is the column that the file calls its index of time."""
+    field_units = any(_FIELD_UNITS.search(words) for words in (*names, *units))
     found = [
         time
         for place, name in enumerate(names)
@@ -77,7 +83,7 @@ def find_time(
     found += _in_pairs(names, columns)
     if not found:
         return None
-    found.sort(key=lambda time: -time.score)
+    found.sort(key=lambda time: -time.score - _month_first(time.format, field_units))
     best, doubts = found[0], list(found[0].doubts)
     rivals = [
         time
@@ -198,7 +204,15 @@ def _numbers(unit: str) -> list[_Way]:
             raise ValueError(word)
         return seconds
 
+    def serial(word: str) -> float:
+        seconds = (float(word) - SERIAL_1970) * DAY_S
+        if not low < seconds < high:
+            raise ValueError(word)
+        return seconds
+
     ways = [_Way(name, epoch(scale)) for name, scale in (("s", 1.0), ("ms", 1e-3), ("us", 1e-6), ("ns", 1e-9))]
+    if not unit or unit.casefold() in ("d", "day", "days"):
+        ways.append(_Way("serial_days", serial))
     return [*ways, _Way("elapsed_s", elapsed)] if SECONDS.get(unit.casefold(), 1.0) == 1.0 else ways
 
 
@@ -249,30 +263,77 @@ def _read_as(
         return None
     steps = [later - one for one, later in pairwise(seconds)]
     order = sum(step >= 0.0 for step in steps) / len(steps)
+    newest_first = sum(step <= 0.0 for step in steps) / len(steps) >= IN_ORDER and seconds[-1] < seconds[0]
+    if newest_first:
+        order, seconds = 1.0, seconds[::-1]
     if order < IN_ORDER or seconds[-1] <= seconds[0]:
         return None
-    near = []
-    for one, later in pairwise(cell.strip() for cell in cells[:2000]):
+    times = []
+    for cell in cells:
         try:
-            near.append(way.read(later) - way.read(one))
+            times.append(way.read(cell.strip()))
         except (ValueError, OverflowError):
             continue
-    steps_up = [step for step in near if step > 0.0]
+    near = [later - one for one, later in pairwise(times[:2000])]
+    steps_up = [abs(step) for step in near if (step < 0.0 if newest_first else step > 0.0)]
     if not steps_up:
         return None
     period_s = median(steps_up)
     named = sum(bool(_NAMES.search(name)) for name in columns) / len(columns)
-    if way.format == "elapsed_s" and not (named or index):
+    if way.format in ("elapsed_s", "serial_days") and not (named or index):
         return None  # any column that rises would be one
+    if way.format == "serial_days" and period_s > 3600.0:
+        return None  # seconds since some moment
+    shared = 1
+    if all(time % 60.0 == 0.0 for time in times) and near:
+        shared = round(len(near) / (len(steps_up) + 1)) if len(steps_up) < 0.6 * len(near) else 1
+        period_s /= shared
     # The true way gives the shortest log: days taken for months make it jump over weeks.
     spread = (seconds[-1] - seconds[0]) / max(period_s * len(cells), 1e-9)
     score = (
         order + 0.5 * named + 0.5 * index - 0.1 * min(3.0, max(0.0, spread - 1.0)) - 0.3 * (way.format == "elapsed_s")
     )
     score += _PREFERENCE.get(way.format, 0.0)
-    evidence = f"{share:.0%} of {len(sample)} cells looked at read so, {order:.0%} in order; a row every {period_s:g} s"
+    evidence = (
+        f"{share:.0%} of {len(sample)} cells looked at read so, {order:.0%} in order; a row every {period_s:.6g} s"
+    )
     ends = seconds[0], seconds[-1]
-    return FoundTime(columns, way.format, evidence, _doubts(way.format, sample), period_s, score, sample[0], ends)
+    sort = "the newest row comes first" if newest_first else _disorder(times, period_s)
+    doubts = _doubts(way.format, sample)
+    if sort:
+        doubts += (f"time: {sort}; all rows are read and put in the order of their times first (time.sort)",)
+    if shared > 1:
+        doubts += (
+            f"time: written to the minute, {shared} rows share one; they are spread over it (time.spread), off by as much",
+        )
+    return FoundTime(columns, way.format, evidence, doubts, period_s, score, sample[0], ends, sort, shared)
+
+
+LEAST_BACK: Final = 20
+"""So many rows in a row that are older than one before them are a part out of order; fewer are stray."""
+HOUR_S: Final = 3600.0
+
+
+def _disorder(times: Sequence[float], period_s: float) -> str:
+    """What is out of order in the rows, in words; empty where nothing is but stray rows and an hour of summer time."""
+    newest, back, rows, summer_s = -float("inf"), 0, 0, 0.0
+    for one, time in pairwise(times):
+        if -HOUR_S < time - one <= 5.0 * period_s - HOUR_S:
+            summer_s += HOUR_S
+        time += summer_s
+        back = back + 1 if time < newest else 0
+        rows += LEAST_BACK if back == LEAST_BACK else back > LEAST_BACK
+        newest = max(newest, time)
+    return f"{rows} rows are older than others before them" if rows else ""
+
+
+_MONTH_FIRST: Final = 0.04
+"""Feet and pounds, and clocks of twice twelve hours, come with the month first (common practice, no source)."""
+_FIELD_UNITS: Final = re.compile(r"(?<![a-z])(ft|feet|k?lbs?f?|kips?|psi)(?![a-z])", re.IGNORECASE)
+
+
+def _month_first(form: str, field_units: bool) -> float:
+    return _MONTH_FIRST if form.startswith("%m") and (field_units or "%p" in form) else 0.0
 
 
 _PREFERENCE: Final[Mapping[str, float]] = {"iso8601": 0.06, "s": 0.06}

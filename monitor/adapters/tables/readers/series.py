@@ -2,14 +2,33 @@
 
 import math
 import os
+from bisect import bisect_right
 from collections import deque
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from itertools import islice
 from pathlib import Path
-from typing import IO
+from typing import IO, Protocol
 
 from monitor.adapters.tables.readers.opening import open_tables
 from monitor.adapters.tables.readers.table import Dropped, FieldLogError, Layout, Table
+
+
+class Rows(Protocol):
+    """The rows of a log."""
+
+    paths: tuple[Path, ...]
+    dropped: Dropped
+    first: Table
+
+    @property
+    def share(self) -> float:
+        """How much of it has been read, 0 to 1; NaN where nobody knows."""
+
+    def ahead(self, most: int) -> list[tuple[Table, int, list[str]]]:
+        """The next rows, at most `most`; they come again."""
+
+    def __iter__(self) -> Iterator[tuple[Table, int, list[str]]]:
+        """Every row: its table, its number there, its cells."""
 
 
 class Series:
@@ -72,6 +91,53 @@ class Series:
         Raises:
             FieldLogError: a table cannot be opened, or read on.
         """
-        while self._waiting:
-            yield self._waiting.popleft()
-        yield from self._rows
+        while True:
+            while self._waiting:
+                yield self._waiting.popleft()
+            for row in self._rows:
+                yield row
+                if self._waiting:
+                    break  # somebody looked ahead meanwhile
+            else:
+                return
+
+
+class SortedRows:
+    """The rows of a log in the order of a key, one that has none after the row before it. Holds all of them in memory, packed."""
+
+    def __init__(self, rows: Rows, key: Callable[[Table, list[str]], int | None]) -> None:
+        """Read everything.
+
+        Raises:
+            FieldLogError: a table cannot be opened, or read on.
+        """
+        self.paths, self.dropped, self.first = rows.paths, rows.dropped, rows.first
+        self.share = math.nan
+        """Not known: all of it has been read before the first row comes."""
+        held: list[tuple[int, int, str]] = []
+        self._tables: list[Table] = []
+        self._places: list[int] = []
+        last = 0
+        for place, (table, number, cells) in enumerate(rows):
+            if not self._tables or table is not self._tables[-1]:
+                self._tables.append(table)
+                self._places.append(place)
+            at = key(table, cells)
+            last = last if at is None else at
+            held.append((last, place, "\x00".join([str(number), *(cell.replace("\x00", " ") for cell in cells)])))
+        held.sort()
+        self._held = deque(held)
+
+    def _unpacked(self, place: int, text: str) -> tuple[Table, int, list[str]]:
+        number, *cells = text.split("\x00")
+        return self._tables[bisect_right(self._places, place) - 1], int(number), cells
+
+    def ahead(self, most: int) -> list[tuple[Table, int, list[str]]]:
+        """The next rows, at most `most`; they come again."""
+        return [self._unpacked(place, text) for _, place, text in islice(self._held, most)]
+
+    def __iter__(self) -> Iterator[tuple[Table, int, list[str]]]:
+        """Every row: its table, its number there, its cells."""
+        while self._held:
+            _, place, text = self._held.popleft()
+            yield self._unpacked(place, text)

@@ -3,14 +3,17 @@
 import zipfile
 from collections.abc import Iterator
 from datetime import date, datetime, time, timedelta
+from itertools import islice
 from typing import Any, Final
 
-from monitor.adapters.tables.readers.head_rows import HeadRows, find_heads
+from monitor.adapters.tables.readers.head_rows import LOOK_ROWS, HeadRows, find_heads, like_data
 from monitor.adapters.tables.readers.safe_xml import check_prolog
 from monitor.adapters.tables.readers.source import UNSOUND, Source
 from monitor.adapters.tables.readers.table import Dropped, FieldLogError, Heads, Layout, Row
 
 MOST_COLUMNS: Final = 1024
+LEAST_FILLED: Final = 5
+"""A sheet with as many rows of numbers and times is a table; one with fewer is a cover."""
 MOST_HELD_BYTES: Final = 256 << 20
 """Parts that are held in memory whole (texts, styles) may be so large together, unpacked."""
 
@@ -68,19 +71,29 @@ class Workbook:
             )
 
     def _choose(self, sheets: list[Any], wanted: str | None) -> Any:
-        """The sheet called `wanted`, or the first one that has rows."""
+        """The sheet called `wanted`, or the first one with rows of data, else the first with any."""
         names = ", ".join(repr(sheet.title) for sheet in sheets[:20])
+        begun = []
         for sheet in sheets:
             sheet.reset_dimensions()  # what the file says of its own size may be wrong
-            if sheet.title == wanted or (wanted is None and self._begun(sheet)):
+            if sheet.title == wanted:
                 return sheet
+            if wanted is None:
+                filled = self._filled(sheet)
+                if filled >= LEAST_FILLED:
+                    return sheet
+                begun += [sheet] * (filled > 0)
+        if begun:
+            return begun[0]
         if wanted is not None:
             raise FieldLogError(f"{self.name}: has no sheet {wanted!r}; its sheets: {names}")
         raise FieldLogError(f"{self.name}: there is nothing in its sheets: {names or 'none'}")
 
-    def _begun(self, sheet: Any) -> bool:
+    def _filled(self, sheet: Any) -> int:
+        """How many of its first rows have data in two cells at least; 1 where it has rows at all."""
         try:
-            return next(sheet.iter_rows(values_only=True), None) is not None
+            rows = [[_text(cell) for cell in cells] for cells in islice(sheet.iter_rows(values_only=True), LOOK_ROWS)]
+            return max(sum(sum(map(like_data, cells)) > 1 for cells in rows), len(rows) > 0)
         except Exception as error:
             raise FieldLogError(f"{self.name}, sheet {sheet.title!r}: cannot be read ({error})") from None
 
