@@ -13,6 +13,7 @@ from collections.abc import Sequence
 from importlib import import_module, metadata
 from pathlib import Path
 
+from monitor.build import KIND
 from monitor.commands import COMMANDS, Command
 from monitor.errors import UserError
 from monitor.text import harmless
@@ -43,7 +44,7 @@ def _parser(found: dict[str, Command], wanted: str | None) -> argparse.ArgumentP
         description="Watches the hoist of a drilling rig: where the block is, and where it would stop if braked now.",
         epilog=CAUTION,
     )
-    parser.add_argument("--version", action="version", version=f"stopmark {metadata.version('stopmark')}")
+    parser.add_argument("--version", action="version", version=f"stopmark {metadata.version('stopmark')} ({KIND})")
     places = parser.add_subparsers(dest="command", metavar="COMMAND", required=True)
     for command in found.values():
         place = places.add_parser(command.name, help=command.help, description=command.help, epilog=CAUTION)

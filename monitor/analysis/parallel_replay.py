@@ -12,6 +12,7 @@ Theory of operation
     much. Findings are never computed again: a report reads it from the session.
 """
 
+import logging
 import os
 import signal
 from array import array
@@ -39,6 +40,7 @@ from monitor.runtime.assembly import law_of
 from monitor.runtime.session_feed import WARM_UP_S, begin
 
 Numbers = npt.NDArray[np.float32]
+_log = logging.getLogger(__name__)
 
 COLUMNS: Final = (
     "height", "height_bound", "speed", "speed_bound", "layer", "turns", "room_up", "room_down", "late_margin_up",
@@ -275,8 +277,9 @@ def replay(chain: SessionChain, from_ns: int | None, end_ns: int, jobs: int = 1)
         ranges = [TimeRange(start, stop, end_ns) for start, stop in zip((from_ns, *cuts), (*cuts, None), strict=True)]
         try:
             return joined(_in_parallel(chain, ranges, min(jobs, len(ranges))))
-        except (OSError, ImportError, BrokenProcessPool):
-            pass  # a machine that gives no processes takes longer
+        except (OSError, ImportError, BrokenProcessPool) as error:
+            # A machine that gives no processes takes longer; whoever waits is told why.
+            _log.warning("one process works out what %d could: %s", min(jobs, len(ranges)), error)
     return _Replay(chain, TimeRange(from_ns, None, end_ns)).run()
 
 

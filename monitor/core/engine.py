@@ -21,9 +21,8 @@ Theory of operation
 import math
 from collections.abc import Callable, Collection, Mapping, Sequence
 from contextlib import suppress
-from dataclasses import replace
 from types import MappingProxyType
-from typing import Any, Final, TypeVar
+from typing import Any, Final, overload
 
 from monitor.config.optional_tables import STOPPING
 from monitor.config.rig import Rig
@@ -50,7 +49,6 @@ from monitor.model.snapshot import HoistState, Snapshot, StopMarks
 from monitor.model.stream import CARRIED_TOPIC, GRID_NS, HEALTH_TOPIC, Action, ActionKind, Frame
 from monitor.text import printable
 
-T = TypeVar("T", Frame, Action)
 Observer = Callable[[int, HoistState, Sequence[float], Sequence[int]], None]
 """Called at each grid point: its time, the hoist state, number and validity of every signal in the order of SIGNALS. The
 sequences are the core's own: copy what is to be kept, change nothing."""
@@ -114,11 +112,13 @@ class Core:
 
     # --- inputs -----------------------------------------------------------------------------------------------------
 
-    def admit(self, item: T) -> T:
+    @overload
+    def admit(self, item: Frame) -> Frame: ...
+    @overload
+    def admit(self, item: Action) -> Action: ...
+    def admit(self, item: Frame | Action) -> Frame | Action:
         """The same input with the time at which it counts: its arrival, but never before the time advanced to."""
-        if item.t_ns >= self.now_ns:
-            return item
-        return item._replace(t_ns=self.now_ns) if isinstance(item, Frame) else replace(item, t_ns=self.now_ns)
+        return item if item.t_ns >= self.now_ns else item.moved_to(self.now_ns)
 
     def feed(self, item: Frame | Action) -> list[Finding]:
         """Admit one input of either kind and take it: `admit`, then `ingest` or `act`. The findings that it made due."""

@@ -13,13 +13,13 @@ from monitor.core.estimator.estimator import Estimator
 from monitor.core.sensors.record import SensorRecord
 from monitor.core.sensors.register import SensorRegister
 from monitor.model.alarm import Finding, Severity
-from monitor.model.reading import Flag, Validity
+from monitor.model.reading import VALID, Flag
 from monitor.model.snapshot import SensorView
 from monitor.text import printable
 
 _RECENT_NS: Final = 60_000_000_000
-_YES: Final[Flag] = (1.0, int(Validity.VALID))
-_NO: Final[Flag] = (0.0, int(Validity.VALID))
+_YES: Final[Flag] = (1.0, VALID)
+_NO: Final[Flag] = (0.0, VALID)
 _ALL_WELL: Final = (_NO, _NO, _NO, _NO)
 
 

@@ -21,7 +21,7 @@ Theory of operation
 """
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from typing import Any, Final
 
 from monitor.config.rig import Rig
@@ -51,7 +51,7 @@ class GridLaw:
 
     def plain(self) -> dict[str, int]:
         """The law as a session's header keeps it."""
-        return {name: getattr(self, name) for name in self.__slots__}
+        return {name: getattr(self, name) for name in _NAMES}
 
     @classmethod
     def of(cls, kept: object) -> "GridLaw | None":
@@ -64,7 +64,7 @@ class GridLaw:
             return None
         if not isinstance(kept, Mapping) or (law := whole(kept, "law", 1)) > VERSION:
             raise ValueError("it was recorded by a newer Stopmark, under a law of the grid that this one does not know")
-        times = {name: whole(kept, name, GRID_NS, 3600 * SECOND_NS) for name in cls.__slots__ if name.endswith("_ns")}
+        times = {name: whole(kept, name, GRID_NS, 3600 * SECOND_NS) for name in _NAMES if name.endswith("_ns")}
         if times["settle_ns"] % GRID_NS:
             raise ValueError("settle_ns is no multiple of the grid")
         return cls(readings=whole(kept, "readings", 2, 1000), law=law, **times)
@@ -75,6 +75,7 @@ class GridLaw:
         return min(max(seconds * SECOND_NS, self.idle_least_ns), self.idle_most_ns)
 
 
+_NAMES: Final = tuple(field.name for field in fields(GridLaw))
 PRESENT: Final = GridLaw()
 """What sessions are recorded under now."""
 

@@ -3,7 +3,7 @@
 Times are stream time: nanoseconds of the Unix epoch, counted by a clock that never steps (see `monitor.adapters.host.clock`).
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import StrEnum
 from typing import Final, Literal, NamedTuple, Protocol
 
@@ -58,6 +58,10 @@ class Frame(NamedTuple):
     payload: bytes
     retained: bool = False
 
+    def moved_to(self, t_ns: int) -> "Frame":
+        """The same message at another stream time."""
+        return Frame(t_ns, self.topic, self.payload, self.retained)
+
 
 @dataclass(frozen=True, slots=True)
 class Request:
@@ -86,6 +90,10 @@ class Action:
     text: str = ""
     who: str = ""
     """Initials, as the crew typed them."""
+
+    def moved_to(self, t_ns: int) -> "Action":
+        """The same act at another stream time."""
+        return replace(self, t_ns=t_ns)
 
 
 @dataclass(frozen=True, slots=True)

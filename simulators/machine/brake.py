@@ -10,7 +10,7 @@ class FrictionBrake:
     """Torque that the pads or bands can hold, hoisting and lowering, N.m, and the temperature of what they rub on."""
 
     def __init__(self, rig: Rig, truth: Truth) -> None:
-        self.config = rig.brake
+        self._rig = rig
         self.truth = truth
         self.left_c = truth.ambient_c
         self.right_c = truth.ambient_c
@@ -87,6 +87,18 @@ class FrictionBrake:
         rest = work_j - drag
         self.left_c += (rest * t.left_share + drag) / self._capacity - (self.left_c - t.ambient_c) * rate
         self.right_c += rest * (1 - t.left_share) / self._capacity - (self.right_c - t.ambient_c) * rate
+
+    def clone(self) -> "FrictionBrake":
+        """The same brake, to go on separately."""
+        twin = FrictionBrake(self._rig, self.truth)
+        twin.left_c, twin.right_c = self.left_c, self.right_c
+        twin.glaze, twin.drag_n_m, twin.band_slack = self.glaze, self.drag_n_m, self.band_slack
+        twin.lowering_n_m, twin.hoisting_n_m, twin.emergency_n_m = (
+            self.lowering_n_m,
+            self.hoisting_n_m,
+            self.emergency_n_m,
+        )
+        return twin
 
 
 def full_torque_n_m(rig: Rig, truth: Truth) -> float:

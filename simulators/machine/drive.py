@@ -32,6 +32,12 @@ class Drive:
         self.torque_n_m = 0.0 if -1.0 < torque < 1.0 and aim == 0.0 else torque
         return self.torque_n_m
 
+    def clone(self) -> "Drive":
+        """The same drive, to go on separately."""
+        twin = Drive(self.truth)
+        twin.torque_n_m, twin.tripped = self.torque_n_m, self.tripped
+        return twin
+
 
 class AuxBrake:
     """Electrodynamic brake, regenerative drive, or none. `tick` gives torque per rad/s, so that it opposes any motion.
@@ -42,6 +48,7 @@ class AuxBrake:
     """
 
     def __init__(self, rig: Rig, truth: Truth) -> None:
+        self._rig = rig
         self.config = rig.aux
         self.truth = truth
         self.level = 0.0
@@ -95,11 +102,19 @@ class AuxBrake:
             warm = self.coolant_c - self.truth.ambient_c - 10
             self.coolant_c += dt_s * (35.0 * power_w / self._duty_w - warm) / 90.0
 
+    def clone(self) -> "AuxBrake":
+        """The same brake, to go on separately."""
+        twin = AuxBrake(self._rig, self.truth)
+        twin.level, twin.torque_n_m, twin.coolant_c = self.level, self.torque_n_m, self.coolant_c
+        twin.lost, twin.coolant_lost = self.lost, self.coolant_lost
+        return twin
+
 
 class Overtravel:
     """The rig's own upward-travel device: electric, with air behind it. Trips by height, cuts the drive and brakes."""
 
     def __init__(self, rig: Rig, truth: Truth) -> None:
+        self._rig, self._truth = rig, truth
         self.set_m = rig.limits.device_m
         # Set to the same height; two switches never act at exactly the same one.
         self.air_m = rig.limits.device_m + 0.02
@@ -125,3 +140,15 @@ class Overtravel:
         elif seen < self.set_m - 0.3:
             self.air = False
         return (self.electric or self.air) and not self.reset
+
+    def clone(self) -> "Overtravel":
+        """The same device, to go on separately."""
+        twin = Overtravel(self._rig, self._truth)
+        twin.set_m, twin.air_m, twin.error_m, twin.shift_m = self.set_m, self.air_m, self.error_m, self.shift_m
+        twin.electric, twin.air, twin.electric_failed, twin.reset = (
+            self.electric,
+            self.air,
+            self.electric_failed,
+            self.reset,
+        )
+        return twin

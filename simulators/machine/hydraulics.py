@@ -50,6 +50,12 @@ class Accumulator:
             return
         self.pressure_pa = pressure - ATMOSPHERE_PA
 
+    def clone(self) -> "Accumulator":
+        """The same accumulator, to go on separately."""
+        twin = Accumulator(self.volume_m3, self.precharge_pa, self.pressure_pa, self.gas_tau_s, self.exponent)
+        twin.gas_m3 = self.gas_m3
+        return twin
+
     def lose_precharge(self, share: float) -> None:
         """Gas escapes: `share` of the precharge (0 to 1) is gone, the oil stays where it is."""
         self.precharge_pa *= 1 - share
@@ -71,6 +77,9 @@ class Circuits:
         gas_tau_s: float,
         tick_s: float,
     ) -> None:
+        self._given = (
+            config, full_pressure_pa, release_pressure_pa, delay_s, ramp_s, pump_flow_m3_s, seep_m3_s_pa, gas_tau_s, tick_s
+        )  # fmt: skip
         self.full_pa = full_pressure_pa
         self.release_target_pa = min(1.15 * release_pressure_pa, config.max_pressure_pa) if release_pressure_pa else 0.0
         self.ramp_pa_s = full_pressure_pa / ramp_s
@@ -154,3 +163,12 @@ class Circuits:
             self.release_pa = min(target, now + full * self.tick_s)
         elif target < now:
             self.release_pa = max(target, now - 5 * full * self.tick_s)
+
+    def clone(self) -> "Circuits":
+        """The same circuits, to go on separately."""
+        twin = Circuits(*self._given)
+        twin.accumulator, twin.levers = self.accumulator.clone(), self.levers.copy()
+        twin.service_1_pa, twin.service_2_pa, twin.release_pa = self.service_1_pa, self.service_2_pa, self.release_pa
+        twin.pump_running, twin.pump_lost, twin.release_stuck = self.pump_running, self.pump_lost, self.release_stuck
+        twin.leak_1, twin.leak_2, twin.slow, twin.seep_m3_s_pa = self.leak_1, self.leak_2, self.slow, self.seep_m3_s_pa
+        return twin

@@ -12,8 +12,8 @@ the monitor's formulas; its configuration only names the machine (`Truth.from_ri
 Up is positive: heights, block speed, and the drum's speed while it takes rope in.
 """
 
-import copy
 import math
+from dataclasses import replace
 from typing import Final
 
 from monitor.config.rig import Rig
@@ -293,11 +293,17 @@ class Plant:
 
     def clone(self) -> "Plant":
         """The same plant at the same moment, to be driven on separately."""
-        twin = copy.copy(self)
-        for name in ("levers", "energy", "string", "oil", "brake", "drive", "aux", "overtravel"):
-            setattr(twin, name, copy.copy(getattr(self, name)))
-        twin.oil.accumulator = copy.copy(self.oil.accumulator)
-        twin.oil.levers = self.oil.levers.copy()
+        twin = Plant(self.rig, self.truth, self.height_m, self.substeps)
+        twin.levers, twin.energy, twin.string = replace(self.levers), replace(self.energy), replace(self.string)
+        twin.oil, twin.brake, twin.drive = self.oil.clone(), self.brake.clone(), self.drive.clone()
+        twin.aux, twin.overtravel = self.aux.clone(), self.overtravel.clone()
+        twin.spool = self.spool  # never changes
+        twin.ticks, twin.omega, twin.speed_m_s, twin.hung_kg, twin.z = (
+            self.ticks, self.omega, self.speed_m_s, self.hung_kg, self.z
+        )  # fmt: skip
+        twin.support_m, twin.parted, twin.slip_turns = self.support_m, self.parted, self.slip_turns
+        twin.hang_m, twin.turns, twin.force_n = self.hang_m, self.turns, self.force_n
+        twin._resting, twin._line_0, twin._hang_0 = self._resting, self._line_0, self._hang_0
         return twin
 
     def wake(self) -> None:

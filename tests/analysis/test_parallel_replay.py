@@ -145,7 +145,7 @@ def test_a_checkpoint_that_cannot_be_taken_up_whole_begins_no_piece(
     "error", [OSError("no more processes"), BrokenProcessPool("killed"), ImportError("no semaphores")]
 )
 def test_where_there_are_no_processes_it_is_one_piece(
-    long_trip: Path, monkeypatch: pytest.MonkeyPatch, error: Exception
+    long_trip: Path, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture, error: Exception
 ) -> None:
     tried: list[object] = []
 
@@ -158,6 +158,7 @@ def test_where_there_are_no_processes_it_is_one_piece(
     rec = collected(long_trip, from_ns=START_NS + 300 * S, jobs=2)
     assert len(tried) == 1
     assert len(rec.t_ns) == 2001
+    assert str(error) in caplog.text, "never without a word"
 
 
 def test_pieces_over_a_restart_and_two_files(tmp_path: Path) -> None:

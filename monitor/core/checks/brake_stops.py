@@ -62,7 +62,7 @@ def _stops(run: Run, now: GridPoint) -> Outcome:
     if up >= EACH_WAY and down >= EACH_WAY:
         return (
             _judge(run, now)
-            if seconds(now, store["rest_ns"]) >= _WEIGHED_S
+            if seconds(now, run.times_ns["rest"]) >= _WEIGHED_S
             else run.wait("the last stop is weighed", 1.0)
         )
     progress = (min(up, EACH_WAY) + min(down, EACH_WAY)) / (2.0 * EACH_WAY)
@@ -78,14 +78,15 @@ def _stops(run: Run, now: GridPoint) -> Outcome:
     if abs(v) >= _ROLL_M_S and off and clutch < 0.5:
         way = math.copysign(1.0, v)
         if way != store.get("way"):
-            store["way"], store["since_ns"] = way, now.t_ns
-        store["rolled"] = seconds(now, store["since_ns"])
+            store["way"] = way
+            run.times_ns["way"] = now.t_ns
+        store["rolled"] = seconds(now, run.times_ns["way"])
     elif clutch >= 0.5 or (off and abs(v) < _ROLL_M_S):
         store["way"], store["rolled"] = 0.0, 0.0
     elif abs(v) < _REST_M_S:
         if store["rolled"] >= ROLL_S:
             store["up" if store["way"] > 0.0 else "down"] += 1.0
-            store["rest_ns"] = now.t_ns
+            run.times_ns["rest"] = now.t_ns
         store["way"], store["rolled"] = 0.0, 0.0
     wanted = [f"{EACH_WAY - n:.0f} {way}" for n, way in ((up, "up"), (down, "down")) if n < EACH_WAY]
     return run.wait(f"stops wanted: {' and '.join(wanted)}, each after a roll of {ROLL_S:.0f} s", progress)

@@ -46,6 +46,7 @@ from monitor.core.checks.procedure import (
 from monitor.core.signals.grid_point import GridPoint
 from monitor.model.reading import Z99
 from monitor.model.snapshot import HoistState
+from monitor.model.stream import SECOND_NS
 from monitor.physics.hydraulics import Accumulator, Decay, diagnose_leak
 from monitor.units import ATMOSPHERE_PA
 
@@ -55,7 +56,7 @@ _SET_SHARE: Final = 0.4
 _LOAD_CHANGE: Final = 0.1
 _REST_M_S: Final = 0.01
 _CHANGED_S: Final = 1.0
-_SETTLE_S: Final = 6.0
+_SETTLE_NS: Final = 6 * SECOND_NS
 _ENOUGH_S: Final = 15.0
 _QUIET_SHARE: Final = 0.04
 _STEADY_M_S2: Final = 0.3
@@ -141,7 +142,8 @@ def _not_held(now: GridPoint, begun: bool) -> str:
 
 def _begin_holding(run: Run, now: GridPoint) -> None:
     store, hook = run.store, load(now)
-    store["t"], store["at"], store["load"], store["same_ns"] = now.t_ns, height(now), hook, now.t_ns
+    run.times_ns["begun"] = run.times_ns["same"] = now.t_ns
+    store["at"], store["load"] = height(now), hook
     store["noise"] = _position_noise_m(now.rig)
     run.measure("load held", hook, "force", "at least", now.rig.checks.load_share * now.numbers.rated_load_n)
 
@@ -151,8 +153,8 @@ def _load_changed(run: Run, now: GridPoint) -> bool:
     what the test is to find."""
     store = run.store
     if abs(load(now) - store["load"]) <= _LOAD_CHANGE * store["load"] or abs(now.estimate.speed_m_s) > _REST_M_S:
-        store["same_ns"] = now.t_ns
-    return seconds(now, store["same_ns"]) > _CHANGED_S
+        run.times_ns["same"] = now.t_ns
+    return seconds(now, run.times_ns["same"]) > _CHANGED_S
 
 
 def _holding_spoilt(run: Run, now: GridPoint) -> str:
@@ -168,7 +170,7 @@ def _holding_spoilt(run: Run, now: GridPoint) -> str:
 
 
 def _hold(run: Run, now: GridPoint) -> Outcome:
-    if "t" not in run.store:
+    if "begun" not in run.times_ns:
         why = _not_held(now, begun=False) or too_light(now)
         why = why or ("" if now.hoist is HoistState.STILL else "the block is not yet at rest")
         if why:
@@ -181,11 +183,11 @@ def _hold(run: Run, now: GridPoint) -> Outcome:
 def _judge_holding(run: Run, now: GridPoint) -> Outcome:
     """Travel and time so far, against their limits: too far fails at once, the rest once the time is over."""
     rig, store = now.rig, run.store
-    lasted, travel = seconds(now, store["t"]), store["at"] - height(now)
+    lasted, travel = seconds(now, run.times_ns["begun"]), store["at"] - height(now)
     allowed = rig.checks.holding_creep_m_s * rig.checks.holding_s
     verdict = verdict_at_most(abs(travel), store["noise"], allowed)
     over = verdict is FAIL
-    if not over and store["same_ns"] != now.t_ns:
+    if not over and run.times_ns["same"] != now.t_ns:
         return run.wait("the load is not what it was")
     run.measure("travel", abs(travel), "length", "at most", allowed)
     run.measure("time held", lasted, "time", "at least", rig.checks.holding_s)
@@ -258,11 +260,12 @@ def _leak(run: Run, now: GridPoint) -> Outcome:
     why = "the accumulator's reading is missing" if math.isnan(pressure) else _disturbed(run, now)
     if why:
         return run.restart(f"begun again: {why}")
-    if "t" not in store:
+    if "begun" not in run.times_ns:
         if pressure < rig.hydraulics.min_pressure_pa:
             return run.restart("the accumulator is below its least pressure: not yet charged")
-        store["t"], store["next"], store["sum"], store["n"] = now.t_ns + _SETTLE_S * 1e9, 1.0, 0.0, 0.0
-    lasted, whole = seconds(now, store["t"]), rig.checks.leak_s
+        run.times_ns["begun"] = now.t_ns + _SETTLE_NS
+        store["next"], store["sum"], store["n"] = 1.0, 0.0, 0.0
+    lasted, whole = seconds(now, run.times_ns["begun"]), rig.checks.leak_s
     if lasted < 0.0:
         return run.wait("the pressure settles first")
     store["sum"] += pressure
@@ -384,12 +387,13 @@ def _lower(run: Run, now: GridPoint) -> Outcome:
     v, radius = speed(now), now.estimate.radius_m
     why = _not_lowering(now)
     if why:
-        return run.wait(why) if "t" not in store else run.restart(f"begun again: {why}")
+        return run.wait(why) if "begun" not in run.times_ns else run.restart(f"begun again: {why}")
     torque, doubt = Auxiliary(rig).torque(-v * rig.line.lines / radius, now.reading)
     if math.isnan(torque):
         return run.restart("the auxiliary brake's reading is missing")
-    if "t" not in store:
-        store["t"], store["aux"], store["doubt"], store["pull"], store["n"] = now.t_ns, 0.0, 0.0, 0.0, 0.0
+    if "begun" not in run.times_ns:
+        run.times_ns["begun"] = now.t_ns
+        store["aux"] = store["doubt"] = store["pull"] = store["n"] = 0.0
     store["aux"] += torque
     store["doubt"] += doubt
     store["pull"] += now.load.fast_line_n * radius
@@ -398,7 +402,7 @@ def _lower(run: Run, now: GridPoint) -> Outcome:
     run.measure("auxiliary share of the pull", share, "fraction", "at least", rig.checks.auxiliary_share)
     run.measure("auxiliary torque", store["aux"] / store["n"], "torque")
     run.measure("lowering speed", -v, "speed", "at least", rig.checks.auxiliary_speed_m_s)
-    lasted = seconds(now, store["t"])
+    lasted = seconds(now, run.times_ns["begun"])
     if lasted < rig.checks.auxiliary_s:
         return run.wait(f"{rig.checks.auxiliary_s - lasted:.1f} s more", lasted / rig.checks.auxiliary_s)
     took = f"it took {100.0 * share:.0f} % of the pull, {as_text(rig, store['aux'] / store['n'], 'torque')}"

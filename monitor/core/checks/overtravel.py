@@ -42,8 +42,10 @@ from monitor.core.checks.procedure import (
 )
 from monitor.core.signals.grid_point import GridPoint
 from monitor.model.check import CheckVerdict
-from monitor.model.stream import GRID_NS
+from monitor.model.stream import GRID_NS, SECOND_NS
 
+_NEVER_NS: Final = -SECOND_NS * 3600
+"""Long before any stream."""
 HALVES: Final = ("overtravel_electric", "overtravel_air")
 _AT_REST_M_S: Final = 0.03
 _STILL_S: Final = 0.5
@@ -106,17 +108,17 @@ def _prepare(run: Run, now: GridPoint) -> Outcome:
 
 def _record_trips(run: Run, now: GridPoint) -> Conclusion | None:
     """Take note of each half that acts: height and doubt at that moment."""
-    rig, store = now.rig, run.store
+    rig, store, times_ns = now.rig, run.store, run.times_ns
     for half in fitted(now.rig, HALVES):
         if half in store:
             continue
         tripped = known(now, half)
         if tripped < 0.5:
-            store[half + " clear"] = now.t_ns
+            times_ns[half + " clear"] = now.t_ns
         elif tripped >= 0.5:
             word = _half_name(half)
             at, v = height(now), speed(now)
-            if now.t_ns - store.get(half + " clear", -math.inf) > GRID_NS:
+            if now.t_ns - times_ns.get(half + " clear", _NEVER_NS) > GRID_NS:
                 if half not in _needed(rig):
                     continue
                 return Conclusion(NOT_JUDGED, f"the reading of the {word} half was missing when it acted")
@@ -144,7 +146,7 @@ def _raise(run: Run, now: GridPoint) -> Outcome:
     rig, store = now.rig, run.store
     at, v = height(now), speed(now)
     if v > _AT_REST_M_S:
-        store["rising"] = now.t_ns
+        run.times_ns["rising"] = now.t_ns
     acted = [half for half in HALVES if half in store]
     if not acted:
         passed = rig.limits.device_m + rig.checks.overtravel_tolerance_m
@@ -160,13 +162,15 @@ def _raise(run: Run, now: GridPoint) -> Outcome:
     if v > rig.checks.overtravel_speed_m_s:
         fast, slow = as_text(rig, v, "speed"), as_text(rig, rig.checks.overtravel_speed_m_s, "speed")
         return Conclusion(NOT_JUDGED, f"raised at {fast}: the test needs at most {slow}")
-    if seconds(now, store.get("rising", -math.inf)) > _LATELY_S:
+    if seconds(now, run.times_ns.get("rising", _NEVER_NS)) > _LATELY_S:
         return Conclusion(NOT_JUDGED, "the block was not being raised when the device acted")
     hook = load(now)
     if not hook <= _EMPTY_SHARE * now.numbers.block_n:
         heavy = "the hook load was not known" if math.isnan(hook) else "a load hung on the hook"
         return Conclusion(NOT_JUDGED, f"{heavy} when the device acted")
-    store["trip_ns"], store["trip"], store["top"], store["rest_ns"] = now.t_ns, at, at, math.nan
+    run.times_ns["trip"] = now.t_ns
+    store["trip"] = store["top"] = at
+    run.times_ns.pop("rest", None)
     run.measure("speed then", v, "speed", "at most", rig.checks.overtravel_speed_m_s)
     run.hint = ""
     return True
@@ -174,9 +178,9 @@ def _raise(run: Run, now: GridPoint) -> Outcome:
 
 @_recording_trips
 def _stop(run: Run, now: GridPoint) -> Outcome:
-    rig, store = now.rig, run.store
+    rig, store, times_ns = now.rig, run.store, run.times_ns
     at, v = height(now), speed(now)
-    since = seconds(now, store["trip_ns"])
+    since = seconds(now, times_ns["trip"])
     if math.isnan(at + v):
         return Conclusion(NOT_JUDGED, "height or speed was not known while the block came to rest")
     if height_corrected(run, now):
@@ -184,14 +188,14 @@ def _stop(run: Run, now: GridPoint) -> Outcome:
     store["top"] = max(store["top"], at)
     run.measure("way after it acted", store["top"] - store["trip"], "length")
     if abs(v) < _AT_REST_M_S:
-        if math.isnan(store["rest_ns"]):
-            store["rest_ns"] = now.t_ns
+        if "rest" not in times_ns:
+            times_ns["rest"] = now.t_ns
             run.measure("time to rest", since, "time", "at most", rig.checks.overtravel_stop_s)
-        if seconds(now, store["rest_ns"]) >= _STILL_S:
+        if seconds(now, times_ns["rest"]) >= _STILL_S:
             run.hint = ""
             return True
         return run.wait("")
-    store["rest_ns"] = math.nan
+    times_ns.pop("rest", None)
     lever = known(now, "brake_lever")
     if math.isnan(lever) and fitted(now.rig, ("brake_lever",)):
         return Conclusion(NOT_JUDGED, "the brake lever's reading was missing: not known what stopped the block")
@@ -240,8 +244,8 @@ def _acted_at(run: Run, rig: Rig, half: str) -> str:
 
 def _passed(run: Run, rig: Rig) -> Conclusion:
     """What was found, in words, where nothing was wrong."""
-    store = run.store
-    way, took = store["top"] - store["trip"], (store["rest_ns"] - store["trip_ns"]) * 1e-9
+    store, times_ns = run.store, run.times_ns
+    way, took = store["top"] - store["trip"], (times_ns["rest"] - times_ns["trip"]) * 1e-9
     acted = "; ".join(_acted_at(run, rig, half) for half in _needed(rig))
     set_at = as_text(rig, rig.limits.device_m, "length")
     rest = f"at rest {as_text(rig, way, 'length')} further, after {as_text(rig, took, 'time')}"
@@ -267,9 +271,9 @@ def _as_tested(run: Run, now: GridPoint) -> bool:
     near = limits.upper_m - _NEAR_M <= height(now) <= limits.device_m + checks.overtravel_tolerance_m
     slow = speed(now) <= checks.overtravel_speed_m_s
     if not (near and slow and load(now) <= _EMPTY_SHARE * now.numbers.block_n):
-        run.store.pop("as tested", None)
+        run.times_ns.pop("as tested", None)
         return False
-    return seconds(now, run.store.setdefault("as tested", now.t_ns)) >= _AGAIN_S
+    return seconds(now, run.times_ns.setdefault("as tested", now.t_ns)) >= _AGAIN_S
 
 
 OVERTRAVEL: Final = Procedure(

@@ -43,9 +43,12 @@ Outcome = bool | Conclusion
 
 
 class Run:
-    """A check under way. Judges keep their numbers in `store` and `series`; `hint` tells what is still waited for."""
+    """A check under way. Judges keep their numbers in `store` and `series`, and moments in `times_ns`: as floats these would lose
+    steps of 256 ns. `hint` tells what is still waited for."""
 
-    __slots__ = ("hint", "id", "measured", "progress", "series", "started_ns", "step", "step_ns", "store", "who")
+    __slots__ = (
+        "hint", "id", "measured", "progress", "series", "started_ns", "step", "step_ns", "store", "times_ns", "who"
+    )  # fmt: skip
 
     def __init__(self, procedure: str, who: str, t_ns: int) -> None:
         self.id = procedure
@@ -55,6 +58,7 @@ class Run:
         self.hint = ""
         self.progress = 0.0
         self.store: dict[str, float] = {}
+        self.times_ns: dict[str, int] = {}
         self.series: list[tuple[float, float]] = []
         self.measured: dict[str, CheckReading] = {}
 
@@ -68,6 +72,7 @@ class Run:
     def restart(self, why: str) -> bool:
         """Start the measurement again from nothing; False, so that a judge can end with it."""
         self.store.clear()
+        self.times_ns.clear()
         self.series.clear()
         self.measured.clear()
         self.hint, self.progress = why, 0.0
@@ -206,6 +211,6 @@ def slope(points: Sequence[tuple[float, float]]) -> tuple[float, float]:
     return math.fsum((x - mx) * (y - my) for x, y in points) / spread, 1.0 / math.sqrt(spread)
 
 
-def seconds(now: GridPoint, since_ns: float) -> float:
+def seconds(now: GridPoint, since_ns: int) -> float:
     """From `since_ns` to the present grid point, s."""
     return (now.t_ns - since_ns) * 1e-9

@@ -23,7 +23,8 @@ _LEAST_READINGS: Final = 6
 """In each of the two seconds."""
 _SCATTER: Final = 0.25
 """Share of the step by which readings may scatter about their level."""
-_AGREES: Final = (0.7, 1.4)
+_AGREES_LEAST: Final = 0.7
+_AGREES_MOST: Final = 1.4
 """Difference of the levels over the step."""
 _LASTS_NS: Final = 600_000_000_000
 """How long it is said (common practice, no source), unless the load steps back."""
@@ -80,9 +81,9 @@ class LoadStepWatch:
         level = fmean(after)
         if pstdev(before) > scatter or pstdev(after) > scatter:
             return
-        if not _AGREES[0] < (level - fmean(before)) / step < _AGREES[1]:
+        if not _AGREES_LEAST < (level - fmean(before)) / step < _AGREES_MOST:
             return
-        if self._found_n and _AGREES[0] < -step / self._found_n < _AGREES[1]:
+        if self._found_n and _AGREES_LEAST < -step / self._found_n < _AGREES_MOST:
             self._found_n, self.words = 0.0, ""
         elif level >= self._least_n:
             self._found_n, self._found_ns = step, self._step_ns

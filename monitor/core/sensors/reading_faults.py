@@ -30,7 +30,8 @@ _SPIKES_WORDS: Final = "readings jump away and back: look at the cable and for i
 _HEAT_WORDS: Final = "readings jump as no heat can: look at the sensor and its cable"
 _SPIKE_SHARE: Final = 0.12
 """Share of the believable range: a block that bounces on its line swings the load by less from reading to reading."""
-_RETURN_RATIO: Final = (0.75, 1.33)
+_RETURN_LEAST: Final = 0.75
+_RETURN_MOST: Final = 1.33
 """Way back of a spike over its way there: where it came from, but for noise. What a hand does goes on from where it is."""
 _SPIKE_COUNT: Final = 3
 _SPIKE_WINDOW_NS: Final = 60_000_000_000
@@ -79,7 +80,7 @@ class ReadingFaults:
                 self._held = value
             return self._held is not None
         # Back where it came from; or, where heat cannot jump, anywhere else.
-        if at_once and (self._count == 1 or _RETURN_RATIO[0] < (held - value) / (held - last) < _RETURN_RATIO[1]):
+        if at_once and (self._count == 1 or _RETURN_LEAST < (held - value) / (held - last) < _RETURN_MOST):
             self._spike_times_ns.append(t_ns)
         return False
 
@@ -104,7 +105,7 @@ class ReadingFaults:
                 self._change_share += (1.0 - self._change_share) * _LEARNING
         # Away, and as far back with the next reading: no hand on a lever does that.
         away = self._jump
-        if away and _RETURN_RATIO[0] < -step / away < _RETURN_RATIO[1]:
+        if away and _RETURN_LEAST < -step / away < _RETURN_MOST:
             self._spike_times_ns.append(t_ns)
             self._jump = 0.0
         elif not self.holds:
