@@ -13,6 +13,7 @@ import pytest
 from filterpy.common import Q_continuous_white_noise
 from filterpy.kalman import KalmanFilter
 from scipy.linalg import solve_discrete_are
+from scipy.optimize import minimize
 from scipy.stats import chi2
 
 from monitor.core.estimator.kinematic_filter import KinematicFilter
@@ -151,3 +152,30 @@ def test_a_long_silence_stays_within_what_a_hoist_can_do() -> None:
         last = p[0]
         matrix = np.array([[p[0], p[1], p[2]], [p[1], p[3], p[4]], [p[2], p[4], p[5]]])
         assert np.linalg.eigvalsh(matrix).min() >= -1e-12
+
+
+def test_a_state_is_held_to_what_can_be_by_the_likeliest_one() -> None:
+    """Projection on a = limit: x + P e (limit - a) / P_aa, which minimises (y - x)' P^-1 (y - x) there (scipy's minimiser
+    agrees). The speed alike."""
+    rng = np.random.default_rng(5)
+    for _ in range(20):
+        root = rng.normal(size=(3, 3))
+        p = root @ root.T + 0.05 * np.eye(3)
+        state = rng.normal(size=3) * 6.0
+        for hold, at, limit in (("hold_acceleration", 2, 2.0), ("hold_speed", 1, 1.5)):
+            kin = KinematicFilter(0.5, 1.5, 2.0)
+            kin.x, kin.v, kin.a = map(float, state)
+            kin.p = tuple(float(number) for number in p[np.triu_indices(3)])  # type: ignore[assignment]
+            before = kin.p
+            getattr(kin, hold)()
+            held = float(np.clip(state[at], -limit, limit))
+            others = [i for i in range(3) if i != at]
+            inverse = np.linalg.inv(p)
+
+            def far(free: np.ndarray, at: int, held: float, inverse: np.ndarray, state: np.ndarray) -> float:
+                y = np.insert(free, at, held) - state
+                return float(y @ inverse @ y)
+
+            best = minimize(far, state[others], (at, held, inverse, state)).x
+            assert [kin.x, kin.v, kin.a] == pytest.approx(np.insert(best, at, held).tolist(), abs=1e-3)
+            assert kin.p == before

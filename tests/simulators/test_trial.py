@@ -111,6 +111,16 @@ def test_an_empty_block_that_rings_after_a_stop_does_not_silence_the_words(index
     assert run_case(case)["outcome"] == "in time"
 
 
+def test_a_light_block_that_swings_on_its_line_after_a_full_stop_is_not_said_to_cross() -> None:
+    """It rests 0.69 m short; the swing, seen late and to a centimetre, looked like 3 m/s toward the floor."""
+    case = case_of("danger", 3, 123)
+    drawn = case.rig.name, case.facts["hand"], case.facts["brake"]
+    assert drawn == ("light", "late", "sound"), "the draws are others now: take such a run"
+    result = run_case(case)
+    assert result["outcome"] == "no danger"
+    assert [word["word"] for word in result["words"]] == ["brake-fully"]
+
+
 def test_results_of_another_monitor_are_not_mixed_in(tmp_path: Path) -> None:
     path = tmp_path / "danger-9.jsonl"
     head = {"trial": "danger", "seed": 9, "monitor": "something else"}

@@ -28,7 +28,8 @@ LEAST: Final = 1e-10
 
 
 class KinematicFilter:
-    """The filter. Metres and seconds; `jerk_psd` in m^2/s^5. The speed and acceleration are for long silences."""
+    """The filter. Metres and seconds; `jerk_psd` in m^2/s^5. Speed and acceleration are the greatest of the thing that moves: for
+    long silences, and for `hold_acceleration` and `hold_speed`."""
 
     __slots__ = ("a", "jerk_psd", "max_acceleration", "max_speed", "p", "v", "x")
 
@@ -158,3 +159,27 @@ class KinematicFilter:
         else:
             # Rounding ate a variance (a reading far better than the state): keep a little, and no correlations.
             self.p = (max(xx, LEAST), 0.0, 0.0, max(vv, LEAST), 0.0, max(aa, LEAST))
+
+    def hold_acceleration(self) -> None:
+        """Bring back an acceleration that the thing cannot have: the likeliest state whose acceleration is the greatest one
+        (projection by the covariance; D. Simon, Kalman filtering with state constraints, IET Control Theory and Applications,
+        2010). What is given up of position and speed goes with it. The covariance stays: nothing was measured."""
+        top, a = self.max_acceleration, self.a
+        if -top <= a <= top:
+            return
+        _, _, xa, _, va, aa = self.p
+        over = a - math.copysign(top, a)
+        self.x -= xa / aa * over
+        self.v -= va / aa * over
+        self.a -= over
+
+    def hold_speed(self) -> None:
+        """The same of the speed."""
+        top, v = self.max_speed, self.v
+        if -top <= v <= top:
+            return
+        _, xv, _, vv, va, _ = self.p
+        over = v - math.copysign(top, v)
+        self.x -= xv / vv * over
+        self.v -= over
+        self.a -= va / vv * over

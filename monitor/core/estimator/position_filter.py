@@ -220,9 +220,19 @@ class PositionFilter:
         kind, innovation, variance = self.classify(source, taken, z, dt)
         if kind is FITS or kind is MANOEUVRE:
             self.kin.update(innovation, variance, -dt if dt < 0.0 else 0.0)
+            self._stay_possible(kind)
             self.accept(source, taken, kind)
             return None
         return self.refuse(source, taken, z, kind)
+
+    def _stay_possible(self, kind: ReadingKind) -> None:
+        """No state but one of a machine: what a filter was late to see, a manoeuvre makes up for by an acceleration, and a speed,
+        that no block has. A speed seen in readings that fit is believed, however high: a load may run away."""
+        kin = self.kin
+        if not -self.max_deceleration_m_s2 <= kin.a <= self.max_deceleration_m_s2:
+            kin.hold_acceleration()
+        if kind is MANOEUVRE and not -self.max_speed_m_s <= kin.v <= self.max_speed_m_s:
+            kin.hold_speed()
 
     def advance_to(self, source: PositionSource, taken: int) -> float:
         """Bring the filter to the time of a reading; the seconds since its last one, below zero where that is older."""
@@ -271,6 +281,7 @@ class PositionFilter:
                     # The same as the last that was taken is stuck; what stands still elsewhere has jumped there.
                     return (REPEAT if source.repeat_count > len(source.refused) else IMPOSSIBLE), innovation, variance
                 kin.add_process_noise(since, limit * limit / since)
+                kin.jerk_psd = max(kin.jerk_psd, limit * limit / (MANOEUVRE_NS * 1e-9))
                 return MANOEUVRE, *kin.innovation(z - source.bias_m, noise, age)
         elif taken > self._manoeuvre_until_ns:
             kin.jerk_psd = STEADY_JERK_PSD
