@@ -8,7 +8,8 @@ assured stop (`monitor.core.hoist.stopping`): they speak early and may be too ca
 * *Will cross* is true where even the *favourable* stop crosses: a hand that pulls at this very moment, the strongest credible
   brake, the shortest lag and ramp, the load, inertia and sheaves that help most, whatever slows the block now going on to do
   so, height and speed at the kind edge of their bounds. As in the assured stop, what the machine, the height and the speed
-  take off the way are independent, and combine as the root of their squares.
+  take off the way are independent, and combine as the root of their squares. It comes before the limit is passed: at the
+  latest where the expected stop passes it within the time that the word takes.
 
 Both begin from what acts now. A brake that bites has its lag behind it and the ramp as far as its pressure stands; what the lever
 asks for beyond that is on its way, as long as it may still come; a block that is seen to slow down goes on slowing down while the
@@ -30,7 +31,9 @@ from monitor.physics.motion import Hoist, Phases, Reach, hoisting_phases, loweri
 from monitor.units import STANDARD_GRAVITY_M_S2 as GRAVITY
 
 NEWS_S: Final = 0.15
-"""A word takes this long from the motion to the crew: two grid points, and the rule's own delay."""
+"""A word takes this long from the motion to the crew: two grid points, and the delay of "brake fully now"."""
+LAST_NEWS_S: Final = 0.2
+"""The same of "will cross", whose rule has one grid point more: no crossing without "brake fully now" before it."""
 _SURE_Z: Final = 2.0
 """Sigmas of the acceleration to its favourable end."""
 
@@ -109,10 +112,10 @@ class LastMoments:
 
         motion = _Motion(up, size, gain, estimate.acceleration_sigma_m_s2)
         stop = self._expected(motion, load, expected_n_m, acting)
-        margin = room - stop.waited.distance_m - NEWS_S * size
+        margin = room - stop.waited.distance_m - (0.0 if acting.called else NEWS_S * size)
         kind, phases, lag_s = self._favourable(motion, load, strongest_n_m, acting)
         way = self._kindest(stop.at_once, kind, estimate)
-        cross = room - (way if way > NEWS_S * size else NEWS_S * size)
+        cross = room - max(way, stop.soon_m)
         least = most = slowest = fastest = 0.0
         if cross <= 0.0:
             beyond = max(0.0, room)
@@ -142,7 +145,7 @@ class LastMoments:
         phases = self._phases(up, self._hoists[0], load.expected_n, torque, self._ramp_s)
         if phases.slowing_m_s2 <= 0.0:
             never = phases.reach(size, 0.0, 0.0)
-            return _ExpectedStop(never, never, phases, 0.0)
+            return _ExpectedStop(never, never, phases, 0.0, LAST_NEWS_S * size)
         # A block that goes up stops by its weight alone, also where no oil is left to brake it.
         share = min(1.0, (acting.service_n_m + acting.springs_n_m) / torque) if torque > 0.0 else 0.0
         # Only as much change of speed as the estimate is sure of: noise must neither warn nor put off.
@@ -158,11 +161,12 @@ class LastMoments:
         lag_s = 0.0 if share >= 1.0 else self._lag_s
         left_s = max(0.0, lag_s - acting.asked_s) if acting.coming_n_m > 0.0 else lag_s
         at_once = phases.reach(size, 0.0, left_s)
+        soon_m, _ = phases.after_s(LAST_NEWS_S, size, left_s)
         if acting.called:
-            return _ExpectedStop(at_once, at_once, phases, left_s)
+            return _ExpectedStop(at_once, at_once, phases, left_s, soon_m)
         coming_s = min(1.0, acting.coming_n_m / torque) * self._ramp_s if torque > 0.0 else 0.0
         waited = _after(self._reaction_s, seen, size, phases, lag_s, min(coming_s, phases.ramp_s), left_s)
-        return _ExpectedStop(waited, at_once, phases, lag_s)
+        return _ExpectedStop(waited, at_once, phases, lag_s, soon_m)
 
     def _favourable(
         self, motion: "_Motion", load: Load, service_n_m: float, acting: ActingBrakes
@@ -216,6 +220,8 @@ class _ExpectedStop(NamedTuple):
     at_once: Reach
     phases: Phases
     lag_s: float
+    soon_m: float
+    """Way of the stop at once within `LAST_NEWS_S`."""
 
 
 def _after(
