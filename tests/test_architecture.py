@@ -120,6 +120,7 @@ ROOMS: dict[str, tuple[tuple[str, ...], ...]] = {
     ),
     "simulators": (
         ("commands",),
+        ("training",),
         ("trial",),
         ("scenario",),
         ("faults",),

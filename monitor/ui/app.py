@@ -134,7 +134,7 @@ class StopmarkApp(App[int]):
         # While the app starts or ends there is nothing to paint on.
         if not width or not height or not self._canvas_widget.is_attached:
             return
-        canvas = self._canvas(width, height)
+        canvas = self.canvas(width, height)
         if not self._terminal_lags():
             self._canvas_widget.show(canvas, self._palettes[self.screen_theme])
 
@@ -147,7 +147,8 @@ class StopmarkApp(App[int]):
         queue = getattr(getattr(self._driver, "_writer_thread", None), "_queue", None)
         return isinstance(queue, Queue) and queue.qsize() > MOST_UNWRITTEN
 
-    def _canvas(self, width: int, height: int) -> Canvas:
+    def canvas(self, width: int, height: int) -> Canvas:
+        """The page of this moment."""
         snap = self.driver.snapshot()
         if snap is None:
             message = self._message if self.clock() < self._message_until_s else ""

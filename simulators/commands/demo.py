@@ -44,6 +44,11 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
     add_scenario_arguments(parser)
     parser.add_argument("--rate", type=rate_of, default=1.0, help="stream seconds per second (default: 1)")
+    parser.add_argument(
+        "--teach",
+        action="store_true",
+        help="five short situations with your hand on the simulated levers, then what came of it",
+    )
     add_session_arguments(parser)
 
 
@@ -76,6 +81,8 @@ class Watcher:
 
 def run(args: argparse.Namespace) -> int:
     """Show it."""
+    if args.teach:
+        return _teach(args)
     from monitor.adapters.host.clock import StreamClock
     from monitor.adapters.host.line_writer import LineWriter
     from monitor.adapters.host.shutdown import Ending
@@ -126,3 +133,14 @@ def run(args: argparse.Namespace) -> int:
             summary["truth"] = watcher.beside([event for event in simulated.events if event["t_ns"] <= end_ns])
             output(json.dumps(summary))
     return 0
+
+
+def _teach(args: argparse.Namespace) -> int:
+    """The training: the same plant and the same monitor, in one process and without a record."""
+    from monitor.errors import UserError
+
+    if args.headless:
+        raise UserError("--teach is for the screen: leave out --headless")
+    from simulators.training.screen import run_training
+
+    return run_training(args.theme, args.seed)
