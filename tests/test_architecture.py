@@ -88,6 +88,7 @@ def test_monitor_never_publishes_and_never_imports_the_simulators(path: Path) ->
 FLOORS: tuple[tuple[str, ...], ...] = (
     ("simulators", "monitor.cli"),
     ("monitor.commands",),
+    ("monitor.fleet",),
     ("monitor.web", "monitor.report"),
     ("monitor.ui", "monitor.analysis"),
     ("monitor.runtime", "monitor.presentation"),

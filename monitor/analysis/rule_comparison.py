@@ -2,7 +2,7 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass, fields
-from typing import Final
+from typing import Final, Generic, Protocol, TypeVar
 
 from monitor.adapters.sessions.chain import SessionChain
 from monitor.config.rule import Rule
@@ -14,13 +14,25 @@ SAME_NS: Final = 30_000_000_000
 """Two alarms of one key that begin within this of one another are the same one, sooner or later."""
 
 
+class Alarm(Protocol):
+    """What is compared: an alarm's key, and when it was raised, ns."""
+
+    @property
+    def key(self) -> str: ...
+    @property
+    def t_ns(self) -> int: ...
+
+
+A = TypeVar("A", bound=Alarm)
+
+
 @dataclass(frozen=True, slots=True)
-class Difference:
-    """One alarm that the two sets of rules do not raise alike. A time is None where it was not raised."""
+class Difference(Generic[A]):
+    """One alarm under two sets of rules. None on the side that does not raise it."""
 
     key: str
-    first: Finding | None
-    second: Finding | None
+    first: A | None
+    second: A | None
 
     @property
     def t_ns(self) -> int:
@@ -41,7 +53,7 @@ class Comparison:
 
     first: list[Finding]
     second: list[Finding]
-    differences: list[Difference]
+    differences: list[Difference[Finding]]
     same: int
     """Alarms that both raise, at the same moment and with the same severity."""
 
@@ -67,9 +79,9 @@ def compare(chain: SessionChain, rules: tuple[tuple[str, str], tuple[str, str]])
     return Comparison(first, second, [d for d in differences if d not in alike], len(alike))
 
 
-def pair(first: Sequence[Finding], second: Sequence[Finding]) -> list[Difference]:
+def pair(first: Sequence[A], second: Sequence[A]) -> list[Difference[A]]:
     """Every alarm of either, those that belong together paired, in the order of time."""
-    waiting: dict[str, list[Finding]] = {}
+    waiting: dict[str, list[A]] = {}
     for finding in second:
         waiting.setdefault(finding.key, []).append(finding)
     pairs = []

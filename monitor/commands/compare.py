@@ -11,6 +11,7 @@ from monitor.errors import UserError
 
 if TYPE_CHECKING:
     from monitor.analysis.rule_comparison import Comparison, Difference
+    from monitor.model.alarm import Finding
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -65,7 +66,7 @@ def _print(result: "Comparison", most: int) -> None:
         print(f"  and {len(result.differences) - most} more; --all lists them")
 
 
-def _words(difference: "Difference") -> str:
+def _words(difference: "Difference[Finding]") -> str:
     from monitor.presentation.format import clock
 
     first, second = difference.first, difference.second

@@ -33,7 +33,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     show.add_argument("--corrected", action="store_true", help="also those that were corrected")
     add = add_kind(kinds, "add", "write an entry; it can be corrected, never changed")
     add.add_argument("kind", metavar="KIND", help="check, reference, line-cut, line-new, line-strung, line-work, brake,"
-                     " pads, hand-over, restart or note")  # fmt: skip
+                     " pads, hand-over, restart, false-alarm or note")  # fmt: skip
     add.add_argument("--text", default="", help="what happened")
     add.add_argument("--number", metavar="NAME=NUMBER", dest="numbers", action="append", default=[],
                      help="a figure, SI with the unit in its name: cut_m=24.4, or in a unit of its own: cut_m=80ft; may be"
@@ -185,12 +185,14 @@ def _sensible(kind: str, who: str, text: str, numbers: dict[str, float]) -> None
     Raises:
         UserError: it has no content, no author, or figures under names that are not read.
     """
-    from monitor.adapters.ledger.entries import BRAKE_FIGURES
+    from monitor.adapters.ledger.entries import BRAKE_FIGURES, FALSE_ALARM, key_called_false
 
     if not who.strip():
         raise UserError("--who: give the initials of whoever writes it")
     if kind == "note" and not text.strip() and not numbers:
         raise UserError("a note without --text says nothing")
+    if kind == FALSE_ALARM and not key_called_false(text):
+        raise UserError("--text: begin with the key of the alarm: brake-now-down: the block was stopping")
     if kind == "brake" and not (numbers and set(numbers) <= set(BRAKE_FIGURES)):
         unknown = next((name for name in numbers if name not in BRAKE_FIGURES), "none")
         raise UserError(f"--number: a brake entry has the figures {', '.join(BRAKE_FIGURES)}; here: {unknown}")

@@ -46,6 +46,7 @@ class ActionKind(StrEnum):
     CHECK_START = "check start"  # target: id of the procedure
     CHECK_STEP = "check step"  # target: id of the procedure
     CHECK_ABORT = "check abort"  # target: id of the procedure
+    FALSE_ALARM = "false alarm"  # target: alarm key; text: why
     NOTE = "note"  # text
     HAND_OVER = "hand-over"  # text: what was handed over; who: the oncoming driller, who signs
 

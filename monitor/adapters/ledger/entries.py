@@ -34,6 +34,8 @@ BRAKE_FIGURES: Final = MappingProxyType(
 )
 """Numbers of a ``brake`` entry, and the signal that each is read from."""
 BRAKE_WORDS: Final = "brake health of the day"
+FALSE_ALARM: Final = "false-alarm"
+"""Kind of entry: an alarm that the crew calls false. Its text begins with the alarm's key."""
 _REFUSED: Final = " refused: "
 """In the words of a finding: the core did not take what the crew gave."""
 _WORDS_OF_CREW: Final = (ActionKind.NOTE, ActionKind.HAND_OVER)
@@ -44,6 +46,7 @@ _VERDICTS: Final = frozenset(str(verdict) for verdict in CheckVerdict)
 _ACTIONS: Final = {
     ActionKind.REFERENCE_HEIGHT: ("reference", "height_m"),
     ActionKind.SLIP_AND_CUT: ("line-cut", "turns"),
+    ActionKind.FALSE_ALARM: (FALSE_ALARM, ""),
     ActionKind.NOTE: ("note", ""),
     ActionKind.HAND_OVER: ("hand-over", ""),
 }
@@ -124,11 +127,22 @@ class EntryCollector:
 def _of_action(action: Action) -> NewEntry:
     kind, name = _ACTIONS[action.kind]
     numbers = {name: action.number} if name and action.number is not None else {}
-    return NewEntry(kind, action.t_ns, action.who, action.text, numbers)
+    text = false_alarm_text(action.target, action.text) if kind == FALSE_ALARM else action.text
+    return NewEntry(kind, action.t_ns, action.who, text, numbers)
+
+
+def false_alarm_text(key: str, why: str) -> str:
+    """Text of an entry that calls the alarm `key` false: ``brake-now-down: was stopping``."""
+    return f"{key}: {why}" if why.strip() else key
+
+
+def key_called_false(text: str) -> str:
+    """The alarm's key in `false_alarm_text`."""
+    return text.partition(": ")[0].strip()
 
 
 def _refuses(finding: Finding) -> bool:
-    return finding.key not in _WORDS_OF_CREW and _REFUSED in finding.message
+    return finding.after == "refused" or (finding.key not in _WORDS_OF_CREW and _REFUSED in finding.message)
 
 
 def is_cut(finding: Finding) -> bool:

@@ -39,6 +39,7 @@ KINDS: Final = MappingProxyType(
         "pads": "pads or bands changed",
         "hand-over": "hand-over of the tour, signed by the oncoming driller",
         "restart": "start after a run that had no clean stop",
+        "false-alarm": "alarm that the crew calls false",
         "note": "note",
     }
 )

@@ -15,8 +15,8 @@ EVERY_S: Final = 1.0
 
 class Progress:
     """Use it in a ``with`` statement around the work. Says `words` and the seconds so far on standard error, where that is a
-    terminal; a pipe or a log gets nothing. `done` tells the rows so far, and the share of the work that is done; where
-    that is known (no NaN), the time left is said, too."""
+    terminal; a pipe or a log gets nothing. `done` tells the rows (or other `things`) so far, and the share of the work that is
+    done; where that is known (no NaN), the time left is said, too."""
 
     def __init__(
         self,
@@ -25,7 +25,9 @@ class Progress:
         first_s: float = FIRST_S,
         every_s: float = EVERY_S,
         done: Callable[[], tuple[int, float]] | None = None,
+        things: str = "rows",
     ) -> None:
+        self._things = things
         self._work_done = done
         self._words = harmless(words)
         self._stream = sys.stderr if stream is None else stream
@@ -56,7 +58,7 @@ class Progress:
         if self._work_done is None:
             return words
         rows, share = self._work_done()
-        words = f"{rows:,} rows, {words}"
+        words = f"{rows:,} {self._things}, {words}"
         if not 0.0 < share <= 1.0:
             return words
         left_s = waited_s * (1.0 - share) / share

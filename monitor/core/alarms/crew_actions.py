@@ -89,6 +89,8 @@ def decide(
     """What `action` comes to for `alarms`, whose places by key `index` gives. Changes nothing."""
     if action.kind is ActionKind.SILENCE:
         return Decision(_done(action, "silence", "Silenced", ""))
+    if action.kind is ActionKind.FALSE_ALARM:
+        return Decision(_called_false(action, alarms, index))
     if action.kind not in WORDS:
         reason = f"{action.kind.value!r} is nothing that the alarms can do"
         return Decision(_refused(action, action.target, "Done", reason))
@@ -107,6 +109,14 @@ def decide(
     if reason:
         return Decision(_refused(action, action.target, word, f"{alarm.rule.message}: {reason}"))
     return Decision(_done(action, action.target, word, alarm.rule.message), event, (alarm,))
+
+
+def _called_false(action: Action, alarms: Sequence[Alarm], index: Mapping[str, int]) -> Finding:
+    """The crew's word that an alarm was false. It changes nothing about the alarm; the ledger keeps it."""
+    place, kind = index.get(action.target), str(action.kind)
+    if place is None:
+        return _refused(action, kind, "Called false", f"there is no alarm {printable(action.target)!r}")
+    return _done(action, kind, "Called false", alarms[place].rule.message)
 
 
 def end_of_shelving_ns(action: Action) -> int:

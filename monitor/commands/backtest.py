@@ -1,0 +1,226 @@
+"""`stopmark backtest`: before a site changes a rule, what the change would have said of all that was ever recorded."""
+
+import argparse
+import sys
+from collections.abc import Sequence
+from glob import glob
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from monitor.errors import UserError
+
+if TYPE_CHECKING:
+    from monitor.adapters.ledger.ledger import Entry
+    from monitor.fleet.backtest import Outcome, Rules
+    from monitor.fleet.engine import Place
+    from monitor.fleet.session_findings import SessionFindings, Task
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """The command's words."""
+    parser.add_argument(
+        "sessions", metavar="SESSION", nargs="+",
+        help="recorded sessions of any rigs: files, folders with all in them, or addresses of a store (s3://…) where fsspec"
+        " and its driver are installed",
+    )  # fmt: skip
+    parser.add_argument("--rules", metavar="FILE", default="recorded", help='the new rules; "shipped": what comes with'
+                        ' Stopmark; "recorded" (default): none are changed, see --set')  # fmt: skip
+    parser.add_argument("--against", metavar="FILE", default="recorded", help="the rules to compare with, in the same words"
+                        " (default: those that each session was recorded with)")  # fmt: skip
+    parser.add_argument("--set", dest="changes", metavar="FIELD=VALUE", action="append", default=[],
+                        help="change a field of every rig, as in its file but in SI units: limits.reaction_s=0.8;"
+                        " may be given several times")  # fmt: skip
+    parser.add_argument("-o", "--out", metavar="DIR", type=Path, required=True,
+                        help="folder for the page, its tables, and what was worked out: a back-test into the same folder"
+                        " works out only what is new")  # fmt: skip
+    parser.add_argument(
+        "--data", metavar="DIR", type=Path, help="folder of the ledgers: alarms that crews called false"
+    )
+    add_place(parser)
+
+
+def add_place(parser: argparse.ArgumentParser) -> None:
+    """Who does the work."""
+    parser.add_argument("--workers", metavar="N", type=_workers, help="processes on this machine; 0: in this one, without"
+                        " Dask (default: processors where Dask is installed)")  # fmt: skip
+    parser.add_argument("--scheduler", metavar="URL", help="a Dask scheduler that gives the work out: tls://HOST:PORT")
+    parser.add_argument("--tls-ca", metavar="FILE", type=Path, help="certificate of its authority (PEM)")
+    parser.add_argument("--tls-cert", metavar="FILE", type=Path, help="our certificate (PEM)")
+    parser.add_argument("--tls-key", metavar="FILE", type=Path, help="its key (PEM)")
+    parser.add_argument("--no-tls", action="store_true", help="speak to a scheduler elsewhere without TLS: only on a"
+                        " network of your own, as whoever reaches it can run code on its workers")  # fmt: skip
+
+
+def place_of(args: argparse.Namespace) -> "Place[Task, SessionFindings]":
+    """Where the work is done, by `add_place`.
+
+    Raises:
+        UserError: certificates are given in part.
+    """
+    from importlib.util import find_spec
+
+    from monitor.analysis.parallel_replay import processors
+    from monitor.fleet.engine import Certificates, Place
+
+    given = (args.tls_ca, args.tls_cert, args.tls_key)
+    if any(given) and not all(given):
+        raise UserError("give --tls-ca, --tls-cert and --tls-key together")
+    certificates = Certificates(*given) if all(given) else None
+    workers = args.workers
+    if workers is None:
+        workers = processors() if find_spec("distributed") else 0
+    return Place(workers, args.scheduler, certificates, args.no_tls)
+
+
+def run(args: argparse.Namespace) -> int:
+    """Back-test; 0 where both sides say the same, 1 where not."""
+    from monitor.adapters.host.output_file import write_whole
+    from monitor.commands.common.progress import Progress
+    from monitor.fleet.backtest import AlarmTable, SessionRow, backtest, table_of
+    from monitor.fleet.backtest_page import backtest_page
+    from monitor.fleet.parts import Parts
+
+    sessions = _sessions(args.sessions)
+    sides = _side(args.against), _side(args.rules, args.changes)
+    if sides[0] == sides[1]:
+        raise UserError("both sides are the same: give --rules, --against or --set")
+    place = place_of(args)
+    parts = Parts(args.out / "parts")
+    marks = {} if args.data is None else _marks(args.data)
+    so_far = [0, 1]
+
+    def progress(done: int, total: int) -> None:
+        so_far[:] = done, total
+
+    with (
+        AlarmTable(args.out / "alarms.parquet") as table,
+        Progress("replaying", done=lambda: (so_far[0], so_far[0] / max(1, so_far[1])), things="replays"),
+    ):
+        outcome = backtest(sessions, sides, parts, place, marks, table.write, progress)
+    _write_table(args.out / "sessions.parquet", table_of(SessionRow, outcome.sessions))
+    names = args.against, " and ".join(dict.fromkeys([args.rules, *args.changes])) if args.changes else args.rules
+    write_whole(args.out / "index.html", backtest_page(outcome, names, bool(marks)))
+    _print(outcome, args.out)
+    return 1 if outcome.all.gone or outcome.all.new or outcome.all.moved else 0
+
+
+def _workers(text: str) -> int:
+    if not text.isascii() or not text.isdigit() or int(text[:4]) > 256:
+        raise argparse.ArgumentTypeError(f"{text!r}: give a whole number from 0 to 256")
+    return int(text)
+
+
+def _sessions(words: Sequence[str]) -> list[str]:
+    """Every session that `words` name, each once, in order.
+
+    Raises:
+        UserError: there is none.
+    """
+    from monitor.adapters.sessions.folder import SUFFIX
+    from monitor.commands.common.session_range import session_path
+
+    found: list[str] = []
+    for word in words:
+        if "://" in word:
+            found += _addresses(word)
+        elif (path := session_path(word)).is_dir():
+            found += sorted(str(file) for file in path.rglob("*" + SUFFIX) if file.is_file())
+        else:
+            found.append(str(path))
+    if not found:
+        raise UserError(f"{', '.join(words)}: no session there")
+    return list(dict.fromkeys(found))
+
+
+def _addresses(word: str) -> list[str]:
+    """Sessions at an address of a store: one, or those that a pattern names.
+
+    Raises:
+        UserError: the store cannot be used.
+    """
+    try:
+        import fsspec
+    except ImportError:
+        raise UserError(f'{word}: sessions in a store need fsspec: pip install "stopmark[fleet]"') from None
+    if not any(letter in word for letter in "*?["):
+        return [word]
+    try:
+        filesystem, pattern = fsspec.core.url_to_fs(word)
+        return sorted(filesystem.unstrip_protocol(name) for name in filesystem.glob(pattern))
+    except Exception as error:  # what a store can answer is its driver's own
+        raise UserError(f"{word}: cannot be listed ({type(error).__name__}: {error})") from None
+
+
+def _side(name: str, changes: Sequence[str] = ()) -> "Rules":
+    """Rules by name, with changes of the rig.
+
+    Raises:
+        UserError: a change is none, or the rules cannot be read or have mistakes.
+    """
+    from monitor.config.rules_file import default_rules_path, rule_tables
+    from monitor.config.toml_file import parse_toml, read_text
+    from monitor.fleet.backtest import Rules, changes_of
+
+    try:
+        changed = changes_of(changes)
+    except ValueError as error:
+        raise UserError(f"--set {error}: give FIELD=VALUE once for each field, as limits.reaction_s=0.8") from None
+    if name == "recorded":
+        return Rules(changes=changed)
+    path = Path(default_rules_path() if name == "shipped" else name)
+    text = read_text(path)
+    rule_tables(parse_toml(text, str(path)), str(path))  # mistakes are said before the long work, not after it
+    return Rules(text, str(path), changed)
+
+
+def _marks(folder: Path) -> "dict[str, list[Entry]]":
+    """What crews called false, by rig.
+
+    Raises:
+        UserError: there is no such folder, or no ledger in it.
+    """
+    from monitor.adapters.ledger.entries import FALSE_ALARM
+    from monitor.adapters.ledger.ledger import SUFFIX, Ledger
+
+    paths = [Path(name) for name in sorted(glob(str(folder / ("*" + SUFFIX))))]
+    if not paths:
+        raise UserError(f"--data {folder}: no ledger there")
+    marks = {}
+    for path in paths:
+        with Ledger(path) as ledger:
+            marks[path.name.removesuffix(SUFFIX)] = ledger.entries(FALSE_ALARM)
+    return marks
+
+
+def _write_table(path: Path, table: object) -> None:
+    import pyarrow.parquet as pq
+
+    part = path.with_name(f".{path.name}.part")
+    try:
+        pq.write_table(table, part)
+        part.replace(path)
+    except OSError as error:
+        part.unlink(missing_ok=True)
+        raise UserError(f"{path}: cannot be written ({error.strerror or error})") from None
+
+
+def _print(outcome: "Outcome", out: Path) -> None:
+    from monitor.fleet.backtest import most_changed
+    from monitor.text import harmless
+
+    tally, unusable = outcome.all, [row for row in outcome.sessions if row.problem]
+    used = len(outcome.sessions) - len(unusable)
+    kept = sum(row.kept for row in outcome.sessions)
+    print(f"{used} sessions, {outcome.hours:.1f} h recorded; {kept} of them worked out before")
+    print(f"\n{'rule':<26}{'before':>8}{'after':>8}{'gone':>7}{'new':>7}{'moved':>7}{'true lost':>11}")
+    for name, one in most_changed(outcome.by["rule"]):
+        if one.gone or one.new or one.moved:
+            print(f"{name:<26}{one.before:>8}{one.after:>8}{one.gone:>7}{one.new:>7}{one.moved:>7}{one.true_lost:>11}")
+    print(
+        f"{'all':<26}{tally.before:>8}{tally.after:>8}{tally.gone:>7}{tally.new:>7}{tally.moved:>7}{tally.true_lost:>11}"
+    )
+    if tally.true_lost:
+        print("\ntrue lost: the block crossed its limit after these alarms, and the new rules do not raise them")
+    for row in unusable:
+        print(harmless(f"not used: {row.problem}"), file=sys.stderr)
+    print(f"\n{out / 'index.html'}, with alarms.parquet and sessions.parquet beside it")
