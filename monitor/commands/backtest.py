@@ -13,7 +13,6 @@ if TYPE_CHECKING:
     from monitor.adapters.ledger.ledger import Entry
     from monitor.fleet.backtest import Outcome, Rules
     from monitor.fleet.engine import Place
-    from monitor.fleet.session_findings import SessionFindings, Task
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -51,7 +50,7 @@ def add_place(parser: argparse.ArgumentParser) -> None:
                         " network of your own, as whoever reaches it can run code on its workers")  # fmt: skip
 
 
-def place_of(args: argparse.Namespace) -> "Place[Task, SessionFindings]":
+def place_of(args: argparse.Namespace) -> "Place":
     """Where the work is done, by `add_place`.
 
     Raises:

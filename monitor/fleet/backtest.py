@@ -75,7 +75,7 @@ class AlarmRow:
     lead_after_s: float | None
     least_room_m: float | None
     """The least room within half a minute after it, m."""
-    false: bool
+    called_false: bool
     """Whether the crew called it false."""
 
     @property
@@ -117,8 +117,8 @@ class Tally:
         self.gone += row.change == "gone"
         self.new += row.change == "new"
         self.moved += row.change == "moved"
-        self.false_before += before and row.false
-        self.false_after += after and row.false
+        self.false_before += before and row.called_false
+        self.false_after += after and row.called_false
         self.true_lost += row.change == "gone" and row.lead_before_s is not None
         if row.lead_before_s is not None:
             self.leads_before.append(row.lead_before_s)
@@ -150,7 +150,7 @@ def backtest(
     sessions: Sequence[str],
     sides: tuple[Rules, Rules],
     parts: Parts,
-    place: Place[Task, SessionFindings],
+    place: Place,
     marks: Mapping[str, Sequence["Entry"]],
     write: Callable[[Sequence[AlarmRow]], None],
     on_progress: Callable[[int, int], None] = lambda done, total: None,
@@ -206,7 +206,7 @@ def _tasks(sessions: Iterable[str], sides: tuple[Rules, Rules]) -> tuple[dict[st
 def _worked_out(
     tasks: Mapping[str, tuple[Task, Task]],
     parts: Parts,
-    place: Place[Task, SessionFindings],
+    place: Place,
     problems: dict[str, str],
     on_progress: Callable[[int, int], None],
 ) -> set[str]:
@@ -234,7 +234,7 @@ def alarm_rows(
     session: str, before: SessionFindings, after: SessionFindings, marks: Sequence["Entry"]
 ) -> Iterator[AlarmRow]:
     """The alarms of one session under both sides, paired, in the order of time."""
-    false = called_false((*before.raised, *after.raised), marks)
+    false = called_false(before.raised, marks)  # of what the new rules alone raise the crew knows nothing
     for found in pair(before.raised, after.raised):
         one, other = found.first, found.second
         rooms = [
@@ -251,7 +251,7 @@ def alarm_rows(
             lead_before_s=None if one is None else one.lead_s,
             lead_after_s=None if other is None else other.lead_s,
             least_room_m=min(rooms, default=None),
-            false=any((raised.key, raised.t_ns) in false for raised in (one, other) if raised is not None),
+            called_false=one is not None and (one.key, one.t_ns) in false,
         )
 
 

@@ -9,7 +9,7 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
 from ipaddress import ip_address
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Final, Generic, TypeVar
+from typing import TYPE_CHECKING, Any, Final, TypeVar
 from urllib.parse import urlsplit
 
 from monitor.errors import UserError
@@ -43,7 +43,7 @@ class Certificates:
 
 
 @dataclass(frozen=True, slots=True)
-class Place(Generic[T, R]):
+class Place:
     """Where the work is done."""
 
     workers: int = 0

@@ -1,5 +1,16 @@
 """Recorded sessions that several tests read; made once."""
 
-from tests.support.recorded_sessions import crown, crown_rec, trip, trip_rec
+from pathlib import Path
 
-__all__ = ["crown", "crown_rec", "trip", "trip_rec"]
+import pytest
+
+from tests.support.recorded import simulated
+from tests.support.recorded_sessions import crown
+
+__all__ = ["crown", "short"]
+
+
+@pytest.fixture(scope="session")
+def short(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A calm quarter of a minute."""
+    return simulated(tmp_path_factory.mktemp("short") / "short.stopmark", "calm-trip-out", 15.0)

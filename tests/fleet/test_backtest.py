@@ -24,7 +24,7 @@ from monitor.fleet.session_findings import SessionFindings, Task, findings_of
 from tests.support.recorded import changed, rules
 
 S = 1_000_000_000
-HERE: Place[Task, SessionFindings] = Place()
+HERE = Place()
 
 
 def later_rules() -> Rules:
@@ -32,13 +32,13 @@ def later_rules() -> Rules:
 
 
 def without(rule: str) -> Rules:
-    head, _, tail = rules().partition(f'id = "{rule}"\n')
-    return Rules(head.rpartition("[[rule]]")[0] + "[[rule]]" + tail.partition("[[rule]]")[2], "new rules")
+    """Rules under which that one never fires."""
+    return Rules(changed(rules(), rule, trip=-100.0, clear=-99.0), "new rules")
 
 
 def run(
     sessions: Sequence[Path], sides: tuple[Rules, Rules], folder: Path, marks: dict[str, list[Entry]] | None = None,
-    place: Place[Task, SessionFindings] = HERE,
+    place: Place = HERE,
 ) -> tuple[Outcome, list[AlarmRow]]:  # fmt: skip
     rows: list[AlarmRow] = []
     return backtest([str(path) for path in sessions], sides, Parts(folder), place, marks or {}, rows.extend), rows
@@ -78,13 +78,13 @@ def test_a_later_warning_and_a_lost_one_are_told(crown: Path, tmp_path: Path) ->
 
     outcome, _ = run([crown], (Rules(), without("brake-now-up")), tmp_path)
     assert outcome.by["rule"]["brake-now-up"].true_lost == 1
-    assert outcome.sessions[0].alarms_before > outcome.sessions[0].alarms_after
+    assert outcome.by["rule"]["brake-now-up"].after == 0
 
 
 def test_what_was_worked_out_is_not_worked_out_again(
-    crown: Path, trip: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    crown: Path, short: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    first, rows = run([crown, trip], (Rules(), later_rules()), tmp_path / "parts")
+    first, rows = run([crown, short], (Rules(), later_rules()), tmp_path / "parts")
     assert [row.kept for row in first.sessions] == [False, False]
     copy = shutil.copy(crown, tmp_path / "renamed.stopmark")
 
@@ -92,12 +92,12 @@ def test_what_was_worked_out_is_not_worked_out_again(
         raise AssertionError("replayed again")
 
     monkeypatch.setattr("monitor.fleet.backtest.findings_of", never)
-    again, same = run([copy, trip], (Rules(), later_rules()), tmp_path / "parts")
+    again, same = run([copy, short], (Rules(), later_rules()), tmp_path / "parts")
     assert [row.kept for row in again.sessions] == [True, True]
     assert [replace(row, session="") for row in same] == [replace(row, session="") for row in rows]
 
 
-def test_ended_early_it_goes_on_where_it_was(crown: Path, trip: Path, tmp_path: Path) -> None:
+def test_ended_early_it_goes_on_where_it_was(crown: Path, short: Path, tmp_path: Path) -> None:
     ended = 0
 
     def stop(done: int, _total: int) -> None:
@@ -106,7 +106,7 @@ def test_ended_early_it_goes_on_where_it_was(crown: Path, trip: Path, tmp_path: 
         if done == 1:
             raise KeyboardInterrupt
 
-    sessions = [str(crown), str(trip)]
+    sessions = [str(crown), str(short)]
     with pytest.raises(KeyboardInterrupt):
         backtest(sessions, (Rules(), later_rules()), Parts(tmp_path), HERE, {}, lambda rows: None, stop)
     assert ended == 1
@@ -163,7 +163,7 @@ def test_the_crews_word_counts_for_the_alarm_before_it(crown: Path, tmp_path: Pa
 
 
 def test_the_command_writes_page_and_tables(
-    crown: Path, trip: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+    crown: Path, short: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     new = tmp_path / "new.toml"
     new.write_text(changed(rules(), "brake-now-up", on_delay_s=0.6))
@@ -172,7 +172,7 @@ def test_the_command_writes_page_and_tables(
     with Ledger(ledger_path(tmp_path, rig)) as ledger:
         ledger.add("false-alarm", t_ns, t_ns, who="AB", text="brake-now-up: was stopping")
     out = tmp_path / "out"
-    words = ["backtest", str(crown), str(trip), "--rules", str(new), "-o", str(out), "--workers", "0"]
+    words = ["backtest", str(crown), str(short), "--rules", str(new), "-o", str(out), "--workers", "0"]
     assert main([*words, "--data", str(tmp_path)]) == 1
     said = capsys.readouterr().out
     assert "2 sessions" in said
@@ -182,7 +182,7 @@ def test_the_command_writes_page_and_tables(
     assert "1 (100 %)" in page
     tables = duckdb.connect()
     found = tables.execute(
-        f"SELECT key, later_s, false FROM '{out}/alarms.parquet' WHERE severity_before IS NOT NULL AND later_s > 0"
+        f"SELECT key, later_s, called_false FROM '{out}/alarms.parquet' WHERE severity_before IS NOT NULL AND later_s > 0"
     ).fetchall()
     assert [(key, false) for key, _, false in found] == [("brake-now-up", True)]
     assert tables.execute(f"SELECT count(*) FROM '{out}/sessions.parquet'").fetchone() == (2,)
@@ -234,10 +234,10 @@ def cluster(tmp_path_factory: pytest.TempPathFactory) -> Any:
         yield found.scheduler_address, Certificates(folder / "ca", folder / "cert", folder / "key")
 
 
-def test_a_cluster_behind_tls_gives_the_same(crown: Path, trip: Path, tmp_path: Path, cluster: Any) -> None:
-    place: Place[Task, SessionFindings] = Place(scheduler=cluster[0], certificates=cluster[1])
-    _, there = run([crown, trip], (Rules(), later_rules()), tmp_path / "there", place=place)
-    _, here = run([crown, trip], (Rules(), later_rules()), tmp_path / "here")
+def test_a_cluster_behind_tls_gives_the_same(crown: Path, short: Path, tmp_path: Path, cluster: Any) -> None:
+    place = Place(scheduler=cluster[0], certificates=cluster[1])
+    _, there = run([crown, short], (Rules(), later_rules()), tmp_path / "there", place=place)
+    _, here = run([crown, short], (Rules(), later_rules()), tmp_path / "here")
     assert there == here
 
 
@@ -248,13 +248,13 @@ def test_who_has_no_certificate_of_the_cluster_is_not_let_in(tmp_path: Path, clu
     for name, text in (("ca", other.tls_ca_file), ("cert", other.tls_client_cert), ("key", other.tls_client_key)):
         (tmp_path / name).write_text(text)
     strange = Certificates(tmp_path / "ca", tmp_path / "cert", tmp_path / "key")
-    place: Place[int, int] = Place(scheduler=cluster[0], certificates=strange)
+    place = Place(scheduler=cluster[0], certificates=strange)
     with pytest.raises(UserError, match="no answer"):
         list(place.results(abs, [1]))
 
 
 def test_a_worker_that_dies_is_tried_again_and_nothing_counts_twice(crown: Path, tmp_path: Path, cluster: Any) -> None:
-    place: Place[Task, SessionFindings] = Place(scheduler=cluster[0], certificates=cluster[1])
+    place = Place(scheduler=cluster[0], certificates=cluster[1])
     content = content_of(str(crown))
     tasks = [Task(str(crown), content, RECORDED, str(tmp_path / f"mark{n}")) for n in range(3)]
     results = list(place.results(dies_once, tasks))
@@ -270,7 +270,7 @@ def fails(number: int) -> int:
 
 
 def test_one_that_fails_is_told_and_the_others_go_on(cluster: Any) -> None:
-    for place in (Place[int, int](), Place[int, int](scheduler=cluster[0], certificates=cluster[1])):
+    for place in (Place(), Place(scheduler=cluster[0], certificates=cluster[1])):
         results = dict(place.results(fails, [0, 1, 2, 3]))
         assert results[1] == 1
         assert results[2] == Failure("two is no good")
@@ -297,7 +297,7 @@ def test_a_scheduler_that_is_open_to_strangers_is_refused(address: str, words: s
 def test_without_dask_it_says_what_to_install(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setitem(__import__("sys").modules, "distributed", None)
     with pytest.raises(UserError, match="stopmark\\[fleet\\]"):
-        list(Place[int, int](workers=1).results(abs, [1]))
+        list(Place(workers=1).results(abs, [1]))
 
 
 # --- a store ----------------------------------------------------------------------------------------------------------
