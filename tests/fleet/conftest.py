@@ -13,4 +13,4 @@ __all__ = ["crown", "short"]
 @pytest.fixture(scope="session")
 def short(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A calm quarter of a minute."""
-    return simulated(tmp_path_factory.mktemp("short") / "short.stopmark", "calm-trip-out", 15.0)
+    return simulated(tmp_path_factory.mktemp("short") / "short.stopmark", "calm-trip", 15.0)
