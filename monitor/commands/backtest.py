@@ -115,7 +115,7 @@ def _sessions(words: Sequence[str]) -> list[str]:
     Raises:
         UserError: there is none.
     """
-    from monitor.adapters.sessions.folder import SUFFIX
+    from monitor.adapters.sessions.format import SUFFIX
     from monitor.commands.common.session_range import session_path
 
     found: list[str] = []

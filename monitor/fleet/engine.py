@@ -153,7 +153,7 @@ def _on_dask(client: "Client", work: Callable[[T], R], tasks: Sequence[T]) -> It
     from distributed import as_completed
 
     waiting = iter(enumerate(tasks))
-    under_way: dict[str, T] = {}
+    under_way: dict[object, T] = {}
     done = as_completed()
 
     def submit_next() -> None:

@@ -42,6 +42,8 @@ def test_what_the_crew_did_is_taken_with_who(tmp_path: Path) -> None:
         Action(t_ns + 3 * S, ActionKind.NOTE, text="pads look thin", who="ef"),
         Action(t_ns + 4 * S, ActionKind.REFERENCE_HEIGHT, number=-500.0, who="ab"),  # refused
         Action(t_ns + 5 * S, ActionKind.SLIP_AND_CUT, who="ab"),  # refused
+        Action(t_ns + 6 * S, ActionKind.FALSE_ALARM, "brake-now-down", text="was stopping", who="gh"),
+        Action(t_ns + 7 * S, ActionKind.FALSE_ALARM, "no such alarm", who="gh"),  # refused
     ]
     with SessionChain([by_hand(tmp_path / "done.stopmark", items)]) as chain:
         happened = [candidate for candidate in candidates(collect(chain)) if isinstance(candidate, NewEntry)]
@@ -51,6 +53,7 @@ def test_what_the_crew_did_is_taken_with_who(tmp_path: Path) -> None:
     assert (found["line-cut"].who, dict(found["line-cut"].numbers)) == ("cd", {"turns": 12.0})
     assert (found["note"].who, found["note"].text) == ("ef", "pads look thin")
     assert found["note"].t_ns > START_NS
+    assert (found["false-alarm"].who, found["false-alarm"].text) == ("gh", "brake-now-down: was stopping")
 
 
 def entry(kind: str, day: int, **numbers: float) -> Entry:

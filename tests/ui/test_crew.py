@@ -140,6 +140,21 @@ async def test_a_caution_is_shelved_by_its_minutes_alone() -> None:
         assert [(act.target, act.number) for act in driver.acts] == [("aux-share-low", 28_800.0)]
 
 
+async def test_an_alarm_is_called_false_with_initials_and_why() -> None:
+    app, driver, _ = app_with(sample.danger())
+    async with app.run_test(size=(80, 24)) as pilot:
+        await pilot.press("3", "x")
+        await pilot.pause()
+        await initials(pilot)
+        assert isinstance(app.screen, Ask)
+        assert "changes nothing about the alarm" in app.screen.explain
+        await pilot.press(*"wave", "enter")
+        await pilot.pause()
+        (act,) = driver.acts
+        assert (act.kind, act.text, act.who) == (ActionKind.FALSE_ALARM, "wave", "KR")
+        assert act.target in {alarm.key for alarm in sample.danger().alarms}
+
+
 @pytest.mark.parametrize("key", ["h", "o"])
 async def test_a_danger_that_stands_cannot_be_set_aside(key: str) -> None:
     app, driver, _ = app_with(sample.danger())

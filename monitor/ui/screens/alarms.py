@@ -378,6 +378,22 @@ def _service(context: ScreenContext) -> None:
         crew.run(context, lambda: _confirm(context, title, f"{_named(alarm)}. {consequence}", act))
 
 
+def _false(context: ScreenContext) -> None:
+    """Call the chosen alarm false, with why: it stays as it is; ledger and back-tests know."""
+    alarm = _current(context)
+    if alarm is None:
+        return
+    key = alarm.key
+
+    def take(why: str) -> None:
+        crew.act(context, ActionKind.FALSE_ALARM, "Noted as false. The alarm stays as it is.", key, text=why)
+
+    explain = (
+        f"{_named(alarm)}. Why was it false? It is recorded with your initials and changes nothing about the alarm."
+    )
+    crew.run(context, lambda: context.ask("False alarm", explain, r".*", LONGEST_REASON, take))
+
+
 def _reset(context: ScreenContext) -> None:
     alarm = _current(context)
     if alarm is None:
@@ -412,6 +428,7 @@ KEYS: tuple[Key, ...] = (
         where="live",
     ),
     Key("o", _service, "out of service", "take the chosen alarm out of service, or back", where="live"),
+    Key("x", _false, "false", "call the chosen alarm false: it stays, ledger and back-tests know", where="live"),
     Key("l", _page, "history", "list or history of alarms"),
     FILTER,
     SORT,

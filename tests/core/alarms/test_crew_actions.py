@@ -32,6 +32,17 @@ def test_shelving_takes_half_an_hour_by_itself_and_can_be_renewed() -> None:
     assert bench.view("one").shelved_until_ns == bench.t_ns + 60 * 10**9  # type: ignore[union-attr]
 
 
+def test_an_alarm_called_false_stays_as_it_is() -> None:
+    bench = Bench(rule("one"))
+    bench.step(a=2.0)
+    before = bench.view("one")
+    (finding,) = bench.act(ActionKind.FALSE_ALARM, "one")
+    assert (finding.kind, finding.key, finding.after) == ("action", "false alarm", "done")
+    assert bench.view("one") == before
+    (finding,) = bench.act(ActionKind.FALSE_ALARM, "none such")
+    assert finding.after == "refused"
+
+
 @pytest.mark.parametrize("seconds", [0.0, -1.0, 8 * 3600.0 + 1, float("nan"), float("inf")])
 def test_shelving_for_ever_or_for_nothing_is_refused(seconds: float) -> None:
     bench = Bench(rule("one"))
