@@ -1,6 +1,6 @@
 """How this Stopmark runs: compiled to machine code by mypyc, or interpreted. Both give the same to the last bit.
 
-`hatch_build.py` says what is compiled, and when. Looked up without importing the core, so that `--version` stays quick.
+`.build/hatch_build.py` says what is compiled, and when. Looked up without importing the core, so that `--version` stays quick.
 """
 
 from importlib.machinery import EXTENSION_SUFFIXES

@@ -15,16 +15,7 @@ FORBIDDEN_IN_PURE = {
     "aiomqtt", "paho", "textual", "sqlite3", "logging",
 }  # fmt: skip
 FORBIDDEN_CALLS_IN_PURE = {"open", "print", "input"}
-TOP_LEVEL = {
-    "README.md",
-    "DEVELOPERS.md",
-    "pyproject.toml",
-    "hatch_build.py",
-    "monitor",
-    "simulators",
-    "config",
-    "tests",
-}
+TOP_LEVEL = {"README.md", "DEVELOPERS.md", "pyproject.toml", "monitor", "simulators", "config", "tests"}
 
 
 def files(*folders: str) -> list[Path]:
