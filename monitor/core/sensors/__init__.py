@@ -1,5 +1,6 @@
 """From bytes to readings: decoding, and the health record of each sensor.
 
-Imports model, config and text. Begin with `decoder` (message to readings or rejects; `payload` has its fields), then
+Imports model, config and text. Begin with `decoder` (message to readings or rejects; `sensor_decoder` does it for one sensor,
+`payload` has the fields), then
 `record` (one sensor) and `register` (all of them).
 """
