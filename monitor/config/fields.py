@@ -20,7 +20,7 @@ Finite = Annotated[float, Field(ge=-MOST, le=MOST, allow_inf_nan=False)]
 Share = Annotated[float, Field(ge=0, le=1, allow_inf_nan=False)]
 
 
-def _matching(pattern: str, words: str) -> AfterValidator:
+def matching(pattern: str, words: str) -> AfterValidator:
     """Text that matches `pattern` as a whole; `words` say what it must be otherwise."""
     compiled = re.compile(pattern)
 
@@ -33,11 +33,11 @@ def _matching(pattern: str, words: str) -> AfterValidator:
 
 
 Name = Annotated[
-    str, _matching(r"[a-z0-9][a-z0-9_-]{0,39}", "must be a name of a-z, 0-9, - and _, 40 characters at most")
+    str, matching(r"[a-z0-9][a-z0-9_-]{0,39}", "must be a name of a-z, 0-9, - and _, 40 characters at most")
 ]
 Words = Annotated[
     str,
-    _matching(
+    matching(
         r"[^\x00-\x1f\x7f-\x9f\u2028\u2029\u202a-\u202e\u2066-\u2069]*",
         "must be one line, without control characters",
     ),
@@ -45,7 +45,7 @@ Words = Annotated[
 """Text that is shown: one line, without control characters (a terminal takes some for commands) and without those that turn
 the direction of writing."""
 Pointer = Annotated[
-    str, _matching(r"(/([^~/]|~[01])*)*", 'must be a JSON Pointer, as "/value" or "/readings/0/v", or "" for all of it')
+    str, matching(r"(/([^~/]|~[01])*)*", 'must be a JSON Pointer, as "/value" or "/readings/0/v", or "" for all of it')
 ]
 """A JSON Pointer (RFC 6901); the empty string is the whole document."""
 

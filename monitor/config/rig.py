@@ -26,6 +26,7 @@ from monitor.config.optional_tables import (
     Table,
 )
 from monitor.config.sensor import Sensor
+from monitor.model.sparkplug import subscriptions_of, topic_of
 
 
 class Block(Model):
@@ -170,7 +171,22 @@ class Rig(Model):
 
     def topic(self, sensor: Sensor) -> str:
         """Topic that carries `sensor`."""
+        metric = sensor.sparkplug
+        if metric is not None:
+            return topic_of(metric.group, "DDATA" if metric.device else "NDATA", metric.node, metric.device)
         return sensor.topic or f"rig/{self.name}/hoist/{sensor.id}"
+
+    @cached_property
+    def subscriptions(self) -> tuple[str, ...]:
+        """What to ask a broker for, each once, in the sensors' order: topics, and for Sparkplug all that their nodes send."""
+        asked: dict[str, None] = {}
+        for sensor in self.sensors:
+            metric = sensor.sparkplug
+            if metric is None:
+                asked[self.topic(sensor)] = None
+            else:
+                asked |= dict.fromkeys(subscriptions_of(metric.group, metric.node))
+        return tuple(asked)
 
     def sensor_of(self, quantity: str) -> Sensor | None:
         """First sensor of `quantity`, or None where the rig has none."""
@@ -217,6 +233,9 @@ class Rig(Model):
             problems.append("a drum encoder (drum_counts) or a block position is needed")
         if "load" not in roles:
             problems.append("a hook load or a dead-line tension is needed")
+        metrics = [sensor.sparkplug.address for sensor in sensors if sensor.sparkplug is not None]
+        twice = sorted({address for address in metrics if metrics.count(address) > 1})
+        problems += [f"the metric {address[-1]!r} of node {address[1]!r} is read by two of them" for address in twice]
         single: dict[str, str] = {}
         for sensor in sensors:
             if sensor.role in ("plain", "switch", "load"):

@@ -7,6 +7,7 @@ from typing import Final, Literal
 from pydantic import ValidationInfo, field_validator
 
 from monitor.config.fields import Finite, Model, Name, NotNegative, Pointer, Positive, QuantityName, UnitName
+from monitor.config.sparkplug import SparkplugMetric
 from monitor.model.quantities import QUANTITIES, Role
 from monitor.model.stream import RESERVED
 from monitor.units import UNITS, Dimension, Unit
@@ -27,6 +28,8 @@ class Sensor(Model):
     sequence: Pointer | None = None
     quality: Pointer | None = None
     good: tuple[str | int | bool, ...] = ("good", "GOOD", 0, True)
+    sparkplug: SparkplugMetric | None = None
+    """In place of a topic of its own and of the fields of its payload: a metric of a Sparkplug node."""
     rate_hz: Positive
     """Expected readings per second."""
     stale_after_s: Positive
@@ -45,6 +48,11 @@ class Sensor(Model):
     def si(self) -> Unit:
         """Its unit, ready to convert."""
         return UNITS[self.unit]
+
+    @property
+    def stamped(self) -> bool:
+        """Whether its readings carry a time of their source."""
+        return self.time is not None or self.sparkplug is not None
 
     @property
     def role(self) -> Role:
@@ -77,6 +85,14 @@ class Sensor(Model):
             raise ValueError('a payload of plain numbers ("ascii") has no fields to point into')
         return pointer
 
+    @field_validator("sparkplug")
+    @classmethod
+    def _alone(cls, metric: SparkplugMetric | None, info: ValidationInfo) -> SparkplugMetric | None:
+        given = [name for name in _PLAIN_ONLY if info.data.get(name) not in (None, "", "json")]
+        if metric is not None and given:
+            raise ValueError(f"a metric has its topic, time and quality by the standard: leave out {', '.join(given)}")
+        return metric
+
     @field_validator("range")
     @classmethod
     def _rises(cls, ends: tuple[float, float]) -> tuple[float, float]:
@@ -95,3 +111,5 @@ class Sensor(Model):
 
 _NEEDED_BY: Final = {"counts_per_turn": "drum_counts", "height_m": "height_mark"}
 """Fields that sensors of one quantity cannot do without."""
+_PLAIN_ONLY: Final = ("topic", "payload", "value", "time", "sequence", "quality")
+"""Fields that say how a plain message is read."""

@@ -70,7 +70,6 @@ class Core:
         """For reports and exports, which want every grid point. Gets all signals, or those that `observe` named."""
         self._observed: SignalReader | None = None
         self._rules = rules
-        self._decoder = Decoder(rig)
         self._watched = SignalReader(rig, rules.signals)
         self._unwatched = SignalReader(rig, set(SIGNAL_NAMES) - rules.signals)
         self._fused = [sensor.role in ("position", "mark") for sensor in rig.sensors]
@@ -79,6 +78,7 @@ class Core:
     def _reset(self) -> None:
         """The start of a run: nothing is known."""
         rig = self.rig
+        self._decoder = Decoder(rig)
         self._sensors = SensorRegister(rig)
         self._estimator = Estimator(rig)
         self._tracker = HoistTracker(rig)
@@ -127,10 +127,8 @@ class Core:
         return self.act(self.admit(item))
 
     def ingest(self, frame: Frame) -> list[Finding]:
-        """Take one admitted frame; the findings of the grid points that it made due.
-
-        Raises:
-            ValueError: the frame was not admitted (its time lies before the time advanced to).
+        """Take one admitted frame; the findings of the grid points that it made due, and of what it tells of the sources.
+        Raises ValueError: it was not admitted (its time lies before the time advanced to).
         """
         if frame.topic == CARRIED_TOPIC:
             return self._resume_run(frame)
@@ -156,6 +154,8 @@ class Core:
                 reason = self._estimator.ingest(item)
             if reason is not None:
                 sensors.refuse(Reject(item.t_ns, item.sensor, reason))
+        if self._decoder.news:
+            findings += self._instruments.source_news(self._decoder.news, t_ns)
         if pace is not None and (pace.slow or self._thinned):
             self._choose_grid(t_ns)
         return findings
@@ -163,8 +163,7 @@ class Core:
     def act(self, action: Action) -> list[Finding]:
         """Take one admitted action of the crew."""
         findings = self._run_to(action.t_ns)
-        take = self._action_handlers.get(action.kind, self._bank.act)
-        findings += take(action)
+        findings += self._action_handlers.get(action.kind, self._bank.act)(action)
         self._choose_grid(action.t_ns)
         return findings
 
@@ -208,9 +207,8 @@ class Core:
 
     def _marks(self) -> StopMarks:
         """The stop marks at the last grid point, as far as this rig can have any."""
-        if not self.rig.has(*STOPPING):
-            return _NOT_FITTED_MARKS
-        return _NO_MARKS if self._point is None else self._point.stop.result.marks
+        known = _NO_MARKS if self._point is None else self._point.stop.result.marks
+        return known if self.rig.has(*STOPPING) else _NOT_FITTED_MARKS
 
     @property
     def thinned(self) -> bool:
@@ -257,7 +255,7 @@ class Core:
             "brake": self._evaluation.brake_health.state(),
             "line work": self._evaluation.line_work.state(),
             "verdicts": self._instruments.state(),
-        } | ({} if self._pace is None else {"pace": self._pace.state()})
+        } | self._decoder.state() | ({} if self._pace is None else {"pace": self._pace.state()})  # fmt: skip
 
     def restore(self, saved: Mapping[str, Any], t_ns: int, same_run: bool = False) -> list[str]:
         """Continue at `t_ns` from what `state` gave; for a fresh core, before its first input.
@@ -275,6 +273,9 @@ class Core:
         if self._pace is not None and "pace" in saved:  # states of older versions have none
             with suppress(ValueError):
                 self._pace.restore(part(saved, "pace"), same_run)
+        if same_run:  # between two runs a node may have been born again: no birth is taken over from the run before
+            self._decoder.restore(saved)
+            self._instruments.source_news(self._decoder.news, t_ns)
         failed = restore_parts(
             saved,
             {
@@ -359,7 +360,7 @@ class Core:
         if tracker.changed_hands:
             estimator.connection(g)
         due = checks.overtravel_due(g)
-        dropped = instruments.recent_drops(g, evaluation.health.dropped + sensors.missing)
+        dropped = instruments.recent_drops(g, evaluation.health.dropped + sensors.missing + self._decoder.missing)
         loss = tracker.loss
         point = evaluation.run(
             g,
@@ -407,9 +408,10 @@ class Core:
     def _take_health(self, frame: Frame) -> None:
         """The monitor's own state, as the runner reports it."""
         health = read_health(frame.payload)
-        if health is None:  # only the runner writes this topic; a damaged session may hold anything
+        if health is None:  # only the runner writes it; a damaged session may hold anything
             self._sensors.refuse(Reject(frame.t_ns, None, RejectReason.NOT_JSON, HEALTH_TOPIC))
             return
+        self._decoder.connection(health.connected)
         if health.connected and not self._connected_once:
             # No sensor is late before there was a connection; a missing connection has a rule of its own.
             self._connected_once = True

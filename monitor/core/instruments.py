@@ -12,6 +12,7 @@ from typing import Any, Final
 from monitor.core.estimator.estimator import Estimator
 from monitor.core.sensors.record import SensorRecord
 from monitor.core.sensors.register import SensorRegister
+from monitor.core.sensors.source_news import News
 from monitor.model.alarm import Finding, Severity
 from monitor.model.reading import VALID, Flag
 from monitor.model.snapshot import SensorView
@@ -53,6 +54,7 @@ class Instruments:
             if self._fused[index]:
                 refused, diagnosis = estimator.diagnosis(index)
                 rejecting = rejecting or refused
+            diagnosis = record.source_words or diagnosis
             if diagnosis != diagnoses[index]:
                 findings.append(
                     Finding(t_ns, "instrument", f"verdict:{record.id}", Severity.NOTICE, diagnoses[index],
@@ -65,6 +67,18 @@ class Instruments:
                 found = (record.stale, rejecting, record.out_of_range, doubtful)
                 flags[index] = tuple(_YES if flag else _NO for flag in found)
         self.flags = self._all_well if flags is None else tuple(flags)
+        return findings
+
+    def source_news(self, news: list[News], t_ns: int) -> list[Finding]:
+        """Take what is new of the sensors' sources, and empty it; findings about the sources themselves."""
+        findings = []
+        for sensor, source, words in news:
+            if sensor is not None:
+                self._sensors.records[sensor].source_words = words
+            else:
+                key = printable(f"source:{source}", 250)
+                findings.append(Finding(t_ns, "instrument", key, Severity.NOTICE, "", words, f"{source}: {words}"))
+        news.clear()
         return findings
 
     def recent_drops(self, t_ns: int, total: int) -> int:
@@ -99,7 +113,7 @@ class Instruments:
             stale=record.stale,
             rejecting=record.rejecting or bool(fusion and fusion.rejecting),
             out_of_range=record.out_of_range,
-            diagnosis=fusion.diagnosis if fusion else record.diagnosis,
+            diagnosis=record.source_words or (fusion.diagnosis if fusion else record.diagnosis),
         )
 
     def state(self) -> dict[str, str]:

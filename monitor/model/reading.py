@@ -66,6 +66,11 @@ class RejectReason(StrEnum):
     GATE = "disagrees with the estimate"
     TOO_OLD = "too old to use"
     UNCONFIRMED = "jump that the next reading has to confirm"
+    NOT_SPARKPLUG = "not a Sparkplug payload"
+    BEFORE_BIRTH = "data before the node's birth"
+    NO_VALUE = "marked as having no value"
+    HISTORICAL = "historical value, not a fresh reading"
+    CLASHING = "alias given to two metrics"
 
 
 @dataclass(frozen=True, slots=True)

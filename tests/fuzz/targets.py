@@ -4,7 +4,7 @@ from collections.abc import Callable, Mapping
 from types import MappingProxyType
 from typing import Final
 
-from tests.fuzz import carried, ledgers, logs, sessions, stream, texts
+from tests.fuzz import carried, ledgers, logs, nodes, sessions, stream, texts
 
 Target = Callable[[bytes], None]
 
@@ -12,6 +12,7 @@ TARGETS: Final[Mapping[str, Target]] = MappingProxyType(
     {
         "wire": stream.wire,
         "decode": stream.decode,
+        "sparkplug": nodes.nodes,
         "rig": texts.rig,
         "rules": texts.rules,
         "scenario": texts.scenario,

@@ -17,6 +17,7 @@ from tests.fuzz.targets import SIZES, TARGETS
 INPUTS = {
     "wire": 3000,
     "decode": 4000,
+    "sparkplug": 1500,
     "rig": 300,
     "rules": 600,
     "scenario": 400,

@@ -136,7 +136,7 @@ class PositionSource:
         """Variance of its readings as seen, m^2."""
         self.before: tuple[float, float, float] = (math.nan, math.nan, 0.0)
         """The last height, the one before, and the seconds between them."""
-        self.time_sigma_s = ARRIVAL_SIGMA_S if sensor.time is None else STAMP_SIGMA_S[sensor.time_format]
+        self.time_sigma_s = ARRIVAL_SIGMA_S if not sensor.stamped else STAMP_SIGMA_S[sensor.time_format]
         self.state = SourceState.WAITING
         self.referenced = not self.drum
         """Whether its readings mean a height."""
@@ -355,7 +355,7 @@ class HeightMark:
 
 def clock_of(sensor: Sensor) -> SourceClock | None:
     """The clock to follow of a sensor that stamps its readings; None where it does not."""
-    return SourceClock(sensor.rate_hz) if sensor.time is not None else None
+    return SourceClock(sensor.rate_hz) if sensor.stamped else None
 
 
 _MOST_M_S2: Final = 9.8

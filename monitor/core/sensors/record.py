@@ -17,7 +17,15 @@ _CLOCK_STEP_NS: Final = 5_000_000_000
 _MAX_GAP: Final = 100_000
 _MAX_EXPECTED_LATE: Final = 64
 """Of the readings that sequence numbers show to be missing, so many of the last are remembered: they may only be late."""
-_NOT_THE_SENSORS_FAULT: Final = frozenset({RejectReason.RETAINED, RejectReason.DUPLICATE, RejectReason.TOO_OLD})
+_NOT_THE_SENSORS_FAULT: Final = frozenset(
+    {
+        RejectReason.RETAINED,
+        RejectReason.DUPLICATE,
+        RejectReason.TOO_OLD,
+        RejectReason.HISTORICAL,
+        RejectReason.BEFORE_BIRTH,
+    }
+)
 _REFUSED: Final = 3
 _SET_BACK_READINGS: Final = 3
 """So many old readings in a row, spaced as they come, without a gap before them: the source's clock was set back."""
@@ -32,7 +40,7 @@ class SensorRecord:
     __slots__ = (
         "_expected_late", "_faults", "_holds", "_old_count", "_old_delay_ns", "_old_source_ns", "_same_time_count", "_stamped",
         "diagnosis", "good", "id", "last_ns", "last_reason", "last_sequence", "last_source_ns", "lateness", "missing",
-        "number", "period_s", "refused_in_row", "rejected", "sensor", "stale", "stale_ns", "suspect", "watched",
+        "number", "period_s", "refused_in_row", "rejected", "sensor", "source_words", "stale", "stale_ns", "suspect", "watched",
     )  # fmt: skip
 
     def __init__(self, sensor: Sensor, least_load_n: float = 0.0) -> None:
@@ -54,13 +62,15 @@ class SensorRecord:
         self.last_reason = ""
         self.diagnosis = ""
         """What is abnormal about its readings, in words."""
+        self.source_words = ""
+        """Why its source is gone, in words; empty where it is not, or nobody says so. Its readings no longer count then."""
         self.watched = sensor.role in ("plain", "load") and sensor.sigma > 0
         self.suspect = False
         """Whether `update_diagnosis` may find something new; while False, `diagnosis` stays empty."""
         self._faults = ReadingFaults(sensor, least_load_n)
         self._holds = self.watched and self._faults.holds
         self.lateness = Lateness(sensor)
-        self._stamped = sensor.time is not None
+        self._stamped = sensor.stamped
         self._old_count = 0
         self._same_time_count = 0
         self._old_delay_ns = 0

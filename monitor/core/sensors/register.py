@@ -1,7 +1,7 @@
 """The register of sensors: one record each, and what every quantity says at a grid point.
 
-A reading goes stale when nothing good has come for the sensor's `stale_after_s`; its value is then INVALID, never "zero" and
-never "as before".
+A reading goes stale when nothing good has come for the sensor's `stale_after_s`, or at once when its source is gone; its value
+is then INVALID, never "zero" and never "as before".
 """
 
 from collections.abc import Mapping, Sequence
@@ -40,8 +40,8 @@ class SensorRegister:
         self.records: Sequence[SensorRecord] = tuple(
             SensorRecord(sensor, _least_load_n(rig, sensor)) for sensor in rig.sensors
         )
-        self._stamped = [r for r in self.records if r.watched and r.sensor.time is not None]
-        self._unstamped = [r for r in self.records if r.sensor.time is None]
+        self._stamped = [r for r in self.records if r.watched and r.sensor.stamped]
+        self._unstamped = [r for r in self.records if not r.sensor.stamped]
         self.reasons: dict[str, int] = {}
         self.start_ns = 0
         self.silent_share = 0.0
@@ -92,8 +92,9 @@ class SensorRegister:
                 suspects = True
                 record.update_diagnosis(t_ns, self._paused_together(record))
             last_ns = record.last_ns
-            if last_ns < 0 or t_ns - last_ns > record.stale_ns:
-                record.stale = t_ns - (last_ns if last_ns >= 0 else self.start_ns) > record.stale_ns
+            if last_ns < 0 or t_ns - last_ns > record.stale_ns or record.source_words:
+                silent_ns = t_ns - (last_ns if last_ns >= 0 else self.start_ns)
+                record.stale = silent_ns > record.stale_ns or record.source_words != ""
                 silent += record.stale
                 any_abnormal = True
                 flag = UNKNOWN_FLAG
@@ -139,13 +140,13 @@ class SensorRegister:
         record = self._by_quantity.get(quantity)
         if record is None:
             return ABSENT_FLAG
-        if record.last_ns < 0 or t_ns - record.last_ns > record.stale_ns:
+        if record.last_ns < 0 or t_ns - record.last_ns > record.stale_ns or record.source_words:
             return UNKNOWN_FLAG
         return record.number, DEGRADED if record.diagnosis else VALID
 
     def value(self, record: SensorRecord, t_ns: int) -> Value:
         """Last reading of one sensor as a `Value`."""
-        if record.last_ns < 0 or t_ns - record.last_ns > record.stale_ns:
+        if record.last_ns < 0 or t_ns - record.last_ns > record.stale_ns or record.source_words:
             return UNKNOWN
         return Value(record.number, Validity.VALID)
 
