@@ -20,7 +20,7 @@ from monitor.core.estimator.height_references import MARK_SIGMA_M
 from monitor.core.estimator.prediction import TRANSPORT_S
 from monitor.core.estimator.source_clock import SourceClock
 from monitor.core.estimator.sources import clock_of
-from monitor.core.sensors.decoder import Decoder
+from monitor.core.recorded import RecordedDecoder
 from monitor.core.sensors.record import SensorRecord
 from monitor.model.reading import Sample
 from monitor.model.stream import Action, ActionKind, Frame
@@ -146,7 +146,7 @@ class HeightCollector:
         """`sigma_m` is how well the crew reads a height."""
         self.rig, self._sigma_m = rig, sigma_m
         self._frame = HeightFrame(rig)
-        self._decoder = Decoder(rig)
+        self._decoder = RecordedDecoder(rig)
         self._records = [SensorRecord(sensor) for sensor in rig.sensors]
         self._encoder = next(i for i, sensor in enumerate(rig.sensors) if sensor.id == encoder.id)
         self._clock = clock_of(encoder)
@@ -164,6 +164,8 @@ class HeightCollector:
         self._dead = None if hook else {way: dead_line_n(1.0, k, lines, way) for way in (1, 0, -1)}
         used = {self._encoder, self._load, *self._marks}
         self._topics = {rig.topic(sensor) for i, sensor in enumerate(rig.sensors) if i in used}
+        self._all = any(sensor.sparkplug is not None for sensor in rig.sensors)
+        """Whether readings may depend on what came under other topics."""
         self._history: deque[tuple[int, float]] = deque()
         self._loads: deque[tuple[int, float]] = deque()
         self._direction = 0
@@ -178,7 +180,7 @@ class HeightCollector:
                 self._reference(item)
             elif item.kind == ActionKind.SLIP_AND_CUT:
                 self._cut(item)
-        elif item.topic in self._topics:
+        elif self._all or item.topic in self._topics:
             for sample in self._decoder.decode(item):
                 if isinstance(sample, Sample) and self._records[sample.sensor].accept(sample) is None:
                     self._sample(sample)

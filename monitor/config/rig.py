@@ -26,7 +26,7 @@ from monitor.config.optional_tables import (
     Table,
 )
 from monitor.config.sensor import Sensor
-from monitor.model.sparkplug import subscriptions_of, topic_of
+from monitor.model.sparkplug import NODE_KINDS, SOURCE_KINDS, subscriptions_of, topic_of
 
 
 class Block(Model):
@@ -177,8 +177,23 @@ class Rig(Model):
         return sensor.topic or f"rig/{self.name}/hoist/{sensor.id}"
 
     @cached_property
+    def topics(self) -> tuple[str, ...]:
+        """Topics that carry its sensors, each once, in the sensors' order; of a Sparkplug node all that it and the sensor's
+        device send."""
+        found: dict[str, None] = {}
+        for sensor in self.sensors:
+            metric = sensor.sparkplug
+            if metric is None:
+                found[self.topic(sensor)] = None
+            else:
+                kinds = SOURCE_KINDS if metric.device else NODE_KINDS
+                found |= dict.fromkeys(topic_of(metric.group, kind, metric.node, metric.device) for kind in kinds)
+        return tuple(found)
+
+    @cached_property
     def subscriptions(self) -> tuple[str, ...]:
-        """What to ask a broker for, each once, in the sensors' order: topics, and for Sparkplug all that their nodes send."""
+        """What to ask a broker for, each once, in the sensors' order: topics, and for Sparkplug all that the nodes and any of
+        their devices send."""
         asked: dict[str, None] = {}
         for sensor in self.sensors:
             metric = sensor.sparkplug

@@ -9,7 +9,8 @@ from typing import Final, Literal, NamedTuple, get_args
 
 NAMESPACE: Final = "spBv1.0"
 """First level of every topic of version B."""
-SOURCE_KINDS: Final = ("NBIRTH", "NDEATH", "NDATA", "DBIRTH", "DDEATH", "DDATA")
+NODE_KINDS: Final = ("NBIRTH", "NDEATH", "NDATA")
+SOURCE_KINDS: Final = (*NODE_KINDS, "DBIRTH", "DDEATH", "DDATA")
 """What a node sends of itself (N) and of its devices (D). Commands (NCMD, DCMD) and STATE are not for us."""
 
 TYPES: Final[Mapping[str, int]] = MappingProxyType(

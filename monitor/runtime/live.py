@@ -76,8 +76,7 @@ class LiveDriver:
         self.recorder = recorder
         self.ledger_writer = ledger_writer
         self._url = url
-        self.topics = list(dict.fromkeys(rig.topic(sensor) for sensor in rig.sensors))
-        """Topics of the rig's sensors, each once, in the rig's order."""
+        self.topics = list(rig.topics)
         message = self.runner.message
         self._more_topics = [] if intake is None else [intake.topic]
         self._on_frame = message if intake is None else intake.wrap(self.topics, message)
@@ -149,7 +148,7 @@ class LiveDriver:
         self.runner.health(self.clock.now_ns())
         from monitor.adapters.mqtt.source import MqttSource  # with its library, which the first paint does without
 
-        topics = self.topics + self._more_topics
+        topics = [*self.rig.subscriptions, *self._more_topics]
         self.source = MqttSource(
             self._url, topics, self.clock, self._on_frame, self._connection, on_dropped=self._drops
         )

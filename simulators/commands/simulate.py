@@ -89,7 +89,7 @@ def run(args: argparse.Namespace) -> int:
         print(json.dumps({"event": "start", "t_ns": source.origin_ns}), flush=True)
         yield from source
 
-    pacer = Pacer([rig.topic(sensor) for sensor in rig.sensors]) if args.wait and rate != 1.0 else None
+    pacer = Pacer(rig.topics) if args.wait and rate != 1.0 else None
     count = asyncio.run(publish(url, frames, start, pacer))
     print(json.dumps({"event": "end", "frames": count}), flush=True)
     return 0

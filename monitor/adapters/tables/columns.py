@@ -3,7 +3,8 @@
 A block stores the numbers of like payloads as columns. For each shape of payload (a topic and the words around its
 numbers) it is worked out once which of those numbers is the value, which the source's time, which the sequence; from
 then on readings are made for thousands of messages at a time. What has no such shape (arrays, text times, plain text,
-anything odd) goes through the core's own decoder, message by message. Both ways give the same readings to the bit.
+anything odd) goes through the core's own decoder, message by message. Both ways give the same readings to the bit. Sessions of
+Sparkplug nodes are decoded frame by frame in their order.
 """
 
 from collections import Counter
@@ -21,16 +22,18 @@ from monitor.adapters.tables.payload_plan import Plan, PlannedReading, Shape, To
 from monitor.adapters.tables.table_file import NO_TIME
 from monitor.config.rig import Rig
 from monitor.config.sensor import Sensor
+from monitor.core.recorded import RecordedDecoder
 from monitor.core.sensors.decoder import Decoder
 from monitor.core.sensors.payload import LATEST_NS, UNIT_NS
 from monitor.model.reading import Reject, RejectReason
-from monitor.model.stream import RESERVED, Frame
+from monitor.model.stream import RESERVED, SECOND_NS, Frame
 
 Ints = NDArray[np.int64]
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
 
 CHUNK_BLOCKS: Final = 256
+CHUNK_ROWS: Final = 50_000
 _TENS: Final = 10 ** np.arange(19, dtype=np.int64)
 _EXACT: Final = 1 << 53
 _DTYPES: Final = {1: "<i1", 2: "<i2", 4: "<i4", 8: "<i8"}
@@ -54,6 +57,7 @@ class ColumnDecoder:
     """Turns sessions of one rig into arrays of readings. `refused` counts what was left out, by reason."""
 
     def __init__(self, rig: Rig) -> None:
+        self._rig = rig
         self._decoder = Decoder(rig)
         self._routes: dict[str, list[tuple[int, Sensor]]] = {}
         for index, sensor in enumerate(rig.sensors):
@@ -67,6 +71,9 @@ class ColumnDecoder:
         Raises:
             SessionError: while iterating, at a damaged block.
         """
+        if any(sensor.sparkplug is not None for sensor in self._rig.sensors):
+            yield from self._in_order(session, from_ns, to_ns)
+            return
         blocks: list[Block] = []
         for block_id, data in session.packed(from_ns):
             try:
@@ -81,6 +88,33 @@ class ColumnDecoder:
                 blocks = []
         if blocks:
             yield self._chunk(session, blocks, from_ns, to_ns)
+
+    def _in_order(self, session: SessionReader, from_ns: int | None, to_ns: int | None) -> Iterator[Readings]:
+        """The readings of a rig with Sparkplug nodes: what their data mean depends on the births before them."""
+        start_ns = session.t_first_ns + SECOND_NS if from_ns is None else from_ns
+        begins_run = from_ns is None and session.header.get("segment", 1) == 1
+        kept = None if begins_run else session.checkpoint_before(start_ns)
+        decoder = RecordedDecoder(self._rig, None if kept is None else kept.state)
+        rows: list[tuple[int, int, int, float]] = []
+        for frame in session.inputs(after=kept):
+            if to_ns is not None and frame.t_ns >= to_ns:
+                break
+            if not isinstance(frame, Frame):
+                continue
+            items = decoder.decode(frame)
+            if from_ns is not None and frame.t_ns < from_ns:
+                continue
+            for item in items:
+                if isinstance(item, Reject):
+                    self.refused[item.reason.value] += 1
+                else:
+                    source = NO_TIME if item.source_t_ns is None else item.source_t_ns
+                    rows.append((item.t_ns, source, item.sensor, item.value))
+            if len(rows) >= CHUNK_ROWS:
+                yield _readings_of(rows)
+                rows = []
+        if rows:
+            yield _readings_of(rows)
 
     def _chunk(
         self, session: SessionReader, blocks: Sequence[Block], from_ns: int | None, to_ns: int | None
@@ -190,6 +224,14 @@ class ColumnDecoder:
         place_, source_, sensor_, value_ = zip(*rows, strict=True)
         ints = [np.array(column, np.int64) for column in (place_, source_, sensor_)]
         return [(ints[0], ints[1], ints[2], np.array(value_, np.float64))]
+
+
+def _readings_of(rows: Sequence[tuple[int, int, int, float]]) -> Readings:
+    """Rows of arrival, source time, sensor and value."""
+    t_ns, source, sensor, value = zip(*rows, strict=True)
+    return Readings(
+        np.array(t_ns, np.int64), np.array(source, np.int64), np.array(sensor, np.int16), np.array(value, np.float64)
+    )
 
 
 class _Chunk:
