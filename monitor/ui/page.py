@@ -83,7 +83,7 @@ def _too_small(area: Area, view: View) -> None:
     for text in (
         f"HEIGHT {units.value(height(snap), 'length')}".replace(UNKNOWN_WORD, "UNKNOWN"),
         motion,
-        f"ROOM ▲ {units.value(up, 'length')}  ▼ {units.value(down, 'length')}",
+        f"ROOM ↑ {units.value(up, 'length')}  ↓ {units.value(down, 'length')}",
         f"LOAD {units.value(snap.value('hook_load'), 'force')}",
         *(f"{label} {text}" for label, text in brake_in_words(view)),
     ):

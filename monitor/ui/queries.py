@@ -121,10 +121,11 @@ def data_severity(snap: Snapshot) -> Severity | None:
 
 
 DIRECTION = {
-    HoistState.HOISTING: "▲ HOISTING",
-    HoistState.LOWERING: "▼ LOWERING",
+    # Of the block: where the string is meanwhile, or whether there is one, its load does not tell.
+    HoistState.HOISTING: "↑ HOISTING",
+    HoistState.LOWERING: "↓ LOWERING",
     HoistState.STILL: "■ STILL",
-    HoistState.IN_SLIPS: "■ IN SLIPS",
+    HoistState.IN_SLIPS: "■ STILL, EMPTY",
     HoistState.UNKNOWN: "? MOTION UNKNOWN",
 }
 

@@ -13,11 +13,13 @@ from colorspacious import cspace_convert
 from rich.color import Color
 from rich.style import Style
 
+from monitor.config.rules_file import default_rules_path, load_rules
+from monitor.core.signals.table import SIGNAL_NAMES
 from monitor.model.alarm import Severity
 from monitor.ui.drawing.canvas import Canvas
 from monitor.ui.drawing.canvas_widget import strip
 from monitor.ui.drawing.theme import BAR_ROLE, FILL_ROLE, LOOKS, MARK_ROLE, SHAPE, TEXT_ROLE, THEMES, ThemeName, palette
-from monitor.ui.screens import SCREENS
+from monitor.ui.screens import SCREENS, checks
 from tests.ui import sample
 from tests.ui.pages import page
 from tests.ui.test_pictures import app_of
@@ -162,3 +164,29 @@ def strip_of(app: object, y: int) -> list[tuple[str, str, str]]:
         for segment in screen._compositor.render_strips()[y]
         if segment.style is not None
     ]
+
+
+SHAPES = {shape: severity for severity, shape in SHAPE.items()}
+
+
+@pytest.mark.parametrize("state", [*STATES, "still", "hoisting", "bare"])
+@pytest.mark.parametrize("size", [(60, 20), (120, 40)], ids=str)
+def test_a_shape_before_a_word_is_that_of_the_severity_it_is_drawn_in(state: str, size: tuple[int, int]) -> None:
+    """On every screen, and the other way round: nothing else begins with such a shape."""
+    looks = [dict(zip(roles.values(), roles, strict=True)) for roles in (TEXT_ROLE, FILL_ROLE, MARK_ROLE)]
+    severity_of = {role: severity for look in looks for role, severity in look.items()}
+    for spec in SCREENS:
+        canvas = page(sample.SAMPLES[state](), spec, size)
+        for chars, roles in zip(canvas.chars, canvas.roles, strict=True):
+            for x, char in enumerate(chars[:-2]):
+                if char in SHAPES and chars[x + 1] == " " and (chars[x + 2].isalnum() or chars[x + 2] == "["):
+                    words = "".join(chars[x : x + 20])
+                    chosen = roles[x] == "select"
+                    assert chosen or severity_of.get(roles[x]) is SHAPES[char], (spec.name, words, roles[x])
+
+
+def test_a_check_that_is_due_looks_as_grave_as_the_rule_that_tells_of_it() -> None:
+    catalogue = load_rules(default_rules_path(), sample.rig(), SIGNAL_NAMES)
+    due = next(rule for rule in catalogue.rules if rule.id == "overtravel-untested")
+    check = next(check for check in sample.checks() if check.due)
+    assert checks.state(check) == (f"{SHAPE[due.severity]} DUE", TEXT_ROLE[due.severity])

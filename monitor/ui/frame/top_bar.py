@@ -20,7 +20,7 @@ def recording(view: View) -> tuple[str, Role]:
         case "failed":
             return "△ RECORDING FAILED", "fill_caution"
         case _:
-            return "○ not recording", "title"
+            return "– not recording", "title"
 
 
 def mode(view: View) -> str:
@@ -39,7 +39,7 @@ def top_bar(area: Area, view: View, title: str) -> None:
     record, record_role = recording(view)
     narrow = area.width < 76
     if narrow and record:
-        record = {"on": "● REC", "failed": "△ REC FAILED"}.get(view.snap.health.recording, "○ NO REC")
+        record = {"on": "● REC", "failed": "△ REC FAILED"}.get(view.snap.health.recording, "– NO REC")
     x = area.width - 1
     if area.width >= 66:
         x = area.right(x, 0, clock(view.snap.t_ns) + " UTC", "title") - 2

@@ -1,15 +1,17 @@
 """Checks: guided procedures. The monitor only watches and judges; what is done on the rig follows the site's own procedure."""
 
 from math import isfinite
+from typing import Final
 
 from rich.cells import cell_len
 
+from monitor.model.alarm import Severity
 from monitor.model.check import CheckReading, CheckStepView, CheckVerdict, CheckView
 from monitor.model.stream import ActionKind
 from monitor.presentation.believed import believed_reading
 from monitor.presentation.format import clock, plain, ways
 from monitor.ui.drawing.canvas import Area, Canvas, printable, words_that_fit, wrapped
-from monitor.ui.drawing.theme import SEVERITY_OF, Role
+from monitor.ui.drawing.theme import SEVERITY_OF, TEXT_ROLE, Role, marked
 from monitor.ui.keys import crew
 from monitor.ui.keys.height_reference import set_height
 from monitor.ui.keys.key import Key, ScreenContext
@@ -21,10 +23,14 @@ from monitor.ui.widgets.labels import switch_words
 TITLE = "Checks"
 HELP = "guided tests of brakes, overtravel device and height: steps, live measurement, verdict, due dates"
 
+_FAILED: Final = Severity.WARNING
+"""Of a failed check, and of a reading on the wrong side of its limit: no brake that fails its test is relied on."""
+_DUE: Final = Severity.NOTICE
+"""As the rule that tells of a test that is due."""
 _VERDICT: dict[CheckVerdict, tuple[str, Role]] = {
     CheckVerdict.PASS: ("● PASS", "strong"),
-    CheckVerdict.FAIL: ("◆ FAIL", "danger"),
-    CheckVerdict.NOT_JUDGED: ("○ NOT JUDGED", "caution"),
+    CheckVerdict.FAIL: (marked("FAIL", _FAILED), TEXT_ROLE[_FAILED]),
+    CheckVerdict.NOT_JUDGED: (marked("NOT JUDGED", Severity.CAUTION), TEXT_ROLE[Severity.CAUTION]),
 }
 _AFTER_FAIL = {
     "brake-holding": "look at pads, discs or bands and at both circuits' pressures; no heavy load before it has passed.",
@@ -36,7 +42,7 @@ _AFTER_FAIL = {
 }
 """By procedure: where to look first when it has failed. Common practice, no source; the site's own procedure comes before it."""
 _AFTER_ANY_FAIL = "follow the site's procedure for what has failed, then test again."
-_STEP = {"done": "✓", "now": "▶", "open": "○"}
+_STEP = {"done": "✓", "now": "▶", "open": "·"}
 
 
 def draw(area: Area, view: View) -> tuple[str, ...]:
@@ -78,10 +84,10 @@ def state(check: CheckView) -> tuple[str, Role]:
     if check.running:
         return "▶ RUNNING", "strong"
     if check.due:
-        return "▲ DUE", "warning"
+        return marked("DUE", _DUE), TEXT_ROLE[_DUE]
     if check.result is not None:
         return _VERDICT[check.result.verdict]
-    return "○ not run yet", "dim"
+    return "· not run yet", "dim"
 
 
 SORTED_BY = ("state", "name", "last passed")
@@ -148,9 +154,9 @@ def _detail(area: Area, view: View, check: CheckView) -> None:
     if check.unfit:
         _paragraph(area, y, f"Not possible on this rig: {check.unfit}.", "caution", 3)
         return
-    due: Role = "warning" if check.due else "dim"
+    due: Role = TEXT_ROLE[_DUE] if check.due else "dim"
     if check.due_words:
-        y = _paragraph(area, y, f"▲ Due: {check.due_words}" if check.due else check.due_words, due, 1)
+        y = _paragraph(area, y, marked(f"Due: {check.due_words}", _DUE) if check.due else check.due_words, due, 1)
     y += 1 if area.height >= 15 else 0
     for step in check.steps:
         y = _step(area, y, step)
@@ -221,7 +227,11 @@ def _readings(area: Area, y: int, view: View, readings: tuple[CheckReading, ...]
         if y >= area.height:
             break
         area.say(0, y, reading.label, "dim", width - 1)
-        area.best(width, y, _reading(view, reading), reading_role(reading))
+        role = reading_role(reading)
+        choices = _reading(view, reading)
+        if role == TEXT_ROLE[_FAILED]:
+            choices = [marked(text, _FAILED) for text in choices]
+        area.best(width, y, choices, role)
         y += 1
     return y
 
@@ -249,7 +259,7 @@ def reading_role(reading: CheckReading) -> Role:
     wrong = (reading.relation == "at most" and value.number > limit) or (
         reading.relation == "at least" and value.number < limit
     )
-    return "warning" if wrong else "strong"
+    return TEXT_ROLE[_FAILED] if wrong else "strong"
 
 
 def _what_to_press(check: CheckView) -> str:

@@ -48,7 +48,7 @@ class Plan:
     @property
     def column(self) -> int:
         """Columns of one room and the gap beside it: as wide as its figure and its caption."""
-        return max(digits.width_of("00.00", self.room), len("ROOM DOWN ▼  ft")) + 2 * self.room
+        return max(digits.width_of("00.00", self.room), len("ROOM DOWN ↓  ft")) + 2 * self.room
 
 
 SMALL: Final = 50
@@ -176,8 +176,8 @@ class _Names(NamedTuple):
 
 
 _ROOM = {
-    1: _Names("room_up", "margin_up", "brake_time_up", "fully_margin_up", "cross_margin_up", "ROOM UP ▲"),
-    -1: _Names("room_down", "margin_down", "brake_time_down", "fully_margin_down", "cross_margin_down", "ROOM DOWN ▼"),
+    1: _Names("room_up", "margin_up", "brake_time_up", "fully_margin_up", "cross_margin_up", "ROOM UP ↑"),
+    -1: _Names("room_down", "margin_down", "brake_time_down", "fully_margin_down", "cross_margin_down", "ROOM DOWN ↓"),
 }
 
 
@@ -331,7 +331,7 @@ def _bars(side: Area, view: View, way: int) -> None:
 def _room_caption(area: Area, x: int, view: View, way: int, title: str, room: Value) -> None:
     """What the figure below is; once the limit is passed that word takes its place."""
     if room.known and room.number < 0:
-        title = "PAST UPPER ▲" if way > 0 else "PAST LOWER ▼"
+        title = "PAST UPPER ↑" if way > 0 else "PAST LOWER ↓"
         end = area.put(x, 0, title, "strong" if as_tested(view.snap, way) else "danger")
         area.put(end + 2, 0, view.units.label("length"), "dim")
     else:

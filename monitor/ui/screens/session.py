@@ -60,7 +60,7 @@ def contents(view: View) -> list[Section]:
 def _recording(view: View) -> list[Item]:
     if view.mode == "REPLAY":
         return [Item("recording", ("none: a replay", "none"), "dim"), *_items(_of_run(view.facts))]
-    words = {"on": "● on", "off": "○ off", "failed": "△ FAILED"}[view.snap.health.recording]
+    words = {"on": "● on", "off": "– off", "failed": "△ FAILED"}[view.snap.health.recording]
     failed = view.snap.health.recording == "failed"
     return [Item("recording", (words,), "caution" if failed else "strong"), *_items(_of_run(view.facts))]
 
