@@ -103,7 +103,7 @@ ROOMS: dict[str, tuple[tuple[str, ...], ...]] = {
     "monitor.adapters": (("tables", "ledger"), ("sessions", "mqtt"), ("host",)),
     "monitor.ui": (
         ("app",),
-        ("page", "key_hints", "help_text"),
+        ("page", "key_hints", "help_text", "past_reader"),
         ("screens",),
         ("frame", "widgets", "keys"),
         ("view",),

@@ -11,6 +11,7 @@ from pathlib import Path
 from monitor.adapters.ledger.ledger import Entry
 from monitor.adapters.ledger.trend import BrakeTrend
 from monitor.adapters.sessions.tour import Tour
+from monitor.runtime.record import Record
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,6 +72,8 @@ class RunFacts:
     """What the tour of the crew has had so far."""
     recording: RecordingFile | None = None
     replayed: Replayed | None = None
+    record: Record | None = None
+    """Where the past can be read; None where nothing is recorded."""
 
 
 def recording_file(path: Path) -> RecordingFile | None:

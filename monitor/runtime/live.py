@@ -4,6 +4,7 @@ import asyncio
 import logging
 import math
 from collections.abc import Callable, Sequence
+from pathlib import Path
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 from monitor.adapters.host.clock import StreamClock
@@ -20,6 +21,7 @@ from monitor.runtime.assembly import core_of
 from monitor.runtime.driver import Mode
 from monitor.runtime.facts import LedgerState, RunFacts, recording_file
 from monitor.runtime.findings import Tally
+from monitor.runtime.record import Record
 from monitor.runtime.runner import OnFinding, Runner, Sink, run_until
 
 if TYPE_CHECKING:
@@ -129,7 +131,12 @@ class LiveDriver:
             recording=recording_file(recorder.path) if recorder is not None else None,
             brake_trends=ledger_writer.brake_trends if ledger_writer is not None else (),
             tour=self._tour.tour(self.core.now_ns),
+            record=None if recorder is None else self._record(recorder.path),
         )  # fmt: skip
+
+    def _record(self, path: Path) -> Record:
+        """Of a real rig all its sessions in the folder; a simulation's time may run ahead, and meet that of another."""
+        return Record(str(path.parent), self.rig.name) if self.mode == "LIVE" else Record(files=(str(path),))
 
     async def run(self) -> None:
         """Take messages, and let time pass every 50 ms, until cancelled or stopped."""

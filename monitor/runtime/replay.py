@@ -21,6 +21,7 @@ from monitor.model.snapshot import HoistState, Snapshot
 from monitor.model.stream import Action, Frame, Request
 from monitor.runtime.assembly import core_of
 from monitor.runtime.facts import Replayed, RunFacts
+from monitor.runtime.record import Record
 from monitor.runtime.runner import TICK_S, OnFinding, Runner, Sink, run_until
 from monitor.runtime.session_feed import SETTLE_S, begin
 
@@ -79,6 +80,7 @@ class ReplayDriver:
             alarms=len(self._raised_ns),
             other_rules="" if self._rules == session.rules_text else self._rules_path,
         )
+        self._record = Record(files=tuple(str(file.path) for file in files))
         self._pending: Frame | Action | None = None
         self._clock = StreamClock(self.start_ns)
         self._seeking = False
@@ -109,7 +111,7 @@ class ReplayDriver:
 
     def facts(self) -> RunFacts:
         """What is replayed, and with which rules."""
-        return RunFacts(replayed=self._replayed, tour=self._tour_here())
+        return RunFacts(replayed=self._replayed, tour=self._tour_here(), record=self._record)
 
     def _tour_here(self) -> Tour:
         """The tour as it was at this moment of the recording."""

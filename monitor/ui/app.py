@@ -29,15 +29,18 @@ from monitor.ui import key_hints
 from monitor.ui.bell import Bell
 from monitor.ui.dialogs import COMMANDS_CSS, WIDEST_HELP, Ask, Help
 from monitor.ui.drawing import screen_file
-from monitor.ui.drawing.canvas import Canvas
+from monitor.ui.drawing.canvas import Canvas, Spot
 from monitor.ui.drawing.canvas_widget import CanvasWidget
 from monitor.ui.drawing.theme import THEMES, Depth, Palette, ThemeName, palette, textual_theme
 from monitor.ui.help_text import help_text
 from monitor.ui.history import History
+from monitor.ui.keys import time_window
 from monitor.ui.keys.key import MOVES, Key
 from monitor.ui.keys.on_view import OnView
+from monitor.ui.keys.time_mouse import TimeMouse
 from monitor.ui.page import draw_page, draw_waiting
-from monitor.ui.screens import SCREENS, ScreenSpec
+from monitor.ui.past_reader import PastReader
+from monitor.ui.screens import SCREENS, ScreenSpec, trends
 from monitor.ui.screens.session import file_words, folder_words
 from monitor.ui.view import KeyRow, ReplayView, ScreenState, View, without_unknown_motion
 
@@ -71,7 +74,9 @@ class StopmarkApp(App[int]):
         self.units = Units(driver.rig.units)
         self.spec: ScreenSpec = SCREENS[0]
         self.history = History()
+        self._past = PastReader(lambda: self.history)
         self.who, self.who_since_ns = "", 0
+        self.crew: tuple[str, ...] = ()
         self.alarms_on_view = OnView()
         self.error = ""
         self.screen_theme: ThemeName = theme
@@ -84,6 +89,7 @@ class StopmarkApp(App[int]):
         self._moved_s, self._moved_ns = clock(), -1
         self._bell = Bell()
         self._terminal: int | None = None
+        self._time_mouse = TimeMouse(self)
         for name in THEMES:
             self.register_theme(textual_theme(name, self._depth))
         self.theme = f"stopmark-{theme}"
@@ -107,6 +113,10 @@ class StopmarkApp(App[int]):
         if isinstance(self._terminal, int) and os.isatty(self._terminal):
             self.set_interval(LOOK_S, self._look_for_terminal)
         self.tick()
+
+    async def on_unmount(self) -> None:
+        """Ask the record nothing any more."""
+        await self._past.stop()
 
     def _look_for_terminal(self) -> None:
         """End when the terminal has gone without a signal: waiting for its keys would take all of a processor core."""
@@ -155,6 +165,9 @@ class StopmarkApp(App[int]):
             return draw_waiting(self.driver.rig, self.driver.mode, width, height, message)
         snap = without_unknown_motion(snap)
         self.history.feed(snap)
+        if self.spec.id == "trends":
+            shown = time_window.window(self.screen_state(), snap.t_ns)
+            self._past.fill(self.driver.facts().record, trends.NAMES, shown.since_ns, shown.until_ns)
         view = self.view(snap)
         if self._bell.due(snap, self.clock()) and self.driver.mode != "REPLAY" and not self._terminal_lags():
             self.bell()
@@ -187,6 +200,7 @@ class StopmarkApp(App[int]):
             history=self.history,
             replay=shown,
             who=self.who,
+            crew=self.crew,
             frozen_s=now_s - self._moved_s,
             message=self._message if now_s < self._message_until_s else "",
             screen_state=self.screen_state(),
@@ -251,6 +265,8 @@ class StopmarkApp(App[int]):
             self.set_screen_state(replace(self.screen_state(), chosen=spot.id))
         elif spot.kind == "banner":
             self.open_named("alarms")
+        elif spot.kind == "time":
+            self._time_mouse.click(spot, event.screen_x)
         else:
             self._press(spot.id, event.screen_x - spot.left)
 
@@ -265,15 +281,39 @@ class StopmarkApp(App[int]):
         else:
             self.open_screen(next((spec for spec in SCREENS if spec.key == printed), self.spec))
 
-    def on_mouse_scroll_down(self, _event: object) -> None:
-        """Move the cursor of a list down with the wheel."""
-        if len(self.screen_stack) == 1:
-            self._move(1)
+    def on_mouse_down(self, event: events.MouseDown) -> None:
+        """Take hold of the trends, to pull them earlier or later."""
+        self._time_mouse.press(self._time_at(event), event.screen_x)
 
-    def on_mouse_scroll_up(self, _event: object) -> None:
-        """Move the cursor of a list up with the wheel."""
-        if len(self.screen_stack) == 1:
-            self._move(-1)
+    def on_mouse_move(self, event: events.MouseMove) -> None:
+        """Pull them."""
+        if event.button:
+            self._time_mouse.move(self._time_at(event), event.screen_x)
+
+    def on_mouse_up(self, _event: events.MouseUp) -> None:
+        """Let go."""
+        self._time_mouse.release()
+
+    def on_mouse_scroll_down(self, event: events.MouseScrollDown) -> None:
+        """Move the cursor of a list down with the wheel; over the trends look at a longer time."""
+        self._wheel(event, 1)
+
+    def on_mouse_scroll_up(self, event: events.MouseScrollUp) -> None:
+        """Move the cursor of a list up with the wheel; over the trends look at a shorter time."""
+        self._wheel(event, -1)
+
+    def _wheel(self, event: events.MouseEvent, step: int) -> None:
+        spot = self._time_at(event)
+        if spot is not None:
+            self._time_mouse.wheel(spot, event.screen_x, step)
+        elif len(self.screen_stack) == 1:
+            self._move(step)
+
+    def _time_at(self, event: events.MouseEvent) -> Spot | None:
+        """The stretch of time under the pointer."""
+        shown = self._canvas_widget.shown
+        spot = shown.hit(event.screen_x, event.screen_y) if shown and len(self.screen_stack) == 1 else None
+        return spot if spot is not None and spot.kind == "time" else None
 
     def open_screen(self, spec: ScreenSpec) -> None:
         """Show another screen."""

@@ -37,8 +37,10 @@ class ScreenState:
     """Which of the screen's pages is shown (signal groups, list or history)."""
     span_s: float = 300.0
     """How far back the trends go."""
-    back_s: float = 0.0
-    """How far before now the trends' cursor stands."""
+    until_ns: int = 0
+    """Where the trends end; 0 follows what comes."""
+    cursor_ns: int = 0
+    """Where the trends' cursor stands; 0 at the newest."""
     search: str = ""
     """Words that the rows of a list must have."""
     least: int = 0
@@ -60,6 +62,8 @@ class View:
     history: History = field(default_factory=History)
     replay: ReplayView | None = None
     who: str = ""
+    crew: tuple[str, ...] = ()
+    """Everybody of this tour who gave initials."""
     frozen_s: float = 0.0
     """How long the snapshot has not moved although it should: above `FROZEN_S` the figures are old."""
     message: str = ""

@@ -3,6 +3,7 @@
 from typing import Any
 
 import pytest
+from textual import events
 from textual.containers import Vertical
 
 from monitor.model.stream import ActionKind
@@ -138,6 +139,19 @@ async def wait_for_hints(pilot: Walk) -> None:
     await pilot.pause()
 
 
+async def wheel(
+    pilot: Walk, kind: type[events.MouseScrollDown | events.MouseScrollUp], x: int = 10, y: int = 12
+) -> None:
+    """Turn the wheel over that cell."""
+    app = pilot.app
+    app.post_message(
+        kind(
+            None, x=x, y=y, delta_x=0, delta_y=0, button=0, shift=False, meta=False, ctrl=False, screen_x=x, screen_y=y
+        )
+    )
+    await pilot.pause()
+
+
 async def test_rows_are_chosen_by_click_and_wheel() -> None:
     app, _, _ = app_with(sample.warning())
     async with app.run_test(size=(80, 24)) as pilot:
@@ -149,9 +163,9 @@ async def test_rows_are_chosen_by_click_and_wheel() -> None:
         await click(pilot, "Pressure leak-down")
         assert app.screen_state().chosen == "pressure-leak-down"
         await pilot.press("3", "home")
-        app.on_mouse_scroll_down(None)
+        await wheel(pilot, events.MouseScrollDown)
         assert app.screen_state().chosen == "aux-share-low"
-        app.on_mouse_scroll_up(None)
+        await wheel(pilot, events.MouseScrollUp)
         assert app.screen_state().chosen == "lower-limit-brake-now"
 
 

@@ -225,7 +225,10 @@ def _hidden_figures(units: Units) -> list[str]:
     system=st.sampled_from(SYSTEMS),
     history=st.sampled_from([EMPTY, FULL]),
     screen_state=st.builds(
-        ScreenState, chosen=st.text(max_size=3), page=st.integers(0, 9), back_s=st.sampled_from([0.0, 42.0, 300.0])
+        ScreenState,
+        chosen=st.text(max_size=3),
+        page=st.integers(0, 9),
+        cursor_ns=st.sampled_from([0, sample.T0_NS - 42 * sample.SECOND, 1]),
     ),
 )
 def test_any_snapshot_no_exception_no_cut_figure_no_number_for_invalid(

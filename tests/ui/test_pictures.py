@@ -45,7 +45,6 @@ def test_drive_in_other_states(snap_compare: Compare, state: str) -> None:
 
 @pytest.mark.parametrize(("state", "theme"), [("calm", "day"), ("warning", "night")])
 def test_drive_large(snap_compare: Compare, state: str, theme: ThemeName) -> None:
-    """The pictures of README.md."""
     assert snap_compare(app_of(sample.SAMPLES[state](), theme), terminal_size=(120, 40))
 
 

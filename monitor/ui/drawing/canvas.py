@@ -76,6 +76,9 @@ def wrapped(text: str, width: int, rows: int) -> list[str]:
     return lines
 
 
+SpotKind = Literal["row", "key", "banner", "time"]
+
+
 @dataclass(frozen=True, slots=True)
 class Spot:
     """Part of a row that answers to a click."""
@@ -84,7 +87,7 @@ class Spot:
     left: int
     right: int
     """First column after it."""
-    kind: Literal["row", "key", "banner"]
+    kind: SpotKind
     id: str
 
 
@@ -205,9 +208,7 @@ class Area:
         self.figure(x, y, text, role)
         return x
 
-    def spot(
-        self, y: int, id: str, kind: Literal["row", "key", "banner"] = "row", x: int = 0, width: int | None = None
-    ) -> None:
+    def spot(self, y: int, id: str, kind: SpotKind = "row", x: int = 0, width: int | None = None) -> None:
         """Have the row `y` answer to clicks, from column `x` on over `width` cells (to the edge)."""
         if 0 <= y < self.height:
             end = self.width if width is None else min(self.width, x + width)

@@ -1,7 +1,7 @@
 """One row on top: the rig, the screen, mode and recording, the words that must always be there, the time."""
 
 from monitor.presentation.format import clock
-from monitor.ui.drawing.canvas import Area, printable, words_that_fit
+from monitor.ui.drawing.canvas import Area, first_that_fits, printable, words_that_fit
 from monitor.ui.drawing.theme import Role
 from monitor.ui.view import View
 
@@ -49,7 +49,10 @@ def top_bar(area: Area, view: View, title: str) -> None:
     tag = f" {mode(view)} "
     x = area.right(x, 0, tag, "tag") - 1
     if view.who and x > _LEFT_LEAST:
-        x = area.right(x, 0, f"by {printable(view.who)}", "title") - 1
+        others = [who for who in view.crew if who != view.who]
+        choices = (f"by {' · '.join((view.who, *others))}", f"by {view.who} +{len(others)}", f"by {view.who}")
+        fitting = first_that_fits(tuple(map(printable, choices if others else choices[2:])), x - _LEFT_LEAST)
+        x = area.right(x, 0, fitting, "title") - 1
     left = words_that_fit(f"STOPMARK · {title} · {view.rig.title}", x - 1)
     if left.endswith("…"):
         left = words_that_fit(f"{title} · {view.rig.name}", x - 1)

@@ -9,6 +9,8 @@ from monitor.ui.keys.key import ScreenContext
 
 SHIFT_NS: Final = 12 * 3_600_000_000_000
 """Initials serve for so long."""
+MOST_CREW: Final = 9
+"""Remembered of one tour: each has a digit."""
 
 
 def run(context: ScreenContext, action: Callable[[], None], ask: bool = True) -> None:
@@ -29,7 +31,7 @@ def on_tour(context: ScreenContext) -> str:
     now_ns = snap.t_ns if snap else 0
     tour = context.driver.facts().tour
     if tour.signed_by and tour.since_ns > context.who_since_ns:
-        context.who, context.who_since_ns = tour.signed_by, tour.since_ns
+        context.who, context.who_since_ns, context.crew = tour.signed_by, tour.since_ns, (tour.signed_by,)
     return context.who if now_ns - context.who_since_ns < SHIFT_NS else ""
 
 
@@ -42,15 +44,24 @@ def act(
 
 
 def ask_initials(context: ScreenContext, then: Callable[[], None]) -> None:
-    """Ask for initials, whether or not this tour has some, then go on."""
+    """Ask for initials, whether or not this tour has some, then go on. Those of this tour's crew are chosen by their number."""
+    crew = context.crew if on_tour(context) else ()
 
     def answer(text: str) -> None:
         snap = context.snapshot()
-        context.who, context.who_since_ns = text.upper(), snap.t_ns if snap else 0
+        if text.isdecimal() and not 1 <= int(text) <= len(crew):
+            context.say(f"There is no number {text} in this crew.")
+            return
+        context.who = crew[int(text) - 1] if text.isdecimal() else text.upper()
+        context.who_since_ns = snap.t_ns if snap else 0
+        context.crew = crew if context.who in crew else (*crew, context.who)[-MOST_CREW:]
         then()
 
     explain = "Asked once per tour (12 h) and recorded with what you do."
-    context.ask("Your initials", explain, r"[A-Za-z]*", 4, answer)
+    if crew:
+        known = "  ".join(f"{number} {who}" for number, who in enumerate(crew, 1))
+        explain = f"A number, or other initials. This tour: {known}"
+    context.ask("Your initials", explain, r"[A-Za-z]*|[1-9]", 4, answer)
 
 
 def acknowledge(context: ScreenContext, alarms: Sequence[AlarmView]) -> None:

@@ -7,6 +7,7 @@ from typing import Final, Literal, Protocol
 from monitor.model.snapshot import Snapshot
 from monitor.presentation.format import Units
 from monitor.runtime.driver import Driver
+from monitor.ui.history import History
 from monitor.ui.keys.on_view import OnView
 from monitor.ui.view import ScreenState
 
@@ -18,9 +19,12 @@ class ScreenContext(Protocol):
     units: Units
     who: str
     """The crew's initials; empty where none were asked for yet."""
+    crew: tuple[str, ...]
+    """Everybody who gave initials in this tour, in that order; chosen again by number."""
     who_since_ns: int
     """Stream time at which they were given."""
     alarms_on_view: OnView
+    history: History
     clock: Callable[[], float]
     """Seconds that only go forward."""
 

@@ -50,7 +50,7 @@ def _sign(context: ScreenContext) -> None:
         initials = text.upper()
         tour, before = context.driver.facts().tour, crew.on_tour(context)
         words = hand_over.summary(snap, context.units, tour, initials, before)
-        context.who, context.who_since_ns = initials, snap.t_ns
+        context.who, context.who_since_ns, context.crew = initials, snap.t_ns, (initials,)
         crew.act(context, ActionKind.HAND_OVER, f"Signed: {initials} has the tour.", text=words)
 
     snap = context.snapshot()

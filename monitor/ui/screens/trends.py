@@ -1,22 +1,30 @@
-"""Trends: the last minutes to hours of a group of signals, one strip each, with a cursor that reads them off."""
+"""Trends: minutes to hours of a group of signals, a strip each, with limits, alarms on the time axis and a cursor that reads them
+off. What the screen has not seen itself comes from the record."""
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from math import isfinite, nan
+from typing import Final
 
+from monitor.model.alarm import Severity
 from monitor.model.reading import Validity
 from monitor.presentation.believed import words_for
+from monitor.presentation.brake_causes import ROWS
 from monitor.presentation.format import clock, span
-from monitor.ui.drawing.canvas import Area
-from monitor.ui.drawing.theme import Role
+from monitor.runtime.past import STOP_MARK, Mark
+from monitor.ui.drawing.canvas import Area, first_that_fits
+from monitor.ui.drawing.theme import BAR_ROLE, MARK_ROLE, SHAPE
 from monitor.ui.history import Track, believed_track
+from monitor.ui.keys import time_window
 from monitor.ui.keys.key import Key, ScreenContext
-from monitor.ui.view import View
+from monitor.ui.keys.time_window import TimeWindow
+from monitor.ui.view import ScreenState, View
 from monitor.ui.widgets import plot
 from monitor.ui.widgets.labels import signal_dimension, signal_label
+from monitor.units import Dimension
 
 TITLE = "Trends"
-HELP = "signals over the last minutes to hours, with a cursor"
-SPANS_S = (60.0, 300.0, 900.0, 3600.0, 10_800.0)
+HELP = "signals over the last minutes to hours, from the record too, with limits, alarms and a cursor"
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,80 +43,169 @@ GROUPS = (
     Group("Oil", ("accumulator_pressure", "emergency_release_pressure", "applications_left", "leak_rate")),
     Group("Condition", ("effectiveness", "response_time", "holding_ratio", "circuit_ratio")),
 )
+NAMES: Final = tuple(sorted({name for group in GROUPS for name in group.signals} | {"slack", STOP_MARK}))
+"""All that may be asked of the record."""
+_LEAST_SPAN: Final[dict[Dimension, float]] = {
+    "length": 1.0, "speed": 0.2, "force": 50e3, "pressure": 1e6, "pressure rate": 10e3, "temperature": 10.0,
+    "temperature difference": 10.0, "fraction": 0.1, "ratio": 0.5, "time": 0.2, "count": 4.0, "current": 10.0,
+    "torque": 10e3, "switch": 1.0,
+}  # fmt: skip
+"""Of an axis, SI: below that a resting signal's noise would fill the strip. A few times the noise of shipped sensors."""
+_AXIS: Final = 10
+_MOST_LABELS: Final = 4
 
 
 def draw(area: Area, view: View) -> tuple[str, ...]:
     """The body of the screen."""
     state = view.screen_state
-    group = GROUPS[state.page % len(GROUPS)]
-    names = [name for name in group.signals if view.value(name).validity is not Validity.NOT_FITTED]
-    at = clock(view.snap.t_ns - int(state.back_s * 1e9))
-    head = f"{group.name}: the last {span(state.span_s)}"
-    x = area.say(1, 0, head, "strong")
-    cursor = f"cursor at {at}" + (f", {span(state.back_s)} ago" if state.back_s else " (now)")
-    if x + len(cursor) + 4 < area.width:
-        area.put(x + 3, 0, cursor, "dim")
-    lanes = max(1, min(len(names), (area.height - 1) // 4)) if names else 0
+    shown = time_window.window(state, view.snap.t_ns)
+    pages = _pages(view, max(1, (area.height - 2) // 4))
+    title, names = pages[state.page % len(pages)]
+    marks = view.history.marks(shown.since_ns, shown.until_ns)
+    chart = area.width - 2 - _AXIS - 1
+    _head(area, view, title, shown, _at_cursor(marks, shown, chart))
+    lanes = len(names)
     if not lanes:
         area.say(2, 2, "This rig measures none of these. g shows the next group.", "base")
         return ()
-    tall, spare = divmod(area.height - 2, lanes)
+    tall, spare = divmod(area.height - 3, lanes)
     y = 1
-    for lane, name in enumerate(names[:lanes]):
+    for lane, name in enumerate(names):
         rows = tall + (1 if lane < spare else 0)
-        _strip(area.part(1, y, area.width - 2, rows), view, name)
+        _strip(area.part(1, y, area.width - 2, rows), view, name, shown)
         y += rows
-    _time_axis(area.part(1, area.height - 1, area.width - 2, 1), view)
+    _mark_row(area.part(1, area.height - 2, chart, 1), marks, shown)
+    _time_axis(area.part(1, area.height - 1, chart, 1), shown)
+    for y in range(1, area.height):
+        area.spot(y, f"{shown.since_ns} {shown.until_ns}", "time", 1, chart)
     return ()
 
 
-_AXIS = 10
+def _pages(view: View, lanes: int) -> list[tuple[str, tuple[str, ...]]]:
+    """The groups with the signals that this rig has, `lanes` strips to a page."""
+    pages: list[tuple[str, tuple[str, ...]]] = []
+    for group in GROUPS:
+        names = [name for name in group.signals if view.value(name).validity is not Validity.NOT_FITTED]
+        parts = [tuple(names[start : start + lanes]) for start in range(0, len(names), lanes)] or [()]
+        counted = [f" {number}/{len(parts)}" if len(parts) > 1 else "" for number in range(1, len(parts) + 1)]
+        pages += [(group.name + number, part) for number, part in zip(counted, parts, strict=True)]
+    return pages
 
 
-def _strip(area: Area, view: View, name: str) -> None:
-    """One signal: its name and value at the cursor, and the curve under them."""
-    state, units = view.screen_state, view.units
+def _head(area: Area, view: View, title: str, shown: TimeWindow, mark: Mark | None) -> None:
+    """Group and window; the cursor's time; at the right the alarm under it, or how far the record has been read."""
+    state = view.screen_state
+    words = (
+        f"the last {span(state.span_s)}" if not state.until_ns else f"{span(state.span_s)} to {clock(shown.until_ns)}"
+    )
+    x = area.say(1, 0, f"{title}: {words}", "strong")
+    ago = (view.snap.t_ns - shown.cursor_ns) * 1e-9
+    cursor = f"cursor at {clock(shown.cursor_ns)}"
+    cursor += f", {span(ago)} ago" if state.cursor_ns else " (now)"
+    if x + len(cursor) + 4 < area.width:
+        x = area.put(x + 3, 0, cursor, "dim")
+    if mark is not None:
+        _, severity, message = mark
+        area.say(x + 3, 0, f"{SHAPE[severity]} {message}", MARK_ROLE[severity], area.width - x - 4)
+    elif view.history.reads_past:
+        area.put(x + 3, 0, first_that_fits(("reading the record", "reading", ""), max(0, area.width - x - 4)), "dim")
+
+
+def _at_cursor(marks: list[Mark], shown: TimeWindow, width: int) -> Mark | None:
+    """The gravest alarm raised within the cursor's column."""
+    near_ns = (shown.until_ns - shown.since_ns) / max(1, width)
+    return max(
+        (mark for mark in marks if abs(mark[0] - shown.cursor_ns) <= near_ns), key=lambda mark: mark[1], default=None
+    )
+
+
+def _column(t_ns: int, shown: TimeWindow, width: int) -> int:
+    share = (t_ns - shown.since_ns) / (shown.until_ns - shown.since_ns)
+    return max(0, min(width - 1, round(share * (width - 1))))
+
+
+def _strip(area: Area, view: View, name: str, shown: TimeWindow) -> None:
+    """One signal: its name and value at the cursor with its limits, and the curve under them."""
+    units, history = view.units, view.history
     dimension = signal_dimension(name)
-    track = view.history.track(name, state.span_s)
-    number = reading(track, state.back_s)
-    slack = view.history.track("slack", state.span_s)
-    words = words_for(name, number, reading(slack, state.back_s) >= 0.5)
+    until = shown.until_ns if view.screen_state.until_ns else None
+    track = history.track(name, shown.span_s, until)
+    number = reading(track, shown.back_s)
+    slack = history.track("slack", shown.span_s, until)
+    words = words_for(name, number, reading(slack, shown.back_s) >= 0.5)
     text = words or (units.text(number, dimension) if isfinite(number) else "unknown")
     x = area.say(0, 0, signal_label(name), "dim", area.width - len(text) - 3)
-    area.figure(x + 2, 0, text, "strong" if isfinite(number) else "caution")
+    x = area.figure(x + 2, 0, text, "strong" if isfinite(number) else "caution")
+    limits = _limits(view, name)
     chart = area.part(0, 1, area.width - _AXIS - 1, area.height - 1)
     track = believed_track(name, track)
-    axis = plot.range_of(track)
+    marks = history.track(STOP_MARK, shown.span_s, until) if name == "height" else None
+    axis = plot.range_of(track, least=_LEAST_SPAN.get(dimension, 0.0))
+    extra = (
+        [f"stop mark {units.text(stop, 'length')}"] if marks and isfinite(stop := reading(marks, shown.back_s)) else []
+    )
+    extra += [f"╌ {words} {units.text(limit, dimension)}" for words, limit, _ in limits]
+    for part in extra:
+        if x + len(part) + 3 <= area.width:
+            x = area.figure(x + 3, 0, part, "dim")
     if axis is None:
         chart.say(0, 0, "nothing known in this time", "dim")
-        return
-    role: Role = "strong"
-    plot.line(chart, track, state.span_s, axis, role)
-    plot.axis_labels(
-        area.part(area.width - _AXIS, 1, _AXIS, area.height - 1), axis, lambda value: units.number(value, dimension)
-    )
-    if state.back_s:
-        column = round((1 - state.back_s / state.span_s) * (chart.width - 1))
+    else:
+        for _, limit, severity in limits:
+            if axis.low <= limit <= axis.high:
+                plot.level(chart, axis, limit, BAR_ROLE[severity])
+        if marks is not None:
+            plot.line(chart, marks, shown.span_s, axis, "dim")
+        plot.line(chart, track, shown.span_s, axis, "strong")
+        labels = area.part(area.width - _AXIS, 1, _AXIS, area.height - 1)
+        plot.axis_labels(labels, axis, lambda value: units.number(value, dimension))
+    if view.screen_state.cursor_ns:
+        column = _column(shown.cursor_ns, shown, chart.width)
         for y in range(chart.height):
             chart.put(column, y, "│", "notice")
 
 
+Limit = tuple[str, float, Severity]
+
+
+def _limits(view: View, name: str) -> list[Limit]:
+    """What a signal is held against: words, number in SI, and how grave it is beyond."""
+    rig = view.rig
+    row = ROWS.get(name)
+    if row is not None and row.judged == name and rig.has(*row.needs):
+        side = "at most" if row.relation == "above" else "at least"
+        limits = [(side, row.limit(rig), row.severity)]
+        return limits if row.warning is None else [*limits, ("and", row.warning(rig), Severity.WARNING)]
+    if name == "height":
+        return [("lower", rig.limits.lower_m, Severity.WARNING), ("upper", rig.limits.upper_m, Severity.WARNING)]
+    if name == "speed":
+        most = rig.limits.max_speed_m_s
+        return [("at most", most, Severity.CAUTION), ("and", -most, Severity.CAUTION)]
+    return [("least", 0.0, Severity.WARNING)] if name in ("margin_down", "margin_up") else []
+
+
 def reading(track: Track, back_s: float) -> float:
-    """The value nearest to `back_s` seconds before now; NaN when there is none within a twentieth of the track."""
+    """The value nearest to `back_s` seconds before the track's end; NaN when there is none within a few of its points."""
     if not track.t_s:
         return nan
     at = min(range(len(track.t_s)), key=lambda index: abs(track.t_s[index] + back_s))
-    slack = max(1.0, 0.05 * (track.t_s[-1] - track.t_s[0]))
-    return track.high[at] if abs(track.t_s[at] + back_s) <= slack else nan
+    usual = (track.t_s[-1] - track.t_s[0]) / max(1, len(track.t_s) - 1)
+    return track.high[at] if abs(track.t_s[at] + back_s) <= max(1.0, 3.0 * usual) else nan
 
 
-def _time_axis(area: Area, view: View) -> None:
+def _mark_row(area: Area, marks: list[Mark], shown: TimeWindow) -> None:
+    """The alarms that were raised, on the time axis; of two in a column the graver."""
+    area.put(0, 0, "─" * area.width, "frame")
+    for t_ns, severity, _ in sorted(marks, key=lambda mark: mark[1]):
+        area.put(_column(t_ns, shown, area.width), 0, SHAPE[severity], MARK_ROLE[severity])
+
+
+def _time_axis(area: Area, shown: TimeWindow) -> None:
     """Clock times under the strips."""
-    width = area.width - _AXIS - 1
-    marks = 4 if width >= 70 else 2
+    width = area.width
+    marks = _MOST_LABELS if width >= 70 else 2
     for mark in range(marks + 1):
-        back_s = view.screen_state.span_s * (1 - mark / marks)
-        label = clock(view.snap.t_ns - int(back_s * 1e9))
+        label = clock(shown.since_ns + (shown.until_ns - shown.since_ns) * mark // marks)
         x = round(mark / marks * (width - 1)) - (0 if mark == 0 else len(label) if mark == marks else len(label) // 2)
         area.put(max(0, x), 0, label, "dim")
 
@@ -117,27 +214,44 @@ def _group(context: ScreenContext) -> None:
     context.set_screen_state(replace(context.screen_state(), page=context.screen_state().page + 1))
 
 
-def _span(context: ScreenContext, step: int) -> None:
-    state = context.screen_state()
-    here = SPANS_S.index(state.span_s) if state.span_s in SPANS_S else 1
-    span_s = SPANS_S[max(0, min(len(SPANS_S) - 1, here + step))]
-    context.set_screen_state(replace(state, span_s=span_s, back_s=min(state.back_s, span_s)))
+def _change(change: Callable[[ScreenState, int], ScreenState]) -> Callable[[ScreenContext], None]:
+    def act(context: ScreenContext) -> None:
+        snap = context.snapshot()
+        if snap is not None:
+            context.set_screen_state(change(context.screen_state(), snap.t_ns))
+
+    return act
 
 
-def _cursor(context: ScreenContext, step: int) -> None:
+def _to_mark(context: ScreenContext, step: int) -> None:
+    """The cursor to the alarm before or after it, of those that the screen has seen or read."""
+    snap = context.snapshot()
+    if snap is None:
+        return
     state = context.screen_state()
-    context.set_screen_state(
-        replace(
-            state,
-            back_s=max(0.0, min(state.span_s, state.back_s - step * state.span_s / 60)),
-        )
-    )
+    here = time_window.window(state, snap.t_ns).cursor_ns
+    times = [mark[0] for mark in context.history.marks(0, snap.t_ns)]
+    if step < 0:
+        there = max((t_ns for t_ns in times if t_ns < here), default=None)
+    else:
+        there = min((t_ns for t_ns in times if t_ns > here), default=None)
+    if there is None:
+        context.say("No earlier alarm is known here." if step < 0 else "No later alarm is known here.")
+    else:
+        context.set_screen_state(time_window.cursor_to(state, snap.t_ns, there))
 
 
 KEYS: tuple[Key, ...] = (
-    Key("g", _group, "group", "next group of signals"),
-    Key("plus", lambda context: _span(context, 1), "longer", "look further back", cap="+"),
-    Key("minus", lambda context: _span(context, -1), "shorter", "look less far back", cap="-"),
-    Key("left", lambda context: _cursor(context, -1), "cursor", "cursor back in time, toward now", cap="←→"),
-    Key("right", lambda context: _cursor(context, 1), "", "", footer=False, cap="→"),
+    Key("g", _group, "signals", "next signals"),
+    Key(
+        "left", _change(lambda state, now: time_window.cursor_by(state, now, -1)), "cursor", "cursor back, on", cap="←→"
+    ),
+    Key("right", _change(lambda state, now: time_window.cursor_by(state, now, 1)), "", "", footer=False, cap="→"),
+    Key("plus", _change(lambda state, now: time_window.zoom(state, now, 1)), "zoom", "longer, shorter time", cap="+-"),
+    Key("minus", _change(lambda state, now: time_window.zoom(state, now, -1)), "", "", footer=False, cap="-"),
+    Key("e", _change(lambda state, now: time_window.pan(state, now, -0.5)), "earlier", "half a window back"),
+    Key("l", _change(lambda state, now: time_window.pan(state, now, 0.5)), "later", "half a window on"),
+    Key("m", lambda context: _to_mark(context, -1), "alarm", "cursor to the alarm before it; M to the one after"),
+    Key("M", lambda context: _to_mark(context, 1), "", "", footer=False),
+    Key("0", _change(lambda state, now: time_window.now(state)), "now", "back to the newest"),
 )

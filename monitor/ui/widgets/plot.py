@@ -2,12 +2,15 @@
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from itertools import pairwise
 from math import isfinite
+from statistics import median
 
-from monitor.ui.drawing.canvas import Area
+from monitor.ui.drawing.canvas import BLANK, Area
 from monitor.ui.drawing.theme import Role
 from monitor.ui.history import Track
 
+_BRAILLE = 0x2800
 _DOTS = ((0x01, 0x02, 0x04, 0x40), (0x08, 0x10, 0x20, 0x80))
 
 
@@ -23,14 +26,19 @@ class Range:
         return min(1.0, max(0.0, (value - self.low) / (self.high - self.low)))
 
 
-def range_of(track: Track, *extra: float) -> Range | None:
-    """The span of a track and of the extra values, with a little air; None when nothing is known."""
+def range_of(track: Track, *extra: float, least: float = 0.0) -> Range | None:
+    """The span of a track and of the extra values, at least `least` high, with a little air; None when nothing is known. What is
+    never below nought has no axis below it."""
     numbers = [x for x in (*track.low, *track.high, *extra) if isfinite(x)]
     if not numbers:
         return None
     low, high = min(numbers), max(numbers)
     if not isfinite(high - low):
         return None
+    short = least - (high - low)
+    if short > 0.0:
+        below = short / 2 if low < 0.0 else min(short / 2, low)
+        low, high = low - below, high + short - below
     size = max(abs(low), abs(high))
     air = max(0.05 * (high - low), 1e-6 * size, 1e-9)
     return Range(low - air, high + air)
@@ -49,13 +57,18 @@ def line(area: Area, track: Track, span_s: float, axis: Range, role: Role = "str
             highs[column] = max(highs[column], axis.share(high))
     cells: dict[tuple[int, int], int] = {}
     before: tuple[int, int, int] | None = None
-    for column in range(columns):
-        if lows[column] > highs[column]:
-            continue
+    reach = _reach(track, span_s, columns)
+    known = [column for column in range(columns) if lows[column] <= highs[column]]
+    for place, column in enumerate(known):
+        alone = (place == 0 or column - known[place - 1] > reach) and (
+            place == len(known) - 1 or known[place + 1] - column > reach
+        )
+        if alone and len(known) > 1:
+            continue  # a single look in between two jumps shows no course
         top = round((1 - highs[column]) * (rows - 1))
         bottom = round((1 - lows[column]) * (rows - 1))
         start, end = top, bottom
-        if before is not None and column - before[0] <= _reach(track, span_s, columns):
+        if before is not None and column - before[0] <= reach:
             # Joined to the point before, so that a steep flank is a line and not dust.
             start, end = min(top, before[2]), max(bottom, before[1])
             for between in range(before[0] + 1, column):
@@ -64,14 +77,17 @@ def line(area: Area, track: Track, span_s: float, axis: Range, role: Role = "str
             _dot(cells, column, row)
         before = (column, top, bottom)
     for (x, y), dots in cells.items():
-        area.put(x, y, chr(0x2800 + dots), role)
+        # Where two curves share a cell both are seen.
+        there = area.canvas.chars[area.top + y][area.left + x] if x < area.width and y < area.height else BLANK
+        dots |= ord(there) - _BRAILLE if len(there) == 1 and _BRAILLE <= ord(there) <= _BRAILLE + 0xFF else 0
+        area.put(x, y, chr(_BRAILLE + dots), role)
 
 
 def _reach(track: Track, span_s: float, columns: int) -> int:
-    """Columns that may lie between neighbouring points: one and a half of the usual distance."""
+    """Columns that may lie between neighbouring points: one and a half of the usual distance, which a jump does not change."""
     if len(track.t_s) < 2:
         return 1
-    usual = (track.t_s[-1] - track.t_s[0]) / (len(track.t_s) - 1)
+    usual = median(after - before for before, after in pairwise(track.t_s))
     return max(1, round(3.0 * usual / span_s * columns))
 
 
