@@ -17,6 +17,7 @@ from pathlib import Path
 
 import pytest
 
+import monitor
 from monitor.build import KIND, compiled
 from monitor.config.rig_file import find_rig
 from monitor.core import engine
@@ -30,14 +31,15 @@ ROOT = Path(__file__).parent.parent
 BUILD = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["tool"]["hatch"]["build"]["hooks"][
     "custom"
 ]
-SOURCES = sorted({path for pattern in BUILD["compile"] for path in ROOT.glob(pattern)})
+CODE = Path(monitor.__file__).parent.parent
+SOURCES = sorted({path for pattern in BUILD["compile"] for path in CODE.glob(pattern)})
 NANOSECONDS_BY_NATURE_NOT_WHOLE = {"lateness.py"}
 """Means of pauses: shorter than the days at which a float loses nanoseconds."""
 
 
 def test_every_part_to_compile_is_there() -> None:
     for pattern in BUILD["compile"]:
-        assert list(ROOT.glob(pattern)), pattern
+        assert list(CODE.glob(pattern)), pattern
     assert len(SOURCES) > 90
 
 
@@ -60,7 +62,7 @@ def annotated(tree: ast.AST) -> list[tuple[str, str]]:
     return found
 
 
-@pytest.mark.parametrize("path", SOURCES, ids=lambda path: str(path.relative_to(ROOT)))
+@pytest.mark.parametrize("path", SOURCES, ids=lambda path: str(path.relative_to(CODE)))
 def test_no_nanoseconds_in_a_place_for_floats(path: Path) -> None:
     """Compiled, what is stored there becomes a float, and a time since 1970 loses steps of 256 ns."""
     if path.name in NANOSECONDS_BY_NATURE_NOT_WHOLE:
@@ -80,7 +82,7 @@ def test_no_nanoseconds_in_a_place_for_floats(path: Path) -> None:
             assert "_ns" not in kept, f"line {node.lineno}"
 
 
-@pytest.mark.parametrize("path", SOURCES, ids=lambda path: str(path.relative_to(ROOT)))
+@pytest.mark.parametrize("path", SOURCES, ids=lambda path: str(path.relative_to(CODE)))
 def test_no_constant_is_a_tuple_of_floats_alone(path: Path) -> None:
     """Compiled, reading one raises NameError: its place looks like one that was never filled."""
     for node in ast.parse(path.read_text(encoding="utf-8")).body:
@@ -89,7 +91,7 @@ def test_no_constant_is_a_tuple_of_floats_alone(path: Path) -> None:
             assert kinds != {float}, f"line {node.lineno}: one name for each, or a Sequence[float]"
 
 
-@pytest.mark.parametrize("path", SOURCES, ids=lambda path: str(path.relative_to(ROOT)))
+@pytest.mark.parametrize("path", SOURCES, ids=lambda path: str(path.relative_to(CODE)))
 def test_models_that_check_their_input_stay_interpreted(path: Path) -> None:
     tree = ast.parse(path.read_text(encoding="utf-8"))
     bases = {ast.unparse(base) for node in ast.walk(tree) if isinstance(node, ast.ClassDef) for base in node.bases}
@@ -129,5 +131,5 @@ def test_version_says_which_one_runs() -> None:
 
 @pytest.mark.skipif(KIND != "compiled", reason="nothing is compiled here")
 def test_everything_that_is_to_be_compiled_is() -> None:
-    names = [".".join(path.relative_to(ROOT).with_suffix("").parts) for path in SOURCES if path.name != "__init__.py"]
+    names = [".".join(path.relative_to(CODE).with_suffix("").parts) for path in SOURCES if path.name != "__init__.py"]
     assert not [name for name in names if not compiled(name)]

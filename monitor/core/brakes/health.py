@@ -222,8 +222,8 @@ class BrakeHealth:
         fade = self._brake.fade
         known = [t for t, ok in ((left, ok1), (right, ok2)) if ok <= DEGRADED]
         if known:
-            self._measured_c = sum(known) / len(known)
-            self._fade = sum(map(fade, known)) / len(known)
+            self._measured_c = sum(known, 0.0) / len(known)
+            self._fade = sum(map(fade, known), 0.0) / len(known)
             self._fade_low = fade(max(known))
             self._fade_validity = VALID if len(known) == 2 or ABSENT in (ok1, ok2) else DEGRADED
             self.fade = (1.0 - self._fade, self._fade_validity)

@@ -69,7 +69,7 @@ def _stops(run: Run, now: GridPoint) -> Outcome:
     v, clutch = speed(now), known(now, "clutch_engaged")
     pressures = [known(now, circuit) for circuit in fitted(now.rig, CIRCUITS)]
     why = too_light(now)
-    if math.isnan(v + clutch + sum(pressures)):
+    if math.isnan(v + clutch + sum(pressures, 0.0)):
         why = "a reading of speed, clutch or brake pressure is missing"
     if why:
         store["rolled"] = 0.0

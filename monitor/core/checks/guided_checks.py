@@ -137,13 +137,14 @@ class Checks:
             self._start_ns = t_ns
             self._update_due()
         self.expected = NOTHING
-        if self._run is None:
+        running = self._run
+        if running is None:
             return []
-        findings = self._watch(t_ns, now, self._run)
-        if self._run is not None:
-            procedure = _BY_ID[self._run.id]
-            expects = procedure.steps[self._run.step].expects
-            if expects and procedure.as_tested(self._run, now):
+        findings = self._watch(t_ns, now, running)
+        if self._run is running:  # it has not ended here
+            procedure = _BY_ID[running.id]
+            expects = procedure.steps[running.step].expects
+            if expects and procedure.as_tested(running, now):
                 self.expected = expects
         return findings
 

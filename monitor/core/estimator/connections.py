@@ -268,8 +268,8 @@ class Connections:
             if window.skipped_m2 is not None:
                 seen[place][0] -= window.skipped_m2
                 seen[place][1] -= 1.0
-        freedom = EFFICIENCY * sum(differences for _, differences in seen.values())
-        squares = EFFICIENCY * sum(max(0.0, squares) for squares, _ in seen.values())
+        freedom = EFFICIENCY * sum((differences for _, differences in seen.values()), 0.0)
+        squares = EFFICIENCY * sum((max(0.0, squares) for squares, _ in seen.values()), 0.0)
         # What was seen replaces what is usual square by square, so that an unusual hand is soon taken as it is.
         usual = max(0.0, USUAL_WEIGHT - freedom)
         usual_m2 = (usual * USUAL_M**2 + squares) / (usual + freedom)
@@ -358,17 +358,17 @@ def _together(windows: list[Window], scatters: list[Scatter], evident: float) ->
     """The offset that windows at several places have in common, each with its weight, against the deviate that is evidence."""
     pairs = list(zip(windows, scatters, strict=True))
     weights = [1.0 / window.variance_m2(scatter) for window, scatter in pairs]
-    total = sum(weights)
-    off_m = sum(weight * window.off_m() for weight, window in zip(weights, windows, strict=True)) / total
+    total = sum(weights, 0.0)
+    off_m = sum((weight * window.off_m() for weight, window in zip(weights, windows, strict=True)), 0.0) / total
     if len(windows) > 1 and all(window.before == LEARNED for window in windows):
         # Freedom of a variance put together from several (Satterthwaite 1946).
-        freedom = total**2 / sum(weight**2 / scatter.freedom for weight, scatter in zip(weights, scatters, strict=True))
+        freedom = total**2 / sum((w**2 / scatter.freedom for w, scatter in zip(weights, scatters, strict=True)), 0.0)
         evident = EVIDENT_LEARNED
     else:
         # While places are learned they share what is usual of a hand, so that their freedoms do not add up.
         freedom = min(scatter.freedom for scatter in scatters)
     rare = deviate(abs(off_m) * math.sqrt(total), freedom)
-    least = sum(1.0 / window.variance_m2(Scatter(LEAST_M**2, math.inf)) for window in windows)
+    least = sum((1.0 / window.variance_m2(Scatter(LEAST_M**2, math.inf)) for window in windows), 0.0)
     return Shift(off_m, min(rare, abs(off_m) * math.sqrt(least)) / evident)
 
 

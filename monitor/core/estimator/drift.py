@@ -68,10 +68,10 @@ NO_DRIFT: Final = Diagnosis("", 0.0, "")
 
 def _scaled(records: list[Record], shape: Callable[[Record], float]) -> tuple[float, float]:
     """(chi-square, amplitude) of the best multiple of a shape."""
-    top = sum(shape(r) * r.difference_m / r.sigma_m**2 for r in records)
-    bottom = sum((shape(r) / r.sigma_m) ** 2 for r in records)
+    top = sum((shape(r) * r.difference_m / r.sigma_m**2 for r in records), 0.0)
+    bottom = sum(((shape(r) / r.sigma_m) ** 2 for r in records), 0.0)
     amount = top / bottom if bottom > 0.0 else 0.0
-    return sum(((r.difference_m - amount * shape(r)) / r.sigma_m) ** 2 for r in records), amount
+    return sum((((r.difference_m - amount * shape(r)) / r.sigma_m) ** 2 for r in records), 0.0), amount
 
 
 def _lost_counts(records: list[Record]) -> tuple[float, float]:
@@ -92,17 +92,15 @@ def _start_wrap(records: list[Record], layers: HeightMap) -> tuple[float, float]
     for half in range(-24, 25):
         wraps = half / 2.0
         base = layers.height(layers.turns + wraps) - layers.height_m
-        chi = sum(
-            ((r.difference_m - (layers.height(r.turns + wraps) - layers.height(r.turns) - base)) / r.sigma_m) ** 2
-            for r in records
-        )
+        away = (r.difference_m - (layers.height(r.turns + wraps) - layers.height(r.turns) - base) for r in records)
+        chi = sum(((d / r.sigma_m) ** 2 for d, r in zip(away, records, strict=True)), 0.0)
         best = min(best, (chi + WRAPS_PENALTY, wraps))
     return best
 
 
 def explain(records: list[Record], layers: HeightMap) -> Diagnosis:
     """The cause of the differences in `records` (in order of time) on the curve `layers`."""
-    none = sum((r.difference_m / r.sigma_m) ** 2 for r in records)
+    none = sum(((r.difference_m / r.sigma_m) ** 2 for r in records), 0.0)
     if len(records) < 3 or none < CERTAIN:
         return NO_DRIFT
     found = {
@@ -208,9 +206,9 @@ class DriftWatch:
         if len(heights) < 9:
             return ""
         before, last = heights[:-3], heights[-3:]
-        mean = sum(before) / len(before)
-        scatter = (sum((h - mean) ** 2 for h in before) / (len(before) - 1)) ** 0.5
-        off = sum(last) / 3 - mean
+        mean = sum(before, 0.0) / len(before)
+        scatter = (sum(((h - mean) ** 2 for h in before), 0.0) / (len(before) - 1)) ** 0.5
+        off = sum(last, 0.0) / 3 - mean
         if min(abs(h - mean) for h in last) > max(3.0 * scatter, 0.15) and max(last) - min(last) < abs(off):
             return f"the last three set-downs lie {off:+.2f} m from those before: check the height"
         return ""
