@@ -210,7 +210,7 @@ def _print(outcome: "Outcome", out: Path) -> None:
     tally, unusable = outcome.all, [row for row in outcome.sessions if row.problem]
     used = len(outcome.sessions) - len(unusable)
     kept = sum(row.kept for row in outcome.sessions)
-    print(f"{used} sessions, {outcome.hours:.1f} h recorded; {kept} of them worked out before")
+    print(f"sessions: {used}, with {outcome.hours:.2f} h recorded; {kept} of them worked out before")
     print(f"\n{'rule':<26}{'before':>8}{'after':>8}{'gone':>7}{'new':>7}{'moved':>7}{'true lost':>11}")
     for name, one in most_changed(outcome.by["rule"]):
         if one.gone or one.new or one.moved:

@@ -8,6 +8,7 @@ from typing import Final
 
 from monitor.fleet.backtest import Outcome, Tally, most_changed
 from monitor.presentation.format import clock
+from monitor.report.context import counted
 from monitor.report.html import Raw, cards, missing_note, page, paragraph, table, text
 
 _SORT: Final = """
@@ -62,7 +63,7 @@ def _summary(outcome: Outcome, marked: bool) -> str:
     unusable = sum(bool(row.problem) for row in outcome.sessions)
     items = [
         (f"{len(outcome.sessions) - unusable}", "sessions"),
-        (f"{hours:.1f} h", "recorded"),
+        (f"{hours:.2f} h", "recorded"),
         (f"{tally.before} → {tally.after}", "alarms and prompts"),
         (_rate(tally, hours), "an hour"),
         (f"{tally.gone}", "gone"),
@@ -73,8 +74,8 @@ def _summary(outcome: Outcome, marked: bool) -> str:
     words = cards(items)
     if tally.true_lost:
         words += missing_note(
-            f"{tally.true_lost} alarms after which the block crossed its limit are not raised by the new rules. Look at each in"
-            " alarms.parquet (change gone, lead_before_s given) before anything is changed."
+            f"True ones lost: {counted(tally.true_lost, 'alarm')} after which the block crossed its limit, not raised by the new rules."
+            " Look at each in alarms.parquet (severity_after empty, lead_before_s given) before anything is changed."
         )
     if not marked:
         words += paragraph("No ledgers were given (--data): what crews called false is not known.", "note")

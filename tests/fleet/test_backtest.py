@@ -18,10 +18,12 @@ from monitor.cli import main
 from monitor.config.toml_file import ConfigError
 from monitor.errors import UserError
 from monitor.fleet.backtest import RECORDED, AlarmRow, Outcome, Rules, backtest, called_false, changes_of
+from monitor.fleet.backtest_page import backtest_page
 from monitor.fleet.engine import Certificates, Failure, Place, check_scheduler
 from monitor.fleet.parts import Parts, content_of
 from monitor.fleet.session_findings import SessionFindings, Task, findings_of
 from tests.support.recorded import changed, rules
+from tests.web.browser import Chromium
 
 S = 1_000_000_000
 HERE = Place()
@@ -175,7 +177,7 @@ def test_the_command_writes_page_and_tables(
     words = ["backtest", str(crown), str(short), "--rules", str(new), "-o", str(out), "--workers", "0"]
     assert main([*words, "--data", str(tmp_path)]) == 1
     said = capsys.readouterr().out
-    assert "2 sessions" in said
+    assert "sessions: 2" in said
     assert "brake-now-up" in said
     page = (out / "index.html").read_text()
     assert "true ones lost" in page
@@ -190,6 +192,21 @@ def test_the_command_writes_page_and_tables(
     assert main([*words[:-2], "--rules", "recorded", "--set", "limits.ease_s=3.0"]) in (0, 1)
     assert main(["backtest", str(crown), "-o", str(out), "--workers", "0"]) == 2
     assert "both sides are the same" in capsys.readouterr().err
+
+
+async def test_a_click_sorts_the_page(crown: Path, tmp_path: Path, chromium: Chromium) -> None:
+    outcome, _ = run([crown], (Rules(), later_rules()), tmp_path / "parts")
+    (tmp_path / "page.html").write_text(backtest_page(outcome, ("recorded", "new rules"), False))
+    rules_named = "Array.from(document.querySelectorAll('#rules tbody tr')).map(row => row.cells[0].textContent).join()"
+    async with chromium.page(f"file://{tmp_path}/page.html", 1100, 900) as page:
+        await page.until_true("document.querySelectorAll('#rules th[role=button]').length > 5")
+        await page.evaluate("document.querySelector('#rules th').click()")
+        names = (await page.evaluate(rules_named)).split(",")
+        assert names == sorted(names)
+        await page.evaluate("document.querySelector('#rules th').click()")
+        assert (await page.evaluate(rules_named)).split(",") == names[::-1]
+        assert not page.complaints
+    assert len(names) > 3
 
 
 def test_a_catalogue_with_mistakes_ends_it_before_the_work(crown: Path, tmp_path: Path) -> None:
