@@ -74,8 +74,8 @@ def _summary(outcome: Outcome, marked: bool) -> str:
     words = cards(items)
     if tally.true_lost:
         words += missing_note(
-            f"True ones lost: {counted(tally.true_lost, 'alarm')} after which the block crossed its limit, not raised by the new rules."
-            " Look at each in alarms.parquet (severity_after empty, lead_before_s given) before anything is changed."
+            f"True ones lost: {counted(tally.true_lost, 'alarm')} after which the block crossed its limit, not raised by the new"
+            " rules. Look at each in alarms.parquet (severity_after empty, lead_before_s given) before anything is changed."
         )
     if not marked:
         words += paragraph("No ledgers were given (--data): what crews called false is not known.", "note")

@@ -1,8 +1,8 @@
-"""What a back-test costs: in this process, on one and on two Dask workers, from what was kept, and so what a year of many rigs would.
+"""What a back-test costs: in this process, on one and on two Dask workers, and from what was kept.
 
-Run it with ``python -m tests.benchmarks.backtest_figures``. Sessions of a simulated trip, each of another seed, are replayed under
-the recorded rules and under changed ones; the page is left out. Wall time of one run, start of the workers apart. A year is by
-calculation: hours recorded, times the cost of one, both sides.
+Run it with ``python -m tests.benchmarks.backtest_figures``. Sessions of a simulated trip, each of another seed, are replayed
+under the recorded rules and under changed ones; the page is left out. Wall time of one run, start of the workers apart. What a
+year of many rigs would take is by calculation: hours recorded, times the cost of one, both sides.
 """
 
 import argparse
