@@ -9,7 +9,8 @@ from typing import Any
 import pytest
 from hypothesis import settings
 
-from tests.support.broker import Certificates, Mosquitto, program
+from tests.support.broker import Certificates, Mosquitto
+from tests.support.sparkplug_node import SparkplugNode, installed
 from tests.web.browser import Chromium
 
 # A busy machine is slow; that is no fault of the code.
@@ -50,6 +51,20 @@ def certificates(tmp_path_factory: pytest.TempPathFactory) -> Certificates:
 
 
 @pytest.fixture
+def sparkplug_nodes() -> Iterator[Callable[..., SparkplugNode]]:
+    """Starts Sparkplug nodes that are not ours (see `SparkplugNode` for the words) and ends them after the test."""
+    made: list[SparkplugNode] = []
+
+    def make(*words: Any, **options: Any) -> SparkplugNode:
+        made.append(SparkplugNode(*words, **options))
+        return made[-1]
+
+    yield make
+    for node in made:
+        node.kill()
+
+
+@pytest.fixture
 def chromium(tmp_path: Path) -> Iterator[Chromium]:
     """A headless browser with a fresh profile."""
     browser = Chromium(tmp_path / "chromium")
@@ -57,7 +72,9 @@ def chromium(tmp_path: Path) -> Iterator[Chromium]:
     browser.stop()
 
 
-NEEDS = {"make_broker": "mosquitto", "broker": "mosquitto", "chromium": "chromium", "certificates": "openssl"}
+NEEDS = {"make_broker": "mosquitto", "broker": "mosquitto", "chromium": "chromium", "certificates": "openssl"} | {
+    "sparkplug_nodes": "sparkplug-client"
+}
 """Programs that fixtures run. Without one of them its tests are left out, by name; in CI they must run."""
 
 
@@ -65,7 +82,7 @@ def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item
     """Leave out tests whose program this machine has not; with CI set nothing is left out, so that they fail."""
     if os.environ.get("CI"):
         return
-    missing = {fixture: name for fixture, name in NEEDS.items() if program(name) is None}
+    missing = {fixture: name for fixture, name in NEEDS.items() if not installed(name)}
     kept: list[pytest.Item] = []
     left_out: list[pytest.Item] = []
     for item in items:

@@ -3,7 +3,7 @@
 import argparse
 import asyncio
 import os
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
@@ -13,6 +13,7 @@ from monitor.errors import UserError
 if TYPE_CHECKING:
     from monitor.adapters.mqtt.address import BrokerUrl
     from monitor.config.rig import Rig
+    from monitor.model.stream import Frame
 
 STRENGTH_TOLERANCE: Final = 0.05
 """Makers of one kind of rope differ by less (rope tables: within a few per cent)."""
@@ -26,6 +27,11 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--rules", metavar="FILE", help="rule catalogue (default: the one that comes with Stopmark)")
     parser.add_argument("--broker", metavar="URL", help="listen there and compare what comes with the rig file")
     parser.add_argument("--credentials", metavar="FILE", help="TOML file with user, password, ca, cert, key")
+    parser.add_argument(
+        "--sparkplug",
+        action="store_true",
+        help="with --broker: list every metric that Sparkplug nodes send there, and propose tables for a rig file",
+    )
     parser.add_argument("--for", dest="seconds", metavar="SECONDS", type=positive, default=10.0, help="how long (10)")
 
 
@@ -41,6 +47,8 @@ def run(args: argparse.Namespace) -> int:
     for note in (*missing_notes(rig, rules.left_out), *geometry_notes(rig), *rope_notes(rig)):
         print(f"  note: {note}")
     if args.broker is None:
+        if args.sparkplug:
+            raise UserError("--sparkplug lists what is sent on a broker: give --broker, too")
         return 0
     from monitor.adapters.mqtt.address import open_secrets, parse_broker_url
 
@@ -48,7 +56,7 @@ def run(args: argparse.Namespace) -> int:
     url = parse_broker_url(args.broker, os.environ, credentials)
     for words in open_secrets(url, credentials):
         print(f"  note: {words}")
-    return asyncio.run(_listen(rig, url, args.seconds))
+    return asyncio.run((_survey if args.sparkplug else _listen)(rig, url, args.seconds))
 
 
 def missing_notes(rig: "Rig", left_out: "Sequence[str]") -> list[str]:
@@ -132,21 +140,16 @@ class _Heard:
 
 
 async def _listen(rig: "Rig", url: "BrokerUrl", seconds: float) -> int:
-    from monitor.adapters.host.clock import StreamClock
-    from monitor.adapters.mqtt.source import MqttSource
     from monitor.core.sensors.decoder import Decoder
     from monitor.model.reading import Reject
-    from monitor.model.stream import Frame
 
     decoder = Decoder(rig)
     heard = [_Heard() for _ in rig.sensors]
-    topics = list(dict.fromkeys(rig.topic(sensor) for sensor in rig.sensors))
-    by_topic: dict[str, list[_Heard]] = {topic: [] for topic in topics}
+    by_topic: dict[str, list[_Heard]] = {}
     for sensor, record in zip(rig.sensors, heard, strict=True):
-        by_topic[rig.topic(sensor)].append(record)
-    state = {"connected": False, "words": "no answer yet"}
+        by_topic.setdefault(rig.topic(sensor), []).append(record)
 
-    def take(frame: Frame) -> None:
+    def take(frame: "Frame") -> None:
         for record in by_topic.get(frame.topic, ()):
             record.retained += frame.retained
             record.fresh += not frame.retained
@@ -156,6 +159,40 @@ async def _listen(rig: "Rig", url: "BrokerUrl", seconds: float) -> int:
                     heard[item.sensor].why = f"{item.reason}: {item.detail}" if item.detail else str(item.reason)
             else:
                 heard[item.sensor].good += 1
+        for index, _, words in decoder.news:
+            if index is not None and words:
+                heard[index].why = words
+        decoder.news.clear()
+
+    await _hear(url, rig.subscriptions, take, seconds)
+    _print_heard(rig, heard, seconds)
+    return 1 if any(record.good == 0 for record in heard) else 0
+
+
+async def _survey(rig: "Rig", url: "BrokerUrl", seconds: float) -> int:
+    from monitor.commands.common.sparkplug_survey import PATTERNS, Survey
+
+    survey = Survey()
+    await _hear(url, PATTERNS, survey.take, seconds)
+    for line in survey.lines(seconds):
+        print(line)
+    tables = [*survey.proposal(rig, seconds)]
+    if tables:
+        print("\nProposed for the rig file; look at each, and fill in what is left open:\n")
+        print("\n".join(tables))
+    return 0 if tables else 1
+
+
+async def _hear(url: "BrokerUrl", topics: Sequence[str], take: Callable[["Frame"], None], seconds: float) -> None:
+    """Give `take` what comes under `topics` in so many seconds.
+
+    Raises:
+        UserError: there was no connection.
+    """
+    from monitor.adapters.host.clock import StreamClock
+    from monitor.adapters.mqtt.source import MqttSource
+
+    state = {"connected": False, "words": "no answer yet"}
 
     def connection(connected: bool, words: str) -> None:
         state["connected"] = state["connected"] or connected
@@ -169,8 +206,6 @@ async def _listen(rig: "Rig", url: "BrokerUrl", seconds: float) -> int:
     await asyncio.gather(task, return_exceptions=True)
     if not state["connected"]:
         raise UserError(f"no connection to the broker in {seconds:g} s: {state['words']}")
-    _print_heard(rig, heard, seconds)
-    return 1 if any(record.good == 0 for record in heard) else 0
 
 
 def _print_heard(rig: "Rig", heard: Sequence[_Heard], seconds: float) -> None:

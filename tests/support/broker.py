@@ -26,6 +26,8 @@ GRACE_S = 60.0
 """How long a test waits for what must come. It ends as soon as that has come; a busy machine may take its time."""
 PORTS = range(12_000, 32_000)
 """Below the ports that systems give to outgoing connections: none of those can take a broker's place while it is down."""
+NODES = "node-"
+"""How names of the Sparkplug nodes of tests begin."""
 MONITORS = r"stopmark-[^ ]*|monitor-one"
 """Names under which monitors come to the brokers of tests, as a pattern."""
 
@@ -196,8 +198,14 @@ class Mosquitto:
         return published_by(self.text(), client_id)
 
     def wills(self) -> list[str]:
-        """Log lines of last wills that any client left."""
-        return [line for line in self.text().splitlines() if re.search(r": Will message specified", line)]
+        """Log lines of last wills that any client left, but for Sparkplug nodes (`NODES`), whose deaths are wills."""
+        found, client = [], ""
+        for line in self.text().splitlines():
+            if connected := re.search(r"New client connected from \S+ as (\S+)", line):
+                client = connected[1]
+            elif ": Will message specified" in line and not client.startswith(NODES):
+                found.append(line)
+        return found
 
     def monitors_kept_silent(self) -> None:
         """Fail where a monitor published something or left a will. A quiet broker has not seen it either way."""

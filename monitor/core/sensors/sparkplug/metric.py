@@ -24,6 +24,8 @@ _SIGNED: Final = frozenset(TYPES[name] for name in ("Int8", "Int16", "Int32", "I
 _FRACTIONAL: Final = frozenset((TYPES["Float"], TYPES["Double"]))
 _FIELD_BITS: Final = {"int_value": 32, "long_value": 64}
 _UNREADABLE: Final = {"string_value": "text", "dataset_value": "DataSet", "template_value": "Template"}
+_COMPRESSED: Final = b"SPBV1.0_COMPRESSED"
+"""Identifier of a payload that holds another one, packed: no part of the standard."""
 _QUALITY: Final = b"Quality"
 _GOOD: Final = 192
 """Of the property Quality: 192 is good, 0 bad, 500 stale (Sparkplug 3.0.0, section 6.4.14)."""
@@ -40,6 +42,10 @@ def read_payload(data: bytes) -> Any:
         message.ParseFromString(data)
     except DecodeError:
         raise Refused(RejectReason.NOT_SPARKPLUG, "not the protobuf of a Sparkplug payload") from None
+    if message.uuid == _COMPRESSED:
+        raise Refused(
+            RejectReason.NOT_SPARKPLUG, "compressed, which only some libraries know: have the node send it plain"
+        )
     count = len(message.metrics)
     if count > MAX_METRICS:
         raise Refused(RejectReason.TOO_LARGE, f"{count} metrics in one message")

@@ -23,7 +23,7 @@ except ImportError:
 _Field: Final[Any] = descriptor_pb2.FieldDescriptorProto
 _PACKAGE: Final = "stopmark.sparkplug"
 _FIELDS: Final[dict[str, tuple[tuple[str, int, str], ...]]] = {
-    "Payload": (("timestamp", 1, "uint64"), ("metrics", 2, "Metric*"), ("seq", 3, "uint64")),
+    "Payload": (("timestamp", 1, "uint64"), ("metrics", 2, "Metric*"), ("seq", 3, "uint64"), ("uuid", 4, "bytes")),
     "Metric": (
         ("name", 1, "bytes"),
         ("alias", 2, "uint64"),

@@ -137,6 +137,7 @@ HOSTILE = {
     "deep groups, all closed": b"\x33" * 5_000 + b"\x34" * 5_000,
     "more metrics than any node has": b"\x12\x00" * (MAX_METRICS + 1),
     "a number without end": b"\x08" + b"\xff" * 11,
+    "a packed payload": b"\x22\x12SPBV1.0_COMPRESSED\x2a\x02xx",
 }
 
 
