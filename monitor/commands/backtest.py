@@ -7,12 +7,12 @@ from glob import glob
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from monitor.commands.common.place_of_work import add_workers, place_of
 from monitor.errors import UserError
 
 if TYPE_CHECKING:
     from monitor.adapters.ledger.ledger import Entry
     from monitor.fleet.backtest import Outcome, Rules
-    from monitor.fleet.engine import Place
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -35,40 +35,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--data", metavar="DIR", type=Path, help="folder of the ledgers: alarms that crews called false"
     )
-    add_place(parser)
-
-
-def add_place(parser: argparse.ArgumentParser) -> None:
-    """Who does the work."""
-    parser.add_argument("--workers", metavar="N", type=_workers, help="processes on this machine; 0: in this one, without"
-                        " Dask (default: processors where Dask is installed)")  # fmt: skip
-    parser.add_argument("--scheduler", metavar="URL", help="a Dask scheduler that gives the work out: tls://HOST:PORT")
-    parser.add_argument("--tls-ca", metavar="FILE", type=Path, help="certificate of its authority (PEM)")
-    parser.add_argument("--tls-cert", metavar="FILE", type=Path, help="our certificate (PEM)")
-    parser.add_argument("--tls-key", metavar="FILE", type=Path, help="its key (PEM)")
-    parser.add_argument("--no-tls", action="store_true", help="speak to a scheduler elsewhere without TLS: only on a"
-                        " network of your own, as whoever reaches it can run code on its workers")  # fmt: skip
-
-
-def place_of(args: argparse.Namespace) -> "Place":
-    """Where the work is done, by `add_place`.
-
-    Raises:
-        UserError: certificates are given in part.
-    """
-    from importlib.util import find_spec
-
-    from monitor.analysis.parallel_replay import processors
-    from monitor.fleet.engine import Certificates, Place
-
-    given = (args.tls_ca, args.tls_cert, args.tls_key)
-    if any(given) and not all(given):
-        raise UserError("give --tls-ca, --tls-cert and --tls-key together")
-    certificates = Certificates(*given) if all(given) else None
-    workers = args.workers
-    if workers is None:
-        workers = processors() if find_spec("distributed") else 0
-    return Place(workers, args.scheduler, certificates, args.no_tls)
+    add_workers(parser)
 
 
 def run(args: argparse.Namespace) -> int:
@@ -101,12 +68,6 @@ def run(args: argparse.Namespace) -> int:
     write_whole(args.out / "index.html", backtest_page(outcome, names, bool(marks)))
     _print(outcome, args.out)
     return 1 if outcome.all.gone or outcome.all.new or outcome.all.moved else 0
-
-
-def _workers(text: str) -> int:
-    if not text.isascii() or not text.isdigit() or int(text[:4]) > 256:
-        raise argparse.ArgumentTypeError(f"{text!r}: give a whole number from 0 to 256")
-    return int(text)
 
 
 def _sessions(words: Sequence[str]) -> list[str]:

@@ -80,7 +80,8 @@ class Place:
         if self.scheduler is None:
             security = Security.temporary()
             cluster = LocalCluster(
-                n_workers=self.workers, threads_per_worker=1, security=security, dashboard_address=None,
+                n_workers=self.workers, threads_per_worker=1, security=security, dashboard_address="127.0.0.1:0",
+                worker_dashboard_address="127.0.0.1:0",
                 host="127.0.0.1", protocol="tls://", silence_logs=50,
             )  # fmt: skip
             return _OwnCluster(Client(cluster, security=security), cluster)  # type: ignore[return-value]

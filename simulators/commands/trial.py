@@ -7,6 +7,8 @@ import time
 from pathlib import Path
 from typing import Any
 
+from monitor.commands.common.place_of_work import add_scheduler, scheduler_of
+
 DEFAULT_RUNS = {"danger": 200, "calm": 4, "instrument": 60, "height": 28}
 
 
@@ -30,6 +32,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--only", type=int, metavar="INDEX", help="this run alone; its result as JSON on stdout")
     parser.add_argument("--jobs", type=whole, help="processes (default: all cores)")
+    add_scheduler(parser)
     parser.add_argument("--json", action="store_true", help="figures as one JSON object on stdout")
     parser.add_argument("-o", dest="output", metavar="FILE", type=Path, help="report as an HTML file")
     parser.add_argument(
@@ -55,6 +58,7 @@ def run(args: argparse.Namespace) -> int:
         return 0
     folder = data_folder(args.data) / "trials"
     jobs = args.jobs or processors()
+    place = scheduler_of(args)
     live = sys.stderr.isatty()
     figures: dict[str, Any] = {"seed": args.seed, "monitor": fingerprint(), "sets": {}}
     kept: dict[str, Any] = {}
@@ -72,7 +76,7 @@ def run(args: argparse.Namespace) -> int:
 
         before = time.monotonic()
         runs = args.runs or DEFAULT_RUNS[name]
-        results, fresh = run_set(name, args.seed, runs, jobs, folder, progress)
+        results, fresh = run_set(name, args.seed, runs, jobs, folder, progress, place)
         fresh_s += sum(result["stream_s"] for result in results if result["index"] in fresh)
         busy_s += (time.monotonic() - before) * min(jobs, max(len(fresh), 1))
         kept[name] = results

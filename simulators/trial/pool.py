@@ -14,6 +14,7 @@ from pathlib import Path
 
 from monitor.config.toml_file import config_root
 from monitor.errors import UserError
+from monitor.fleet.engine import Failure, Place
 from simulators.trial.cases import Result, SetName, case_of
 from simulators.trial.runs import run_case
 from simulators.trial.score import is_miss
@@ -81,14 +82,21 @@ def run_set(
     jobs: int,
     folder: Path,
     on_progress: Callable[[int, int], None] | None = None,
+    place: Place | None = None,
 ) -> tuple[list[Result], set[int]]:
-    """Results 0 to `runs` of a set, in order of index, and which of them were run now: those kept are not run again."""
+    """Results 0 to `runs` of a set, in order of index, and which of them were run now: those kept are not run again.
+
+    With a `place` its workers run them, else `jobs` processes of this machine.
+
+    Raises:
+        UserError: a run failed at `place`; those that ended before are kept.
+    """
     keep = Keep(folder / f"{name}-{seed}.jsonl", name, seed)
     missing = [index for index in range(runs) if index not in keep.done]
     done = runs - len(missing)
     if on_progress is not None:
         on_progress(done, runs)
-    for result in _results([(name, seed, index) for index in missing], jobs):
+    for result in _results([(name, seed, index) for index in missing], jobs, place):
         keep.add(result)
         done += 1
         if on_progress is not None:
@@ -98,7 +106,13 @@ def run_set(
     return [json.loads(json.dumps(result)) for result in results], set(missing)
 
 
-def _results(tasks: list[Task], jobs: int) -> Iterator[Result]:
+def _results(tasks: list[Task], jobs: int, place: Place | None) -> Iterator[Result]:
+    if place is not None:
+        for task, result in place.results(_work, tasks):
+            if isinstance(result, Failure):
+                raise UserError(f"run {task[2]} of the {task[0]} set: {result.words}")
+            yield result
+        return
     if jobs <= 1 or len(tasks) <= 1:
         yield from map(_work, tasks)
         return

@@ -22,6 +22,7 @@ from monitor.fleet.backtest_page import backtest_page
 from monitor.fleet.engine import Certificates, Failure, Place, check_scheduler
 from monitor.fleet.parts import Parts, content_of
 from monitor.fleet.session_findings import SessionFindings, Task, findings_of
+from simulators.trial.pool import run_set
 from tests.support.recorded import changed, rules
 from tests.web.browser import Chromium
 
@@ -245,7 +246,8 @@ def cluster(tmp_path_factory: pytest.TempPathFactory) -> Any:
     ):
         (folder / name).write_text(text)
     with distributed.LocalCluster(
-        n_workers=2, threads_per_worker=1, security=security, dashboard_address=None, host="127.0.0.1", protocol="tls://",
+        n_workers=2, threads_per_worker=1, security=security, dashboard_address="127.0.0.1:0",
+        worker_dashboard_address="127.0.0.1:0", host="127.0.0.1", protocol="tls://",
         silence_logs=50,
     ) as found:  # fmt: skip
         yield found.scheduler_address, Certificates(folder / "ca", folder / "cert", folder / "key")
@@ -256,6 +258,14 @@ def test_a_cluster_behind_tls_gives_the_same(crown: Path, short: Path, tmp_path:
     _, there = run([crown, short], (Rules(), later_rules()), tmp_path / "there", place=place)
     _, here = run([crown, short], (Rules(), later_rules()), tmp_path / "here")
     assert there == here
+
+
+def test_a_cluster_runs_trials_as_this_machine_does(tmp_path: Path, cluster: Any) -> None:
+    place = Place(scheduler=cluster[0], certificates=cluster[1])
+    there, fresh = run_set("danger", 9, 2, 1, tmp_path / "there", place=place)
+    here, _ = run_set("danger", 9, 2, 1, tmp_path / "here")
+    assert there == here
+    assert fresh == {0, 1}
 
 
 def test_who_has_no_certificate_of_the_cluster_is_not_let_in(tmp_path: Path, cluster: Any) -> None:
