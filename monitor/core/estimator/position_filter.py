@@ -281,7 +281,9 @@ class PositionFilter:
                     # The same as the last that was taken is stuck; what stands still elsewhere has jumped there.
                     return (REPEAT if source.repeat_count > len(source.refused) else IMPOSSIBLE), innovation, variance
                 kin.add_process_noise(since, limit * limit / since)
-                kin.jerk_psd = max(kin.jerk_psd, limit * limit / (MANOEUVRE_NS * 1e-9))
+                if coarse:
+                    # Fine readings show each turn of it; coarse ones, late as they are, must be told that it goes on.
+                    kin.jerk_psd = max(kin.jerk_psd, limit * limit / (MANOEUVRE_NS * 1e-9))
                 return MANOEUVRE, *kin.innovation(z - source.bias_m, noise, age)
         elif taken > self._manoeuvre_until_ns:
             kin.jerk_psd = STEADY_JERK_PSD

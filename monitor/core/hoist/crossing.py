@@ -112,7 +112,7 @@ class LastMoments:
 
         motion = _Motion(up, size, gain, estimate.acceleration_sigma_m_s2)
         stop = self._expected(motion, load, expected_n_m, acting)
-        margin = room - stop.waited.distance_m - (0.0 if acting.called else NEWS_S * size)
+        margin = room - stop.waited.distance_m - NEWS_S * size
         kind, phases, lag_s = self._favourable(motion, load, strongest_n_m, acting)
         way = self._kindest(stop.at_once, kind, estimate)
         cross = room - max(way, stop.soon_m)

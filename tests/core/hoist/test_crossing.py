@@ -159,8 +159,8 @@ def test_who_will_cross_had_to_brake_fully_before(
 
 
 @pytest.mark.parametrize("way", [1, -1])
-def test_a_called_brake_that_bites_hard_has_no_hand_to_wait_for_and_no_news_to_travel(way: int) -> None:
-    """0.6 m/s, full torque there: it rests within centimetres. With twice that room neither of the last words is true."""
+def test_a_brake_that_bites_hard_is_not_said_to_cross_for_the_time_that_the_word_takes(way: int) -> None:
+    """0.6 m/s, full torque there: it rests within centimetres. With twice that room it does not cross."""
     limits = RIG.limits
     hoist = Hoist(1.0, RIG.drum.inertia_kg_m2, RIG.line.lines, 0.42, RIG.line.sheave_factor)
     of = hoisting_phases if way > 0 else lowering_phases
@@ -169,11 +169,10 @@ def test_a_called_brake_that_bites_hard_has_no_hand_to_wait_for_and_no_news_to_t
     height = limits.upper_m - 2.0 * rests_m if way > 0 else limits.lower_m + 2.0 * rests_m
     acting = ActingBrakes(torque, 1.2 * torque, 0.0, called=True, driven=False)
     now = estimate(height, way * 0.6, 0.0, 0.5, 0.3)
-    fully, cross = margins(
+    _, cross = margins(
         way, estimate=now, load=load(23.0), expected_n_m=torque, strongest_n_m=1.2 * torque, acting=acting
     )
-    assert 2.0 * rests_m < NEWS_S * 0.6, "the words would have come for their news alone"
-    assert fully > 0.0
+    assert 2.0 * rests_m < NEWS_S * 0.6, "at even speed it would pass the limit before the word is there"
     assert cross > 0.0
 
 
