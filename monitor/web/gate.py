@@ -7,6 +7,7 @@ any host, and send cookies along.
 """
 
 import secrets
+from collections.abc import Callable
 from typing import Final
 from urllib.parse import urlsplit
 
@@ -41,22 +42,21 @@ class Gate:
         self._cookie = secrets.token_urlsafe(32)
         self._names = {"localhost", "127.0.0.1", "::1", address.lower()}
 
-    def middleware(self) -> Middleware:
-        """For an aiohttp application."""
+    def middleware(self, welcome: Callable[[web.Request], None] = lambda _: None) -> Middleware:
+        """For an aiohttp application. `welcome` gets every request that may pass; the connection of any other is closed."""
 
         @web.middleware
         async def check(request: web.Request, handler: Handler) -> web.StreamResponse:
             if self.token is None:
                 if _name(request.host) not in self._names:
-                    raise web.HTTPForbidden(text="This page is for this machine only: open it as http://127.0.0.1\n")
+                    return _refused("This page is for this machine only: open it as http://127.0.0.1\n")
             elif request.path == "/" and _same(request.query.get("token", ""), self.token):
                 return self._let_in(request)
             elif not _same(request.cookies.get(COOKIE, ""), self._cookie):
-                raise web.HTTPForbidden(
-                    text="Open this page by the address that the monitor printed, token included.\n"
-                )
+                return _refused("Open this page by the address that the monitor printed, token included.\n")
             if request.path == "/ws" and _origin(request) != request.host.lower():
-                raise web.HTTPForbidden(text="This connection was not opened by the monitor's own page.\n")
+                return _refused("This connection was not opened by the monitor's own page.\n")
+            welcome(request)
             return await handler(request)
 
         return check
@@ -71,6 +71,13 @@ class Gate:
 async def add_headers(_request: web.Request, response: web.StreamResponse) -> None:
     """A signal's handler: what every answer carries."""
     response.headers.update(HEADERS)
+
+
+def _refused(words: str) -> web.Response:
+    """The answer to whom the gate does not know: one for each connection."""
+    response = web.Response(status=403, text=words)
+    response.force_close()
+    return response
 
 
 def _name(host: str) -> str:

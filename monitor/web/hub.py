@@ -7,9 +7,11 @@ up misses pictures; it never makes the monitor wait.
 import asyncio
 import contextlib
 import secrets
+import socket
 from collections.abc import Mapping
 from typing import Final, Self
 
+from monitor.adapters.host.acceptor import BACKLOG, Acceptor, spare_connections
 from monitor.runtime.driver import Driver
 from monitor.web.wire import REQUEST_BYTES, ActionRequest, Welcome, update_line
 
@@ -18,6 +20,8 @@ PASS_S: Final = 5.0
 """A viewer shows its pass within this."""
 BACKLOG_BYTES: Final = 256 << 10
 """A viewer with more than this unread gets no further updates until it has read."""
+MOST_CONNECTIONS: Final = 32
+"""At a time: all viewers, and some that have not shown their pass."""
 HUB_PORT: Final = "STOPMARK_HUB_PORT"
 HUB_PASS: Final = "STOPMARK_HUB_PASS"
 """Variables of a viewer's environment: where the hub is, and the way in. Never on a command line, which all can read."""
@@ -31,20 +35,31 @@ class Hub:
         self._passes: set[bytes] = set()
         self._viewers: set[asyncio.StreamWriter] = set()
         self._connections: set[asyncio.Task[None]] = set()
-        self._server: asyncio.Server | None = None
+        self._socket: socket.socket | None = None
+        self._acceptor: Acceptor | None = None
         self._sending: asyncio.Task[None] | None = None
 
     async def __aenter__(self) -> Self:
         """Open, on a free port."""
-        self._server = await asyncio.start_server(self._admit, "127.0.0.1", 0, limit=REQUEST_BYTES)
+        self._socket = socket.create_server(("127.0.0.1", 0), backlog=BACKLOG)
+        self._acceptor = Acceptor(
+            self._socket,
+            self._protocol,
+            what="the viewers' port",
+            most=spare_connections(MOST_CONNECTIONS),
+            deadline_s=PASS_S,
+        )
+        self._acceptor.start()
         self._sending = asyncio.create_task(self._send_regularly())
         return self
 
     async def __aexit__(self, *_: object) -> None:
         """Close, and disconnect every viewer."""
-        assert self._server is not None
+        assert self._socket is not None
+        assert self._acceptor is not None
         assert self._sending is not None
-        self._server.close()
+        await self._acceptor.close()
+        self._socket.close()
         ending = (self._sending, *self._connections)
         for task in ending:
             task.cancel()
@@ -57,27 +72,31 @@ class Hub:
 
     def invitation(self) -> dict[str, str]:
         """What one viewer needs in its environment."""
-        assert self._server is not None
+        assert self._socket is not None
         word = secrets.token_urlsafe(32)
         self._passes.add(word.encode())
-        return {HUB_PORT: str(self._server.sockets[0].getsockname()[1]), HUB_PASS: word}
+        return {HUB_PORT: str(self._socket.getsockname()[1]), HUB_PASS: word}
 
     def withdraw(self, invitation: Mapping[str, str]) -> None:
         """Make an invitation that nobody used worthless."""
         self._passes.discard(invitation[HUB_PASS].encode())
+
+    def _protocol(self) -> asyncio.StreamReaderProtocol:
+        return asyncio.StreamReaderProtocol(asyncio.StreamReader(REQUEST_BYTES), self._admit)
 
     async def _admit(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
         task = asyncio.current_task()
         assert task is not None
         self._connections.add(task)
         try:
-            async with asyncio.timeout(PASS_S):
-                shown = (await reader.readline()).strip()
+            assert self._acceptor is not None
+            shown = (await reader.readline()).strip()
             if self._use_pass(shown):
+                self._acceptor.admit(writer.transport)
                 writer.write(Welcome(rig=self._driver.rig, mode=self._driver.mode).line())
                 self._viewers.add(writer)
                 await self._listen(reader)
-        except (TimeoutError, ConnectionError, ValueError):
+        except (ConnectionError, ValueError):
             pass  # no pass, a line too long, or no request: the viewer is disconnected
         except asyncio.CancelledError:
             pass  # the hub closes; the stream's own callback would report it as an error

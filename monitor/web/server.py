@@ -6,6 +6,7 @@ leaves no process behind: each viewer leads a process group, is asked to end, an
 
 import asyncio
 import contextlib
+import logging
 import os
 import signal
 import socket
@@ -17,9 +18,11 @@ from types import TracebackType
 from typing import Any, Final, Self
 
 from aiohttp import WSCloseCode, web
+from aiohttp.http import HttpProcessingError
 from textual_serve.app_service import AppService
 from textual_serve.server import Server, to_int
 
+from monitor.adapters.host.acceptor import BACKLOG, Acceptor, spare_connections
 from monitor.adapters.host.os_errors import short_reason
 from monitor.adapters.host.shutdown import Ending
 from monitor.errors import UserError
@@ -29,15 +32,47 @@ from monitor.web.hub import Hub
 
 MAX_VIEWERS: Final = 16
 """Each is a process."""
+MOST_CONNECTIONS: Final = 256
+MOST_PER_ADDRESS: Final = 64
+"""Enough for all viewers behind one reverse proxy."""
+TOKEN_S: Final = 8.0
+"""A connection is closed unless it has asked for something, token and all, within this."""
+IDLE_S: Final = 30.0
+"""A connection of an admitted browser is closed when it asks for nothing more for so long; a websocket stays."""
 LARGEST: Final = (500, 200)
 """Columns and rows of the largest screen drawn for a browser."""
 FRAMES_PER_SECOND: Final = "30"
 MESSAGE_BYTES: Final = 64 << 10
 LEAVE_S: Final = 1.5
 """How long a viewer may take to leave when asked."""
+_CLOSE_BYTES: Final = 120
+"""Room for words in the message that closes a websocket (RFC 6455)."""
 _PAGE: Final = Path(str(files("monitor.web") / "page"))
 _OWN_VARIABLES: Final = "STOPMARK_"
 """The monitor's own variables, the broker's password among them: no viewer gets them."""
+
+
+class _RequestErrors(logging.Filter):
+    """What is no request, or too large for one, is the sender's fault: said once in a line, then only counted."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.count = 0
+
+    def filter(self, record: logging.LogRecord) -> bool:
+        error = record.exc_info[1] if record.exc_info else None
+        if not isinstance(error, HttpProcessingError | ConnectionError):
+            return True
+        self.count += 1
+        first = (str(error).splitlines() or [""])[0][:_SHOWN]
+        record.msg, record.args = f"the page: what came is no request for it ({first}); others are only counted", ()
+        record.exc_info = record.exc_text = None
+        return self.count == 1
+
+
+_LOG: Final = logging.getLogger("stopmark.page")
+_LOG.addFilter(_RequestErrors())
+_SHOWN: Final = 100
 
 
 class ViewerProcess(AppService):
@@ -122,6 +157,9 @@ class ViewerProcess(AppService):
 class WebServer(Server):
     """textual-serve's server with our page, our gate, and viewers that share one hub."""
 
+    acceptor: Acceptor | None = None
+    """Takes the connections, where the page is served at a port of its own."""
+
     def __init__(self, hub: Hub, gate: Gate) -> None:
         super().__init__("stopmark", title="Stopmark")
         self._hub, self._gate = hub, gate
@@ -129,7 +167,7 @@ class WebServer(Server):
         self._closing = False
 
     async def _make_app(self) -> web.Application:
-        app = web.Application(middlewares=[self._gate.middleware()])
+        app = web.Application(middlewares=[self._gate.middleware(self._welcome)])
         app.add_routes(
             [
                 web.get("/", self.page),
@@ -141,6 +179,10 @@ class WebServer(Server):
         )
         app.on_response_prepare.append(add_headers)
         return app
+
+    def _welcome(self, request: web.Request) -> None:
+        if self.acceptor is not None:
+            self.acceptor.admit(request.transport, None if request.path == "/ws" else 2 * IDLE_S)
 
     async def page(self, _request: web.Request) -> web.FileResponse:
         """Serve the page."""
@@ -161,7 +203,10 @@ class WebServer(Server):
         try:
             await viewer.start(*size)
             await self._process_messages(websocket, viewer)
-        except (AssertionError, AttributeError, LookupError, TypeError, ValueError):
+        except OSError as error:
+            words = f"This view cannot be shown now ({short_reason(error)}): close another, then try again."
+            await websocket.close(code=WSCloseCode.TRY_AGAIN_LATER, message=words.encode()[:_CLOSE_BYTES])
+        except (AssertionError, AttributeError, LookupError, RecursionError, TypeError, ValueError):
             await websocket.close(
                 code=WSCloseCode.UNSUPPORTED_DATA, message=b"The page sent what no page of ours sends."
             )
@@ -196,7 +241,7 @@ class WebPage:
         try:
             found = socket.getaddrinfo(address, port, type=socket.SOCK_STREAM, flags=socket.AI_PASSIVE)
             family, _, _, _, place = found[0]
-            self._socket = socket.create_server(place[:2], family=family, backlog=64)
+            self._socket = socket.create_server(place[:2], family=family, backlog=BACKLOG)
         except OSError as error:
             reason = short_reason(error).partition(" (")[0]
             raise UserError(
@@ -229,14 +274,30 @@ class WebPage:
         ending.attach(stop.set)
         async with Hub(driver) as hub:
             server = WebServer(hub, self.gate)
-            runner = web.AppRunner(await server._make_app(), access_log=None, shutdown_timeout=LEAVE_S)
+            runner = web.AppRunner(
+                await server._make_app(),
+                access_log=None,
+                shutdown_timeout=LEAVE_S,
+                keepalive_timeout=IDLE_S,
+                logger=_LOG,
+            )
             await runner.setup()
+            assert runner.server is not None
+            server.acceptor = Acceptor(
+                self._socket,
+                runner.server,
+                what="the page",
+                most=spare_connections(MOST_CONNECTIONS),
+                most_per_address=MOST_PER_ADDRESS,
+                deadline_s=TOKEN_S,
+            )
             try:
-                await web.SockSite(runner, self._socket).start()
+                server.acceptor.start()
                 self._announce()
                 await run_for(driver, seconds, stop.is_set)
             finally:
                 await server.close()
+                await server.acceptor.close()
                 await runner.cleanup()
 
     def _announce(self) -> None:

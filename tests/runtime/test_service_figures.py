@@ -144,16 +144,18 @@ async def test_requests_and_answers(request_: bytes, status: bytes, body: bytes)
 
 async def test_slow_large_and_too_many_requests_are_hung_up_on(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(metrics_endpoint, "REQUEST_S", 0.2)
+    monkeypatch.setattr(metrics_endpoint, "MOST_READERS", 2)
     endpoint = Endpoint("127.0.0.1", 0, lambda: "the page\n")
     await endpoint.start()
     try:
         assert await asked(endpoint.port, b"GET /metrics HTTP/1.1\r\nHost: lo") == b""
-        monkeypatch.setattr(metrics_endpoint, "REQUEST_S", 60.0)
         assert await asked(endpoint.port, b"GET /" + b"x" * 1_000_000) == b""
-        monkeypatch.setattr(metrics_endpoint, "MOST_READERS", 0)
-        assert await asked(endpoint.port, b"GET /metrics HTTP/1.1\r\nHost: localhost\r\n\r\n") == b""
-        monkeypatch.setattr(metrics_endpoint, "MOST_READERS", 1)
+        # Those that only hold their connection give way to one that asks.
+        idle = [await asyncio.open_connection("127.0.0.1", endpoint.port) for _ in range(5)]
         assert b"the page" in await asked(endpoint.port, b"GET /metrics HTTP/1.1\r\nHost: localhost\r\n\r\n")
+        for reader, writer in idle:
+            assert await asyncio.wait_for(reader.read(), 5.0) == b""
+            writer.close()
     finally:
         await endpoint.close()
 

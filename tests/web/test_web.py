@@ -3,6 +3,7 @@
 import asyncio
 import os
 import re
+import resource
 import signal
 import subprocess
 import sys
@@ -34,13 +35,15 @@ PASSWORD = "only-the-monitor-knows"
 class Served:
     """A `stopmark watch --web` in the background."""
 
-    def __init__(self, folder: Path, broker_url: str, *more: str) -> None:
+    def __init__(self, folder: Path, broker_url: str, *more: str, handles: int = 0) -> None:
+        """With `handles` it may have so many files open."""
         self.data = folder / "data"
         self.process = subprocess.Popen(
             [sys.executable, "-m", "monitor.cli", "watch", "--rig", str(own_rig(folder)), "--broker", broker_url, "--web",
              "--port", "0", "--data", str(self.data), *more],
             stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, cwd=ROOT,
             env=os.environ | {"STOPMARK_MQTT_USER": "watcher", "STOPMARK_MQTT_PASSWORD": PASSWORD},
+            preexec_fn=(lambda: resource.setrlimit(resource.RLIMIT_NOFILE, (handles, handles))) if handles else None,
         )  # fmt: skip
         self.reported: list[str] = []
         self._ears = threading.Thread(target=self._listen, daemon=True)
@@ -97,8 +100,8 @@ def of_process(process: int, file: str) -> str:
 def serve(tmp_path: Path) -> Iterator[Callable[..., Served]]:
     made: list[Served] = []
 
-    def start(broker_url: str, *more: str) -> Served:
-        made.append(Served(tmp_path, broker_url, *more))
+    def start(broker_url: str, *more: str, handles: int = 0) -> Served:
+        made.append(Served(tmp_path, broker_url, *more, handles=handles))
         return made[-1]
 
     yield start

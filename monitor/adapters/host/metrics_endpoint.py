@@ -14,6 +14,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Final
 
+from monitor.adapters.host.acceptor import Acceptor, spare_connections
 from monitor.adapters.host.metrics import CONTENT_TYPE
 from monitor.adapters.host.os_errors import short_reason
 from monitor.errors import UserError
@@ -65,8 +66,7 @@ class Endpoint:
         self.host = host
         self._page = page
         self._made: tuple[float, bytes] | None = None
-        self._server: asyncio.Server | None = None
-        self._readers = 0
+        self._acceptor: Acceptor | None = None
         try:
             family, _, _, _, place = socket.getaddrinfo(host, port, type=socket.SOCK_STREAM)[0]
             self._socket = socket.create_server(place[:2], family=family, backlog=MOST_READERS)
@@ -84,26 +84,29 @@ class Endpoint:
 
     async def start(self) -> None:
         """Begin to answer."""
-        self._server = await asyncio.start_server(self._answer, sock=self._socket, limit=REQUEST_BYTES)
+        self._acceptor = Acceptor(
+            self._socket,
+            lambda: asyncio.StreamReaderProtocol(asyncio.StreamReader(REQUEST_BYTES), self._answer),
+            what="the figures",
+            most=spare_connections(MOST_READERS),
+            deadline_s=REQUEST_S,
+        )
+        self._acceptor.start()
 
     async def close(self) -> None:
         """Stop answering, and free the port."""
-        if self._server is not None:
-            self._server.close()
+        if self._acceptor is not None:
+            await self._acceptor.close()
         self._socket.close()
 
     async def _answer(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
-        self._readers += 1
         try:
-            if self._readers <= MOST_READERS:
-                async with asyncio.timeout(REQUEST_S):
-                    request = await reader.readuntil(b"\r\n\r\n")
-                    writer.write(self._response(request))
-                    await writer.drain()
-        except (OSError, TimeoutError, asyncio.IncompleteReadError, asyncio.LimitOverrunError):
+            request = await reader.readuntil(b"\r\n\r\n")
+            writer.write(self._response(request))
+            await writer.drain()
+        except (OSError, asyncio.IncompleteReadError, asyncio.LimitOverrunError):
             pass  # whoever asked is gone, slow, or sent what is no request
         finally:
-            self._readers -= 1
             with contextlib.suppress(OSError):
                 writer.close()
 
