@@ -87,7 +87,7 @@ FLOORS: tuple[tuple[str, ...], ...] = (
     ("monitor.core",),
     ("monitor.config",),
     ("monitor.physics", "monitor.model"),
-    ("monitor.units", "monitor.text", "monitor.errors", "monitor.build", "monitor"),
+    ("monitor.units", "monitor.text", "monitor.errors", "monitor.files", "monitor.build", "monitor"),
 )
 # The same inside the packages that have rooms of their own. Names joined by "+" are one room with several doors.
 ROOMS: dict[str, tuple[tuple[str, ...], ...]] = {

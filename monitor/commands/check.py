@@ -21,12 +21,12 @@ STRENGTH_TOLERANCE: Final = 0.05
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """The command's words."""
-    from monitor.commands.common.arguments import positive
+    from monitor.commands.common.arguments import add_credentials_arguments, positive
 
     parser.add_argument("--rig", required=True, help="rig file (.toml), or the name of a shipped rig")
     parser.add_argument("--rules", metavar="FILE", help="rule catalogue (default: the one that comes with Stopmark)")
     parser.add_argument("--broker", metavar="URL", help="listen there and compare what comes with the rig file")
-    parser.add_argument("--credentials", metavar="FILE", help="TOML file with user, password, ca, cert, key")
+    add_credentials_arguments(parser)
     parser.add_argument(
         "--sparkplug",
         action="store_true",
@@ -50,11 +50,11 @@ def run(args: argparse.Namespace) -> int:
         if args.sparkplug:
             raise UserError("--sparkplug lists what is sent on a broker: give --broker, too")
         return 0
-    from monitor.adapters.mqtt.address import open_secrets, parse_broker_url
+    from monitor.adapters.mqtt.address import exposed_password, open_secrets, parse_broker_url
 
     credentials = Path(args.credentials) if args.credentials else None
-    url = parse_broker_url(args.broker, os.environ, credentials)
-    for words in open_secrets(url, credentials):
+    url = parse_broker_url(args.broker, os.environ, credentials, args.allow_open_credentials)
+    for words in (*open_secrets(url, credentials), *exposed_password(url)):
         print(f"  note: {words}")
     return asyncio.run((_survey if args.sparkplug else _listen)(rig, url, args.seconds))
 

@@ -87,13 +87,13 @@ def run(args: argparse.Namespace) -> int:
     from monitor.adapters.host.metrics_endpoint import HealthFile
     from monitor.adapters.host.service_manager import Notifier
     from monitor.adapters.host.shutdown import Ending
-    from monitor.adapters.mqtt.address import open_secrets, parse_broker_url
+    from monitor.adapters.mqtt.address import exposed_password, open_secrets, parse_broker_url
     from monitor.config.rig_file import find_rig
     from monitor.runtime.service import FindingLog, Service
 
     rig = find_rig(args.rig)
     credentials = Path(args.credentials) if args.credentials else None
-    url = parse_broker_url(args.broker, os.environ, credentials)
+    url = parse_broker_url(args.broker, os.environ, credentials, args.allow_open_credentials)
     file = HealthFile(args.health_file) if args.health_file else None
     args.no_record = False
     findings = FindingLog()
@@ -102,8 +102,9 @@ def run(args: argparse.Namespace) -> int:
         Ending(hangup_ends=False) as ending,
         contextlib.closing(Notifier()) as notifier,
     ):
-        for words in open_secrets(url, credentials):
+        for words in (*open_secrets(url, credentials), *exposed_password(url)):
             LOG.warning("%s", words)
+        ending.step(f"the recordings in {args.data or 'the data folder'}")
         with live_driver(args, rig, url, StreamClock.live(), "LIVE", (findings,)) as driver:
             service = Service(driver, findings, log, notifier, args.metrics, file, url)
             driver.when_running(lambda: ending.attach(driver.stop, service.reopen_log))

@@ -40,14 +40,17 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     """Watch."""
     from monitor.adapters.host.clock import StreamClock
-    from monitor.adapters.mqtt.address import parse_broker_url
+    from monitor.adapters.mqtt.address import exposed_password, open_secrets, parse_broker_url
     from monitor.config.rig_file import find_rig
     from monitor.errors import UserError
 
     if not args.web and not (args.bind is None and args.port is None):
         raise UserError("--bind and --port say where to serve the screen: add --web")
     rig = find_rig(args.rig)
-    url = parse_broker_url(args.broker, os.environ, Path(args.credentials) if args.credentials else None)
+    credentials = Path(args.credentials) if args.credentials else None
+    url = parse_broker_url(args.broker, os.environ, credentials, args.allow_open_credentials)
+    for words in (*open_secrets(url, credentials), *exposed_password(url)):
+        say(words)
     serve = watch_in_browsers if args.web else watch
     return serve(args, rig, url, StreamClock.live(), "LIVE")
 
@@ -67,6 +70,7 @@ def watch_on_screen(
     logging.getLogger().addHandler(
         logging.NullHandler()
     )  # the screen shows it; a line on standard error would tear the screen
+    ending.step(f"the recordings in {args.data or 'the data folder'}")
     with live_driver(args, rig, url, clock, mode, ()) as driver:
         driver.when_running(lambda: ending.attach(driver.stop))
         return show(driver, args)
@@ -81,6 +85,7 @@ def watch_headless(
     from monitor.runtime.live import run_for, summary_of
 
     tally = Tally()
+    ending.step(f"the recordings in {args.data or 'the data folder'}")
     with LineWriter() as output:
         sinks = (lambda finding: output(finding_line(finding)), tally)
         with live_driver(args, rig, url, clock, mode, sinks) as driver:

@@ -4,6 +4,7 @@ What must agree in a file is checked field by field, with what came before (`Val
 the whole: so a mistake in one field does not hide those in others, and a person gets all of them at once.
 """
 
+import math
 import re
 from typing import Annotated
 
@@ -67,6 +68,24 @@ def _unit_of_quantity(name: str, info: ValidationInfo) -> str:
             raise ValueError(f"unknown unit {name!r}, use {fits}")
         raise ValueError(f"{name!r} does not measure {quantity.label} ({quantity.dimension}), use {fits}")
     return name
+
+
+def _plain(number: float) -> str:
+    return f"{number:,.0f}" if 1e3 <= abs(number) < 1e7 else f"{number:g}"
+
+
+def between(least: float, most: float) -> AfterValidator:
+    """A number that a machine can have here; the error names the range. Ranges are many times wider than any rig known, so
+    that they catch a slip of a decimal point or of a unit, and no rig."""
+
+    def check(number: float) -> float:
+        if not math.isfinite(number):
+            raise ValueError("must be a finite number")
+        if not least <= number <= most:
+            raise ValueError(f"must be from {_plain(least)} to {_plain(most)}")
+        return number
+
+    return AfterValidator(check)
 
 
 def not_above(other: str, why: str) -> AfterValidator:

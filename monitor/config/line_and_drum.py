@@ -4,7 +4,7 @@ from typing import Annotated, Literal
 
 from pydantic import Field
 
-from monitor.config.fields import MOST, Finite, Model, NotNegative, Positive
+from monitor.config.fields import Model, between
 from monitor.physics.drum import rope_ea_n
 from monitor.physics.line import goal_j_per_m
 from monitor.units import FOOT_M, TON_MILE_J
@@ -14,19 +14,19 @@ class Line(Model):
     """The drilling line and its reeving."""
 
     lines: Annotated[int, Field(ge=2, le=20)]
-    rope_diameter_m: Positive
+    rope_diameter_m: Annotated[float, between(0.003, 0.15)]
     grade: Literal["IPS", "EIPS", "EEIPS"] = "EIPS"
-    breaking_strength_n: Positive
+    breaking_strength_n: Annotated[float, between(1000, 1e8)]
     sheave_factor: Annotated[float, Field(ge=1.0, le=1.2)] = 1.04
     """Tension ratio over one moving sheave (API RP 9B convention: 1.04 roller bearings, 1.09 plain)."""
-    elastic_modulus_pa: Positive = 93e9
+    elastic_modulus_pa: Annotated[float, between(1e9, 3e11)] = 93e9
     fill: Annotated[float, Field(ge=0.05, le=1)] = 0.47
     """Metallic area over the square of the rope's diameter."""
-    fast_line_m: NotNegative
-    dead_line_m: NotNegative
-    goal_ton_miles_per_ft: Positive | None = None
+    fast_line_m: Annotated[float, between(0, 1000)]
+    dead_line_m: Annotated[float, between(0, 1000)]
+    goal_ton_miles_per_ft: Annotated[float, between(0.01, 1000)] | None = None
     """Work per foot of line cut; None takes the usual goal for the diameter."""
-    min_design_factor: Positive = 3.0
+    min_design_factor: Annotated[float, between(1, 20)] = 3.0
 
     @property
     def axial_stiffness_n(self) -> float:
@@ -47,23 +47,23 @@ class Line(Model):
 class Drum(Model):
     """The drum and everything that turns with it."""
 
-    core_diameter_m: Positive
-    wraps_per_layer: Annotated[float, Field(ge=1, le=MOST, allow_inf_nan=False)]
+    core_diameter_m: Annotated[float, between(0.01, 10)]
+    wraps_per_layer: Annotated[float, between(1, 1000)]
     nesting: Annotated[float, Field(ge=0.7, le=1.0)] = 0.866
     max_layers: Annotated[int, Field(ge=1, le=12)] = 5
-    dead_wraps: NotNegative = 3.0
-    inertia_kg_m2: Positive
+    dead_wraps: Annotated[float, between(0, 200)] = 3.0
+    inertia_kg_m2: Annotated[float, between(0.1, 1e8)]
     """At the drum shaft: drum, discs, rope and what is geared to them while the block moves under the brake."""
 
 
 class Reference(Model):
     """One height at which the turns on the drum are known; the crew renews it after each cut and slip."""
 
-    height_m: Finite
-    turns: NotNegative
+    height_m: Annotated[float, between(-200, 500)]
+    turns: Annotated[float, between(0, 10000)]
     """Wraps on the drum at that height, counted from the first wrap of layer 1, dead wraps included."""
     counts: dict[str, int] = Field(default_factory=dict)
     """Encoder counts at that height, by sensor id. A sensor not named here starts without a height."""
-    hook_load_n: NotNegative
+    hook_load_n: Annotated[float, between(0, 1e8)]
     """Hook load at which the reference was taken (stretch is measured from there)."""
-    sigma_m: Positive = 0.02
+    sigma_m: Annotated[float, between(0.0001, 20)] = 0.02

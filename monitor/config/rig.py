@@ -12,7 +12,7 @@ from typing import Annotated, Any, Final, Literal
 from pydantic import Field, SerializerFunctionWrapHandler, ValidationInfo, field_validator, model_serializer
 
 from monitor.config.brakes import BandBrake, BrakeDynamics, CaliperBrake, EddyAux, Hydraulics, NoAux, RegenAux
-from monitor.config.fields import Finite, Model, Name, NotNegative, Positive, Share, Words
+from monitor.config.fields import Model, Name, Share, Words, between
 from monitor.config.line_and_drum import Drum, Line, Reference
 from monitor.config.optional_tables import (
     MAY_LACK,
@@ -32,33 +32,33 @@ from monitor.model.sparkplug import NODE_KINDS, SOURCE_KINDS, subscriptions_of, 
 class Block(Model):
     """What always hangs on the line: travelling block, hook, top drive."""
 
-    mass_kg: Positive
-    rated_load_kg: Positive
+    mass_kg: Annotated[float, between(1, 1e6)]
+    rated_load_kg: Annotated[float, between(10, 1e7)]
 
 
 class Mast(Model):
     """Heights of the block's underside, in metres above the rig floor."""
 
-    crown_m: Positive
+    crown_m: Annotated[float, between(1, 500)]
     """Height at which the block strikes the crown."""
-    floor_m: Finite = 0.0
+    floor_m: Annotated[float, between(-200, 200)] = 0.0
     """Height at which the block (or what always hangs below it) meets the floor."""
 
 
 class LimitHeights(Model):
     """Operating limits and what the overtravel device is set to."""
 
-    upper_m: Positive
-    lower_m: Finite
-    overtravel_m: Positive | None = None
+    upper_m: Annotated[float, between(0.1, 500)]
+    lower_m: Annotated[float, between(-200, 500)]
+    overtravel_m: Annotated[float, between(0.1, 500)] | None = None
     """Height at which the rig's own overtravel device is set to act; left out where it is not known, or there is none."""
-    max_speed_m_s: Positive
-    reaction_s: NotNegative = 1.0
+    max_speed_m_s: Annotated[float, between(0.01, 20)]
+    reaction_s: Annotated[float, between(0, 60)] = 1.0
     """Time from a warning to the driller's hand on the brake."""
-    notice_s: NotNegative = 0.4
+    notice_s: Annotated[float, between(0, 20)] = 0.4
     """Time from the motion to the warning in the driver's eye (reading, network, grid, screen), and for the bounce of the
     block on its line past the drum's stop. Rules take their margins by so much earlier; the stop mark itself does not."""
-    ease_s: Positive = 4.0
+    ease_s: Annotated[float, between(0.01, 300)] = 4.0
     """Driving time before "brake now" at which the first, calm notice comes."""
 
     @property
@@ -84,7 +84,7 @@ class Uncertainty(Model):
     rope_diameter: Share = 0.02
     counting: Share = 0.003
     """What counts may miss, as a share of the way since the height was last confirmed."""
-    unseen_m: NotNegative = 0.2
+    unseen_m: Annotated[float, between(0, 100)] = 0.2
     """What may have gone unseen where one position sensor is all there is, m: rope that slips a little on the drum, counts lost
     at a stop, a datum taken up again after a restart. Connections do not show so little (common practice, no source)."""
 
@@ -93,30 +93,30 @@ class CheckSettings(Model):
     """Guided checks: how often they are due and what passes. Site settings; the defaults are common practice without a
     source, but for the overtravel test once a shift (Alberta OHS Code 2009, s. 769)."""
 
-    first_grace_h: NotNegative = 1.0
+    first_grace_h: Annotated[float, between(0, 10000)] = 1.0
     """A record that knows of no earlier test gives the crew this long before it says that one is due."""
     load_share: Share = 0.25
     """Hook load, as a share of the rating, that the holding and the auxiliary test need."""
-    overtravel_every_h: Positive = 12.0
+    overtravel_every_h: Annotated[float, between(0.01, 100000)] = 12.0
     overtravel_halves: Literal["both", "electric", "air"] = "both"
     """Which halves must act at `limits.overtravel_m`; the other one, where there is one, is a backup set higher."""
-    overtravel_tolerance_m: Positive = 0.5
-    overtravel_speed_m_s: Positive = 0.35
+    overtravel_tolerance_m: Annotated[float, between(0.001, 50)] = 0.5
+    overtravel_speed_m_s: Annotated[float, between(0.01, 10)] = 0.35
     """Fastest approach that still counts as slow."""
-    overtravel_stop_s: Positive = 2.0
+    overtravel_stop_s: Annotated[float, between(0.01, 600)] = 2.0
     """From the device acting to the block at rest, at most."""
-    holding_every_h: Positive = 24.0
-    holding_s: Positive = 60.0
-    holding_creep_m_s: Positive = 0.001
-    leak_every_h: Positive = 168.0
+    holding_every_h: Annotated[float, between(0.01, 100000)] = 24.0
+    holding_s: Annotated[float, between(1, 3600)] = 60.0
+    holding_creep_m_s: Annotated[float, between(1e-6, 1)] = 0.001
+    leak_every_h: Annotated[float, between(0.01, 100000)] = 168.0
     leak_s: Annotated[float, Field(ge=30, le=3600)] = 180.0
-    leak_pa_s: Positive = 3.0e3
-    reference_travel_m: Positive = 10.0
+    leak_pa_s: Annotated[float, between(1, 1e7)] = 3.0e3
+    reference_travel_m: Annotated[float, between(0.1, 200)] = 10.0
     """Least distance between the two heights that are compared."""
-    reference_tolerance_m: Positive = 0.15
-    auxiliary_every_h: Positive = 168.0
-    auxiliary_s: Positive = 5.0
-    auxiliary_speed_m_s: Positive = 0.3
+    reference_tolerance_m: Annotated[float, between(0.001, 20)] = 0.15
+    auxiliary_every_h: Annotated[float, between(0.01, 100000)] = 168.0
+    auxiliary_s: Annotated[float, between(0.1, 600)] = 5.0
+    auxiliary_speed_m_s: Annotated[float, between(0.01, 10)] = 0.3
     auxiliary_share: Share = 0.5
     """Least share of the load's pull that the auxiliary brake must take."""
     stops_effectiveness: Share = 0.85

@@ -2,11 +2,11 @@
 
 import re
 from functools import cached_property
-from typing import Final, Literal
+from typing import Annotated, Final, Literal
 
 from pydantic import ValidationInfo, field_validator
 
-from monitor.config.fields import Finite, Model, Name, NotNegative, Pointer, Positive, QuantityName, UnitName
+from monitor.config.fields import Finite, Model, Name, NotNegative, Pointer, QuantityName, UnitName, between
 from monitor.config.sparkplug import SparkplugMetric
 from monitor.model.quantities import QUANTITIES, Role
 from monitor.model.stream import RESERVED
@@ -30,18 +30,18 @@ class Sensor(Model):
     good: tuple[str | int | bool, ...] = ("good", "GOOD", 0, True)
     sparkplug: SparkplugMetric | None = None
     """In place of a topic of its own and of the fields of its payload: a metric of a Sparkplug node."""
-    rate_hz: Positive
+    rate_hz: Annotated[float, between(1e-5, 2000)]
     """Expected readings per second."""
-    stale_after_s: Positive
+    stale_after_s: Annotated[float, between(0.001, 1e6)]
     range: tuple[Finite, Finite]
     """Lowest and highest believable reading, in the sensor's unit."""
     sigma: NotNegative
     """Standard deviation of its noise, in the sensor's unit."""
-    counts_per_turn: Positive | None = None
+    counts_per_turn: Annotated[float, between(1, 1e8)] | None = None
     bits: Literal[16, 32] = 32
     sense: Literal[1, -1] = 1
     """1: counts rise when the block rises."""
-    height_m: Finite | None = None
+    height_m: Annotated[float, between(-200, 500)] | None = None
     """For a height mark: where it switches."""
 
     @cached_property
@@ -95,10 +95,26 @@ class Sensor(Model):
 
     @field_validator("range")
     @classmethod
-    def _rises(cls, ends: tuple[float, float]) -> tuple[float, float]:
+    def _rises(cls, ends: tuple[float, float], info: ValidationInfo) -> tuple[float, float]:
         if ends[0] >= ends[1]:
             raise ValueError(f"the lowest reading {ends[0]:g} must be below the highest {ends[1]:g}")
+        unit = UNITS.get(info.data.get("unit", ""))
+        most_si = _FARTHEST_SI.get(unit.dimension, 1e10) if unit is not None else 0.0
+        if unit is not None:
+            least, most = sorted((unit.from_si(-most_si), unit.from_si(most_si)))
+            if not least <= ends[0] < ends[1] <= most:
+                raise ValueError(
+                    f"both must be from {least:.3g} to {most:.3g} {unit.name}, not {ends[0]:g} and {ends[1]:g}"
+                )
         return ends
+
+    @field_validator("sigma")
+    @classmethod
+    def _within_range(cls, sigma: float, info: ValidationInfo) -> float:
+        ends = info.data.get("range")
+        if ends is not None and sigma > ends[1] - ends[0]:
+            raise ValueError(f"must be from 0 to {ends[1] - ends[0]:g}, the width of the range")
+        return sigma
 
     @field_validator("counts_per_turn", "height_m")
     @classmethod
@@ -109,6 +125,17 @@ class Sensor(Model):
         return number
 
 
+_FARTHEST_SI: Final[dict[Dimension, float]] = {
+    "length": 2e4,
+    "force": 1e8,
+    "pressure": 2e9,
+    "temperature": 5e3,
+    "torque": 1e9,
+    "current": 1e6,
+    "fraction": 100.0,
+    "energy": 1e15,
+}
+"""How far from zero a reading can be, in SI: many times wider than any sensor's range. Others (counts): 1e10."""
 _NEEDED_BY: Final = {"counts_per_turn": "drum_counts", "height_m": "height_mark"}
 """Fields that sensors of one quantity cannot do without."""
 _PLAIN_ONLY: Final = ("topic", "payload", "value", "time", "sequence", "quality")

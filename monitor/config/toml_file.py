@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any, Final, TypeVar
 from pydantic import BaseModel, ValidationError
 
 from monitor.errors import UserError
+from monitor.files import read_bounded
 
 if TYPE_CHECKING:
     from pydantic_core import ErrorDetails
@@ -48,6 +49,8 @@ _WORDS: Final[Mapping[str, str]] = MappingProxyType(
 """What is wrong, by pydantic's name for it, in words for whoever wrote the file."""
 _TINY: Final = 1e-6
 """A least value below this only keeps products of numbers from vanishing: to a person it means "above 0"."""
+MOST_BYTES: Final = 512 << 10
+"""Of a configuration file; the longest that ships has a tenth of it. Parsing takes two hundred times as much memory."""
 _SHOWN: Final = 40
 """So many characters of a wrong value are repeated."""
 
@@ -81,7 +84,7 @@ def parse_toml(text: str, where: str) -> dict[str, Any]:
         ConfigError: it is not TOML.
     """
     try:
-        return tomllib.loads(text)
+        return tomllib.loads(text.removeprefix("\ufeff"))
     except (ValueError, RecursionError) as error:  # the parser also lets Python's limit on digits through
         raise ConfigError([f"{where}: not valid TOML: {error}"]) from None
 
@@ -90,16 +93,21 @@ def read_text(path: Path) -> str:
     """The text of a configuration file.
 
     Raises:
-        ConfigError: the file is missing or unreadable.
+        ConfigError: the file is missing, unreadable, no regular file or too large.
     """
     try:
-        return path.read_text(encoding="utf-8")
+        # With a byte-order mark or without: some editors write one.
+        return read_bounded(path, MOST_BYTES).decode("utf-8-sig").replace("\r\n", "\n")
     except FileNotFoundError:
         raise ConfigError([f"{path}: no such file"]) from None
     except IsADirectoryError:
         raise ConfigError([f"{path}: is a folder, not a file"]) from None
-    except (OSError, UnicodeDecodeError) as error:
-        raise ConfigError([f"{path}: cannot be read ({error})"]) from None
+    except OSError as error:
+        raise ConfigError([f"{path}: cannot be read ({error.strerror or error})"]) from None
+    except UnicodeDecodeError as error:
+        raise ConfigError(
+            [f"{path}: cannot be read: it is not in UTF-8 ({error.reason} at byte {error.start})"]
+        ) from None
 
 
 def read_toml(path: FilePath) -> dict[str, Any]:

@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 from monitor.adapters.host.clock import StreamClock
+from monitor.adapters.host.deadline import within
 from monitor.adapters.ledger.writer import LedgerWriter
 from monitor.adapters.mqtt.address import BrokerUrl
 from monitor.adapters.sessions.recorder import Recorder
@@ -29,6 +30,8 @@ if TYPE_CHECKING:
 
 LOG = logging.getLogger(__name__)
 
+LAST_RUN_S = 20.0
+"""Real time that the run before may take to be read; watching begins without it then. A minute of inputs takes a second."""
 _LOOK_S = 5.0
 """Real time between two looks at the figures for the ledger."""
 _CLOCK_STEP_NS = 1_000_000_000
@@ -148,8 +151,22 @@ class LiveDriver:
             # In a thread: the screen is up meanwhile, and says that it waits.
             path, rig = self.recorder.path, self.rig.name
             last = self.recorder.session_before if isinstance(self.recorder, SegmentedRecorder) else None
-            state = await asyncio.to_thread(state_of_last_run, path.parent, rig, last, path)
-            before = await asyncio.to_thread(findings_of_tour, path.parent, rig, self.clock.now_ns(), path)
+            now_ns = self.clock.now_ns()
+            left = await within(
+                LAST_RUN_S,
+                lambda: (
+                    state_of_last_run(path.parent, rig, last, path),
+                    findings_of_tour(path.parent, rig, now_ns, path),
+                ),
+                self._stopping,
+            )
+            if left is None and self._stopping.is_set():
+                return
+            if left is None:
+                words = f"the disk does not answer for {LAST_RUN_S:.0f} s: what the run before left is not taken over"
+                LOG.error("%s", words)
+                self.runner.note = words
+            state, before = left if left is not None else ({}, ())
             self._tour.put_before(before)
             self.runner.start_from_state(self.clock.now_ns(), state)
         self.runner.health(self.clock.now_ns())

@@ -32,7 +32,7 @@ def changed(text: str, *changes: tuple[str, str]) -> str:
     ("old", "new", "reported"),
     [
         ("mass_kg = 22000", 'mass_kg = "22000"', 'block.mass_kg: must be a number, not "22000"'),
-        ("mass_kg = 22000", "mass_kg = 0", "block.mass_kg: must be above 0, not 0"),
+        ("mass_kg = 22000", "mass_kg = 0", "block.mass_kg: must be from 1 to 1,000,000, not 0"),
         ("mass_kg = 22000", "mass_kg = inf", "block.mass_kg: must be a finite number, not Infinity"),
         ("mass_kg = 22000", "", "block.mass_kg: this field is missing"),
         ("mass_kg = 22000", "mass_kg = 22000\nmass_lb = 1", "block.mass_lb: there is no such field; is it misspelt?"),

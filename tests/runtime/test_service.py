@@ -204,6 +204,7 @@ def test_no_secret_in_log_status_figures_or_session(make_broker: Any, manager: M
     secret, port = "wr0ng-and-secret", free_port()
     credentials = tmp_path / "credentials.toml"
     credentials.write_text(f'user = "driller"\npassword = "{secret}"\n')
+    credentials.chmod(0o600)
     service = Recording(
         tmp_path, guarded.url, "--credentials", str(credentials), "--metrics", f"127.0.0.1:{port}",
         NOTIFY_SOCKET=str(manager.path),

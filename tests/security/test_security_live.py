@@ -114,6 +114,7 @@ def credentials_in_environment(_folder: Path) -> tuple[list[str], dict[str, str]
 def credentials_in_a_file(folder: Path) -> tuple[list[str], dict[str, str]]:
     path = folder / "credentials.toml"
     path.write_text(f'user = "watcher"\npassword = "{SECRET}"\n', encoding="utf-8")
+    path.chmod(0o600)
     return ["--credentials", str(path)], {}
 
 

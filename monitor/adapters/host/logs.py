@@ -21,6 +21,7 @@ from types import TracebackType
 from typing import Any, Final, Self
 
 from monitor.errors import UserError
+from monitor.files import check_regular
 
 MOST_WAITING: Final = 10_000
 """Lines that may wait for the disk."""
@@ -140,6 +141,7 @@ class ServiceLog:
             self._handler = _ToStderr()
         else:
             try:
+                check_regular(file, may_lack=True)
                 self._handler = _ToFile(file, maxBytes=max_bytes, backupCount=keep, encoding="utf-8")
             except OSError as error:
                 raise UserError(

@@ -20,6 +20,7 @@ from typing import IO, Any, Final, Self
 
 from monitor.adapters.sessions.folder import RIG_NAME
 from monitor.errors import UserError
+from monitor.files import check_regular
 from monitor.text import clean_text, inert
 
 APPLICATION_ID: Final = 0x53544D4C
@@ -91,6 +92,11 @@ class Ledger:
             LedgerError: it cannot be opened or made, is no ledger, or was made by a newer version.
         """
         self.path = Path(path)
+        try:
+            for beside in ("", "-wal", "-shm", "-journal"):
+                check_regular(self.path.with_name(self.path.name + beside), may_lack=True)
+        except OSError as error:
+            raise LedgerError(f"{error.filename or self.path}: {error.strerror}: the ledger cannot be opened") from None
         try:
             self._base = sqlite3.connect(self.path, timeout=timeout_s, isolation_level=None, check_same_thread=False)
         except sqlite3.Error as error:

@@ -34,11 +34,13 @@ from monitor.adapters.ledger.entries import (
 )
 from monitor.adapters.ledger.ledger import Entry, EntryError, Ledger, LedgerError, iso
 from monitor.adapters.ledger.trend import BrakeTrend, brake_trends
+from monitor.files import check_regular, read_bounded
 from monitor.model.alarm import Finding
 from monitor.model.snapshot import Snapshot
 from monitor.model.stream import GRID_NS, Action, Frame
 
 LOG = logging.getLogger(__name__)
+_MARK_BYTES: Final = 4096
 
 LINE_KINDS: Final = ("line-cut", "line-new", "line-strung")
 RETRY_S: Final = 2.0
@@ -283,7 +285,7 @@ class LedgerWriter:
         except OSError:
             return
         try:
-            begun = f"begun {_moment(int(json.loads(self._mark.read_text(encoding='utf-8'))['started_ns']))}, "
+            begun = f"begun {_moment(int(json.loads(read_bounded(self._mark, _MARK_BYTES))['started_ns']))}, "
         except (OSError, ValueError, TypeError, KeyError, OverflowError):
             begun = ""
         words = f"the run before, {begun}last seen {_moment(seen_ns)}, had ended without a clean stop"
@@ -296,6 +298,7 @@ class LedgerWriter:
             os.utime(self._mark)
             return
         content = {"process": os.getpid(), "started_ns": self._start_ns}
+        check_regular(self._mark, may_lack=True)
         self._mark.write_text(json.dumps(content), encoding="utf-8")
         self._marked = True
 

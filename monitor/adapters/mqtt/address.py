@@ -8,10 +8,13 @@ import tomllib
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import Final
 from urllib.parse import SplitResult, unquote, urlsplit
 
+from monitor.adapters.host.metrics_endpoint import is_loopback
 from monitor.adapters.host.os_errors import short_reason
 from monitor.errors import UserError
+from monitor.files import check_regular, read_bounded
 
 
 class BrokerUrlError(UserError):
@@ -46,6 +49,14 @@ class BrokerUrl:
         if not self.tls:
             return None
         try:
+            for path in (self.ca, self.cert, self.key):
+                if path is not None:
+                    check_regular(path)
+                    if path.stat().st_size > _MOST_BYTES:
+                        raise BrokerUrlError(f"{path}: is too large to be a certificate or a key")
+        except OSError as error:
+            raise BrokerUrlError(f"{error.filename}: cannot be used ({short_reason(error)})") from None
+        try:
             context = ssl.create_default_context(cafile=self.ca)
         except (OSError, ssl.SSLError) as error:
             raise BrokerUrlError(f"{self.ca}: is no usable certificate file ({short_reason(error)})") from None
@@ -62,15 +73,21 @@ class BrokerUrl:
         return context
 
 
+_MOST_BYTES: Final = 4 << 20
+"""Of a file with certificates: a system's collection of authorities has a quarter of a megabyte."""
+_SECRET_BYTES: Final = 64 << 10
 _FIELDS = ("user", "password", "ca", "cert", "key")
 
 
-def parse_broker_url(url: str, env: Mapping[str, str], credentials: Path | None = None) -> BrokerUrl:
+def parse_broker_url(
+    url: str, env: Mapping[str, str], credentials: Path | None = None, allow_open: bool = False
+) -> BrokerUrl:
     """The broker at `url` (``mqtt://host[:port]`` or ``mqtts://host[:port]``) with the credentials found.
 
     They come from the TOML file `credentials` (``user``, ``password``, ``ca``, ``cert``, ``key``; file names in it are
     relative to it), else from STOPMARK_MQTT_USER and STOPMARK_MQTT_PASSWORD or the file STOPMARK_MQTT_PASSWORD_FILE.
-    A password in the URL is refused: everybody on the machine can read a command line.
+    A password in the URL is refused: everybody on the machine can read a command line. So is a secret in a file that everybody
+    can read, unless `allow_open`.
 
     Raises:
         BrokerUrlError: something is wrong with the address, the file or the certificates.
@@ -83,6 +100,9 @@ def parse_broker_url(url: str, env: Mapping[str, str], credentials: Path | None 
     host, user, password = unquote(parts.hostname or ""), found.get("user"), found.get("password")
     broker = BrokerUrl(host, port or (8883 if tls else 1883), tls, user, password, **files)
     broker.tls_context()
+    holder = credentials if credentials is not None else _password_file(env)
+    for words in () if allow_open else open_secrets(broker, holder):
+        raise BrokerUrlError(f"{words}, or allow it with --allow-open-credentials")
     return broker
 
 
@@ -144,6 +164,21 @@ def open_secrets(url: BrokerUrl, credentials: Path | None) -> Iterator[str]:
                 yield f"{path}: everybody on this machine can read the secret in it; chmod o= {path}"
 
 
+def exposed_password(url: BrokerUrl) -> Iterator[str]:
+    """A sentence where the password of `url` goes over a network that others can listen to."""
+    if url.password and not url.tls and not is_loopback(url.host):
+        yield (
+            f"the password for {url} goes over the network unencrypted, and whoever listens there can read it:"
+            " use mqtts:// where the broker offers it"
+        )
+
+
+def _password_file(env: Mapping[str, str]) -> Path | None:
+    """The file that the password came from, when it came from one that the environment names."""
+    path = env.get("STOPMARK_MQTT_PASSWORD_FILE")
+    return Path(path) if path and not env.get("STOPMARK_MQTT_PASSWORD") else None
+
+
 def _from_env(env: Mapping[str, str]) -> dict[str, str]:
     found = {}
     if env.get("STOPMARK_MQTT_USER"):
@@ -153,7 +188,7 @@ def _from_env(env: Mapping[str, str]) -> dict[str, str]:
     elif env.get("STOPMARK_MQTT_PASSWORD_FILE"):
         path = env["STOPMARK_MQTT_PASSWORD_FILE"]
         try:
-            found["password"] = Path(path).read_text(encoding="utf-8").rstrip("\r\n")
+            found["password"] = read_bounded(Path(path), _SECRET_BYTES).decode("utf-8-sig").rstrip("\r\n")
         except (OSError, UnicodeDecodeError) as error:
             raise BrokerUrlError(
                 f"STOPMARK_MQTT_PASSWORD_FILE: {path} cannot be read ({short_reason(error)})"
@@ -163,7 +198,7 @@ def _from_env(env: Mapping[str, str]) -> dict[str, str]:
 
 def _from_file(path: Path) -> dict[str, str]:
     try:
-        table = tomllib.loads(path.read_text(encoding="utf-8"))
+        table = tomllib.loads(read_bounded(path, _SECRET_BYTES).decode("utf-8-sig").replace("\r\n", "\n"))
     except (OSError, UnicodeDecodeError) as error:
         raise BrokerUrlError(f"{path}: cannot be read ({short_reason(error)})") from None
     except (ValueError, RecursionError):

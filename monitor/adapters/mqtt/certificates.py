@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import Final
 
 from monitor.adapters.mqtt.address import BrokerUrl
+from monitor.files import read_bounded
 
 SOON_S: Final = 30 * 86_400.0
 """So long before its end a certificate is warned about."""
@@ -31,7 +32,7 @@ def ends(url: BrokerUrl) -> dict[str, tuple[Path, float]]:
     found = {}
     for use, path, pick in (("client", url.cert, next), ("authority", url.ca, max)):
         try:
-            times = ends_s(path.read_bytes()[:_LARGEST]) if path is not None else []
+            times = ends_s(read_bounded(path, _LARGEST)) if path is not None else []
         except OSError:
             times = []
         if path is not None and times:

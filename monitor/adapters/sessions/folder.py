@@ -17,10 +17,12 @@ from typing import IO, Final, Self
 
 from monitor.adapters.sessions.format import SUFFIX
 from monitor.errors import UserError
+from monitor.files import check_regular, read_bounded
 
 LOG = logging.getLogger(__name__)
 
 LOCK: Final = ".stopmark-lock"
+LOCK_BYTES: Final = 4096
 RIG_NAME: Final = re.compile(r"[a-z0-9][a-z0-9_-]{0,39}")
 """What a rig may be called: a name that leads into no other folder."""
 _NAME: Final = re.compile(r"^([a-z0-9][a-z0-9_-]{0,39})-(\d{8}-\d{6})(?:-(\d+))?\.stopmark$")
@@ -73,6 +75,7 @@ class DataFolder:
         if self._lock is not None:
             return
         self.path.mkdir(parents=True, exist_ok=True)
+        check_regular(self.path / LOCK, may_lack=True)
         handle = open(self.path / LOCK, "a+", encoding="utf-8")  # noqa: SIM115 (held as long as the folder)
         try:
             _lock(handle)
@@ -142,8 +145,7 @@ class DataFolder:
 def _last_begun(folder: Path) -> str:
     """Name of the session that was begun last in `folder`, from the lock's file; empty when it does not say."""
     try:
-        with open(folder / LOCK, encoding="utf-8", errors="replace") as file:
-            lines = file.read(1000).splitlines()
+        lines = read_bounded(folder / LOCK, LOCK_BYTES).decode("utf-8", "replace").splitlines()
     except OSError:
         return ""
     return lines[1] if len(lines) > 1 else ""
@@ -172,11 +174,11 @@ def data_folder(given: str | None) -> Path:
 
 
 def session_files(folder: Path, rig: str | None = None) -> Iterator[Path]:
-    """Sessions in `folder` by their names, oldest first; of one rig when given. Other files are skipped."""
+    """Sessions in `folder` by their names, oldest first; of one rig when given. Other files are skipped, and what is none."""
     found = []
     for path in folder.glob("*" + SUFFIX):
         match = _NAME.match(path.name)
-        if match and (rig is None or match[1] == rig):
+        if match and (rig is None or match[1] == rig) and os.path.isfile(path):
             found.append((match[2], int(match[3] or 1), path.name, path))
     yield from (path for *_, path in sorted(found))
 

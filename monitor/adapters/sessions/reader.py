@@ -32,10 +32,14 @@ from monitor.adapters.sessions.format import (
 )
 from monitor.config.rig import Rig
 from monitor.config.toml_file import ConfigError, validate
+from monitor.files import check_regular
 from monitor.model.alarm import Finding
 from monitor.model.stream import Action, Frame
 
 PAGE: Final = 8
+HEADER_FIELDS: Final = 64
+HEADER_BYTES: Final = 1 << 20
+"""Of one field of the header. Rules of a tenth of that are the longest known; parsing takes two hundred times as much memory."""
 """Blocks fetched at a time."""
 _TIME: Final = attrgetter("t_ns")
 LONGEST_JUMP_NS: Final = 90_000_000_000_000
@@ -69,6 +73,12 @@ class SessionReader:
             raise SessionError(f"{self.path}: is a folder; give one session file in it")
         if not self.path.exists():
             raise SessionError(f"{self.path}: no such session")
+        try:
+            # SQLite opens what lies beside it, too, and waits for ever at a pipe.
+            for beside in ("", "-wal", "-shm", "-journal"):
+                check_regular(self.path.with_name(self.path.name + beside), may_lack=True)
+        except OSError as error:
+            raise SessionError(f"{error.filename}: {error.strerror}: it cannot be read as a session") from None
         self._base = self._open()
         self._reached: tuple[int, int | None] = (0, None)
         """The last block looked at for the session's end, and the time that the blocks up to it reached."""
@@ -153,6 +163,14 @@ class SessionReader:
 
     def _read_header(self) -> dict[str, Any]:
         header: dict[str, Any] = {}
+        for key, size in self._rows("SELECT key, length(CAST(value AS BLOB)) FROM header LIMIT ?", HEADER_FIELDS + 1):
+            if len(header) == HEADER_FIELDS or size > HEADER_BYTES:
+                raise SessionError(
+                    f"{self.path}: is damaged: its header holds more than any session's does"
+                    f" ({str(key)[:40]!r}: {size >> 10:,} kB)"
+                )
+            header[str(key)] = None
+        header.clear()
         for key, text in self._rows("SELECT key, value FROM header"):
             try:
                 header[str(key)] = json.loads(text)

@@ -58,11 +58,21 @@ def add_rig_arguments(parser: argparse.ArgumentParser) -> None:
     """Which rig, and how to reach it."""
     parser.add_argument("--rig", required=True, help="rig file (.toml), or the name of a shipped rig")
     parser.add_argument("--broker", required=True, metavar="URL", help="mqtt://host[:port] or mqtts://host[:port]")
+    add_credentials_arguments(parser)
+
+
+def add_credentials_arguments(parser: argparse.ArgumentParser) -> None:
+    """Who the monitor is to the broker."""
     parser.add_argument(
         "--credentials",
         metavar="FILE",
         help="TOML file with user, password, ca, cert, key (or use STOPMARK_MQTT_USER, and STOPMARK_MQTT_PASSWORD or the name"
         " of a file in STOPMARK_MQTT_PASSWORD_FILE)",
+    )
+    parser.add_argument(
+        "--allow-open-credentials",
+        action="store_true",
+        help="use a password or key even from a file that everybody on this machine can read",
     )
 
 

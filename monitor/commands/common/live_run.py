@@ -73,8 +73,10 @@ def live_driver(
                     rig, rules_text, str(rules_path), url, clock, mode, recorder, sinks, ledger_writer, intake
                 )
                 yield _settled(driver)
-                driver.runner.advance(clock.now_ns())
-                driver.runner.checkpoint()
+                # A run that ended before its first input must leave no state: it would hide that of the run before.
+                if driver.runner.frames:
+                    driver.runner.advance(clock.now_ns())
+                    driver.runner.checkpoint()
 
 
 def _settled(driver: "LiveDriver") -> "LiveDriver":

@@ -40,7 +40,7 @@ class Bench:
     async def knock(self) -> tuple[asyncio.StreamReader, asyncio.StreamWriter]:
         return await asyncio.open_connection(*self.socket.getsockname())
 
-    async def gone(self, reader: asyncio.StreamReader) -> bool:
+    async def ended(self, reader: asyncio.StreamReader) -> bool:
         try:
             return await asyncio.wait_for(reader.read(1), 0.5) == b""
         except ConnectionError:
@@ -61,17 +61,17 @@ async def bench(**bounds: float) -> AsyncIterator[Bench]:
 
 
 async def test_the_oldest_that_is_not_admitted_gives_way(caplog: pytest.LogCaptureFixture) -> None:
-    async with bench(most=3, deadline_s=60.0) as house:
-        first = await house.knock()
-        await until(lambda: len(house.taken) == 1, "the first connection")
-        house.acceptor.admit(house.taken[0])
-        others = [await house.knock() for _ in range(20)]
-        await until(lambda: len(house.taken) == 21, "all of them")
-        assert len(house.acceptor) == 3
-        assert [await house.gone(reader) for reader, _ in others] == [True] * 18 + [False] * 2
+    async with bench(most=3, deadline_s=60.0) as made:
+        first = await made.knock()
+        await until(lambda: len(made.taken) == 1, "the first connection")
+        made.acceptor.admit(made.taken[0])
+        others = [await made.knock() for _ in range(20)]
+        await until(lambda: len(made.taken) == 21, "all of them")
+        assert len(made.acceptor) == 3
+        assert [await made.ended(reader) for reader, _ in others] == [True] * 18 + [False] * 2
         first[1].write(b"x")
         assert await first[0].readexactly(1) == b"x"
-        assert house.acceptor.turned_away == 18
+        assert made.acceptor.turned_away == 18
     told = [
         record for record in caplog.records if "turned away" in record.message and record.levelno == logging.WARNING
     ]
@@ -79,40 +79,40 @@ async def test_the_oldest_that_is_not_admitted_gives_way(caplog: pytest.LogCaptu
 
 
 async def test_where_all_are_admitted_a_newcomer_is_turned_away() -> None:
-    async with bench(most=2, deadline_s=60.0) as house:
-        stay = [await house.knock() for _ in range(2)]
-        await until(lambda: len(house.taken) == 2, "both")
-        for transport in house.taken:
-            house.acceptor.admit(transport)
-        late = await house.knock()
-        assert await house.gone(late[0])
-        assert [await house.gone(reader) for reader, _ in stay] == [False, False]
+    async with bench(most=2, deadline_s=60.0) as made:
+        stay = [await made.knock() for _ in range(2)]
+        await until(lambda: len(made.taken) == 2, "both")
+        for transport in made.taken:
+            made.acceptor.admit(transport)
+        late = await made.knock()
+        assert await made.ended(late[0])
+        assert [await made.ended(reader) for reader, _ in stay] == [False, False]
         stay[0][1].close()
-        await until(lambda: len(house.acceptor) == 1, "the end of one")
-        again = await house.knock()
-        assert not await house.gone(again[0])
+        await until(lambda: len(made.acceptor) == 1, "the end of one")
+        again = await made.knock()
+        assert not await made.ended(again[0])
 
 
 async def test_one_address_cannot_take_all_places() -> None:
-    async with bench(most=8, most_per_address=3, deadline_s=60.0) as house:
-        knocked = [await house.knock() for _ in range(6)]
-        await until(lambda: len(house.taken) == 6, "all of them")
-        assert len(house.acceptor) == 3
+    async with bench(most=8, most_per_address=3, deadline_s=60.0) as made:
+        knocked = [await made.knock() for _ in range(6)]
+        await until(lambda: len(made.taken) == 6, "all of them")
+        assert len(made.acceptor) == 3
         for _, writer in knocked:
             writer.close()
 
 
 async def test_a_deadline_ends_what_is_not_admitted_and_what_was_admitted_for_a_time() -> None:
-    async with bench(most=8, deadline_s=0.3) as house:
-        silent, welcome, short = [await house.knock() for _ in range(3)]
-        await until(lambda: len(house.taken) == 3, "all of them")
-        house.acceptor.admit(house.taken[1])
-        house.acceptor.admit(house.taken[2], 0.5)
+    async with bench(most=8, deadline_s=0.3) as made:
+        silent, welcome, short = [await made.knock() for _ in range(3)]
+        await until(lambda: len(made.taken) == 3, "all of them")
+        made.acceptor.admit(made.taken[1])
+        made.acceptor.admit(made.taken[2], 0.5)
         silent[1].write(b"a word does not help")
-        await until(lambda: len(house.acceptor) == 1, "the deadlines", 5.0)
+        await until(lambda: len(made.acceptor) == 1, "the deadlines", 5.0)
         assert await short[0].read() == b""
         assert await silent[0].readexactly(1)
-        assert not await house.gone(welcome[0])
+        assert not await made.ended(welcome[0])
 
 
 async def test_no_handle_left_is_said_once_and_tried_again(
@@ -128,11 +128,11 @@ async def test_no_handle_left_is_said_once_and_tried_again(
         return await accept(sock)
 
     monkeypatch.setattr(loop, "sock_accept", refusing)
-    async with bench(most=8, deadline_s=60.0) as house:
-        reader, writer = await house.knock()
+    async with bench(most=8, deadline_s=60.0) as made:
+        reader, writer = await made.knock()
         writer.write(b"x")
         assert await asyncio.wait_for(reader.readexactly(1), 10.0) == b"x"
-        assert house.acceptor.failures == 5
+        assert made.acceptor.failures == 5
     (told,) = [record for record in caplog.records if "cannot be taken" in record.message]
     assert "Too many open files" in told.message
     assert told.exc_info is None

@@ -1,10 +1,11 @@
 """Broker addresses and credentials: what is accepted, what is refused, and that secrets stay secret."""
 
+from contextlib import AbstractContextManager, nullcontext
 from pathlib import Path
 
 import pytest
 
-from monitor.adapters.mqtt.address import BrokerUrl, BrokerUrlError, open_secrets, parse_broker_url
+from monitor.adapters.mqtt.address import BrokerUrl, BrokerUrlError, exposed_password, open_secrets, parse_broker_url
 from monitor.cli import main
 from tests.support.broker import Certificates
 
@@ -58,6 +59,7 @@ def test_a_password_in_the_address_is_refused_without_repeating_it(url: str) -> 
 def test_credentials_from_the_environment(tmp_path: Path) -> None:
     secret = tmp_path / "secret"
     secret.write_text("from a file\n", encoding="utf-8")
+    secret.chmod(0o600)
     env = {"STOPMARK_MQTT_USER": "crew", "STOPMARK_MQTT_PASSWORD_FILE": str(secret)}
     assert parse_broker_url("mqtt://rig", env).password == "from a file"
     env["STOPMARK_MQTT_PASSWORD"] = "plain"
@@ -72,6 +74,7 @@ def test_credentials_from_the_environment(tmp_path: Path) -> None:
 def test_the_credentials_file_goes_before_the_environment(tmp_path: Path, certificates: Certificates) -> None:
     path = tmp_path / "credentials.toml"
     path.write_text('user = "a"\npassword = "b"\n', encoding="utf-8")
+    path.chmod(0o600)
     broker = parse_broker_url("mqtt://rig", {"STOPMARK_MQTT_USER": "x", "STOPMARK_MQTT_PASSWORD": "y"}, path)
     assert (broker.user, broker.password) == ("a", "b")
     (certificates.folder / "credentials.toml").write_text('ca = "ca.pem"\n', encoding="utf-8")
@@ -114,20 +117,33 @@ def test_printing_a_broker_shows_no_secret() -> None:
 
 
 @pytest.mark.parametrize(("mode", "reported"), [(0o600, False), (0o640, False), (0o644, True), (0o604, True)])
-def test_a_secret_that_everybody_may_read_is_told(
+def test_a_secret_that_everybody_may_read_is_refused_unless_it_is_allowed(
     tmp_path: Path, certificates: Certificates, mode: int, reported: bool
 ) -> None:
-    """Those of its group may be meant to; it is told, not refused: the watch matters more."""
+    """Those of its group may be meant to."""
     path = tmp_path / "credentials.toml"
     path.write_text('user = "u"\npassword = "very secret"\n', encoding="utf-8")
     path.chmod(mode)
     words = f"{path}: everybody on this machine can read the secret in it; chmod o= {path}"
-    assert list(open_secrets(parse_broker_url("mqtt://rig", {}, path), path)) == [words] * reported
+    assert list(open_secrets(parse_broker_url("mqtt://rig", {}, path, allow_open=True), path)) == [words] * reported
+
+    def refusals() -> AbstractContextManager[object]:
+        return pytest.raises(BrokerUrlError, match="--allow-open-credentials") if reported else nullcontext()
+
+    with refusals():
+        parse_broker_url("mqtt://rig", {}, path)
+    secret = tmp_path / "secret"
+    secret.write_text("from a file", encoding="utf-8")
+    secret.chmod(mode)
+    with refusals():
+        parse_broker_url("mqtt://rig", {"STOPMARK_MQTT_USER": "u", "STOPMARK_MQTT_PASSWORD_FILE": str(secret)})
     client = certificates.issue("client")
     key = client.with_suffix(".key")
     key.chmod(mode)
     path.write_text(f'cert = "{client}"\nkey = "{key}"\n', encoding="utf-8")
-    url = parse_broker_url("mqtts://rig", {}, path)
+    with refusals():
+        parse_broker_url("mqtts://rig", {}, path)
+    url = parse_broker_url("mqtts://rig", {}, path, allow_open=True)
     assert [words.partition(":")[0] for words in open_secrets(url, path)] == [str(key)] * reported
     key.unlink()
     assert list(open_secrets(url, None)) == []
@@ -143,5 +159,23 @@ def test_a_check_of_the_broker_tells_it_too(
     path = tmp_path / "credentials.toml"
     path.write_text('user = "u"\npassword = "very secret"\n', encoding="utf-8")
     path.chmod(0o644)
-    assert main(["check", "--rig", "land", "--broker", "mqtt://rig", "--credentials", str(path)]) == 0
-    assert f"note: {path}: everybody on this machine can read the secret in it" in capsys.readouterr().out
+    words = ["check", "--rig", "land", "--broker", "mqtt://rig", "--credentials", str(path)]
+    assert main(words) == 2
+    assert f"{path}: everybody on this machine can read the secret in it" in capsys.readouterr().err
+    assert main([*words, "--allow-open-credentials"]) == 0
+    told = capsys.readouterr().out
+    assert f"note: {path}: everybody on this machine can read the secret in it" in told
+    assert "note: the password for mqtt://rig:1883 goes over the network unencrypted" in told
+
+
+@pytest.mark.parametrize(
+    ("url", "told"),
+    [("mqtt://rig", True), ("mqtt://192.0.2.7", True), ("mqtts://rig", False), ("mqtt://127.0.0.1", False),
+     ("mqtt://localhost", False), ("mqtt://[::1]", False)],
+)  # fmt: skip
+def test_a_password_over_an_open_network_is_told(url: str, told: bool) -> None:
+    env = {"STOPMARK_MQTT_USER": "u", "STOPMARK_MQTT_PASSWORD": "very secret"}
+    words = list(exposed_password(parse_broker_url(url, env)))
+    assert bool(words) is told
+    assert "very secret" not in "".join(words)
+    assert list(exposed_password(parse_broker_url(url, {}))) == []

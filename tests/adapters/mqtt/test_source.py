@@ -129,6 +129,7 @@ async def test_a_burst_arrives_whole_and_in_order(
     """Of several pieces of the network, and so small that it may wait whole even where this machine stalls meanwhile."""
     broker = make_broker(tls=certificates if tls else None, quiet=True, extra=["max_queued_messages 0"])
     credentials = tmp_path / "credentials.toml"
+    credentials.touch(0o600)
     credentials.write_text(f'ca = "{certificates.ca}"\n', encoding="utf-8")
     url = broker.tls_url if tls else broker.url
     login = parse_broker_url(url, {}, credentials if tls else None)
@@ -307,6 +308,7 @@ async def test_tls_with_a_client_certificate(
     broker = make_broker(tls=certificates, client_certificates=True)
     certificates.issue("monitor")
     credentials = tmp_path / "credentials.toml"
+    credentials.touch(0o600)
     ca = f'ca = "{certificates.ca}"\n'
 
     credentials.write_text(
@@ -328,6 +330,7 @@ async def test_certificates_that_do_not_fit_are_told(
     broker = make_broker(tls=certificates)
     other = Certificates(tmp_path / "other")
     credentials = tmp_path / "credentials.toml"
+    credentials.touch(0o600)
     credentials.write_text(f'ca = "{other.ca}"\n', encoding="utf-8")
     async with listening(Listener(broker.tls_url, [], credentials)) as heard:
         await until(lambda: "certificate is not trusted" in heard.words, f"words: {heard.states}")
@@ -344,6 +347,7 @@ async def test_an_expired_certificate_is_told(
     broker = make_broker(tls=certificates, client_certificates=True)
     cert = certificates.issue("old", days=-1)
     credentials = tmp_path / "credentials.toml"
+    credentials.touch(0o600)
     lines = f'ca = "{certificates.ca}"\ncert = "{cert}"\nkey = "{cert.with_suffix(".key")}"\n'
     credentials.write_text(lines, encoding="utf-8")
     async with listening(Listener(broker.tls_url, [], credentials)) as heard:

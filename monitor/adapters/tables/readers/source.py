@@ -17,6 +17,7 @@ from pathlib import Path
 from typing import IO, Any, Final
 
 from monitor.adapters.tables.readers.table import FieldLogError
+from monitor.files import check_regular
 
 PIPE: Final = "-"
 """Stands for standard input."""
@@ -58,13 +59,16 @@ def open_sources(path: Path, opened: Callable[[IO[bytes]], None] | None = None) 
         yield from _unpacked("standard input", sys.stdin.buffer, 0)
         return
     try:
+        check_regular(path)
         stream = path.open("rb")
     except FileNotFoundError:
         raise FieldLogError(f"{path}: no such file") from None
     except IsADirectoryError:
         raise FieldLogError(f"{path}: is a folder, not a file") from None
     except OSError as error:
-        raise FieldLogError(f"{path}: cannot be read ({error.strerror or error})") from None
+        raise FieldLogError(
+            f"{path}: cannot be read ({error.strerror or error}); from a pipe, give - and redirect it"
+        ) from None
     with stream:
         if opened is not None:
             opened(stream)
