@@ -6,7 +6,7 @@ the whole: so a mistake in one field does not hide those in others, and a person
 
 import math
 import re
-from typing import Annotated
+from typing import Annotated, Final
 
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationInfo
 
@@ -70,17 +70,28 @@ def _unit_of_quantity(name: str, info: ValidationInfo) -> str:
     return name
 
 
+RECORDED: Final = {"recorded": True}
+"""Context in which a record's configuration is read."""
+
+
+def is_recorded(info: ValidationInfo) -> bool:
+    """Whether what is checked was recorded, and not just written by a person."""
+    return bool(info.context and info.context.get("recorded"))
+
+
 def _plain(number: float) -> str:
     return f"{number:,.0f}" if 1e3 <= abs(number) < 1e7 else f"{number:g}"
 
 
 def between(least: float, most: float) -> AfterValidator:
     """A number that a machine can have here; the error names the range. Ranges are many times wider than any rig known, so
-    that they catch a slip of a decimal point or of a unit, and no rig."""
+    that they catch a slip of a decimal point or of a unit, and no rig. What was recorded under wider ones stays readable."""
 
-    def check(number: float) -> float:
+    def check(number: float, info: ValidationInfo) -> float:
         if not math.isfinite(number):
             raise ValueError("must be a finite number")
+        if is_recorded(info) and (_LEAST if least > 0.0 else 0.0 if least == 0.0 else -MOST) <= number <= MOST:
+            return number
         if not least <= number <= most:
             raise ValueError(f"must be from {_plain(least)} to {_plain(most)}")
         return number

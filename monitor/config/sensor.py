@@ -6,7 +6,17 @@ from typing import Annotated, Final, Literal
 
 from pydantic import ValidationInfo, field_validator
 
-from monitor.config.fields import Finite, Model, Name, NotNegative, Pointer, QuantityName, UnitName, between
+from monitor.config.fields import (
+    Finite,
+    Model,
+    Name,
+    NotNegative,
+    Pointer,
+    QuantityName,
+    UnitName,
+    between,
+    is_recorded,
+)
 from monitor.config.sparkplug import SparkplugMetric
 from monitor.model.quantities import QUANTITIES, Role
 from monitor.model.stream import RESERVED
@@ -98,6 +108,8 @@ class Sensor(Model):
     def _rises(cls, ends: tuple[float, float], info: ValidationInfo) -> tuple[float, float]:
         if ends[0] >= ends[1]:
             raise ValueError(f"the lowest reading {ends[0]:g} must be below the highest {ends[1]:g}")
+        if is_recorded(info):
+            return ends
         unit = UNITS.get(info.data.get("unit", ""))
         most_si = _FARTHEST_SI.get(unit.dimension, 1e10) if unit is not None else 0.0
         if unit is not None:
@@ -112,7 +124,7 @@ class Sensor(Model):
     @classmethod
     def _within_range(cls, sigma: float, info: ValidationInfo) -> float:
         ends = info.data.get("range")
-        if ends is not None and sigma > ends[1] - ends[0]:
+        if ends is not None and not is_recorded(info) and sigma > ends[1] - ends[0]:
             raise ValueError(f"must be from 0 to {ends[1] - ends[0]:g}, the width of the range")
         return sigma
 

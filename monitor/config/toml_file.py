@@ -164,8 +164,8 @@ def _field(loc: Sequence[str | int], data: Any) -> str:
     return ".".join(names)
 
 
-def validate(model: type[M], data: Any, where: str) -> M:
-    """`data` as a `model`.
+def validate(model: type[M], data: Any, where: str, context: Mapping[str, object] | None = None) -> M:
+    """`data` as a `model`; its checks are told the `context`.
 
     Raises:
         ConfigError: every problem at once, each with `where` and the field.
@@ -175,7 +175,7 @@ def validate(model: type[M], data: Any, where: str) -> M:
     except (ValueError, RecursionError) as error:
         raise ConfigError([f"{where}: holds something too large or too deep ({error})"]) from None
     try:
-        return model.model_validate_json(text)
+        return model.model_validate_json(text, context=context)
     except ValidationError as error:
         raise ConfigError(list(_problems(error, data, where))) from None
 

@@ -10,6 +10,7 @@ from typing import Any
 import pytest
 
 from monitor.cli import main
+from monitor.config.fields import RECORDED
 from monitor.config.rig import Rig
 from monitor.config.rig_file import load_rig, shipped_rigs
 from monitor.config.toml_file import MOST_BYTES, ConfigError, validate
@@ -124,3 +125,14 @@ def test_a_file_larger_than_any_rig_s_is_refused(tmp_path: Path, capsys: pytest.
     rig.write_text("#" * (MOST_BYTES + 1))
     assert main(["check", "--rig", str(rig)]) == 2
     assert "is larger than 512 kB, which no such file is" in capsys.readouterr().err
+
+
+def test_what_was_recorded_before_there_were_ranges_is_read() -> None:
+    data = tomllib.loads(LAND)
+    data["drum"]["wraps_per_layer"] = 1e9
+    data["sensors"][0]["sigma"] = 1e9
+    assert validate(Rig, data, "night.stopmark", RECORDED).drum.wraps_per_layer == 1e9
+    for wrong in (0.0, -1.0, 1e13):
+        data["drum"]["inertia_kg_m2"] = wrong
+        with pytest.raises(ConfigError, match="inertia_kg_m2"):
+            validate(Rig, data, "night.stopmark", RECORDED)

@@ -30,6 +30,7 @@ from monitor.adapters.sessions.format import (
     finding_of,
     unpack_state,
 )
+from monitor.config.fields import RECORDED
 from monitor.config.rig import Rig
 from monitor.config.toml_file import ConfigError, validate
 from monitor.files import check_regular
@@ -209,7 +210,7 @@ class SessionReader:
             SessionError: the configuration in the header cannot be used.
         """
         try:
-            return validate(Rig, self.header["config"], str(self.path))
+            return validate(Rig, self.header["config"], str(self.path), RECORDED)
         except ConfigError as error:
             raise SessionError(f"{self.path}: its rig configuration cannot be used:\n{error}") from None
 
