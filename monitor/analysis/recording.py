@@ -4,7 +4,7 @@ The rules are left out: the session holds the findings, and the report shows tho
 worked out again, so that an old session gets what a newer Stopmark can see in it.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 import numpy.typing as npt
@@ -63,6 +63,8 @@ class Recording:
     gaps: list[Gap]
     restarts: int
     """Silences so long that a new core began after them."""
+    faults: list[str] = field(default_factory=list)
+    """What is wrong with the sessions, as `sessions verify` tells it."""
     series: Series | None = None
     """The readings of height and load, where they say the height by themselves."""
 
@@ -153,6 +155,7 @@ def collect(chain: SessionChain, from_ns: int | None = None, to_ns: int | None =
         notes=[note for note in chain.notes() if whole or start_ns <= note.t_ns <= end_ns],
         gaps=[gap for gap in chain.gaps() if gap.to_ns >= start_ns and gap.from_ns <= end_ns],
         restarts=piece.restarts,
+        faults=chain.faults(),
         series=series_of_sessions(chain, start_ns, end_ns + 1) if has_readings(rig) else None,
     )
 

@@ -7,7 +7,7 @@ import math
 from typing import TYPE_CHECKING
 
 from monitor.commands.common.screen import add_screen_arguments, show
-from monitor.commands.common.session_range import add_session_range, add_sessions, session_range
+from monitor.commands.common.session_range import add_session_range, add_sessions, faults_told, session_range
 from monitor.errors import UserError
 
 if TYPE_CHECKING:
@@ -66,6 +66,7 @@ def run(args: argparse.Namespace) -> int:
     with SessionChain(args.sessions) as session:
         text, where = rules_text(args.rules, session)
         from_ns, to_ns = session_range(args, session, finding_ns(args.at, session) if args.at else None)
+        unsound = faults_told(session)
         tally = Tally()
         driver = ReplayDriver(
             session, speed, (print_finding, tally) if args.headless else (), rules_text=text, rules_path=where,
@@ -86,6 +87,8 @@ def run(args: argparse.Namespace) -> int:
             "frames": driver.frames,
             "raised": tally.raised,
         }
+        if unsound:
+            summary["not_sound"] = unsound
         print(json.dumps(summary), flush=True)
     return 0
 

@@ -122,6 +122,11 @@ def _data(context: ReportContext) -> Iterator[Attention]:
     known = rec.known("height")
     if known < 0.99:
         yield Attention("data", f"The height was known for {percent(known, 1)} of the time only.", "summary")
+    if rec.faults:
+        more = f" (and {len(rec.faults) - 1} more)" if len(rec.faults) > 1 else ""
+        yield Attention(
+            "data", f"The record is NOT SOUND: {rec.faults[0]}{more}. Figures lack what is missing.", "summary"
+        )
     if rec.unread:
         yield Attention(
             "data", f"{counted(rec.unread, 'message')} in damaged parts of the session could not be read.", "summary"

@@ -52,6 +52,8 @@ class Replayed:
     """Alarms raised when it was recorded."""
     other_rules: str
     """Where the rules in force are from; empty for those of the recording."""
+    faults: int = 0
+    """What is wrong with the record itself, as `sessions verify` tells it."""
 
 
 @dataclass(frozen=True, slots=True)

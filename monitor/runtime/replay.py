@@ -13,6 +13,7 @@ from typing import Final, Literal
 from monitor.adapters.host.clock import StreamClock
 from monitor.adapters.sessions.chain import SessionChain
 from monitor.adapters.sessions.reader import SessionReader
+from monitor.adapters.sessions.soundness import faults_of
 from monitor.adapters.sessions.tour import Tour, TourLog, belongs
 from monitor.config.rig import Rig
 from monitor.core.engine import Core
@@ -79,6 +80,7 @@ class ReplayDriver:
             recorded=session.mode.lower(),
             alarms=len(self._raised_ns),
             other_rules="" if self._rules == session.rules_text else self._rules_path,
+            faults=sum(1 for file in files for _ in faults_of(file)),
         )
         self._record = Record(files=tuple(str(file.path) for file in files))
         self._pending: Frame | Action | None = None

@@ -12,6 +12,7 @@ from monitor.adapters.sessions.folder import started_ns
 from monitor.adapters.sessions.format import APPLICATION_ID, SUFFIX, SessionError
 from monitor.adapters.sessions.gaps import Gap, silence_of
 from monitor.adapters.sessions.reader import SessionReader
+from monitor.adapters.sessions.soundness import faults_of, possible, wrong_rows
 from monitor.model.alarm import AlarmState, Severity
 from monitor.text import clean_text
 
@@ -92,20 +93,29 @@ def list_sessions(folder: Path, rig: str | None = None) -> Iterator[SessionSumma
 def gaps_of(session: SessionReader) -> Iterator[Gap]:
     """Times without a frame (see `monitor.adapters.sessions.gaps`), and places where frames were lost."""
     least_ns = silence_of(session.header["config"])
+    holes = {fault.to_ns: fault for fault in faults_of(session) if fault.missing}
     lost = {note.t_ns: int(note.number or 0) for note in session.notes() if note.kind == "gap"}
     before_ns: int | None = None
     for block in session.blocks():
+        if not possible(block, before_ns):
+            continue
+        hole = holes.pop(block.t_first_ns, None)
+        if hole is not None:
+            yield Gap(hole.from_ns, hole.to_ns, hole.missing)
         missing = lost.pop(block.advanced_ns, 0) if block.frames == 0 else 0
         if missing:
             yield Gap(before_ns if before_ns is not None else block.t_first_ns, block.advanced_ns, missing)
         if block.frames:
-            if before_ns is not None and block.t_first_ns - before_ns > least_ns and not missing:
+            silent = before_ns is not None and block.t_first_ns - before_ns > least_ns
+            if before_ns is not None and silent and not missing and hole is None:
                 yield Gap(before_ns, block.t_first_ns, 0)
             before_ns = block.t_last_ns
     if before_ns is not None and session.end_ns - before_ns > least_ns:
         yield Gap(before_ns, session.end_ns, 0)
     for t_ns, count in lost.items():
         yield Gap(t_ns, t_ns, count)
+    for hole in holes.values():
+        yield Gap(hole.from_ns, hole.to_ns, hole.missing)
 
 
 def verify_session(path: Path) -> list[str]:
@@ -119,13 +129,9 @@ def verify_session(path: Path) -> list[str]:
     problems: list[str] = []
     with SessionReader(path) as session:
         problems += session.integrity()
-        frames, t_ns = 0, 0
-        for block in session.blocks():
-            if block.first_frame != frames:
-                problems.append(f"block {block.id} starts at frame {block.first_frame}, after {frames} frames")
-            if not block.t_first_ns <= block.t_last_ns <= block.advanced_ns:
-                problems.append(f"block {block.id}: its times are not in order")
-            frames = block.first_frame + block.frames
+        problems += [fault.words for fault in faults_of(session)]
+        problems += wrong_rows(session)
+        frames, t_ns = session.frames, 0
         try:
             for item in session.inputs(damaged="raise"):
                 if item.t_ns < t_ns:

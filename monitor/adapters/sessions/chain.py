@@ -11,6 +11,7 @@ from monitor.adapters.sessions.catalogue import gaps_of
 from monitor.adapters.sessions.format import Checkpoint, Note, SessionError
 from monitor.adapters.sessions.gaps import LEAST_NS, Gap
 from monitor.adapters.sessions.reader import LONGEST_JUMP_NS, SessionReader
+from monitor.adapters.sessions.soundness import faults_of
 from monitor.config.rig import Rig
 from monitor.model.alarm import Finding
 from monitor.model.stream import CARRIED_TOPIC, Action, Frame
@@ -131,6 +132,10 @@ class SessionChain:
             found += gaps_of(session)
             before = session
         return found
+
+    def faults(self) -> list[str]:
+        """What is wrong with them, as far as their tables tell (`monitor.adapters.sessions.soundness`), a sentence each."""
+        return [f"{session.path}: {fault.words}" for session in self.sessions for fault in faults_of(session)]
 
     def checkpoint_before(self, t_ns: int) -> Checkpoint | None:
         """The latest state of the core kept at or before `t_ns` (see `SessionReader.checkpoint_before`)."""

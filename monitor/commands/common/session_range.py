@@ -1,8 +1,9 @@
 """What several commands ask in the same words: which sessions, and which part of them."""
 
 import argparse
+import sys
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 from monitor.errors import UserError
 
@@ -35,6 +36,21 @@ def add_sessions(parser: argparse.ArgumentParser) -> None:
         "sessions", metavar="SESSION", nargs="+", type=session_path,
         help="recorded sessions of one rig, read in a row: files, or names in the user's data folder",
     )  # fmt: skip
+
+
+MOST_FAULTS: Final = 5
+
+
+def faults_told(chain: "SessionChain") -> list[str]:
+    """What is wrong with the sessions, said on standard error and given back: figures of such a record have holes."""
+    from monitor.text import harmless
+
+    found = chain.faults()
+    for words in found[:MOST_FAULTS]:
+        print(harmless(f"NOT SOUND: {words}"), file=sys.stderr)
+    if len(found) > MOST_FAULTS:
+        print(f"NOT SOUND: and {len(found) - MOST_FAULTS} more; sessions verify lists them", file=sys.stderr)
+    return found
 
 
 def add_session_range(parser: argparse.ArgumentParser, *, begin: argparse._ActionsContainer | None = None) -> None:

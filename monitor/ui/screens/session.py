@@ -105,6 +105,7 @@ def _replayed(replayed: Replayed) -> list[tuple[str, str]]:
         ("recorded", replayed.recorded or "not said how"),
         ("alarms then", str(replayed.alarms)),
         ("rules", replayed.other_rules or "as they were then"),
+        *([("record", f"NOT SOUND ({replayed.faults}): sessions verify")] if replayed.faults else []),
     ]
 
 
