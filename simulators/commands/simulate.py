@@ -50,6 +50,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--rate", type=rate_of, default=None, help="stream seconds per second, or max (default: 1; into a session: max)"
     )
     parser.add_argument("--for", dest="seconds", metavar="SECONDS", type=positive, help="length (default: scenario)")
+    parser.add_argument(
+        "--once", action="store_true", help="end when the broker goes away, in place of connecting again"
+    )
     # For a demonstration: connect, say "ready", and take the clock's origin from standard input.
     parser.add_argument("--wait", action="store_true", help=argparse.SUPPRESS)
 
@@ -67,7 +70,7 @@ def run(args: argparse.Namespace) -> int:
     from monitor.adapters.host.clock import StreamClock
     from monitor.adapters.mqtt.address import parse_broker_url
     from simulators.delivery.pace import Pacer
-    from simulators.delivery.publish import publish
+    from simulators.delivery.publish import Publisher
     from simulators.scenario.plant_source import PlantSource
 
     url = parse_broker_url(args.broker, os.environ, args.credentials, allow_open=True)
@@ -90,8 +93,18 @@ def run(args: argparse.Namespace) -> int:
         yield from source
 
     pacer = Pacer(rig.topics) if args.wait and rate != 1.0 else None
-    count = asyncio.run(publish(url, frames, start, pacer))
-    print(json.dumps({"event": "end", "frames": count}), flush=True)
+    publisher = Publisher(url, pacer, once=args.once or args.wait)
+    asyncio.run(
+        publisher.run(
+            frames,
+            start,
+            lambda words: print(
+                f"stopmark simulate: {words}; it goes on trying, --once ends it", file=sys.stderr, flush=True
+            ),
+            lambda: print(json.dumps({"event": "broker back"}), flush=True),
+        )
+    )
+    print(json.dumps({"event": "end", "frames": publisher.sent, "skipped": publisher.skipped}), flush=True)
     return 0
 
 
