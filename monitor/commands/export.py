@@ -6,7 +6,7 @@ from pathlib import Path
 from typing import Final
 
 from monitor.commands.common.progress import Progress
-from monitor.commands.common.session_range import add_session_range, add_sessions, faults_told, session_range
+from monitor.commands.common.session_range import add_session_range, add_sessions, print_faults, session_range
 from monitor.errors import UserError
 
 PLAIN: Final = ("readings", "resampled", "signals", "findings")
@@ -68,7 +68,7 @@ def run(args: argparse.Namespace) -> int:
     check_out(args.out, [f".{ending}" for ending in FORMATS], args.force, args.sessions)
     with SessionChain(args.sessions) as chain:
         from_ns, to_ns = session_range(args, chain)
-        faults_told(chain)
+        print_faults(chain)
         sessions = [session.path for session in chain.sessions]
     every_ns = round((1.0 if args.every is None else args.every) * 1e9)
     with Progress(f"writing {args.out.name}"):

@@ -7,7 +7,7 @@ import math
 from typing import TYPE_CHECKING
 
 from monitor.commands.common.screen import add_screen_arguments, show
-from monitor.commands.common.session_range import add_session_range, add_sessions, faults_told, session_range
+from monitor.commands.common.session_range import add_session_range, add_sessions, print_faults, session_range
 from monitor.errors import UserError
 
 if TYPE_CHECKING:
@@ -66,7 +66,7 @@ def run(args: argparse.Namespace) -> int:
     with SessionChain(args.sessions) as session:
         text, where = rules_text(args.rules, session)
         from_ns, to_ns = session_range(args, session, finding_ns(args.at, session) if args.at else None)
-        unsound = faults_told(session)
+        unsound = print_faults(session)
         tally = Tally()
         driver = ReplayDriver(
             session, speed, (print_finding, tally) if args.headless else (), rules_text=text, rules_path=where,

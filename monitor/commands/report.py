@@ -5,7 +5,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from monitor.commands.common.progress import replaying
-from monitor.commands.common.session_range import add_session_range, add_sessions, faults_told, session_range
+from monitor.commands.common.session_range import add_session_range, add_sessions, print_faults, session_range
 from monitor.errors import UserError
 
 if TYPE_CHECKING:
@@ -48,7 +48,7 @@ def run(args: argparse.Namespace) -> int:
         # First of all: what is missing is said before the long work, not after it.
         entries = None if args.data is None else ledger_entries(args.data, chain.rig.name)
         from_ns, to_ns = session_range(args, chain)
-        faults_told(chain)
+        print_faults(chain)
         seconds = ((to_ns or chain.end_ns) - (from_ns or chain.t_first_ns)) * 1e-9
         with replaying(min(seconds, chain.seconds), chain.rig.name):
             recording = collect(chain, from_ns, to_ns, args.jobs or processors())

@@ -41,7 +41,7 @@ def add_sessions(parser: argparse.ArgumentParser) -> None:
 MOST_FAULTS: Final = 5
 
 
-def faults_told(chain: "SessionChain") -> list[str]:
+def print_faults(chain: "SessionChain") -> list[str]:
     """What is wrong with the sessions, said on standard error and given back: figures of such a record have holes."""
     from monitor.text import harmless
 

@@ -169,13 +169,13 @@ def test_a_check_of_the_broker_tells_it_too(
 
 
 @pytest.mark.parametrize(
-    ("url", "told"),
+    ("url", "warned"),
     [("mqtt://rig", True), ("mqtt://192.0.2.7", True), ("mqtts://rig", False), ("mqtt://127.0.0.1", False),
      ("mqtt://localhost", False), ("mqtt://[::1]", False)],
 )  # fmt: skip
-def test_a_password_over_an_open_network_is_told(url: str, told: bool) -> None:
+def test_a_password_over_an_open_network_is_told(url: str, warned: bool) -> None:
     env = {"STOPMARK_MQTT_USER": "u", "STOPMARK_MQTT_PASSWORD": "very secret"}
     words = list(exposed_password(parse_broker_url(url, env)))
-    assert bool(words) is told
+    assert bool(words) is warned
     assert "very secret" not in "".join(words)
     assert list(exposed_password(parse_broker_url(url, {}))) == []
