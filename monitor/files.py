@@ -33,6 +33,17 @@ def check_regular(path: Path, may_lack: bool = False) -> None:
     _check(mode, path)
 
 
+def check_database(path: Path) -> None:
+    """Make sure that an SQLite file, and what SQLite opens beside it, are regular files where they exist: it would wait for
+    ever at a pipe.
+
+    Raises:
+        OSError: one is none; `filename` says which.
+    """
+    for beside in ("", "-wal", "-shm", "-journal"):
+        check_regular(path.with_name(path.name + beside), may_lack=True)
+
+
 def read_bounded(path: Path, most: int) -> bytes:
     """The bytes of the regular file at `path`, at most `most` of them.
 

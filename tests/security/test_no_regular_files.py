@@ -14,7 +14,8 @@ import pytest
 from monitor.adapters.host import shutdown
 from monitor.adapters.ledger.ledger import ledger_path
 from monitor.adapters.sessions.folder import LOCK, DataFolder, FolderError
-from monitor.adapters.sessions.reader import HEADER_BYTES, SessionReader
+from monitor.adapters.sessions.format import HEADER_BYTES
+from monitor.adapters.sessions.reader import SessionReader
 from monitor.cli import main
 from monitor.config.rig_file import load_rig
 from tests.adapters.sessions.test_sessions_damaged import change, session

@@ -20,7 +20,7 @@ from typing import IO, Any, Final, Self
 
 from monitor.adapters.sessions.folder import RIG_NAME
 from monitor.errors import UserError
-from monitor.files import check_regular
+from monitor.files import check_database
 from monitor.text import clean_text, inert
 
 APPLICATION_ID: Final = 0x53544D4C
@@ -93,8 +93,7 @@ class Ledger:
         """
         self.path = Path(path)
         try:
-            for beside in ("", "-wal", "-shm", "-journal"):
-                check_regular(self.path.with_name(self.path.name + beside), may_lack=True)
+            check_database(self.path)
         except OSError as error:
             raise LedgerError(f"{error.filename or self.path}: {error.strerror}: the ledger cannot be opened") from None
         try:

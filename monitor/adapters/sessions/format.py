@@ -54,6 +54,10 @@ SCHEMA: Final = (
 _TABLES_1: Final = ("header", "block", "action", "finding", "note")
 TABLES: Final[Mapping[int, tuple[str, ...]]] = {1: _TABLES_1, 2: (*_TABLES_1, "checkpoint")}
 """Tables of each version."""
+HEADER_FIELDS: Final = 64
+HEADER_BYTES: Final = 1 << 20
+"""Of one field of the header. Rules of a tenth of that are the longest known; parsing takes two hundred times as much memory."""
+HEADER_SIZES: Final = f"SELECT key, length(CAST(value AS BLOB)) FROM header LIMIT {HEADER_FIELDS + 1}"
 _STATE_BYTES: Final = 4 << 20
 
 
@@ -108,6 +112,19 @@ def open_for_writing(path: Path, header: Mapping[str, str], max_pages: int | Non
         base.close()
         raise
     return base
+
+
+def check_header(sizes: Sequence[tuple[Any, ...]], path: Path) -> None:
+    """Look at the rows of `HEADER_SIZES`, before any of the header is read.
+
+    Raises:
+        SessionError: there are more fields, or longer ones, than a session has.
+    """
+    for place, (key, size) in enumerate(sizes):
+        if place == HEADER_FIELDS or size > HEADER_BYTES:
+            raise SessionError(
+                f"{path}: is damaged: its header holds more than any session's does ({str(key)[:40]!r}: {size >> 10:,} kB)"
+            )
 
 
 def pack_state(state: Mapping[str, Any]) -> bytes:

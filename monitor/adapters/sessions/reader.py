@@ -21,26 +21,25 @@ from typing import Any, Final, Literal, Self
 from monitor.adapters.sessions.blocks import MAX_RAW_BYTES, unpack_block
 from monitor.adapters.sessions.format import (
     APPLICATION_ID,
+    HEADER_SIZES,
     TABLES,
     VERSION,
     Checkpoint,
     Note,
     SessionError,
     action_of,
+    check_header,
     finding_of,
     unpack_state,
 )
 from monitor.config.fields import RECORDED
 from monitor.config.rig import Rig
 from monitor.config.toml_file import ConfigError, validate
-from monitor.files import check_regular
+from monitor.files import check_database
 from monitor.model.alarm import Finding
 from monitor.model.stream import Action, Frame
 
 PAGE: Final = 8
-HEADER_FIELDS: Final = 64
-HEADER_BYTES: Final = 1 << 20
-"""Of one field of the header. Rules of a tenth of that are the longest known; parsing takes two hundred times as much memory."""
 """Blocks fetched at a time."""
 _TIME: Final = attrgetter("t_ns")
 LONGEST_JUMP_NS: Final = 90_000_000_000_000
@@ -75,9 +74,7 @@ class SessionReader:
         if not self.path.exists():
             raise SessionError(f"{self.path}: no such session")
         try:
-            # SQLite opens what lies beside it, too, and waits for ever at a pipe.
-            for beside in ("", "-wal", "-shm", "-journal"):
-                check_regular(self.path.with_name(self.path.name + beside), may_lack=True)
+            check_database(self.path)
         except OSError as error:
             raise SessionError(f"{error.filename}: {error.strerror}: it cannot be read as a session") from None
         self._base = self._open()
@@ -164,14 +161,7 @@ class SessionReader:
 
     def _read_header(self) -> dict[str, Any]:
         header: dict[str, Any] = {}
-        for key, size in self._rows("SELECT key, length(CAST(value AS BLOB)) FROM header LIMIT ?", HEADER_FIELDS + 1):
-            if len(header) == HEADER_FIELDS or size > HEADER_BYTES:
-                raise SessionError(
-                    f"{self.path}: is damaged: its header holds more than any session's does"
-                    f" ({str(key)[:40]!r}: {size >> 10:,} kB)"
-                )
-            header[str(key)] = None
-        header.clear()
+        check_header(self._rows(HEADER_SIZES), self.path)
         for key, text in self._rows("SELECT key, value FROM header"):
             try:
                 header[str(key)] = json.loads(text)
@@ -235,8 +225,7 @@ class SessionReader:
 
     @property
     def end_ns(self) -> int:
-        """The time that the stream had reached at the end, ns; 0 for an empty session. A block whose
-        time jumps too far ahead does not count."""
+        """The time that the stream had reached, ns; 0 for an empty session. A block that jumps too far ahead does not count."""
         block, reached_ns = self._reached
         query = "SELECT id, t_first_ns, t_last_ns, advanced_ns FROM block WHERE id > ? ORDER BY id"
         for row in self._numbers(query, block):
