@@ -25,6 +25,7 @@ PAGES = {"README.md": README, "DEVELOPERS.md": DEVELOPERS} | {
     f"tests/benchmarks/{name}": (ROOT / "tests/benchmarks" / name).read_text(encoding="utf-8")
     for name in ("FIGURES.md", "LIMITS.md")
 }
+PAGES["tests/security/SECURITY.md"] = (ROOT / "tests/security/SECURITY.md").read_text(encoding="utf-8")
 
 
 @pytest.mark.parametrize(
