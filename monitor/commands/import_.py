@@ -84,10 +84,14 @@ def feed(runner: "Runner", log: "FieldLog") -> None:
         FieldLogError: the log cannot be used (see `FieldLog.frames`).
     """
     from monitor.adapters.sessions.gaps import longest_silence_ns
+    from monitor.model.stream import Action
 
     core = runner.core
     hole_ns = max(LEAST_HOLE_NS, longest_silence_ns(sensor.rate_hz for sensor in log.rig.sensors))
-    for frame in log.frames():
+    for frame in log.inputs():
+        if isinstance(frame, Action):
+            runner.action(frame)
+            continue
         if core.now_ns and frame.t_ns - core.now_ns > hole_ns:
             # As over a restart: that rows are missing is no event of the rig, and no sensor of it fell silent.
             runner.advance(core.now_ns + round(min(log.reading_s) * 1e9))

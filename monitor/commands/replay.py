@@ -4,14 +4,18 @@ import argparse
 import asyncio
 import json
 import math
+import sys
+from contextlib import nullcontext
 from typing import TYPE_CHECKING
 
+from monitor.commands.common.progress import Progress
 from monitor.commands.common.screen import add_screen_arguments, show
 from monitor.commands.common.session_range import add_session_range, add_sessions, print_faults, session_range
 from monitor.errors import UserError
 
 if TYPE_CHECKING:
     from monitor.adapters.sessions.chain import SessionChain
+    from monitor.runtime.replay import ReplayDriver
 
 BEFORE_FINDING_NS = 5_000_000_000
 """`--at` begins this long before the finding, so that one sees how it came to it."""
@@ -75,7 +79,9 @@ def run(args: argparse.Namespace) -> int:
         if not args.headless:
             return show(driver, args)
         if math.isinf(speed):
-            driver.play_out()
+            sign = Progress(f"replaying {driver.rig.name}", done=lambda: _done(driver))
+            with nullcontext() if sys.stdout.isatty() else sign:  # there the findings are the sign
+                driver.play_out()
         else:
             asyncio.run(play(driver))
         summary = {
@@ -91,6 +97,13 @@ def run(args: argparse.Namespace) -> int:
             summary["not_sound"] = unsound
         print(json.dumps(summary), flush=True)
     return 0
+
+
+def _done(driver: "ReplayDriver") -> tuple[int, float]:
+    """Readings so far, and the share of the time that has been played."""
+    whole_ns = driver.end_ns - driver.from_ns
+    played_ns = driver.core.now_ns - driver.from_ns
+    return driver.frames, played_ns / whole_ns if whole_ns > 0 else math.nan
 
 
 def finding_ns(word: str, session: "SessionChain") -> int:

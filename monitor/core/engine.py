@@ -102,6 +102,7 @@ class Core:
         self._action_handlers: Mapping[str, Callable[[Action], list[Finding]]] = {
             ActionKind.REFERENCE_HEIGHT: self._reference,
             ActionKind.SLIP_AND_CUT: self._slip_and_cut,
+            ActionKind.DOUBT_HEIGHT: self._doubt_height,
             ActionKind.NOTE: lambda action: [_crew_finding(action, printable(action.text, 400))],
             ActionKind.HAND_OVER: lambda action: [_crew_finding(action, printable(action.text, 400))],
             ActionKind.CHECK_START: lambda action: self._checks.start(action.t_ns, action.target, action.who),
@@ -431,6 +432,13 @@ class Core:
         if math.isfinite(by_m):
             self._evaluation.brake_health.creep.shift_heights(by_m)
         return [_crew_finding(action, f"height reference taken at {height:.2f} m")]
+
+    def _doubt_height(self, action: Action) -> list[Finding]:
+        by_m = action.number
+        if by_m is None or not math.isfinite(by_m):
+            return [_crew_finding(action, "height not doubted: by how much the position moved is not said")]
+        self._estimator.doubt_height(by_m)
+        return [_crew_finding(action, f"position moved by {by_m:+.2f} m where no block can")]
 
     def _slip_and_cut(self, action: Action) -> list[Finding]:
         turns = action.number

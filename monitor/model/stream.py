@@ -32,7 +32,7 @@ class Clock(Protocol):
 
 
 class ActionKind(StrEnum):
-    """What the crew can tell the monitor. None of these reaches the rig."""
+    """What the crew, or who imports a log, can tell the monitor. None of these reaches the rig."""
 
     ACKNOWLEDGE = "acknowledge"  # target: alarm key, or "" for all
     SHELVE = "shelve"  # target: alarm key; number: seconds
@@ -43,6 +43,7 @@ class ActionKind(StrEnum):
     SILENCE = "silence"
     REFERENCE_HEIGHT = "reference height"  # number: the block's height now, m
     SLIP_AND_CUT = "slip and cut"  # number: turns on the drum at the reference height after the cut
+    DOUBT_HEIGHT = "doubt height"  # number: what the position moved by where no block can, m; an import says so
     CHECK_START = "check start"  # target: id of the procedure
     CHECK_STEP = "check step"  # target: id of the procedure
     CHECK_ABORT = "check abort"  # target: id of the procedure

@@ -7,16 +7,12 @@ from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import Final
 
-import numpy as np
-
 from monitor.adapters.ledger.ledger import Entry
 from monitor.analysis.alarm_figures import AlarmFigures, Span, figures, spans
-from monitor.analysis.missing_work import MissingWork, missing_work
 from monitor.analysis.motion import Descent, Stop, descents, stops
 from monitor.analysis.recording import Recording
 from monitor.analysis.work.log import WorkedLog, series_of_recording, worked
 from monitor.analysis.work.strokes import WorkedStand
-from monitor.core.hoist.line_work import BRIDGE_READINGS, BRIDGE_S
 from monitor.core.signals.table import SIGNALS, Signal
 from monitor.model.alarm import Finding
 from monitor.model.reading import UNKNOWN, Validity, Value
@@ -59,14 +55,6 @@ class ReportContext:
     def stands(self) -> list[WorkedStand]:
         """Every stand."""
         return self.log.motion.stands
-
-    @cached_property
-    def missing_work(self) -> MissingWork:
-        """Line work of times that were not seen, estimated; in no sum."""
-        rec = self.rec
-        known = np.isfinite(rec["height"]) & np.isfinite(rec["hook_load"])
-        slowest_s = BRIDGE_READINGS / max(sensor.rate_hz for sensor in rec.rig.sensors)
-        return missing_work(rec.t_ns, rec["line_work"].astype(np.float64), known, max(BRIDGE_S, slowest_s))
 
     @cached_property
     def spans(self) -> list[Span]:

@@ -40,13 +40,18 @@ def dropped_of(rec: Recording) -> dict[str, int]:
 
 def missing_words(context: ReportContext) -> str:
     """What is likely to be missing from the line work; nothing where nothing is."""
-    missing = context.missing_work
-    if not missing.joules > 0.0:
+    missing = context.log.unseen
+    if not missing.seconds > 0.0:
         return ""
-    return missing_note(
-        f"Height and load were not both known for {span(missing.seconds)}. At the rate of work around these times the line did "
-        f"about {both_units(missing.joules, 1)} more: an estimate, in no sum."
-    )
+    words = f"The position was not read {missing.times} times, {span(missing.seconds)} in all."
+    if missing.work_j > 0.0:
+        words += (
+            f" By the load of these times, and by the strokes around them, the line did about {both_units(missing.work_j, 1)}"
+            " more: an estimate, in no sum."
+        )
+    if missing.not_estimated_s > 0.0:
+        words += f" Of {span(missing.not_estimated_s)} nothing can be estimated."
+    return missing_note(words)
 
 
 def quality(context: ReportContext) -> str:

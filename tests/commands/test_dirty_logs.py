@@ -117,3 +117,23 @@ def test_ending_early_leaves_no_process_and_no_warning(tmp_path: Path, capsys: C
                 os.killpg(child.pid, signal.SIGKILL)
     assert child.returncode == 128 + signal.SIGTERM
     assert "semaphore" not in said
+
+
+def test_a_jump_that_no_block_makes_is_told_to_the_core_and_replays_as_it_was(tmp_path: Path, capsys: Capture) -> None:
+    dirty = dirty_log(work(12, 1.0), "clean", 3.0, 12)
+    first, after = len(dirty.rows) // 3, 2 * len(dirty.rows) // 3
+    dirty.rows[first:after] = [
+        (s, f"{float(position) + 8.2:.2f}", load) for s, position, load in dirty.rows[first:after]
+    ]
+    session, summary = imported(tmp_path, dirty, capsys)
+    assert summary["bad"]["jumped to another level"][0] == 2
+    with SessionReader(session) as reader:
+        findings = list(reader.findings())
+    told = [f for f in findings if f.kind == "action"]
+    assert [f.key for f in told] == ["doubt height", "doubt height"]
+    loud = {f.key for f in findings if f.kind == "alarm" and f.raised and f.severity >= Severity.CAUTION}
+    assert "height-unknown" in loud
+    assert not loud & {"over-maximum-speed", "brake-now-up", "brake-now-down"}
+    assert main(["replay", str(session), "--headless"]) == 0
+    played = [json.loads(line) for line in capsys.readouterr().out.splitlines()[:-1]]
+    assert [(one["t_ns"], one["key"], one["after"]) for one in played] == [(f.t_ns, f.key, f.after) for f in findings]

@@ -4,7 +4,7 @@ import math
 import time
 from array import array
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -12,11 +12,15 @@ import numpy as np
 
 from monitor.adapters.tables.field_log import FieldLog
 from monitor.adapters.tables.field_map import load_map
-from monitor.analysis.missing_work import MissingWork, missing_work
+from monitor.analysis.work.log import worked
+from monitor.analysis.work.series import series_of_readings
+from monitor.analysis.work.unseen import Unseen
 from monitor.commands.import_ import feed
+from monitor.core.sensors.decoder import Decoder
 from monitor.model.alarm import Finding, Severity
-from monitor.model.reading import DEGRADED
+from monitor.model.reading import DEGRADED, Sample
 from monitor.model.snapshot import HoistState
+from monitor.model.stream import Frame
 from monitor.runtime.assembly import core_of
 from monitor.runtime.runner import OnFinding, Runner
 from tests.support.dirty_logs import START_S, DirtyLog, Truth
@@ -40,7 +44,7 @@ class Outcome:
     """Of the time at which a height was given: further from the truth than its bound and `WRONG_M`."""
     line_work_j: float
     true_work_j: float
-    missing: MissingWork
+    missing: Unseen
     """What the estimate says is missing."""
     set_downs: int
     true_set_downs: int
@@ -62,7 +66,7 @@ class Outcome:
     def missing_error(self) -> float:
         """What the estimate of the missing part is off by, as a share of what is missing; NaN where next to nothing is."""
         lacks = self.true_work_j - self.line_work_j
-        return self.missing.joules / lacks - 1.0 if lacks > 0.02 * self.true_work_j else math.nan
+        return self.missing.work_j / lacks - 1.0 if lacks > 0.02 * self.true_work_j else math.nan
 
     @property
     def whole(self) -> bool:
@@ -99,7 +103,8 @@ def imported(folder: Path, dirty: DirtyLog, truth: Truth) -> Outcome:
     names = core.observe(look, LOOKED_AT)
     found: list[Finding] = []
     start = time.process_time()
-    feed(Runner(core, listeners=[OnFinding(found.append)]), log)
+    taken = _Taken(found.append)
+    feed(Runner(core, listeners=[taken]), log)
     took = time.process_time() - start
     t_ns = np.frombuffer(times, np.int64)
     table = np.frombuffer(rows, np.float64).reshape(-1, len(names))
@@ -114,14 +119,38 @@ def imported(folder: Path, dirty: DirtyLog, truth: Truth) -> Outcome:
     real = truth.height_m[np.clip(np.rint(seconds / 0.1).astype(int), 0, len(truth.height_m) - 1)]
     wrong = shown & (np.abs(height - real) > np.maximum(bound, WRONG_M))
     work = column["line_work_since_cut"]
-    known = shown & np.isfinite(column["hook_load"])
     speeds = np.abs(column["speed"][np.isfinite(column["speed"])])
     return Outcome(
         log, float(lasted.sum()), _share(lasted, knowable & shown, knowable), _share(lasted, wrong, shown), float(work[-1]),
-        truth.line_work_j, missing_work(t_ns, work, known, max(15.0, 4.5 * min(log.reading_s))),
+        truth.line_work_j, _unseen(log, taken.frames),
         core.state()["hoist"]["set_downs"], truth.set_downs, log.rows / max(took, 1e-9), float(speeds.max()),
         [finding for finding in found if finding.kind == "alarm" and finding.raised],
     )  # fmt: skip
+
+
+class _Taken(OnFinding):
+    """Keeps the frames, and hands findings on."""
+
+    def __init__(self, sink: Callable[[Finding], None]) -> None:
+        super().__init__(sink)
+        self.frames: list[Frame] = []
+
+    def frame(self, frame: Frame) -> None:
+        self.frames.append(frame)
+
+
+def _unseen(log: FieldLog, frames: Sequence[Frame]) -> Unseen:
+    """What the strokes of the log say was not seen."""
+    decode, readings = Decoder(log.rig).decode, dict[str, list[tuple[int, float]]]()
+    for frame in frames:
+        for item in decode(frame):
+            if isinstance(item, Sample):
+                readings.setdefault(log.rig.sensors[item.sensor].quantity, []).append((item.t_ns, item.value))
+    columns = {
+        name: (np.array([t for t, _ in some], np.int64), np.array([value for _, value in some]))
+        for name, some in readings.items()
+    }
+    return worked(series_of_readings(log.rig, columns)).unseen
 
 
 def _share(lasted: "np.ndarray[tuple[int], np.dtype[np.float64]]", part: np.ndarray, whole: np.ndarray) -> float:  # type: ignore[type-arg]

@@ -25,7 +25,7 @@ from monitor.adapters.tables.readers.series import Rows, Series, SortedRows
 from monitor.adapters.tables.readers.table import Dropped, FieldLogError, Heads, Layout, Table
 from monitor.adapters.tables.resolution import resolution_of
 from monitor.adapters.tables.row_times import STEPS, RowTimes, spread
-from monitor.model.stream import Frame
+from monitor.model.stream import Action, ActionKind, Frame
 from monitor.units import STANDARD_GRAVITY_M_S2, UNITS
 
 LOOK_ROWS: Final = 4000
@@ -100,6 +100,13 @@ class FieldLog:
             rare = rare_repeats(numbers[:: round(every_s / self.period_s)], STILL_M / abs(UNITS[column.unit].scale))
             habits = Habits(loads, self.period_s, every_s, speed_m_s, rare)
             self._cleaners.append(ColumnCleaner(column, mapping, sensor, self.rig, habits))
+        self._leads = next(
+            (cleaner for cleaner, column in zip(self._cleaners, mapping.columns, strict=True)
+             if column.quantity == "block_position"), None,
+        )  # fmt: skip
+        """Of the position that the height goes by."""
+        self._told = 0
+        """How many of its jumps the core has been told of."""
         self._judge_units([[n for n in numbers if n is not None] for _, numbers in first])
 
     @property
@@ -253,6 +260,10 @@ class FieldLog:
 
     def frames(self) -> Iterator[Frame]:
         """Every good reading as a frame, in order of time."""
+        return (item for item in self.inputs() if isinstance(item, Frame))
+
+    def inputs(self) -> Iterator[Frame | Action]:
+        """Every good reading as a frame, in order of time; before one from which the position goes on elsewhere, that it does."""
         cleaners, columns = self._cleaners, self._map.columns
         waiting: deque[tuple[int, int, list[Cell]]] = deque()
         for t_ns, row in self._timed_lines():
@@ -268,14 +279,17 @@ class FieldLog:
         while waiting:
             yield from self._settled(*waiting.popleft())
         for column, cleaner in zip(columns, cleaners, strict=True):
-            for t_ns in cleaner.jumps:
+            for t_ns, _ in cleaner.jumps:
                 self.quality.add(sensor_id(column), "jumped to another level", t_ns, t_ns)
         if not self.readings:
             raise FieldLogError(f"{self.name}: not one reading in it could be used: {self.words()}")
         self._judge_units([cleaner.sample for cleaner in cleaners])
 
-    def _settled(self, t_ns: int, number: int, cells: Sequence[Cell]) -> Iterator[Frame]:
+    def _settled(self, t_ns: int, number: int, cells: Sequence[Cell]) -> Iterator[Frame | Action]:
         """The readings of one row as frames; what is dropped of it is counted."""
+        while self._leads is not None and self._told < len(jumps := self._leads.jumps) and jumps[self._told][0] <= t_ns:
+            yield Action(t_ns, ActionKind.DOUBT_HEIGHT, number=round(jumps[self._told][1], 3), who="import")
+            self._told += 1
         for column, topic, cell in zip(self._map.columns, self._topics, cells, strict=True):
             if cell.reason:
                 self.dropped.note(f"{column.column}: {cell.reason}", self._where(number))

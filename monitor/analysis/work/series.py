@@ -138,12 +138,20 @@ def series_of_sessions(chain: SessionChain, from_ns: int | None = None, to_ns: i
         )
         for name, some in parts.items()
     }
+    return series_of_readings(rig, found)
+
+
+def series_of_readings(rig: Rig, readings: Mapping[str, tuple[NDArray[np.int64], Floats]]) -> Series:
+    """A log of readings, times (ns) and numbers (SI) by quantity: a block position, a load, and of EXTRAS what there is."""
+    found = dict(readings)
+    tension = "hook_load" not in found
     t_ns, height = found.pop("block_position")
     load_ns = found["dead_line_tension" if tension else "hook_load"][0]
     t_ns, height = _with_times(t_ns, height, load_ns)
     columns = {}
     for name, (at_ns, values) in found.items():
-        sensor = rig.sensors[wanted[name]]
+        sensor = rig.sensor_of(name)
+        assert sensor is not None
         columns[name] = held(t_ns, at_ns, values, sensor.stale_after_s)
     # Without the way of the block the tackle's friction is left in: its levels are learned by the way (see `strokes`).
     load = columns.pop("dead_line_tension") / dead_line_shares(rig)[0] if tension else columns.pop("hook_load")

@@ -207,6 +207,14 @@ class Estimator:
         """The crew says that the block is at `height_m` now: the datum moves here."""
         self._references.crew_height(t_ns, height_m)
 
+    def doubt_height(self, by_m: float) -> None:
+        """The position that leads goes on from elsewhere, `by_m` away, where no block can have come: who looks ahead sees it.
+
+        The filter starts again with the next reading. The height is not known until the position jumps back, shows by itself
+        that it means one (`regain`), or is told from outside.
+        """
+        self._track.go_on_elsewhere(by_m)
+
     def slip_and_cut(self, t_ns: int, turns_at_reference: float) -> None:
         """Line was cut: with the block at the reference height there are now `turns_at_reference` wraps on the drum.
 

@@ -365,14 +365,7 @@ class PositionFilter:
         # Where it has hardly begun, the first reading may have been the wrong one.
         believed = source.referenced and source.fused >= ESTABLISHED_READINGS
         if beyond > 0.05 and believed:
-            back_again = abs(abs(jump) - self.unexplained_m) < 0.1 * self.unexplained_m
-            self.unexplained_m = 0.0 if back_again else self.unexplained_m + abs(jump)
-            if back_again:
-                source.diagnosis = ""
-            elif abs(jump) > self._mast_span_m:
-                source.diagnosis = "count jumped further than the mast is high: reference needed"
-            else:
-                source.diagnosis = f"height jumped by {jump:+.2f} m: reference needed"
+            self._doubt(source, jump)
         # A block cannot turn round faster than its brakes and motors let it; an encoder whose channels are swapped can.
         change = abs(speed - self.kin.v) - self.max_deceleration_m_s2 * (t_ns - self.fused_ns) * 1e-9
         if change > 0.5 and believed:
@@ -384,6 +377,24 @@ class PositionFilter:
         self.heard_ns = source.arrival_ns
         source.state = TRANSITIONS[source.state, ReadingKind.AGREED]
         source.refused.clear()
+
+    def _doubt(self, source: PositionSource, jump: float) -> None:
+        """The source went on from elsewhere, `jump` away: a doubt on the height, or its end where it came back."""
+        back_again = abs(abs(jump) - self.unexplained_m) < 0.1 * self.unexplained_m
+        self.unexplained_m = 0.0 if back_again else self.unexplained_m + abs(jump)
+        if back_again:
+            source.diagnosis = ""
+        elif abs(jump) > self._mast_span_m:
+            source.diagnosis = "count jumped further than the mast is high: reference needed"
+        else:
+            source.diagnosis = f"height jumped by {jump:+.2f} m: reference needed"
+
+    def go_on_elsewhere(self, jump: float) -> None:
+        """The next reading of the source that leads is `jump` away from where the block can be: known from outside."""
+        if self.started:
+            self._doubt(self.lead, jump)
+            self.lead.refused.clear()
+            self.started = False
 
     def mark_frozen(self, source: PositionSource, taken: int, z: float) -> None:
         """The source's readings no longer follow the block."""

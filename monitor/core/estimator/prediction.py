@@ -123,7 +123,8 @@ def estimate_at(t_ns: int, track: PositionFilter, plausibility: PlausibilityMoni
     bound = height_bound(motion, variance, transport_s * speed, stretch_m) + frame.stretch_doubt_m(x) + doubt
     validity = validity_of(lead, silent, bound, doubt, track.valid_bound_m)
     read_ns, read_m = 0, nan
-    if lead.slow and validity is not INVALID:
+    if lead.slow and (validity is not INVALID or not lead.drum):
+        # Of a ready-made position the ways between readings stand though nobody knows where its zero is.
         at = track.kin.x
         read_ns, read_m = track.fused_ns, at - strain * (frame.tail_m - at) + frame.datum_stretch_m
     return Estimate(

@@ -43,6 +43,8 @@ SET_S: Final = 0.5
 LIFT_S: Final = 0.3
 BAND: Final = 0.03
 """Half-width of "the block alone" as a share of its weight (common practice, no source)."""
+SLOW_BAND: Final = 0.06
+"""The same where readings come seconds apart: an empty block that speeds up by 0.6 m/s2 weighs so much more (derived here)."""
 LEAVE: Final = 1.6
 LASTED_S: Final = 3.0
 """The string changes hands between two states that last: what has stood for less is the load of a block that rings."""
@@ -296,7 +298,8 @@ class HoistTracker:
         self._smooth_n = load
         band = max(BAND * block, self._noise_n)
         string = load - block
-        self._follow_string(t_ns, string, band)
+        # Between readings seconds apart nobody sees the block speed up, which looks like a little string.
+        self._follow_string(t_ns, string, max(band, SLOW_BAND * block) if estimate.slow else band)
         self.string_load_n = 0.0 if self.in_slips or string < 0.0 else string
         if self._motion:
             self._level_n = math.nan

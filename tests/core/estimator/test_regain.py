@@ -140,3 +140,21 @@ def test_slow_readings_do_not_carry_a_stroke_beyond_the_limits_of_the_work() -> 
     feed.take(15.0, 27.0, 37.0)
     upper = find_rig("land").limits.upper_m
     assert feed.estimator.estimate(feed.t_ns + 9 * 10**9).height_m <= upper + 0.1
+
+
+@pytest.mark.parametrize("period_s", [0.5, 1.0, 3.0])
+def test_a_jump_that_who_looked_ahead_tells_of_loses_the_height_until_it_jumps_back(period_s: float) -> None:
+    feed = Feed(period_s)
+    for _ in range(3):
+        feed.stroke(5.0, 25.0)
+    feed.rest(5.0, 20)
+    assert feed.validity is not Validity.INVALID
+    feed.estimator.doubt_height(4.0)
+    feed.rest(9.0, 30)
+    estimate = feed.estimator.estimate(feed.t_ns)
+    assert estimate.validity is Validity.INVALID
+    assert abs(estimate.speed_m_s) < 0.3, "the jump is no motion"
+    feed.estimator.doubt_height(-4.0)
+    feed.rest(5.0, 10)
+    assert feed.validity is not Validity.INVALID
+    assert feed.estimator.estimate(feed.t_ns).height_m == pytest.approx(5.0, abs=0.3)

@@ -220,3 +220,15 @@ def test_a_load_below_the_block_is_no_string() -> None:
         tracker.update(t + k * GRID_NS, seen(t, 0.0), (20e3, VALID))
     assert tracker.string_load_n == 0.0
     assert tracker.block_load_n == pytest.approx(rig.block.mass_kg * G, rel=0.16)
+
+
+def test_an_empty_block_that_speeds_up_between_slow_readings_takes_up_no_string() -> None:
+    tracker, block_n, t_ns = HoistTracker(rig_with("land")), 215.7e3, 1_700_000_000_000_000_000
+    for place in range(60):
+        t_ns += 3 * 10**9
+        up = place % 6 in (3, 4)
+        load = block_n * (1.0 + (0.04 if place % 6 == 3 else 0.0)) + (3e3 if place % 2 else -3e3)
+        for later in (0, 10**9):
+            tracker.update(t_ns + later, seen(t_ns + later, 1.0 if up else 0.0, slow=True), (load, VALID))
+    assert tracker.set_downs <= 1, "once, at the beginning"
+    assert tracker.in_slips

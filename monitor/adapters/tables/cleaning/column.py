@@ -142,8 +142,8 @@ class ColumnCleaner:
             self._check.finish()
 
     @property
-    def jumps(self) -> list[int]:
-        """When its level jumped and nothing explains it."""
+    def jumps(self) -> list[tuple[int, float]]:
+        """When its level jumped and nothing explains it, and by how much, SI."""
         return self._check.jumps if isinstance(self._check, PositionCheck) else []
 
     def _objection(self, number: float) -> str:

@@ -38,7 +38,9 @@ LEAST_STEPS: Final = 100
 RARITY: Final = 9.2
 """-ln(1e-4): of a run that rare it is asked what the load did meanwhile."""
 CHANGES: Final = 2
-"""Repeats so long, and so many changes of the load meanwhile, show that a position is frozen."""
+LENGTHS: Final = {2: 0.5, 3: 0.3}
+"""So many changes of the load, and repeats over so much of a run that is rare by itself, show that a position is frozen: a load
+that is taken up or set down moves the block a little, so that each such change counts besides (common practice, no source)."""
 MANY_CHANGES: Final = 4
 """So many show it however long it repeats itself at rest."""
 LEAST_REPEATS: Final = 3
@@ -97,8 +99,8 @@ class PositionCheck:
         self._settled: Cell | None = None
         """The last of those that are settled."""
         self._waiting: list[Cell] = []
-        self.jumps: list[int] = []
-        """When a level was believed after a jump that nothing explains."""
+        self.jumps: list[tuple[int, float]] = []
+        """When a level was believed after a jump that nothing explains, and by how much it jumped, SI."""
 
     def take(self, cell: Cell) -> None:
         """The next position, open."""
@@ -172,7 +174,7 @@ class PositionCheck:
         elif self._same >= LEAST_REPEATS and jump <= self._reach.in_time((first.t_ns - self._same_since_ns) * 1e-9):
             self._drop_repeats()
         else:
-            self.jumps.append(first.t_ns)
+            self.jumps.append((first.t_ns, first.si - last.si))
         for cell in self._waiting:
             cell.reason = SPIKE  # but for those of the level
         self._waiting.clear()
@@ -191,7 +193,7 @@ class PositionCheck:
         if self._loads is None or self._same < LEAST_REPEATS:
             return False
         changes = self._loads.count - self._changes_before
-        return changes >= MANY_CHANGES or (changes >= CHANGES and self._same >= self._long_run)
+        return changes >= MANY_CHANGES or (changes >= CHANGES and self._same >= self._long_run * LENGTHS[changes])
 
     def _drop_repeats(self) -> None:
         """The repeats at the end were no readings."""

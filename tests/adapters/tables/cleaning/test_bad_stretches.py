@@ -2,6 +2,7 @@
 
 import json
 from collections import Counter
+from itertools import pairwise
 from pathlib import Path
 
 import pytest
@@ -113,3 +114,19 @@ def test_a_block_that_moves_on_after_a_hole_is_believed_from_the_first_row_on(tm
     log = FieldLog(log_path, load_map(map_path))
     assert len(list(log.frames())) == 2 * 40
     assert dict(log.dropped) == {}
+
+
+def test_a_freeze_of_minutes_in_slow_rows_is_found_by_what_the_load_did(tmp_path: Path, truth: Truth) -> None:
+    dirty = log_of(truth, 10.0, SEED)
+    loads = [float(load) for _, _, load in dirty.rows]
+    taken_up = [abs(after - before) > 300.0 for before, after in pairwise(loads)]
+    # From a stroke's middle on, over 18 rows in which the string is set in slips and taken from them.
+    first = next(
+        i for i in range(60, len(loads) - 40) if sum(taken_up[i : i + 17]) >= 2 and not any(taken_up[i - 3 : i])
+    )
+    stuck = dirty.rows[first][1]
+    dirty.rows[first : first + 18] = [(s, stuck, load) for s, _, load in dirty.rows[first : first + 18]]
+    log_path, map_path = dirty.write(tmp_path)
+    log = FieldLog(log_path, load_map(map_path))
+    assert list(log.frames())
+    assert [stretch.kind for stretch in log.quality.stretches] == ["stood still and then jumped on"]
