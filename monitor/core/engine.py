@@ -31,6 +31,7 @@ from monitor.core.alarms.bank import AlarmBank
 from monitor.core.alarms.crew_actions import ASIDE_NOW
 from monitor.core.checks.guided_checks import Checks
 from monitor.core.estimator.estimator import Estimator
+from monitor.core.height_actions import doubt_height, reference, said, slip_and_cut
 from monitor.core.hoist.state import HoistTracker
 from monitor.core.instruments import Instruments
 from monitor.core.own_health import read_health
@@ -100,11 +101,15 @@ class Core:
         self._all_read = True
         """Whether the signals that no rule looks at are those of the last grid point."""
         self._action_handlers: Mapping[str, Callable[[Action], list[Finding]]] = {
-            ActionKind.REFERENCE_HEIGHT: self._reference,
-            ActionKind.SLIP_AND_CUT: self._slip_and_cut,
-            ActionKind.DOUBT_HEIGHT: self._doubt_height,
-            ActionKind.NOTE: lambda action: [_crew_finding(action, printable(action.text, 400))],
-            ActionKind.HAND_OVER: lambda action: [_crew_finding(action, printable(action.text, 400))],
+            ActionKind.REFERENCE_HEIGHT: lambda action: reference(
+                action, self.rig, self._estimator, self._evaluation, self._checks
+            ),
+            ActionKind.SLIP_AND_CUT: lambda action: slip_and_cut(
+                action, self.rig, self._estimator, self._evaluation, self._checks
+            ),
+            ActionKind.DOUBT_HEIGHT: lambda action: doubt_height(action, self._estimator),
+            ActionKind.NOTE: lambda action: [said(action, printable(action.text, 400))],
+            ActionKind.HAND_OVER: lambda action: [said(action, printable(action.text, 400))],
             ActionKind.CHECK_START: lambda action: self._checks.start(action.t_ns, action.target, action.who),
             ActionKind.CHECK_STEP: lambda action: self._checks.step(action.t_ns, action.target, action.who),
             ActionKind.CHECK_ABORT: lambda action: self._checks.abort(action.t_ns, action.target, action.who),
@@ -418,41 +423,3 @@ class Core:
             self._connected_once = True
             self._sensors.start(frame.t_ns)
         self._evaluation.health = health
-
-    def _reference(self, action: Action) -> list[Finding]:
-        height = action.number
-        mast = self.rig.mast
-        if height is None or not mast.floor_m <= height <= mast.crown_m:
-            return [_crew_finding(action, "height reference refused: give a height between floor and crown")]
-        before = self._estimator.estimate(action.t_ns)
-        speed = before.speed_m_s if math.isfinite(before.speed_bound_m_s) else math.nan
-        self._checks.reference(height, before.height_m, speed)
-        self._estimator.reference(action.t_ns, height)
-        by_m = self._estimator.estimate(action.t_ns).height_m - before.height_m
-        if math.isfinite(by_m):
-            self._evaluation.brake_health.creep.shift_heights(by_m)
-        return [_crew_finding(action, f"height reference taken at {height:.2f} m")]
-
-    def _doubt_height(self, action: Action) -> list[Finding]:
-        by_m = action.number
-        if by_m is None or not math.isfinite(by_m):
-            return [_crew_finding(action, "height not doubted: by how much the position moved is not said")]
-        self._estimator.doubt_height(by_m)
-        return [_crew_finding(action, f"position moved by {by_m:+.2f} m where no block can")]
-
-    def _slip_and_cut(self, action: Action) -> list[Finding]:
-        turns = action.number
-        if not self.rig.has("drum", "line"):
-            return [_crew_finding(action, "slip and cut refused: the rig's file has no drum and line")]
-        most = self.rig.drum.wraps_per_layer * self.rig.drum.max_layers
-        if turns is None or not 0 <= turns <= most:
-            return [_crew_finding(action, f"slip and cut refused: give the wraps on the drum, 0 to {most:g}")]
-        self._estimator.slip_and_cut(action.t_ns, turns)
-        self._checks.slip_and_cut(action.t_ns)
-        self._evaluation.line_work.cut()
-        return [_crew_finding(action, f"slip and cut: {turns:g} wraps at the reference height")]
-
-
-def _crew_finding(action: Action, message: str) -> Finding:
-    """A finding that records what the crew did."""
-    return Finding(action.t_ns, "action", str(action.kind), Severity.NOTICE, "", printable(action.who, 12), message)
