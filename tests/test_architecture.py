@@ -92,7 +92,7 @@ FLOORS: tuple[tuple[str, ...], ...] = (
 # The same inside the packages that have rooms of their own. Names joined by "+" are one room with several doors.
 ROOMS: dict[str, tuple[tuple[str, ...], ...]] = {
     "monitor.core": (
-        ("engine+instruments+own_health+pace+recorded+restore",),
+        ("engine+height_actions+instruments+own_health+pace+recorded+restore",),
         ("checks",),
         ("signals",),
         ("hoist", "brakes"),
