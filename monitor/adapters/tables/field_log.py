@@ -105,7 +105,7 @@ class FieldLog:
              if column.quantity == "block_position"), None,
         )  # fmt: skip
         """Of the position that the height goes by."""
-        self._told = 0
+        self._jumps_said = 0
         """How many of its jumps the core has been told of."""
         self._judge_units([[n for n in numbers if n is not None] for _, numbers in first])
 
@@ -287,9 +287,13 @@ class FieldLog:
 
     def _settled(self, t_ns: int, number: int, cells: Sequence[Cell]) -> Iterator[Frame | Action]:
         """The readings of one row as frames; what is dropped of it is counted."""
-        while self._leads is not None and self._told < len(jumps := self._leads.jumps) and jumps[self._told][0] <= t_ns:
-            yield Action(t_ns, ActionKind.DOUBT_HEIGHT, number=round(jumps[self._told][1], 3), who="import")
-            self._told += 1
+        while (
+            self._leads is not None
+            and self._jumps_said < len(jumps := self._leads.jumps)
+            and jumps[self._jumps_said][0] <= t_ns
+        ):
+            yield Action(t_ns, ActionKind.DOUBT_HEIGHT, number=round(jumps[self._jumps_said][1], 3), who="import")
+            self._jumps_said += 1
         for column, topic, cell in zip(self._map.columns, self._topics, cells, strict=True):
             if cell.reason:
                 self.dropped.note(f"{column.column}: {cell.reason}", self._where(number))
