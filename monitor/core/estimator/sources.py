@@ -31,6 +31,11 @@ STAMP_SIGMA_S: Final = {"s": 3e-4, "ms": 3e-4, "us": 1e-5, "ns": 1e-5, "iso8601"
 """Rounding of a source's time by its format: a millisecond step is 0.29 ms (uniform distribution)."""
 DELAY_KNOWN_READINGS: Final = 20
 """Readings of a source after which the shortest delay is taken as known: from then on it changes by little."""
+SCATTER_GAIN: Final = 0.05
+CLIPPED_MEAN: Final = 0.516
+"""Mean of the square of a standard normal deviate where it counts as 1 at most."""
+FINE_SCATTER_M2: Final = 1e-6
+"""Readings that scatter less are as good as exact, m^2: a millimetre."""
 LEAST_VALID_BOUND_M: Final = 0.25
 MOST_VALID_BOUND_M: Final = 0.5
 ODD_READINGS: Final = 3
@@ -229,16 +234,17 @@ class PositionSource:
         """Learn the scatter of the readings from their second differences.
 
         For white noise of variance R, z_k - 2 z_(k-1) + z_(k-2) has variance 6 R; an acceleration adds a dt^2, little
-        at even speed. One difference counts at most nine times what is believed, so that a manoeuvre, which lasts a few
-        readings, hardly moves it (derived here).
+        at even speed. One difference counts no more than what is believed, so that neither a manoeuvre, which lasts a few
+        readings, nor spikes as long as they touch less than half of the differences (three each) make the rest look like
+        noise (Huber 1964, proposal 2; derived here).
         """
         last, older, gap = self.before
         self.before = (z, last, since)
         if 0.8 * since < gap < 1.25 * since < 2.0:
             bend = z - 2.0 * last + older
             seen = bend * bend / 6.0
-            top = 9.0 * self.scatter_m2 + 1e-9
-            self.scatter_m2 += 0.02 * ((seen if seen < top else top) - self.scatter_m2)
+            top = self.scatter_m2 if self.scatter_m2 > FINE_SCATTER_M2 else FINE_SCATTER_M2
+            self.scatter_m2 += SCATTER_GAIN * ((seen if seen < top else top) / CLIPPED_MEAN - self.scatter_m2)
 
     def watch_jitter(self, since: float) -> None:
         """Learn how unevenly readings without a source time arrive; each may be taken as late as they scatter."""
