@@ -11,7 +11,8 @@ more than the hand's scatter brings about: "all since then lie off by one offset
 of last connections (a generalised likelihood ratio with unknown scatter, which is Student's t), at a stated rate of false alarms.
 The scatter is learned at each place from the differences between one connection and the next (mean square successive difference,
 von Neumann 1941), with those that lay off among them: a shift adds one great difference only, and a drift next to nothing. A
-place that is learned stays where it is, so that a drift is not averaged away.
+place that is learned stays where it is, so that a drift is not averaged away. One that was there before any place was learned
+shows by itself (`steady_drift`).
 """
 
 import math
@@ -20,6 +21,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any, Final, NamedTuple
 
+from monitor.core.estimator.place_filter import PlaceFilter
+from monitor.core.estimator.steady_drift import LEAST_M, USUAL_M, USUAL_WEIGHT, deviate, steady_drift
 from monitor.core.saved_state import number, optional, plain, whole
 
 NEAR_M: Final = 4.0
@@ -47,6 +50,7 @@ SLOW_M_S: Final = 0.3
 """A load that comes or goes on a faster block is a bounce, not a connection."""
 LEARNED: Final = 8
 """A place passed so often stays as it is."""
+FARTHEST_M: Final = 1000.0
 PLACES: Final = 6
 RECENT: Final = 16
 """A shift is looked for over so many connections back."""
@@ -59,20 +63,10 @@ EVIDENT_LEARNED: Final = 5.0
 """The same over several places that are all learned: freedoms are added there, which counts one hand's scatter for several."""
 SUSPECT: Final = 0.65
 """From this share of that on, a connection that is the same confirms nothing either."""
-USUAL_M: Final = 0.15
-USUAL_WEIGHT: Final = 8.0
-"""A hand's scatter before any was seen, and how many squares that is worth."""
-LEAST_M: Final = 0.12
-"""No hand sets its slips closer than this for long, however it began."""
 REMEMBERED: Final = 40.0
 """Differences between connections at a place; older ones fade."""
 EFFICIENCY: Final = 2.0 / 3.0
 """A successive difference is worth so much of a square about a known mean (von Neumann 1941)."""
-
-
-def deviate(t: float, freedom: float) -> float:
-    """The normal deviate that is as rare as Student's `t` at so many degrees of freedom (Wallace 1959, within 1 % or so)."""
-    return (8.0 * freedom + 1.0) / (8.0 * freedom + 3.0) * math.sqrt(freedom * math.log1p(t * t / freedom))
 
 
 @dataclass(slots=True, eq=False)
@@ -180,12 +174,16 @@ class Window:
 class Connections:
     """The places seen since the datum was last renewed."""
 
-    __slots__ = ("_first_tolerance_m", "_places", "_recent", "_way_m")
+    __slots__ = ("_first_tolerance_m", "_places", "_recent", "_way_m", "missed", "suspected_m")
 
     def __init__(self, first_tolerance_m: float = FIRST_TOLERANCE_M) -> None:
         self._first_tolerance_m = first_tolerance_m
         self._places: list[Place] = []
         self._recent: deque[Passed] = deque()
+        self.missed = PlaceFilter()
+        """What the counts may have missed by what connections that confirm show."""
+        self.suspected_m = 0.0
+        """What the last ones lie off by, m, where that is too rare to confirm anything and not rare enough to be evidence."""
         self._way_m = -math.inf
         """How far the block had travelled in all at the last of them."""
 
@@ -193,14 +191,18 @@ class Connections:
         """A new datum: what came before no longer compares."""
         self._places.clear()
         self._recent.clear()
+        self.missed.restart()
+        self.suspected_m = 0.0
 
-    def compare(self, height_m: float, way_m: float, known: bool = False) -> Comparison | None:
+    def compare(self, height_m: float, way_m: float, known: bool = False, grown_m: float = 0.0) -> Comparison | None:
         """The string changes between slips and hook at `height_m`, when the block has travelled `way_m` in all; None where that
         says nothing: nowhere near before, or not left since. With `known` the height is sure from elsewhere: places are
-        learned, and what lies off begins a place of its own."""
+        learned, and what lies off begins a place of its own. Counts may have missed `grown_m` (99 %) since the last that
+        confirmed them."""
         since, self._way_m = way_m - self._way_m, way_m
         if since < LEFT_M:
             return None
+        self.missed.grow_to(grown_m)
         near = min(self._places, key=lambda place: abs(height_m - place.mean_m), default=None)
         if near is None or abs(height_m - near.mean_m) > NEAR_M:
             self._begin(height_m)
@@ -213,12 +215,14 @@ class Connections:
             self._begin(height_m)
             return Comparison(off, False, near)
         row = self._pass(near, height_m)
-        shift = Shift(0.0, 0.0) if known else self._shift(near)
+        shift = Shift(0.0, 0.0) if known else max(self._shift(near), self._drift(), key=lambda found: found.share)
+        self.suspected_m = shift.off_m if shift.share >= SUSPECT else 0.0
         if shift.share >= 1.0:
             return Comparison(shift.off_m, True, near)
         if learn:
             row.learned = near.add(height_m)
         if same and shift.share < SUSPECT:
+            self.missed.agree(self._places.index(near), height_m, self._scatters({})[near].variance_m2)
             return Comparison(0.0, True, near)
         return Comparison(off, False, near)
 
@@ -231,11 +235,13 @@ class Connections:
     def _begin(self, height_m: float) -> None:
         if len(self._places) == PLACES:
             least = min(self._places, key=lambda place: place.count)
+            self.missed.drop(self._places.index(least))
             self._places.remove(least)
             self._recent = deque(row for row in self._recent if row.place is not least)
         place = Place(height_m)
         self._places.append(place)
         self._pass(place, height_m).learned = True
+        self.missed.begin(height_m, self._scatters({})[place].variance_m2)
 
     def _pass(self, place: Place, height_m: float) -> Passed:
         """Note a connection at `place` as the newest."""
@@ -300,6 +306,11 @@ class Connections:
                 )
         return max(found, key=lambda shift: shift.share)
 
+    def _drift(self) -> Shift:
+        """The drift of the last connections, where it has come to more than a hand's breadth."""
+        found = steady_drift((row.place, row.height_m) for row in self._recent)
+        return Shift(found.off_m, found.deviate / EVIDENT if abs(found.off_m) > TOLERANCE_M else 0.0)
+
     def state(self, way_m: float) -> dict[str, Any]:
         """What a restart must not lose, as plain JSON values; with the block's way by now."""
         places = [
@@ -321,7 +332,13 @@ class Connections:
             }
             for row in self._recent
         ]
-        return {"places": places, "recent": recent, "since_m": plain(way_m - self._way_m)}
+        return {
+            "places": places,
+            "recent": recent,
+            "since_m": plain(way_m - self._way_m),
+            "missed": self.missed.state(),
+            "suspected_m": self.suspected_m,
+        }
 
     def restore(self, saved: Mapping[str, Any]) -> None:
         """Take up what `state` gave, with the block's way beginning again at nought.
@@ -341,7 +358,14 @@ class Connections:
             learned = sum(row.learned for row in passed if row.place is place)
             if learned > min(place.count, LEARNED):
                 raise ValueError("connections: a place learned more than it passed")
-        self._places, self._recent = places, passed
+        missed = PlaceFilter()
+        if isinstance(kept := saved.get("missed"), Mapping):
+            missed.restore(kept, len(places))
+        else:
+            for place in places:
+                missed.begin(place.mean_m, USUAL_M**2 / min(place.count, LEARNED))
+        self.suspected_m = number(saved, "suspected_m", -FARTHEST_M, FARTHEST_M) if "suspected_m" in saved else 0.0
+        self._places, self._recent, self.missed = places, passed, missed
         self._way_m = -math.inf if since_m is None else -since_m
 
 

@@ -26,6 +26,7 @@ from monitor.core.estimator.estimate import Estimate, Fusion
 from monitor.core.estimator.height_frame import HeightFrame
 from monitor.core.estimator.height_references import HeightReferences
 from monitor.core.estimator.hook_load import HookLoad
+from monitor.core.estimator.place_filter import MOST_M
 from monitor.core.estimator.plausibility import CLUTCH_IN, FreeMotionDetector, PlausibilityMonitor
 from monitor.core.estimator.position_filter import LOST_HEIGHT_DOUBT_M, PositionFilter
 from monitor.core.estimator.prediction import predict, unknown_estimate
@@ -40,7 +41,7 @@ from monitor.core.estimator.sources import (
     PositionSource,
     clock_of,
 )
-from monitor.core.saved_state import number, part, whole, words
+from monitor.core.saved_state import number, numbers, part, whole, words
 from monitor.model.reading import RejectReason, Sample
 
 __all__ = ["Estimate", "Estimator", "Fusion"]
@@ -249,6 +250,7 @@ class Estimator:
             "frame": self._frame.state(),
             "doubt_m": self._track.unexplained_m,
             "unconfirmed_m": self._track.way.unconfirmed_m,
+            "missed": [self._track.way.missed_m, self._track.way.missed_sigma_m],
             "known_ns": self._track.way.known_ns,
             "known_way_m": self._track.way.known_way_m,
             "connections": self._references.connections.state(self._track.way.total_m),
@@ -270,6 +272,9 @@ class Estimator:
             raise ValueError("the rig file's drum, line, position sensors or reference changed")
         doubt = number(saved, "doubt_m", 0.0, 1e4)
         unconfirmed = number(saved, "unconfirmed_m", 0.0, 1e9) if "unconfirmed_m" in saved else 0.0
+        missed, sigma = numbers(saved, "missed", 2) if "missed" in saved else (0.0, 0.0)
+        if not (-MOST_M < missed < MOST_M and 0.0 <= sigma < MOST_M):
+            raise ValueError("missed: no height and its doubt")
         known_ns = None if saved.get("known_ns") is None else whole(saved, "known_ns")
         known_way = number(saved, "known_way_m", 0.0, 1e9) if "known_way_m" in saved else 0.0
         if isinstance(connections := saved.get("connections"), Mapping):
@@ -288,6 +293,7 @@ class Estimator:
             if source.referenced and (source.sensor.id == lead or not self._track.lead.referenced):
                 self._track.lead = source
         self._track.unexplained_m = doubt
+        self._track.way.confirmed(missed, sigma)
         self._track.way.unconfirmed_m = unconfirmed
         self._track.way.known_ns, self._track.way.known_way_m = known_ns, known_way
 

@@ -96,11 +96,16 @@ class HeightReferences:
         x, v, _ = track.predicted_at(t_ns)
         if not -SLOW_M_S < v < SLOW_M_S:
             return
-        found = self.connections.compare(x, track.way.total_m, track.way.unseen_share(t_ns) < KNOWN_SHARE)
+        way, connections = track.way, self.connections
+        if way.missed_sigma_m == 0.0:
+            connections.missed.know()
+        grown_m = track.frame.counting * way.unconfirmed_m
+        found = connections.compare(x, way.total_m, way.unseen_share(t_ns) < KNOWN_SHARE, grown_m)
         if found is None:
             return
+        way.suspected_m = connections.suspected_m
         if found.off_m == 0.0:
-            track.way.unconfirmed_m = 0.0
+            way.confirmed(connections.missed.offset_m, connections.missed.sigma_m)
             if self._off_m and track.unexplained_m == self._off_m and found.place is self._off_place:
                 track.unexplained_m = self._off_m = 0.0
             if self._off_words and lead.diagnosis == self._off_words and not self._off_m:

@@ -96,13 +96,13 @@ def estimate_at(t_ns: int, track: PositionFilter, plausibility: PlausibilityMoni
     variance, scale = READY_MADE_VARIANCE, 0.0
     unconfirmed = 0.0
     if lead.drum:
-        unconfirmed = frame.counting * track.way.unconfirmed_m
+        unconfirmed = track.way.unconfirmed_bound_m(frame.counting)
         variance = frame.datum.variance(by_rope, by_wraps)
         scale = layers.rope_slopes[k] * frame.datum.rope_bound
         if not lead.referenced:
             scale += layers.widest_step - 1.0
     unseen = track.unseen_m * track.way.unseen_share(t_ns)
-    variance += ((unconfirmed + unseen) / Z99) ** 2 + (track.apart_m * PARTING) ** 2
+    variance += (unconfirmed**2 + unseen**2) / Z99**2 + (track.apart_m * PARTING) ** 2
     silent = (t_ns - track.fused_ns) * 1e-9
     if silent < 0.0:
         silent = 0.0

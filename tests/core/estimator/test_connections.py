@@ -7,7 +7,9 @@ from collections.abc import Sequence
 import pytest
 from scipy import stats
 
-from monitor.core.estimator.connections import Comparison, Connections, deviate
+from monitor.core.estimator.connections import Comparison, Connections
+from monitor.core.estimator.estimator import Estimator
+from monitor.core.estimator.steady_drift import deviate, steady_drift
 from monitor.model.reading import Validity
 from tests.core.estimator.motion_bench import Bench, Change, profile, rig_with
 
@@ -40,7 +42,7 @@ def strokes(places: Connections, heights: Sequence[float], way: float = 0.0) -> 
 
 def test_connections_at_their_usual_heights_keep_the_height_confirmed() -> None:
     with_them, without = trip(), trip(connections=False)
-    assert with_them.last[1].unconfirmed_m < 0.1
+    assert with_them.last[1].unconfirmed_m < 0.3
     assert without.last[1].unconfirmed_m > 0.6
     assert without.last[1].height_bound_m > with_them.last[1].height_bound_m
     assert all(e.validity is Validity.VALID for t, _, e in with_them.track if t > 1.0)
@@ -48,9 +50,9 @@ def test_connections_at_their_usual_heights_keep_the_height_confirmed() -> None:
 
 
 def test_the_crew_is_asked_to_check_before_the_height_is_degraded() -> None:
-    """The rule `height-unconfirmed` trips at 0.2 m."""
+    """The rule `height-unconfirmed` trips at 0.4 m."""
     unconfirmed = [(e.unconfirmed_m, e.validity) for t, _, e in trip(connections=False).track if t > 1.0]
-    assert all(validity is Validity.VALID for unconfirmed_m, validity in unconfirmed if unconfirmed_m < 0.2)
+    assert all(validity is Validity.VALID for unconfirmed_m, validity in unconfirmed if unconfirmed_m < 0.4)
     assert any(validity is Validity.DEGRADED for _, validity in unconfirmed)
 
 
@@ -64,6 +66,15 @@ def test_counts_lost_in_a_stroke_are_a_doubt_from_the_next_connection_on() -> No
     bench.estimator.reference(bench.now_ns(), bench.last[0])
     assert bench.estimator.estimate(bench.now_ns()).validity is Validity.VALID
     assert bench.estimator.fusion(bench.index("drum")).diagnosis == ""
+
+
+def test_a_restart_keeps_what_connections_left_in_doubt() -> None:
+    bench = trip(until_s=262.0)
+    after = Estimator(bench.rig)
+    after.restore(bench.estimator.state(), 1.0)
+    assert after.state()["missed"] == bench.estimator.state()["missed"]
+    assert after.state()["connections"]["missed"] == bench.estimator.state()["connections"]["missed"]
+    assert bench.estimator.state()["missed"][1] > 0.0
 
 
 def test_what_may_go_unseen_comes_again_with_way_and_time_after_the_crew_gave_the_height() -> None:
@@ -143,6 +154,34 @@ def test_a_slow_drift_is_not_averaged_away() -> None:
     found = strokes(Connections(), [(3.0, 30.0)[k % 2] + 0.025 * k for k in range(60)])
     first = next(k for k, f in enumerate(found) if f is not None and f.evidence and f.off_m != 0.0)
     assert 0.025 * first < 1.0
+
+
+@pytest.mark.parametrize(("creep_m", "suspected_m", "told_m"), [(0.05, 0.5, 0.7), (0.1, 0.7, 1.1), (0.2, 1.0, 1.7)])
+def test_a_drift_from_the_first_stand_on_is_suspected_and_then_told(
+    creep_m: float, suspected_m: float, told_m: float
+) -> None:
+    """By the median of 21 hands that scatter by 5 cm, while it creeps by so much a connection."""
+    suspected, told = [], []
+    for seed in range(21):
+        draw, places, way = random.Random(seed), Connections(), 0.0
+        first = 0.0
+        for k in range(40):
+            found = places.compare((3.0, 30.0)[k % 2] + creep_m * k + draw.gauss(0.0, 0.05), way)
+            way += 28.0
+            first = first or (creep_m * k if places.suspected_m > 0.0 else 0.0)
+            if doubts(found):
+                suspected.append(first)
+                told.append(creep_m * k)
+                break
+    assert len(told) == 21
+    assert sorted(suspected)[10] < suspected_m
+    assert sorted(told)[10] < told_m
+
+
+def test_too_few_connections_are_no_drift() -> None:
+    assert steady_drift([]) == (0.0, 0.0)
+    assert steady_drift([("low", 3.0), ("high", 30.0), ("low", 3.5), ("high", 30.5)]) == (0.0, 0.0)
+    assert steady_drift([("low", 3.0 + 0.1 * k) for k in range(6)]).off_m == pytest.approx(0.5)
 
 
 def test_where_the_string_stood_at_the_start_is_no_evidence_unless_it_is_far_off() -> None:
