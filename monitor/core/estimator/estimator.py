@@ -125,8 +125,11 @@ class Estimator:
         source.record(value, taken, z, since, track.braking)
         if track.started:
             if source is not track.lead:
-                return self._second.compare(source, taken, z)
+                reason = self._second.compare(source, taken, z)
+                source.watch_scatter(z, since, reason is None)
+                return reason
             reason = track.update(source, taken, z)
+            source.watch_scatter(z, since, reason is None)
             self._check_lead(source, taken, z)
             if not source.drum:
                 self._regain.look(source, taken, z, reason is None)
@@ -135,6 +138,7 @@ class Estimator:
             track.lead = source
         if source is track.lead:
             track.start(source, taken, z)
+        source.watch_scatter(z, since, True)
         return None
 
     def _taken_ns(self, source: PositionSource, sample: Sample) -> int:

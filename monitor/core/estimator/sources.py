@@ -31,11 +31,6 @@ STAMP_SIGMA_S: Final = {"s": 3e-4, "ms": 3e-4, "us": 1e-5, "ns": 1e-5, "iso8601"
 """Rounding of a source's time by its format: a millisecond step is 0.29 ms (uniform distribution)."""
 DELAY_KNOWN_READINGS: Final = 20
 """Readings of a source after which the shortest delay is taken as known: from then on it changes by little."""
-SCATTER_GAIN: Final = 0.05
-CLIPPED_MEAN: Final = 0.516
-"""Mean of the square of a standard normal deviate where it counts as 1 at most."""
-FINE_SCATTER_M2: Final = 1e-6
-"""Readings that scatter less are as good as exact, m^2: a millimetre."""
 LEAST_VALID_BOUND_M: Final = 0.25
 MOST_VALID_BOUND_M: Final = 0.5
 ODD_READINGS: Final = 3
@@ -120,11 +115,11 @@ class PositionSource:
     """One position source. Heights in metres, as the filter has them (unloaded line)."""
 
     __slots__ = (
-        "anchor_m", "arrival_ns", "before", "bias_m", "change_share", "clock", "counts", "diagnosis", "difference_m", "drum",
-        "frozen_ns", "frozen_z", "fused", "fused_ns", "innovation", "interval_s", "joined", "last_raw", "learned_at_m", "modulus",
-        "noise", "offset", "offset_to_lead_m", "per_count", "referenced", "refused", "refused_ns", "rejected",
-        "repeat_count", "repeat_count_released", "repeats", "said_m", "scatter_m2", "sensor", "slow", "state", "step", "still",
-        "taken_ns", "test_ratio", "time_sigma_s", "turned", "z",
+        "_refused_lately", "anchor_m", "arrival_ns", "before", "bias_m", "change_share", "clock", "counts", "diagnosis",
+        "difference_m", "drum", "frozen_ns", "frozen_z", "fused", "fused_ns", "innovation", "interval_s", "joined",
+        "last_raw", "learned_at_m", "modulus", "noise", "offset", "offset_to_lead_m", "per_count", "referenced", "refused",
+        "refused_ns", "rejected", "repeat_count", "repeat_count_released", "repeats", "said_m", "scatter_m2", "sensor",
+        "slow", "state", "step", "still", "taken_ns", "test_ratio", "time_sigma_s", "turned", "z",
     )  # fmt: skip
 
     def __init__(self, sensor: Sensor) -> None:
@@ -139,6 +134,8 @@ class PositionSource:
         self.noise = sigma**2 + 1.0 / 12.0 if self.drum else max(sigma, 1e-3) ** 2
         self.scatter_m2 = 0.0
         """Variance of its readings as seen, m^2."""
+        self._refused_lately = 0
+        """So many of the next second differences have a reading in them that was refused."""
         self.before: tuple[float, float, float] = (math.nan, math.nan, 0.0)
         """The last height, the one before, and the seconds between them."""
         self.time_sigma_s = ARRIVAL_SIGMA_S if not sensor.stamped else STAMP_SIGMA_S[sensor.time_format]
@@ -225,26 +222,29 @@ class PositionSource:
         if 0.0 < since < 60.0:
             self.interval_s += 0.05 * (since - self.interval_s)
             self.slow = self.interval_s > SLOW_PERIOD_S
-        self.watch_scatter(z, since)
         self.last_raw = raw
         self.taken_ns = taken
         self.z = z
 
-    def watch_scatter(self, z: float, since: float) -> None:
+    def watch_scatter(self, z: float, since: float, used: bool) -> None:
         """Learn the scatter of the readings from their second differences.
 
         For white noise of variance R, z_k - 2 z_(k-1) + z_(k-2) has variance 6 R; an acceleration adds a dt^2, little
-        at even speed. One difference counts no more than what is believed, so that neither a manoeuvre, which lasts a few
-        readings, nor spikes as long as they touch less than half of the differences (three each) make the rest look like
-        noise (Huber 1964, proposal 2; derived here).
+        at even speed. One difference counts at most nine times what is believed, so that a manoeuvre, which lasts a few
+        readings, hardly moves it (derived here). One with a reading in it that was refused counts as what is believed at
+        most: dense spikes, three differences each, would else be taken for noise in the end, and be believed.
         """
         last, older, gap = self.before
         self.before = (z, last, since)
+        if not used:
+            self._refused_lately = 3
+        elif self._refused_lately:
+            self._refused_lately -= 1
         if 0.8 * since < gap < 1.25 * since < 2.0:
             bend = z - 2.0 * last + older
             seen = bend * bend / 6.0
-            top = self.scatter_m2 if self.scatter_m2 > FINE_SCATTER_M2 else FINE_SCATTER_M2
-            self.scatter_m2 += SCATTER_GAIN * ((seen if seen < top else top) / CLIPPED_MEAN - self.scatter_m2)
+            top = self.scatter_m2 if self._refused_lately else 9.0 * self.scatter_m2 + 1e-9
+            self.scatter_m2 += 0.02 * ((seen if seen < top else top) - self.scatter_m2)
 
     def watch_jitter(self, since: float) -> None:
         """Learn how unevenly readings without a source time arrive; each may be taken as late as they scatter."""

@@ -42,7 +42,7 @@ def scatter_m(seed: int, sigma_m: float, spikes: float = 0.0, readings: int = 60
     source = PositionSource(next(sensor for sensor in find_rig("light").sensors if sensor.role == "position"))
     for k in range(readings):
         off = draw.choice((-3.0, 3.0)) if draw.random() < spikes else 0.0
-        source.watch_scatter(10.0 + 0.05 * k + draw.gauss(0.0, sigma_m) + off, 0.05)
+        source.watch_scatter(10.0 + 0.05 * k + draw.gauss(0.0, sigma_m) + off, 0.05, not off)
     return float(source.scatter_m2**0.5)
 
 
