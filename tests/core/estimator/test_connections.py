@@ -156,9 +156,9 @@ def test_a_slow_drift_is_not_averaged_away() -> None:
     assert 0.025 * first < 1.0
 
 
-@pytest.mark.parametrize(("creep_m", "suspected_m", "told_m"), [(0.05, 0.5, 0.7), (0.1, 0.7, 1.1), (0.2, 1.0, 1.7)])
+@pytest.mark.parametrize(("creep_m", "suspected_m", "found_m"), [(0.05, 0.5, 0.7), (0.1, 0.7, 1.1), (0.2, 1.0, 1.7)])
 def test_a_drift_from_the_first_stand_on_is_suspected_and_then_told(
-    creep_m: float, suspected_m: float, told_m: float
+    creep_m: float, suspected_m: float, found_m: float
 ) -> None:
     """By the median of 21 hands that scatter by 5 cm, while it creeps by so much a connection."""
     suspected, told = [], []
@@ -175,7 +175,7 @@ def test_a_drift_from_the_first_stand_on_is_suspected_and_then_told(
                 break
     assert len(told) == 21
     assert sorted(suspected)[10] < suspected_m
-    assert sorted(told)[10] < told_m
+    assert sorted(told)[10] < found_m
 
 
 def test_too_few_connections_are_no_drift() -> None:
