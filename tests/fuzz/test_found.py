@@ -65,8 +65,8 @@ def test_tables_in_tables_without_end_are_refused_in_words() -> None:
 @pytest.mark.parametrize(
     ("field", "value", "words"),
     [
-        ("rope_diameter_m", "1.5", "core_diameter_m: must be above line.rope_diameter_m"),
-        ("wraps_per_layer", "0.5", "drum.wraps_per_layer: must be 1 or more"),
+        ("core_diameter_m", "0.02", "core_diameter_m: must be above line.rope_diameter_m"),
+        ("wraps_per_layer", "0.5", "drum.wraps_per_layer: must be from 1 to 1,000"),
         ("cooling_tau_s", "900.0\nfade_full_c = 200.0", "above fade_onset_c"),
         ("fill", "0.0", "line.fill"),
         ("inertia_kg_m2", "1e300", "drum.inertia_kg_m2"),
