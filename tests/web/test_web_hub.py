@@ -88,7 +88,8 @@ def test_a_snapshot_crosses_the_wire_to_the_last_bit(name: str) -> None:
     cut = Entry(3, 5, 6, "line-cut", "ab", "worn", MappingProxyType({"turns": 12.0}))
     facts = RunFacts(
         "mqtt://rig:1883", 14, "went on", (cut,), LedgerState("a.ledger", "", 1, 2),
-        RecordingFile("a.stopmark", 1_000_000, "/srv", None), Replayed("b.stopmark", 1, "live", 4, "rules.toml"),
+        recording=RecordingFile("a.stopmark", 1_000_000, "/srv", None),
+        replayed=Replayed("b.stopmark", 1, "live", 4, "rules.toml"),
     )  # fmt: skip
     back = read_update(update_line(snap, facts))
     assert repr(back.snapshot) == repr(snap)
