@@ -20,6 +20,7 @@ from textual.binding import BindingType
 from textual.command import CommandPalette
 from textual.screen import Screen
 
+from monitor.errors import sentence_of
 from monitor.model.alarm import Severity
 from monitor.model.snapshot import Snapshot
 from monitor.presentation.format import SYSTEM_LABEL, SYSTEMS, Units
@@ -32,7 +33,7 @@ from monitor.ui.drawing import screen_file
 from monitor.ui.drawing.canvas import Canvas, Spot
 from monitor.ui.drawing.canvas_widget import CanvasWidget
 from monitor.ui.drawing.theme import THEMES, Depth, Palette, ThemeName, palette, textual_theme
-from monitor.ui.help_text import help_text
+from monitor.ui.help_text import COMMANDS_KEY, help_text, key_in
 from monitor.ui.history import History
 from monitor.ui.keys import time_window
 from monitor.ui.keys.key import MOVES, Key
@@ -186,9 +187,7 @@ class StopmarkApp(App[int]):
         replay = self.driver.replay
         shown = None
         if replay is not None:
-            shown = ReplayView(
-                replay.start_ns, replay.end_ns, replay.position_ns, replay.speed, replay.paused, replay.skips_still
-            )
+            shown = ReplayView.of(replay)
             if shown.paused or shown.position_ns >= shown.end_ns:
                 self._moved_s = now_s
         return View(
@@ -393,7 +392,15 @@ class StopmarkApp(App[int]):
     def show_help(self) -> None:
         """Show the help page."""
         room = min(self.size.width, WIDEST_HELP) - 9
-        self.push_screen(Help(help_text(SCREENS, self.spec, room, self.driver.mode == "REPLAY")))
+        self.push_screen(Help(help_text(SCREENS, self.spec, room, self.driver.mode == "REPLAY")), self._from_help)
+
+    def _from_help(self, clicked: tuple[str, int] | None) -> None:
+        """Press the key whose line was clicked on the help page."""
+        printed, along = key_in(*clicked) if clicked is not None else ("", 0)
+        if printed == COMMANDS_KEY:
+            self.action_command_palette()
+        elif printed:
+            self._press(printed, along)
 
     def leave(self) -> None:
         """Stop the monitor, on the second press."""
@@ -423,13 +430,6 @@ class StopmarkApp(App[int]):
                 then(text)
 
         self.push_screen(Ask(title, explain, restrict, longest), answer)
-
-
-def sentence_of(error: BaseException) -> str:
-    """The text of an error, without the groups around it."""
-    while isinstance(error, BaseExceptionGroup):
-        error = error.exceptions[0]
-    return str(error) or type(error).__name__
 
 
 def run_app(driver: Driver, theme: ThemeName = "day") -> int:

@@ -7,6 +7,7 @@ from textual.app import ComposeResult
 from textual.binding import Binding, BindingType
 from textual.containers import Vertical, VerticalScroll
 from textual.content import Content
+from textual.events import Click
 from textual.screen import ModalScreen
 from textual.widgets import Input, Static
 
@@ -57,8 +58,9 @@ COMMANDS_CSS: Final = """
 """The list of commands must not wash out what it lies over, nor cover the banner."""
 
 
-class Help(ModalScreen[None]):
-    """All keys and words. Any key or click closes it; arrow keys and the wheel scroll."""
+class Help(ModalScreen[tuple[str, int] | None]):
+    """All keys and words. Any key or click closes it; arrow keys and the wheel scroll. Dismisses with the line that was
+    clicked and the column in it."""
 
     DEFAULT_CSS = f"""
     Help {{ align: center bottom; background: transparent; }}
@@ -76,7 +78,7 @@ class Help(ModalScreen[None]):
     def compose(self) -> ComposeResult:
         """The text."""
         with VerticalScroll() as box:
-            box.border_subtitle = Content("↑↓ scroll, any other key closes")
+            box.border_subtitle = Content("↑↓ scroll, click a key, any other closes")
             yield Static(Content(self._text))
 
     def on_mount(self) -> None:
@@ -89,6 +91,10 @@ class Help(ModalScreen[None]):
         if key not in ("up", "down", "pageup", "pagedown", "home", "end"):
             self.dismiss(None)
 
-    def on_click(self) -> None:
-        """A click closes, too."""
-        self.dismiss(None)
+    def on_click(self, event: Click) -> None:
+        """A click closes, too, and tells on which line it was."""
+        text = self.query_one(Static)
+        place = event.screen_y - text.region.y
+        lines = self._text.splitlines()
+        inside = text.region.contains(event.screen_x, event.screen_y) and 0 <= place < len(lines)
+        self.dismiss((lines[place], event.screen_x - text.region.x) if inside else None)

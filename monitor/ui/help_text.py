@@ -32,6 +32,8 @@ WORDS = (
 
 WIDEST = 76
 _INDENT = 12
+_BEFORE = 2
+COMMANDS_KEY = "ctrl+p"
 
 
 def _entry(name: str, meaning: str, width: int) -> list[str]:
@@ -40,6 +42,12 @@ def _entry(name: str, meaning: str, width: int) -> list[str]:
     if len(head) >= _INDENT:
         return [head, *wrap(meaning, width, initial_indent=" " * _INDENT, subsequent_indent=" " * _INDENT)]
     return wrap(meaning, width, initial_indent=head.ljust(_INDENT), subsequent_indent=" " * _INDENT)
+
+
+def key_in(line: str, column: int) -> tuple[str, int]:
+    """The key that a line of the help page begins with, as printed, and the column in its hint (1 is its first character) that
+    lies at `column` of the line; the name of something else, or nothing, where it begins with no key."""
+    return line[:_INDENT].strip(), column - _BEFORE + 1
 
 
 def _rows(keys: "Sequence[Key]") -> list[tuple[str, str]]:
@@ -57,7 +65,7 @@ def help_text(screens: "Sequence[ScreenSpec]", current: "ScreenSpec", room: int 
         (f"On {current.name}", _rows(own)),
         ("In this replay", _rows(REPLAY_KEYS) if replay else []),
         ("Everywhere", _rows([key for key in GLOBAL if key.fits(replay)])),
-        ("", [("ctrl+p", "every command by name"), ("arrows", "move in a list")]),
+        ("", [(COMMANDS_KEY, "every command by name"), ("arrows", "move in a list")]),
         ("Screens", [(spec.key, f"{spec.name}: {spec.help}") for spec in screens]),
         ("Words", list(WORDS)),
     ]

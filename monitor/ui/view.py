@@ -7,7 +7,7 @@ from monitor.config.rig import Rig
 from monitor.model.reading import UNKNOWN, Value
 from monitor.model.snapshot import HoistState, Snapshot
 from monitor.presentation.format import SI, Units
-from monitor.runtime.driver import Mode
+from monitor.runtime.driver import Mode, ReplayControl
 from monitor.runtime.facts import RunFacts
 from monitor.ui.history import History
 
@@ -25,6 +25,11 @@ class ReplayView:
     speed: float
     paused: bool
     skips_still: bool = False
+
+    @classmethod
+    def of(cls, replay: ReplayControl) -> "ReplayView":
+        """As it is now."""
+        return cls(replay.start_ns, replay.end_ns, replay.position_ns, replay.speed, replay.paused, replay.skips_still)
 
 
 @dataclass(frozen=True, slots=True)

@@ -8,8 +8,9 @@ from dataclasses import dataclass
 import pytest
 from textual.widgets import Input
 
+from monitor.errors import sentence_of
 from monitor.runtime.facts import RecordingFile, RunFacts
-from monitor.ui.app import StopmarkApp, run_app, sentence_of
+from monitor.ui.app import StopmarkApp, run_app
 from monitor.ui.dialogs import Help
 from monitor.ui.drawing.canvas_widget import CanvasWidget
 from monitor.ui.help_text import help_text

@@ -5,12 +5,15 @@ from typing import Any
 import pytest
 from textual import events
 from textual.containers import Vertical
+from textual.widgets import Static
 
 from monitor.model.stream import ActionKind
 from monitor.ui.app import StopmarkApp
 from monitor.ui.dialogs import Ask, Help
-from monitor.ui.help_text import help_text
-from monitor.ui.screens import SCREENS
+from monitor.ui.drawing.canvas_widget import CanvasWidget
+from monitor.ui.help_text import help_text, key_in
+from monitor.ui.key_hints import key_at, keys_of
+from monitor.ui.screens import SCREENS, ScreenSpec
 from tests.ui import sample
 from tests.ui.drivers import FakeReplay
 from tests.ui.walk import Walk, app_with, initials, shown, wait
@@ -264,3 +267,37 @@ async def test_the_page_before_the_first_reading_knows_its_keys() -> None:
         assert "q  quit" in foot(app)
         await pilot.press("q")
         assert "Press q again" in foot(app)
+
+
+@pytest.mark.parametrize("size", [(60, 20), (120, 40)], ids=str)
+@pytest.mark.parametrize("spec", SCREENS, ids=lambda spec: spec.name)
+async def test_the_mouse_alone_reaches_every_key(spec: ScreenSpec, size: tuple[int, int]) -> None:
+    """By the footer's hints, or by the lines of the help page, which has a hint at every size."""
+    app, _, _ = app_with(sample.still())
+    async with app.run_test(size=size) as pilot:
+        await pilot.press(spec.key)
+        canvas = app.query_one(CanvasWidget).shown
+        assert canvas is not None
+        assert [spot for spot in canvas.spots if spot.kind == "key" and spot.id == "?"]
+        lines = help_text(SCREENS, spec).splitlines()
+        keys = keys_of(spec, replaying=False)
+        reached = {key_in(line, 2 + place) for line in lines if line.startswith("  ") for place in range(2)}
+        for key in keys:
+            if key.fits(replaying=False):
+                assert any(key_at(keys, *found) is key for found in reached), key.key
+        assert {other.key for other in SCREENS} <= {printed for printed, _ in reached}
+
+
+async def test_a_click_on_a_line_of_the_help_page_is_its_key() -> None:
+    app, _, _ = app_with(sample.still())
+    async with app.run_test(size=(120, 40)) as pilot:
+        await pilot.press("question_mark")
+        await pilot.pause()
+        static = app.screen.query_one(Static)
+        line = next(
+            y for y, row in enumerate(help_text(SCREENS, SCREENS[0], 79).splitlines()) if row.startswith("  u ")
+        )
+        await pilot.click(offset=(static.region.x + 2, static.region.y + line))
+        await pilot.pause()
+        assert not isinstance(app.screen, Help)
+        assert app.units.system != "SI" or "Units" in shown(app)

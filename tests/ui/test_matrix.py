@@ -23,6 +23,16 @@ def covered(canvas: Canvas) -> list[str]:
     return spoilt
 
 
+def touching(canvas: Canvas) -> list[str]:
+    """Figures of one row right behind which something else begins."""
+    joined = []
+    for figure, (x, y) in zip(canvas.figures, canvas.figures_at, strict=True):
+        row, end = canvas.chars[y], x + len(figure)
+        if "".join(row[x:end]) == figure and end < canvas.width and row[end].isalnum():
+            joined.append("".join(row[x : end + 8]))
+    return joined
+
+
 @pytest.mark.parametrize("size", SIZES, ids=str)
 @pytest.mark.parametrize("spec", SCREENS, ids=lambda spec: spec.name)
 def test_figures_have_room_and_stand_apart(spec: ScreenSpec, size: tuple[int, int]) -> None:
@@ -31,6 +41,7 @@ def test_figures_have_room_and_stand_apart(spec: ScreenSpec, size: tuple[int, in
         canvas = page(sample.SAMPLES[state](), spec, size, history=history)
         assert not canvas.cut, (state, canvas.cut)
         assert not covered(canvas), state
+        assert not touching(canvas), state
 
 
 @pytest.mark.parametrize("size", SIZES[2:], ids=str)

@@ -4,7 +4,11 @@ import re
 
 import pytest
 
+from monitor.model.alarm import Severity
 from monitor.ui.app import StopmarkApp
+from monitor.ui.drawing.canvas import Canvas
+from monitor.ui.drawing.canvas_widget import strip
+from monitor.ui.drawing.theme import FILL_ROLE, palette
 from tests.ui import sample
 from tests.ui.drivers import FakeDriver
 
@@ -21,7 +25,7 @@ def ink(svg: str, words: str) -> str:
 
 @pytest.mark.parametrize("theme", ["day", "night", "contrast"])
 @pytest.mark.parametrize(
-    ("key", "words"), [("question_mark", "STOPMARK watches"), ("w", "Asked once per shift"), ("ctrl+p", "Acknowledge")]
+    ("key", "words"), [("question_mark", "STOPMARK watches"), ("w", "Asked once per tour"), ("ctrl+p", "Acknowledge")]
 )
 async def test_what_lies_over_the_screen_is_readable(
     monkeypatch: pytest.MonkeyPatch, key: str, words: str, theme: str
@@ -34,3 +38,14 @@ async def test_what_lies_over_the_screen_is_readable(
         await pilot.pause()
         assert ink(app.export_screenshot(), words) == plain
         assert ink(app.export_screenshot(), "LOWERING" if key == "w" else words) == plain
+
+
+@pytest.mark.parametrize("severity", list(Severity))
+def test_large_glyphs_are_seen_in_a_banner_of_reversed_cells(severity: Severity) -> None:
+    """Without colour a full block must not look like the blank beside it, nor a line cross the glyph."""
+    canvas = Canvas(12, 1)
+    canvas.area.fill(FILL_ROLE[severity])
+    canvas.area.put(2, 0, "██", FILL_ROLE[severity])
+    blank, block, _ = strip(canvas, 0, palette("day", "none"))
+    assert bool(blank.style and blank.style.reverse) is not bool(block.style and block.style.reverse)
+    assert not any(segment.style and segment.style.underline for segment in (blank, block))

@@ -13,7 +13,10 @@ from monitor.ui.drawing.glyphs import for_console
 from monitor.ui.drawing.theme import Palette, Role
 
 FULL = "█"
-_REVERSED = Style(reverse=True)
+_REVERSED = Style(reverse=True, underline=False)
+_UPRIGHT = Style(reverse=False, underline=False)
+_NOT_UNDERLINED = Style(underline=False)
+"""A line under words tells a severity without colour; under blanks and parts of glyphs it would only cross them."""
 
 
 class CanvasWidget(Widget):
@@ -84,7 +87,11 @@ def strip(canvas: Canvas, y: int, palette: Palette, console: bool = False) -> St
 
 
 def _segment(text: str, role: Role, solid: bool, palette: Palette) -> Segment:
-    return Segment(" " * len(text), palette[role] + _REVERSED) if solid else Segment(text, palette[role])
+    style = palette[role]
+    if solid:
+        # Of a look that is reversed itself, which is all there is without colour, a block is what is not.
+        return Segment(" " * len(text), style + (_UPRIGHT if style.reverse else _REVERSED))
+    return Segment(text, style if any(map(str.isalnum, text)) else style + _NOT_UNDERLINED)
 
 
 def _wide_strip(canvas: Canvas, y: int, palette: Palette) -> Strip:

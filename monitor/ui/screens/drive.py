@@ -146,10 +146,11 @@ def _room(area: Area, view: View, plan: Plan) -> int:
     """Room up and room down, and what lies ahead beside them; returns the rows used."""
     way = heading(view.snap)
     rows = digits.rows_of(plan.room)
-    column = plan.column
+    small = area.width < SMALL
+    # Where nothing stands beside them the two figures are so far apart that they are not read as one.
+    column = plan.column + (2 if small else 0)
     for x, key in ((0, 1), (column, -1)):
         _room_figure(area.part(x, 0, column - 1, rows + 1), view, plan, key)
-    small = area.width < SMALL
     if small and is_slow(view.snap):
         area.best(0, rows + 1, (f"{interval(view.snap)}: no word of {LATE_STOP}", f"no word of {LATE_STOP}"), "caution")
     elif small:
@@ -238,7 +239,7 @@ def _in_a_row(area: Area, lines: Lines) -> None:
     crossing = bool(lines) and lines[0][0] == "overrun"
     starts = (0, area.width // 2) if crossing else (0, area.width * 3 // 10, area.width * 16 // 25)
     for start, end, (label, choices, role) in zip(starts, (*starts[1:], area.width), lines, strict=False):
-        part = area.part(start, 0, end - start, 1)
+        part = area.part(start, 0, end - start - (1 if end < area.width else 0), 1)
         part.best(part.put(0, 0, label, "dim") + 1, 0, (*choices, "?"), role)
 
 

@@ -251,7 +251,7 @@ KEYS: tuple[Key, ...] = (
     Key("minus", _change(lambda state, now: time_window.zoom(state, now, -1)), "", "", footer=False, cap="-"),
     Key("e", _change(lambda state, now: time_window.pan(state, now, -0.5)), "earlier", "half a window back"),
     Key("l", _change(lambda state, now: time_window.pan(state, now, 0.5)), "later", "half a window on"),
-    Key("m", lambda context: _to_mark(context, -1), "alarm", "cursor to the alarm before it; M to the one after"),
+    Key("m", lambda context: _to_mark(context, -1), "alarm", "cursor to the alarm before, after it", cap="mM"),
     Key("M", lambda context: _to_mark(context, 1), "", "", footer=False),
     Key("0", _change(lambda state, now: time_window.now(state)), "now", "back to the newest"),
 )
