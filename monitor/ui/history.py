@@ -151,6 +151,12 @@ class History:
             ring.feed(snap.t_ns, values)
         self._log(snap)
 
+    @property
+    def bytes(self) -> int:
+        """Of the numbers that it holds of what it was fed."""
+        rows = [row for ring in self._rings for table in (ring.low, ring.high) for row in table.values()]
+        return sum(len(row) * row.itemsize for row in [*rows, *(ring.times for ring in self._rings)])
+
     def clear(self) -> None:
         """Forget everything that was fed; what came from the record stays."""
         for ring in self._rings:

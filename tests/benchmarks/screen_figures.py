@@ -2,7 +2,8 @@
 
 Run it with ``python -m tests.benchmarks.screen_figures``. The demo runs fourteen times as fast as real, which is about 2,000
 readings a second through a real broker. Keys switch between the Drive and the Brakes screen; the response is the first byte
-string of the other screen's own title.
+string of the other screen's own title. With ``-- cost`` only what needs no broker: CPU time of a frame, of `--help` and up to the
+first paint, and the bytes of three hours of trends. These are CPU times, which a busy machine changes little.
 """
 
 import fcntl
@@ -16,11 +17,22 @@ import sys
 import termios
 import time
 from collections.abc import Sequence
+from dataclasses import replace
 
+from monitor.ui.drawing.canvas_widget import strip
+from monitor.ui.drawing.theme import palette
+from monitor.ui.history import History
+from monitor.ui.page import draw_page
+from monitor.ui.screens import SCREENS, ScreenSpec
+from monitor.ui.view import View
 from tests.benchmarks.figures import Figure, show
+from tests.ui import sample
 
 RATE = 14
 PRESSES = 30
+LARGE = (200, 60)
+FRAMES = 40
+RUNS = 5
 TITLES = {b"2": b"SERVICE BRAKE", b"1": b"ROOM"}
 
 
@@ -52,9 +64,87 @@ def cpu_s(pid: int) -> float:
     return (int(fields[11]) + int(fields[12])) / os.sysconf("SC_CLK_TCK")
 
 
-def main(_arguments: Sequence[str] | None = None) -> list[Figure]:
+def frame_ms(spec: ScreenSpec, size: tuple[int, int]) -> float:
+    """CPU time of a frame of a screen whose snapshot is new each time, drawn and turned into the terminal's lines, ms: the median
+    of `FRAMES`."""
+    base, history, colours = sample.warning(), sample.history(), palette("day")
+    times = []
+    for number in range(FRAMES):
+        snap = replace(base, t_ns=base.t_ns + number * sample.SECOND // 10)
+        history.feed(snap)
+        begin = time.process_time()
+        canvas = draw_page(View(snap, sample.rig(), "LIVE", history=history), spec, *size)
+        for y in range(canvas.height):
+            strip(canvas, y, colours)
+        times.append(time.process_time() - begin)
+    return 1e3 * statistics.median(times)
+
+
+def child_cpu_ms(*command: str) -> float:
+    """CPU time of a command, ms: the least of `RUNS`."""
+    times = []
+    for _ in range(RUNS):
+        before = os.times()
+        subprocess.run(command, stdout=subprocess.DEVNULL, check=True)
+        after = os.times()
+        times.append(after.children_user + after.children_system - before.children_user - before.children_system)
+    return 1e3 * min(times)
+
+
+def first_paint() -> tuple[float, float]:
+    """`watch` without a broker in a terminal of 120x40, up to its first paint: wall time and CPU time, s."""
+    master, slave = pty.openpty()
+    fcntl.ioctl(slave, termios.TIOCSWINSZ, struct.pack("HHHH", 40, 120, 0, 0))
+    begin = time.monotonic()
+    process = subprocess.Popen(
+        [sys.executable, "-m", "monitor.cli", "watch", "--rig", "land", "--broker", "mqtt://127.0.0.1:1", "--no-record"],
+        stdin=slave, stdout=slave, stderr=slave, env=os.environ | {"TERM": "xterm-256color"}, start_new_session=True,
+    )  # fmt: skip
+    os.close(slave)
+    try:
+        painted = read_until(master, b"ADVISORY ONLY", 60.0, begin)
+        return painted or float("nan"), cpu_s(process.pid)
+    finally:
+        process.kill()  # it may wait for the terminal, which nobody reads any more
+        process.wait()
+        os.close(master)
+
+
+def trend_bytes(hours: float = 3.0) -> int:
+    """Bytes of the numbers that a screen remembers after so long."""
+    history, base = History(), sample.calm()
+    for second in range(round(3600 * hours)):
+        history.feed(replace(base, t_ns=base.t_ns + second * sample.SECOND))
+    return history.bytes
+
+
+def cost() -> list[Figure]:
+    """What the screen costs, by CPU time."""
+    by_screen = {spec.name: frame_ms(spec, LARGE) for spec in SCREENS}
+    worst = max(by_screen, key=lambda name: by_screen[name])
+    python, words = (
+        child_cpu_ms(sys.executable, "-c", "pass"),
+        child_cpu_ms(sys.executable, "-m", "monitor.cli", "--help"),
+    )
+    paints = [first_paint() for _ in range(RUNS)]
+    wall, cpu = (statistics.median(paint[side] for paint in paints) for side in (0, 1))
+    return show(
+        Figure(f"a frame at {LARGE[0]}x{LARGE[1]}, Drive: CPU", by_screen["Drive"], "ms", "under 20"),
+        Figure(
+            f"a frame at {LARGE[0]}x{LARGE[1]}, the dearest screen ({worst}): CPU", by_screen[worst], "ms", "under 20"
+        ),
+        Figure("`--help`: CPU above Python's own start", words - python, "ms", "under 60"),
+        Figure("watch: CPU up to the first paint, median", cpu, "s"),
+        Figure("watch: command to first paint, median", wall, "s", "0.35"),
+        Figure("three hours of trends: numbers kept", trend_bytes() / 1e6, "MB"),
+    )
+
+
+def main(arguments: Sequence[str] | None = None) -> list[Figure]:
     """Print the figures."""
-    figures = []
+    figures = cost()
+    if arguments and "cost" in arguments:
+        return figures
     master, slave = pty.openpty()
     fcntl.ioctl(slave, termios.TIOCSWINSZ, struct.pack("HHHH", 40, 120, 0, 0))
     begin = time.monotonic()
