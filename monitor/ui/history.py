@@ -12,6 +12,7 @@ from collections import deque
 from dataclasses import dataclass
 from typing import Final
 
+from monitor.core.signals.believable import BELIEVABLE
 from monitor.model.alarm import AlarmView
 from monitor.model.snapshot import Snapshot
 from monitor.presentation.believed import words_for
@@ -41,6 +42,8 @@ class Track:
 
 def believed_track(name: str, track: Track) -> Track:
     """`track` of the signal `name` without the points that nobody can believe: one of them, and the axis shows nothing else."""
+    if name not in BELIEVABLE:
+        return track
     low, high = ([math.nan if words_for(name, x) else x for x in row] for row in (track.low, track.high))
     return Track(track.t_s, low, high)
 
@@ -154,8 +157,10 @@ class History:
     @property
     def bytes(self) -> int:
         """Of the numbers that it holds of what it was fed."""
-        rows = [row for ring in self._rings for table in (ring.low, ring.high) for row in table.values()]
-        return sum(len(row) * row.itemsize for row in [*rows, *(ring.times for ring in self._rings)])
+        rows = sum(
+            len(row) * row.itemsize for ring in self._rings for table in (ring.low, ring.high) for row in table.values()
+        )
+        return rows + sum(len(ring.times) * ring.times.itemsize for ring in self._rings)
 
     def clear(self) -> None:
         """Forget everything that was fed; what came from the record stays."""

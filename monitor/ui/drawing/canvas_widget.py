@@ -13,8 +13,8 @@ from monitor.ui.drawing.glyphs import for_console
 from monitor.ui.drawing.theme import Palette, Role
 
 FULL = "█"
-_REVERSED = Style(reverse=True, underline=False)
-_UPRIGHT = Style(reverse=False, underline=False)
+_REVERSED = Style(reverse=True)
+_UPRIGHT = Style(reverse=False)
 _NOT_UNDERLINED = Style(underline=False)
 """A line under words tells a severity without colour; under blanks and parts of glyphs it would only cross them."""
 
@@ -90,8 +90,10 @@ def _segment(text: str, role: Role, solid: bool, palette: Palette) -> Segment:
     style = palette[role]
     if solid:
         # Of a look that is reversed itself, which is all there is without colour, a block is what is not.
-        return Segment(" " * len(text), style + (_UPRIGHT if style.reverse else _REVERSED))
-    return Segment(text, style if any(map(str.isalnum, text)) else style + _NOT_UNDERLINED)
+        style += _UPRIGHT if style.reverse else _REVERSED
+    if style.underline and (solid or not any(map(str.isalnum, text))):
+        style += _NOT_UNDERLINED
+    return Segment(" " * len(text) if solid else text, style)
 
 
 def _wide_strip(canvas: Canvas, y: int, palette: Palette) -> Strip:

@@ -1,6 +1,7 @@
 """Trends: minutes to hours of a group of signals, a strip each, with limits, alarms on the time axis and a cursor that reads them
 off. What the screen has not seen itself comes from the record."""
 
+from bisect import bisect_left
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from math import isfinite, nan
@@ -188,7 +189,8 @@ def reading(track: Track, back_s: float) -> float:
     """The value nearest to `back_s` seconds before the track's end; NaN when there is none within a few of its points."""
     if not track.t_s:
         return nan
-    at = min(range(len(track.t_s)), key=lambda index: abs(track.t_s[index] + back_s))
+    after = min(len(track.t_s) - 1, bisect_left(track.t_s, -back_s))
+    at = min((max(0, after - 1), after), key=lambda index: abs(track.t_s[index] + back_s))
     usual = (track.t_s[-1] - track.t_s[0]) / max(1, len(track.t_s) - 1)
     return track.high[at] if abs(track.t_s[at] + back_s) <= max(1.0, 3.0 * usual) else nan
 

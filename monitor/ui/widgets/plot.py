@@ -49,12 +49,17 @@ def line(area: Area, track: Track, span_s: float, axis: Range, role: Role = "str
     columns, rows = 2 * area.width, 4 * area.height
     if columns < 2 or rows < 2 or span_s <= 0:
         return
+    height = axis.high - axis.low
     lows, highs = [1.0] * columns, [0.0] * columns
     for t_s, low, high in zip(track.t_s, track.low, track.high, strict=True):
         if isfinite(low) and isfinite(high):
             column = min(columns - 1, max(0, int((1 + t_s / span_s) * (columns - 1) + 0.5)))
-            lows[column] = min(lows[column], axis.share(low))
-            highs[column] = max(highs[column], axis.share(high))
+            # A cell of the picture takes the extremes of all that falls into it; shares are clamped when it is drawn.
+            lowest, highest = (low - axis.low) / height, (high - axis.low) / height
+            if lowest < lows[column]:
+                lows[column] = max(0.0, lowest)
+            if highest > highs[column]:
+                highs[column] = min(1.0, highest)
     cells: dict[tuple[int, int], int] = {}
     before: tuple[int, int, int] | None = None
     reach = _reach(track, span_s, columns)
