@@ -63,10 +63,10 @@ def test_every_subset_runs_and_is_drawn_and_says_not_fitted(without: frozenset[s
         for spec in SCREENS:
             for size in ((80, 24), (200, 50)):
                 text = page(snap, spec, size, rig=rig).text()
-                assert "nan" not in text.lower().split(), spec.title
+                assert "nan" not in text.lower().split(), spec.name
     ruled = {rule.signal for rule in core._rules.rules}
     assert not ruled & absent
-    session = next(screen for screen in SCREENS if screen.title == "Session")
+    session = next(screen for screen in SCREENS if screen.name == "Session")
     words = page(snaps[-1], session, (200, 50), rig=rig).text()
     if core._rules.left_out:
         assert core._rules.left_out[0] in words
