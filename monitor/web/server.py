@@ -206,7 +206,7 @@ class WebServer(Server):
         except OSError as error:
             words = f"This view cannot be shown now ({short_reason(error)}): close another, then try again."
             await websocket.close(code=WSCloseCode.TRY_AGAIN_LATER, message=words.encode()[:_CLOSE_BYTES])
-        except (AssertionError, AttributeError, LookupError, RecursionError, TypeError, ValueError):
+        except (AssertionError, AttributeError, LookupError, OverflowError, RecursionError, TypeError, ValueError):
             await websocket.close(
                 code=WSCloseCode.UNSUPPORTED_DATA, message=b"The page sent what no page of ours sends."
             )

@@ -118,7 +118,7 @@ DEEP = 30_000
 MESSAGES = {
     "brackets": "[" * DEEP,
     "stdin": '["stdin", ' + "[" * DEEP,
-    "objects": '{"a":' * DEEP,
+    "objects": '{"a":' * 10_000,
     "digits": "[" + "9" * 60_000 + "]",
     "surrogate": '["stdin", "\\ud800"]',
     "infinite": '["resize", {"width": 1e400, "height": 2}]',
