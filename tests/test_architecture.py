@@ -102,7 +102,7 @@ ROOMS: dict[str, tuple[tuple[str, ...], ...]] = {
     ),
     "monitor.adapters": (("tables", "ledger"), ("sessions", "mqtt"), ("host",)),
     "monitor.ui": (
-        ("app",),
+        ("app", "plain"),
         ("page", "key_hints", "help_text", "past_reader"),
         ("screens",),
         ("frame", "widgets", "keys"),

@@ -10,6 +10,7 @@ from monitor.commands.common.session_range import add_session_range, add_session
 from monitor.errors import UserError
 
 PLAIN: Final = ("readings", "resampled", "signals", "findings")
+SESSION: Final = "session"
 WORK: Final = ("strokes", "stands", "trips", "line-work", "stops", "limits")
 
 
@@ -22,9 +23,10 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "-o", "--out", metavar="FILE", type=Path, required=True, help="table to write: .csv, .parquet, .xlsx"
     )
     parser.add_argument(
-        "--what", choices=(*PLAIN, *WORK), default="readings",
+        "--what", choices=(*PLAIN, *WORK, SESSION), default="readings",
         help="readings as they came; resampled, one column per sensor; derived signals; what was said; or of the block's work:"
-        " strokes, stands, trips (stands an hour), line-work by activity, stops by the motion alone, time beyond limits",
+        " strokes, stands, trips (stands an hour), line-work by activity, stops by the motion alone, time beyond limits;"
+        " or session: the piece from --from to --to as one of its own, which replays",
     )  # fmt: skip
     parser.add_argument(
         "--every",
@@ -52,6 +54,8 @@ def check_words(args: argparse.Namespace) -> None:
         )
     if args.own_units and args.what not in ("readings", "resampled"):
         raise UserError(f"--own-units: {args.what} are SI")
+    if args.what == SESSION and args.force:
+        raise UserError("--force: a session is never written over; give another name")
     if args.what == "findings" and (args.start or args.end):
         raise UserError("--from and --to: findings are exported whole")
 
@@ -65,6 +69,8 @@ def run(args: argparse.Namespace) -> int:
     from monitor.analysis.signal_table import export_signals
 
     check_words(args)
+    if args.what == SESSION:
+        return _cut_out(args)
     check_out(args.out, [f".{ending}" for ending in FORMATS], args.force, args.sessions)
     with SessionChain(args.sessions) as chain:
         from_ns, to_ns = session_range(args, chain)
@@ -92,6 +98,23 @@ def run(args: argparse.Namespace) -> int:
         print(f"  {silence_words(result.silences)}")
     if result.message:
         print(f"  {result.message}")
+    return 0
+
+
+def _cut_out(args: argparse.Namespace) -> int:
+    """Write a piece as a session of its own."""
+    from monitor.adapters.sessions.chain import SessionChain
+    from monitor.presentation.format import clock
+    from monitor.runtime.cut import check_name, cut_out
+
+    check_name(args.out)
+    with SessionChain(args.sessions) as chain:
+        from_ns, to_ns = session_range(args, chain)
+        start_ns = chain.t_first_ns if from_ns is None else from_ns
+        with Progress(f"writing {args.out.name}"):
+            piece = cut_out(chain, start_ns, chain.end_ns if to_ns is None else to_ns, args.out)
+    words = f"from {clock(piece.from_ns, date=True)} to {clock(piece.to_ns)} UTC"
+    print(f"{piece.path}: {words}, {piece.frames} messages, {piece.findings} findings; stopmark replay {piece.path}")
     return 0
 
 

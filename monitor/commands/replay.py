@@ -9,7 +9,7 @@ from contextlib import nullcontext
 from typing import TYPE_CHECKING
 
 from monitor.commands.common.progress import Progress
-from monitor.commands.common.screen import add_screen_arguments, show
+from monitor.commands.common.screen import add_screen_arguments, screen_of
 from monitor.commands.common.session_range import add_session_range, add_sessions, print_faults, session_range
 from monitor.errors import UserError
 
@@ -65,19 +65,20 @@ def run(args: argparse.Namespace) -> int:
     from monitor.runtime.replay import ReplayDriver, play
 
     speed = args.speed if args.speed is not None else (math.inf if args.headless else 1.0)
-    if args.headless and (args.loop or args.paused):
-        raise UserError("--loop and --paused are for the screen: leave them out with --headless")
+    if args.headless and (args.loop or args.paused or args.plain):
+        raise UserError("--loop, --paused and --plain are for a person: leave them out with --headless")
     with SessionChain(args.sessions) as session:
         text, where = rules_text(args.rules, session)
         from_ns, to_ns = session_range(args, session, finding_ns(args.at, session) if args.at else None)
         unsound = print_faults(session)
         tally = Tally()
+        screen = None if args.headless else screen_of(args)
         driver = ReplayDriver(
-            session, speed, (print_finding, tally) if args.headless else (), rules_text=text, rules_path=where,
+            session, speed, (print_finding, tally) if screen is None else screen.sinks, rules_text=text, rules_path=where,
             from_ns=from_ns, to_ns=to_ns, loop=args.loop, paused=args.paused,
         )  # fmt: skip
-        if not args.headless:
-            return show(driver, args)
+        if screen is not None:
+            return screen.show(driver)
         if math.isinf(speed):
             sign = Progress(f"replaying {driver.rig.name}", done=lambda: _done(driver))
             with nullcontext() if sys.stdout.isatty() else sign:  # there the findings are the sign

@@ -17,7 +17,7 @@ from monitor.commands.common.arguments import (
     port,
 )
 from monitor.commands.common.live_run import live_driver
-from monitor.commands.common.screen import show
+from monitor.commands.common.screen import screen_of
 
 if TYPE_CHECKING:
     from monitor.adapters.host.shutdown import Ending
@@ -46,6 +46,8 @@ def run(args: argparse.Namespace) -> int:
 
     if not args.web and not (args.bind is None and args.port is None):
         raise UserError("--bind and --port say where to serve the screen: add --web")
+    if args.plain and (args.web or args.headless):
+        raise UserError("--plain is for this terminal: leave out --web and --headless")
     rig = find_rig(args.rig)
     credentials = Path(args.credentials) if args.credentials else None
     url = parse_broker_url(args.broker, os.environ, credentials, args.allow_open_credentials)
@@ -70,10 +72,11 @@ def watch_on_screen(
     logging.getLogger().addHandler(
         logging.NullHandler()
     )  # the screen shows it; a line on standard error would tear the screen
+    screen = screen_of(args)
     ending.step(f"the recordings in {args.data or 'the data folder'}")
-    with live_driver(args, rig, url, clock, mode, ()) as driver:
+    with live_driver(args, rig, url, clock, mode, screen.sinks) as driver:
         driver.when_running(lambda: ending.attach(driver.stop))
-        return show(driver, args)
+        return screen.show(driver)
 
 
 def watch_headless(

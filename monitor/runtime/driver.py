@@ -49,6 +49,9 @@ class ReplayControl(Protocol):
     def seek_to(self, t_ns: int) -> None:
         """Go to a stream time; values outside the session are clamped to it."""
 
+    def remark(self, text: str, who: str) -> str:
+        """Keep a note of `who` about this moment beside the session; why that failed, empty where it did not."""
+
     def seek_finding(self, step: Literal[-1, 1]) -> bool:
         """Go to the next (1) or previous (-1) alarm finding; False when there is none."""
 

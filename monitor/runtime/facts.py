@@ -10,7 +10,9 @@ from pathlib import Path
 
 from monitor.adapters.ledger.ledger import Entry
 from monitor.adapters.ledger.trend import BrakeTrend
+from monitor.adapters.sessions.remarks import Remark
 from monitor.adapters.sessions.tour import Tour
+from monitor.model.alarm import Severity
 from monitor.runtime.record import Record
 
 
@@ -40,6 +42,17 @@ class LedgerState:
 
 
 @dataclass(frozen=True, slots=True)
+class Mark:
+    """Something that a recording has at one moment: an alarm that was raised, or a check that ended."""
+
+    t_ns: int
+    key: str
+    severity: Severity
+    words: str
+    alarm: bool
+
+
+@dataclass(frozen=True, slots=True)
 class Replayed:
     """The session that is replayed."""
 
@@ -54,6 +67,12 @@ class Replayed:
     """Where the rules in force are from; empty for those of the recording."""
     faults: int = 0
     """What is wrong with the record itself, as `sessions verify` tells it."""
+    marks: tuple[Mark, ...] = ()
+    """In the order of time."""
+    remarks: tuple[Remark, ...] = ()
+    """What people wrote beside it since."""
+    week_before: Entry | None = None
+    """The brake's figures about a week before, by the rig's ledger beside the session."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,14 +87,14 @@ class RunFacts:
     line_events: tuple[Entry, ...] = ()
     """The latest events in the drilling line's life, newest first."""
     ledger: LedgerState | None = None
-    brake_trends: tuple[BrakeTrend, ...] = ()
-    """Where the brake's figures are heading, by the rig's ledger; empty without one."""
-    tour: Tour = field(default_factory=Tour)
-    """What the tour of the crew has had so far."""
     recording: RecordingFile | None = None
     replayed: Replayed | None = None
     record: Record | None = None
     """Where the past can be read; None where nothing is recorded."""
+    brake_trends: tuple[BrakeTrend, ...] = ()
+    """Where the brake's figures are heading, by the rig's ledger; empty without one."""
+    tour: Tour = field(default_factory=Tour)
+    """What the tour of the crew has had so far."""
 
 
 def recording_file(path: Path) -> RecordingFile | None:

@@ -6,13 +6,18 @@ findings of the recording are read from the session, one by one.
 
 import asyncio
 import math
+import time
 from bisect import bisect_left, bisect_right
 from collections.abc import Iterator, Sequence
+from dataclasses import replace
 from typing import Final, Literal
 
 from monitor.adapters.host.clock import StreamClock
+from monitor.adapters.ledger.week_before import brake_week_before
 from monitor.adapters.sessions.chain import SessionChain
+from monitor.adapters.sessions.format import SessionError
 from monitor.adapters.sessions.reader import SessionReader
+from monitor.adapters.sessions.remarks import Remark, add_remark, remarks_of
 from monitor.adapters.sessions.soundness import faults_of
 from monitor.adapters.sessions.tour import Tour, TourLog, belongs
 from monitor.config.rig import Rig
@@ -21,7 +26,7 @@ from monitor.model.alarm import Finding
 from monitor.model.snapshot import HoistState, Snapshot
 from monitor.model.stream import Action, Frame, Request
 from monitor.runtime.assembly import core_of
-from monitor.runtime.facts import Replayed, RunFacts
+from monitor.runtime.facts import Mark, Replayed, RunFacts
 from monitor.runtime.record import Record
 from monitor.runtime.runner import TICK_S, OnFinding, Runner, Sink, run_until
 from monitor.runtime.session_feed import SETTLE_S, begin
@@ -81,8 +86,16 @@ class ReplayDriver:
             alarms=len(self._raised_ns),
             other_rules="" if self._rules == session.rules_text else self._rules_path,
             faults=sum(1 for file in files for _ in faults_of(file)),
+            marks=tuple(
+                Mark(f.t_ns, f.key, f.severity, f.message, f.raised)
+                for f in self._recorded
+                if f.raised or f.kind == "check"
+            ),
+            remarks=tuple(remark for file in files for remark in remarks_of(file.path)),
+            week_before=brake_week_before(files[0].path.parent, self.rig.name, self.start_ns),
         )
         self._record = Record(files=tuple(str(file.path) for file in files))
+        self._files = files
         self._pending: Frame | Action | None = None
         self._clock = StreamClock(self.start_ns)
         self._seeking = False
@@ -167,6 +180,19 @@ class ReplayDriver:
             return False
         self.seek_to(self._raised_ns[place] + 50_000_000)
         return True
+
+    def remark(self, text: str, who: str) -> str:
+        """Keep a note of `who` about this moment beside the session; why that failed, empty where it did not."""
+        here = self.position_ns
+        file = next((one for one in reversed(self._files) if one.t_first_ns <= here), self._files[0])
+        remark = Remark(here, time.time_ns(), who, text)
+        try:
+            add_remark(file.path, remark)
+        except SessionError as error:
+            return str(error)
+        kept = sorted((*self._replayed.remarks, remark), key=lambda one: one.t_ns)
+        self._replayed = replace(self._replayed, remarks=tuple(kept))
+        return ""
 
     async def run(self) -> None:
         """Play until the end, then stand there until cancelled."""

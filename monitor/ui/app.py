@@ -54,7 +54,7 @@ MESSAGE_S: Final = 4.0
 
 
 class StopmarkApp(App[int]):
-    """The screen of one monitor. `clock` is any clock of seconds that only goes forward."""
+    """The screen of one monitor. `clock`: seconds that only go forward; `sound`: whether the bell rings (None: when live)."""
 
     CSS = "Screen { layout: vertical; overflow: hidden; }" + COMMANDS_CSS
     ENABLE_COMMAND_PALETTE = True
@@ -67,6 +67,7 @@ class StopmarkApp(App[int]):
         theme: ThemeName = "day",
         clock: Callable[[], float] = time.monotonic,
         depth: Depth | None = None,
+        sound: bool | None = None,
     ) -> None:
         # Without colours Textual would otherwise turn the terminal's own into black, which is invisible on black.
         super().__init__(ansi_color=True if depth == "none" or "NO_COLOR" in os.environ else None)
@@ -85,10 +86,10 @@ class StopmarkApp(App[int]):
         self._palettes: dict[ThemeName, Palette] = {name: palette(name, self._depth) for name in THEMES}
         self._canvas_widget = CanvasWidget()
         self._screen_states: dict[str, ScreenState] = {}
-        self._message, self._message_until_s = "", 0.0
-        self._quit_until_s = float("-inf")
+        self._message, self._message_until_s, self._quit_until_s = "", 0.0, float("-inf")
         self._moved_s, self._moved_ns = clock(), -1
         self._bell = Bell()
+        self.sound = driver.mode != "REPLAY" if sound is None else sound
         self._terminal: int | None = None
         self._time_mouse = TimeMouse(self)
         for name in THEMES:
@@ -170,7 +171,7 @@ class StopmarkApp(App[int]):
             shown = time_window.window(self.screen_state(), snap.t_ns)
             self._past.fill(self.driver.facts().record, trends.NAMES, shown.since_ns, shown.until_ns)
         view = self.view(snap)
-        if self._bell.due(snap, self.clock()) and self.driver.mode != "REPLAY" and not self._terminal_lags():
+        if self._bell.due(snap, self.clock()) and self.sound and not self._terminal_lags():
             self.bell()
         if self._bell.fresh >= Severity.WARNING and isinstance(self.screen, Help | CommandPalette):
             self.screen.dismiss(None)
@@ -432,9 +433,9 @@ class StopmarkApp(App[int]):
         self.push_screen(Ask(title, explain, restrict, longest), answer)
 
 
-def run_app(driver: Driver, theme: ThemeName = "day") -> int:
+def run_app(driver: Driver, theme: ThemeName = "day", sound: bool | None = None) -> int:
     """Run the screen until it is left. Returns the exit code; an error's sentence goes to stderr."""
-    app = StopmarkApp(driver, theme)
+    app = StopmarkApp(driver, theme, sound=sound)
     app.run()
     if app.error:
         print(f"stopmark: {harmless(app.error)}", file=sys.stderr)

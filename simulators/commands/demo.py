@@ -13,7 +13,7 @@ from collections.abc import Callable
 from typing import TYPE_CHECKING, Any
 
 from monitor.commands.common.arguments import positive
-from monitor.commands.common.screen import show
+from monitor.commands.common.screen import screen_of
 from simulators.commands.simulate import add_scenario_arguments
 
 if TYPE_CHECKING:
@@ -112,7 +112,10 @@ def run(args: argparse.Namespace) -> int:
             url = parse_broker_url(address, {})
             tally, watcher = Tally(), Watcher()
             sinks: list[Callable[[Finding], None]] = [tally, watcher]
-            if args.headless:
+            screen = None if args.headless else screen_of(args)
+            if screen is not None:
+                sinks += screen.sinks
+            else:
                 sinks.append(lambda finding: output(finding_line(finding)))
             intake = None
             if isinstance(clock, PacedClock):
@@ -121,8 +124,8 @@ def run(args: argparse.Namespace) -> int:
             with live_driver(args, rig, url, clock, "SIMULATED", sinks, intake) as driver:
                 driver.when_running(lambda: ending.attach(driver.stop))
                 driver.when_connected(lambda: simulated.go(*clock.begin()))
-                if not args.headless:
-                    return show(driver, args)
+                if screen is not None:
+                    return screen.show(driver)
                 with contextlib.suppress(KeyboardInterrupt):
                     asyncio.run(run_for(driver, args.seconds, lambda: simulated.finished or output.gone))
                 simulated.stop()
@@ -139,8 +142,8 @@ def _teach(args: argparse.Namespace) -> int:
     """The training: the same plant and the same monitor, in one process and without a record."""
     from monitor.errors import UserError
 
-    if args.headless:
-        raise UserError("--teach is for the screen: leave out --headless")
+    if args.headless or args.plain:
+        raise UserError("--teach is for the screen: leave out --headless and --plain")
     from simulators.training.screen import run_training
 
     return run_training(args.theme, args.seed)

@@ -23,9 +23,14 @@ class FakeReplay:
     paused: bool = False
     found: bool = True
     skips_still: bool = False
+    remarks: list[tuple[int, str, str]] = field(default_factory=list)
 
     def skip_still(self, skip: bool) -> None:
         self.skips_still = skip
+
+    def remark(self, text: str, who: str) -> str:
+        self.remarks.append((self.position_ns, text, who))
+        return ""
 
     def pause(self, paused: bool) -> None:
         self.paused = paused

@@ -19,7 +19,7 @@ from monitor.ui.keys.replay_keys import date_and_time, time_of_day
 from monitor.ui.screens import SCREENS
 from tests.ui import sample
 from tests.ui.drivers import FakeDriver, FakeReplay
-from tests.ui.walk import app_with, initials, shown, wait
+from tests.ui.walk import Clock, app_with, initials, shown, wait
 
 
 async def test_every_screen_by_its_key_and_from_the_palette() -> None:
@@ -167,10 +167,16 @@ async def test_a_snapshot_that_stands_still_is_announced() -> None:
         assert "MONITOR STOPPED: nothing new for 7.0 s" in shown(app)
 
 
-async def test_the_bell_rings_live_and_never_in_a_replay(monkeypatch: pytest.MonkeyPatch) -> None:
-    for mode, expected in (("LIVE", True), ("REPLAY", False)):
+async def test_the_bell_rings_live_and_in_a_replay_only_when_asked(monkeypatch: pytest.MonkeyPatch) -> None:
+    for mode, sound, expected in (
+        ("LIVE", None, True),
+        ("REPLAY", None, False),
+        ("REPLAY", True, True),
+        ("LIVE", False, False),
+    ):
         rung: list[float] = []
-        app, _, clock = app_with(sample.danger(), mode=mode)
+        clock = Clock()
+        app = StopmarkApp(FakeDriver(sample.danger(), mode=mode), clock=clock, sound=sound)  # type: ignore[arg-type]
         monkeypatch.setattr(app, "bell", lambda rung=rung: rung.append(1.0))
         async with app.run_test(size=(80, 24)) as pilot:
             await wait(pilot, clock, 2.0)

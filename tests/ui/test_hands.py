@@ -218,7 +218,7 @@ async def test_a_question_stays_when_a_warning_comes_and_leaves_banner_and_figur
         assert app.screen.query_one(Vertical).region.y > 12
 
 
-@pytest.mark.parametrize("key", ["w", "n", "a", "s"])
+@pytest.mark.parametrize("key", ["w", "a", "s"])
 async def test_a_replay_asks_for_no_initials(key: str) -> None:
     app, _ = replaying()
     async with app.run_test(size=(80, 24)) as pilot:

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from monitor.config.rules_file import default_rules_path, load_rules
 from monitor.core.signals.table import SIGNAL_NAMES
 from monitor.model.alarm import AlarmState, Severity
-from monitor.model.snapshot import HoistState, Limits, StopMarks
+from monitor.model.snapshot import HoistState, Limits, Snapshot, StopMarks
 from monitor.ui.bell import Bell
 from monitor.ui.drawing import digits
 from monitor.ui.drawing.canvas import Canvas, printable, words_that_fit, wrapped
@@ -203,14 +203,26 @@ def test_severities_differ_without_colour() -> None:
     assert all(style.color is None and style.bgcolor is None for style in plain.values())
 
 
-def test_bell_rings_by_severity_and_stays_silent_when_told() -> None:
+def rung(snap: Snapshot, seconds: float) -> list[float]:
+    """When the bell rings, looked at ten times a second."""
+    bell = Bell()
+    return [tick / 10 for tick in range(round(10 * seconds)) if bell.due(snap, tick / 10)]
+
+
+def test_bell_rings_in_the_rhythm_of_the_severity() -> None:
+    assert rung(sample.danger(), 4.0) == [0.0, 0.3, 0.6, 2.0, 2.3, 2.6]
+    assert rung(sample.warning(), 10.0) == [0.0, 0.3, 5.0, 5.3]
+    assert rung(sample.degraded(), 60.0) == [0.0]
+
+
+def test_bell_is_silent_when_told_also_within_a_row() -> None:
     bell = Bell()
     danger = sample.danger()
     assert bell.due(danger, 0.0)
-    assert not bell.due(danger, 0.5)
-    assert bell.due(danger, 1.1)
-    assert not bell.due(replace(danger, silenced=True), 9.0)
-    assert not bell.due(sample.calm(), 20.0)
+    assert not bell.due(replace(danger, silenced=True), 0.4)
+    assert not bell.due(danger, 0.8), "the rest of the row is not rung later"
+    assert bell.due(danger, 2.0)
+    assert not bell.due(sample.calm(), 2.4)
 
 
 def test_bell_rings_once_for_caution_never_for_notice_and_not_once_acknowledged() -> None:

@@ -11,6 +11,7 @@ from monitor.adapters.sessions.catalogue import gaps_of
 from monitor.adapters.sessions.format import Checkpoint, Note, SessionError
 from monitor.adapters.sessions.gaps import LEAST_NS, Gap
 from monitor.adapters.sessions.reader import LONGEST_JUMP_NS, SessionReader
+from monitor.adapters.sessions.remarks import Remark, remarks_of
 from monitor.adapters.sessions.soundness import faults_of
 from monitor.config.rig import Rig
 from monitor.model.alarm import Finding
@@ -121,6 +122,10 @@ class SessionChain:
     def notes(self) -> list[Note]:
         """What the recorder wrote about the recording."""
         return [note for session in self.sessions for note in session.notes()]
+
+    def remarks(self) -> list[Remark]:
+        """What people wrote beside them afterwards."""
+        return [remark for session in self.sessions for remark in remarks_of(session.path)]
 
     def gaps(self) -> list[Gap]:
         """Times without frames, those between two sessions included."""

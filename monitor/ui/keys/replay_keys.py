@@ -63,6 +63,51 @@ def _alarm(context: ScreenContext, step: Literal[-1, 1]) -> None:
         context.say("No later alarm in this session." if step > 0 else "No earlier alarm in this session.")
 
 
+def _same(context: ScreenContext, step: Literal[-1, 1]) -> None:
+    """To the next or previous mark of the kind at which the replay stands, or that it has passed last."""
+    replay, replayed = _replay(context), context.driver.facts().replayed
+    if replay is None or replayed is None:
+        return
+    here = replay.position_ns
+    past = [mark for mark in replayed.marks if mark.t_ns <= here]
+    kind = past[-1] if past else next(iter(replayed.marks), None)
+    if kind is None:
+        context.say("Nothing was raised in this session.")
+        return
+    alike = [mark.t_ns for mark in replayed.marks if mark.key == kind.key]
+    after = [t_ns for t_ns in alike if t_ns > here]
+    before = [t_ns for t_ns in alike if t_ns < here - 1_000_000_000]
+    if not (after if step > 0 else before):
+        context.say(f"No {'later' if step > 0 else 'earlier'} {kind.key} in this session.")
+        return
+    replay.seek_to((after[0] if step > 0 else before[-1]) + 50_000_000)
+    context.say(f"At {clock(replay.position_ns)}: {kind.key}, one of {len(alike)}.")
+
+
+def _remark(context: ScreenContext) -> None:
+    """A note beside the session, about this moment."""
+    replay = _replay(context)
+    if replay is None:
+        return
+    at = clock(replay.position_ns)
+
+    def write(text: str) -> None:
+        context.say(replay.remark(text, context.who) or f"Note kept beside the session, at {at}.")
+
+    def ask() -> None:
+        explain = f"Kept beside the session, about {at}. What was recorded stays as it is."
+        context.ask("Note", explain, r".*", 200, write)
+
+    def sign(text: str) -> None:
+        context.who = text.upper()
+        ask()
+
+    if context.who:
+        ask()
+    else:
+        context.ask("Your initials", "Kept with the notes that you write beside this session.", r"[A-Za-z]*", 4, sign)
+
+
 def _seek(context: ScreenContext) -> None:
     replay = _replay(context)
     if replay is None:
@@ -115,11 +160,14 @@ REPLAY_KEYS: tuple[Key, ...] = (
     _key("right", lambda context: _step(context, 10), "", "", "→"),
     _key("left_square_bracket", lambda context: _alarm(context, -1), "alarm", "previous, next alarm", "[]"),
     _key("right_square_bracket", lambda context: _alarm(context, 1), "", "", "]"),
+    _key("left_curly_bracket", lambda context: _same(context, -1), "same", "previous, next of the same kind", "{}"),
+    _key("right_curly_bracket", lambda context: _same(context, 1), "", "", "}"),
     _key("less_than_sign", lambda context: _speed(context, 0.5), "speed", "half, double the speed", "<>"),
     _key("greater_than_sign", lambda context: _speed(context, 2.0), "", "", ">"),
     _key("comma", lambda context: _step(context, -0.05), "step", "back, on one step of 50 ms", ",."),
     _key("full_stop", lambda context: _step(context, 0.05), "", "", "."),
     _key("k", _skip_still, "skip", "skip stretches in which the block stands still, or no longer", footer=False),
+    _key("n", _remark, "note", "write a note beside the session, about this moment", footer=False),
     _key("j", _seek, "jump", "jump to a time of day", footer=False),
 )
 """Work on every screen of a replay."""

@@ -2,52 +2,56 @@
 
 from collections.abc import Iterable, Mapping
 from math import isfinite
+from typing import Final
 
-from monitor.presentation.format import NOT_FITTED_WORD, SYSTEM_LABEL, clock, plain, span, ways
+from monitor.adapters.ledger.entries import BRAKE_FIGURES
+from monitor.adapters.ledger.ledger import Entry
+from monitor.model.reading import Validity
+from monitor.presentation.brake_trend import SERIES
+from monitor.presentation.figures import figure
+from monitor.presentation.format import NOT_FITTED_WORD, SYSTEM_LABEL, UNKNOWN_WORD, clock, plain, span, ways
 from monitor.presentation.missing import words_of_missing
-from monitor.runtime.facts import LedgerState, RecordingFile, Replayed, RunFacts
+from monitor.runtime.facts import LedgerState, Mark, RecordingFile, Replayed, RunFacts
 from monitor.ui.drawing.canvas import Area, printable
 from monitor.ui.keys.key import Key
 from monitor.ui.keys.list_keys import SECTION_KEYS
-from monitor.ui.keys.replay_keys import DAY_NS, REPLAY_KEYS
-from monitor.ui.view import View
-from monitor.ui.widgets import bars, sections
+from monitor.ui.keys.replay_keys import REPLAY_KEYS
+from monitor.ui.view import ReplayView, View
+from monitor.ui.widgets import sections, timeline
 from monitor.ui.widgets.labels import device_words
 from monitor.ui.widgets.sections import Item, Section
 
 TITLE = "Session"
-HELP = "recording, replay position and speed, configuration in force"
+HELP = "recording, configuration in force; in a replay the whole session on a line, notes, the brake a week before"
+_WIDE: Final = 110
+_TALL: Final = 14
+"""Rows of the body from which on the line of the session has its marks."""
 
 
 def draw(area: Area, view: View) -> tuple[str, ...]:
     """The body of the screen."""
-    top = 0
-    if view.replay is not None:
-        top = 4
-        _position(area.part(1, 0, area.width - 2, top), view)
-    return sections.searched(area.part(0, top, area.width, area.height - top), contents(view), view.screen_state)
+    if view.replay is None:
+        return sections.searched(area, contents(view), view.screen_state)
+    rows = len(timeline.rows_of(view.facts.replayed)) if area.height >= _TALL else 0
+    _position(area.part(1, 0, area.width - 2, 1), view.replay)
+    timeline.draw(area.part(1, 1, area.width - 2, rows + 2), view.replay, view.facts.replayed)
+    top = rows + 4
+    columns = 1 if area.width < _WIDE else 0  # what was raised is told in sentences
+    body = area.part(0, top, area.width, area.height - top)
+    return sections.searched(body, contents(view), view.screen_state, columns)
 
 
-def _position(area: Area, view: View) -> None:
-    """The replay's place as a bar with times."""
-    replay = view.replay
-    if replay is None:
-        return
-    whole = max(1, replay.end_ns - replay.start_ns)
-    share = (replay.position_ns - replay.start_ns) / whole
+def _position(area: Area, replay: ReplayView) -> None:
+    """The replay's place and pace in words."""
     state = "paused" if replay.paused else "full speed" if not isfinite(replay.speed) else f"×{replay.speed:g}"
     state += ", still skipped" if replay.skips_still else ""
     area.say(0, 0, f"REPLAY {state}: {clock(replay.position_ns, date=True)} UTC", "strong")
-    bars.level(area, 0, 1, area.width, share)
-    several = replay.end_ns - replay.start_ns > DAY_NS  # then a time of day alone does not tell
-    area.put(0, 2, clock(replay.start_ns, date=several), "dim")
-    end = clock(replay.end_ns, date=several)
-    area.put(area.width - len(end), 2, end, "dim")
 
 
 def contents(view: View) -> list[Section]:
     """All sections."""
     return [
+        *_of_replay(view),
         Section("RECORDING", tuple(_recording(view))),
         Section("INTAKE", tuple(_intake(view))),
         Section("REFUSED", tuple(_refused(view.snap.rejects))),
@@ -55,6 +59,56 @@ def contents(view: View) -> list[Section]:
         Section("NOT FITTED", tuple(_not_fitted(view))),
         Section("CREW AND SCREEN", tuple(_crew(view))),
     ]
+
+
+def _of_replay(view: View) -> list[Section]:
+    """Of a replay: what is near this moment, the notes beside the session, and the brake a week before."""
+    replayed, replay = view.facts.replayed, view.replay
+    if replayed is None or replay is None:
+        return []
+    return [
+        Section("NEAR HERE", tuple(_near(replayed, replay.position_ns))),
+        Section("NOTES BESIDE IT", tuple(_remarks(replayed))),
+        Section("BRAKE, HERE AND A WEEK BEFORE", tuple(_week_before(view, replayed.week_before))),
+    ]
+
+
+def _near(replayed: Replayed, here_ns: int) -> list[Item]:
+    past = [mark for mark in replayed.marks if mark.t_ns <= here_ns][-2:]
+    coming = [mark for mark in replayed.marks if mark.t_ns > here_ns][:1]
+    rows = [("", mark) for mark in past] + [("next ", mark) for mark in coming]
+    return [Item(f"{word}{clock(mark.t_ns)}", (_mark_words(mark),), "base", free=True) for word, mark in rows] or [
+        Item("nothing raised", ("",), "dim")
+    ]
+
+
+def _mark_words(mark: Mark) -> str:
+    return printable(f"{mark.severity.name} {mark.words}" if mark.alarm else mark.words)
+
+
+def _remarks(replayed: Replayed) -> list[Item]:
+    rows = [
+        Item(printable(f"{clock(one.t_ns)} {one.who}"), (printable(one.text),), "base", free=True)
+        for one in replayed.remarks
+    ]
+    return rows or [Item("none yet", ("n writes one",), "dim")]
+
+
+def _week_before(view: View, entry: Entry | None) -> list[Item]:
+    """Each figure of the brake as it stands here, and as the ledger had it a week before."""
+    if entry is None:
+        return [Item("not known", ("no entry of that week in a ledger beside it", "no entry"), "dim", free=True)]
+    rows = [Item("entry of", (clock(entry.t_ns, date=True)[:10],), "dim")]
+    for name, signal in BRAKE_FIGURES.items():
+        value = view.value(signal)
+        if name in entry.numbers and value.validity is not Validity.NOT_FITTED:
+            now = figure(name, value.number, 3) if value.known else UNKNOWN_WORD
+            then = figure(name, entry.numbers[name], 3)
+            label = (
+                "response" if name == "response_s" else SERIES[name].removeprefix("brake ").removeprefix("pressure ")
+            )
+            rows.append(Item(label, (f"{now}, was {then}",), "strong" if value.known else "caution", free=True))
+    return rows
 
 
 def _recording(view: View) -> list[Item]:
