@@ -176,7 +176,7 @@ class Rig(Model):
             return topic_of(metric.group, "DDATA" if metric.device else "NDATA", metric.node, metric.device)
         return sensor.topic or f"rig/{self.name}/hoist/{sensor.id}"
 
-    @cached_property
+    @property
     def topics(self) -> tuple[str, ...]:
         """Topics that carry its sensors, each once, in the sensors' order; of a Sparkplug node all that it and the sensor's
         device send."""
@@ -190,7 +190,7 @@ class Rig(Model):
                 found |= dict.fromkeys(topic_of(metric.group, kind, metric.node, metric.device) for kind in kinds)
         return tuple(found)
 
-    @cached_property
+    @property
     def subscriptions(self) -> tuple[str, ...]:
         """What to ask a broker for, each once, in the sensors' order: topics, and for Sparkplug all that the nodes and any of
         their devices send."""

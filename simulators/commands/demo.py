@@ -101,13 +101,19 @@ def run(args: argparse.Namespace) -> int:
     rig_name = args.rig or scenario.rig
     rig = find_rig(rig_name)
     scenario = scenario.on(rig, find_rig(scenario.rig))
-    PlantSource(rig, scenario, args.seed)  # a scenario that does not fit the rig is refused before anything starts
+    if args.sparkplug:
+        scenario = scenario.model_copy(update={"sparkplug": True})
+    rig = PlantSource(
+        rig, scenario, args.seed
+    ).rig  # a scenario that does not fit the rig is refused before anything starts
     with Ending() as ending, LineWriter() as output, embedded_broker() as address:
         clock = StreamClock.live() if args.rate == 1.0 else PacedClock(time.time_ns(), args.rate)
         # On the screen the rig works on until the person quits; headless it ends with the scenario.
         longest = None if args.headless else SHIFT_S
         seconds = longest if args.seconds is None else args.seconds + 2 * args.rate
-        with start_simulated_rig(address, rig_name, args.scenario, args.seed, args.rate, seconds) as simulated:
+        with start_simulated_rig(
+            address, rig_name, args.scenario, args.seed, args.rate, seconds, args.sparkplug
+        ) as simulated:
             simulated.wait_ready()
             url = parse_broker_url(address, {})
             tally, watcher = Tally(), Watcher()

@@ -36,6 +36,7 @@ def add_scenario_arguments(parser: argparse.ArgumentParser) -> None:
     """Words that name what is simulated."""
     parser.add_argument("--rig", help="shipped rig, or a rig file (default: the scenario's)")
     parser.add_argument("--scenario", default="calm-trip", help="name (see stopmark scenarios) or file")
+    parser.add_argument("--sparkplug", action="store_true", help="the sensors come as metrics of a Sparkplug node")
     parser.add_argument("--seed", type=int, default=1, help="the machine and the hands on it (default: 1)")
 
 
@@ -65,6 +66,8 @@ def run(args: argparse.Namespace) -> int:
     scenario = find_scenario(args.scenario)
     rig = find_rig(args.rig or scenario.rig)
     scenario = scenario.on(rig, find_rig(scenario.rig))
+    if args.sparkplug:
+        scenario = scenario.model_copy(update={"sparkplug": True})
     if args.session is not None:
         return _write(args, rig, scenario)
     from monitor.adapters.host.clock import StreamClock
@@ -75,7 +78,8 @@ def run(args: argparse.Namespace) -> int:
 
     url = parse_broker_url(args.broker, os.environ, args.credentials, allow_open=True)
     rate = 1.0 if args.rate is None else args.rate
-    PlantSource(rig, scenario, args.seed)  # a scenario that does not fit the rig is refused before anything is sent
+    # A scenario that does not fit the rig is refused before anything is sent.
+    topics = PlantSource(rig, scenario, args.seed).rig.topics
 
     def start() -> StreamClock | None:
         if args.wait:
@@ -92,7 +96,7 @@ def run(args: argparse.Namespace) -> int:
         print(json.dumps({"event": "start", "t_ns": source.origin_ns}), flush=True)
         yield from source
 
-    pacer = Pacer(rig.topics) if args.wait and rate != 1.0 else None
+    pacer = Pacer(topics) if args.wait and rate != 1.0 else None
     publisher = Publisher(url, pacer, once=args.once or args.wait)
     asyncio.run(
         publisher.run(

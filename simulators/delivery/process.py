@@ -91,12 +91,15 @@ def start_simulated_rig(
     seed: int,
     rate: float,
     seconds: float | None = None,
+    sparkplug: bool = False,
 ) -> SimulatedRig:
     """Start ``stopmark simulate`` against `broker_url`; it connects and waits for `SimulatedRig.go`."""
     words = [
         sys.executable, "-m", "monitor.cli", "simulate", "--broker", broker_url, "--rig", rig, "--scenario", scenario,
         "--seed", str(seed), "--rate", repr(rate), "--wait",
     ]  # fmt: skip
+    if sparkplug:
+        words.append("--sparkplug")
     if seconds is not None:
         words += ["--for", repr(seconds)]
     process = subprocess.Popen(

@@ -2,13 +2,16 @@
 
 import random
 from collections.abc import Sequence
-from typing import Annotated, Protocol
+from typing import TYPE_CHECKING, Annotated, Protocol
 
 from pydantic import Field
 
 from monitor.config.fields import Model, Positive
 from simulators.machine.plant import Plant
 from simulators.sensors.channel import Channel, Message, SourceClock
+
+if TYPE_CHECKING:
+    from simulators.sensors.node import SimulatedNode
 
 Number = Annotated[float, Field(allow_inf_nan=False)]
 From = Annotated[float, Field(ge=0, allow_inf_nan=False)]
@@ -26,6 +29,10 @@ class FaultTarget(Protocol):
     @property
     def channels(self) -> Sequence[Channel]:
         """Every sensor with its sender."""
+
+    @property
+    def nodes(self) -> Sequence["SimulatedNode"]:
+        """Its Sparkplug nodes; none where its sensors have topics of their own."""
 
     def remember_retained(self) -> None:
         """Keep the last message of every topic, as a broker does."""

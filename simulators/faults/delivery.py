@@ -2,6 +2,7 @@
 
 import random
 from collections.abc import Sequence
+from dataclasses import replace
 from typing import Final, Literal
 
 from monitor.config.fields import NotNegative, Positive, Share
@@ -19,7 +20,7 @@ class Duplicate(OnSensor):
     def deliver(self, messages: list[Message], active: bool, draw: random.Random) -> list[Message]:
         if not active or draw.random() >= self.share:
             return messages
-        return messages + [Message(m.arrival_ns + 3_000_000, m.topic, m.payload, m.retained) for m in messages]
+        return messages + [replace(m, arrival_ns=m.arrival_ns + 3_000_000) for m in messages]
 
 
 class OutOfOrder(OnSensor):
@@ -113,7 +114,7 @@ class BrokerOutage(Fault):
             return messages
         if not self.buffered or self.length_s is None:
             return []
-        return [Message(-int(self.end_s * 1e9), m.topic, m.payload, m.retained) for m in messages]
+        return [replace(m, arrival_ns=-int(self.end_s * 1e9)) for m in messages]
 
 
 DELIVERY_FAULTS: Final = (

@@ -18,6 +18,7 @@ from simulators.machine.plant import TICK_NS, TICK_S, Plant
 from simulators.machine.truth import Truth
 from simulators.scenario.scenario import Scenario
 from simulators.sensors.channel import Attached, Channel, Message, SourceClock
+from simulators.sensors.node import nodes_of, on_sparkplug
 
 DEFAULT_ORIGIN_NS: Final = 1_767_225_600_000_000_000
 """Start of a session that has no start of its own: the first of January 2026, UTC."""
@@ -56,6 +57,7 @@ class PlantSource:
         truth: Truth | None = None,
         on_event: Callable[[TruthEvent], None] | None = None,
     ) -> None:
+        rig = on_sparkplug(rig) if scenario.sparkplug else rig
         problems = scenario.problems_on(rig)
         if problems:
             raise ConfigError([f"scenario {scenario.name or '(unnamed)'}: {problem}" for problem in problems])
@@ -70,6 +72,13 @@ class PlantSource:
             Channel(rig, sensor, self.clock, f"{scenario.name}:{seed}", carry.latency_s, carry.jitter_s, carry.batch)
             for sensor in rig.sensors
         ]
+        self.nodes = nodes_of(rig, f"{scenario.name}:{seed}")
+        self._node_of = {
+            sensor.id: node
+            for node in self.nodes
+            for sensor in rig.sensors
+            if sensor.sparkplug is not None and node.is_of(sensor.sparkplug)
+        }
         self.events: list[TruthEvent] = []
         self.slip_turns_per_s = 0.0
         self._on_event = on_event
@@ -134,7 +143,12 @@ class PlantSource:
             items: list[Frame | Action] = []
             while arrivals and arrivals[0][0] <= now:
                 arrival, _, message = heapq.heappop(arrivals)
+                if message.sensor:
+                    self._node_of[message.sensor].take(message)
+                    continue
                 items.append(Frame(arrival, message.topic, message.payload, message.retained))
+            for node in self.nodes:
+                items += node.frames(now, self.clock.read_ns(now) // 1_000_000)
             while actions and actions[0].at_s <= t_s:
                 action = actions.pop(0)
                 items.append(Action(now, ActionKind(action.kind), action.target, action.number, who="crew"))
@@ -162,7 +176,9 @@ class PlantSource:
 
     def remember_retained(self) -> None:
         """What a broker would keep: the last message of every topic."""
-        self._retained = [channel.last for channel in self.channels if channel.last is not None]
+        self._retained = [
+            channel.last for channel in self.channels if channel.last is not None and not channel.last.sensor
+        ]
 
     def send_retained(self) -> None:
         """The broker hands out what it kept, as retained messages."""

@@ -104,6 +104,8 @@ class Scenario(Model):
     truth_spread: NotNegative = 1.0
     """How far the machine differs from the rig's file: 1 is as far as that file says it may."""
     transport: Transport = Transport()
+    sparkplug: bool = False
+    """Whether the rig's sensors come as metrics of a Sparkplug node, those too that its file has on plain topics."""
     faults: tuple[AnyFault, ...] = ()
     actions: tuple[CrewAction, ...] = ()
     expect: tuple[Expect, ...] = ()

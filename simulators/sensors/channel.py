@@ -12,7 +12,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from types import MappingProxyType
-from typing import Any, Final, Protocol
+from typing import Any, Final, NamedTuple, Protocol
 
 from monitor.config.brakes import EddyAux
 from monitor.config.rig import Rig
@@ -56,6 +56,14 @@ READ: Final[Mapping[str, Callable[[Plant, Sensor], float]]] = MappingProxyType(
 """How each quantity is read off the plant, SI (counts for encoders). One row per quantity that a rig file may name."""
 
 
+class MetricReading(NamedTuple):
+    """A reading on its way to a Sparkplug node."""
+
+    value: float
+    stamp_ms: int
+    good: bool
+
+
 @dataclass(slots=True)
 class Message:
     """One message on its way: bytes, when it will arrive, and whether a broker kept it from before."""
@@ -64,6 +72,9 @@ class Message:
     topic: str
     payload: bytes
     retained: bool = False
+    sensor: str = ""
+    """Id of a sensor whose readings go out through a Sparkplug node; empty where this is what the broker gets."""
+    readings: tuple[MetricReading, ...] = ()
 
 
 @dataclass(slots=True)
@@ -175,6 +186,7 @@ class Channel:
             self._gain += self.draw.uniform(-wide, wide)
         self._parts = _template(sensor) if sensor.payload == "json" else ["", "value", ""]
         self._scale, self._offset = 1.0 / sensor.si.scale, sensor.si.offset
+        self._readings: list[MetricReading] = []
         self._values: list[str] = []
         self._times: list[str] = []
         self._last_arrival = 0
@@ -204,6 +216,8 @@ class Channel:
                 return []
             value = changed
             good = good and item.fault.quality(item.active)
+        if self.sensor.sparkplug is not None:
+            return self._to_node(value, t_ns, good)
         text = self._text(value)
         times = self._time(t_ns) if self.sensor.time is not None else ""
         if self.batch > 1:
@@ -215,7 +229,20 @@ class Channel:
             times = "[" + ",".join(self._times) + "]"
             self._values, self._times = [], []
         self.sequence += 1
-        message = Message(self._arrival_ns(t_ns), self.topic, self._payload(text, times, good))
+        return self._sent(Message(self._arrival_ns(t_ns), self.topic, self._payload(text, times, good)))
+
+    def _to_node(self, value: float, t_ns: int, good: bool) -> list[Message]:
+        """The reading for the sensor's Sparkplug node."""
+        if self._kind == "counts":
+            value = int(value) % self._wrap
+        self._readings.append(MetricReading(value, self.clock.read_ns(t_ns) // 1_000_000, good))
+        if len(self._readings) < self.batch:
+            return []
+        readings, self._readings = tuple(self._readings), []
+        return self._sent(Message(self._arrival_ns(t_ns), self.topic, b"", False, self.sensor.id, readings))
+
+    def _sent(self, message: Message) -> list[Message]:
+        """The messages that faults make of one."""
         self.last = message
         messages = [message]
         for item in self.attached:

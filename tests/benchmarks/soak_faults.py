@@ -107,6 +107,7 @@ DRAWS: Final[Mapping[str, Draw]] = {
     "clock-step": lambda draw, rig: {"step_s": draw.choice((-3600.0, -2.0, 3.0, 3600.0))},
     "gateway-restart": _plain(),
     "broker-outage": lambda draw, rig: {"buffered": draw.random() < 0.7},
+    "sparkplug-node": lambda draw, rig: {"what": draw.choice(("death", "rebirth", "missing", "stored"))},
     "circuit-leak": lambda draw, rig: {"circuit": draw.choice((1, 2)), "share": draw.uniform(0.2, 0.6)},
     "pump-lost": _plain(seep=(1.0, 3.0)),
     "precharge-lost": _plain(share=(0.3, 0.8)),
