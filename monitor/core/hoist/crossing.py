@@ -30,9 +30,9 @@ from monitor.model.acting import ActingBrakes
 from monitor.physics.motion import Hoist, Phases, Reach, hoisting_phases, lowering_phases
 from monitor.units import STANDARD_GRAVITY_M_S2 as GRAVITY
 
-NEWS_S: Final = 0.15
+NEWS_S: Final = 0.2
 """A word takes this long from the motion to the crew: two grid points, and the delay of "brake fully now"."""
-LAST_NEWS_S: Final = 0.2
+LAST_NEWS_S: Final = 0.25
 """The same of "will cross", whose rule has one grid point more: no crossing without "brake fully now" before it."""
 _SURE_Z: Final = 2.0
 """Sigmas of the acceleration to its favourable end."""
