@@ -248,7 +248,7 @@ from tests.ui.walk import app_with, shown
 async def walk():
     app, _, _ = app_with(sample.calm())
     async with app.run_test(size=(120, 40)) as pilot:
-        await pilot.press("9")
+        await pilot.press("0")
         print(shown(app))
 asyncio.run(walk())
 """)

@@ -97,7 +97,7 @@ def every_way() -> Rig:
             "range": (0.0, 4294967295.0),
             "counts_per_turn": 4096.0,
         },
-        {"value": "/value", "unit": "klbf", "range": (-1e12, 1e12)},
+        {"value": "/value", "unit": "klbf", "range": (-2e4, 2e4)},
     )
     sensors = tuple(
         Sensor(**({**base, "range": (-50.0, 4500.0), "id": f"s{place}", "topic": "w"} | way))

@@ -33,7 +33,7 @@ class ScreenSpec:
 
 
 def _spec(number: int, module: ModuleType) -> ScreenSpec:
-    return ScreenSpec(str(number), module.TITLE, module.HELP, module.KEYS, module.draw)
+    return ScreenSpec(str(number % 10), module.TITLE, module.HELP, module.KEYS, module.draw)
 
 
 SCREENS: Final[tuple[ScreenSpec, ...]] = tuple(
