@@ -109,7 +109,6 @@ def test_a_byte_order_mark_and_the_line_ends_of_other_editors_are_read(tmp_path:
         load_rig(rig)
 
 
-@pytest.mark.skipif(os.name != "posix", reason="named pipes and devices of a Unix machine")
 def test_no_regular_file_is_refused_before_a_byte_is_read(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     pipe = tmp_path / "pipe.toml"
     os.mkfifo(pipe)

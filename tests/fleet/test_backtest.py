@@ -8,7 +8,9 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
+import distributed
 import duckdb
+import fsspec
 import pytest
 
 from monitor.adapters.ledger.ledger import Entry, Ledger, ledger_path
@@ -234,7 +236,6 @@ def dies_once(task: Task) -> SessionFindings:
 @pytest.fixture(scope="module")
 def cluster(tmp_path_factory: pytest.TempPathFactory) -> Any:
     """A cluster elsewhere, behind certificates of its own, and the files of a client of it."""
-    distributed = pytest.importorskip("distributed")
     from distributed.security import Security
 
     security = Security.temporary()
@@ -331,7 +332,6 @@ def test_without_dask_it_says_what_to_install(monkeypatch: pytest.MonkeyPatch) -
 
 
 def test_sessions_in_a_store_are_fetched(crown: Path, tmp_path: Path) -> None:
-    fsspec = pytest.importorskip("fsspec")
     store = fsspec.filesystem("memory")
     store.put_file(str(crown), "/nights/crown.stopmark")
     from monitor.commands.backtest import _sessions

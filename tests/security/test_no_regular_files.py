@@ -24,7 +24,6 @@ from tests.runtime.test_service import Recording
 from tests.support.broker import Mosquitto, wait_until
 
 __all__ = ["session"]
-pytestmark = pytest.mark.skipif(os.name != "posix", reason="named pipes of a Unix machine")
 
 NAME = "land-20260101-000000.stopmark"
 

@@ -3,6 +3,7 @@
 import asyncio
 import errno
 import logging
+import resource
 import socket
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
@@ -139,7 +140,6 @@ async def test_no_handle_left_is_said_once_and_tried_again(
 
 
 def test_the_bound_leaves_a_reserve_of_the_handle_limit(monkeypatch: pytest.MonkeyPatch) -> None:
-    resource = pytest.importorskip("resource")
     for limit, expected in ((1024, 256), (256, 64), (140, acceptor.FEWEST), (resource.RLIM_INFINITY, 256)):
         monkeypatch.setattr(resource, "getrlimit", lambda _, limit=limit: (limit, limit))
         assert acceptor.spare_connections(256) == expected
