@@ -40,9 +40,11 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Back-test; 0 where both sides say the same, 1 where not."""
-    from monitor.adapters.host.output_file import write_whole
+    import pyarrow.parquet as pq
+
+    from monitor.adapters.host.output_file import whole, write_whole
     from monitor.commands.common.progress import Progress
-    from monitor.fleet.backtest import AlarmTable, SessionRow, backtest, table_of
+    from monitor.fleet.backtest import SessionRow, alarm_table, backtest, table_of
     from monitor.fleet.backtest_page import backtest_page
     from monitor.fleet.parts import Parts
 
@@ -59,11 +61,12 @@ def run(args: argparse.Namespace) -> int:
         so_far[:] = done, total
 
     with (
-        AlarmTable(args.out / "alarms.parquet") as table,
+        alarm_table(args.out / "alarms.parquet") as write,
         Progress("replaying", done=lambda: (so_far[0], so_far[0] / max(1, so_far[1])), things="replays"),
     ):
-        outcome = backtest(sessions, sides, parts, place, marks, table.write, progress)
-    _write_table(args.out / "sessions.parquet", table_of(SessionRow, outcome.sessions))
+        outcome = backtest(sessions, sides, parts, place, marks, write, progress)
+    with whole(args.out / "sessions.parquet") as part:
+        pq.write_table(table_of(SessionRow, outcome.sessions), part)
     names = args.against, " and ".join(dict.fromkeys([args.rules, *args.changes])) if args.changes else args.rules
     write_whole(args.out / "index.html", backtest_page(outcome, names, bool(marks)))
     _print(outcome, args.out)
@@ -150,18 +153,6 @@ def _marks(folder: Path) -> "dict[str, list[Entry]]":
         with Ledger(path) as ledger:
             marks[path.name.removesuffix(SUFFIX)] = ledger.entries(FALSE_ALARM)
     return marks
-
-
-def _write_table(path: Path, table: object) -> None:
-    import pyarrow.parquet as pq
-
-    part = path.with_name(f".{path.name}.part")
-    try:
-        pq.write_table(table, part)
-        part.replace(path)
-    except OSError as error:
-        part.unlink(missing_ok=True)
-        raise UserError(f"{path}: cannot be written ({error.strerror or error})") from None
 
 
 def _print(outcome: "Outcome", out: Path) -> None:

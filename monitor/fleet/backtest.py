@@ -8,11 +8,13 @@ loses it is told first.
 
 from collections import Counter
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from dataclasses import asdict, dataclass, field, fields
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
+from monitor.adapters.host.output_file import whole
 from monitor.adapters.ledger.entries import FALSE_ALARM, key_called_false
 from monitor.adapters.sessions.format import SessionError
 from monitor.analysis.rule_comparison import pair
@@ -304,29 +306,17 @@ def changes_of(words: Iterable[str]) -> tuple[tuple[str, Any], ...]:
     return tuple(found)
 
 
-class AlarmTable:
-    """Writes rows of alarms to a Parquet file as they come; whole or not at all under its name. For a ``with`` statement."""
+@contextmanager
+def alarm_table(path: Path) -> Iterator[Callable[[Sequence[AlarmRow]], None]]:
+    """What writes rows of alarms to a Parquet file as they come; the file stands at `path` when the block has ended.
 
-    def __init__(self, path: Path) -> None:
-        import pyarrow.parquet as pq
+    Raises:
+        UserError: it cannot be written.
+    """
+    import pyarrow.parquet as pq
 
-        self._path, self._part = path, path.with_name(f".{path.name}.part")
-        self._writer = pq.ParquetWriter(self._part, _schema(AlarmRow))
-
-    def write(self, rows: Sequence[AlarmRow]) -> None:
-        """Add rows."""
-        if rows:
-            self._writer.write_table(table_of(AlarmRow, rows))
-
-    def __enter__(self) -> "AlarmTable":
-        return self
-
-    def __exit__(self, kind: type[BaseException] | None, *_: object) -> None:
-        self._writer.close()
-        if kind is None:
-            self._part.replace(self._path)
-        else:
-            self._part.unlink(missing_ok=True)
+    with whole(path) as part, pq.ParquetWriter(part, _schema(AlarmRow)) as file:
+        yield lambda rows: file.write_table(table_of(AlarmRow, rows)) if rows else None
 
 
 def _schema(row: type) -> "pa.Schema":

@@ -7,12 +7,12 @@ monitor have other names, and are left alone.
 import functools
 import hashlib
 import json
-import os
 from collections.abc import Sequence
 from dataclasses import asdict, fields
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
+from monitor.adapters.host.output_file import whole
 from monitor.adapters.sessions.format import SessionError
 from monitor.errors import UserError
 from monitor.fleet.session_findings import Raised, SessionFindings
@@ -97,13 +97,8 @@ class Parts:
         import pyarrow.parquet as pq
 
         table = raised_table(found.raised).replace_schema_metadata({_MARK: json.dumps(found.plain())})
-        part = self.folder / f".{key}.{os.getpid()}.part"
-        try:
+        with whole(self._path(key)) as part:
             pq.write_table(table, part)
-            os.replace(part, self._path(key))
-        except OSError as error:
-            part.unlink(missing_ok=True)
-            raise UserError(f"{self.folder}: cannot be written to ({error.strerror or error})") from None
 
     def _path(self, key: str) -> Path:
         return self.folder / f"{key}.parquet"

@@ -86,8 +86,11 @@ def summary(snap: Snapshot, units: Units, tour: Tour, oncoming: str, crew: str =
 
 
 def _tour(snap: Snapshot, tour: Tour, crew: str) -> Iterator[Row]:
-    lasted = span(max(0.0, (snap.t_ns - tour.since_ns) / SECOND_NS))
-    yield Row("since", f"{clock(tour.since_ns, date=True)[:16]} UTC, {lasted}")
+    if tour.since_ns:
+        lasted = span(max(0.0, (snap.t_ns - tour.since_ns) / SECOND_NS))
+        yield Row("since", f"{clock(tour.since_ns, date=True)[:16]} UTC, {lasted}")
+    else:
+        yield Row("since", "not known")
     if tour.signed_by:
         yield Row("signed by", tour.signed_by)
     else:

@@ -1,7 +1,8 @@
 """Checks a file that a command is asked to write before the work, not after it."""
 
 import os
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
+from contextlib import contextmanager
 from pathlib import Path
 
 from monitor.errors import UserError
@@ -33,16 +34,28 @@ def check_out(path: Path, endings: Sequence[str], replace: bool | None, sources:
         )
 
 
-def write_whole(path: Path, text: str) -> None:
-    """Write `text` to `path`, all of it or nothing.
+@contextmanager
+def whole(path: Path) -> Iterator[Path]:
+    """A name beside `path` to write to. When the block has ended, what was written stands at `path`; where it raised, nothing.
 
     Raises:
         UserError: it cannot be written.
     """
     part = path.with_name(f".{path.name}.{os.getpid()}.part")
     try:
-        part.write_text(text, encoding="utf-8", errors="replace")
+        yield part
         os.replace(part, path)
     except OSError as error:
-        part.unlink(missing_ok=True)
         raise UserError(f"{path}: cannot be written ({error.strerror or error})") from None
+    finally:
+        part.unlink(missing_ok=True)
+
+
+def write_whole(path: Path, text: str) -> None:
+    """Write `text` to `path`, all of it or nothing.
+
+    Raises:
+        UserError: it cannot be written.
+    """
+    with whole(path) as part:
+        part.write_text(text, encoding="utf-8", errors="replace")

@@ -81,9 +81,10 @@ def _head(view: View, name: str, item: Item, row: BrakeRow, width: int) -> list[
     """Value, limit, trend; then the verdict."""
     points = view.history.track(name, TREND_S)
     middle = [0.5 * (low + high) for low, high in zip(points.low, points.high, strict=True)]
+    now = unmarked(item.choices[0])
     figures = (
-        f"{signal_label(name)}: {unmarked(item.choices[0])}",
-        *_limit(view, name, row),
+        f"{signal_label(name)}: {now}",
+        *(words for words in _limit(view, name, row) if words not in now),
         f"{TREND_S / 60:.0f} min: {trend(middle)}",
     )
     words, role = verdict(view, name)
