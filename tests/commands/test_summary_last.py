@@ -8,6 +8,7 @@ from typing import Any
 
 import pytest
 
+from monitor.adapters.host.shutdown import Ending
 from monitor.commands import watch
 from monitor.commands.watch import watch_headless
 from monitor.model.alarm import Finding, Severity
@@ -37,7 +38,8 @@ def test_what_is_found_while_a_run_is_closed_comes_before_its_summary(
     monkeypatch.setattr(watch, "live_driver", live_driver)
     monkeypatch.setattr("monitor.runtime.live.run_for", run_for)
     monkeypatch.setattr("monitor.runtime.live.summary_of", lambda driver, tally: {"summary": "live"})
-    args = argparse.Namespace(seconds=None)
-    assert watch_headless(args, None, None, None, "LIVE", None) == 0  # type: ignore[arg-type]
+    args = argparse.Namespace(seconds=None, data=None)
+    with Ending() as ending:
+        assert watch_headless(args, None, None, None, "LIVE", ending) == 0  # type: ignore[arg-type]
     finding, summary = map(json.loads, capfd.readouterr().out.splitlines())
     assert (finding["key"], summary) == ("x", {"summary": "live"})

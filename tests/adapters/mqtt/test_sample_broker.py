@@ -130,6 +130,7 @@ def test_the_sample_unit_hands_its_service_what_this_broker_asks_for(
     shown.mkdir()
     for name, source in re.findall(r"^LoadCredential=([^:]+):(.+)$", unit, re.MULTILINE):
         (shown / name).write_bytes(installed[source].read_bytes())
+        (shown / name).chmod(0o400)  # as systemd hands them over
     (used,) = re.findall(r"--credentials \$\{CREDENTIALS_DIRECTORY\}/(\S+)", unit)
     login = parse_broker_url(f"mqtts://localhost:{port}", {}, shown / used)
     assert login.user == "monitor"
