@@ -22,6 +22,8 @@ from monitor.model.quantities import QUANTITIES, Role
 from monitor.model.stream import RESERVED
 from monitor.units import UNITS, Dimension, Unit
 
+LEAST_RATE_HZ: Final = 1e-5
+
 
 class Sensor(Model):
     """One sensor: what it measures, where its readings come from, and how far to trust them."""
@@ -40,7 +42,7 @@ class Sensor(Model):
     good: tuple[str | int | bool, ...] = ("good", "GOOD", 0, True)
     sparkplug: SparkplugMetric | None = None
     """In place of a topic of its own and of the fields of its payload: a metric of a Sparkplug node."""
-    rate_hz: Annotated[float, between(1e-5, 2000)]
+    rate_hz: Annotated[float, between(LEAST_RATE_HZ, 2000)]
     """Expected readings per second."""
     stale_after_s: Annotated[float, between(0.001, 1e6)]
     range: tuple[Finite, Finite]

@@ -17,7 +17,7 @@ from pydantic import Field, field_validator
 from monitor.config.fields import Finite, Model, NotNegative, Positive, QuantityName, UnitName
 from monitor.config.rig import Rig
 from monitor.config.rig_file import find_rig
-from monitor.config.sensor import Sensor
+from monitor.config.sensor import LEAST_RATE_HZ, Sensor
 from monitor.config.toml_file import ConfigError, read_toml, validate
 from monitor.units import STANDARD_GRAVITY_M_S2, UNITS
 
@@ -222,7 +222,7 @@ def rig_of(mapping: LogMap, readings_s: Sequence[float], resolutions: Sequence[f
             "quantity": column.quantity,
             "unit": column.unit,
             "value": "/value",
-            "rate_hz": 1.0 / every_s,
+            "rate_hz": max(1.0 / every_s, LEAST_RATE_HZ),
             "stale_after_s": max(0.5, 3.5 * every_s),
             "range": [low, high],
             "sigma": column.sigma if column.sigma is not None else _usual_noise(column, step, high - low),
