@@ -22,8 +22,9 @@ Three rules follow from "no data is worse than bad data":
   known at both of its ends. So silence can neither confirm an alarm nor wear it out.
 * A condition whose input is UNKNOWN says so (`blind`), also while it is FALSE: "not known" is never "all clear".
 
-The off delay keeps what has been reported from coming and going. Where it was not reported (the alarm was suppressed), it is
-not waited for: else an alarm could come up for what has passed.
+Hysteresis and off delay keep what has been reported from coming and going. Where it was not reported (the alarm was suppressed),
+neither holds it: else an alarm could come up for what has passed, such as a word before a limit when a block that rests close below
+it stirs.
 
 ABSENT means that the rule does not apply here: the state is FALSE and it is not blind. Delays are stream time, so a
 replay at any speed takes the same decisions as the live run. The levels belong to the safe side: exactly at the trip
@@ -155,8 +156,10 @@ class Condition:
 
     def step_raw(self, t_ns: int, number: float, validity: int, unreported: bool = False) -> bool:
         """As `step`, from the bare number and validity: the engine's loop has no `Value` at hand. `unreported`: nobody
-        knows that it is true, so that it need not stay true for the off delay."""
+        knows that it is true, so that neither the off delay nor the clear level keeps it so."""
         reading = self.read(number, validity)
+        if unreported and reading is Reading.BETWEEN:
+            reading = Reading.SAFE
         before = self.state
         state = TRANSITIONS[before, reading]
         known = reading is not Reading.UNKNOWN

@@ -228,3 +228,12 @@ def test_an_invalid_input_never_changes_anything(values: list[Value]) -> None:
         condition.step(START_NS + place * GRID_NS, value)
         if condition.blind:
             assert condition.saved_state() == before
+
+
+def test_what_nobody_was_told_is_held_neither_by_hysteresis_nor_by_the_off_delay() -> None:
+    condition = Condition("below", 0.0, 0.1, 0.0, 60.0)
+    assert condition.step_raw(0, -0.01, int(Validity.VALID))
+    condition.step_raw(50_000_000, 0.04, int(Validity.VALID))
+    assert condition.true
+    condition.step_raw(100_000_000, 0.04, int(Validity.VALID), unreported=True)
+    assert not condition.true
