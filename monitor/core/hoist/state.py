@@ -270,6 +270,10 @@ class HoistTracker:
         self._seen_ns = t_ns
         moving, still = (SLOW_MOVING_M_S, MOVING_M_S) if estimate.slow else (MOVING_M_S, STILL_M_S)
         before = self._motion
+        if before is not Motion.MOVING and not estimate.slow:
+            # What its own doubt explains sets no block at rest in motion: a coarse position stirs.
+            doubt = min(estimate.speed_bound_m_s, QUICK_M_S)
+            moving, still = max(moving, doubt), max(still, min(doubt / 3.0, MOVING_M_S))
         if speed > QUICK_M_S or speed < -QUICK_M_S:
             self._quick_ns = t_ns
         if speed > moving or speed < -moving:

@@ -98,6 +98,21 @@ def test_motion_has_hysteresis_and_keeps_its_direction() -> None:
     assert tracker.direction == -1
 
 
+def test_a_block_at_rest_is_not_set_in_motion_by_a_speed_within_its_doubt() -> None:
+    tracker = HoistTracker(rig_with("light"))
+    draw = random.Random(7)
+    states = set()
+    for k in range(2000):
+        speed = draw.gauss(0.0, 0.03)
+        states.add(tracker.update(k * GRID_NS, seen(k * GRID_NS, speed, bound=0.15), (60e3, VALID)))
+    assert states <= {HoistState.STILL, HoistState.IN_SLIPS}
+    # Beyond the doubt, or at a speed that nobody takes for noise, it moves at once.
+    for speed, bound in ((0.16, 0.15), (0.3, 0.45)):
+        moving = HoistTracker(rig_with("light"))
+        moving.update(GRID_NS, seen(GRID_NS, 0.0), (60e3, VALID))
+        assert moving.update(2 * GRID_NS, seen(2 * GRID_NS, speed, bound=bound), (60e3, VALID)) is HoistState.HOISTING
+
+
 def test_an_unknown_speed_becomes_an_unknown_state_after_a_second() -> None:
     tracker, t = HoistTracker(rig_with("land")), 1_700_000_000_000_000_000
     tracker.update(t, seen(t, 0.5), UNKNOWN_FLAG)
