@@ -41,8 +41,8 @@ class CustomBuildHook(BuildHookInterface[Any]):
 
     def dependencies(self) -> list[str]:
         """What compiling needs besides a C compiler; types that come from a library are read off that library."""
-        own = [item for item in self.metadata.core.dependencies if item.startswith("pydantic")]
-        return ["mypy>=2.0", "setuptools>=65", *own] if self._wanted() else []
+        own = [item for item in self.metadata.core.dependencies if item.startswith(("pydantic", "numpy"))]
+        return ["mypy>=2.0", "scipy-stubs>=1.17", "setuptools>=65", *own] if self._wanted() else []
 
     def initialize(self, version: str, build_data: dict[str, Any]) -> None:
         """Compile in a folder apart, so that nothing lands beside the sources, and add what comes out to the wheel."""
