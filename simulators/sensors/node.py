@@ -58,7 +58,7 @@ class _Metric:
         self.name, self.device, self.alias = sensor.sparkplug.metric.encode(), sensor.sparkplug.device, alias
         kind = _type_of(sensor)
         self.datatype, self._field = TYPES[kind], _FIELDS[kind]
-        self._made: Callable[[float], float] = {"Boolean": bool, "Float": float}.get(kind, int)
+        self._made: Callable[[float], object] = {"Boolean": bool, "Float": float}.get(kind, int)
         self.last: MetricReading | None = None
 
     def fill(self, metric: Any, reading: MetricReading) -> None:
