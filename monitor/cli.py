@@ -54,9 +54,16 @@ def _parser(found: dict[str, Command], wanted: str | None) -> argparse.ArgumentP
 
 
 def main(argv: Sequence[str] | None = None) -> int:
-    """Run one command; its exit code. 2 for a user's error, 1 for what the machine refuses and for an error of ours."""
+    """Run one command; its exit code. 2 for a user's error, 1 for what the machine refuses and for an error of ours, 130 at
+    Ctrl-C."""
     gc.set_threshold(*START_OBJECTS)
-    words = list(sys.argv[1:] if argv is None else argv)
+    try:
+        return _run(list(sys.argv[1:] if argv is None else argv))
+    except KeyboardInterrupt:
+        return 130
+
+
+def _run(words: Sequence[str]) -> int:
     found = commands()
     wanted = next((word for word in words if not word.startswith("-")), None)
     args = _parser(found, wanted).parse_args(words)
@@ -65,8 +72,6 @@ def main(argv: Sequence[str] | None = None) -> int:
     except UserError as error:
         print(f"stopmark {args.command}: {harmless(str(error))}", file=sys.stderr)
         return 2
-    except KeyboardInterrupt:
-        return 130
     except BrokenPipeError:
         # The reader of our output went away (head, a closed pager): that is no error, but stdout must not be flushed.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())

@@ -14,26 +14,24 @@ Theory of operation
 
 import logging
 import os
-import signal
 from array import array
 from collections import Counter
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from concurrent.futures import ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
-from contextlib import contextmanager
 from dataclasses import dataclass, replace
-from multiprocessing import active_children, get_context
+from functools import partial
 from operator import itemgetter
 from pathlib import Path
-from types import FrameType
 from typing import Final
 
 import numpy as np
 import numpy.typing as npt
 
 from monitor.adapters.sessions.chain import SessionChain
+from monitor.analysis.processes import in_processes
 from monitor.config.rule import RuleSet
 from monitor.core.engine import Core
+from monitor.model.progress import OnProgress, nobody
 from monitor.model.snapshot import HoistState, Snapshot
 from monitor.model.stream import CARRIED_TOPIC, GRID_NS, Action, ActionKind, Frame
 from monitor.runtime.assembly import law_of
@@ -63,6 +61,8 @@ _NEAR_NS: Final = 600_000_000_000
 _DATUM: Final = (str(ActionKind.REFERENCE_HEIGHT), str(ActionKind.SLIP_AND_CUT))
 _EVERY: Final = 10
 """Grid points between two looks at the brake watch's own figures."""
+_TELL_EVERY: Final = 256
+"""Messages between two words on how far it is."""
 _WORK: Final = COLUMNS.index("line_work")
 
 
@@ -195,7 +195,7 @@ class _Replay:
             return chain.inputs((datums[-1] if datums else from_ns) - _WARM_UP_NS, damaged="skip")
         return begin(self._core, chain, from_ns, WARM_UP_S, damaged="skip")
 
-    def run(self) -> Piece:
+    def run(self, on_progress: OnProgress = nobody) -> Piece:
         """Replay."""
         to_ns, end_ns = self._range.to_ns, self._range.end_ns
         actions: list[Action] = []
@@ -221,6 +221,8 @@ class _Replay:
             core.feed(item)
             if isinstance(item, Frame):
                 frames += within
+                if not frames % _TELL_EVERY:
+                    on_progress(frames, item.t_ns)
             elif within:
                 actions.append(item)
         core = self._core
@@ -265,7 +267,9 @@ class _Replay:
         )
 
 
-def replay(chain: SessionChain, from_ns: int | None, end_ns: int, jobs: int = 1) -> Piece:
+def replay(
+    chain: SessionChain, from_ns: int | None, end_ns: int, jobs: int = 1, on_progress: OnProgress = nobody
+) -> Piece:
     """Replay `chain` from `from_ns` (its start when None) to `end_ns`. With more than one of `jobs` in pieces, as many at
     the same time; a short session, and one without checkpoints, in one piece.
 
@@ -276,11 +280,11 @@ def replay(chain: SessionChain, from_ns: int | None, end_ns: int, jobs: int = 1)
     if cuts:
         ranges = [TimeRange(start, stop, end_ns) for start, stop in zip((from_ns, *cuts), (*cuts, None), strict=True)]
         try:
-            return joined(_in_parallel(chain, ranges, min(jobs, len(ranges))))
+            return joined(_in_parallel(chain, ranges, min(jobs, len(ranges)), on_progress))
         except (OSError, ImportError, BrokenProcessPool) as error:
             # A machine that gives no processes takes longer; whoever waits is told why.
             _log.warning("one process works out what %d could: %s", min(jobs, len(ranges)), error)
-    return _Replay(chain, TimeRange(from_ns, None, end_ns)).run()
+    return _Replay(chain, TimeRange(from_ns, None, end_ns)).run(on_progress)
 
 
 def processors() -> int:
@@ -360,44 +364,23 @@ def joined(pieces: Sequence[Piece]) -> Piece:
     )
 
 
-def _in_parallel(chain: SessionChain, ranges: Sequence[TimeRange], jobs: int) -> list[Piece]:
-    # Fresh processes: a copy of this one would share its open database files, which SQLite forbids.
+def _in_parallel(
+    chain: SessionChain, ranges: Sequence[TimeRange], jobs: int, on_progress: OnProgress = nobody
+) -> list[Piece]:
+    begins_ns = [chain.t_first_ns if one.from_ns is None else one.from_ns for one in ranges]
+
+    def add_up(frames: list[int], reached_ns: list[int]) -> None:
+        done_ns = sum(max(0, to_ns - from_ns) for from_ns, to_ns in zip(begins_ns, reached_ns, strict=True))
+        on_progress(sum(frames), begins_ns[0] + done_ns)
+
     paths = [session.path for session in chain.sessions]
-    with _ended_in_order(), ProcessPoolExecutor(jobs, get_context("spawn"), initializer=_end_quietly) as pool:
-        try:
-            return list(pool.map(_replayed, [paths] * len(ranges), ranges))
-        except BaseException:
-            for process in active_children():  # what they are at is of no use any more, and would be waited for
-                process.terminate()
-            raise
+    return in_processes(partial(_replayed, paths), ranges, jobs, add_up)
 
 
-@contextmanager
-def _ended_in_order() -> Iterator[None]:
-    """While processes work for this one, a signal that ends it is an exception: it ends them too, and leaves nothing behind."""
-
-    def end(number: int, _frame: FrameType | None) -> None:
-        raise SystemExit(128 + number)
-
-    try:
-        before = signal.signal(signal.SIGTERM, end)
-    except ValueError:  # not the main thread: signals are not its business
-        yield
-        return
-    try:
-        yield
-    finally:
-        signal.signal(signal.SIGTERM, before)
-
-
-def _end_quietly() -> None:
-    """At Ctrl-C: the process that started this one says what there is to say."""
-    signal.signal(signal.SIGINT, signal.SIG_DFL)
-
-
-def _replayed(paths: Sequence[Path], time_range: TimeRange) -> Piece:
+def _replayed(paths: Sequence[Path], time_range: TimeRange, on_progress: OnProgress) -> Piece:
     with SessionChain(paths) as chain:
-        piece = _Replay(chain, time_range).run()
+        piece = _Replay(chain, time_range).run(on_progress)
+    on_progress(piece.frames, piece.end_ns)
     # One column after another: the other process then frees them one by one.
     piece.columns = {name: np.ascontiguousarray(numbers) for name, numbers in piece.columns.items()}
     return piece

@@ -16,6 +16,7 @@ from monitor.analysis.parallel_replay import COLUMNS, STATES, Numbers, replay
 from monitor.analysis.work.series import Series, has_readings, series_of_sessions
 from monitor.config.rig import Rig
 from monitor.model.alarm import Finding
+from monitor.model.progress import OnProgress, nobody
 from monitor.model.snapshot import Snapshot
 from monitor.model.stream import GRID_NS, Action
 
@@ -110,7 +111,13 @@ class Recording:
         return self.share(np.isfinite(self.columns[name]))
 
 
-def collect(chain: SessionChain, from_ns: int | None = None, to_ns: int | None = None, jobs: int = 1) -> Recording:
+def collect(
+    chain: SessionChain,
+    from_ns: int | None = None,
+    to_ns: int | None = None,
+    jobs: int = 1,
+    on_progress: OnProgress = nobody,
+) -> Recording:
     """Replay `chain`, or the part of it from `from_ns` to `to_ns`, and keep what a report needs.
 
     A part is begun at the last checkpoint at least a minute earlier; where there is none (older sessions) a minute earlier,
@@ -124,7 +131,7 @@ def collect(chain: SessionChain, from_ns: int | None = None, to_ns: int | None =
     start_ns = chain.t_first_ns if from_ns is None else max(from_ns, chain.t_first_ns)
     end_ns = chain.end_ns if to_ns is None else min(to_ns, chain.end_ns)
     findings = chain.findings()
-    piece = replay(chain, from_ns, end_ns, jobs)
+    piece = replay(chain, from_ns, end_ns, jobs, on_progress)
     end_ns = min(end_ns, piece.end_ns)
     if not len(piece.t_ns):
         raise SessionError(f"{chain.name}: none of its readings can be read; try `stopmark sessions verify`")

@@ -11,6 +11,7 @@ from monitor.adapters.tables.export import SI_UNITS, SILENT_NS, ExportResult, Ro
 from monitor.adapters.tables.table_file import Column, ExportError, TableFile
 from monitor.core.engine import Core
 from monitor.core.signals.table import SIGNAL_NAMES, SIGNALS
+from monitor.model.progress import OnProgress, nobody
 from monitor.model.reading import Validity
 from monitor.model.stream import GRID_NS, SECOND_NS, Action, Frame
 from monitor.runtime.assembly import core_of
@@ -24,6 +25,7 @@ def export_signals(
     names: Sequence[str] = (),
     from_ns: int | None = None,
     to_ns: int | None = None,
+    on_progress: OnProgress = nobody,
 ) -> ExportResult:
     """The derived signals at each multiple of `every_ns`; empty where a signal was not known. `names` picks some of them.
 
@@ -53,6 +55,7 @@ def export_signals(
             if table.full:
                 break
             core.feed(item)
+            on_progress(table.rows, item.t_ns)
         silences = sampler.steps.silences
         return rows.result({}, [(start, end) for start, end in silences if from_ns is None or end > from_ns])
 

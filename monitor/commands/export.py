@@ -5,7 +5,7 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Final
 
-from monitor.commands.common.progress import Progress
+from monitor.commands.common.progress import Progress, SoFar
 from monitor.commands.common.session_range import add_session_range, add_sessions, print_faults, session_range
 from monitor.errors import UserError
 
@@ -76,19 +76,22 @@ def run(args: argparse.Namespace) -> int:
         from_ns, to_ns = session_range(args, chain)
         print_faults(chain)
         sessions = [session.path for session in chain.sessions]
+        so_far = SoFar(from_ns or chain.t_first_ns, to_ns or chain.end_ns)
     every_ns = round((1.0 if args.every is None else args.every) * 1e9)
-    with Progress(f"writing {args.out.name}"):
+    with Progress(f"writing {args.out.name}", done=so_far):
         if args.what == "readings":
-            result = export.export_readings(sessions, args.out, from_ns, to_ns, args.own_units)
+            result = export.export_readings(sessions, args.out, from_ns, to_ns, args.own_units, so_far.on_progress)
         elif args.what == "resampled":
-            result = export.export_resampled(sessions, args.out, every_ns, from_ns, to_ns, args.own_units)
+            result = export.export_resampled(
+                sessions, args.out, every_ns, from_ns, to_ns, args.own_units, so_far.on_progress
+            )
         elif args.what == "signals":
             names = [name.strip() for name in args.signals.split(",")] if args.signals else ()
-            result = export_signals(sessions, args.out, every_ns, names, from_ns, to_ns)
+            result = export_signals(sessions, args.out, every_ns, names, from_ns, to_ns, so_far.on_progress)
         elif args.what in WORK:
             from monitor.analysis.work.tables import export_work
 
-            result = export_work(args.sessions, args.out, args.what, from_ns, to_ns)
+            result = export_work(args.sessions, args.out, args.what, from_ns, to_ns, so_far.on_progress)
         else:
             result = export.export_findings(sessions, args.out)
     print(f"{result.path}: {result.rows} rows")
@@ -111,8 +114,10 @@ def _cut_out(args: argparse.Namespace) -> int:
     with SessionChain(args.sessions) as chain:
         from_ns, to_ns = session_range(args, chain)
         start_ns = chain.t_first_ns if from_ns is None else from_ns
-        with Progress(f"writing {args.out.name}"):
-            piece = cut_out(chain, start_ns, chain.end_ns if to_ns is None else to_ns, args.out)
+        last_ns = chain.end_ns if to_ns is None else to_ns
+        so_far = SoFar(start_ns, last_ns)
+        with Progress(f"writing {args.out.name}", done=so_far):
+            piece = cut_out(chain, start_ns, last_ns, args.out, so_far.on_progress)
     words = f"from {clock(piece.from_ns, date=True)} to {clock(piece.to_ns)} UTC"
     print(f"{piece.path}: {words}, {piece.frames} messages, {piece.findings} findings; stopmark replay {piece.path}")
     return 0

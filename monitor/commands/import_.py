@@ -103,7 +103,7 @@ def feed(runner: "Runner", log: "FieldLog") -> None:
 def run(args: argparse.Namespace) -> int:
     """Import; what was dropped is printed by reason."""
     from monitor.adapters.host.output_file import check_out
-    from monitor.adapters.sessions.recorder import Recorder
+    from monitor.adapters.sessions.whole import whole_session
     from monitor.adapters.tables.field_log import FieldLog
     from monitor.adapters.tables.field_map import EXAMPLE, load_map
     from monitor.adapters.tables.proposal.unit_names import contradictions
@@ -143,25 +143,14 @@ def run(args: argparse.Namespace) -> int:
     header = header_of(log.rig, rules, "IMPORTED", log.start_ns) | {
         "source": ", ".join(log.name for log in args.logs)[:200]
     }
-    made = False
-    try:
-        with (
-            Progress(f"reading {log.name}", done=lambda: (log.rows, log.share)),
-            Recorder(args.out, header, wait=True) as recorder,
-        ):
-            made = True
-            runner = Runner(core, recorder, slow_checkpoint_ns=CHECKPOINT_NS)
-            feed(runner, log)
-            recorder.note(core.now_ns, "import", log.words())
-            recorder.note(core.now_ns, "quality", log.quality.text(), float(log.quality.cells))
-            if not recorder.flush(60.0):
-                raise UserError(f"{args.out}: could not be written ({recorder.problem})")
-    except BaseException as error:
-        # There was no such file before; one that came up meanwhile is another's, which the recorder says with an error.
-        for part in ("", "-wal", "-shm"):
-            if made or isinstance(error, KeyboardInterrupt):
-                args.out.with_name(args.out.name + part).unlink(missing_ok=True)
-        raise
+    with (
+        Progress(f"reading {log.name}", done=lambda: (log.rows, log.share)),
+        whole_session(args.out, header) as recorder,
+    ):
+        runner = Runner(core, recorder, slow_checkpoint_ns=CHECKPOINT_NS)
+        feed(runner, log)
+        recorder.note(core.now_ns, "import", log.words())
+        recorder.note(core.now_ns, "quality", log.quality.text(), float(log.quality.cells))
     for key, count in log.dropped.items():
         print(harmless(f"dropped {count:>8}  {key} (first: {log.dropped.first[key]})"))
     for kind, (count, seconds) in log.quality.kinds().items():

@@ -11,7 +11,7 @@ from string import ascii_letters
 from textwrap import wrap
 from typing import TYPE_CHECKING
 
-from monitor.commands.common.progress import replaying
+from monitor.commands.common.progress import SoFar, replaying
 from monitor.commands.common.session_range import add_kind, add_sessions
 from monitor.errors import UserError
 from monitor.text import harmless, one_line
@@ -217,8 +217,9 @@ def _take(folder: Path, sessions: list[Path], simulated: bool) -> int:
                 f"{chain.name}: is a simulation, and has no place in the ledger of a rig;"
                 " for practice give --simulated, and --data with a folder of its own"
             )
-        with replaying(chain.seconds, chain.rig.name):
-            recording = collect(chain, jobs=processors())
+        so_far = SoFar(chain.t_first_ns, chain.end_ns)
+        with replaying(chain.seconds, chain.rig.name, so_far):
+            recording = collect(chain, jobs=processors(), on_progress=so_far.on_progress)
     folder.mkdir(parents=True, exist_ok=True)
     path = ledger_path(folder, recording.rig.name)
     with Ledger(path) as ledger:

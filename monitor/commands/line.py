@@ -6,7 +6,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 from monitor.commands.common.arguments import density, length, power, weight, weight_per_length, work
-from monitor.commands.common.progress import replaying
+from monitor.commands.common.progress import SoFar, replaying
 from monitor.commands.common.session_range import add_kind, add_sessions, session_path
 from monitor.errors import UserError
 from monitor.presentation.line_work import both_units, compared_sums
@@ -310,8 +310,10 @@ def recorded(paths: list[Path]) -> "Recording":
     from monitor.analysis.parallel_replay import processors
     from monitor.analysis.recording import collect
 
-    with SessionChain(paths) as chain, replaying(chain.seconds, chain.rig.name):
-        return collect(chain, jobs=processors())
+    with SessionChain(paths) as chain:
+        so_far = SoFar(chain.t_first_ns, chain.end_ns)
+        with replaying(chain.seconds, chain.rig.name, so_far):
+            return collect(chain, jobs=processors(), on_progress=so_far.on_progress)
 
 
 def work_in(recording: "Recording") -> float:

@@ -4,7 +4,7 @@ import argparse
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from monitor.commands.common.progress import replaying
+from monitor.commands.common.progress import SoFar, replaying
 from monitor.commands.common.session_range import add_session_range, add_sessions, print_faults, session_range
 from monitor.errors import UserError
 
@@ -49,9 +49,10 @@ def run(args: argparse.Namespace) -> int:
         entries = None if args.data is None else ledger_entries(args.data, chain.rig.name)
         from_ns, to_ns = session_range(args, chain)
         print_faults(chain)
-        seconds = ((to_ns or chain.end_ns) - (from_ns or chain.t_first_ns)) * 1e-9
-        with replaying(min(seconds, chain.seconds), chain.rig.name):
-            recording = collect(chain, from_ns, to_ns, args.jobs or processors())
+        first_ns, last_ns = from_ns or chain.t_first_ns, to_ns or chain.end_ns
+        so_far = SoFar(first_ns, last_ns)
+        with replaying(min((last_ns - first_ns) * 1e-9, chain.seconds), chain.rig.name, so_far):
+            recording = collect(chain, from_ns, to_ns, args.jobs or processors(), so_far.on_progress)
     write_whole(args.out, make_report(recording, args.units, entries))
     spread = f", in {recording.seconds / 3600:.2f} h" if recording.watched_s < 0.99 * recording.seconds else ""
     print(f"{args.out}: {recording.watched_s / 3600:.2f} h of {recording.rig.name}{spread}")

@@ -13,9 +13,10 @@ from typing import Final
 from monitor.adapters.sessions.chain import SessionChain
 from monitor.adapters.sessions.folder import started_ns
 from monitor.adapters.sessions.format import SUFFIX, SessionError
-from monitor.adapters.sessions.recorder import Recorder
 from monitor.adapters.sessions.remarks import add_remark
+from monitor.adapters.sessions.whole import whole_session
 from monitor.core.engine import Core
+from monitor.model.progress import OnProgress, nobody
 from monitor.model.stream import Action, Frame
 from monitor.runtime.assembly import core_of
 from monitor.runtime.runner import Runner
@@ -36,7 +37,7 @@ class Piece:
     findings: int
 
 
-def cut_out(chain: SessionChain, from_ns: int, to_ns: int, target: Path) -> Piece:
+def cut_out(chain: SessionChain, from_ns: int, to_ns: int, target: Path, on_progress: OnProgress = nobody) -> Piece:
     """Write what `chain` has from `from_ns` to `to_ns` to a new session at `target`, with its notes and remarks.
 
     Raises:
@@ -56,7 +57,7 @@ def cut_out(chain: SessionChain, from_ns: int, to_ns: int, target: Path) -> Piec
     core.restore(state, at_ns, same_run=True)
     header = {**chain.header, "segment": 2, "piece": {"of": chain.path.name, "from": from_ns, "to": to_ns}}
     header.pop("dictionary", None)
-    with Recorder(target, header, wait=True) as recorder:
+    with whole_session(target, header) as recorder:
         recorder.checkpoint(at_ns, state)
         for note in chain.notes():
             if from_ns <= note.t_ns <= to_ns:
@@ -68,6 +69,7 @@ def cut_out(chain: SessionChain, from_ns: int, to_ns: int, target: Path) -> Piec
                 runner.frame(item)
             else:
                 runner.action(item)
+            on_progress(runner.frames, item.t_ns)
             item = next(inputs, None)
         runner.advance(min(to_ns, chain.end_ns))
     for remark in chain.remarks():

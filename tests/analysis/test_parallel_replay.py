@@ -14,7 +14,7 @@ import pytest
 
 from monitor.adapters.sessions.chain import SessionChain
 from monitor.adapters.sessions.recorder import Recorder
-from monitor.analysis import parallel_replay
+from monitor.analysis import parallel_replay, processes
 from monitor.analysis.motion import descents, stops
 from monitor.analysis.parallel_replay import COLUMNS, TimeRange, cuts_of, joined
 from monitor.analysis.recording import Recording, collect
@@ -98,6 +98,20 @@ def test_pieces_agree_with_one_run(long_trip: Path, whole: Recording) -> None:
                 expected = getattr(left, field.name)
                 near = pytest.approx(expected, rel=2e-3, abs=2e-3, nan_ok=True)
                 assert getattr(right, field.name) == (near if isinstance(expected, float) else expected), field.name
+
+
+@pytest.mark.parametrize("jobs", [1, 2])
+def test_a_replay_tells_how_far_it_is(jobs: int, long_trip: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(processes, "_LOOK_S", 0.02)
+    told: list[tuple[int, int]] = []
+    with SessionChain([long_trip]) as chain:
+        frames = collect(chain, jobs=jobs, on_progress=lambda rows, t_ns: told.append((rows, t_ns))).frames
+        bounds = chain.t_first_ns, chain.end_ns
+    assert told == sorted(told)
+    assert len({rows for rows, _ in told}) > 5
+    assert 0.5 * frames < told[-1][0] <= frames
+    assert bounds[0] <= told[0][1] < told[-1][1] <= bounds[1] + S
+    assert told[-1][1] > bounds[0] + 0.5 * (bounds[1] - bounds[0])
 
 
 def test_a_part_in_pieces_agrees_with_the_part_in_one(long_trip: Path) -> None:

@@ -3,7 +3,7 @@
 import io
 import math
 
-from monitor.commands.common.progress import Progress
+from monitor.commands.common.progress import Progress, SoFar
 from tests.support.broker import wait_until
 
 
@@ -48,3 +48,12 @@ def test_rows_share_and_time_left_are_told_where_they_are_known() -> None:
             wait_until(lambda screen=screen: screen.getvalue().count("so far") >= 2, "it speaks")
         assert words in screen.getvalue()
         assert ("left" in screen.getvalue()) is not math.isnan(done[1])
+
+
+def test_how_far_work_is_follows_the_stream_time_that_it_tells() -> None:
+    so_far = SoFar(1_000, 3_000)
+    assert so_far() == (0, 0.0)
+    so_far.on_progress(500, 1_500)
+    assert so_far() == (500, 0.25)
+    so_far.on_progress(900, 9_000)
+    assert so_far() == (900, 1.0)

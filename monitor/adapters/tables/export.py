@@ -18,6 +18,7 @@ from monitor.adapters.sessions.reader import LONGEST_JUMP_NS, SessionReader
 from monitor.adapters.tables.table_file import Codes, Column, ExportError, TableFile
 from monitor.config.rig import Rig
 from monitor.config.sensor import Sensor
+from monitor.model.progress import OnProgress, nobody
 from monitor.model.stream import CARRIED_TOPIC, Action, Frame
 from monitor.units import UNITS, Dimension
 
@@ -160,6 +161,7 @@ def export_readings(
     from_ns: int | None = None,
     to_ns: int | None = None,
     own_units: bool = False,
+    on_progress: OnProgress = nobody,
 ) -> ExportResult:
     """Every good reading at its native rate, one row each, in SI or in each sensor's own unit.
 
@@ -194,6 +196,7 @@ def export_readings(
                     table.write([part.t_ns, part.source_ns, names[0], names[1], value, names[2]])
                     first_ns = int(part.t_ns[0]) if first_ns is None else first_ns
                     last_ns = int(part.t_ns[-1])
+                    on_progress(table.rows, last_ns)
         return ExportResult(out, table.rows, first_ns, last_ns, dict(decoder.refused), _left_out(table))
 
 
@@ -209,6 +212,7 @@ def export_resampled(
     from_ns: int | None = None,
     to_ns: int | None = None,
     own_units: bool = False,
+    on_progress: OnProgress = nobody,
 ) -> ExportResult:
     """The last reading of every sensor at each multiple of `every_ns`; empty where it was stale by the rig's own measure,
     and no row at all later than `SILENT_NS` into a silence.
@@ -239,6 +243,7 @@ def export_resampled(
                 rows.begin(begin_ns)
                 for part in decoder.read(session, from_ns, to_ns):
                     rows.take(part)
+                    on_progress(table.rows, rows.reading_ns)
                     if table.full:
                         break
                 rows.finish(end_ns)
@@ -255,7 +260,7 @@ class _ResampledRows:
         self._steps = Steps(every_ns)
         self._due_ns: int | None = None
         """When the next row is due; None before the first session."""
-        self._reading_ns = self._end_ns = 0
+        self._end_ns = self.reading_ns = 0
         self._first_ns: int | None = None
         self._last_ns: int | None = None
 
@@ -263,7 +268,7 @@ class _ResampledRows:
         """Begin a session; the first one decides when the first row is due."""
         if self._due_ns is None:
             self._due_ns = self._steps.from_on(t_ns)
-            self._reading_ns = t_ns
+            self.reading_ns = t_ns
 
     def take(self, part: "Readings") -> None:
         """Add readings, and write every row that is due by the last of them. During a long silence there are no rows."""
@@ -274,18 +279,18 @@ class _ResampledRows:
             one.add(part.t_ns[mine], part.value[mine])
         if not len(part.t_ns):
             return
-        before = np.concatenate(([self._reading_ns], part.t_ns[:-1]))
+        before = np.concatenate(([self.reading_ns], part.t_ns[:-1]))
         for place in np.flatnonzero(part.t_ns - before > SILENT_NS).tolist():
             self._write(int(before[place]) + SILENT_NS)
             assert self._due_ns is not None
             self._due_ns = self._steps.skip(self._due_ns, int(part.t_ns[place]))
-        self._reading_ns = int(part.t_ns[-1])
-        self._write(self._reading_ns)
+        self.reading_ns = int(part.t_ns[-1])
+        self._write(self.reading_ns)
 
     def finish(self, end_ns: int) -> None:
         """End the session at `end_ns`."""
         self._end_ns = end_ns
-        self._write(min(end_ns, self._reading_ns + SILENT_NS))
+        self._write(min(end_ns, self.reading_ns + SILENT_NS))
 
     def result(self, refused: Mapping[str, int]) -> ExportResult:
         """What the whole table holds."""

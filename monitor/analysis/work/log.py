@@ -20,6 +20,7 @@ from monitor.analysis.work.extremes import (
 from monitor.analysis.work.series import Series, has_readings, series, series_of_sessions
 from monitor.analysis.work.strokes import Motion, motion_of
 from monitor.analysis.work.unseen import Unseen, unseen_work
+from monitor.model.progress import OnProgress, nobody
 
 _STEP_NS: Final = 100_000_000
 """An estimated height is looked at so often."""
@@ -68,12 +69,14 @@ def series_of_recording(rec: Recording) -> Series:
     )
 
 
-def worked_sessions(chain: SessionChain, from_ns: int | None = None, to_ns: int | None = None) -> WorkedLog:
+def worked_sessions(
+    chain: SessionChain, from_ns: int | None = None, to_ns: int | None = None, on_progress: OnProgress = nobody
+) -> WorkedLog:
     """The sessions of `chain` worked out; without a replay where their readings say the height.
 
     Raises:
         SessionError: a session cannot be read.
     """
     if has_readings(chain.rig):
-        return worked(series_of_sessions(chain, from_ns, to_ns))
-    return worked(series_of_recording(collect(chain, from_ns, to_ns)))
+        return worked(series_of_sessions(chain, from_ns, to_ns, on_progress))
+    return worked(series_of_recording(collect(chain, from_ns, to_ns, on_progress=on_progress)))

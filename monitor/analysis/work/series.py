@@ -26,6 +26,7 @@ from monitor.adapters.sessions.reader import SessionReader
 from monitor.adapters.tables.columns import ColumnDecoder
 from monitor.config.rig import Rig
 from monitor.core.estimator.hook_load import dead_line_shares
+from monitor.model.progress import OnProgress, nobody
 from monitor.units import STANDARD_GRAVITY_M_S2 as GRAVITY
 
 Floats = NDArray[np.float64]
@@ -108,7 +109,9 @@ def has_readings(rig: Rig) -> bool:
     return rig.sensor_of("block_position") is not None
 
 
-def series_of_sessions(chain: SessionChain, from_ns: int | None = None, to_ns: int | None = None) -> Series:
+def series_of_sessions(
+    chain: SessionChain, from_ns: int | None = None, to_ns: int | None = None, on_progress: OnProgress = nobody
+) -> Series:
     """The readings of `chain`, of a rig that `has_readings`.
 
     Raises:
@@ -125,9 +128,12 @@ def series_of_sessions(chain: SessionChain, from_ns: int | None = None, to_ns: i
     if not tension:
         wanted.pop("dead_line_tension", None)
     parts: dict[str, list[tuple[Any, Any]]] = {name: [] for name in wanted}
+    count = 0
     for session in chain.sessions:
         with SessionReader(session.path) as reader:
             for chunk in decoder.read(reader, from_ns, to_ns):
+                count += len(chunk.t_ns)
+                on_progress(count, int(chunk.t_ns[-1]) if len(chunk.t_ns) else 0)
                 for name, place in wanted.items():
                     mine = chunk.sensor == place
                     parts[name].append((chunk.t_ns[mine], chunk.value[mine]))

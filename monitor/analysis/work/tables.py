@@ -10,6 +10,7 @@ from monitor.adapters.sessions.chain import SessionChain
 from monitor.adapters.tables.export import ExportResult
 from monitor.adapters.tables.table_file import Column, TableFile
 from monitor.analysis.work.log import WorkedLog, worked_sessions
+from monitor.model.progress import OnProgress, nobody
 
 Rows = list[tuple[Any, ...]]
 
@@ -141,7 +142,12 @@ WORK_TABLES: Final[Mapping[str, WorkTable]] = MappingProxyType(
 
 
 def export_work(
-    sessions: Sequence[Path], out: Path, what: str, from_ns: int | None = None, to_ns: int | None = None
+    sessions: Sequence[Path],
+    out: Path,
+    what: str,
+    from_ns: int | None = None,
+    to_ns: int | None = None,
+    on_progress: OnProgress = nobody,
 ) -> ExportResult:
     """One of WORK_TABLES, as a file.
 
@@ -149,7 +155,7 @@ def export_work(
         ExportError: the table cannot be written. SessionError: a session cannot be read.
     """
     with SessionChain(sessions) as chain:
-        log = worked_sessions(chain, from_ns, to_ns)
+        log = worked_sessions(chain, from_ns, to_ns, on_progress)
     table = WORK_TABLES[what]
     rows = table.rows(log)
     with TableFile(out, table.columns) as file:

@@ -73,8 +73,24 @@ class Progress:
             self._thread.join()
 
 
-def replaying(seconds: float, rig: str) -> Progress:
+class SoFar:
+    """How far long work over the time from `from_ns` to `to_ns` is, as `on_progress` heard it; for `done` of a Progress."""
+
+    def __init__(self, from_ns: int, to_ns: int) -> None:
+        self._from_ns, self._long_ns = from_ns, max(1, to_ns - from_ns)
+        self._rows, self._t_ns = 0, from_ns
+
+    def on_progress(self, rows: int, t_ns: int) -> None:
+        """So many rows, and the stream time reached, ns."""
+        self._rows, self._t_ns = rows, t_ns
+
+    def __call__(self) -> tuple[int, float]:
+        """Rows so far, and the share of the time."""
+        return self._rows, min(1.0, (self._t_ns - self._from_ns) / self._long_ns)
+
+
+def replaying(seconds: float, rig: str, so_far: SoFar | None = None) -> Progress:
     """The sign while so much of a recording is replayed."""
     from monitor.presentation.format import span
 
-    return Progress(f"replaying {span(seconds)} of {rig}")
+    return Progress(f"replaying {span(seconds)} of {rig}", done=so_far, things="messages")
