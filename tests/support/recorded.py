@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import Any
 
 from monitor.adapters.sessions.recorder import Recorder
+from monitor.config.rig import Rig
 from monitor.config.rig_file import find_rig
 from monitor.config.rules_file import default_rules_path
 from monitor.config.toml_file import read_text
@@ -49,9 +50,10 @@ def by_hand(
     change: Callable[[dict[str, Any]], None] = lambda config: None,
     findings: Sequence[Finding] = (),
     start_ns: int = START_NS,
+    rig: Rig | None = None,
 ) -> Path:
-    """A session of the land rig with these inputs; `change` edits the configuration in its header."""
-    rig = find_rig("land")
+    """A session of `rig` (the land rig where none is given) with these inputs; `change` edits the configuration in its header."""
+    rig = rig or find_rig("land")
     header: dict[str, Any] = dict(header_of(rig, rules(), "LIVE", start_ns))
     change(header["config"])
     with Recorder(path, header, wait=True) as recorder:

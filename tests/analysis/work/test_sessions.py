@@ -15,7 +15,6 @@ from monitor.cli import main
 from monitor.commands.export import WORK
 from monitor.report.page import make_report
 from tests.support.known_logs import Log, night, sessions_frames
-from tests.support.partial_rigs import as_plain
 from tests.support.recorded import by_hand
 
 
@@ -29,12 +28,7 @@ def logged(known: Log, tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A session of position and load every three seconds."""
     rig, frames = sessions_frames(known, 3.0)
     path = tmp_path_factory.mktemp("log") / "log.stopmark"
-
-    def change(config: dict[str, object]) -> None:
-        config.clear()
-        config.update(as_plain(rig))
-
-    return by_hand(path, frames, change)
+    return by_hand(path, frames, rig=rig)
 
 
 def test_stands_are_counted_from_set_down_to_set_down(trip_rec: Recording) -> None:
@@ -95,12 +89,7 @@ def test_in_a_session_too_the_load_goes_on_where_the_position_stays_away(known: 
     position = rig.topic(rig.sensors[0])
     begin = frames[0].t_ns
     gone = [f for f in frames if f.topic != position or not 700 < (f.t_ns - begin) * 1e-9 % 1500 < 1000]
-
-    def change(config: dict[str, object]) -> None:
-        config.clear()
-        config.update(as_plain(rig))
-
-    path = by_hand(tmp_path / "gone.stopmark", gone, change)
+    path = by_hand(tmp_path / "gone.stopmark", gone, rig=rig)
     out = tmp_path / "stands.csv"
     assert main(["export", str(path), "-o", str(out), "--what", "stands"]) == 0
     with out.open(newline="", encoding="utf-8") as file:
