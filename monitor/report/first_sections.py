@@ -8,11 +8,14 @@ from collections.abc import Sequence
 from typing import Final
 
 import numpy as np
+import numpy.typing as npt
+from numpy.lib.stride_tricks import sliding_window_view
 
 from monitor.analysis.alarm_figures import Span
 from monitor.analysis.known import known_of, most
 from monitor.analysis.recording import STATES
 from monitor.model.alarm import Finding, Severity
+from monitor.model.stream import GRID_NS, SECOND_NS
 from monitor.presentation.format import plain, span
 from monitor.presentation.missing import words_of_missing
 from monitor.presentation.slow_data import slow_words
@@ -24,7 +27,22 @@ from monitor.units import TON_MILE_J, Dimension
 MOST_FINDINGS: Final = 600
 MOST_BARS: Final = 400
 POSSIBLE_M_S: Final = 2.5
-"""A speed above both this and what the estimator believes is none (common practice, no source)."""
+"""A speed above both this and what the estimator believes is none (common practice, no source), unless it lasts."""
+LASTED_S: Final = 0.5
+
+
+def possible_speeds(
+    t_ns: npt.NDArray[np.int64], speed_m_s: npt.NDArray[np.floating], usual_m_s: float
+) -> npt.NDArray[np.floating]:
+    """Speeds that a block can have had: up to `usual_m_s` all of them, beyond it what lasted for `LASTED_S` on quick data. A bad
+    position makes a speed of a moment, or of the time between two slow readings; a load that runs away takes its time."""
+    usual = speed_m_s[speed_m_s <= usual_m_s]
+    points = round(LASTED_S * SECOND_NS) // GRID_NS + 1
+    if len(speed_m_s) < points:
+        return usual
+    held = sliding_window_view(speed_m_s, points).min(axis=1)
+    quick = t_ns[points - 1 :] - t_ns[: 1 - points] <= round(1.01 * LASTED_S * SECOND_NS)
+    return np.concatenate([usual, held[quick & (held > usual_m_s)]])
 
 
 def summary(context: ReportContext) -> str:
@@ -34,9 +52,7 @@ def summary(context: ReportContext) -> str:
     work = float(rec["line_work"][-1])
     heat = max((d.heat_to_c for d in context.descents if math.isfinite(d.heat_to_c)), default=math.nan)
     effect = known_of(rec["effectiveness"])
-    speed = np.abs(rec["speed"])
-    # What no block does comes of bad positions: only speeds that can be count.
-    speed = speed[speed <= max(POSSIBLE_M_S, rec.rig.limits.credible_speed_m_s)]
+    speed = possible_speeds(rec.t_ns, np.abs(rec["speed"]), max(POSSIBLE_M_S, rec.rig.limits.credible_speed_m_s))
     parts = [
         cards(
             [

@@ -153,6 +153,25 @@ def _slips(made: _Work, rng: random.Random) -> None:
     made.rest(rng.uniform(25.0, 60.0), BLOCK_N)
 
 
+def runaway(gain_m_s2: float, slowing_m_s2: float) -> Truth:
+    """A load that is lowered at 0.9 m/s for a while, runs away, is braked to rest above the floor, and is hoisted again."""
+    seconds = np.arange(0.0, 200.0, STEP_S)
+    speed = np.zeros_like(seconds)
+    speed[(seconds > 10.0) & (seconds < 20.0)] = -0.9
+    # So long that both stretches take 24 m.
+    run_s = -0.9 / gain_m_s2 + math.sqrt(
+        (0.9 / gain_m_s2) ** 2 + 2 * 24.0 / gain_m_s2 / (1.0 + gain_m_s2 / slowing_m_s2)
+    )
+    away = (seconds >= 20.0) & (seconds < 20.0 + run_s)
+    speed[away] = -0.9 - gain_m_s2 * (seconds[away] - 20.0)
+    top = -0.9 - gain_m_s2 * run_s
+    braked = seconds >= 20.0 + run_s
+    speed[braked] = np.minimum(0.0, top + slowing_m_s2 * (seconds[braked] - 20.0 - run_s))
+    speed[(seconds > 60.0) & (seconds < 80.0)] = 1.1
+    height = 37.0 + np.cumsum(speed) * STEP_S
+    return Truth(height, np.full_like(height, 8.0 * BLOCK_N), 0)
+
+
 def log_of(truth: Truth, period_s: float, seed: int) -> DirtyLog:
     """The truth as a good recorder would have written it: centimetres and tenths of a kN, a little noise on both."""
     rng = np.random.default_rng(seed)

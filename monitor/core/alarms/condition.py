@@ -23,8 +23,8 @@ Three rules follow from "no data is worse than bad data":
 * A condition whose input is UNKNOWN says so (`blind`), also while it is FALSE: "not known" is never "all clear".
 
 Hysteresis and off delay keep what has been reported from coming and going. Where it was not reported (the alarm was suppressed),
-neither holds it: else an alarm could come up for what has passed, such as a word before a limit when a block that rests close below
-it stirs.
+neither holds it: else an alarm could come up for what has passed, such as a word before a limit when a block that rests close
+below it stirs.
 
 ABSENT means that the rule does not apply here: the state is FALSE and it is not blind. Delays are stream time, so a
 replay at any speed takes the same decisions as the live run. The levels belong to the safe side: exactly at the trip

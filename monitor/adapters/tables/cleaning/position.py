@@ -1,7 +1,9 @@
 """Which positions of a log a travelling block can have had, seen with what comes after them.
 
-Theory of operation. A block does not go faster than `Reach.speed`, nor speed up or slow down by more than `Reach.change`; that
-bounds how far it can be from its last believed position after so many seconds, and how far out it can have been between two.
+Theory of operation. A block in work does not go faster than `Reach.speed`, nor speed up or slow down by more than `Reach.change`;
+that bounds how far it can be from its last believed position after so many seconds, and how far out it can have been between two.
+A load that runs away goes faster than any block in work, but gets there by degrees: what goes on from the speed of the last step
+is in reach, however fast, by what a falling load can gain (`GAIN_M_S`).
 
 1. A position out of reach waits for those after it. If they go on from the last believed one, what waited jumped away and
    back: a spike. If `LEVEL_READINGS` of them agree among themselves, over `LEVEL_S` or more, the level is believed.
@@ -24,6 +26,7 @@ from typing import Final
 
 from monitor.adapters.tables.cleaning.cell import FROZEN, OPEN, SPIKE, Cell
 from monitor.adapters.tables.cleaning.load import LoadChanges
+from monitor.units import STANDARD_GRAVITY_M_S2
 
 LEVEL_READINGS: Final = 4
 LEVEL_READINGS_SLOW: Final = 3
@@ -47,6 +50,11 @@ LEAST_REPEATS: Final = 3
 """A position that was the same so often, and then jumped, had stood still."""
 HOLD: Final = 6000
 """Readings kept open while a position stands still: it may prove to be frozen."""
+GAIN_M_S: Final = 2.0
+"""Most speed that a load running away gains from one step to the next; less where gravity gives less in that time (common
+practice: a drum on ten lines or so lets it gain 0.5 to 1.5 m/s2)."""
+STEP_S: Final = 5.0
+"""A speed over more than this is no measure of the next step."""
 OUTLIER_M: Final = 1.0
 """A position this far from where those around it go on evenly is a spike (common practice, no source)."""
 EVEN_M: Final = 0.05
@@ -140,7 +148,18 @@ class PositionCheck:
     def _reachable(self, one: Cell, other: Cell) -> bool:
         seconds = (other.t_ns - one.t_ns) * 1e-9
         still = self._same >= LEAST_REPEATS
-        return abs(other.si - one.si) <= self._reach.in_time(seconds + self._rounding_s * still, still)
+        way = other.si - one.si
+        if abs(way) <= self._reach.in_time(seconds + self._rounding_s * still, still):
+            return True
+        if len(self._open) < 2 or not 0.0 < seconds <= STEP_S:
+            return False
+        before = self._open[-2]
+        since_s = (one.t_ns - before.t_ns) * 1e-9
+        if not 0.0 < since_s <= STEP_S:
+            return False
+        speed = (one.si - before.si) / since_s
+        gain = min(GAIN_M_S, STANDARD_GRAVITY_M_S2 * max(since_s, seconds))
+        return speed * way > 0.0 and abs(way) <= (abs(speed) + gain) * seconds + self._reach.tolerance
 
     def _drop_waiting(self) -> None:
         for cell in self._waiting:

@@ -5,11 +5,12 @@ from collections import Counter
 from itertools import pairwise
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 from monitor.adapters.tables.field_log import FieldLog
 from monitor.adapters.tables.field_map import load_map
-from tests.support.dirty_logs import START_S, Truth, dirty_log, log_of, work
+from tests.support.dirty_logs import START_S, STEP_S, Truth, dirty_log, log_of, runaway, work
 
 SEED = 31
 """Not one of those that the limits were set with."""
@@ -52,6 +53,20 @@ def test_a_clean_log_loses_nothing(tmp_path: Path, truth: Truth, period_s: float
     assert (wrong, lost, dict(log.dropped)) == (0, 0, {})
     assert good == log.rows
     assert not log.quality.stretches
+
+
+@pytest.mark.parametrize("period_s", [0.1, 0.2, 0.5, 1.0, 2.0, 3.0])
+@pytest.mark.parametrize(("gain_m_s2", "slowing_m_s2"), [(0.4, 0.8), (0.6, 1.5), (1.2, 3.0)])
+def test_a_load_that_runs_away_is_no_bad_stretch(
+    tmp_path: Path, period_s: float, gain_m_s2: float, slowing_m_s2: float
+) -> None:
+    """Up to 6 m/s, three times what the rig may: its positions are what the words before a limit go by."""
+    if gain_m_s2 * period_s > 2.0:
+        period_s = 1.0  # more is not told from a jump: rules of motion are blind there anyway
+    truth = runaway(gain_m_s2, slowing_m_s2)
+    assert np.max(np.abs(np.diff(truth.height_m))) / STEP_S > 3.0
+    log, _, wrong, lost = kept(tmp_path, truth, "clean", period_s)
+    assert (wrong, lost, dict(log.dropped)) == (0, 0, {})
 
 
 @pytest.mark.parametrize(
