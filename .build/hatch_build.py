@@ -14,6 +14,9 @@ with the other). What compiled code does otherwise, so that sources to be compil
 * Frozen dataclasses do not unpickle, and nothing can be copied by `copy`: `monitor/model`, which goes from process to process,
   stays interpreted, and the plant's parts have `clone`. Pydantic models stay interpreted too.
 * A constant that is a tuple of floats alone raises NameError when it is read: one name for each.
+* A `cached_property` is worked out again each time.
+* Named tuples and dataclasses are made by the interpreter, 0.3 to 0.4 us each. What is made at each grid point is a plain class
+  with slots, which takes 0.02 us; interpreted it is no slower either.
 * A NaN that comes out is another object: never compare one by `is`.
 * Multiply-add stays two roundings (`-ffp-contract=off`): a processor that has it in one would give other last bits.
 * Arguments are checked against their types when called, and methods cannot be patched: tests that do either run on the sources.

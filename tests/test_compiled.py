@@ -100,6 +100,22 @@ def test_models_that_check_their_input_stay_interpreted(path: Path) -> None:
     assert not names & {"model_validator", "field_validator", "BeforeValidator", "AfterValidator"}
 
 
+@pytest.mark.parametrize("path", SOURCES, ids=lambda path: str(path.relative_to(CODE)))
+def test_no_value_is_kept_by_a_cached_property(path: Path) -> None:
+    """Compiled, it keeps nothing: the value would be worked out each time that it is read."""
+    assert "cached_property" not in path.read_text(encoding="utf-8")
+
+
+def test_a_stop_mark_is_worked_out_once() -> None:
+    source = PlantSource(find_rig("land"), find_scenario("calm-trip"), 1, duration_s=5.0)
+    core = shipped_core(source.rig)
+    for item in source.items():
+        core.feed(item)
+    point = core._point
+    assert point is not None
+    assert point.stop.result is point.stop.result
+
+
 def test_what_goes_from_process_to_process_arrives_whole() -> None:
     """A report in several processes would end in one, and take longer, where this does not hold."""
     scenario = find_scenario("overtravel-test")

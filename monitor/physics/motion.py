@@ -34,7 +34,7 @@ API RP 9B; derived here, checked against numerical integration.
 
 import math
 from dataclasses import dataclass, field
-from typing import NamedTuple
+from typing import Final
 
 from monitor.physics.given import above_zero, not_below_zero
 from monitor.physics.tackle import efficiency_hoisting, factor_lowering
@@ -73,13 +73,16 @@ class Hoist:
         put(self, "pull_per_torque", pull)
 
 
-class Reach(NamedTuple):
+class Reach:
     """How far the block still travels. `stops` False: it never does; distance, time and peak speed are infinite."""
 
-    distance_m: float
-    time_s: float
-    peak_speed_m_s: float
-    stops: bool
+    __slots__ = ("distance_m", "peak_speed_m_s", "stops", "time_s")
+
+    def __init__(self, distance_m: float, time_s: float, peak_speed_m_s: float, stops: bool) -> None:
+        self.distance_m: Final = distance_m
+        self.time_s: Final = time_s
+        self.peak_speed_m_s: Final = peak_speed_m_s
+        self.stops: Final = stops
 
 
 _NEVER = Reach(math.inf, math.inf, math.inf, False)
@@ -91,20 +94,23 @@ _NEVER = Reach(math.inf, math.inf, math.inf, False)
 # constant deceleration dec. For hoisting, the ramp ends early where deceleration meets g (slack lines).
 
 
-class Phases(NamedTuple):
+class Phases:
     """What a stop does to the speed, whatever the speed is: worked out once, it serves reaches and their inverse."""
 
-    coast_m_s2: float
-    """Acceleration along the motion before the brake acts."""
-    jerk_m_s3: float
-    """By which the ramp takes from it."""
-    ramp_s: float
-    slowing_m_s2: float
-    """Deceleration after the ramp; 0 where the brake does not beat the load."""
+    __slots__ = ("coast_m_s2", "jerk_m_s3", "ramp_s", "slowing_m_s2")
+
+    def __init__(self, coast_m_s2: float, jerk_m_s3: float, ramp_s: float, slowing_m_s2: float) -> None:
+        self.coast_m_s2: Final = coast_m_s2
+        """Acceleration along the motion before the brake acts."""
+        self.jerk_m_s3: Final = jerk_m_s3
+        """By which the ramp takes from it."""
+        self.ramp_s: Final = ramp_s
+        self.slowing_m_s2: Final = slowing_m_s2
+        """Deceleration after the ramp; 0 where the brake does not beat the load."""
 
     def begun(self, done_s: float) -> "Phases":
         """The same stop with the first `done_s` of its ramp over: that share of the torque acts already."""
-        a, jerk, ramp_s, dec = self
+        a, jerk, ramp_s, dec = self.coast_m_s2, self.jerk_m_s3, self.ramp_s, self.slowing_m_s2
         done = done_s if done_s < ramp_s else ramp_s
         return Phases(a - jerk * done, jerk, ramp_s - done, dec)
 
@@ -114,7 +120,7 @@ class Phases(NamedTuple):
 
     def after_s(self, time_s: float, speed_m_s: float, lag_s: float) -> tuple[float, float]:
         """(way, speed) after `time_s` of the stop, m and m/s; at rest it stays."""
-        a, jerk, ramp_s, dec = self
+        a, jerk, ramp_s, dec = self.coast_m_s2, self.jerk_m_s3, self.ramp_s, self.slowing_m_s2
         whole = self.reach(speed_m_s, 0.0, lag_s)
         if whole.stops and whole.time_s <= time_s:
             return whole.distance_m, 0.0
@@ -133,7 +139,7 @@ class Phases(NamedTuple):
 
     def speed_after_m(self, distance_m: float, speed_m_s: float, lag_s: float) -> float:
         """Speed that is left, m/s, after `distance_m` of the stop; 0 where the block is at rest by then."""
-        a, jerk, ramp_s, dec = self
+        a, jerk, ramp_s, dec = self.coast_m_s2, self.jerk_m_s3, self.ramp_s, self.slowing_m_s2
         v1 = speed_m_s + a * lag_s
         in_lag = (speed_m_s + v1) * 0.5 * lag_s
         if v1 <= 0.0 or distance_m <= in_lag:
@@ -158,7 +164,7 @@ class Phases(NamedTuple):
 
     def reach(self, speed_m_s: float, hold_s: float, lag_s: float) -> Reach:
         """The stop from a speed held for `hold_s`, with the brake acting `lag_s` after that."""
-        a, jerk, ramp_s, dec = self
+        a, jerk, ramp_s, dec = self.coast_m_s2, self.jerk_m_s3, self.ramp_s, self.slowing_m_s2
         if dec <= 0.0:
             return _NEVER
         v = speed_m_s
@@ -183,7 +189,7 @@ class Phases(NamedTuple):
 
     def allowed_m_s(self, room_m: float, hold_s: float, lag_s: float) -> float:
         """Highest speed whose `reach` stays within `room_m`; 0.0 when even a block at rest would go further."""
-        a, jerk, ramp_s, dec = self
+        a, jerk, ramp_s, dec = self.coast_m_s2, self.jerk_m_s3, self.ramp_s, self.slowing_m_s2
         if dec <= 0.0 or not room_m > 0.0:
             return 0.0
         wait = hold_s + lag_s

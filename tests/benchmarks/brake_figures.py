@@ -21,6 +21,7 @@ from monitor.core.sensors.register import SensorRegister
 from monitor.model.snapshot import HoistState
 from tests.benchmarks.figures import Figure, show
 from tests.core.brakes.brakehealth_truth import Bench, Machine
+from tests.support.changed import changed
 
 BRAKING = {"service_pressure_1": 3e6, "service_pressure_2": 3e6, "emergency_release_pressure": 2e7, "brake_lever": 0.2}
 """Readings of a brake that drags."""
@@ -139,7 +140,7 @@ def cost(rig: str) -> list[Figure]:
     found = []
     for name, state in (("moving", HoistState.LOWERING), ("still", HoistState.STILL)):
         best = float("inf")
-        estimate = moving if state is HoistState.LOWERING else moving._replace(speed_m_s=0.0, acceleration_m_s2=0.0)
+        estimate = moving if state is HoistState.LOWERING else changed(moving, speed_m_s=0.0, acceleration_m_s2=0.0)
         for _ in range(5):
             begin = time.process_time()
             for _ in range(4000):

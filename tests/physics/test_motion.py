@@ -20,6 +20,7 @@ from tests.physics.rigs import (
     spans,
     stops,
 )
+from tests.support.changed import parts
 
 
 def lowering(s: Stop) -> Reach:
@@ -135,7 +136,7 @@ def test_an_auxiliary_brake_only_helps(s: Stop, share: float) -> None:
 @given(stops(0.0, 0.9))
 def test_never_is_a_value(s: Stop) -> None:
     assume(s.torque_n_m <= load_torque_n_m(s.hoist, tackle_friction=True))
-    assert lowering(s) == Reach(math.inf, math.inf, math.inf, False)
+    assert parts(lowering(s)) == parts(Reach(math.inf, math.inf, math.inf, False))
     assert allowed_lowering_m_s(100.0, s.hoist, s.torque_n_m, s.reaction_s, s.lag_s, s.ramp_s) == 0.0
 
 
@@ -168,9 +169,8 @@ def test_slack_torque_is_where_the_lines_go_slack(hoist: Hoist, speed: float) ->
 
 @given(stops(1.01))
 def test_a_block_at_rest_with_the_brake_set_does_not_move(s: Stop) -> None:
-    assert motion.reach_lowering(0.0, s.hoist, s.torque_n_m, s.reaction_s, 0.0, 0.0) == Reach(
-        0.0, s.reaction_s, 0.0, True
-    )
+    reach = motion.reach_lowering(0.0, s.hoist, s.torque_n_m, s.reaction_s, 0.0, 0.0)
+    assert parts(reach) == parts(Reach(0.0, s.reaction_s, 0.0, True))
 
 
 @given(stops(1.01))

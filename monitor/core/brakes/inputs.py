@@ -5,26 +5,29 @@ A reading that is stale, out of range or missing is NaN here, so that every watc
 
 import math
 from collections.abc import Callable
-from dataclasses import dataclass
-from typing import Self
+from typing import Final, Self
 
 from monitor.config.rig import Rig
 from monitor.core.estimator.estimate import Estimate
 from monitor.model.reading import ABSENT, ABSENT_FLAG, DEGRADED, Flag
 
 
-@dataclass(slots=True)
 class BrakeReadings:
     """Readings of brake and clutch, SI; NaN where not known."""
 
-    first_pa: float
-    second_pa: float
-    """Pressures of the two service circuits. A circuit without a sensor is taken to be like the other."""
-    lever: float
-    accumulator_pa: float
-    clutch: float
-    """Below a half: the clutch is known to be released."""
-    clutch_fitted: bool
+    __slots__ = ("accumulator_pa", "clutch", "clutch_fitted", "first_pa", "lever", "second_pa")
+
+    def __init__(
+        self, first_pa: float, second_pa: float, lever: float, accumulator_pa: float, clutch: float, clutch_fitted: bool
+    ) -> None:
+        self.first_pa: Final = first_pa
+        self.second_pa: Final = second_pa
+        """Pressures of the two service circuits. A circuit without a sensor is taken to be like the other."""
+        self.lever: Final = lever
+        self.accumulator_pa: Final = accumulator_pa
+        self.clutch: Final = clutch
+        """Below a half: the clutch is known to be released."""
+        self.clutch_fitted: Final = clutch_fitted
 
     @classmethod
     def of(cls, read: Callable[[str], Flag]) -> Self:
@@ -52,22 +55,34 @@ def reader_of(rig: Rig) -> Callable[[Callable[[str], Flag]], BrakeReadings]:
     return lambda _: nothing
 
 
-@dataclass(slots=True)
 class MotionView:
     """The motion as brake health uses it."""
 
-    seen: bool
-    """Whether the readings come fast enough to weigh the brake by the motion."""
-    speed_m_s: float
-    speed_sigma_m_s: float
-    acceleration_m_s2: float
-    arm_m: float
-    """Way of the block per radian of the drum."""
-    omega_rad_s: float
-    """Drum speed, a magnitude. NaN, like arm and acceleration, while the motion is not seen."""
-    validity: int
-    way: int
-    """Direction of the motion: +1 upwards, -1 downwards."""
+    __slots__ = ("acceleration_m_s2", "arm_m", "omega_rad_s", "seen", "speed_m_s", "speed_sigma_m_s", "validity", "way")
+
+    def __init__(
+        self,
+        seen: bool,
+        speed_m_s: float,
+        speed_sigma_m_s: float,
+        acceleration_m_s2: float,
+        arm_m: float,
+        omega_rad_s: float,
+        validity: int,
+        way: int,
+    ) -> None:
+        self.seen: Final = seen
+        """Whether the readings come fast enough to weigh the brake by the motion."""
+        self.speed_m_s: Final = speed_m_s
+        self.speed_sigma_m_s: Final = speed_sigma_m_s
+        self.acceleration_m_s2: Final = acceleration_m_s2
+        self.arm_m: Final = arm_m
+        """Way of the block per radian of the drum."""
+        self.omega_rad_s: Final = omega_rad_s
+        """Drum speed, a magnitude. NaN, like arm and acceleration, while the motion is not seen."""
+        self.validity: Final = validity
+        self.way: Final = way
+        """Direction of the motion: +1 upwards, -1 downwards."""
 
     @classmethod
     def of(cls, estimate: Estimate, lines: int) -> Self:
@@ -80,17 +95,19 @@ class MotionView:
         return cls(False, speed, estimate.speed_sigma_m_s, math.nan, math.nan, math.nan, validity, way)
 
 
-@dataclass(slots=True)
 class AppliedBrakes:
     """What brakes the drum at one grid point; NaN where not known."""
 
-    pressure_sum_pa: float
-    """Both service circuits together; 0 below noise."""
-    emergency_n_m: float
-    """Torque of the spring-applied calipers at the configured friction."""
-    aux_n_m: float
-    aux_doubt_n_m: float
-    """Torque of the auxiliary brake and its standard doubt."""
+    __slots__ = ("aux_doubt_n_m", "aux_n_m", "emergency_n_m", "pressure_sum_pa")
+
+    def __init__(self, pressure_sum_pa: float, emergency_n_m: float, aux_n_m: float, aux_doubt_n_m: float) -> None:
+        self.pressure_sum_pa: Final = pressure_sum_pa
+        """Both service circuits together; 0 below noise."""
+        self.emergency_n_m: Final = emergency_n_m
+        """Torque of the spring-applied calipers at the configured friction."""
+        self.aux_n_m: Final = aux_n_m
+        self.aux_doubt_n_m: Final = aux_doubt_n_m
+        """Torque of the auxiliary brake and its standard doubt."""
 
 
 def drive_released(readings: BrakeReadings, speed_m_s: float, regenerative: bool) -> bool:

@@ -2,40 +2,82 @@
 
 from dataclasses import dataclass
 from math import nan
-from typing import NamedTuple
+from typing import Final
 
 from monitor.model.reading import Validity
 
 
-class Estimate(NamedTuple):
+class Estimate:
     """The motion of the block at `t_ns`. Sigmas are one standard deviation, bounds 99 % half-widths.
 
     `height_m` is NaN where `validity` is INVALID. `layer` counts from 1; `radius_m` is to the rope's centre there.
     `slow` says that readings come seconds apart.
     """
 
-    t_ns: int
-    height_m: float
-    speed_m_s: float
-    acceleration_m_s2: float
-    height_sigma_m: float
-    speed_sigma_m_s: float
-    acceleration_sigma_m_s2: float
-    height_bound_m: float
-    speed_bound_m_s: float
-    validity: Validity
-    turns: float
-    layer: int
-    radius_m: float
-    slow: bool
-    unconfirmed_m: float = 0.0
-    """Of the bound, what a check of the height at a known point would take away."""
-    expected: "Estimate | None" = None
-    """While nothing new comes: what is to be expected, without the doubt that only silence adds (`prediction.in_pause`).
-    What warns of a limit goes by it."""
-    read_ns: int = 0
-    read_m: float = nan
-    """Of slow data: when the last believed reading was taken, and what height it said; no motion is made up in between."""
+    __slots__ = (
+        "acceleration_m_s2",
+        "acceleration_sigma_m_s2",
+        "expected",
+        "height_bound_m",
+        "height_m",
+        "height_sigma_m",
+        "layer",
+        "radius_m",
+        "read_m",
+        "read_ns",
+        "slow",
+        "speed_bound_m_s",
+        "speed_m_s",
+        "speed_sigma_m_s",
+        "t_ns",
+        "turns",
+        "unconfirmed_m",
+        "validity",
+    )
+
+    def __init__(
+        self,
+        t_ns: int,
+        height_m: float,
+        speed_m_s: float,
+        acceleration_m_s2: float,
+        height_sigma_m: float,
+        speed_sigma_m_s: float,
+        acceleration_sigma_m_s2: float,
+        height_bound_m: float,
+        speed_bound_m_s: float,
+        validity: Validity,
+        turns: float,
+        layer: int,
+        radius_m: float,
+        slow: bool,
+        unconfirmed_m: float = 0.0,
+        expected: "Estimate | None" = None,
+        read_ns: int = 0,
+        read_m: float = nan,
+    ) -> None:
+        self.t_ns: Final = t_ns
+        self.height_m: Final = height_m
+        self.speed_m_s: Final = speed_m_s
+        self.acceleration_m_s2: Final = acceleration_m_s2
+        self.height_sigma_m: Final = height_sigma_m
+        self.speed_sigma_m_s: Final = speed_sigma_m_s
+        self.acceleration_sigma_m_s2: Final = acceleration_sigma_m_s2
+        self.height_bound_m: Final = height_bound_m
+        self.speed_bound_m_s: Final = speed_bound_m_s
+        self.validity: Final = validity
+        self.turns: Final = turns
+        self.layer: Final = layer
+        self.radius_m: Final = radius_m
+        self.slow: Final = slow
+        self.unconfirmed_m: Final = unconfirmed_m
+        """Of the bound, what a check of the height at a known point would take away."""
+        self.expected = expected
+        """While nothing new comes: what is to be expected, without the doubt that only silence adds (`prediction.in_pause`).
+        What warns of a limit goes by it."""
+        self.read_ns: Final = read_ns
+        self.read_m: Final = read_m
+        """Of slow data: when the last believed reading was taken, and what height it said; no motion is made up in between."""
 
 
 @dataclass(frozen=True, slots=True)

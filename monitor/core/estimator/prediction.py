@@ -50,7 +50,7 @@ def predict(t_ns: int, track: PositionFilter, plausibility: PlausibilityMonitor)
     due_s = PAUSE_PERIODS * interval_s if interval_s > LEAST_PAUSE_S / PAUSE_PERIODS else LEAST_PAUSE_S
     due_ns = track.heard_ns + int(1e9 * due_s)
     if t_ns > due_ns and not found.slow and found.validity is not INVALID:
-        return found._replace(expected=in_pause(found, estimate_at(due_ns, track, plausibility)))
+        found.expected = in_pause(found, estimate_at(due_ns, track, plausibility))
     return found
 
 
@@ -68,13 +68,25 @@ def in_pause(now: Estimate, due: Estimate) -> Estimate:
         height = due.height_m + took * (due.speed_m_s + 0.5 * took * due.acceleration_m_s2)
         acceleration = due.acceleration_m_s2
         speed = due.speed_m_s + took * acceleration
-    return now._replace(
-        height_m=height,
-        speed_m_s=speed,
-        acceleration_m_s2=acceleration,
-        acceleration_sigma_m_s2=due.acceleration_sigma_m_s2,
-        height_bound_m=due.height_bound_m,
-        speed_bound_m_s=due.speed_bound_m_s,
+    return Estimate(
+        now.t_ns,
+        height,
+        speed,
+        acceleration,
+        now.height_sigma_m,
+        now.speed_sigma_m_s,
+        due.acceleration_sigma_m_s2,
+        due.height_bound_m,
+        due.speed_bound_m_s,
+        now.validity,
+        now.turns,
+        now.layer,
+        now.radius_m,
+        now.slow,
+        now.unconfirmed_m,
+        None,
+        now.read_ns,
+        now.read_m,
     )
 
 

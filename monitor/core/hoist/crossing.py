@@ -20,7 +20,7 @@ for this: lowering, the first two do not rely on the auxiliary brake, and the la
 """
 
 import math
-from typing import Final, NamedTuple
+from typing import Final
 
 from monitor.config.rig import Rig
 from monitor.core.estimator.estimate import Estimate
@@ -41,29 +41,55 @@ _SURE_Z: Final = 2.0
 UNKNOWN_ACTING: Final = ActingBrakes()
 
 
-class Crossing(NamedTuple):
+class Crossing:
     """How the last two words stand. Distances in m, speeds in m/s; NaN where the height is not known."""
 
-    fully_margin_up_m: float
-    fully_margin_down_m: float
-    """Room less the expected way of a full application called after the hand's reaction."""
-    cross_margin_up_m: float
-    cross_margin_down_m: float
-    """Room less the favourable way; below zero the block will cross."""
-    overrun_least_m: float
-    overrun_most_m: float
-    """How far beyond the limit it comes to rest, by the favourable and by the expected stop; infinite where it does not."""
-    speed_least_m_s: float
-    speed_most_m_s: float
-    """How fast it is at the limit, by the same two."""
+    __slots__ = (
+        "cross_margin_down_m",
+        "cross_margin_up_m",
+        "fully_margin_down_m",
+        "fully_margin_up_m",
+        "overrun_least_m",
+        "overrun_most_m",
+        "speed_least_m_s",
+        "speed_most_m_s",
+    )
+
+    def __init__(
+        self,
+        fully_margin_up_m: float,
+        fully_margin_down_m: float,
+        cross_margin_up_m: float,
+        cross_margin_down_m: float,
+        overrun_least_m: float,
+        overrun_most_m: float,
+        speed_least_m_s: float,
+        speed_most_m_s: float,
+    ) -> None:
+        self.fully_margin_up_m: Final = fully_margin_up_m
+        self.fully_margin_down_m: Final = fully_margin_down_m
+        """Room less the expected way of a full application called after the hand's reaction."""
+        self.cross_margin_up_m: Final = cross_margin_up_m
+        self.cross_margin_down_m: Final = cross_margin_down_m
+        """Room less the favourable way; below zero the block will cross."""
+        self.overrun_least_m: Final = overrun_least_m
+        self.overrun_most_m: Final = overrun_most_m
+        """How far beyond the limit it comes to rest, by the favourable and by the expected stop; infinite where it does not."""
+        self.speed_least_m_s: Final = speed_least_m_s
+        self.speed_most_m_s: Final = speed_most_m_s
+        """How fast it is at the limit, by the same two."""
 
     def not_above(self, last: "Crossing") -> "Crossing":
         """The same with margins no greater than the `last` ones."""
-        return self._replace(
-            fully_margin_up_m=min(self.fully_margin_up_m, last.fully_margin_up_m),
-            fully_margin_down_m=min(self.fully_margin_down_m, last.fully_margin_down_m),
-            cross_margin_up_m=min(self.cross_margin_up_m, last.cross_margin_up_m),
-            cross_margin_down_m=min(self.cross_margin_down_m, last.cross_margin_down_m),
+        return Crossing(
+            min(self.fully_margin_up_m, last.fully_margin_up_m),
+            min(self.fully_margin_down_m, last.fully_margin_down_m),
+            min(self.cross_margin_up_m, last.cross_margin_up_m),
+            min(self.cross_margin_down_m, last.cross_margin_down_m),
+            self.overrun_least_m,
+            self.overrun_most_m,
+            self.speed_least_m_s,
+            self.speed_most_m_s,
         )
 
 
@@ -140,7 +166,7 @@ class LastMoments:
 
     def _expected(self, motion: "_Motion", load: Load, service_n_m: float, acting: ActingBrakes) -> "_ExpectedStop":
         """The expected stop: of a hand that must react first, and of one that pulls at once."""
-        up, size, gain, sigma = motion
+        up, size, gain, sigma = motion.up, motion.speed_m_s, motion.gain_m_s2, motion.gain_sigma_m_s2
         torque = service_n_m + acting.springs_n_m
         phases = self._phases(up, self._hoists[0], load.expected_n, torque, self._ramp_s)
         if phases.slowing_m_s2 <= 0.0:
@@ -172,7 +198,7 @@ class LastMoments:
         self, motion: "_Motion", load: Load, service_n_m: float, acting: ActingBrakes
     ) -> tuple[Reach, Phases, float]:
         """The stop with everything about the machine at the end that helps, its phases and its lag."""
-        up, size, gain, sigma = motion
+        up, size, gain, sigma = motion.up, motion.speed_m_s, motion.gain_m_s2, motion.gain_sigma_m_s2
         torque = service_n_m + acting.springs_n_m
         slowest = gain - _SURE_Z * sigma
         acts = acting.service_most_n_m + acting.springs_n_m
@@ -205,23 +231,29 @@ class LastMoments:
         return max(0.0, way - doubt)
 
 
-class _Motion(NamedTuple):
+class _Motion:
     """Motion toward the limit: speed as a magnitude, and how fast it grows."""
 
-    up: bool
-    speed_m_s: float
-    gain_m_s2: float
-    gain_sigma_m_s2: float
+    __slots__ = ("gain_m_s2", "gain_sigma_m_s2", "speed_m_s", "up")
+
+    def __init__(self, up: bool, speed_m_s: float, gain_m_s2: float, gain_sigma_m_s2: float) -> None:
+        self.up: Final = up
+        self.speed_m_s: Final = speed_m_s
+        self.gain_m_s2: Final = gain_m_s2
+        self.gain_sigma_m_s2: Final = gain_sigma_m_s2
 
 
-class _ExpectedStop(NamedTuple):
-    waited: Reach
-    """After the hand's reaction."""
-    at_once: Reach
-    phases: Phases
-    lag_s: float
-    soon_m: float
-    """Way of the stop at once within `LAST_NEWS_S`."""
+class _ExpectedStop:
+    __slots__ = ("at_once", "lag_s", "phases", "soon_m", "waited")
+
+    def __init__(self, waited: Reach, at_once: Reach, phases: Phases, lag_s: float, soon_m: float) -> None:
+        self.waited: Final = waited
+        """After the hand's reaction."""
+        self.at_once: Final = at_once
+        self.phases: Final = phases
+        self.lag_s: Final = lag_s
+        self.soon_m: Final = soon_m
+        """Way of the stop at once within `LAST_NEWS_S`."""
 
 
 def _after(

@@ -14,8 +14,7 @@ The distances are the closed forms of `monitor.physics.motion`.
 """
 
 import math
-from functools import cached_property
-from typing import NamedTuple
+from typing import Final
 
 from monitor.config.rig import Rig
 from monitor.core.estimator.estimator import Estimate
@@ -30,49 +29,105 @@ NEVER_S = 999.0
 """Driving time shown when nothing is being approached."""
 
 
-class Brakes(NamedTuple):
+class Brakes:
     """What the brake can do now. Torques in N m at the drum for a full service application."""
 
-    expected_n_m: float
-    assured_n_m: float
+    __slots__ = ("assured_n_m", "expected_n_m")
+
+    def __init__(self, expected_n_m: float, assured_n_m: float) -> None:
+        self.expected_n_m: Final = expected_n_m
+        self.assured_n_m: Final = assured_n_m
 
 
-class Load(NamedTuple):
+class Load:
     """Hook load (block included), N: best value and the ends of its uncertainty."""
 
-    expected_n: float
-    low_n: float
-    high_n: float
+    __slots__ = ("expected_n", "high_n", "low_n")
+
+    def __init__(self, expected_n: float, low_n: float, high_n: float) -> None:
+        self.expected_n: Final = expected_n
+        self.low_n: Final = low_n
+        self.high_n: Final = high_n
 
 
-class StopResult(NamedTuple):
+class StopResult:
     """All that follows from one look at the motion. Distances in m, magnitudes; NaN where the height is not known."""
 
-    direction: int
-    room_up_m: float
-    room_down_m: float
-    reach_expected_m: float
-    reach_assured_m: float
-    margin_up_m: float
-    margin_down_m: float
-    brake_time_up_s: float
-    brake_time_down_s: float
-    late_margin_up_m: float
-    """Room less the expected reach of a full brake called with no reaction time at all, worked out afresh."""
-    late_margin_down_m: float
-    allowed_m_s: float
-    expected_mark_m: float
-    up_mark_m: float
-    down_mark_m: float
-    stops: bool
+    __slots__ = (
+        "allowed_m_s",
+        "brake_time_down_s",
+        "brake_time_up_s",
+        "direction",
+        "down_mark_m",
+        "expected_mark_m",
+        "late_margin_down_m",
+        "late_margin_up_m",
+        "margin_down_m",
+        "margin_up_m",
+        "reach_assured_m",
+        "reach_expected_m",
+        "room_down_m",
+        "room_up_m",
+        "stops",
+        "up_mark_m",
+    )
+
+    def __init__(
+        self,
+        direction: int,
+        room_up_m: float,
+        room_down_m: float,
+        reach_expected_m: float,
+        reach_assured_m: float,
+        margin_up_m: float,
+        margin_down_m: float,
+        brake_time_up_s: float,
+        brake_time_down_s: float,
+        late_margin_up_m: float,
+        late_margin_down_m: float,
+        allowed_m_s: float,
+        expected_mark_m: float,
+        up_mark_m: float,
+        down_mark_m: float,
+        stops: bool,
+    ) -> None:
+        self.direction: Final = direction
+        self.room_up_m: Final = room_up_m
+        self.room_down_m: Final = room_down_m
+        self.reach_expected_m: Final = reach_expected_m
+        self.reach_assured_m: Final = reach_assured_m
+        self.margin_up_m: Final = margin_up_m
+        self.margin_down_m: Final = margin_down_m
+        self.brake_time_up_s: Final = brake_time_up_s
+        self.brake_time_down_s: Final = brake_time_down_s
+        self.late_margin_up_m: Final = late_margin_up_m
+        """Room less the expected reach of a full brake called with no reaction time at all, worked out afresh."""
+        self.late_margin_down_m: Final = late_margin_down_m
+        self.allowed_m_s: Final = allowed_m_s
+        self.expected_mark_m: Final = expected_mark_m
+        self.up_mark_m: Final = up_mark_m
+        self.down_mark_m: Final = down_mark_m
+        self.stops: Final = stops
 
     def not_above(self, last: "StopResult") -> "StopResult":
         """These marks with margins no greater than the `last` ones; a margin that is not known stays so."""
-        return self._replace(
-            margin_up_m=_no_more(self.margin_up_m, last.margin_up_m),
-            margin_down_m=_no_more(self.margin_down_m, last.margin_down_m),
-            late_margin_up_m=_no_more(self.late_margin_up_m, last.late_margin_up_m),
-            late_margin_down_m=_no_more(self.late_margin_down_m, last.late_margin_down_m),
+        return StopResult(
+            self.direction,
+            self.room_up_m,
+            self.room_down_m,
+            self.reach_expected_m,
+            self.reach_assured_m,
+            _no_more(self.margin_up_m, last.margin_up_m),
+            _no_more(self.margin_down_m, last.margin_down_m),
+            self.brake_time_up_s,
+            self.brake_time_down_s,
+            _no_more(self.late_margin_up_m, last.late_margin_up_m),
+            _no_more(self.late_margin_down_m, last.late_margin_down_m),
+            self.allowed_m_s,
+            self.expected_mark_m,
+            self.up_mark_m,
+            self.down_mark_m,
+            self.stops,
         )
 
     @property
@@ -83,6 +138,8 @@ class StopResult(NamedTuple):
 
 class StopMark:
     """The stop mark of one grid point, worked out when it is first asked for: while data are slow hardly anybody does."""
+
+    __slots__ = ("_brakes", "_calculator", "_estimate", "_last", "_load", "_result", "_slowing_m_s2")
 
     def __init__(
         self,
@@ -95,13 +152,19 @@ class StopMark:
     ) -> None:
         """As `StopCalculator.solve`; with `last`, no margin is above that one's."""
         self._calculator, self._last = calculator, last
-        self._of = estimate, load, brakes, slowing_m_s2
+        self._estimate, self._load, self._brakes, self._slowing_m_s2 = estimate, load, brakes, slowing_m_s2
+        self._result: StopResult | None = None
 
-    @cached_property
+    @property
     def result(self) -> StopResult:
         """Marks, margins and allowed speed."""
-        fresh = self._calculator.solve(*self._of)
-        return fresh if self._last is None else fresh.not_above(self._last.result)
+        result = self._result
+        if result is None:
+            result = self._calculator.solve(self._estimate, self._load, self._brakes, self._slowing_m_s2)
+            if self._last is not None:
+                result = result.not_above(self._last.result)
+            self._result = result
+        return result
 
 
 class StopCalculator:

@@ -20,6 +20,7 @@ from monitor.model.reading import Sample, Validity
 from monitor.model.snapshot import HoistState
 from monitor.physics.drum import DrumGeometry
 from tests.core.estimator.motion_bench import say
+from tests.support.changed import changed
 
 G = 9.80665
 DT = 0.005
@@ -233,9 +234,9 @@ class Bench:
         load = self.mass_kg * (G + (self.a if self.machine.load_feels_inertia else 0.0)) * self.machine.load_reading
         load += self.random.gauss(0.0, 6000.0)
         say(self.estimator, self.rig, self.t_ns, "hook_load", load)
-        estimate = self.estimator.estimate(self.t_ns)._replace(slow=self.slow)
+        estimate = changed(self.estimator.estimate(self.t_ns), slow=self.slow)
         if self.estimate_validity is Validity.INVALID:
-            estimate = estimate._replace(validity=Validity.INVALID, height_m=math.nan)
+            estimate = changed(estimate, validity=Validity.INVALID, height_m=math.nan)
         if self.load_validity > 1:
             load = math.nan
         if self.state is not HoistState.IN_SLIPS:

@@ -12,6 +12,7 @@ from monitor.core.estimator.estimate import Estimate
 from monitor.core.hoist.stopping import NEVER_S, Brakes, Load, StopCalculator
 from monitor.model.reading import Validity
 from monitor.physics.motion import Hoist, reach_lowering
+from tests.support.changed import changed
 
 RIG = find_rig("land")
 CALCULATOR = StopCalculator(RIG)
@@ -72,7 +73,7 @@ def test_more_doubt_never_gives_a_shorter_reach(speed: float, way: int, tonnes: 
     sure = CALCULATOR.solve(estimate(20.0, way * speed, 0.02, 0.01), load(tonnes), brake)
     for doubtful in (estimate(20.0, way * speed, 0.5, 0.01), estimate(20.0, way * speed, 0.02, 0.2)):
         assert CALCULATOR.solve(doubtful, load(tonnes), brake).reach_assured_m >= sure.reach_assured_m
-    weaker = brake._replace(assured_n_m=brake.assured_n_m * 0.9)
+    weaker = changed(brake, assured_n_m=brake.assured_n_m * 0.9)
     assert CALCULATOR.solve(estimate(20.0, way * speed, 0.02, 0.01), load(tonnes), weaker).reach_assured_m >= (
         sure.reach_assured_m - 1e-12
     )
@@ -101,7 +102,7 @@ def test_the_notice_alone_gives_way_to_a_block_that_surely_slows_down(
 ) -> None:
     """The margin grows by what is saved on the way to the brake, at most by the notice; reach and room are as before."""
     steady = CALCULATOR.solve(estimate(20.0, way * speed), load(tonnes), Brakes(FULL, FULL * 0.85))
-    slower = estimate(20.0, way * speed, slowing=-way * slowing)._replace(acceleration_sigma_m_s2=sigma)
+    slower = changed(estimate(20.0, way * speed, slowing=-way * slowing), acceleration_sigma_m_s2=sigma)
     seen = CALCULATOR.solve(slower, load(tonnes), Brakes(FULL, FULL * 0.85))
     assert seen.reach_assured_m == steady.reach_assured_m
     gained = seen.margin_up_m - steady.margin_up_m if way > 0 else seen.margin_down_m - steady.margin_down_m
