@@ -1,5 +1,7 @@
 """Words from outside made safe to show, to keep and to write."""
 
+from unicodedata import combining, normalize
+
 
 def harmless(text: str) -> str:
     """`text` for a terminal: what is not printable becomes U+FFFD, so that names and words from a stranger's file cannot move
@@ -30,3 +32,8 @@ def clean_text(text: str) -> str:
     except UnicodeEncodeError:
         return text.encode("utf-8", "replace").decode("utf-8")
     return text
+
+
+def plain_letters(text: str) -> str:
+    """`text` without accents: "é" as "e"."""
+    return "".join(char for char in normalize("NFD", text) if not combining(char))

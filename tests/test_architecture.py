@@ -83,6 +83,7 @@ FLOORS: tuple[tuple[str, ...], ...] = (
     ("monitor.web", "monitor.report"),
     ("monitor.ui", "monitor.analysis"),
     ("monitor.runtime", "monitor.presentation"),
+    ("monitor.language",),
     ("monitor.adapters",),
     ("monitor.core",),
     ("monitor.config",),

@@ -12,6 +12,8 @@ from types import MappingProxyType
 from typing import Final, Literal
 
 from monitor.core.signals.believable import BEYOND, NO_LOAD
+from monitor.language import msgid, tr
+from monitor.model.alarm import Severity
 from monitor.model.reading import Validity, Value
 from monitor.units import UNITS, Dimension, Unit
 
@@ -23,11 +25,11 @@ SYSTEM_LABEL: Final[Mapping[System, str]] = MappingProxyType(
 
 WIDEST: Final = 7
 MINUS: Final = "−"
-UNKNOWN_WORD: Final = "unknown"
-NOT_FITTED_WORD: Final = "not fitted"
-NOT_KNOWN_WORDS: Final = "not known"
+UNKNOWN_WORD: Final = msgid("unknown")
+NOT_FITTED_WORD: Final = msgid("not fitted")
+NOT_KNOWN_WORDS: Final = msgid("not known")
 """In a sentence."""
-_SHORT: Final[Mapping[str, str]] = MappingProxyType({NO_LOAD: "no load", BEYOND: "beyond"})
+_SHORT: Final[Mapping[str, str]] = MappingProxyType({NO_LOAD: msgid("no load"), BEYOND: msgid("beyond")})
 
 
 @dataclass(frozen=True, slots=True)
@@ -111,7 +113,7 @@ def plain(number: float, decimals: int, signed: bool = False) -> str:
     Minus zero loses its sign: a block at rest does not read "−0.00".
     """
     if math.isnan(number):
-        return UNKNOWN_WORD
+        return tr(UNKNOWN_WORD)
     if math.isinf(number):
         return "∞" if number > 0 else f"{MINUS}∞"
     for places in range(decimals, -1, -1):
@@ -157,7 +159,7 @@ class Units:
     def fine(self, value: Value, dimension: Dimension, beside: float = 0.0, signed: bool = False) -> str:
         """As `value`, small quantities in a finer unit. `beside` is what it is compared with, shown the same way."""
         if value.word:
-            return value.word
+            return tr(value.word)
         row = self._fine(dimension, max(abs(value.number), abs(beside))) if value.known else None
         if row is None or math.isnan(value.number):
             return self.value(value, dimension, signed)
@@ -174,7 +176,7 @@ class Units:
         Alike where not even three more than usual do."""
         if not value.known or value.word or math.isnan(value.number):
             return self.value(value, dimension), self.fine_text(limit, dimension)
-        row = self._fine(dimension, max(abs(value.number), abs(limit))) or self.shown(dimension)
+        row = self.beside(value, limit, dimension)
         one, other = row.number(value.number), row.number(limit)
         for decimals in range(row.decimals, row.decimals + 4):
             figures = plain(one, decimals), plain(other, decimals)
@@ -185,21 +187,26 @@ class Units:
         texts = [f"{figure} {row.label}" if row.label else figure for figure in figures]
         return (f"≈{texts[0]}" if value.validity is Validity.DEGRADED else texts[0]), texts[1]
 
+    def beside(self, value: Value, limit: float, dimension: Dimension) -> Shown:
+        """The unit in which `apart` shows the two."""
+        size = max(abs(value.number), abs(limit)) if value.known else abs(limit)
+        return self._fine(dimension, size) or self.shown(dimension)
+
     def _fine(self, dimension: Dimension, size: float) -> Shown | None:
         table = _FINE_FIELD if self.system == "field" else _FINE_SI
         below, row = table.get(dimension, (0.0, None))
         return row if size < below else None
 
-    def switch(self, value: Value, on: str = "on", off: str = "off") -> str:
+    def switch(self, value: Value, on: str = "", off: str = "") -> str:
         """A switch as a word."""
         if value.known and not math.isnan(value.number):
-            return on if value.number >= 0.5 else off
+            return (on or tr("on")) if value.number >= 0.5 else (off or tr("off"))
         return word(value)
 
     def value(self, value: Value, dimension: Dimension, signed: bool = False) -> str:
         """A signal as text: words when there is no number to show, "≈" before a degraded one."""
         if value.word:
-            return value.word
+            return tr(value.word)
         if not value.known or math.isnan(value.number):
             return word(value)
         text = self.text(value.number, dimension, signed)
@@ -214,8 +221,9 @@ class Units:
 
 def ways(text: str) -> tuple[str, ...]:
     """A value in words and figures, and its shorter forms: without its unit, the bare figure; of words fewer."""
-    if text in _SHORT:
-        return text, _SHORT[text]
+    shorter = next((tr(short) for words, short in _SHORT.items() if text in (words, tr(words))), "")
+    if shorter:
+        return text, shorter
     head = text.partition(" ")[0]
     return (text, head) if head != text and any(char.isdigit() for char in head) else (text,)
 
@@ -223,8 +231,13 @@ def ways(text: str) -> tuple[str, ...]:
 def word(value: Value) -> str:
     """What to say instead of a figure."""
     if value.word:
-        return value.word
-    return NOT_FITTED_WORD if value.validity is Validity.NOT_FITTED else UNKNOWN_WORD
+        return tr(value.word)
+    return tr(NOT_FITTED_WORD if value.validity is Validity.NOT_FITTED else UNKNOWN_WORD)
+
+
+def signal_word(severity: Severity) -> str:
+    """What a severity is called."""
+    return tr(severity.name)
 
 
 def clock(t_ns: int, date: bool = False) -> str:
@@ -232,16 +245,16 @@ def clock(t_ns: int, date: bool = False) -> str:
     try:
         moment = datetime.fromtimestamp(t_ns // 1_000_000_000, UTC)
     except (OverflowError, OSError, ValueError):
-        return "no time"
+        return tr("no time")
     return moment.strftime("%Y-%m-%d %H:%M:%S" if date else "%H:%M:%S")
 
 
 def span(seconds: float) -> str:
     """A length of time in the largest sensible unit: "0.4 s", "75 s", "12 min", "5 h", "3 days"."""
     if math.isnan(seconds):
-        return UNKNOWN_WORD
+        return tr(UNKNOWN_WORD)
     if math.isinf(seconds):
-        return "never"
+        return tr("never")
     size = abs(seconds)
     if size < 9.95:
         return f"{plain(seconds, 1)} s"
@@ -251,7 +264,7 @@ def span(seconds: float) -> str:
         return f"{plain(seconds / 60, 0)} min"
     if size < 172_800:
         return f"{plain(seconds / 3600, 0)} h"
-    return f"{plain(seconds / 86_400, 0)} days"
+    return tr("{days} days", days=plain(seconds / 86_400, 0))
 
 
 SI: Final = Units("si")

@@ -8,6 +8,7 @@ from typing import Final
 from monitor.adapters.ledger.trend import BrakeTrend
 from monitor.adapters.sessions.tour import Done, Raised, Tour
 from monitor.config.rig import Rig
+from monitor.language import english, msgid, tr, tr_record
 from monitor.model.alarm import AlarmState, AlarmView, Severity
 from monitor.model.check import CheckVerdict
 from monitor.model.reading import Validity
@@ -15,13 +16,13 @@ from monitor.model.snapshot import Snapshot
 from monitor.model.stream import SECOND_NS, ActionKind
 from monitor.presentation.believed import believed
 from monitor.presentation.brake_trend import SERIES, words_of
-from monitor.presentation.format import Units, clock, span
+from monitor.presentation.format import Units, clock, signal_word, span
 from monitor.presentation.line_work import both_units
 
 _ASIDE: Final = {
-    AlarmState.SHELVED: "shelved",
-    AlarmState.OUT_OF_SERVICE: "out of service",
-    AlarmState.SUPPRESSED: "suppressed",
+    AlarmState.SHELVED: msgid("shelved"),
+    AlarmState.OUT_OF_SERVICE: msgid("out of service"),
+    AlarmState.SUPPRESSED: msgid("suppressed"),
 }
 _SAID: Final = {
     CheckVerdict.PASS: None,
@@ -57,21 +58,26 @@ def parts(
     """The page. `crew`: initials of who has the tour now, where nobody signed for it."""
     snap = believed(snap)
     named = (
-        ("TOUR", _tour(snap, tour, crew)),
-        ("STANDS NOW", _standing(snap)),
-        ("SET ASIDE", _aside(snap)),
-        ("RAISED IN THE TOUR", _raised(tour)),
-        ("TESTS", _tests(snap, tour)),
-        ("BRAKE", _brake(snap, units, trends)),
-        ("LINE", _line(snap, units, tour)),
-        ("HEIGHT", _height(snap, rig, units, tour)),
-        ("NOTES", _notes(tour)),
+        (tr("TOUR"), _tour(snap, tour, crew)),
+        (tr("STANDS NOW"), _standing(snap)),
+        (tr("SET ASIDE"), _aside(snap)),
+        (tr("RAISED IN THE TOUR"), _raised(tour)),
+        (tr("TESTS"), _tests(snap, tour)),
+        (tr("BRAKE"), _brake(snap, units, trends)),
+        (tr("LINE"), _line(snap, units, tour)),
+        (tr("HEIGHT"), _height(snap, rig, units, tour)),
+        (tr("NOTES"), _notes(tour)),
     )
-    return tuple(Part(title, tuple(rows) or (Row("nothing", ""),)) for title, rows in named)
+    return tuple(Part(title, tuple(rows) or (Row(tr("nothing"), ""),)) for title, rows in named)
 
 
 def summary(snap: Snapshot, units: Units, tour: Tour, oncoming: str, crew: str = "") -> str:
-    """The page in a sentence or two: what record and ledger keep of the signature."""
+    """The page in a sentence or two: what record and ledger keep of the signature, in English."""
+    with english():
+        return _summary(snap, units, tour, oncoming, crew)
+
+
+def _summary(snap: Snapshot, units: Units, tour: Tour, oncoming: str, crew: str) -> str:
     counts = [(level, sum(one.count for one in tour.raised if one.severity is level)) for level in reversed(Severity)]
     raised = ", ".join(f"{count} {level.name}" for level, count in counts if count) or "nothing"
     stands = "; ".join(f"{alarm.severity.name} {alarm.message}" for alarm in _standing_alarms(snap)) or "nothing"
@@ -88,15 +94,15 @@ def summary(snap: Snapshot, units: Units, tour: Tour, oncoming: str, crew: str =
 def _tour(snap: Snapshot, tour: Tour, crew: str) -> Iterator[Row]:
     if tour.since_ns:
         lasted = span(max(0.0, (snap.t_ns - tour.since_ns) / SECOND_NS))
-        yield Row("since", f"{clock(tour.since_ns, date=True)[:16]} UTC, {lasted}")
+        yield Row(tr("since"), tr("{clock} UTC, {lasted}", clock=clock(tour.since_ns, date=True)[:16], lasted=lasted))
     else:
-        yield Row("since", "not known")
+        yield Row(tr("since"), tr("not known"))
     if tour.signed_by:
-        yield Row("signed by", tour.signed_by)
+        yield Row(tr("signed by"), tour.signed_by)
     else:
-        yield Row("signed by", "nobody: what is known of the last 12 h at most", Severity.CAUTION)
+        yield Row(tr("signed by"), tr("nobody: what is known of the last 12 h at most"), Severity.CAUTION)
     if crew and crew != tour.signed_by:
-        yield Row("crew here", crew)
+        yield Row(tr("crew here"), crew)
 
 
 def _standing_alarms(snap: Snapshot) -> list[AlarmView]:
@@ -105,9 +111,17 @@ def _standing_alarms(snap: Snapshot) -> list[AlarmView]:
 
 def _standing(snap: Snapshot) -> Iterator[Row]:
     for alarm in _standing_alarms(snap):
-        over = "" if alarm.active else ", its cause is over"
+        over = "" if alarm.active else tr(", its cause is over")
         yield Row(
-            alarm.severity.name, f"{alarm.message}: {alarm.state}{over}, since {_when(alarm.since_ns)}", alarm.severity
+            signal_word(alarm.severity),
+            tr(
+                "{message}: {state}{over}, since {when}",
+                message=alarm.message,
+                state=tr(alarm.state),
+                over=over,
+                when=_when(alarm.since_ns),
+            ),
+            alarm.severity,
         )
 
 
@@ -118,53 +132,56 @@ def _aside(snap: Snapshot) -> Iterator[Row]:
             continue
         back = ""
         if alarm.shelved_until_ns is not None:
-            back = f", back in {span(max(0.0, (alarm.shelved_until_ns - snap.t_ns) / SECOND_NS))}"
-        yield Row(word, f"{alarm.severity.name} {alarm.message}{back}", alarm.severity)
+            back = tr(", back in {time}", time=span(max(0.0, (alarm.shelved_until_ns - snap.t_ns) / SECOND_NS)))
+        yield Row(tr(word), f"{signal_word(alarm.severity)} {alarm.message}{back}", alarm.severity)
 
 
 def _raised(tour: Tour) -> Iterator[Row]:
     for one in tour.raised:
         # Without the severity's colour: what was raised need not stand now.
-        yield Row(f"{one.count} × {one.severity.name}", f"{one.message}, {_times(one)}")
+        yield Row(f"{one.count} × {signal_word(one.severity)}", f"{tr_record(one.message)}, {_times(one)}")
 
 
 def _times(one: Raised) -> str:
     if one.count == 1:
         return _when(one.last_ns)
-    return f"first {_when(one.first_ns)}, last {_when(one.last_ns)}"
+    return tr("first {first}, last {last}", first=_when(one.first_ns), last=_when(one.last_ns))
 
 
 def _tests(snap: Snapshot, tour: Tour) -> Iterator[Row]:
     for check in snap.checks:
         if check.due and not check.unfit:
-            yield Row("due", f"{check.title}: {check.due_words}", Severity.WARNING)
+            yield Row(tr("due"), f"{check.title}: {check.due_words}", Severity.WARNING)
     for done in _of(tour, "check"):
         verdict = CheckVerdict(done.verdict)
-        yield Row(f"{verdict} {_when(done.t_ns)}", done.words, _SAID[verdict])
+        yield Row(f"{tr(verdict)} {_when(done.t_ns)}", tr_record(done.words), _SAID[verdict])
     coming = [check for check in snap.checks if not check.due and not check.unfit and check.due_ns is not None]
     if coming:
         first = min(coming, key=lambda check: check.due_ns or 0)
-        yield Row("next due", f"{first.title}: {first.due_words}")
+        yield Row(tr("next due"), f"{first.title}: {first.due_words}")
 
 
 def _brake(snap: Snapshot, units: Units, trends: Sequence[BrakeTrend]) -> Iterator[Row]:
-    for label, name in (("holding now", "holding_ratio"), ("effectiveness", "effectiveness")):
+    for label, name in ((tr("holding now"), "holding_ratio"), (tr("effectiveness"), "effectiveness")):
         value = snap.value(name)
         if value.validity is not Validity.NOT_FITTED:
             yield Row(label, units.value(value, "ratio"))
     for trend in trends:
         if trend.points:
-            yield Row("over months", f"{SERIES[trend.name]}: {words_of(trend)}")
+            yield Row(tr("over months"), f"{tr(SERIES[trend.name])}: {words_of(trend)}")
 
 
 def _line(snap: Snapshot, units: Units, tour: Tour) -> Iterator[Row]:
     work, worn = snap.value("line_work_since_cut"), snap.value("line_to_cut")
     if work.validity is not Validity.NOT_FITTED:
-        yield Row("since the cut", both_units(work.number, 1) if work.known else units.value(work, "energy"))
+        yield Row(tr("since the cut"), both_units(work.number, 1) if work.known else units.value(work, "energy"))
     if worn.validity is not Validity.NOT_FITTED:
-        yield Row("to slip and cut", f"{units.value(worn, 'length')} worn, by the goal in the rig's file")
+        yield Row(
+            tr("to slip and cut"),
+            tr("{figure} worn, by the goal in the rig's file", figure=units.value(worn, "length")),
+        )
     for done in _of(tour, ActionKind.SLIP_AND_CUT):
-        yield Row(f"cut {_when(done.t_ns)}", f"{done.words} {done.who}".strip())
+        yield Row(tr("cut {when}", when=_when(done.t_ns)), f"{tr_record(done.words)} {done.who}".strip())
 
 
 def _height(snap: Snapshot, rig: Rig, units: Units, tour: Tour) -> Iterator[Row]:
@@ -173,18 +190,26 @@ def _height(snap: Snapshot, rig: Rig, units: Units, tour: Tour) -> Iterator[Row]
     words = units.value(height, "length")
     if height.known and bound.known:
         words += f" ±{units.text(bound.number, 'length')}"
-    words += {Validity.VALID: "", Validity.DEGRADED: ", DEGRADED: an estimate"}.get(height.validity, "")
-    yield Row("now", words, Severity.CAUTION if doubtful else None)
+    words += {Validity.VALID: "", Validity.DEGRADED: tr(", DEGRADED: an estimate")}.get(height.validity, "")
+    yield Row(tr("now"), words, Severity.CAUTION if doubtful else None)
     position = {sensor.id for sensor in rig.sensors if sensor.role in ("position", "mark")}
     for sensor in snap.sensors:
         if sensor.id in position and (sensor.diagnosis or sensor.stale):
-            yield Row("doubt now", f"{sensor.id}: {sensor.diagnosis or 'silent'}", Severity.CAUTION)
+            yield Row(tr("doubt now"), f"{sensor.id}: {sensor.diagnosis or tr('silent')}", Severity.CAUTION)
     for one in tour.raised:
         rule, _, sensor_id = one.key.partition(":")
         if rule.startswith(_HEIGHT_SIGNALS) and (not sensor_id or sensor_id in position):
-            yield Row("doubted", f"{one.message}, {one.count} ×, last {_when(one.last_ns)}")
+            yield Row(
+                tr("doubted"),
+                tr(
+                    "{message}, {count} ×, last {when}",
+                    message=tr_record(one.message),
+                    count=one.count,
+                    when=_when(one.last_ns),
+                ),
+            )
     for done in _of(tour, ActionKind.REFERENCE_HEIGHT):
-        yield Row(f"set {_when(done.t_ns)}", f"{done.words} {done.who}".strip())
+        yield Row(tr("set {when}", when=_when(done.t_ns)), f"{tr_record(done.words)} {done.who}".strip())
 
 
 def _notes(tour: Tour) -> Iterator[Row]:

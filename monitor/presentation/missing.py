@@ -7,6 +7,7 @@ from typing import Final
 from monitor.config.optional_tables import Table
 from monitor.config.rig import Rig
 from monitor.errors import UserError
+from monitor.language import tr
 
 TABLE_WORDS: Final[Mapping[Table, str]] = MappingProxyType(
     {
@@ -25,8 +26,8 @@ TABLE_WORDS: Final[Mapping[Table, str]] = MappingProxyType(
 
 def words_of_missing(rig: Rig) -> str:
     """The tables that `rig` has not, as "no drum, friction brake, hydraulics"; empty when it has all."""
-    missing = [words for table, words in TABLE_WORDS.items() if not rig.has(table)]
-    return f"no {', '.join(missing)}" if missing else ""
+    missing = [tr(words) for table, words in TABLE_WORDS.items() if not rig.has(table)]
+    return tr("no {missing}", missing=", ".join(missing)) if missing else ""
 
 
 def require(rig: Rig, what: str, *tables: Table) -> None:

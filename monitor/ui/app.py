@@ -21,6 +21,7 @@ from textual.command import CommandPalette
 from textual.screen import Screen
 
 from monitor.errors import sentence_of
+from monitor.language import tr
 from monitor.model.alarm import Severity
 from monitor.model.snapshot import Snapshot
 from monitor.presentation.format import SYSTEM_LABEL, SYSTEMS, Units
@@ -346,11 +347,10 @@ class StopmarkApp(App[int]):
     def get_system_commands(self, screen: Screen[object]) -> Iterable[SystemCommand]:
         """The command palette: every screen and every key."""
         for spec in SCREENS:
-            yield SystemCommand(spec.name, spec.help, lambda spec=spec: self.open_screen(spec))
+            yield SystemCommand(tr(spec.name), tr(spec.help), lambda spec=spec: self.open_screen(spec))
         for key in self.keys():
-            if not key.help:
-                continue
-            yield SystemCommand(key.label.capitalize(), key.help, lambda key=key: key.act(self))
+            if key.help:
+                yield SystemCommand(tr(key.label).capitalize(), tr(key.help), lambda key=key: key.act(self))
 
     # What the functions behind keys may use (see `monitor.ui.keys.key.ScreenContext`)
 
@@ -358,13 +358,13 @@ class StopmarkApp(App[int]):
         """Change to the next unit system."""
         system = SYSTEMS[(SYSTEMS.index(self.units.system) + 1) % len(SYSTEMS)]
         self.units = Units(system)
-        self.say(f"Units: {SYSTEM_LABEL[system]}")
+        self.say(tr("Units: {system}", system=tr(SYSTEM_LABEL[system])))
 
     def next_theme(self) -> None:
         """Change to the next theme."""
         self.screen_theme = THEMES[(THEMES.index(self.screen_theme) + 1) % len(THEMES)]
         self.theme = f"stopmark-{self.screen_theme}"
-        self.say(f"Theme: {self.screen_theme}")
+        self.say(tr("Theme: {theme}", theme=tr(self.screen_theme)))
 
     def copy_row(self) -> None:
         """Copy the chosen row as text, through the terminal (OSC 52); the whole screen where there is no list."""
@@ -373,7 +373,8 @@ class StopmarkApp(App[int]):
             return
         text = shown.texts.get(self.screen_state().chosen)
         self.copy_to_clipboard(shown.text() if text is None else text)
-        self.say("Screen copied as text." if text is None else f"Copied: {text.splitlines()[0] if text else 'nothing'}")
+        first = text.splitlines()[0] if text else tr("nothing")
+        self.say(tr("Screen copied as text.") if text is None else tr("Copied: {row}", row=first))
 
     def save_screen(self) -> None:
         """Write what is on the screen to two files, a picture and plain text; in a browser it downloads them."""
@@ -385,7 +386,7 @@ class StopmarkApp(App[int]):
         if self.is_web:
             for content, kind in ((text, "txt"), (picture, "svg")):
                 self.deliver_text(StringIO(content), save_filename=f"{stem}.{kind}")
-            self.say(f"Sent to the browser: {stem}.svg and .txt")
+            self.say(tr("Sent to the browser: {stem}.svg and .txt", stem=stem))
             return
         recording = self.driver.facts().recording
         self.say(screen_file.write(recording.folder if recording else ".", stem, picture, text))
@@ -409,10 +410,9 @@ class StopmarkApp(App[int]):
             self.exit(0)
             return
         self._quit_until_s = self.clock() + MESSAGE_S
-        replay = self.driver.replay is not None
         self.say(
-            "Press q again to leave the replay." if replay
-            else "Press q again to stop the monitor (watching and recording end)."
+            tr("Press q again to leave the replay.") if self.driver.replay is not None
+            else tr("Press q again to stop the monitor (watching and recording end).")
         )  # fmt: skip
 
     async def action_quit(self) -> None:

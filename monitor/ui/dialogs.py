@@ -11,6 +11,8 @@ from textual.events import Click
 from textual.screen import ModalScreen
 from textual.widgets import Input, Static
 
+from monitor.language import tr
+
 
 class Ask(ModalScreen[str | None]):
     """One line of text. Dismisses with the text, or None."""
@@ -35,7 +37,7 @@ class Ask(ModalScreen[str | None]):
         with Vertical() as box:
             # Content and not a string: a string would be read as markup.
             box.border_title = Content(self._title)
-            box.border_subtitle = Content("Enter confirms, Escape leaves")
+            box.border_subtitle = Content(tr("Enter confirms, Escape leaves"))
             yield Static(Content(self.explain))
             yield Input(restrict=self._restrict, max_length=self._longest, compact=True)
 
@@ -78,7 +80,7 @@ class Help(ModalScreen[tuple[str, int] | None]):
     def compose(self) -> ComposeResult:
         """The text."""
         with VerticalScroll() as box:
-            box.border_subtitle = Content("↑↓ scroll, click a key, any other closes")
+            box.border_subtitle = Content(tr("↑↓ scroll, click a key, any other closes"))
             yield Static(Content(self._text))
 
     def on_mount(self) -> None:

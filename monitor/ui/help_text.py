@@ -4,6 +4,7 @@ from collections.abc import Sequence
 from textwrap import wrap
 from typing import TYPE_CHECKING
 
+from monitor.language import tr
 from monitor.ui.keys.global_keys import GLOBAL
 
 if TYPE_CHECKING:
@@ -51,7 +52,7 @@ def key_in(line: str, column: int) -> tuple[str, int]:
 
 
 def _rows(keys: "Sequence[Key]") -> list[tuple[str, str]]:
-    return [(key.printed, key.help) for key in keys if key.help]
+    return [(key.printed, tr(key.help)) for key in keys if key.help]
 
 
 def help_text(screens: "Sequence[ScreenSpec]", current: "ScreenSpec", room: int = WIDEST, replay: bool = False) -> str:
@@ -60,14 +61,14 @@ def help_text(screens: "Sequence[ScreenSpec]", current: "ScreenSpec", room: int 
 
     own = [key for key in current.keys if not (replay and key in REPLAY_KEYS)]
     width = max(40, min(WIDEST, room))
-    lines = ["STOPMARK watches and warns. It never acts on the rig: ADVISORY ONLY."]
+    lines = [tr("STOPMARK watches and warns. It never acts on the rig: ADVISORY ONLY.")]
     groups: list[tuple[str, list[tuple[str, str]]]] = [
-        (f"On {current.name}", _rows(own)),
-        ("In this replay", _rows(REPLAY_KEYS) if replay else []),
-        ("Everywhere", _rows([key for key in GLOBAL if key.fits(replay)])),
-        ("", [(COMMANDS_KEY, "every command by name"), ("arrows", "move in a list")]),
-        ("Screens", [(spec.key, f"{spec.name}: {spec.help}") for spec in screens]),
-        ("Words", list(WORDS)),
+        (tr("On {name}", name=tr(current.name)), _rows(own)),
+        (tr("In this replay"), _rows(REPLAY_KEYS) if replay else []),
+        (tr("Everywhere"), _rows([key for key in GLOBAL if key.fits(replay)])),
+        ("", [(COMMANDS_KEY, tr("every command by name")), (tr("arrows"), tr("move in a list"))]),
+        (tr("Screens"), [(spec.key, f"{tr(spec.name)}: {tr(spec.help)}") for spec in screens]),
+        (tr("Words"), [(tr(name), tr(meaning)) for name, meaning in WORDS]),
     ]
     for title, entries in groups:
         if not entries:

@@ -3,6 +3,7 @@
 from collections.abc import Sequence
 from typing import Final
 
+from monitor.language import tr
 from monitor.ui.keys.global_keys import GLOBAL
 from monitor.ui.keys.key import Key
 from monitor.ui.keys.replay_keys import REPLAY_KEYS
@@ -28,9 +29,9 @@ def rows(keys: Sequence[Key], replaying: bool) -> tuple[KeyRow, ...]:
     named_here = [key for key in keys if key.footer and key.fits(replaying)]
     first = [key for key in named_here if not key.late]
     late = [key for key in named_here if key.late]
-    hints = tuple((key.printed, key.label) for key in (*first[:-1], *late, first[-1]))
-    named = tuple((spec.key, spec.name) for spec in SCREENS)
-    return (*hints[:-1], *named, hints[-1]), (*hints[:-1], (ALL_SCREENS, "screens"), hints[-1])
+    hints = tuple((key.printed, tr(key.label)) for key in (*first[:-1], *late, first[-1]))
+    named = tuple((spec.key, tr(spec.name)) for spec in SCREENS)
+    return (*hints[:-1], *named, hints[-1]), (*hints[:-1], (ALL_SCREENS, tr("screens")), hints[-1])
 
 
 def key_at(keys: Sequence[Key], printed: str, along: int) -> Key | None:

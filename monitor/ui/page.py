@@ -4,8 +4,10 @@ call."""
 from dataclasses import replace
 
 from monitor.config.rig import Rig
+from monitor.language import tr
 from monitor.presentation.believed import believed
-from monitor.presentation.format import UNKNOWN_WORD
+from monitor.presentation.format import UNKNOWN_WORD, signal_word
+from monitor.presentation.in_language import in_language
 from monitor.runtime.driver import Mode
 from monitor.ui.acts import asks_for_an_act
 from monitor.ui.drawing.canvas import BLANK, Area, Canvas, first_that_fits
@@ -26,7 +28,7 @@ SMALLEST = (60, 20)
 
 def draw_page(view: View, spec: ScreenSpec, width: int, height: int) -> Canvas:
     """The whole screen as characters and roles."""
-    view = replace(view, snap=believed(without_unknown_motion(view.snap)))
+    view = replace(view, snap=in_language(believed(without_unknown_motion(view.snap))))
     canvas = Canvas(width, height)
     area = canvas.area
     if width < SMALLEST[0] or height < SMALLEST[1]:
@@ -66,34 +68,41 @@ def _too_small(area: Area, view: View) -> None:
     alarms = standing(snap)
     y = 0
     if view.frozen_s > FROZEN_S:
-        area.say(0, 0, "◆ MONITOR STOPPED: figures are old", "fill_danger")
+        area.say(0, 0, tr("◆ MONITOR STOPPED: figures are old"), "fill_danger")
         y = 1
     elif alarms:
         worst = alarms[0]
         over = returned(worst)
         role = "fill_notice" if over else FILL_ROLE[worst.severity]
-        words = f"{SHAPE[worst.severity]} {worst.severity.name}{' (gone)' if over else ''} {worst.message}"
+        words = f"{SHAPE[worst.severity]} {signal_word(worst.severity)}{tr(' (gone)') if over else ''} {worst.message}"
         area.say(0, 0, words, role)
         y = 1
         if asks_for_an_act(worst):
             area.say(0, 1, act_in_words(snap, units, worst), role)
             y = 2
     speed, up, down = snap.value("speed"), snap.value("room_up"), snap.value("room_down")
-    motion = f"{motion_words(snap)} {units.value(speed, 'speed', signed=True) if speed.known else ''}"
+    motion = f"{tr(motion_words(snap))} {units.value(speed, 'speed', signed=True) if speed.known else ''}"
     for text in (
-        f"HEIGHT {units.value(height(snap), 'length')}".replace(UNKNOWN_WORD, "UNKNOWN"),
+        tr("HEIGHT {figure}", figure=units.value(height(snap), "length")).replace(tr(UNKNOWN_WORD), tr("UNKNOWN")),
         motion,
-        f"ROOM ↑ {units.value(up, 'length')}  ↓ {units.value(down, 'length')}",
-        f"LOAD {units.value(snap.value('hook_load'), 'force')}",
+        tr("ROOM ↑ {figure}  ↓ {figure_2}", figure=units.value(up, "length"), figure_2=units.value(down, "length")),
+        tr("LOAD {figure}", figure=units.value(snap.value("hook_load"), "force")),
         *(f"{label} {text}" for label, text in brake_in_words(view)),
     ):
         if y < area.height - 1:
             area.say(0, y, text, "strong")
             y += 1
     advice = (
-        f"{ADVISORY}. Make it {SMALLEST[0]} by {SMALLEST[1]} or more (it is {area.width} by {area.height}).",
-        f"{ADVISORY}. Make it {SMALLEST[0]} by {SMALLEST[1]}.",
-        ADVISORY,
+        tr(
+            "{advisory}. Make it {columns} by {rows} or more (it is {width} by {height}).",
+            advisory=tr(ADVISORY),
+            columns=SMALLEST[0],
+            rows=SMALLEST[1],
+            width=area.width,
+            height=area.height,
+        ),
+        tr("{advisory}. Make it {columns} by {rows}.", advisory=tr(ADVISORY), columns=SMALLEST[0], rows=SMALLEST[1]),
+        tr(ADVISORY),
     )
     area.put(0, area.height - 1, first_that_fits(advice, area.width))
 
@@ -103,9 +112,24 @@ def draw_waiting(rig: Rig, mode: Mode, width: int, height: int, message: str = "
     canvas = Canvas(width, height)
     area = canvas.area
     area.part(0, 0, width, 1).fill("title")
-    area.say(1, 0, f"STOPMARK · {rig.title} · {mode} · {ADVISORY}", "title")
-    area.say(2, 2, "Waiting for the first reading.", "strong")
-    area.say(2, 4, f"Expected: {len(rig.sensors)} sensors, the first on topic {rig.topic(rig.sensors[0])}.")
-    area.say(2, 5, "`stopmark check` with --rig and --broker tells which topics are alive.", "dim")
-    keys_or_message(area.part(0, height - 1, width, 1), message, ((("q", "quit (press twice)"), ("?", "help")),))
+    area.say(
+        1,
+        0,
+        tr("STOPMARK · {title} · {mode} · {advisory}", title=rig.title, mode=tr(mode), advisory=tr(ADVISORY)),
+        "title",
+    )
+    area.say(2, 2, tr("Waiting for the first reading."), "strong")
+    area.say(
+        2,
+        4,
+        tr(
+            "Expected: {sensors} sensors, the first on topic {topic}.",
+            sensors=len(rig.sensors),
+            topic=rig.topic(rig.sensors[0]),
+        ),
+    )
+    area.say(2, 5, tr("`stopmark check` with --rig and --broker tells which topics are alive."), "dim")
+    keys_or_message(
+        area.part(0, height - 1, width, 1), message, ((("q", tr("quit (press twice)")), ("?", tr("help"))),)
+    )
     return canvas

@@ -1,5 +1,6 @@
 """What screens ask of a snapshot: which alarms stand, which way the block goes, which sensors are silent."""
 
+from monitor.language import msgid, tr, tr_n
 from monitor.model.alarm import AlarmState, AlarmView, Severity
 from monitor.model.reading import Validity, Value
 from monitor.model.snapshot import HoistState, Snapshot
@@ -30,16 +31,31 @@ def aside_words(snap: Snapshot) -> tuple[str, ...]:
     if not (shelved or out or suppressed):
         return ()
     ends = [alarm.shelved_until_ns for alarm in snap.alarms if alarm.shelved_until_ns is not None]
-    back = span(max(0.0, (min(ends) - snap.t_ns) / SECOND_NS)) if ends else UNKNOWN_WORD
+    back = span(max(0.0, (min(ends) - snap.t_ns) / SECOND_NS)) if ends else tr(UNKNOWN_WORD)
     wordings = []
     for between, on_shelf, off, by_design in (
-        (" · ", f"shelved {shelved}, next back in {back}", f"out of service {out}", f"suppressed {suppressed}"),
-        (" · ", f"shelved {shelved}, next in {back}", f"out of service {out}", f"suppressed {suppressed}"),
-        ("; ", f"shelved {shelved}, {back}", f"out {out}", f"suppr. {suppressed}"),
+        (
+            " · ",
+            tr("shelved {shelved}, next back in {back}", shelved=shelved, back=back),
+            tr("out of service {out}", out=out),
+            tr("suppressed {suppressed}", suppressed=suppressed),
+        ),
+        (
+            " · ",
+            tr("shelved {shelved}, next in {back}", shelved=shelved, back=back),
+            tr("out of service {out}", out=out),
+            tr("suppressed {suppressed}", suppressed=suppressed),
+        ),
+        (
+            "; ",
+            tr("shelved {shelved}, {back}", shelved=shelved, back=back),
+            tr("out {out}", out=out),
+            tr("suppr. {suppressed}", suppressed=suppressed),
+        ),
     ):
         parts = ((shelved, on_shelf), (out, off), (suppressed, by_design))
         wordings.append(between.join(words for count, words in parts if count))
-    return (*wordings, f"{shelved + out + suppressed} set aside")
+    return (*wordings, tr("{count} set aside", count=shelved + out + suppressed))
 
 
 def expected_alarms(snap: Snapshot) -> list[AlarmView]:
@@ -122,16 +138,16 @@ def data_severity(snap: Snapshot) -> Severity | None:
 
 DIRECTION = {
     # Of the block: where the string is meanwhile, or whether there is one, its load does not tell.
-    HoistState.HOISTING: "↑ HOISTING",
-    HoistState.LOWERING: "↓ LOWERING",
-    HoistState.STILL: "■ STILL",
-    HoistState.IN_SLIPS: "■ STILL, EMPTY",
-    HoistState.UNKNOWN: "? MOTION UNKNOWN",
+    HoistState.HOISTING: msgid("↑ HOISTING"),
+    HoistState.LOWERING: msgid("↓ LOWERING"),
+    HoistState.STILL: msgid("■ STILL"),
+    HoistState.IN_SLIPS: msgid("■ STILL, EMPTY"),
+    HoistState.UNKNOWN: msgid("? MOTION UNKNOWN"),
 }
 
 
-LOAD_LOST = "◆ LOAD LOST"
-LINE_SLACK = "? LINE SLACK"
+LOAD_LOST = msgid("◆ LOAD LOST")
+LINE_SLACK = msgid("? LINE SLACK")
 
 
 def motion_words(snap: Snapshot) -> str:
@@ -145,4 +161,4 @@ def motion_words(snap: Snapshot) -> str:
 
 
 def rules_in_words(count: int) -> str:
-    return "1 rule" if count == 1 else f"{count} rules"
+    return tr_n("{n} rule", "{n} rules", count)

@@ -12,7 +12,7 @@ from monitor.model.alarm import AlarmState, Finding, Severity
 from monitor.model.snapshot import HoistState, Snapshot
 from monitor.model.stream import ActionKind
 from monitor.presentation.format import Units
-from monitor.ui.plain import PlainScreen, ascii_words, finding_words, state_words
+from monitor.ui.plain import PlainScreen, spoken, finding_words, state_words
 from tests.support.recorded import simulated
 from tests.ui import sample
 from tests.ui.drivers import FakeDriver, FakeReplay
@@ -37,7 +37,7 @@ def change(before: AlarmState, after: AlarmState, key: str = "brake-now-down") -
 
 @pytest.mark.parametrize("name", sorted(sample.SAMPLES))
 def test_the_state_is_one_line_of_ascii_with_what_matters(name: str) -> None:
-    words = ascii_words(state_words(sample.SAMPLES[name](), Units("si"), "LIVE"))
+    words = spoken(state_words(sample.SAMPLES[name](), Units("si"), "LIVE"))
     assert words.isascii()
     assert "\n" not in words
     assert "height" in words
@@ -45,7 +45,7 @@ def test_the_state_is_one_line_of_ascii_with_what_matters(name: str) -> None:
 
 
 def test_the_word_to_act_on_comes_first_with_its_room() -> None:
-    words = ascii_words(state_words(sample.warning(), Units("si"), "LIVE"))
+    words = spoken(state_words(sample.warning(), Units("si"), "LIVE"))
     assert "; BRAKE NOW down 2.8 m, WARNING BRAKE NOW" in words
     assert "; lowering 1.42 m/s; room down 2.81 m; stop mark 1.41 m;" in words
     assert "no alarm" in state_words(sample.calm(), Units("si"), "LIVE")

@@ -6,6 +6,7 @@ Drawn as plain text so that a figure is either whole or not there: `size_that_fi
 from functools import lru_cache
 from typing import Final
 
+from monitor.text import plain_letters
 from monitor.ui.drawing.canvas import Area
 from monitor.ui.drawing.theme import Role
 
@@ -34,12 +35,14 @@ _FONT: Final[dict[str, tuple[str, ...]]] = {
     "G": ("###", "#  ", "# #", "# #", "###"),
     "H": ("# #", "# #", "###", "# #", "# #"),
     "I": ("#", "#", "#", "#", "#"),
+    "J": ("  #", "  #", "  #", "# #", "###"),
     "K": ("#  #", "# # ", "##  ", "# # ", "#  #"),
     "L": ("#  ", "#  ", "#  ", "#  ", "###"),
     "M": ("#   #", "## ##", "# # #", "#   #", "#   #"),
     "N": ("#  #", "## #", "# ##", "#  #", "#  #"),
     "O": ("###", "# #", "# #", "# #", "###"),
     "P": ("###", "# #", "###", "#  ", "#  "),
+    "Q": ("###", "# #", "# #", "###", "  #"),
     "R": ("###", "# #", "## ", "# #", "# #"),
     "S": ("###", "#  ", "###", "  #", "###"),
     "T": ("###", " # ", " # ", " # ", " # "),
@@ -48,6 +51,7 @@ _FONT: Final[dict[str, tuple[str, ...]]] = {
     "W": ("#   #", "#   #", "# # #", "## ##", "#   #"),
     "X": ("# #", "# #", " # ", "# #", "# #"),
     "Y": ("# #", "# #", " # ", " # ", " # "),
+    "Z": ("###", "  #", " # ", "#  ", "###"),
     "f": (" ##", " # ", "###", " # ", " # "),
     "m": ("     ", "     ", "#### ", "# # #", "# # #"),
     "t": (" # ", "###", " # ", " # ", " ##"),
@@ -73,7 +77,8 @@ def rows_of(size: int) -> int:
 
 @lru_cache(maxsize=512)
 def large(text: str, size: int) -> tuple[str, ...] | None:
-    """`text` as rows of block characters; None where the font has no such character."""
+    """`text` as rows of block characters, letters without their accents; None where the font has no such character."""
+    text = plain_letters(text)
     if any(char not in _FONT for char in text):
         return None
     dots = ["".join(_scaled(_FONT[char][row], size, char == "+") for char in text) for row in range(5)]

@@ -3,6 +3,7 @@
 from itertools import count
 from pathlib import Path
 
+from monitor.language import tr
 from monitor.presentation.format import clock
 
 
@@ -25,5 +26,5 @@ def write(folder: str, stem: str, picture: str, text: str) -> str:
             with file.open("x", encoding="utf-8") as stream:
                 stream.write(content)
     except OSError as error:
-        return f"Not written to {place.resolve()}: {error.strerror or error}."
-    return f"Written: {name}.svg and .txt in {place.resolve()}"
+        return tr("Not written to {folder}: {value}.", folder=place.resolve(), value=error.strerror or error)
+    return tr("Written: {name}.svg and .txt in {folder}", name=name, folder=place.resolve())

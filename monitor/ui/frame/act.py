@@ -16,6 +16,7 @@ The font is coarser than the 5 by 7 dots that ISO 9241-303 asks of running capit
 
 from typing import Final
 
+from monitor.language import tr
 from monitor.model.alarm import AlarmView
 from monitor.model.snapshot import Snapshot
 from monitor.presentation.format import Units, plain
@@ -43,21 +44,29 @@ def _size(width: int, height: int) -> int:
 
 def _needed(size: int) -> int:
     """Columns in which the widest word stands beside arrow, figure and unit."""
-    return 2 + digits.width_of(_WIDEST, size) + 2 * size + 1 + digits.width_of("▼", size) + _right(False, size, "ft")
+    return (
+        2 + digits.width_of(tr(_WIDEST), size) + 2 * size + 1 + digits.width_of("▼", size) + _right(False, size, "ft")
+    )
 
 
 def draw_act(area: Area, snap: Snapshot, units: Units, alarm: AlarmView) -> None:
     """The word for `alarm` over all of `area`, with the direction and the room that is left at its right end."""
     act = ACTS.get(alarm.signal, Act(alarm.severity.name))
     way = heading(snap) if act.way is None else act.way
-    draw_word(area, act.word, act.short, FILL_ROLE[alarm.severity], *(_left(snap, units, way) if way else ("", "", "")))
+    draw_word(
+        area,
+        tr(act.word),
+        tr(act.short),
+        FILL_ROLE[alarm.severity],
+        *(_left(snap, units, way) if way else ("", "", "")),
+    )
 
 
 def act_in_words(snap: Snapshot, units: Units, alarm: AlarmView) -> str:
     """What `draw_act` draws, in one row of text."""
     act = ACTS.get(alarm.signal, Act(alarm.severity.name))
     way = heading(snap) if act.way is None else act.way
-    return " ".join((act.word, *(part for part in (_left(snap, units, way) if way else ()) if part)))
+    return " ".join((tr(act.word), *(part for part in (_left(snap, units, way) if way else ()) if part)))
 
 
 def draw_word(area: Area, word: str, short: str, role: Role, arrow: str = "", figure: str = "", unit: str = "") -> None:

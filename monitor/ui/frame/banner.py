@@ -5,8 +5,9 @@ from dataclasses import dataclass
 
 from rich.cells import cell_len
 
+from monitor.language import msgid, tr
 from monitor.model.alarm import EXPECTED_WORDS, AlarmState, AlarmView, Severity
-from monitor.presentation.format import clock, span
+from monitor.presentation.format import clock, signal_word, span
 from monitor.ui.acts import WATCH, asks_for_an_act
 from monitor.ui.bell import RINGS
 from monitor.ui.drawing.canvas import Area, first_that_fits, printable, words_that_fit, wrapped
@@ -22,7 +23,7 @@ from monitor.ui.queries import (
 )
 from monitor.ui.view import FROZEN_S, View
 
-SILENCED = "bell silenced"
+SILENCED = msgid("bell silenced")
 _LEFT = 2
 """Column at which each row begins."""
 _GAP = 3
@@ -60,9 +61,12 @@ def _frozen(area: Area, view: View, glyphs: int) -> None:
     area.fill("fill_danger")
     draw_word(area.part(0, 1, area.width, glyphs), WATCH, "", "fill_danger")
     area.say(
-        2, 0, f"◆ MONITOR STOPPED: nothing new for {span(view.frozen_s)}. The figures below are old.", "fill_danger"
+        2,
+        0,
+        tr("◆ MONITOR STOPPED: nothing new for {time}. The figures below are old.", time=span(view.frozen_s)),
+        "fill_danger",
     )
-    for y, line in enumerate(wrapped("Do not rely on this screen. Watch the block and the rig's own instruments.",
+    for y, line in enumerate(wrapped(tr("Do not rely on this screen. Watch the block and the rig's own instruments."),
                                      area.width - 6, area.height - 1 - glyphs), 1 + glyphs):  # fmt: skip
         area.put(4, y, line, "fill_danger")
 
@@ -71,7 +75,7 @@ def _calm(area: Area, view: View) -> None:
     snap = view.snap
     aside = set_aside_alarms(snap)
     if snap.health.connected is False:
-        area.say(2, 0, "◆ No connection to the broker: nothing is watched.", "danger")
+        area.say(2, 0, tr("◆ No connection to the broker: nothing is watched."), "danger")
         for y, line in enumerate(wrapped(snap.health.note, area.width - 6, area.height - 1), 1):
             area.put(4, y, line, "danger")
         return
@@ -79,7 +83,7 @@ def _calm(area: Area, view: View) -> None:
     area.say(2, 0, words, role)
     y = 1
     for alarm in expected_alarms(snap)[: area.height - y]:
-        area.say(2, y, f"○ {alarm.message}: {EXPECTED_WORDS}", "notice")
+        area.say(2, y, f"○ {alarm.message}: {tr(EXPECTED_WORDS)}", "notice")
         y += 1
     last_run = view.facts.last_run if view.history.reach_s < LAST_RUN_SHOWN_S else ""
     if last_run:
@@ -89,7 +93,7 @@ def _calm(area: Area, view: View) -> None:
     if aside and y < area.height:
         still_there = [alarm for alarm in aside if alarm.active]
         for alarm in still_there[: area.height - y]:
-            area.say(2, y, f"{SHAPE[alarm.severity]} {alarm.message}: {alarm.state}", TEXT_ROLE[alarm.severity])
+            area.say(2, y, f"{SHAPE[alarm.severity]} {alarm.message}: {tr(alarm.state)}", TEXT_ROLE[alarm.severity])
             y += 1
 
 
@@ -97,24 +101,28 @@ def no_alarm(view: View) -> tuple[str, Role]:
     """What may be said where no alarm stands: never more than is known."""
     snap = view.snap
     if expected_alarms(snap):
-        blind = f"; {rules_in_words(snap.blind_rules)} cannot be judged" if snap.blind_rules else ""
-        return f"No alarm but those {EXPECTED_WORDS}{blind}.", "notice"
+        blind = tr("; {rules} cannot be judged", rules=rules_in_words(snap.blind_rules)) if snap.blind_rules else ""
+        return tr("No alarm but those {words}{blind}.", words=tr(EXPECTED_WORDS), blind=blind), "notice"
     if any(alarm.active for alarm in set_aside_alarms(snap)):
-        blind = f"; {rules_in_words(snap.blind_rules)} cannot be judged" if snap.blind_rules else ""
-        return f"No other alarm than those put aside{blind}.", "caution"
+        blind = tr("; {rules} cannot be judged", rules=rules_in_words(snap.blind_rules)) if snap.blind_rules else ""
+        return tr("No other alarm than those put aside{blind}.", blind=blind), "caution"
     if snap.blind_rules and data_severity(snap) is not None:
-        return f"△ No alarm from what can be seen; {rules_in_words(snap.blind_rules)} cannot be judged.", "caution"
+        return tr(
+            "△ No alarm from what can be seen; {rules} cannot be judged.", rules=rules_in_words(snap.blind_rules)
+        ), "caution"
     if snap.blind_rules:
-        return f"No alarm; {rules_in_words(snap.blind_rules)} not judged yet: no evidence so far.", "dim"
-    return "No alarm", "dim"
+        return tr(
+            "No alarm; {rules} not judged yet: no evidence so far.", rules=rules_in_words(snap.blind_rules)
+        ), "dim"
+    return tr("No alarm"), "dim"
 
 
 STATE_WORDS = {
-    AlarmState.UNACKNOWLEDGED: "not acknowledged",
-    AlarmState.ACKNOWLEDGED: "acknowledged",
-    AlarmState.RETURNED: "gone, not acknowledged",
-    AlarmState.LATCHED_UNACKNOWLEDGED: "held, not acknowledged",
-    AlarmState.LATCHED_ACKNOWLEDGED: "held until reset",
+    AlarmState.UNACKNOWLEDGED: msgid("not acknowledged"),
+    AlarmState.ACKNOWLEDGED: msgid("acknowledged"),
+    AlarmState.RETURNED: msgid("gone, not acknowledged"),
+    AlarmState.LATCHED_UNACKNOWLEDGED: msgid("held, not acknowledged"),
+    AlarmState.LATCHED_ACKNOWLEDGED: msgid("held until reset"),
 }
 
 
@@ -157,7 +165,7 @@ def banner_text(
     over = returned(worst)
     # The last row is kept free for the other alarms, in a low banner only where the cause of them all is among those.
     rows = height - (1 if height >= 4 or cause not in (None, worst) else 0)
-    head = f"{SHAPE[worst.severity]} {worst.severity.name}"
+    head = f"{SHAPE[worst.severity]} {signal_word(worst.severity)}"
     message = " ".join(printable(worst.message).split())
     beside = width - (_LEFT + cell_len(head) + 2)
     # The message comes before its state and time; those are left out where they would break it.
@@ -178,13 +186,13 @@ def banner_text(
 def _tails(alarms: Sequence[AlarmView], silenced: bool) -> tuple[str, ...]:
     """Texts for the right end, the fullest first."""
     worst = alarms[0]
-    state = "held blind" if worst.blind else STATE_WORDS.get(worst.state, str(worst.state))
+    state = tr("held blind") if worst.blind else tr(STATE_WORDS.get(worst.state, worst.state))
     if nothing_to_acknowledge(worst) and not worst.blind:
-        state = "cue"
+        state = tr("cue")
     count = f"+{len(alarms) - 1}" if len(alarms) > 1 else ""
     least = count
     if silenced and any(alarm.state in RINGS for alarm in alarms):
-        state, least = f"{state} · {SILENCED}", f"{SILENCED} {count}".rstrip()
+        state, least = f"{state} · {tr(SILENCED)}", f"{tr(SILENCED)} {count}".rstrip()
     return f"{state} · {clock(worst.since_ns)}  {count}".rstrip(), f"{state}  {count}".rstrip(), least
 
 
@@ -209,11 +217,13 @@ def _others(alarms: Sequence[AlarmView], width: int) -> tuple[tuple[str, Role], 
     lines: list[tuple[str, Role]] = []
     for index, alarm in enumerate(alarms):
         over = returned(alarm)
-        text = f"{SHAPE[alarm.severity]} {printable(alarm.message)}{' (gone)' if over else ''}"
+        text = f"{SHAPE[alarm.severity]} {printable(alarm.message)}{tr(' (gone)') if over else ''}"
         left = len(alarms) - index
-        more = f"and {left} more"
+        more = tr("and {left} more", left=left)
         if x + cell_len(text) > width - (cell_len(more) + _GAP if left > 1 else 1):
-            lines.append((words_that_fit(more if index else f"{left} more: see Alarms", width - x), "dim"))
+            lines.append(
+                (words_that_fit(more if index else tr("{left} more: see Alarms", left=left), width - x), "dim")
+            )
             break
         lines.append((text, "dim" if over else TEXT_ROLE[alarm.severity]))
         x += cell_len(text) + _GAP

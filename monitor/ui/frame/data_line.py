@@ -4,6 +4,7 @@ from math import isnan
 
 from rich.cells import cell_len
 
+from monitor.language import tr
 from monitor.model.reading import Validity
 from monitor.model.snapshot import Snapshot
 from monitor.presentation.format import plain
@@ -32,11 +33,11 @@ def data_line(area: Area, view: View) -> None:
         area = area.part(0, 0, start - 2, 1)
     severity = data_severity(view.snap)
     if severity is None:
-        area.put(1, 0, "DATA OK", "dim")
+        area.put(1, 0, tr("DATA OK"), "dim")
         _parts(area, 10, _counts(view.snap, trouble=False), "dim")
         return
     role = TEXT_ROLE[severity]
-    x = area.put(1, 0, f"{SHAPE[severity]} DATA", role) + 2
+    x = area.put(1, 0, tr("{mark} DATA", mark=SHAPE[severity]), role) + 2
     room = area.width - x - 1
     x = area.say(x, 0, _shortened(_troubles(view.snap), room), role, room) + 3
     _parts(area, x, _counts(view.snap, trouble=True), "dim")
@@ -47,16 +48,24 @@ def _troubles(snap: Snapshot) -> list[str]:
     total = len(snap.sensors)
     troubles: list[str] = []
     if snap.health.connected is False:
-        troubles.append("BROKER NOT CONNECTED")
+        troubles.append(tr("BROKER NOT CONNECTED"))
     if height(snap).validity >= Validity.INVALID:
-        troubles.append("HEIGHT UNKNOWN")
+        troubles.append(tr("HEIGHT UNKNOWN"))
     elif height(snap).validity is Validity.DEGRADED:
-        troubles.append("height degraded")
-    for sensors, word in ((stale_sensors(snap), "SILENT"), (bad_sensors(snap), "REFUSED")):
+        troubles.append(tr("height degraded"))
+    for sensors, word in ((stale_sensors(snap), tr("SILENT")), (bad_sensors(snap), tr("REFUSED"))):
         if sensors:
-            troubles.append(f"{len(sensors)} of {total} {word}: {', '.join(sensors)}")
+            troubles.append(
+                tr(
+                    "{sensors} of {total} {word}: {names}",
+                    sensors=len(sensors),
+                    total=total,
+                    word=word,
+                    names=", ".join(sensors),
+                )
+            )
     if snap.blind_rules:
-        troubles.append(f"{rules_in_words(snap.blind_rules)} blind")
+        troubles.append(tr("{rules} blind", rules=rules_in_words(snap.blind_rules)))
     return troubles
 
 
@@ -64,14 +73,14 @@ def _counts(snap: Snapshot, trouble: bool) -> list[str]:
     """Figures for whoever looks closer. Rules not judged are among them where there is no `trouble` that says so."""
     counts: list[str] = []
     if not (stale_sensors(snap) or bad_sensors(snap)):
-        counts.append(f"{len(snap.sensors)} of {len(snap.sensors)} sensors good")
+        counts.append(tr("{sensors} of {sensors} sensors good", sensors=len(snap.sensors)))
     if snap.blind_rules and not trouble:
-        counts.append(f"{rules_in_words(snap.blind_rules)} not judged yet")
-    counts.append(f"{sum(snap.rejects.values())} refused")
+        counts.append(tr("{rules} not judged yet", rules=rules_in_words(snap.blind_rules)))
+    counts.append(tr("{count} refused", count=sum(snap.rejects.values())))
     if snap.health.dropped:
-        counts.append(f"{snap.health.dropped} dropped")
+        counts.append(tr("{dropped} dropped", dropped=snap.health.dropped))
     if not isnan(snap.health.lag_s):
-        counts.append(f"lag {plain(snap.health.lag_s, 2)} s")
+        counts.append(tr("lag {lag} s", lag=plain(snap.health.lag_s, 2)))
     return counts
 
 

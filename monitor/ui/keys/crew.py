@@ -3,8 +3,10 @@
 from collections.abc import Callable, Sequence
 from typing import Final
 
+from monitor.language import tr
 from monitor.model.alarm import AlarmView
 from monitor.model.stream import ActionKind, Request
+from monitor.text import plain_letters
 from monitor.ui.keys.key import ScreenContext
 
 SHIFT_NS: Final = 12 * 3_600_000_000_000
@@ -16,7 +18,7 @@ MOST_CREW: Final = 9
 def run(context: ScreenContext, action: Callable[[], None], ask: bool = True) -> None:
     """Run a crew action: refused in a replay; with `ask`, initials first where this tour has none yet."""
     if context.driver.mode == "REPLAY":
-        context.say("This is a replay: it shows what was done then; nothing can be done now.")
+        context.say(tr("This is a replay: it shows what was done then; nothing can be done now."))
         return
     if not ask or on_tour(context):
         action()
@@ -50,18 +52,23 @@ def ask_initials(context: ScreenContext, then: Callable[[], None]) -> None:
     def answer(text: str) -> None:
         snap = context.snapshot()
         if text.isdecimal() and not 1 <= int(text) <= len(crew):
-            context.say(f"There is no number {text} in this crew.")
+            context.say(tr("There is no number {text} in this crew.", text=text))
             return
         context.who = crew[int(text) - 1] if text.isdecimal() else text.upper()
         context.who_since_ns = snap.t_ns if snap else 0
         context.crew = crew if context.who in crew else (*crew, context.who)[-MOST_CREW:]
         then()
 
-    explain = "Asked once per tour (12 h) and recorded with what you do."
+    explain = tr("Asked once per tour (12 h) and recorded with what you do.")
     if crew:
         known = "  ".join(f"{number} {who}" for number, who in enumerate(crew, 1))
-        explain = f"A number, or other initials. This tour: {known}"
-    context.ask("Your initials", explain, r"[A-Za-z]*|[1-9]", 4, answer)
+        explain = tr("A number, or other initials. This tour: {known}", known=known)
+    context.ask(tr("Your initials"), explain, r"[A-Za-z]*|[1-9]", 4, answer)
+
+
+def agrees(text: str) -> bool:
+    """Whether it says yes, in English or in the language in force, with or without its accent."""
+    return text.lower() in ("yes", plain_letters(tr("yes")).lower())
 
 
 def acknowledge(context: ScreenContext, alarms: Sequence[AlarmView]) -> None:
@@ -74,12 +81,12 @@ def acknowledge(context: ScreenContext, alarms: Sequence[AlarmView]) -> None:
         return
     ready = context.alarms_on_view.ready(alarms, now_s)
     if not ready:
-        context.say("Just came up: read it first, then press again.")
+        context.say(tr("Just came up: read it first, then press again."))
         return
 
     def acknowledge_ready() -> None:
         context.alarms_on_view.acknowledged_s = context.clock()
-        answer = "Acknowledged." if len(ready) == 1 else f"{len(ready)} alarms acknowledged."
+        answer = tr("Acknowledged.") if len(ready) == 1 else tr("{count} alarms acknowledged.", count=len(ready))
         for alarm in ready:
             act(context, ActionKind.ACKNOWLEDGE, answer, alarm.key)
 

@@ -2,6 +2,7 @@
 
 from typing import Final
 
+from monitor.language import tr
 from monitor.model.stream import ActionKind
 from monitor.ui.keys import crew
 from monitor.ui.keys.key import Key, ScreenContext
@@ -13,35 +14,42 @@ def acknowledge_banner(context: ScreenContext) -> None:
     snap = context.snapshot()
     alarms = standing(snap) if snap else []
     if not alarms:
-        context.say("No alarm to acknowledge.")
+        context.say(tr("No alarm to acknowledge."))
     elif alarms[0].state.waiting:
         crew.acknowledge(context, alarms[:1])
     elif any(alarm.state.waiting for alarm in alarms):
         context.open_named("alarms")
-        context.say("The alarm in the banner is acknowledged; others wait in this list.")
+        context.say(tr("The alarm in the banner is acknowledged; others wait in this list."))
     else:
-        context.say("Every alarm is acknowledged.")
+        context.say(tr("Every alarm is acknowledged."))
 
 
 def silence(context: ScreenContext) -> None:
     """Quiet, without acknowledging; needs no initials, because it decides nothing."""
-    crew.run(context, lambda: crew.act(context, ActionKind.SILENCE, "Bell silenced; nothing acknowledged."), ask=False)
+    crew.run(
+        context, lambda: crew.act(context, ActionKind.SILENCE, tr("Bell silenced; nothing acknowledged.")), ask=False
+    )
 
 
 def note(context: ScreenContext) -> None:
     """A note into the record."""
 
     def write(text: str) -> None:
-        crew.act(context, ActionKind.NOTE, "Note recorded.", text=text)
+        crew.act(context, ActionKind.NOTE, tr("Note recorded."), text=text)
 
     crew.run(
-        context, lambda: context.ask("Note", "Goes into the record with the time and your initials.", r".*", 200, write)
+        context,
+        lambda: context.ask(tr("Note"), tr("Goes into the record with the time and your initials."), r".*", 200, write),
     )
 
 
 def initials(context: ScreenContext) -> None:
     """Other initials."""
-    crew.run(context, lambda: crew.ask_initials(context, lambda: context.say(f"Initials: {context.who}")), ask=False)
+    crew.run(
+        context,
+        lambda: crew.ask_initials(context, lambda: context.say(tr("Initials: {who}", who=context.who))),
+        ask=False,
+    )
 
 
 GLOBAL: Final[tuple[Key, ...]] = (

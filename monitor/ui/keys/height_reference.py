@@ -3,6 +3,7 @@
 from collections.abc import Callable
 from typing import Final
 
+from monitor.language import tr
 from monitor.model.reading import UNKNOWN, Value
 from monitor.model.stream import ActionKind
 from monitor.ui.keys import crew
@@ -29,7 +30,7 @@ def refused_while_moving(context: ScreenContext) -> bool:
     snap = context.snapshot()
     if snap is None or not heading(snap):
         return False
-    context.say("The block moves: not taken. Stop it and measure again.")
+    context.say(tr("The block moves: not taken. Stop it and measure again."))
     return True
 
 
@@ -37,12 +38,12 @@ def confirm(context: ScreenContext, title: str, explain: str, act: Callable[[], 
     """Ask for the whole word before something that cannot be taken back."""
 
     def take(text: str) -> None:
-        if text.lower() != "yes":
-            context.say("Not taken: left as it was.")
+        if not crew.agrees(text):
+            context.say(tr("Not taken: left as it was."))
         elif not refused_while_moving(context):
             act()
 
-    context.ask(title, f"{explain} Type yes to take it.", r"[A-Za-z]*", 3, take)
+    context.ask(title, tr("{explain} Type yes to take it.", explain=explain), r"[A-Za-z]*", 3, take)
 
 
 def set_height(context: ScreenContext) -> None:
@@ -57,25 +58,33 @@ def set_height(context: ScreenContext) -> None:
         height_m = shown.unit.to_si(typed) if typed is not None else None
         if height_m is None or not mast.floor_m <= height_m <= mast.crown_m:
             low, high = context.units.text(mast.floor_m, "length"), context.units.text(mast.crown_m, "length")
-            context.say(f"Not taken: give a height between {low} and {high}.")
+            context.say(tr("Not taken: give a height between {low} and {high}.", low=low, high=high))
             return
         if refused_while_moving(context):
             return
         words = context.units.text(height_m, "length")
 
         def act() -> None:
-            crew.act(context, ActionKind.REFERENCE_HEIGHT, f"Height set to {words}.", number=height_m)
+            crew.act(context, ActionKind.REFERENCE_HEIGHT, tr("Height set to {words}.", words=words), number=height_m)
 
         now = _height(context)
         if now.known and abs(now.number - height_m) > FAR_M:
-            explain = f"{words} is far from the {context.units.value(now, 'length')} shown. Every limit moves with it."
-            confirm(context, "Height reference", explain, act)
+            explain = tr(
+                "{words} is far from the {figure} shown. Every limit moves with it.",
+                words=words,
+                figure=context.units.value(now, "length"),
+            )
+            confirm(context, tr("Height reference"), explain, act)
         else:
             act()
 
     now = context.units.value(_height(context), "length")
-    explain = f"Measured height of the block above the floor, in {shown.label} (shown now: {now}). It must stand still."
-    crew.run(context, lambda: context.ask("Height reference", explain, NUMBER, 8, take))
+    explain = tr(
+        "Measured height of the block above the floor, in {label} (shown now: {now}). It must stand still.",
+        label=shown.label,
+        now=now,
+    )
+    crew.run(context, lambda: context.ask(tr("Height reference"), explain, NUMBER, 8, take))
 
 
 def _height(context: ScreenContext) -> Value:

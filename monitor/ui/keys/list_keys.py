@@ -3,6 +3,7 @@
 from dataclasses import replace
 from typing import Final
 
+from monitor.language import tr
 from monitor.ui.keys.key import Key, ScreenContext
 
 LONGEST_SEARCH: Final = 40
@@ -12,8 +13,8 @@ def _search(context: ScreenContext) -> None:
     def take(text: str) -> None:
         context.set_screen_state(replace(context.screen_state(), search=text, chosen=""))
 
-    explain = "Words that a row must have, or a time 02:10-02:25 (UTC). esc ends the search."
-    context.ask("Search", explain, r".*", LONGEST_SEARCH, take)
+    explain = tr("Words that a row must have, or a time 02:10-02:25 (UTC). esc ends the search.")
+    context.ask(tr("Search"), explain, r".*", LONGEST_SEARCH, take)
 
 
 def _filter(context: ScreenContext) -> None:

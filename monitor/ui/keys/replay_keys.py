@@ -5,6 +5,7 @@ from datetime import UTC, datetime
 from math import isfinite
 from typing import Literal
 
+from monitor.language import tr
 from monitor.presentation.format import clock
 from monitor.runtime.driver import ReplayControl
 from monitor.ui.keys.key import Key, ScreenContext
@@ -18,7 +19,7 @@ def _replay(context: ScreenContext) -> ReplayControl | None:
     """The replay's handle; None, with an answer given, where this is none."""
     replay = context.driver.replay
     if replay is None:
-        context.say("Only a replay can be paused, moved or sped up.")
+        context.say(tr("Only a replay can be paused, moved or sped up."))
     return replay
 
 
@@ -26,21 +27,23 @@ def _pause(context: ScreenContext) -> None:
     replay = _replay(context)
     if replay is not None:
         replay.pause(not replay.paused)
-        context.say("Paused." if replay.paused else "Goes on.")
+        context.say(tr("Paused.") if replay.paused else tr("Goes on."))
 
 
 def _step(context: ScreenContext, seconds: float) -> None:
     replay = _replay(context)
     if replay is not None:
         replay.seek_to(replay.position_ns + int(seconds * 1e9))
-        context.say(f"At {clock(replay.position_ns)}.")
+        context.say(tr("At {clock}.", clock=clock(replay.position_ns)))
 
 
 def _skip_still(context: ScreenContext) -> None:
     replay = _replay(context)
     if replay is not None:
         replay.skip_still(not replay.skips_still)
-        context.say("Stretches without motion go by at full speed." if replay.skips_still else "Nothing is skipped.")
+        context.say(
+            tr("Stretches without motion go by at full speed.") if replay.skips_still else tr("Nothing is skipped.")
+        )
 
 
 def _speed(context: ScreenContext, factor: float) -> None:
@@ -50,7 +53,7 @@ def _speed(context: ScreenContext, factor: float) -> None:
     now = replay.speed if isfinite(replay.speed) else FASTEST
     speed = min(FASTEST, max(SLOWEST, now * factor))
     replay.set_speed(speed)
-    context.say(f"Speed ×{speed:g}.")
+    context.say(tr("Speed ×{speed:g}.", speed=speed))
 
 
 def _alarm(context: ScreenContext, step: Literal[-1, 1]) -> None:
@@ -58,9 +61,9 @@ def _alarm(context: ScreenContext, step: Literal[-1, 1]) -> None:
     if replay is None:
         return
     if replay.seek_finding(step):
-        context.say(f"At {clock(replay.position_ns)}.")
+        context.say(tr("At {clock}.", clock=clock(replay.position_ns)))
     else:
-        context.say("No later alarm in this session." if step > 0 else "No earlier alarm in this session.")
+        context.say(tr("No later alarm in this session.") if step > 0 else tr("No earlier alarm in this session."))
 
 
 def _same(context: ScreenContext, step: Literal[-1, 1]) -> None:
@@ -72,16 +75,22 @@ def _same(context: ScreenContext, step: Literal[-1, 1]) -> None:
     past = [mark for mark in replayed.marks if mark.t_ns <= here]
     kind = past[-1] if past else next(iter(replayed.marks), None)
     if kind is None:
-        context.say("Nothing was raised in this session.")
+        context.say(tr("Nothing was raised in this session."))
         return
     alike = [mark.t_ns for mark in replayed.marks if mark.key == kind.key]
     after = [t_ns for t_ns in alike if t_ns > here]
     before = [t_ns for t_ns in alike if t_ns < here - 1_000_000_000]
     if not (after if step > 0 else before):
-        context.say(f"No {'later' if step > 0 else 'earlier'} {kind.key} in this session.")
+        context.say(
+            tr("No later {key} in this session.", key=kind.key)
+            if step > 0
+            else tr("No earlier {key} in this session.", key=kind.key)
+        )
         return
     replay.seek_to((after[0] if step > 0 else before[-1]) + 50_000_000)
-    context.say(f"At {clock(replay.position_ns)}: {kind.key}, one of {len(alike)}.")
+    context.say(
+        tr("At {clock}: {key}, one of {alike}.", clock=clock(replay.position_ns), key=kind.key, alike=len(alike))
+    )
 
 
 def _remark(context: ScreenContext) -> None:
@@ -92,11 +101,11 @@ def _remark(context: ScreenContext) -> None:
     at = clock(replay.position_ns)
 
     def write(text: str) -> None:
-        context.say(replay.remark(text, context.who) or f"Note kept beside the session, at {at}.")
+        context.say(replay.remark(text, context.who) or tr("Note kept beside the session, at {at}.", at=at))
 
     def ask() -> None:
-        explain = f"Kept beside the session, about {at}. What was recorded stays as it is."
-        context.ask("Note", explain, r".*", 200, write)
+        explain = tr("Kept beside the session, about {at}. What was recorded stays as it is.", at=at)
+        context.ask(tr("Note"), explain, r".*", 200, write)
 
     def sign(text: str) -> None:
         context.who = text.upper()
@@ -105,7 +114,9 @@ def _remark(context: ScreenContext) -> None:
     if context.who:
         ask()
     else:
-        context.ask("Your initials", "Kept with the notes that you write beside this session.", r"[A-Za-z]*", 4, sign)
+        context.ask(
+            tr("Your initials"), tr("Kept with the notes that you write beside this session."), r"[A-Za-z]*", 4, sign
+        )
 
 
 def _seek(context: ScreenContext) -> None:
@@ -116,15 +127,21 @@ def _seek(context: ScreenContext) -> None:
     def go(text: str) -> None:
         t_ns = time_of_day(text, replay.start_ns) or date_and_time(text)
         if t_ns is None:
-            context.say("Not a time: give HH:MM, HH:MM:SS, or with its date YYYY-MM-DD HH:MM.")
+            context.say(tr("Not a time: give HH:MM, HH:MM:SS, or with its date YYYY-MM-DD HH:MM."))
             return
         replay.seek_to(t_ns)
-        context.say(f"At {clock(replay.position_ns)}.")
+        context.say(tr("At {clock}.", clock=clock(replay.position_ns)))
 
     several = replay.end_ns - replay.start_ns > DAY_NS
-    words = "UTC, YYYY-MM-DD HH:MM" if several else "UTC, HH:MM or HH:MM:SS"
+    words = tr("UTC, YYYY-MM-DD HH:MM") if several else tr("UTC, HH:MM or HH:MM:SS")
     start, end = clock(replay.start_ns, date=several), clock(replay.end_ns, date=several)
-    context.ask("Jump to", f"{words}; the session runs from {start} to {end}.", r"[0-9: -]*", 19, go)
+    context.ask(
+        tr("Jump to"),
+        tr("{words}; the session runs from {start} to {end}.", words=words, start=start, end=end),
+        r"[0-9: -]*",
+        19,
+        go,
+    )
 
 
 def date_and_time(text: str) -> int | None:

@@ -3,51 +3,47 @@ this view."""
 
 from collections.abc import Callable
 from dataclasses import replace
-from math import isfinite
+
+from rich.cells import cell_len
 
 from monitor.core.alarms.crew_actions import ASIDE, ASIDE_NOW
+from monitor.language import msgid, tr, tr_record
 from monitor.model.alarm import EXPECTED_WORDS, AlarmState, AlarmView, Severity
-from monitor.model.reading import UNKNOWN, Validity, Value
 from monitor.model.stream import ActionKind
-from monitor.presentation.believed import believed_value
-from monitor.presentation.format import NOT_KNOWN_WORDS, clock, span
+from monitor.presentation.format import clock, signal_word, span
 from monitor.ui.drawing.canvas import Area, printable, words_that_fit, wrapped
-from monitor.ui.drawing.theme import BAR_ROLE, FILL_ROLE, SHAPE, TEXT_ROLE, Role
+from monitor.ui.drawing.theme import FILL_ROLE, SHAPE, TEXT_ROLE, Role
 from monitor.ui.frame.banner import STATE_WORDS, no_alarm, nothing_to_acknowledge
-from monitor.ui.history import believed_track
 from monitor.ui.keys import crew
 from monitor.ui.keys.key import Key, ScreenContext
 from monitor.ui.keys.list_keys import EVERYTHING, FILTER, SEARCH, SORT
 from monitor.ui.view import View
-from monitor.ui.widgets import listing, plot
-from monitor.ui.widgets.labels import signal_dimension, signal_label, switch_words
-from monitor.units import Dimension
+from monitor.ui.widgets import listing, signal_curve
+from monitor.ui.widgets.labels import signal_label
 
 TITLE = "Alarms"
 HELP = "what stands and why; acknowledge, shelve; history"
-WHY_S = 60.0
-"""How much of the signal is shown, s."""
 LONGEST_REASON = 60
 """Characters of a reason for setting an alarm aside."""
 _FIXED = {
     **STATE_WORDS,
-    AlarmState.SHELVED: "shelved",
-    AlarmState.SUPPRESSED: "suppressed by design",
-    AlarmState.OUT_OF_SERVICE: "out of service",
+    AlarmState.SHELVED: msgid("shelved"),
+    AlarmState.SUPPRESSED: msgid("suppressed by design"),
+    AlarmState.OUT_OF_SERVICE: msgid("out of service"),
 }
 
 _SHORTER = {
-    AlarmState.UNACKNOWLEDGED: "not ack.",
-    AlarmState.RETURNED: "gone, not ack.",
-    AlarmState.LATCHED_UNACKNOWLEDGED: "held, not ack.",
-    AlarmState.LATCHED_ACKNOWLEDGED: "held",
-    AlarmState.SUPPRESSED: "suppressed",
+    AlarmState.UNACKNOWLEDGED: msgid("not ack."),
+    AlarmState.RETURNED: msgid("gone, not ack."),
+    AlarmState.LATCHED_UNACKNOWLEDGED: msgid("held, not ack."),
+    AlarmState.LATCHED_ACKNOWLEDGED: msgid("held"),
+    AlarmState.SUPPRESSED: msgid("suppressed"),
 }
 
 _BACK = {
-    AlarmState.LATCHED_ACKNOWLEDGED: "r resets it",
-    AlarmState.SHELVED: "h brings it back",
-    AlarmState.OUT_OF_SERVICE: "o brings it back",
+    AlarmState.LATCHED_ACKNOWLEDGED: msgid("r resets it"),
+    AlarmState.SHELVED: msgid("h brings it back"),
+    AlarmState.OUT_OF_SERVICE: msgid("o brings it back"),
 }
 """Which key ends the state."""
 
@@ -59,7 +55,7 @@ def draw(area: Area, view: View) -> tuple[str, ...]:
     alarms = view.snap.alarms
     if not alarms:
         area.say(2, 1, no_alarm(view)[0], "base")
-        area.say(2, 3, "l shows the history.", "dim")
+        area.say(2, 3, tr("l shows the history."), "dim")
         return ()
     rows_of_list = [_entry(alarm, alarm.key, alarm.since_ns, view.snap.t_ns) for alarm in alarms]
     found = listing.arranged(rows_of_list, view.screen_state, SORTED_BY)
@@ -74,14 +70,14 @@ def draw(area: Area, view: View) -> tuple[str, ...]:
     rows = area.height - detail - 1
     left = _list(area.part(0, 0, area.width, rows), view, alarms, chosen)
     line = area.part(1, rows, area.width - 2, 1)
-    line.rule(0, title=f"{chosen + 1} of {len(alarms)}: why it fired")
+    line.rule(0, title=tr("{chosen} of {alarms}: why it fired", chosen=chosen + 1, alarms=len(alarms)))
     if left:
-        line.right(line.width - 1, 0, f" {left} more ↓ ", "notice")
+        line.right(line.width - 1, 0, tr(" {left} more ↓ ", left=left), "notice")
     _why(area.part(1, rows + 1, area.width - 2, detail), view, alarms[chosen])
     return tuple(alarm.key for alarm in alarms)
 
 
-SORTED_BY = ("severity", "newest", "state", "message")
+SORTED_BY = (msgid("severity"), msgid("newest"), msgid("state"), msgid("message"))
 """Columns that the list and the history can be sorted by."""
 
 
@@ -89,7 +85,13 @@ def _entry(alarm: AlarmView, id: str, t_ns: int, now_ns: int) -> listing.Row:
     """An alarm as the lists search, sort and copy it; `t_ns` is when it came, or changed."""
     state = state_words(alarm, now_ns)
     parts = (
-        f"{clock(t_ns, date=True)} UTC {alarm.severity.name} {state}: {alarm.message}",
+        tr(
+            "{clock} UTC {name} {state}: {message}",
+            clock=clock(t_ns, date=True),
+            name=signal_word(alarm.severity),
+            state=state,
+            message=alarm.message,
+        ),
         alarm.guidance,
         f"{signal_label(alarm.signal)}, {alarm.key}",
     )
@@ -104,33 +106,33 @@ def _chosen(alarms: tuple[AlarmView, ...], key: str) -> int:
 
 def _fixed(alarm: AlarmView) -> str:
     if alarm.expected:
-        return EXPECTED_WORDS
-    return "cue" if nothing_to_acknowledge(alarm) else _FIXED.get(alarm.state, str(alarm.state))
+        return tr(EXPECTED_WORDS)
+    return tr("cue") if nothing_to_acknowledge(alarm) else tr(_FIXED.get(alarm.state, alarm.state))
 
 
 def state_words(alarm: AlarmView, now_ns: int) -> str:
     """The state of an alarm, with the time left where it is shelved."""
     text = _fixed(alarm)
     if alarm.shelved_until_ns is not None:
-        text += f", {span(max(0.0, (alarm.shelved_until_ns - now_ns) / 1e9))} left"
-    return f"{text}, blind" if alarm.blind else text
+        text += tr(", {time} left", time=span(max(0.0, (alarm.shelved_until_ns - now_ns) / 1e9)))
+    return tr("{text}, blind", text=text) if alarm.blind else text
 
 
 def _short_state(alarm: AlarmView, now_ns: int) -> str:
     """As `state_words`, where there is less room."""
     if alarm.expected:
-        return "expected"
+        return tr("expected")
     if alarm.shelved_until_ns is not None:
-        return f"shelved {span(max(0.0, (alarm.shelved_until_ns - now_ns) / 1e9))}"
-    words = _SHORTER.get(alarm.state, _fixed(alarm))
-    return f"{words}, blind" if alarm.blind and len(words) < 10 else words
+        return tr("shelved {time}", time=span(max(0.0, (alarm.shelved_until_ns - now_ns) / 1e9)))
+    words = tr(_SHORTER[alarm.state]) if alarm.state in _SHORTER else _fixed(alarm)
+    return tr("{words}, blind", words=words) if alarm.blind and len(words) < 10 else words
 
 
 def _severity(area: Area, x: int, y: int, alarm: AlarmView, quiet: Role) -> int:
     """Shape and signal word, on the severity's own ground while the cause stands, also in the chosen row; the column after."""
-    words = f"{SHAPE[alarm.severity]} {alarm.severity.name}"
+    words = f"{SHAPE[alarm.severity]} {signal_word(alarm.severity)}"
     area.put(x, y, words, FILL_ROLE[alarm.severity] if alarm.active else quiet)
-    return x + len(f"{SHAPE[alarm.severity]} {'CAUTION':<8}")
+    return x + 2 + max(8, *(cell_len(signal_word(level)) for level in Severity))
 
 
 def _list(area: Area, view: View, alarms: tuple[AlarmView, ...], chosen: int) -> int:
@@ -166,76 +168,25 @@ def _why(area: Area, view: View, alarm: AlarmView) -> None:
         words.put(0, y, line, "strong")
         y += 1
     state = state_words(alarm, view.snap.t_ns)
-    back = _BACK.get(alarm.state) if view.mode != "REPLAY" else None
-    for line in [f"{state}; {back}"] if back and len(state) + len(back) < words.width - 1 else [state, back or ""]:
+    back = tr(_BACK.get(alarm.state, "")) if view.mode != "REPLAY" else ""
+    for line in [f"{state}; {back}"] if back and len(state) + len(back) < words.width - 1 else [state, back]:
         words.say(0, y, line, TEXT_ROLE[alarm.severity])
         y += 1 if line else 0
     for line in wrapped(printable(alarm.guidance), words.width, 3 if wide else 2):
         words.put(0, y, line, "base")
         y += 1
     if wide:
-        _signal(area.part(words.width + 3, 0, area.width - words.width - 3, area.height), view, alarm)
+        signal_curve.draw(area.part(words.width + 3, 0, area.width - words.width - 3, area.height), view, alarm)
     else:
-        _signal(area.part(1, y, area.width - 2, area.height - y), view, alarm)
-
-
-def _signal(area: Area, view: View, alarm: AlarmView) -> None:
-    """The signal's last minute and the threshold; in words where it has no curve."""
-    if area.height < 1:
-        return
-    dimension = signal_dimension(alarm.signal)
-    value: Value | None = view.snap.values.get(alarm.signal)
-    label = signal_label(alarm.signal)
-    words = switch_words(label)
-    if value is None:  # of one sensor: the alarm knows it
-        number = UNKNOWN if alarm.number is None else Value(alarm.number, Validity.VALID)
-        value = believed_value(alarm.signal, number)
-        kept = False
-    else:
-        kept = True
-    if dimension == "switch":
-        now = view.units.switch(value, *words)
-        texts = [f"{label}: now {now}", f"now {now}", now]
-    else:
-        now, limit = _now_and_limit(view, value, alarm.threshold, dimension)
-        told = f"now at the limit, {limit}" if now == limit != NOT_KNOWN_WORDS else f"now {now}, limit {limit}"
-        texts = [f"{label}: {told}", told, f"now {now}"]
-    area.best(0, 0, [printable(text) for text in texts], "base")
-    track = believed_track(alarm.signal, view.history.track(alarm.signal, WHY_S))
-    extra = () if alarm.threshold is None else (alarm.threshold,)
-    axis = plot.range_of(track, *extra)
-    if axis is None or not track.t_s or area.height < 3:
-        if area.height > 1:
-            area.say(0, 1, "" if kept else "No curve: this signal is not kept over time.", "dim")
-        return
-    chart = area.part(0, 1, area.width - 11, area.height - 2)
-    plot.line(chart, track, WHY_S, axis)
-    if alarm.threshold is not None and dimension != "switch":
-        plot.level(chart, axis, alarm.threshold, BAR_ROLE[alarm.severity])
-
-    def axis_text(number: float) -> str:
-        return words[number < 0.5] if dimension == "switch" else view.units.number(number, dimension)
-
-    plot.axis_labels(area.part(area.width - 10, 1, 10, area.height - 2), axis, axis_text)
-    area.put(0, area.height - 1, "1 min ago", "dim")
-    area.put(chart.width - 3, area.height - 1, "now", "dim")
-
-
-def _now_and_limit(view: View, value: Value, threshold: float | None, dimension: Dimension) -> tuple[str, str]:
-    """The signal and the threshold in one unit, told apart by as many decimals as that takes."""
-    told = (value.known and isfinite(value.number)) or value.word
-    if threshold is None:
-        return (view.units.value(value, dimension) if told else NOT_KNOWN_WORDS), NOT_KNOWN_WORDS
-    now, limit = view.units.apart(value, threshold, dimension)
-    return (now if told else NOT_KNOWN_WORDS), limit
+        signal_curve.draw(area.part(1, y, area.width - 2, area.height - y), view, alarm)
 
 
 def _history(area: Area, view: View) -> tuple[str, ...]:
     """Every change of an alarm since this screen started, newest first."""
     entries = list(view.history.alarms)[::-1]
-    area.say(1, 0, "Changes since this screen started, newest first. l goes back to the list.", "dim")
+    area.say(1, 0, tr("Changes since this screen started, newest first. l goes back to the list."), "dim")
     if not entries:
-        area.say(2, 2, "None yet.", "base")
+        area.say(2, 2, tr("None yet."), "base")
         return ()
     changes = {f"{t_ns} {alarm.key}": (t_ns, alarm) for t_ns, alarm in entries}
     now_ns = view.snap.t_ns
@@ -254,7 +205,7 @@ def _history(area: Area, view: View) -> tuple[str, ...]:
         x = body.put(1, y, clock(t_ns), "select" if at else "dim") + 1
         x = _severity(body, x, y, alarm, "select" if at else "dim") + 1
         words = printable(_fixed(alarm))
-        state = words if alarm.active or alarm.state is AlarmState.RETURNED else f"{words}, cause gone"
+        state = words if alarm.active or alarm.state is AlarmState.RETURNED else tr("{words}, cause gone", words=words)
         role: Role = "select" if at else "base" if alarm.active else "dim"
         body.say(x, y, f"{state}: {alarm.message}", role, body.width - x - 1)
     return found.ids
@@ -265,7 +216,7 @@ def _current(context: ScreenContext) -> AlarmView | None:
     snap = context.snapshot()
     alarm = next((entry for entry in snap.alarms if entry.key == context.screen_state().chosen), None) if snap else None
     if alarm is None or context.screen_state().page % 2:
-        context.say("No alarm is chosen.")
+        context.say(tr("No alarm is chosen."))
         return None
     return alarm
 
@@ -277,7 +228,7 @@ def _acknowledge(context: ScreenContext) -> None:
     if alarm.state.waiting:
         crew.acknowledge(context, [alarm])
     else:
-        context.say(f"Nothing to acknowledge: it is {_fixed(alarm)}.")
+        context.say(tr("Nothing to acknowledge: it is {state}.", state=_fixed(alarm)))
 
 
 def _acknowledge_all(context: ScreenContext) -> None:
@@ -286,17 +237,17 @@ def _acknowledge_all(context: ScreenContext) -> None:
     rows = [_entry(alarm, alarm.key, alarm.since_ns, snap.t_ns if snap else 0) for alarm in waiting]
     shown = frozenset(listing.arranged(rows, context.screen_state()).ids)
     if waiting and not shown:
-        context.say("Those that wait are not shown: esc shows them; then press again.")
+        context.say(tr("Those that wait are not shown: esc shows them; then press again."))
     elif waiting:
         # Never one that nobody sees.
         crew.acknowledge(context, [alarm for alarm in waiting if alarm.key in shown])
     else:
-        context.say("Every alarm is acknowledged.")
+        context.say(tr("Every alarm is acknowledged."))
 
 
 def _named(alarm: AlarmView) -> str:
     """The alarm as a confirmation calls it."""
-    return f"{SHAPE[alarm.severity]} {alarm.severity.name}: {printable(alarm.message)}"
+    return f"{SHAPE[alarm.severity]} {signal_word(alarm.severity)}: {printable(tr_record(alarm.message))}"
 
 
 def _shelve(context: ScreenContext) -> None:
@@ -307,30 +258,36 @@ def _shelve(context: ScreenContext) -> None:
     key, bounds = alarm.key, ASIDE[ASIDE_NOW][alarm.severity]
     longest = int(bounds.longest_s / 60)
     if alarm.state is AlarmState.SHELVED:
-        crew.run(context, lambda: crew.act(context, ActionKind.UNSHELVE, "Back from the shelf.", key))
+        crew.run(context, lambda: crew.act(context, ActionKind.UNSHELVE, tr("Back from the shelf."), key))
     elif alarm.state is AlarmState.OUT_OF_SERVICE:
-        context.say("Not shelved: it is out of service.")
+        context.say(tr("Not shelved: it is out of service."))
     elif not longest:
-        context.say(f"Not shelved: a {alarm.severity.name} is never shelved. It can be acknowledged.")
+        context.say(
+            tr("Not shelved: a {name} is never shelved. It can be acknowledged.", name=signal_word(alarm.severity))
+        )
     else:
 
         def take(text: str) -> None:
             minutes = int(text)
             if not 1 <= minutes <= longest:
-                context.say(f"Not shelved: give 1 to {longest} minutes.")
+                context.say(tr("Not shelved: give 1 to {longest} minutes.", longest=longest))
                 return
 
             def act(why: str = "") -> None:
-                done = f"Shelved for {minutes} min; it comes back by itself."
+                done = tr("Shelved for {minutes} min; it comes back by itself.", minutes=minutes)
                 crew.act(context, ActionKind.SHELVE, done, key, 60.0 * minutes, why)
 
             if bounds.why:
-                _reasoned(context, alarm, "Shelve", f"It will not warn for {minutes} min.", act)
+                _reasoned(context, alarm, tr("Shelve"), tr("It will not warn for {minutes} min.", minutes=minutes), act)
             else:
                 act()
 
-        explain = f"{_named(alarm)}. For how many minutes (1 to {longest})? It comes back by itself."
-        crew.run(context, lambda: context.ask("Shelve", explain, r"[0-9]*", 3, take))
+        explain = tr(
+            "{alarm}. For how many minutes (1 to {longest})? It comes back by itself.",
+            alarm=_named(alarm),
+            longest=longest,
+        )
+        crew.run(context, lambda: context.ask(tr("Shelve"), explain, r"[0-9]*", 3, take))
 
 
 def _reasoned(
@@ -340,7 +297,12 @@ def _reasoned(
     name = _named(alarm)
 
     def take(why: str) -> None:
-        _confirm(context, title, f"{name}. {consequence} Reason: {printable(why)}.", lambda: act(why))
+        _confirm(
+            context,
+            title,
+            tr("{name}. {consequence} Reason: {why}.", name=name, consequence=consequence, why=printable(why)),
+            lambda: act(why),
+        )
 
     context.ask(title, f"{name}. Why? It is recorded with your initials.", r".*", LONGEST_REASON, take)
 
@@ -349,12 +311,12 @@ def _confirm(context: ScreenContext, title: str, explain: str, act: Callable[[],
     """Ask for the whole word before a warning is taken away."""
 
     def take(text: str) -> None:
-        if text.lower() == "yes":
+        if crew.agrees(text):
             act()
         else:
-            context.say("Not taken: left as it was.")
+            context.say(tr("Not taken: left as it was."))
 
-    context.ask(title, f"{explain} Type yes to confirm.", r"[A-Za-z]*", 3, take)
+    context.ask(title, tr("{explain} Type yes to confirm.", explain=explain), r"[A-Za-z]*", 3, take)
 
 
 def _service(context: ScreenContext) -> None:
@@ -363,15 +325,15 @@ def _service(context: ScreenContext) -> None:
     if alarm is None:
         return
     key, bounds = alarm.key, ASIDE[ASIDE_NOW][alarm.severity]
-    title, consequence = "Out of service", "It will not warn any more until brought back."
+    title, consequence = tr("Out of service"), tr("It will not warn any more until brought back.")
 
     def act(why: str = "") -> None:
-        crew.act(context, ActionKind.OUT_OF_SERVICE, "Out of service until you bring it back (o).", key, text=why)
+        crew.act(context, ActionKind.OUT_OF_SERVICE, tr("Out of service until you bring it back (o)."), key, text=why)
 
     if alarm.state is AlarmState.OUT_OF_SERVICE:
-        crew.run(context, lambda: crew.act(context, ActionKind.IN_SERVICE, "Back in service.", key))
+        crew.run(context, lambda: crew.act(context, ActionKind.IN_SERVICE, tr("Back in service."), key))
     elif bounds.kept_while_true and alarm.active:
-        context.say(f"Left in service: a {alarm.severity.name} stays in service while it stands.")
+        context.say(tr("Left in service: a {name} stays in service while it stands.", name=signal_word(alarm.severity)))
     elif bounds.why:
         crew.run(context, lambda: _reasoned(context, alarm, title, consequence, act))
     else:
@@ -386,12 +348,13 @@ def _false(context: ScreenContext) -> None:
     key = alarm.key
 
     def take(why: str) -> None:
-        crew.act(context, ActionKind.FALSE_ALARM, "Noted as false. The alarm stays as it is.", key, text=why)
+        crew.act(context, ActionKind.FALSE_ALARM, tr("Noted as false. The alarm stays as it is."), key, text=why)
 
-    explain = (
-        f"{_named(alarm)}. Why was it false? It is recorded with your initials and changes nothing about the alarm."
+    explain = tr(
+        "{alarm}. Why was it false? It is recorded with your initials and changes nothing about the alarm.",
+        alarm=_named(alarm),
     )
-    crew.run(context, lambda: context.ask("False alarm", explain, r".*", LONGEST_REASON, take))
+    crew.run(context, lambda: context.ask(tr("False alarm"), explain, r".*", LONGEST_REASON, take))
 
 
 def _reset(context: ScreenContext) -> None:
@@ -400,9 +363,9 @@ def _reset(context: ScreenContext) -> None:
         return
     key = alarm.key
     if alarm.state is AlarmState.LATCHED_ACKNOWLEDGED:
-        crew.run(context, lambda: crew.act(context, ActionKind.RESET, "Reset.", key))
+        crew.run(context, lambda: crew.act(context, ActionKind.RESET, tr("Reset."), key))
     else:
-        context.say("Only an acknowledged alarm that is held until reset can be reset.")
+        context.say(tr("Only an acknowledged alarm that is held until reset can be reset."))
 
 
 def _page(context: ScreenContext) -> None:

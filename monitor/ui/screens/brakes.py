@@ -5,6 +5,7 @@ from dataclasses import replace
 from math import nan
 from typing import Final
 
+from monitor.language import tr
 from monitor.model.alarm import Severity
 from monitor.model.reading import Validity
 from monitor.presentation.brake_causes import ROWS, severity
@@ -27,7 +28,6 @@ _BESIDE: Final = 110
 """Columns from which on the chosen row's detail stands beside the rows; below, enter shows it in their place."""
 
 
-_NONE: Final = Item(NOT_FITTED_WORD, ("",), "dim")
 """In a section of which this rig has nothing."""
 
 _PAGE_WORDS: Final = 24
@@ -75,15 +75,18 @@ def _severity(view: View, name: str) -> Severity | None:
 def contents(view: View) -> list[Section]:
     """All sections; those of which this rig has nothing say so."""
     groups = (
-        ("HOLDING", _holding(view)),
-        ("SERVICE BRAKE", _service(view)),
-        ("HOW IT BRAKES", _behaviour(view)),
-        ("HYDRAULICS", _hydraulics(view)),
-        ("AUXILIARY BRAKE", _auxiliary(view)),
-        ("HEAT", _heat(view)),
-        ("OVERTRAVEL DEVICE", _overtravel(view)),
+        (tr("HOLDING"), _holding(view)),
+        (tr("SERVICE BRAKE"), _service(view)),
+        (tr("HOW IT BRAKES"), _behaviour(view)),
+        (tr("HYDRAULICS"), _hydraulics(view)),
+        (tr("AUXILIARY BRAKE"), _auxiliary(view)),
+        (tr("HEAT"), _heat(view)),
+        (tr("OVERTRAVEL DEVICE"), _overtravel(view)),
     )
-    return [Section(title, tuple(item for item in items if item is not None) or (_NONE,)) for title, items in groups]
+    return [
+        Section(title, tuple(item for item in items if item is not None) or (Item(tr(NOT_FITTED_WORD), ("",), "dim"),))
+        for title, items in groups
+    ]
 
 
 def _item(
@@ -124,8 +127,8 @@ def _holding(view: View) -> list[Item | None]:
     braking = view.rig.braking
     items: list[Item | None] = []
     for label, name, minimum in (
-        ("service", "holding_ratio", braking.min_holding_ratio),
-        ("emergency", "emergency_ratio", braking.min_emergency_ratio),
+        (tr("service"), "holding_ratio", braking.min_holding_ratio),
+        (tr("emergency"), "emergency_ratio", braking.min_emergency_ratio),
     ):
         value = view.value(name)
         if value.validity is Validity.NOT_FITTED:
@@ -133,27 +136,27 @@ def _holding(view: View) -> list[Item | None]:
         share = value.number / (3 * minimum) if value.known and not value.word and minimum > 0 else nan
         text = ratio(name, value, minimum)
         judged: tuple[str, ...] = (
-            f"{text} (at least {view.units.text(minimum, 'ratio')})",
+            tr("{text} (at least {figure})", text=text, figure=view.units.text(minimum, "ratio")),
             text,
-            text.removesuffix(" LOW"),
+            text.removesuffix(tr(" LOW")),
         )
         role = ratio_role(name, value, minimum)
         if label == "service" and no_service_brake(view.snap):
             judged, role = tuple(marked(unmarked(words), Severity.DANGER) for words in judged), "danger"
         items.append(Item(label, ways(text) if value.word else judged, role, share, 1 / 3, id=name))
-    items.append(_item(view, "springs, reach", "emergency_reach", "length"))
-    items.append(_item(view, "load on rating", "load_over_rating", "fraction", 1.0))
+    items.append(_item(view, tr("springs, reach"), "emergency_reach", "length"))
+    items.append(_item(view, tr("load on rating"), "load_over_rating", "fraction", 1.0))
     return items
 
 
 def _service(view: View) -> list[Item | None]:
     full = view.rig.brake.full_pressure_pa if view.rig.has("brake") else nan
     return [
-        _item(view, "lever", "brake_lever", "fraction", 1.0),
-        _item(view, "circuit 1", "service_pressure_1", "pressure", full),
-        _item(view, "circuit 2", "service_pressure_2", "pressure", full),
-        _item(view, "lower / higher", "circuit_ratio", "fraction", 1.0),
-        _item(view, "missing", "pressure_shortfall", "fraction"),
+        _item(view, tr("lever"), "brake_lever", "fraction", 1.0),
+        _item(view, tr("circuit 1"), "service_pressure_1", "pressure", full),
+        _item(view, tr("circuit 2"), "service_pressure_2", "pressure", full),
+        _item(view, tr("lower / higher"), "circuit_ratio", "fraction", 1.0),
+        _item(view, tr("missing"), "pressure_shortfall", "fraction"),
     ]
 
 
@@ -164,22 +167,25 @@ _SURE_ENOUGH: Final = 0.10
 def _effectiveness(view: View) -> list[Item | None]:
     """The effectiveness and its 99 % bound; and where that is wide, what the crew can do about it."""
     value, bound = view.value("effectiveness"), view.value("effectiveness_bound")
-    item = _item(view, "effectiveness", "effectiveness", "fraction", 1.0)
+    item = _item(view, tr("effectiveness"), "effectiveness", "fraction", 1.0)
     if item is None or not (value.known and bound.known) or value.word or bound.word:
         return [item]
     within = view.units.value(bound, "fraction")
     surer = replace(item, choices=(f"{item.choices[0]} ±{within}", *item.choices))
     if bound.number <= _SURE_ENOUGH:
         return [surer]
-    return [surer, Item("  surer by", ("brake stop test (Checks)", "brake stop test", "stop test"), "dim")]
+    return [
+        surer,
+        Item(tr("  surer by"), (tr("brake stop test (Checks)"), tr("brake stop test"), tr("stop test")), "dim"),
+    ]
 
 
 def _behaviour(view: View) -> list[Item | None]:
     return [
         *_effectiveness(view),
-        _item(view, "response", "response_time", "time"),
-        _item(view, "creep when set", "creep", "speed", fine=True),
-        _item(view, "lost to heat", "fade", "fraction", 1.0),
+        _item(view, tr("response"), "response_time", "time"),
+        _item(view, tr("creep when set"), "creep", "speed", fine=True),
+        _item(view, tr("lost to heat"), "fade", "fraction", 1.0),
     ]
 
 
@@ -188,19 +194,19 @@ def _hydraulics(view: View) -> list[Item | None]:
     known = view.rig.has("hydraulics")
     full, mark = (oil.max_pressure_pa, oil.min_pressure_pa / oil.max_pressure_pa) if known else (nan, None)
     return [
-        _item(view, "accumulator", "accumulator_pressure", "pressure", full, mark),
-        _item(view, "applications", "applications_left", "count"),
-        _item(view, "leak", "leak_rate", "pressure rate"),
-        _item(view, "release pressure", "emergency_release_pressure", "pressure", full),
+        _item(view, tr("accumulator"), "accumulator_pressure", "pressure", full, mark),
+        _item(view, tr("applications"), "applications_left", "count"),
+        _item(view, tr("leak"), "leak_rate", "pressure rate"),
+        _item(view, tr("release pressure"), "emergency_release_pressure", "pressure", full),
     ]
 
 
 def _auxiliary(view: View) -> list[Item | None]:
     return [
-        _item(view, "current", "aux_current", "current"),
-        _item(view, "torque", "aux_torque", "torque"),
-        _item(view, "share of descent", "aux_share", "fraction", 1.0),
-        _item(view, "coolant", "coolant_temperature", "temperature"),
+        _item(view, tr("current"), "aux_current", "current"),
+        _item(view, tr("torque"), "aux_torque", "torque"),
+        _item(view, tr("share of descent"), "aux_share", "fraction", 1.0),
+        _item(view, tr("coolant"), "coolant_temperature", "temperature"),
     ]
 
 
@@ -211,21 +217,21 @@ def _heat(view: View) -> list[Item | None]:
     items = [
         _item(view, label, name, "temperature", full, mark)
         for label, name in (
-            (f"{part} left", "disc_temperature_left"),
-            (f"{part} right", "disc_temperature_right"),
-            ("modelled", "disc_modelled"),
+            (tr("{part} left", part=part), "disc_temperature_left"),
+            (tr("{part} right", part=part), "disc_temperature_right"),
+            (tr("modelled"), "disc_modelled"),
         )
     ]
-    return [*items, _item(view, "difference", "disc_difference", "temperature difference")]
+    return [*items, _item(view, tr("difference"), "disc_difference", "temperature difference")]
 
 
 def _overtravel(view: View) -> list[Item | None]:
     items: list[Item | None] = []
-    for label, name in (("electric", "overtravel_electric"), ("air", "overtravel_air")):
+    for label, name in ((tr("electric"), "overtravel_electric"), (tr("air"), "overtravel_air")):
         items.append(_switch(view, label, name, *switch_words(signal_label(name))))
-    items.append(_switch(view, "test", "overtravel_untested", "DUE", "not due"))
-    items.append(Item("set at", ways(device_words(view)), "dim"))
-    items.append(_item(view, "room to it", "overtravel_room", "length"))
+    items.append(_switch(view, tr("test"), "overtravel_untested", tr("DUE"), tr("not due")))
+    items.append(Item(tr("set at"), ways(device_words(view)), "dim"))
+    items.append(_item(view, tr("room to it"), "overtravel_room", "length"))
     return items
 
 
@@ -241,7 +247,7 @@ def _open_check(context: ScreenContext) -> None:
     snap = context.snapshot()
     check = next((entry for entry in snap.checks if row is not None and entry.id == row.check), None) if snap else None
     if check is None:
-        context.say("This rig offers no guided check for the chosen row.")
+        context.say(tr("This rig offers no guided check for the chosen row."))
         return
     context.open_named("checks")
     context.set_screen_state(replace(context.screen_state(), chosen=check.id))

@@ -5,6 +5,7 @@ from typing import Final
 
 from rich.cells import cell_len
 
+from monitor.language import msgid, tr, tr_record
 from monitor.model.alarm import Severity
 from monitor.model.check import CheckReading, CheckStepView, CheckVerdict, CheckView
 from monitor.model.stream import ActionKind
@@ -28,9 +29,9 @@ _FAILED: Final = Severity.WARNING
 _DUE: Final = Severity.NOTICE
 """As the rule that tells of a test that is due."""
 _VERDICT: dict[CheckVerdict, tuple[str, Role]] = {
-    CheckVerdict.PASS: ("● PASS", "strong"),
-    CheckVerdict.FAIL: (marked("FAIL", _FAILED), TEXT_ROLE[_FAILED]),
-    CheckVerdict.NOT_JUDGED: (marked("NOT JUDGED", Severity.CAUTION), TEXT_ROLE[Severity.CAUTION]),
+    CheckVerdict.PASS: (msgid("● PASS"), "strong"),
+    CheckVerdict.FAIL: (marked(msgid("FAIL"), _FAILED), TEXT_ROLE[_FAILED]),
+    CheckVerdict.NOT_JUDGED: (marked(msgid("NOT JUDGED"), Severity.CAUTION), TEXT_ROLE[Severity.CAUTION]),
 }
 _AFTER_FAIL = {
     "brake-holding": "look at pads, discs or bands and at both circuits' pressures; no heavy load before it has passed.",
@@ -49,7 +50,7 @@ def draw(area: Area, view: View) -> tuple[str, ...]:
     """The body of the screen."""
     checks = view.snap.checks
     if not checks:
-        area.say(2, 1, "This rig's configuration offers no guided check.", "base")
+        area.say(2, 1, tr("This rig's configuration offers no guided check."), "base")
         return ()
     rows_of_list = [_entry(check) for check in checks]
     found = listing.arranged(rows_of_list, view.screen_state, SORTED_BY)
@@ -80,17 +81,17 @@ def draw(area: Area, view: View) -> tuple[str, ...]:
 def state(check: CheckView) -> tuple[str, Role]:
     """Where a check stands: shape and word."""
     if check.unfit:
-        return "– not possible here", "dim"
+        return tr("– not possible here"), "dim"
     if check.running:
-        return "▶ RUNNING", "strong"
+        return tr("▶ RUNNING"), "strong"
     if check.due:
-        return marked("DUE", _DUE), TEXT_ROLE[_DUE]
+        return marked(tr("DUE"), _DUE), TEXT_ROLE[_DUE]
     if check.result is not None:
         return _VERDICT[check.result.verdict]
-    return "· not run yet", "dim"
+    return tr("· not run yet"), "dim"
 
 
-SORTED_BY = ("state", "name", "last passed")
+SORTED_BY = (msgid("state"), msgid("name"), msgid("last passed"))
 
 
 def _entry(check: CheckView) -> listing.Row:
@@ -102,7 +103,15 @@ def _entry(check: CheckView) -> listing.Row:
     if check.result is not None:
         at = check.result.t_ns
         verdict, _ = _VERDICT[check.result.verdict]
-        parts.append(f"{verdict} {clock(at, date=True)} UTC {check.result.who}: {check.result.reason}")
+        parts.append(
+            tr(
+                "{verdict} {clock} UTC {who}: {reason}",
+                verdict=verdict,
+                clock=clock(at, date=True),
+                who=check.result.who,
+                reason=check.result.reason,
+            )
+        )
     text = "; ".join(part for part in parts if part)
     order = (-float(severity or 0), check.title, float(check.passed_ns or 0))
     return listing.Row(check.id, printable(text), severity, order, at, check.running)
@@ -126,8 +135,8 @@ def _list(area: Area, view: View, checks: tuple[CheckView, ...], shown: CheckVie
         words, role = state(check)
         end = area.say(4, y + 1, words, role)
         if check.passed_ns is not None:
-            passed = f"passed {clock(check.passed_ns, date=True)[5:16]}"
-            if end + len(passed) + 3 < area.width:
+            passed = tr("passed {clock}", clock=clock(check.passed_ns, date=True)[5:16])
+            if end + cell_len(passed) + 3 < area.width:
                 area.put(end + 2, y + 1, passed, "dim")
 
 
@@ -152,25 +161,35 @@ def _detail(area: Area, view: View, check: CheckView) -> None:
         return
     y = _paragraph(area, 0, check.about, "dim", 2)
     if check.unfit:
-        _paragraph(area, y, f"Not possible on this rig: {check.unfit}.", "caution", 3)
+        _paragraph(area, y, tr("Not possible on this rig: {unfit}.", unfit=check.unfit), "caution", 3)
         return
     due: Role = TEXT_ROLE[_DUE] if check.due else "dim"
     if check.due_words:
-        y = _paragraph(area, y, marked(f"Due: {check.due_words}", _DUE) if check.due else check.due_words, due, 1)
+        y = _paragraph(
+            area,
+            y,
+            marked(tr("Due: {due_words}", due_words=check.due_words), _DUE) if check.due else check.due_words,
+            due,
+            1,
+        )
     y += 1 if area.height >= 15 else 0
     for step in check.steps:
         y = _step(area, y, step)
     if check.result is not None:
         y += 1 if area.height - y > 6 else 0
         words, role = _VERDICT[check.result.verdict]
-        by = f" by {printable(check.result.who)}" if check.result.who else ""
+        by = tr(" by {who}", who=printable(check.result.who)) if check.result.who else ""
         y = _paragraph(area, y, f"{words}  {clock(check.result.t_ns, date=True)}{by}", role, 1)
         y = _paragraph(area, y, check.result.reason, "base", 2)
         if check.result.verdict is CheckVerdict.FAIL:
-            y = _paragraph(area, y, f"Next: {_AFTER_FAIL.get(check.id, _AFTER_ANY_FAIL)}", "strong", 3)
+            y = _paragraph(
+                area, y, tr("Next: {step}", step=tr(_AFTER_FAIL.get(check.id, _AFTER_ANY_FAIL))), "strong", 3
+            )
         _readings(area, y, view, check.result.readings)
     else:
-        _paragraph(area, y + (1 if area.height - y > 2 else 0), "enter starts it. Nothing is moved by it.", "dim", 1)
+        _paragraph(
+            area, y + (1 if area.height - y > 2 else 0), tr("enter starts it. Nothing is moved by it."), "dim", 1
+        )
 
 
 def _guide(area: Area, view: View, check: CheckView) -> None:
@@ -210,7 +229,7 @@ def _step(area: Area, y: int, step: CheckStepView, rows: int = 3) -> int:
 def _progress(area: Area, y: int, check: CheckView) -> int:
     """What the step waits for, and how far its measuring time has gone."""
     if check.hint:
-        y = _paragraph(area, y, f"Waits: {check.hint}", "caution", 2)
+        y = _paragraph(area, y, tr("Waits: {hint}", hint=check.hint), "caution", 2)
     if check.progress > 0 and y < area.height:
         percent = f"{plain(100 * min(1.0, check.progress), 0)} %"
         bars.level(area, 0, y, min(30, area.width - 8), check.progress)
@@ -221,12 +240,12 @@ def _progress(area: Area, y: int, check: CheckView) -> int:
 
 def _readings(area: Area, y: int, view: View, readings: tuple[CheckReading, ...]) -> int:
     """What is measured, each against its limit."""
-    widest = max((cell_len(reading.label) + 2 for reading in readings), default=0)
+    widest = max((cell_len(tr_record(reading.label)) + 2 for reading in readings), default=0)
     width = max(min(26, area.width // 2), min(widest, area.width - 12))
     for reading in readings:
         if y >= area.height:
             break
-        area.say(0, y, reading.label, "dim", width - 1)
+        area.say(0, y, tr_record(reading.label), "dim", width - 1)
         role = reading_role(reading)
         choices = _reading(view, reading)
         if role == TEXT_ROLE[_FAILED]:
@@ -245,7 +264,7 @@ def _reading(view: View, reading: CheckReading) -> list[str]:
     choices = [*ways(text)]
     if reading.relation and limit is not None:
         beside = value.number if value.known else 0.0
-        choices.insert(0, f"{text}  ({reading.relation} {view.units.fine_text(limit, reading.dimension, beside)})")
+        choices.insert(0, f"{text}  ({tr(reading.relation)} {view.units.fine_text(limit, reading.dimension, beside)})")
     return choices
 
 
@@ -264,8 +283,8 @@ def reading_role(reading: CheckReading) -> Role:
 
 def _what_to_press(check: CheckView) -> str:
     now = next((step for step in check.steps if step.state == "now"), None)
-    confirm = "space: done with this step. " if now is not None and now.crew else ""
-    return f"{confirm}x: break off."
+    confirm = tr("space: done with this step. ") if now is not None and now.crew else ""
+    return tr("{confirm}x: break off.", confirm=confirm)
 
 
 def _current(context: ScreenContext) -> CheckView | None:
@@ -273,7 +292,7 @@ def _current(context: ScreenContext) -> CheckView | None:
     snap = context.snapshot()
     check = next((entry for entry in snap.checks if entry.id == context.screen_state().chosen), None) if snap else None
     if check is None:
-        context.say("No check is chosen.")
+        context.say(tr("No check is chosen."))
     return check
 
 
@@ -287,16 +306,16 @@ def _start(context: ScreenContext) -> None:
     if check is None:
         return
     if check.unfit:
-        context.say(f"Not possible on this rig: {printable(check.unfit)}.")
+        context.say(tr("Not possible on this rig: {unfit}.", unfit=printable(tr_record(check.unfit))))
     elif check.running:
-        context.say("It is running: space when the step is done, x to break off.")
+        context.say(tr("It is running: space when the step is done, x to break off."))
     elif (busy := _running(context)) is not None:
-        context.say(f"{printable(busy.title)} is running: end it first.")
+        context.say(tr("{title} is running: end it first.", title=printable(tr(busy.title))))
     else:
         name = check.id
         crew.run(
             context,
-            lambda: crew.act(context, ActionKind.CHECK_START, "Started. Follow the site's own procedure.", name),
+            lambda: crew.act(context, ActionKind.CHECK_START, tr("Started. Follow the site's own procedure."), name),
         )
 
 
@@ -306,13 +325,13 @@ def _done(context: ScreenContext) -> None:
         return
     step = next((entry for entry in check.steps if entry.state == "now"), None)
     if not check.running or step is None:
-        context.say("It is not running: enter starts it.")
+        context.say(tr("It is not running: enter starts it."))
     elif not step.crew:
-        context.say("This step ends by itself, by what is measured.")
+        context.say(tr("This step ends by itself, by what is measured."))
     else:
         name = check.id
         # The core refuses a step whose own measurement still objects; its objection is what the crew must read.
-        words = f"Not yet: {printable(check.hint)}." if check.hint else "Next step."
+        words = tr("Not yet: {hint}.", hint=printable(tr_record(check.hint))) if check.hint else tr("Next step.")
         crew.run(context, lambda: crew.act(context, ActionKind.CHECK_STEP, words, name))
 
 
@@ -321,18 +340,23 @@ def _abort(context: ScreenContext) -> None:
     if check is None:
         return
     if not check.running:
-        context.say("It is not running.")
+        context.say(tr("It is not running."))
         return
     name = check.id
 
     def confirm(text: str) -> None:
-        if text.lower() == "yes":
-            crew.act(context, ActionKind.CHECK_ABORT, "Broken off.", name)
+        if crew.agrees(text):
+            crew.act(context, ActionKind.CHECK_ABORT, tr("Broken off."), name)
         else:
-            context.say("It goes on.")
+            context.say(tr("It goes on."))
 
     title = words_that_fit(check.title, 40)
-    crew.run(context, lambda: context.ask(f"Break off: {title}", "Type yes to break it off.", r"[A-Za-z]*", 3, confirm))
+    crew.run(
+        context,
+        lambda: context.ask(
+            tr("Break off: {title}", title=title), tr("Type yes to break it off."), r"[A-Za-z]*", 3, confirm
+        ),
+    )
 
 
 KEYS: tuple[Key, ...] = (

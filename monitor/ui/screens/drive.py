@@ -10,6 +10,9 @@ from functools import partial
 from math import inf, isfinite
 from typing import Final, NamedTuple
 
+from rich.cells import cell_len
+
+from monitor.language import msgid, tr
 from monitor.model.alarm import Severity
 from monitor.model.reading import Validity, Value
 from monitor.model.snapshot import HoistState
@@ -48,7 +51,13 @@ class Plan:
     @property
     def column(self) -> int:
         """Columns of one room and the gap beside it: as wide as its figure and its caption."""
-        return max(digits.width_of("00.00", self.room), len("ROOM DOWN ↓  ft")) + 2 * self.room
+        return (
+            max(
+                digits.width_of("00.00", self.room),
+                max(cell_len(tr(names.title)) for names in _ROOM.values()) + len("  ft"),
+            )
+            + 2 * self.room
+        )
 
 
 SMALL: Final = 50
@@ -96,18 +105,18 @@ def _motion(area: Area, view: View, plan: Plan) -> int:
     units, snap = view.units, view.snap
     half = plan.split(area.width)
     rows = digits.rows_of(plan.figure)
-    _caption(area, 0, plan.gap, "HEIGHT", units.label("length"))
-    _caption(area, half, plan.gap, "SPEED", units.label("speed"))
+    _caption(area, 0, plan.gap, tr("HEIGHT"), units.label("length"))
+    _caption(area, half, plan.gap, tr("SPEED"), units.label("speed"))
     top = plan.gap + 1
     left, right = area.part(0, top, half - 1, rows), area.part(half, top, area.width - half, rows)
     value = height(snap)
-    _large(left, units.figure(value, "length"), plan.figure, "HEIGHT " + word(value).upper())
+    _large(left, units.figure(value, "length"), plan.figure, tr("HEIGHT ") + word(value).upper())
     speed = snap.value("speed")
-    _large(right, units.figure(speed, "speed", signed=True), plan.figure, "SPEED " + word(speed).upper())
+    _large(right, units.figure(speed, "speed", signed=True), plan.figure, tr("SPEED ") + word(speed).upper())
     y = top + rows
     if value.validity is Validity.DEGRADED:
         bound = snap.value("height_bound")
-        text = "△ DEGRADED"
+        text = tr("△ DEGRADED")
         if _tells(bound):
             text += f" ±{units.text(bound.number, 'length')}"
         area.figure(0, y, text, "caution")
@@ -117,9 +126,9 @@ def _motion(area: Area, view: View, plan: Plan) -> int:
             area.put(0, y, f"±{units.text(bound.number, 'length')}", "dim")
     words = motion_words(snap)
     role: Role = "strong" if snap.hoist is not HoistState.UNKNOWN else "warning"
-    x = area.put(half, y, words, "danger" if words == LOAD_LOST else role)
+    x = area.put(half, y, tr(words), "danger" if words == LOAD_LOST else role)
     if speed.validity is Validity.DEGRADED:
-        area.put(x + 2, y, "△ DEGRADED" if x + 12 <= area.width else "△", "caution")
+        area.put(x + 2, y, tr("△ DEGRADED") if x + 12 <= area.width else "△", "caution")
     return y + 1 + plan.gap
 
 
@@ -139,7 +148,7 @@ def _large(area: Area, figure: str | None, size: int, words: str, role: Role = "
 
 
 def _margin(view: View, margin: Value) -> str:
-    return "NONE" if margin.known and margin.number == -inf else view.units.value(margin, "length")
+    return tr("NONE") if margin.known and margin.number == -inf else view.units.value(margin, "length")
 
 
 def _room(area: Area, view: View, plan: Plan) -> int:
@@ -152,7 +161,15 @@ def _room(area: Area, view: View, plan: Plan) -> int:
     for x, key in ((0, 1), (column, -1)):
         _room_figure(area.part(x, 0, column - 1, rows + 1), view, plan, key)
     if small and is_slow(view.snap):
-        area.best(0, rows + 1, (f"{interval(view.snap)}: no word of {LATE_STOP}", f"no word of {LATE_STOP}"), "caution")
+        area.best(
+            0,
+            rows + 1,
+            (
+                tr("{interval}: no word of {late_stop}", interval=interval(view.snap), late_stop=tr(LATE_STOP)),
+                tr("no word of {late_stop}", late_stop=tr(LATE_STOP)),
+            ),
+            "caution",
+        )
     elif small:
         _in_a_row(area.part(0, rows + 1, area.width, 1), _ahead(view, way))
     else:
@@ -177,8 +194,10 @@ class _Names(NamedTuple):
 
 
 _ROOM = {
-    1: _Names("room_up", "margin_up", "brake_time_up", "fully_margin_up", "cross_margin_up", "ROOM UP ↑"),
-    -1: _Names("room_down", "margin_down", "brake_time_down", "fully_margin_down", "cross_margin_down", "ROOM DOWN ↓"),
+    1: _Names("room_up", "margin_up", "brake_time_up", "fully_margin_up", "cross_margin_up", msgid("ROOM UP ↑")),
+    -1: _Names(
+        "room_down", "margin_down", "brake_time_down", "fully_margin_down", "cross_margin_down", msgid("ROOM DOWN ↓")
+    ),
 }
 
 
@@ -187,13 +206,13 @@ def _room_figure(area: Area, view: View, plan: Plan, way: int) -> None:
     its margin (at rest: the room itself) is used up."""
     room = view.value(_ROOM[way].room)
     ahead = heading(view.snap)
-    _room_caption(area, 0, view, way, _ROOM[way].title, room)
+    _room_caption(area, 0, view, way, tr(_ROOM[way].title), room)
     figure = view.units.figure(room, "length")
     severity = severity_ahead(view.snap, way)
     role: Role = "strong" if ahead in (0, way) else "dim"
     if severity is not None:
         role = MARK_ROLE[severity]
-    _large(area.part(0, 1, area.width, area.height - 1), figure, plan.room, "ROOM " + word(room).upper(), role)
+    _large(area.part(0, 1, area.width, area.height - 1), figure, plan.room, tr("ROOM ") + word(room).upper(), role)
 
 
 def _ahead(view: View, way: int) -> Lines:
@@ -207,19 +226,23 @@ def _ahead(view: View, way: int) -> Lines:
 
 
 _SHORT: Final = {
-    "a late stop": "late stop",
-    "a weak or slow brake": "weak brake",
-    "a failing auxiliary brake": "aux brake",
+    msgid("a late stop"): msgid("late stop"),
+    msgid("a weak or slow brake"): msgid("weak brake"),
+    msgid("a failing auxiliary brake"): msgid("aux brake"),
 }
 
 
 def _cannot_warn(view: View) -> Lines:
     """In place of what lies ahead: readings come too seldom, and what that leaves unsaid."""
     every = interval(view.snap)
-    lines: Lines = [("height", (every, every.removeprefix("every ")), "caution")]
+    lines: Lines = [(tr("height"), (every, every.partition(" ")[2] or every), "caution")]
     for place, words in enumerate(blind_to(view.snap.values)):
         lines.append(
-            ("no word" if place == 0 else "", (f"of {words}", f"of {_SHORT[words]}", _SHORT[words]), "caution")
+            (
+                tr("no word") if place == 0 else "",
+                (tr("of {words}", words=tr(words)), tr("of {words}", words=tr(_SHORT[words])), tr(_SHORT[words])),
+                "caution",
+            )
         )
     return lines
 
@@ -227,16 +250,17 @@ def _cannot_warn(view: View) -> Lines:
 def _beside_room(side: Area, view: View, way: int) -> None:
     """What lies ahead, in rows, with bars where there is a width for them."""
     lines = _ahead(view, way)
-    if way and lines and lines[0][0] == "reach":
+    if way and lines and lines[0][0] == tr("reach"):
         _bars(side, view, way)
+    widest = max((cell_len(label) for label, *_ in lines), default=0)
     for y, (label, choices, role) in enumerate(lines[: side.height]):
         side.put(0, y, label, "dim")
-        side.best(10 if side.width >= 24 else 8, y, choices, role)
+        side.best(max(10 if side.width >= 24 else 8, widest + 1), y, choices, role)
 
 
 def _in_a_row(area: Area, lines: Lines) -> None:
     """The first lines of what lies ahead, each in its place: three, or of a crossing two."""
-    crossing = bool(lines) and lines[0][0] == "overrun"
+    crossing = bool(lines) and lines[0][0] == tr("overrun")
     starts = (0, area.width // 2) if crossing else (0, area.width * 3 // 10, area.width * 16 // 25)
     for start, end, (label, choices, role) in zip(starts, (*starts[1:], area.width), lines, strict=False):
         part = area.part(start, 0, end - start - (1 if end < area.width else 0), 1)
@@ -254,22 +278,22 @@ def _approach(view: View, way: int) -> Lines:
     severity = severity_ahead(snap, way)
     margin_role: Role = TEXT_ROLE[severity] if severity is not None and margin.known and margin.number < 0 else "strong"
     lines: Lines = [
-        ("reach", _wordings(_or_no_stop(view, reach)), "strong"),
-        ("margin", _wordings(_margin(view, margin)), margin_role),
-        ("allowed", _wordings(units.value(snap.value("allowed_speed"), "speed")), "strong"),
+        (tr("reach"), _wordings(_or_no_stop(view, reach)), "strong"),
+        (tr("margin"), _wordings(_margin(view, margin)), margin_role),
+        (tr("allowed"), _wordings(units.value(snap.value("allowed_speed"), "speed")), "strong"),
     ]
     if as_tested(snap, way):
         return lines
     if no_service_brake(snap):
-        return [*lines, ("brake", ("◆ NONE",), "danger")]
+        return [*lines, (tr("brake"), (tr("◆ NONE"),), "danger")]
     fully, late = snap.value(_ROOM[way].fully), snap.value(_ROOM[way].brake_time)
     if fully.known and fully.number <= 0:
-        lines.append(("brake", ("◆ FULLY NOW", "◆ FULLY"), "danger"))
+        lines.append((tr("brake"), (tr("◆ FULLY NOW"), tr("◆ FULLY")), "danger"))
     elif late.known and late.number <= 0:
-        lines.append(("brake", ("▲ NOW",), "warning"))
+        lines.append((tr("brake"), (tr("▲ NOW"),), "warning"))
     elif late.known and late.number < 100:
         left = units.text(late.number, "time")
-        lines.append(("brake", (f"in {left}", left), "strong"))
+        lines.append((tr("brake"), (tr("in {left}", left=left), left), "strong"))
     return lines
 
 
@@ -284,10 +308,14 @@ def _crossing(view: View, way: int) -> Lines:
         return []
     near, far = _reached(view, way, least.number), _reached(view, way, max(least.number, most.number))
     return [
-        ("overrun", _between(view, least, most, "length"), "danger"),
-        ("passing", _between(view, slow, fast, "speed"), "danger"),
-        ("reaches", (near,) if near == far else (f"{near} to {far}", f"{far} at worst", far), "danger"),
-        ("brake", ("◆ KEEP FULLY ON", "◆ KEEP ON"), "danger"),
+        (tr("overrun"), _between(view, least, most, "length"), "danger"),
+        (tr("passing"), _between(view, slow, fast, "speed"), "danger"),
+        (
+            tr("reaches"),
+            (near,) if near == far else (tr("{near} to {far}", near=near, far=far), tr("{far} at worst", far=far), far),
+            "danger",
+        ),
+        (tr("brake"), (tr("◆ KEEP FULLY ON"), tr("◆ KEEP ON")), "danger"),
     ]
 
 
@@ -295,8 +323,8 @@ def _between(view: View, least: Value, most: Value, dimension: Dimension) -> tup
     """From the least to the most, and the most alone where there is no room for both."""
     units = view.units
     low, high = sorted((least, most), key=lambda value: value.number)
-    worst = "NO STOP" if not isfinite(high.number) else high.word or units.text(high.number, dimension)
-    best = "NO STOP" if not isfinite(low.number) else low.word or units.text(low.number, dimension)
+    worst = tr("NO STOP") if not isfinite(high.number) else tr(high.word) or units.text(high.number, dimension)
+    best = tr("NO STOP") if not isfinite(low.number) else tr(low.word) or units.text(low.number, dimension)
     if best == worst:
         return (worst,)
     if isfinite(high.number) and not (low.word or high.word):
@@ -308,9 +336,9 @@ def _reached(view: View, way: int, overrun_m: float) -> str:
     """What stands where the block comes to rest that far beyond the limit."""
     limits, mast = view.rig.limits, view.rig.mast
     if way < 0:
-        return "floor" if limits.lower_m - overrun_m <= mast.floor_m else "limit"
+        return tr("floor") if limits.lower_m - overrun_m <= mast.floor_m else tr("limit")
     height_m = limits.upper_m + overrun_m
-    return "crown" if height_m >= mast.crown_m else "overtravel" if height_m >= limits.device_m else "limit"
+    return tr("crown") if height_m >= mast.crown_m else tr("overtravel") if height_m >= limits.device_m else tr("limit")
 
 
 def _bars(side: Area, view: View, way: int) -> None:
@@ -332,7 +360,7 @@ def _bars(side: Area, view: View, way: int) -> None:
 def _room_caption(area: Area, x: int, view: View, way: int, title: str, room: Value) -> None:
     """What the figure below is; once the limit is passed that word takes its place."""
     if room.known and room.number < 0:
-        title = "PAST UPPER ↑" if way > 0 else "PAST LOWER ↓"
+        title = tr("PAST UPPER ↑") if way > 0 else tr("PAST LOWER ↓")
         end = area.put(x, 0, title, "strong" if as_tested(view.snap, way) else "danger")
         area.put(end + 2, 0, view.units.label("length"), "dim")
     else:
@@ -340,7 +368,7 @@ def _room_caption(area: Area, x: int, view: View, way: int, title: str, room: Va
 
 
 def _or_no_stop(view: View, reach: Value) -> str:
-    return view.units.value(reach, "length") if view.snap.marks.stops else "NO STOP"
+    return view.units.value(reach, "length") if view.snap.marks.stops else tr("NO STOP")
 
 
 LAST_MINUTES_S = 120.0
@@ -349,14 +377,19 @@ LAST_MINUTES_S = 120.0
 def _last_minutes(area: Area, view: View) -> None:
     """Where there is room to spare: height and speed over the last two minutes."""
     tall = area.height // 2
-    strips: tuple[tuple[str, str, Dimension], ...] = (("height", "HEIGHT", "length"), ("speed", "SPEED", "speed"))
+    strips: tuple[tuple[str, str, Dimension], ...] = (
+        ("height", tr("HEIGHT"), "length"),
+        ("speed", tr("SPEED"), "speed"),
+    )
     for place, (name, title, dimension) in enumerate(strips):
         strip = area.part(0, place * tall, area.width, tall)
         track = believed_track(name, view.history.track(name, LAST_MINUTES_S))
         axis = plot.range_of(track)
         if axis is None or strip.height < 3:
             continue
-        _caption(strip, 0, 0, f"{title}, last {span(LAST_MINUTES_S)}", view.units.label(dimension))
+        _caption(
+            strip, 0, 0, tr("{title}, last {time}", title=title, time=span(LAST_MINUTES_S)), view.units.label(dimension)
+        )
         plot.line(strip.part(0, 1, strip.width - 12, strip.height - 2), track, LAST_MINUTES_S, axis, "bar")
         labels = strip.part(strip.width - 10, 1, 10, strip.height - 2)
         plot.axis_labels(labels, axis, partial(view.units.number, dimension=dimension))

@@ -3,6 +3,7 @@
 from dataclasses import dataclass
 from math import inf, isfinite
 
+from monitor.language import msgid, tr
 from monitor.model.reading import Validity, Value
 from monitor.model.snapshot import SensorView
 from monitor.presentation.believed import believed_value
@@ -30,38 +31,38 @@ class _Column:
 
 
 _COLUMNS = (
-    _Column("value", 14, 0),
-    _Column("age", 8, 0),
-    _Column("per s", 7, 64),
-    _Column("latency", 9, 78),
-    _Column("off by", 14, 96),
-    _Column("test", 7, 110),
-    _Column("used", 9, 120),
-    _Column("refused", 9, 120),
+    _Column(msgid("value"), 14, 0),
+    _Column(msgid("age"), 8, 0),
+    _Column(msgid("per s"), 7, 64),
+    _Column(msgid("latency"), 9, 78),
+    _Column(msgid("off by"), 14, 96),
+    _Column(msgid("test"), 7, 110),
+    _Column(msgid("used"), 9, 120),
+    _Column(msgid("refused"), 9, 120),
 )
 
 
-_WORST_FIRST = ("△ SILENT", "△ REFUSED", "△ RANGE", "△ drift", "· good")
+_WORST_FIRST = (msgid("△ SILENT"), msgid("△ REFUSED"), msgid("△ RANGE"), msgid("△ drift"), msgid("· good"))
 
 
 def state(sensor: SensorView) -> tuple[str, Role]:
-    """A sensor's state: shape and word."""
+    """A sensor's state: shape and word, the key of both."""
     if sensor.stale:
-        return "△ SILENT", "caution"
+        return _WORST_FIRST[0], "caution"
     if sensor.rejecting:
-        return "△ REFUSED", "caution"
+        return _WORST_FIRST[1], "caution"
     if sensor.out_of_range:
-        return "△ RANGE", "caution"
+        return _WORST_FIRST[2], "caution"
     if sensor.diagnosis:
-        return "△ drift", "caution"
-    return "· good", "dim"
+        return _WORST_FIRST[3], "caution"
+    return _WORST_FIRST[4], "dim"
 
 
 def draw(area: Area, view: View) -> tuple[str, ...]:
     """The body of the screen."""
     sensors = view.snap.sensors
     if not sensors:
-        area.say(2, 1, "This rig has no sensor.", "warning")
+        area.say(2, 1, tr("This rig has no sensor."), "warning")
         return ()
     rows_of_list = [_entry(view, sensor) for sensor in sensors]
     found = listing.arranged(rows_of_list, view.screen_state, SORTED_BY)
@@ -83,12 +84,12 @@ def draw(area: Area, view: View) -> tuple[str, ...]:
     below = area.part(1, rows + 1, area.width - 2, detail + 1)
     below.rule(0, title=name_that_fits(sensors[chosen].id, area.width - 8))
     if first + rows < len(sensors):
-        below.right(below.width - 1, 0, f" {len(sensors) - first - rows} more ↓ ", "notice")
+        below.right(below.width - 1, 0, tr(" {sensors} more ↓ ", sensors=len(sensors) - first - rows), "notice")
     _detail(below.part(1, 1, below.width - 2, below.height - 1), view, sensors[chosen])
     return tuple(sensor.id for sensor in sensors)
 
 
-SORTED_BY = ("state", "sensor", "value", "age", "refused")
+SORTED_BY = (msgid("state"), msgid("sensor"), msgid("value"), msgid("age"), msgid("refused"))
 """Columns that the list can be sorted by: the worst state, the oldest reading, the most refused first."""
 
 
@@ -96,19 +97,21 @@ def _entry(view: View, sensor: SensorView) -> listing.Row:
     """A sensor as the list searches, sorts and copies it."""
     words, role = state(sensor)
     severity = SEVERITY_OF.get(role)
-    cells = [f"{head} {choices[0]}" for head, choices in _cells(view, sensor).items() if choices[0]]
-    text = f"{sensor.id}: {words}; {quantity_label(sensor.quantity)}; {', '.join(cells)}"
+    cells = [f"{tr(head)} {choices[0]}" for head, choices in _cells(view, sensor).items() if choices[0]]
+    text = f"{sensor.id}: {tr(words)}; {quantity_label(sensor.quantity)}; {', '.join(cells)}"
     text += "".join(f"; {more}" for more in (sensor.last_reason, sensor.diagnosis) if more)
     number = sensor.value.number if sensor.value.known and isfinite(sensor.value.number) else inf
     order = (float(_WORST_FIRST.index(words)), sensor.id, number, -sensor.age_s, -float(sensor.rejected))
-    return listing.Row(sensor.id, printable(f"{text}; topic {_topic(view, sensor)}"), severity, order)
+    return listing.Row(
+        sensor.id, printable(tr("{text}; topic {topic}", text=text, topic=_topic(view, sensor))), severity, order
+    )
 
 
 def _heads(area: Area, columns: list[_Column], name_width: int) -> None:
-    area.put(2, 0, "sensor", "dim")
+    area.put(2, 0, tr("sensor"), "dim")
     x = 2 + name_width + 11
     for column in columns:
-        area.put(x + column.width - len(column.head), 0, column.head, "dim")
+        area.put(x + column.width - len(tr(column.head)), 0, tr(column.head), "dim")
         x += column.width
 
 
@@ -129,7 +132,7 @@ def _cells(view: View, sensor: SensorView) -> dict[str, tuple[str, ...]]:
         "value": value,
         "age": (span(sensor.age_s),),
         "per s": (plain(sensor.rate_hz, 1),),
-        "latency": ("" if sensor.latency_s is None else f"{plain(sensor.latency_s * 1e3, 0)} ms",),
+        "latency": ("" if sensor.latency_s is None else tr("{latency} ms", latency=plain(sensor.latency_s * 1e3, 0)),),
         "off by": ways(off),
         "test": ("" if sensor.test_ratio is None else plain(sensor.test_ratio, 2),),
         "used": (plain(float(sensor.fused), 0) if sensor.fused else "",),
@@ -146,7 +149,7 @@ def _row(
     words, role = state(sensor)
     area.put(0, y, "›" if chosen else " ", "select" if chosen else "base")
     area.put(2, y, name_that_fits(sensor.id, name_width - 1), "select" if chosen else "base")
-    area.put(2 + name_width, y, words, "select" if chosen and role == "dim" else role)
+    area.put(2 + name_width, y, tr(words), "select" if chosen and role == "dim" else role)
     x = 2 + name_width + 11
     cells = _cells(view, sensor)
     cell_role: Role = "select" if chosen else "strong" if sensor.value.known else "caution"
@@ -158,12 +161,22 @@ def _row(
 
 def _detail(area: Area, view: View, sensor: SensorView) -> None:
     """The chosen sensor in sentences."""
-    unit = f" in {sensor.unit}" if sensor.unit else ""
-    lines = [f"{quantity_label(sensor.quantity)}{unit}; topic {_topic(view, sensor)}"]
-    counts = f"{sensor.fused} used, " if sensor.fused else ""
-    lines.append(f"{counts}{sensor.rejected} refused" + (f"; last: {sensor.last_reason}" if sensor.last_reason else ""))
+    unit = tr(" in {unit}", unit=sensor.unit) if sensor.unit else ""
+    lines = [
+        tr(
+            "{quantity}{unit}; topic {topic}",
+            quantity=quantity_label(sensor.quantity),
+            unit=unit,
+            topic=_topic(view, sensor),
+        )
+    ]
+    counts = tr("{fused} used, ", fused=sensor.fused) if sensor.fused else ""
+    lines.append(
+        tr("{counts}{rejected} refused", counts=counts, rejected=sensor.rejected)
+        + (tr("; last: {last_reason}", last_reason=sensor.last_reason) if sensor.last_reason else "")
+    )
     if sensor.test_ratio is not None and isfinite(sensor.test_ratio):
-        lines[-1] += f"; test {plain(sensor.test_ratio, 2)} (above 1 is refused)"
+        lines[-1] += tr("; test {test_ratio} (above 1 is refused)", test_ratio=plain(sensor.test_ratio, 2))
     if sensor.diagnosis:
         lines.append(sensor.diagnosis)
     y = 0
@@ -174,4 +187,4 @@ def _detail(area: Area, view: View, sensor: SensorView) -> None:
 
 
 def _topic(view: View, sensor: SensorView) -> str:
-    return next((view.rig.topic(entry) for entry in view.rig.sensors if entry.id == sensor.id), "not configured")
+    return next((view.rig.topic(entry) for entry in view.rig.sensors if entry.id == sensor.id), tr("not configured"))

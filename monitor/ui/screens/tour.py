@@ -2,6 +2,7 @@
 
 from typing import Final
 
+from monitor.language import tr, tr_n
 from monitor.model.alarm import Severity
 from monitor.model.stream import ActionKind
 from monitor.presentation import hand_over
@@ -51,15 +52,16 @@ def _sign(context: ScreenContext) -> None:
         tour, before = context.driver.facts().tour, crew.on_tour(context)
         words = hand_over.summary(snap, context.units, tour, initials, before)
         context.who, context.who_since_ns, context.crew = initials, snap.t_ns, (initials,)
-        crew.act(context, ActionKind.HAND_OVER, f"Signed: {initials} has the tour.", text=words)
+        crew.act(context, ActionKind.HAND_OVER, tr("Signed: {initials} has the tour.", initials=initials), text=words)
 
     snap = context.snapshot()
     grave = [alarm for alarm in (standing(snap) if snap else []) if alarm.severity >= Severity.WARNING]
-    stands = f" {len(grave)} of WARNING or DANGER stand{'s' if len(grave) == 1 else ''}." if grave else ""
-    explain = (
-        f"The oncoming driller's initials: read the page and seen it on the rig.{stands} Kept in record and ledger."
+    stands = tr_n(" {n} of WARNING or DANGER stands.", " {n} of WARNING or DANGER stand.", len(grave)) if grave else ""
+    explain = tr(
+        "The oncoming driller's initials: read the page and seen it on the rig.{stands} Kept in record and ledger.",
+        stands=stands,
     )
-    crew.run(context, lambda: context.ask("Sign the hand-over", explain, r"[A-Za-z]*", 4, take), ask=False)
+    crew.run(context, lambda: context.ask(tr("Sign the hand-over"), explain, r"[A-Za-z]*", 4, take), ask=False)
 
 
 KEYS: tuple[Key, ...] = (

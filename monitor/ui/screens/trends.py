@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 from math import isfinite, nan
 from typing import Final
 
+from monitor.language import msgid, tr
 from monitor.model.alarm import Severity
 from monitor.model.reading import Validity
 from monitor.presentation.believed import words_for
@@ -37,12 +38,12 @@ class Group:
 
 
 GROUPS = (
-    Group("Motion", ("height", "speed", "margin_down", "margin_up")),
-    Group("Load", ("hook_load", "height", "speed", "design_factor")),
-    Group("Brake", ("service_pressure_1", "service_pressure_2", "brake_lever", "speed")),
-    Group("Heat", ("disc_temperature_left", "disc_temperature_right", "coolant_temperature", "aux_share")),
-    Group("Oil", ("accumulator_pressure", "emergency_release_pressure", "applications_left", "leak_rate")),
-    Group("Condition", ("effectiveness", "response_time", "holding_ratio", "circuit_ratio")),
+    Group(msgid("Motion"), ("height", "speed", "margin_down", "margin_up")),
+    Group(msgid("Load"), ("hook_load", "height", "speed", "design_factor")),
+    Group(msgid("Brake"), ("service_pressure_1", "service_pressure_2", "brake_lever", "speed")),
+    Group(msgid("Heat"), ("disc_temperature_left", "disc_temperature_right", "coolant_temperature", "aux_share")),
+    Group(msgid("Oil"), ("accumulator_pressure", "emergency_release_pressure", "applications_left", "leak_rate")),
+    Group(msgid("Condition"), ("effectiveness", "response_time", "holding_ratio", "circuit_ratio")),
 )
 NAMES: Final = tuple(sorted({name for group in GROUPS for name in group.signals} | {"slack", STOP_MARK}))
 """All that may be asked of the record."""
@@ -67,7 +68,7 @@ def draw(area: Area, view: View) -> tuple[str, ...]:
     _head(area, view, title, shown, _at_cursor(marks, shown, chart))
     lanes = len(names)
     if not lanes:
-        area.say(2, 2, "This rig measures none of these. g shows the next group.", "base")
+        area.say(2, 2, tr("This rig measures none of these. g shows the next group."), "base")
         return ()
     tall, spare = divmod(area.height - 3, lanes)
     y = 1
@@ -97,19 +98,23 @@ def _head(area: Area, view: View, title: str, shown: TimeWindow, mark: Mark | No
     """Group and window; the cursor's time; at the right the alarm under it, or how far the record has been read."""
     state = view.screen_state
     words = (
-        f"the last {span(state.span_s)}" if not state.until_ns else f"{span(state.span_s)} to {clock(shown.until_ns)}"
+        tr("the last {time}", time=span(state.span_s))
+        if not state.until_ns
+        else tr("{time} to {clock}", time=span(state.span_s), clock=clock(shown.until_ns))
     )
     x = area.say(1, 0, f"{title}: {words}", "strong")
     ago = (view.snap.t_ns - shown.cursor_ns) * 1e-9
-    cursor = f"cursor at {clock(shown.cursor_ns)}"
-    cursor += f", {span(ago)} ago" if state.cursor_ns else " (now)"
+    cursor = tr("cursor at {clock}", clock=clock(shown.cursor_ns))
+    cursor += tr(", {time} ago", time=span(ago)) if state.cursor_ns else tr(" (now)")
     if x + len(cursor) + 4 < area.width:
         x = area.put(x + 3, 0, cursor, "dim")
     if mark is not None:
         _, severity, message = mark
         area.say(x + 3, 0, f"{SHAPE[severity]} {message}", MARK_ROLE[severity], area.width - x - 4)
     elif view.history.reads_past:
-        area.put(x + 3, 0, first_that_fits(("reading the record", "reading", ""), max(0, area.width - x - 4)), "dim")
+        area.put(
+            x + 3, 0, first_that_fits((tr("reading the record"), tr("reading"), ""), max(0, area.width - x - 4)), "dim"
+        )
 
 
 def _at_cursor(marks: list[Mark], shown: TimeWindow, width: int) -> Mark | None:
@@ -134,7 +139,7 @@ def _strip(area: Area, view: View, name: str, shown: TimeWindow) -> None:
     number = reading(track, shown.back_s)
     slack = history.track("slack", shown.span_s, until)
     words = words_for(name, number, reading(slack, shown.back_s) >= 0.5)
-    text = words or (units.text(number, dimension) if isfinite(number) else "unknown")
+    text = words or (units.text(number, dimension) if isfinite(number) else tr("unknown"))
     x = area.say(0, 0, signal_label(name), "dim", area.width - len(text) - 3)
     x = area.figure(x + 2, 0, text, "strong" if isfinite(number) else "caution")
     limits = _limits(view, name)
@@ -143,14 +148,16 @@ def _strip(area: Area, view: View, name: str, shown: TimeWindow) -> None:
     marks = history.track(STOP_MARK, shown.span_s, until) if name == "height" else None
     axis = plot.range_of(track, least=_LEAST_SPAN.get(dimension, 0.0))
     extra = (
-        [f"stop mark {units.text(stop, 'length')}"] if marks and isfinite(stop := reading(marks, shown.back_s)) else []
+        [tr("stop mark {figure}", figure=units.text(stop, "length"))]
+        if marks and isfinite(stop := reading(marks, shown.back_s))
+        else []
     )
     extra += [f"╌ {words} {units.text(limit, dimension)}" for words, limit, _ in limits]
     for part in extra:
         if x + len(part) + 3 <= area.width:
             x = area.figure(x + 3, 0, part, "dim")
     if axis is None:
-        chart.say(0, 0, "nothing known in this time", "dim")
+        chart.say(0, 0, tr("nothing known in this time"), "dim")
     else:
         for _, limit, severity in limits:
             if axis.low <= limit <= axis.high:
@@ -174,15 +181,18 @@ def _limits(view: View, name: str) -> list[Limit]:
     rig = view.rig
     row = ROWS.get(name)
     if row is not None and row.judged == name and rig.has(*row.needs):
-        side = "at most" if row.relation == "above" else "at least"
+        side = tr("at most") if row.relation == "above" else tr("at least")
         limits = [(side, row.limit(rig), row.severity)]
-        return limits if row.warning is None else [*limits, ("and", row.warning(rig), Severity.WARNING)]
+        return limits if row.warning is None else [*limits, (tr("and"), row.warning(rig), Severity.WARNING)]
     if name == "height":
-        return [("lower", rig.limits.lower_m, Severity.WARNING), ("upper", rig.limits.upper_m, Severity.WARNING)]
+        return [
+            (tr("lower"), rig.limits.lower_m, Severity.WARNING),
+            (tr("upper"), rig.limits.upper_m, Severity.WARNING),
+        ]
     if name == "speed":
         most = rig.limits.max_speed_m_s
-        return [("at most", most, Severity.CAUTION), ("and", -most, Severity.CAUTION)]
-    return [("least", 0.0, Severity.WARNING)] if name in ("margin_down", "margin_up") else []
+        return [(tr("at most"), most, Severity.CAUTION), (tr("and"), -most, Severity.CAUTION)]
+    return [(tr("least"), 0.0, Severity.WARNING)] if name in ("margin_down", "margin_up") else []
 
 
 def reading(track: Track, back_s: float) -> float:
@@ -238,7 +248,7 @@ def _to_mark(context: ScreenContext, step: int) -> None:
     else:
         there = min((t_ns for t_ns in times if t_ns > here), default=None)
     if there is None:
-        context.say("No earlier alarm is known here." if step < 0 else "No later alarm is known here.")
+        context.say(tr("No earlier alarm is known here.") if step < 0 else tr("No later alarm is known here."))
     else:
         context.set_screen_state(time_window.cursor_to(state, snap.t_ns, there))
 

@@ -5,6 +5,7 @@ import re
 from dataclasses import dataclass
 from typing import Final
 
+from monitor.language import msgid, tr
 from monitor.presentation.brake_causes import ROWS, BrakeRow, Fact, Ranked, Says, Verdict, judge, ranked, severity
 from monitor.presentation.trend import trend
 from monitor.ui.drawing.canvas import Area, first_that_fits, wrapped
@@ -18,11 +19,13 @@ TREND_S: Final = 300.0
 """How far back the trend looks, s."""
 _VERDICT: Final[dict[Verdict, tuple[str, Role]]] = {
     "fine": ("● ", "strong"),
-    "unknown": ("? not judged: not known", "caution"),
-    "not fitted": ("– not fitted on this rig", "dim"),
-    "no limit": ("– no limit: the rig's file has none", "dim"),
+    "unknown": (msgid("? not judged: not known"), "caution"),
+    "not fitted": (msgid("– not fitted on this rig"), "dim"),
+    "no limit": (msgid("– no limit: the rig's file has none"), "dim"),
 }
-_SAYS: Final[dict[Says, str]] = {"for": "for", "against": "against", "unknown": "not known", "nothing": "says nothing"}
+_SAYS: Final[dict[Says, str]] = {
+    "for": msgid("for"), "against": msgid("against"), "unknown": msgid("not known"), "nothing": msgid("says nothing"),
+}  # fmt: skip
 _AS_PERCENT: Final = ("effectiveness", "circuit_ratio", "load_over_rating")
 """Ratios that the rows of Brakes show in percent."""
 _FIGURE: Final = re.compile(r"\d (?:%|×|°\w|(?:A|K|s|mm|m|in|ft|bar|psi|kN)(?:[/·]\w+)?)(?!\w)")
@@ -71,10 +74,10 @@ def verdict(view: View, name: str) -> tuple[str, Role]:
     row = ROWS[name]
     grave = severity(row, view.snap.values, view.rig)
     if grave is not None:
-        return marked(row.bad, grave), TEXT_ROLE[grave]
+        return marked(tr(row.bad), grave), TEXT_ROLE[grave]
     found = judge(row, view.snap.values, view.rig)
     words, role = _VERDICT[found]
-    return words + (row.fine if found == "fine" else ""), role
+    return tr(words) + (tr(row.fine) if found == "fine" else ""), role
 
 
 def _head(view: View, name: str, item: Item, row: BrakeRow, width: int) -> list[Line]:
@@ -85,7 +88,7 @@ def _head(view: View, name: str, item: Item, row: BrakeRow, width: int) -> list[
     figures = (
         f"{signal_label(name)}: {now}",
         *(words for words in _limit(view, name, row) if words not in now),
-        f"{TREND_S / 60:.0f} min: {trend(middle)}",
+        f"{TREND_S / 60:.0f} min: {tr(trend(middle))}",
     )
     words, role = verdict(view, name)
     return [*_paragraph(" · ".join(figures), width, "strong"), *_paragraph(words, width, role)]
@@ -97,7 +100,7 @@ def _limit(view: View, name: str, row: BrakeRow) -> tuple[str, ...]:
     if not view.rig.has(*row.needs) or dimension == "switch":
         return ()
     limit = row.limit(view.rig)
-    side = "at most" if row.relation == "above" else "at least"
+    side = tr("at most") if row.relation == "above" else tr("at least")
     text = f"{side} {view.units.fine_text(limit, dimension)}"
     if row.judged == name:
         return (text,)
@@ -107,15 +110,15 @@ def _limit(view: View, name: str, row: BrakeRow) -> tuple[str, ...]:
 def _causes(view: View, entries: tuple[Ranked, ...], width: int, how: int) -> list[Line]:
     """Causes, the likeliest first. `how`: 3 a row for each fact, 2 facts joined with their figures, 1 joined without, 0 counted
     behind the cause."""
-    lines = [Line("Likely causes, by the evidence now:", "dim")] if how > 1 else []
+    lines = [Line(tr("Likely causes, by the evidence now:"), "dim")] if how > 1 else []
     for place, entry in enumerate(entries, 1):
         if not how:
             lines.append(Line(_counted(place, entry, width), "base"))
             continue
-        lines += _paragraph(f"{place} {entry.cause.words}", width, "strong")
+        lines += _paragraph(f"{place} {tr(entry.cause.words)}", width, "strong")
         if how == 3:
             for fact, says in sorted(entry.says, key=lambda pair: tuple(_SAYS).index(pair[1])):
-                lines += _paragraph(f"{_SAYS[says]}: {_fact(view, fact, says)}", width, indent=2)
+                lines += _paragraph(f"{tr(_SAYS[says])}: {_fact(view, fact, says)}", width, indent=2)
         else:
             lines += _paragraph(_joined(view, entry, how > 1), width, indent=2)
     return lines
@@ -124,7 +127,7 @@ def _causes(view: View, entries: tuple[Ranked, ...], width: int, how: int) -> li
 def _counted(place: int, entry: Ranked, width: int) -> str:
     """A cause on one row, with how many facts say what."""
     counts = [f"{number} {words}" for which, words in _SAYS.items() if (number := entry.count(which))]
-    head = f"{place} {entry.cause.words}"
+    head = f"{place} {tr(entry.cause.words)}"
     return first_that_fits((f"{head}: {', '.join(counts)}", f"{head}: {', '.join(counts[:1])}", head), width)
 
 
@@ -133,37 +136,46 @@ def _joined(view: View, entry: Ranked, figures: bool) -> str:
     groups = []
     for which, words in _SAYS.items():
         told = figures and which != "unknown"
-        facts = [_short(view, fact) if told else fact.words for fact, says in entry.says if says == which]
+        facts = [_short(view, fact) if told else tr(fact.words) for fact, says in entry.says if says == which]
         if facts:
-            groups.append(f"{words}: {', '.join(facts)}")
-    return "; ".join(groups) or "nothing measured here tells"
+            groups.append(f"{tr(words)}: {', '.join(facts)}")
+    return "; ".join(groups) or tr("nothing measured here tells")
 
 
 def _short(view: View, fact: Fact) -> str:
     """A fact with its figure."""
     value, dimension = view.value(fact.signal), _dimension(fact.signal)
     if dimension == "switch":
-        return f"{fact.words} {view.units.switch(value, 'yes', 'no')}"
-    return f"{fact.words} {view.units.fine(value, dimension)}"
+        return f"{tr(fact.words)} {view.units.switch(value, tr('yes'), tr('no'))}"
+    return f"{tr(fact.words)} {view.units.fine(value, dimension)}"
 
 
 def _fact(view: View, fact: Fact, says: Says) -> str:
     """A fact with its figure and its bound; one that is not known by its name alone."""
     if says == "unknown":
-        return fact.words
+        return tr(fact.words)
     dimension = _dimension(fact.signal)
     if dimension == "switch":
         return _short(view, fact)
     bound = view.units.fine_text(fact.bound(view.rig), dimension)
-    return f"{_short(view, fact)} ({'' if says == 'for' else 'not '}{fact.relation} {bound})"
+    return f"{_short(view, fact)} ({'' if says == 'for' else tr('not ')}{tr(fact.relation)} {bound})"
 
 
 def _foot(view: View, row: BrakeRow, width: int) -> list[Line]:
     """Where to look first, and the check."""
-    lines = _paragraph(f"Look first, by the site's procedure: {row.look}", width, "strong")
+    lines = _paragraph(tr("Look first, by the site's procedure: {look}", look=tr(row.look)), width, "strong")
     check = next((entry for entry in view.snap.checks if entry.id == row.check), None)
     if check is None:
-        return [*lines, *_paragraph("This rig offers no guided check for it.", width, "dim")]
-    state = f"not possible here: {check.unfit}" if check.unfit else "running" if check.running else ""
-    state = state or ("due" if check.due else "")
-    return [*lines, *_paragraph(f"g opens its check: {check.title}{f' ({state})' if state else ''}", width, "strong")]
+        return [*lines, *_paragraph(tr("This rig offers no guided check for it."), width, "dim")]
+    state = (
+        tr("not possible here: {unfit}", unfit=check.unfit) if check.unfit else tr("running") if check.running else ""
+    )
+    state = state or (tr("due") if check.due else "")
+    return [
+        *lines,
+        *_paragraph(
+            tr("g opens its check: {title}{state}", title=check.title, state=f" ({state})" if state else ""),
+            width,
+            "strong",
+        ),
+    ]

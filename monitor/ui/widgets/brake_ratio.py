@@ -1,5 +1,6 @@
 """Ratios of the brakes against what they must hold, in words and colour."""
 
+from monitor.language import tr
 from monitor.model.reading import Validity, Value
 from monitor.presentation.brake_causes import ROWS
 from monitor.presentation.format import SI, word
@@ -9,7 +10,7 @@ from monitor.ui.view import View
 
 def friction_part(view: View) -> str:
     """What gets hot: band brakes have rims, calipers discs."""
-    return "rim" if view.rig.brake.kind == "band" else "disc"
+    return tr("rim") if view.rig.brake.kind == "band" else tr("disc")
 
 
 def ratio(name: str, value: Value, minimum: float) -> str:
@@ -17,7 +18,7 @@ def ratio(name: str, value: Value, minimum: float) -> str:
     if not value.known or value.word:
         return word(value)
     text = f"{SI.value(value, 'ratio')} ×"
-    return marked(f"{text} LOW", ROWS[name].severity) if value.number < minimum else text
+    return marked(tr("{text} LOW", text=text), ROWS[name].severity) if value.number < minimum else text
 
 
 def ratio_role(name: str, value: Value, minimum: float) -> Role:

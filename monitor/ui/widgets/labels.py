@@ -1,6 +1,7 @@
 """Names and dimensions of signals and quantities, from the core's tables."""
 
 from monitor.core.signals.table import SIGNALS
+from monitor.language import msgid, tr
 from monitor.model.quantities import QUANTITIES
 from monitor.presentation.format import NOT_FITTED_WORD
 from monitor.ui.view import View
@@ -10,10 +11,10 @@ _SIGNALS = {signal.name: signal for signal in SIGNALS}
 
 
 _OF_A_SENSOR = {
-    "sensor_stale": "sensor silent",
-    "sensor_rejecting": "readings refused",
-    "sensor_out_of_range": "reading out of range",
-    "sensor_doubtful": "readings in doubt",
+    "sensor_stale": msgid("sensor silent"),
+    "sensor_rejecting": msgid("readings refused"),
+    "sensor_out_of_range": msgid("reading out of range"),
+    "sensor_doubtful": msgid("readings in doubt"),
 }
 """Signals of one sensor, which the table does not list."""
 
@@ -21,8 +22,8 @@ _OF_A_SENSOR = {
 def signal_label(name: str) -> str:
     """What a signal is called."""
     if name in _OF_A_SENSOR:
-        return _OF_A_SENSOR[name]
-    return _SIGNALS[name].label if name in _SIGNALS else name.replace("_", " ")
+        return tr(_OF_A_SENSOR[name])
+    return tr(_SIGNALS[name].label) if name in _SIGNALS else name.replace("_", " ")
 
 
 def signal_dimension(name: str) -> Dimension:
@@ -39,22 +40,26 @@ def quantity_dimension(name: str) -> Dimension:
 
 def quantity_label(name: str) -> str:
     """What a sensor's quantity is called."""
-    return QUANTITIES[name].label if name in QUANTITIES else name.replace("_", " ")
+    return tr(QUANTITIES[name].label) if name in QUANTITIES else name.replace("_", " ")
 
 
 _SWITCH_WORDS = {
-    quantity_label("overtravel_electric"): ("TRIPPED", "not tripped"),
-    quantity_label("overtravel_air"): ("TRIPPED", "not tripped"),
-    quantity_label("clutch_engaged"): ("engaged", "released"),
-    quantity_label("height_mark"): ("at the mark", "not at it"),
+    QUANTITIES["overtravel_electric"].label: (msgid("TRIPPED"), msgid("not tripped")),
+    QUANTITIES["overtravel_air"].label: (msgid("TRIPPED"), msgid("not tripped")),
+    QUANTITIES["clutch_engaged"].label: (msgid("engaged"), msgid("released")),
+    QUANTITIES["height_mark"].label: (msgid("at the mark"), msgid("not at it")),
 }
 
 
+_YES_NO = msgid("yes"), msgid("no")
+
+
 def switch_words(label: str) -> tuple[str, str]:
-    """What a switch of that label says when it is on and when it is off."""
-    return _SWITCH_WORDS.get(label, ("yes", "no"))
+    """What a switch of that label, in English or translated, says when it is on and when it is off."""
+    on, off = next((words for key, words in _SWITCH_WORDS.items() if label in (key, tr(key))), _YES_NO)
+    return tr(on), tr(off)
 
 
 def device_words(view: View) -> str:
     """At which height the overtravel device is set."""
-    return view.units.text(view.rig.limits.device_m, "length") if view.rig.has("overtravel") else NOT_FITTED_WORD
+    return view.units.text(view.rig.limits.device_m, "length") if view.rig.has("overtravel") else tr(NOT_FITTED_WORD)

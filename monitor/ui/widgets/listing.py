@@ -8,8 +8,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
+from monitor.language import tr
 from monitor.model.alarm import Severity
-from monitor.presentation.format import clock
+from monitor.presentation.format import clock, signal_word
 from monitor.ui.drawing.canvas import Area, first_that_fits, printable
 from monitor.ui.view import ScreenState
 
@@ -58,13 +59,28 @@ def arranged(rows: Sequence[Row], state: ScreenState, columns: Sequence[str] = (
     ids = tuple(row.id for row in found)
     if not (terms or least is not None or column):
         return Arranged(ids, len(rows), ())
-    by = [f'search "{printable(state.search)}"'] if terms else []
-    by += [f"{least.name} and worse" if least is not Severity.DANGER else least.name] if least is not None else []
-    count = f"{len(ids)} of {len(rows)} shown"
-    order = f"by {columns[column - 1]}" if column else ""
-    always = "DANGER always" if (terms or least is not None) and any(row.kept for row in rows) else ""
-    asked = ", ".join(word for word, on in (("search", terms), ("filter", least is not None), ("sorted", column)) if on)
-    wordings = [count, *by, order, always, "esc ends it"], [count, *by, order, always], [count, asked, always], [count]
+    by = [tr('search "{search}"', search=printable(state.search))] if terms else []
+    by += (
+        [
+            tr("{severity} and worse", severity=signal_word(least))
+            if least is not Severity.DANGER
+            else signal_word(least)
+        ]
+        if least is not None
+        else []
+    )
+    count = tr("{ids} of {rows} shown", ids=len(ids), rows=len(rows))
+    order = tr("by {columns}", columns=tr(columns[column - 1])) if column else ""
+    always = tr("DANGER always") if (terms or least is not None) and any(row.kept for row in rows) else ""
+    asked = ", ".join(
+        word for word, on in ((tr("search"), terms), (tr("filter"), least is not None), (tr("sorted"), column)) if on
+    )
+    wordings = (
+        [count, *by, order, always, tr("esc ends it")],
+        [count, *by, order, always],
+        [count, asked, always],
+        [count],
+    )
     return Arranged(ids, len(rows), tuple(" · ".join(part for part in parts if part) for parts in wordings))
 
 
@@ -75,7 +91,7 @@ def head(area: Area, found: Arranged) -> Area:
     area.put(1, 0, first_that_fits(found.words, area.width - 2), "notice")
     rest = area.part(0, 1, area.width, area.height - 1)
     if not found.ids:
-        rest.say(2, 1, "Nothing fits. esc shows everything again.", "base")
+        rest.say(2, 1, tr("Nothing fits. esc shows everything again."), "base")
     return rest
 
 

@@ -4,6 +4,7 @@ when another one gets longer or goes."""
 from dataclasses import dataclass
 from math import nan
 
+from monitor.language import tr, tr_n
 from monitor.model.alarm import Severity
 from monitor.model.reading import Validity, Value
 from monitor.presentation.format import ways, word
@@ -67,9 +68,13 @@ def in_a_row(area: Area, view: View) -> None:
     third = ((0, 17), (17, 22), (39, area.width - 39))
     service = _holding(view).cells[0]
     wanted: tuple[tuple[str, tuple[str, ...], Role], ...] = (
-        ("LOAD", ways(_load(view).cells[0].text), "strong"),
-        ("BRAKE", (_brake(view).cells[0].text, *_pressures(view)[1:]), _brake(view).cells[0].role),
-        ("HOLDING", (service.text, service.text.removesuffix(" LOW"), *ways(unmarked(service.text))), service.role),
+        (tr("LOAD"), ways(_load(view).cells[0].text), "strong"),
+        (tr("BRAKE"), (_brake(view).cells[0].text, *_pressures(view)[1:]), _brake(view).cells[0].role),
+        (
+            tr("HOLDING"),
+            (service.text, service.text.removesuffix(tr(" LOW")), *ways(unmarked(service.text))),
+            service.role,
+        ),
     )
     for (x, width), (label, choices, role) in zip(third, wanted, strict=True):
         part = area.part(x, 0, width - 1, 1)
@@ -78,7 +83,7 @@ def in_a_row(area: Area, view: View) -> None:
 
 def brake_in_words(view: View) -> tuple[tuple[str, str], ...]:
     """Pressures and holding, each with its label."""
-    return ("BRAKE", _brake(view).cells[0].text), ("HOLDING", _holding(view).cells[0].text)
+    return (tr("BRAKE"), _brake(view).cells[0].text), (tr("HOLDING"), _holding(view).cells[0].text)
 
 
 def _share(value: Value, full: float) -> float:
@@ -90,11 +95,11 @@ def _load(view: View) -> Row:
     slack, string = snap.value("slack"), snap.value("string_load")
     cells = (
         Cell(units.value(snap.value("hook_load"), "force"), "strong", 12),
-        Cell(f"string {units.value(string, 'force')}" if string.known else "", "dim", 19),
-        Cell("△ SLACK LINE" if slack.known and slack.number >= 0.5 else "", "caution", 14),
+        Cell(tr("string {figure}", figure=units.value(string, "force")) if string.known else "", "dim", 19),
+        Cell(tr("△ SLACK LINE") if slack.known and slack.number >= 0.5 else "", "caution", 14),
     )
     share = _share(snap.value("load_over_rating"), 1.0)
-    return Row("LOAD", cells, share, None, "bar_warning" if share > 1 else "bar")
+    return Row(tr("LOAD"), cells, share, None, "bar_warning" if share > 1 else "bar")
 
 
 def _brake(view: View) -> Row:
@@ -106,11 +111,13 @@ def _brake(view: View) -> Row:
     lost = no_service_brake(snap)
     cells = (
         Cell(f"◆ {_pressures(view)[0]}" if lost else _pressures(view)[0], "danger" if lost else "strong", 17),
-        Cell(f"lever {units.value(lever, 'fraction')}" if fitted else "", "base", 13),
-        Cell(f"release {units.text(release.number, 'pressure')}" if release.known else "", "base", 18),
+        Cell(tr("lever {figure}", figure=units.value(lever, "fraction")) if fitted else "", "base", 13),
+        Cell(
+            tr("release {figure}", figure=units.text(release.number, "pressure")) if release.known else "", "base", 18
+        ),
     )
     weaker = min(one.number, two.number) if one.known and two.known else nan
-    return Row("BRAKE", cells, weaker / view.rig.brake.full_pressure_pa if view.rig.has("brake") else nan)
+    return Row(tr("BRAKE"), cells, weaker / view.rig.brake.full_pressure_pa if view.rig.has("brake") else nan)
 
 
 def _pressures(view: View) -> tuple[str, ...]:
@@ -132,7 +139,7 @@ def _holding(view: View) -> Row:
     service, emergency = snap.value("holding_ratio"), snap.value("emergency_ratio")
     minimum = braking.min_holding_ratio
     if service.validity is Validity.NOT_FITTED:
-        return Row("HOLDING", (Cell(word(service), "dim", 14),))
+        return Row(tr("HOLDING"), (Cell(word(service), "dim", 14),))
     text = ratio("holding_ratio", service, minimum)
     role = ratio_role("holding_ratio", service, minimum)
     if no_service_brake(snap):
@@ -141,10 +148,10 @@ def _holding(view: View) -> Row:
     if emergency.validity is not Validity.NOT_FITTED and not (service.word and service.word == emergency.word):
         least = braking.min_emergency_ratio
         words = ratio("emergency_ratio", emergency, least)
-        cells += (Cell(f"emergency {words}", ratio_role("emergency_ratio", emergency, least), 24),)
+        cells += (Cell(tr("emergency {words}", words=words), ratio_role("emergency_ratio", emergency, least), 24),)
     # The tick of the required ratio stands at a third of the bar: beyond three times that, more says nothing.
     share = _share(service, 3 * minimum)
-    return Row("HOLDING", cells, share, 1 / 3, "bar_warning" if share < 1 / 3 else "bar")
+    return Row(tr("HOLDING"), cells, share, 1 / 3, "bar_warning" if share < 1 / 3 else "bar")
 
 
 def _oil(view: View) -> Row:
@@ -153,13 +160,19 @@ def _oil(view: View) -> Row:
     number = units.number(left.number, "count")
     cells = (
         Cell(units.value(pressure, "pressure"), "base", 12),
-        Cell(f"{number:>2} application{'' if number == '1' else 's'} left" if left.known else "", "base", 22),
+        Cell(
+            tr_n("{number:>2} application left", "{number:>2} applications left", round(left.number), number=number)
+            if left.known
+            else "",
+            "base",
+            22,
+        ),
     )
     if not view.rig.has("hydraulics"):
-        return Row("OIL", cells)
+        return Row(tr("OIL"), cells)
     low = pressure.known and pressure.number < oil.min_pressure_pa
     share = _share(pressure, oil.max_pressure_pa)
-    return Row("OIL", cells, share, oil.min_pressure_pa / oil.max_pressure_pa, "bar_warning" if low else "bar")
+    return Row(tr("OIL"), cells, share, oil.min_pressure_pa / oil.max_pressure_pa, "bar_warning" if low else "bar")
 
 
 def _discs(view: View) -> Row | None:
@@ -172,7 +185,7 @@ def _discs(view: View) -> Row | None:
     wanted: tuple[tuple[str, Value, Dimension, int], ...] = (
         ("L", left, "temperature", 11),
         ("R", right, "temperature", 11),
-        ("auxiliary share", aux, "fraction", 22),
+        (tr("auxiliary share"), aux, "fraction", 22),
     )
     cells = tuple(
         Cell(f"{name} {units.value(value, dimension)}" if value in fitted else "", "base", width)

@@ -6,6 +6,7 @@ from math import isfinite
 from typing import Final
 
 from monitor.config.optional_tables import STOPPING
+from monitor.language import tr
 from monitor.model.alarm import Severity
 from monitor.model.snapshot import Limits
 from monitor.presentation.format import Units
@@ -68,7 +69,7 @@ def draw(area: Area, view: View) -> None:
         return
     scale = Scale(limits, area.height)
     if not scale.sound:
-        area.say(0, 0, "limits unknown", "caution")
+        area.say(0, 0, tr("limits unknown"), "caution")
         return
     labels = 13 if area.width >= 28 else 6 if area.width >= 14 else 0
     marks = 7 if area.width >= 19 else 2
@@ -101,10 +102,10 @@ def _mast(mast: Area, scale: Scale, view: View) -> None:
 def _limit_labels(area: Area, scale: Scale, view: View, units: Units) -> None:
     limits = view.snap.limits
     shown: tuple[tuple[str, float], ...] = (
-        ("upper", limits.upper_m),
-        ("lower", limits.lower_m),
-        ("crown", limits.crown_m),
-        ("floor", limits.floor_m),
+        (tr("upper"), limits.upper_m),
+        (tr("lower"), limits.lower_m),
+        (tr("crown"), limits.crown_m),
+        (tr("floor"), limits.floor_m),
     )
     taken: set[int] = set()
     narrow: list[tuple[str, int]] = []
@@ -165,14 +166,14 @@ def _marks(area: Area, mast: Area, x: int, width: int, scale: Scale, view: View)
     end_row = scale.row(end)
     _way(mast, scale, here, end_row, "▲" if way > 0 else "▼", role)
     if not marks.stops:
-        area.put(x, end_row, "no stop" if width >= 7 else "!!", role)
+        area.put(x, end_row, tr("no stop") if width >= 7 else "!!", role)
         return
     if isfinite(marks.expected_m):
         row = scale.row(marks.expected_m)
         if row != end_row:
-            area.put(x, row, "◁ exp." if width >= 7 else "◁", role)
+            area.put(x, row, tr("◁ exp.") if width >= 7 else "◁", role)
     if isfinite(assured):
-        area.put(x, end_row, "◀ stop" if width >= 7 else "◀", role)
+        area.put(x, end_row, tr("◀ stop") if width >= 7 else "◀", role)
 
 
 def _way(mast: Area, scale: Scale, here_m: float, end_row: int, tip: str, role: Role) -> None:
@@ -187,7 +188,7 @@ def _way(mast: Area, scale: Scale, here_m: float, end_row: int, tip: str, role: 
 
 def _unknown(mast: Area) -> None:
     """No block: the words, standing in the mast."""
-    words = "HEIGHT UNKNOWN" if mast.height >= 16 else "UNKNOWN"
+    words = tr("HEIGHT UNKNOWN") if mast.height >= 16 else tr("UNKNOWN")
     x = mast.width // 2
     top = max(1, (mast.height - len(words)) // 2)
     for offset, char in enumerate(words):

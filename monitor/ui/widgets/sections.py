@@ -7,6 +7,7 @@ from math import nan
 
 from rich.cells import cell_len
 
+from monitor.language import tr
 from monitor.ui.drawing.canvas import Area, words_that_fit
 from monitor.ui.drawing.theme import SEVERITY_OF, Role
 from monitor.ui.view import ScreenState
@@ -126,8 +127,8 @@ def draw(area: Area, sections: Sequence[Section], chosen: str, columns: int = 0)
                     part.say(0, y, line[0], "select", room)
     if len(pages) == 1:
         return rows
-    more = "↑↓ more" if 0 < page < len(pages) - 1 else "↑ more" if page else "↓ more"
-    words = f"page {page + 1} of {len(pages)}  {more}"
+    more = tr("↑↓ more") if 0 < page < len(pages) - 1 else tr("↑ more") if page else tr("↓ more")
+    words = tr("page {page} of {pages}  {more}", page=page + 1, pages=len(pages), more=more)
     area.put(area.width - len(words) - 1, area.height - 1, words, "notice")
     return rows or tuple(str(number) for number in range(len(pages)))
 

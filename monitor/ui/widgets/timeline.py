@@ -3,8 +3,9 @@
 from collections.abc import Sequence
 from typing import Final
 
+from monitor.language import tr
 from monitor.model.alarm import Severity
-from monitor.presentation.format import clock
+from monitor.presentation.format import clock, signal_word
 from monitor.runtime.facts import Replayed
 from monitor.ui.drawing.canvas import Area
 from monitor.ui.drawing.theme import SHAPE, TEXT_ROLE, Role
@@ -21,15 +22,15 @@ def rows_of(replayed: Replayed | None) -> list[tuple[str, str, Role, list[int]]]
         return []
     rows: list[tuple[str, str, Role, list[int]]] = [
         (
-            level.name,
+            signal_word(level),
             SHAPE[level],
             TEXT_ROLE[level],
             [m.t_ns for m in replayed.marks if m.severity is level and m.alarm],
         )
         for level in _SEVERITIES
     ]
-    rows.append(("checks", "■", "strong", [mark.t_ns for mark in replayed.marks if not mark.alarm]))
-    rows.append(("notes", "✎", "strong", [remark.t_ns for remark in replayed.remarks]))
+    rows.append((tr("checks"), "■", "strong", [mark.t_ns for mark in replayed.marks if not mark.alarm]))
+    rows.append((tr("notes"), "✎", "strong", [remark.t_ns for remark in replayed.remarks]))
     return [row for row in rows if row[3]]
 
 
