@@ -5,8 +5,10 @@ from pathlib import Path
 from textwrap import wrap
 from typing import TYPE_CHECKING, Final
 
+from monitor.commands.common.screen import add_language_arguments, choose_words
 from monitor.commands.common.session_range import session_path
 from monitor.errors import UserError
+from monitor.language import msgid, tr
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -17,11 +19,13 @@ if TYPE_CHECKING:
 WIDTH: Final = 96
 """Columns of the text: what a printed page holds in a plain font."""
 _LABEL: Final = 18
-_TITLE: Final = "Hand-over of the tour"
-_ADVICE: Final = (
+_TITLE: Final = msgid("Hand-over of the tour")
+_ADVICE: Final = msgid(
     "Advisory only: it replaces no handover by word of mouth, no look at the rig, no procedure of the site."
 )
-_LINES: Final = "Off-going driller ____________________    Oncoming driller ____________________    Time __________"
+_LINES: Final = msgid(
+    "Off-going driller ____________________    Oncoming driller ____________________    Time __________"
+)
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -39,6 +43,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "-o", "--out", metavar="FILE", type=Path, help="page to write, .html or .txt (default: text to the terminal)"
     )
     parser.add_argument("--units", choices=("si", "metric", "field"), help="units (default: the rig's)")
+    add_language_arguments(parser)
     parser.add_argument("--force", action="store_true", help="replace the file if it exists")
 
 
@@ -50,9 +55,11 @@ def run(args: argparse.Namespace) -> int:
     from monitor.adapters.sessions.tour import TourLog, belongs, findings_of_tour, signed_tour
     from monitor.presentation.format import Units, clock
     from monitor.presentation.hand_over import parts
+    from monitor.presentation.in_language import in_language
     from monitor.runtime.replay import ReplayDriver
     from monitor.text import harmless
 
+    choose_words(args)
     if args.out is not None:
         check_out(args.out, (".html", ".htm", ".txt"), args.force, args.sessions)
     folder = args.sessions[0].parent if args.sessions and not args.data else data_folder(args.data)
@@ -70,15 +77,20 @@ def run(args: argparse.Namespace) -> int:
         tour, signed = found
         at_ns, signature = (
             signed.t_ns,
-            f"Signed {clock(signed.t_ns, date=True)} UTC by {signed.after}: {signed.message}",
+            tr(
+                "Signed {clock} UTC by {who}: {message}",
+                clock=clock(signed.t_ns, date=True),
+                who=signed.after,
+                message=signed.message,
+            ),
         )
         paths = args.sessions or [_live_session(folder, rig.name, at_ns)]
     with SessionChain(paths) as chain:
         snap = ReplayDriver(chain, 1.0, from_ns=at_ns, paused=True).snapshot()
     if snap is None:
         raise UserError(f"{name}: holds no readings")
-    page = parts(snap, rig, Units(args.units or rig.units), tour, _trends(folder, rig.name))
-    head = f"{rig.title}, state at {clock(at_ns, date=True)} UTC"
+    page = parts(in_language(snap), rig, Units(args.units or rig.units), tour, _trends(folder, rig.name))
+    head = tr("{rig}, state at {clock} UTC", rig=rig.title, clock=clock(at_ns, date=True))
     if args.out is None:
         print(harmless(_as_text(head, page, signature)))
         return 0
@@ -127,14 +139,14 @@ def _trends(folder: Path, rig: str) -> "Sequence[BrakeTrend]":
 
 
 def _as_text(head: str, page: "Sequence[Part]", signature: str) -> str:
-    lines = [f"{_TITLE}: {head}", _ADVICE]
+    lines = [f"{tr(_TITLE)}: {head}", tr(_ADVICE)]
     for part in page:
         lines += ["", part.title]
         for row in part.rows:
             words = wrap(row.words, WIDTH - _LABEL - 2) or [""]
             lines.append(f"  {row.label:<{_LABEL}}{words[0]}".rstrip())
             lines += [" " * (_LABEL + 2) + more for more in words[1:]]
-    return "\n".join([*lines, "", *wrap(signature or _LINES, WIDTH)])
+    return "\n".join([*lines, "", *wrap(signature or tr(_LINES), WIDTH)])
 
 
 def _as_html(head: str, page: "Sequence[Part]", signature: str) -> str:
@@ -149,5 +161,5 @@ def _as_html(head: str, page: "Sequence[Part]", signature: str) -> str:
         for part in page
         for place, row in enumerate(part.rows)
     ]
-    body = html.table(("|", "|", "<"), rows) + html.paragraph(signature or _LINES)
-    return html.page(_TITLE, head, (("tour", "Tour", body),), _ADVICE)
+    body = html.table(("|", "|", "<"), rows) + html.paragraph(signature or tr(_LINES))
+    return html.page(tr(_TITLE), head, (("tour", "Tour", body),), tr(_ADVICE))

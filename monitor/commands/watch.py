@@ -17,7 +17,7 @@ from monitor.commands.common.arguments import (
     port,
 )
 from monitor.commands.common.live_run import live_driver
-from monitor.commands.common.screen import screen_of
+from monitor.commands.common.screen import choose_words, screen_of
 
 if TYPE_CHECKING:
     from monitor.adapters.host.shutdown import Ending
@@ -129,6 +129,7 @@ def watch_in_browsers(args: argparse.Namespace, rig: "Rig", url: "BrokerUrl", cl
     from monitor.runtime.live import summary_of
     from monitor.web import listen
 
+    choose_words(args)
     tally = Tally()
     with listen(args.bind, args.port) as page, Ending() as ending, LineWriter() as output:
         sinks = (lambda finding: output(finding_line(finding)), tally) if args.headless else (tally,)

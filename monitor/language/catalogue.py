@@ -12,6 +12,10 @@ from monitor.language import words
 from monitor.language.words import ENGLISH
 
 HERE: Final = Path(__file__).parent
+_CODE: Final = "STOPMARK_LANGUAGE"
+_OWN: Final = "STOPMARK_WORDS"
+_CHOSEN: Final = {_CODE: ENGLISH, _OWN: ""}
+"""The last choice."""
 MOST_BYTES: Final = 4_000_000
 _OF_ENVIRONMENT: Final = ("LC_ALL", "LC_MESSAGES", "LANG")
 """Which variables name the language of messages, the first that is set (POSIX)."""
@@ -35,12 +39,27 @@ def choose(code: str, own: str | None = None) -> None:
     Raises:
         UserError: the file cannot be used; what is wrong, and where.
     """
+    _CHOSEN.update({_CODE: code, _OWN: own or ""})
     if own is not None:
         _take(Path(own))
     elif code == ENGLISH:
         words.use(ENGLISH, gettext.NullTranslations(), {})
     else:
         _take(HERE / f"{code}.po")
+
+
+def environment_of_words() -> dict[str, str]:
+    """What tells a process of ours the same choice."""
+    return dict(_CHOSEN)
+
+
+def choose_from(environment: Mapping[str, str]) -> None:
+    """Choose as the process that gave this environment did.
+
+    Raises:
+        UserError: the file of words cannot be used any more.
+    """
+    choose(environment.get(_CODE) or ENGLISH, environment.get(_OWN) or None)
 
 
 def _take(path: Path) -> None:

@@ -18,6 +18,9 @@ from typing import Final
 ENGLISH: Final = "en"
 _PART: Final = "(?P<{}>.*?)"
 _AGAIN: Final = "(?P={})"
+_GOES_ON: Final = " ;,:"
+"""How a key begins that goes on with a text: " and after each cut and slip"."""
+_BEFORE: Final = "text_before"
 _LEAST_LETTERS: Final = 5
 """Fixed letters of a key that is looked for in recorded texts: "{near} to {far}" would be found everywhere."""
 
@@ -37,7 +40,10 @@ _NOW: Final = _Language()
 def use(code: str, words: NullTranslations, entries: Mapping[str, str]) -> None:
     """Show everything in these words from now on. `entries`: key to translation, of texts without a plural."""
     _NOW.code, _NOW.words = code, words
-    keys = [key for key in entries if "{" in key and sum(map(str.isalpha, _fixed(key))) >= _LEAST_LETTERS]
+    keys = [
+        key for key in entries
+        if ("{" in key or key[0] in _GOES_ON) and sum(map(str.isalpha, _fixed(key))) >= _LEAST_LETTERS
+    ]  # fmt: skip
     keys.sort(key=lambda key: -len(_fixed(key)))
     _NOW.patterns = tuple((_pattern(key), entries[key]) for key in keys)
     _found.cache_clear()
@@ -92,7 +98,8 @@ def _found(text: str) -> str:
     for pattern, translation in _NOW.patterns:
         fits = pattern.fullmatch(text)
         if fits:
-            return translation.format(**{name: _found(part) for name, part in fits.groupdict().items()})
+            parts = {name: _found(part) for name, part in fits.groupdict().items()}
+            return parts.pop(_BEFORE, "") + translation.format(**parts)
     return text
 
 
@@ -104,7 +111,7 @@ def _fixed(key: str) -> str:
 def _pattern(key: str) -> re.Pattern[str]:
     """What texts made of `key` look like."""
     seen: set[str] = set()
-    found = ""
+    found = f"(?P<{_BEFORE}>.*?)" if key[0] in _GOES_ON else ""
     for words, name, *_ in Formatter().parse(key):
         found += re.escape(words)
         if name:

@@ -4,13 +4,16 @@ One is counted on the way, by what was certain at each moment: screen, ledger an
 that the whole record shows afterwards: only it can be told by activity.
 """
 
+from monitor.language import tr
 from monitor.presentation.format import plain
 from monitor.units import TON_MILE_J
 
 
 def both_units(work_j: float, decimals: int = 2) -> str:
     """Line work in ton-miles, with so many decimals, and in megajoules."""
-    return f"{plain(work_j / TON_MILE_J, decimals)} ton-miles ({plain(work_j / 1e6, 0)} MJ)"
+    return tr(
+        "{miles} ton-miles ({joules} MJ)", miles=plain(work_j / TON_MILE_J, decimals), joules=plain(work_j / 1e6, 0)
+    )
 
 
 def compared_sums(counted_j: float, strokes_j: float) -> str:

@@ -36,7 +36,7 @@ def draw_page(view: View, spec: ScreenSpec, width: int, height: int) -> Canvas:
         return canvas
     glyphs = rows_of_glyphs(width, height)
     rows = TEXT_ROWS + glyphs
-    top_bar(area.part(0, 0, width, 1), view, spec.name)
+    top_bar(area.part(0, 0, width, 1), view, tr(spec.name))
     banner(area.part(0, 1, width, rows), view, glyphs)
     gap = 0 if height < 30 else 1
     if gap:

@@ -38,10 +38,17 @@ READ_S: Final = 1.0
 _SIGNS: Final = str.maketrans(
     {
         "−": "-", "±": "+/-", "²": "2", "·": "*", "–": "-", "…": "...",
-        "▲": "up", "▼": "down", "■": "", "?": "?", "△": "", "◆": "", "○": "", "●": "", "▶": "",
+        "■": "", "?": "?", "△": "", "◆": "", "○": "", "●": "", "▶": "",
     }
 )  # fmt: skip
-_SAID: Final = {"≈": msgid("about "), "°": msgid("deg "), "×": msgid("times"), "∞": msgid("no end")}
+_SAID: Final = {
+    "▲": msgid("up"),
+    "▼": msgid("down"),
+    "≈": msgid("about "),
+    "°": msgid("deg "),
+    "×": msgid("times"),
+    "∞": msgid("no end"),
+}
 """Signs that are read as words."""
 _CHAIN: Final = ("ease", "brake-now", "brake-fully", "will-cross")
 _AFTER: Final = {

@@ -26,6 +26,7 @@ from monitor.adapters.host.acceptor import BACKLOG, Acceptor, spare_connections
 from monitor.adapters.host.os_errors import short_reason
 from monitor.adapters.host.shutdown import Ending
 from monitor.errors import UserError
+from monitor.language.catalogue import environment_of_words
 from monitor.runtime.live import LiveDriver, run_for
 from monitor.web.gate import Gate, add_headers
 from monitor.web.hub import Hub
@@ -97,7 +98,7 @@ class ViewerProcess(AppService):
             for name, value in super()._build_environment(width, height).items()
             if not name.startswith(_OWN_VARIABLES)
         }
-        return environment | {"TEXTUAL_FPS": FRAMES_PER_SECOND, **self._invitation}
+        return environment | {"TEXTUAL_FPS": FRAMES_PER_SECOND, **environment_of_words(), **self._invitation}
 
     async def _open_app_process(self, width: int = 80, height: int = 24) -> asyncio.subprocess.Process:
         self._process = await asyncio.create_subprocess_exec(

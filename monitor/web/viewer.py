@@ -19,6 +19,8 @@ from typing import Final
 
 from monitor.config.rig import Rig
 from monitor.errors import UserError
+from monitor.language import tr
+from monitor.language.catalogue import choose_from
 from monitor.model.snapshot import Snapshot
 from monitor.model.stream import Request
 from monitor.runtime.driver import Mode
@@ -120,7 +122,7 @@ class Viewer(StopmarkApp):
             self.exit(0)
             return
         self._close_until_s = self.clock() + MESSAGE_S
-        self.say("Press q again to close this view (the monitor goes on watching and recording).")
+        self.say(tr("Press q again to close this view (the monitor goes on watching and recording)."))
 
 
 async def join(port: int, word: str, at_end: Callable[[], None] = lambda: None) -> RemoteDriver:
@@ -171,6 +173,7 @@ def main() -> int:
         print("stopmark: a viewer is started by: stopmark watch --web", file=sys.stderr)
         return 2
     _die_with_parent()
+    choose_from(os.environ)
     sentence = asyncio.run(_show(int(port), word))
     if sentence:
         print(f"stopmark: {harmless(sentence)}", file=sys.stderr)

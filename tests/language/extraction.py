@@ -31,7 +31,7 @@ from monitor.ui.keys.replay_keys import REPLAY_KEYS
 from monitor.ui.screens import SCREENS, checks
 
 ROOT: Final = Path(__file__).parent.parent.parent
-SHOWS: Final = ("monitor/presentation", "monitor/ui", "monitor/web")
+SHOWS: Final = ("monitor/presentation", "monitor/ui", "monitor/web", "monitor/commands/handover.py")
 """Packages that say words to the crew."""
 SAYS: Final = (
     "monitor/core/checks", "monitor/core/estimator", "monitor/core/sensors", "monitor/core/alarms/crew_actions.py",
@@ -43,7 +43,8 @@ _CALLS: Final = {"tr": 1, "tr_n": 2, "msgid": 1}
 _SENTENCE: Final = re.compile(r"[a-z]{2,}.* .*[a-z]{2,}|^ [a-z]{2,}|[a-z]{3,}:? \{|\} ?[a-z]{4,}")
 _NOT_SHOWN: Final = re.compile(
     r"cannot be restored|: no list|no covariance|no JSON object|is no time$|^records: |nothing that the alarms"
-    r"|is no row|Estimate \|| --> |^ clear$|^ doubt$|^small length$|admit it first|learned more than it|^places: |has an end of shelving|rules look at signals|expected \{"
+    r"|is no row|Estimate \|| --> |^ clear$|^ doubt$|^small length$|admit it first|learned more than it|^places: "
+    r"|has an end of shelving|rules look at signals|expected \{"
 )
 """Of saved state and of mistakes in the source."""
 
@@ -93,7 +94,14 @@ def _tables() -> Iterator[str]:
     for row in believable.BELIEVABLE.values():
         yield from (row.above, row.below, row.endless)
     yield believable.NO_LOAD
-    yield from (*TABLE_WORDS.values(), *SYSTEM_LABEL.values(), *KINDS.values(), *get_args(Mode), *get_args(FindingKind), *THEMES)
+    yield from (
+        *TABLE_WORDS.values(),
+        *SYSTEM_LABEL.values(),
+        *KINDS.values(),
+        *get_args(Mode),
+        *get_args(FindingKind),
+        *THEMES,
+    )
     yield from (severity.name for severity in Severity)
     yield from (*map(str, AlarmState), *map(str, CheckVerdict), *map(str, RejectReason), EXPECTED_WORDS)
     yield from ("at most", "at least", "near", "rising", "falling", "steady", "varies", "no trend yet", "up", "down")
@@ -110,7 +118,12 @@ def _said() -> Iterator[str]:
         above = {child: node for node in ast.walk(tree) for child in ast.iter_child_nodes(node)}
         for node in ast.walk(tree):
             text = _text(node)
-            if _SENTENCE.search(text) and not _NOT_SHOWN.search(text) and not _aside(node, above) and _letters(text) >= 5:
+            if (
+                _SENTENCE.search(text)
+                and not _NOT_SHOWN.search(text)
+                and not _aside(node, above)
+                and _letters(text) >= 5
+            ):
                 yield text
 
 
@@ -125,7 +138,11 @@ def _aside(node: ast.AST, above: dict[ast.AST, ast.AST]) -> bool:
     if isinstance(parent, ast.Expr | ast.JoinedStr | ast.Compare | ast.Subscript):
         return True
     while not isinstance(parent, ast.stmt):
-        if isinstance(parent, ast.Call) and isinstance(parent.func, ast.Attribute) and parent.func.attr in ("warning", "info"):
+        if (
+            isinstance(parent, ast.Call)
+            and isinstance(parent.func, ast.Attribute)
+            and parent.func.attr in ("warning", "info")
+        ):
             return True
         parent = above[parent]
     return isinstance(parent, ast.Raise) and "Refused" not in ast.dump(parent)
@@ -156,7 +173,9 @@ def _name(value: ast.expr) -> str:
     match value:
         case ast.Name(id=name) | ast.Attribute(attr=name):
             return name.strip("_").lower()
-        case ast.Call(func=ast.Name(id=name) | ast.Attribute(attr=name), args=[first, *_]) if not isinstance(first, ast.Constant):
+        case ast.Call(func=ast.Name(id=name) | ast.Attribute(attr=name), args=[first, *_]) if not isinstance(
+            first, ast.Constant
+        ):
             return _name(first) if name not in ("words", "sensor") else name
         case ast.Call(func=ast.Attribute(value=inner)):
             return _name(inner)

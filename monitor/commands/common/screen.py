@@ -2,6 +2,7 @@
 
 import argparse
 import asyncio
+import os
 import sys
 from collections.abc import Callable
 from typing import TYPE_CHECKING, Final, Protocol
@@ -12,6 +13,8 @@ if TYPE_CHECKING:
 
 THEMES: Final = ("day", "night", "contrast")
 """As in `monitor.ui.drawing.theme`, which is not imported before there is a screen."""
+LANGUAGES: Final = ("en", "es")
+"""English, and the catalogues in `monitor.language`."""
 _SOUND: Final = {"auto": None, "on": True, "off": False}
 
 
@@ -29,6 +32,31 @@ def add_screen_arguments(parser: argparse.ArgumentParser) -> None:
         "--plain", action="store_true",
         help="no screen: a line of plain words per change, the present state on Enter; for a screen reader or a dumb terminal",
     )  # fmt: skip
+    add_language_arguments(parser)
+
+
+def add_language_arguments(parser: argparse.ArgumentParser) -> None:
+    """In whose words the crew reads."""
+    parser.add_argument(
+        "--language",
+        choices=LANGUAGES,
+        help="language of the screen (default: that of LC_ALL, LC_MESSAGES or LANG, else en)",
+    )
+    parser.add_argument(
+        "--words", metavar="FILE.po",
+        help="a catalogue of words of your own, gettext's PO; what it lacks is shown in English",
+    )  # fmt: skip
+
+
+def choose_words(args: argparse.Namespace) -> None:
+    """Show everything from now on in the words asked for.
+
+    Raises:
+        UserError: the file of words cannot be used.
+    """
+    from monitor.language.catalogue import choose, language_of
+
+    choose(args.language or language_of(os.environ), args.words)
 
 
 class Screen(Protocol):
@@ -42,7 +70,12 @@ class Screen(Protocol):
 
 
 def screen_of(args: argparse.Namespace) -> Screen:
-    """The screen that the words ask for, before there is a driver."""
+    """The screen that the words ask for, before there is a driver.
+
+    Raises:
+        UserError: the file of words cannot be used.
+    """
+    choose_words(args)
     return _Plain(_SOUND[args.sound]) if args.plain else _Full(args.theme, _SOUND[args.sound])
 
 

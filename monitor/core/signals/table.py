@@ -335,7 +335,7 @@ SIGNALS: Final[tuple[Signal, ...]] = (
     Signal("speed_excess", "speed", "speed above the allowed", stop(lambda s: s.speed_excess_m_s), STOPPING),
     Signal("speed_over_max", "speed", "speed above the site's maximum",
            motion(lambda m: m.over_max_m_s)),
-    Signal("overtravel_room", "length", "room to the overtravel device's height",
+    Signal("overtravel_room", "length", "room to the overtravel device",
            room(lambda r: r.overtravel_m), ("overtravel",)),
     Signal("height_unknown", "switch", "height unknown", lambda p: p.monitor.height_unknown),
     Signal("slow_data", "switch", "slow data", monitor(lambda m: m.slow_data)),

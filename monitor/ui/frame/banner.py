@@ -5,7 +5,7 @@ from dataclasses import dataclass
 
 from rich.cells import cell_len
 
-from monitor.language import msgid, tr
+from monitor.language import msgid, tr, tr_record
 from monitor.model.alarm import EXPECTED_WORDS, AlarmState, AlarmView, Severity
 from monitor.presentation.format import clock, signal_word, span
 from monitor.ui.acts import WATCH, asks_for_an_act
@@ -85,7 +85,7 @@ def _calm(area: Area, view: View) -> None:
     for alarm in expected_alarms(snap)[: area.height - y]:
         area.say(2, y, f"○ {alarm.message}: {tr(EXPECTED_WORDS)}", "notice")
         y += 1
-    last_run = view.facts.last_run if view.history.reach_s < LAST_RUN_SHOWN_S else ""
+    last_run = tr_record(view.facts.last_run) if view.history.reach_s < LAST_RUN_SHOWN_S else ""
     if last_run:
         for line in wrapped(f"○ {last_run[0].upper()}{last_run[1:]}.", area.width - 3, area.height - 1):
             area.put(2, y, line, "notice")

@@ -1,11 +1,12 @@
 """Checks: guided procedures. The monitor only watches and judges; what is done on the rig follows the site's own procedure."""
 
+from collections.abc import Sequence
 from math import isfinite
 from typing import Final
 
 from rich.cells import cell_len
 
-from monitor.language import msgid, tr, tr_record
+from monitor.language import msgid, tr, tr_n, tr_record
 from monitor.model.alarm import Severity
 from monitor.model.check import CheckReading, CheckStepView, CheckVerdict, CheckView
 from monitor.model.stream import ActionKind
@@ -28,10 +29,10 @@ _FAILED: Final = Severity.WARNING
 """Of a failed check, and of a reading on the wrong side of its limit: no brake that fails its test is relied on."""
 _DUE: Final = Severity.NOTICE
 """As the rule that tells of a test that is due."""
-_VERDICT: dict[CheckVerdict, tuple[str, Role]] = {
-    CheckVerdict.PASS: (msgid("● PASS"), "strong"),
-    CheckVerdict.FAIL: (marked(msgid("FAIL"), _FAILED), TEXT_ROLE[_FAILED]),
-    CheckVerdict.NOT_JUDGED: (marked(msgid("NOT JUDGED"), Severity.CAUTION), TEXT_ROLE[Severity.CAUTION]),
+_VERDICT: Final[dict[CheckVerdict, tuple[str, Severity | None]]] = {
+    CheckVerdict.PASS: (msgid("PASS"), None),
+    CheckVerdict.FAIL: (msgid("FAIL"), _FAILED),
+    CheckVerdict.NOT_JUDGED: (msgid("NOT JUDGED"), Severity.CAUTION),
 }
 _AFTER_FAIL = {
     "brake-holding": "look at pads, discs or bands and at both circuits' pressures; no heavy load before it has passed.",
@@ -87,8 +88,13 @@ def state(check: CheckView) -> tuple[str, Role]:
     if check.due:
         return marked(tr("DUE"), _DUE), TEXT_ROLE[_DUE]
     if check.result is not None:
-        return _VERDICT[check.result.verdict]
+        return _verdict(check.result.verdict)
     return tr("· not run yet"), "dim"
+
+
+def _verdict(verdict: CheckVerdict) -> tuple[str, Role]:
+    words, severity = _VERDICT[verdict]
+    return (f"● {tr(words)}", "strong") if severity is None else (marked(tr(words), severity), TEXT_ROLE[severity])
 
 
 SORTED_BY = (msgid("state"), msgid("name"), msgid("last passed"))
@@ -102,7 +108,7 @@ def _entry(check: CheckView) -> listing.Row:
     at = check.passed_ns
     if check.result is not None:
         at = check.result.t_ns
-        verdict, _ = _VERDICT[check.result.verdict]
+        verdict, _ = _verdict(check.result.verdict)
         parts.append(
             tr(
                 "{verdict} {clock} UTC {who}: {reason}",
@@ -177,7 +183,7 @@ def _detail(area: Area, view: View, check: CheckView) -> None:
         y = _step(area, y, step)
     if check.result is not None:
         y += 1 if area.height - y > 6 else 0
-        words, role = _VERDICT[check.result.verdict]
+        words, role = _verdict(check.result.verdict)
         by = tr(" by {who}", who=printable(check.result.who)) if check.result.who else ""
         y = _paragraph(area, y, f"{words}  {clock(check.result.t_ns, date=True)}{by}", role, 1)
         y = _paragraph(area, y, check.result.reason, "base", 2)
@@ -194,7 +200,8 @@ def _detail(area: Area, view: View, check: CheckView) -> None:
 
 def _guide(area: Area, view: View, check: CheckView) -> None:
     """A check under way. What the crew needs now never goes: the step at hand, what it waits for, what is measured, the
-    keys. Where the room is short the other steps shrink to a line, then the readings go from the last one up."""
+    keys. Where the room is short steps that are done are counted, and those to come as far as they do not fit; then the readings
+    go from the last one up."""
     body = area.part(0, 0, area.width, area.height - 1)
     below = _progress(Area(Canvas(body.width, 3), 0, 0, body.width, 3), 0, check) + len(check.readings)
     rows = [len(wrapped(step.words, body.width - 2, 3)) for step in check.steps]
@@ -202,11 +209,38 @@ def _guide(area: Area, view: View, check: CheckView) -> None:
     y = 0
     if spare >= 3:
         y = _paragraph(body, 0, check.about, "dim", 2) + (1 if spare >= 5 else 0)
-    for step in check.steps:
-        y = _step(body, y, step, 1 if spare < 0 and step.state != "now" else 3)
+    y = _short_of_room(body, check.steps, spare) if spare < 0 else y
+    for step in check.steps if spare >= 0 else ():
+        y = _step(body, y, step)
     y = _progress(body, y, check)
     y = _readings(body, y, view, check.readings)
     _paragraph(area, min(area.height - 1, y + (1 if spare >= 1 else 0)), _what_to_press(check), "strong", 1)
+
+
+def _short_of_room(body: Area, steps: Sequence[CheckStepView], spare: int) -> int:
+    """The step at hand whole, the others as far as the `-spare` rows that are missing allow; returns the row after them."""
+    done, now = [step for step in steps if step.state == "done"], [step for step in steps if step.state == "now"]
+    coming = [step for step in steps if step.state == "open"]
+    missing = -spare
+
+    def size(step: CheckStepView) -> int:
+        return len(wrapped(step.words, body.width - 2, 3))
+
+    y = 0
+    if done and sum(map(size, done)) > 1:
+        missing -= sum(map(size, done)) - 1
+        body.say(0, 0, f"{_STEP['done']} {tr_n('{n} step done', '{n} steps done', len(done))}", "dim")
+        done, y = [], 1
+    left_out = 0
+    while coming and missing > 0:
+        missing -= size(coming.pop()) - (0 if left_out else 1)
+        left_out += 1
+    for step in (*done, *now, *coming):
+        y = _step(body, y, step)
+    if left_out:
+        body.say(0, y, f"{_STEP['open']} {tr_n('{n} step to come', '{n} steps to come', left_out)}", "base")
+        y += 1
+    return y
 
 
 def _paragraph(area: Area, y: int, text: str, role: Role, rows: int) -> int:

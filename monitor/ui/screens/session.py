@@ -148,7 +148,7 @@ def _items(rows: Iterable[tuple[str, str]]) -> list[Item]:
 
 def _of_run(facts: RunFacts) -> list[tuple[str, str]]:
     """What the run says of its files."""
-    rows = [(tr("last run"), facts.last_run)]
+    rows = [(tr("last run"), tr_record(facts.last_run))]
     if facts.ledger is not None:
         rows.append((tr("ledger"), _ledger_words(facts.ledger)))
     if facts.recording is not None:
@@ -159,7 +159,9 @@ def _of_run(facts: RunFacts) -> list[tuple[str, str]]:
 
 
 def _ledger_words(ledger: LedgerState) -> str:
-    words = ledger.problem or tr("{name}, {written} new in this run", name=ledger.name, written=ledger.written)
+    words = tr_record(ledger.problem) or tr(
+        "{name}, {written} new in this run", name=ledger.name, written=ledger.written
+    )
     return words + (tr("; {waiting} waiting", waiting=ledger.waiting) if ledger.waiting else "")
 
 
@@ -182,9 +184,9 @@ def _replayed(replayed: Replayed) -> list[tuple[str, str]]:
             replayed.file
             + (tr(" and {more_files} more", more_files=replayed.more_files) if replayed.more_files else ""),
         ),
-        (tr("recorded"), replayed.recorded or tr("not said how")),
+        (tr("recorded"), tr_record(replayed.recorded) or tr("not said how")),
         (tr("alarms then"), str(replayed.alarms)),
-        (tr("rules"), replayed.other_rules or tr("as they were then")),
+        (tr("rules"), tr_record(replayed.other_rules) or tr("as they were then")),
         *(
             [(tr("record"), tr("NOT SOUND ({faults}): sessions verify", faults=replayed.faults))]
             if replayed.faults

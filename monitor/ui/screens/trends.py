@@ -90,7 +90,7 @@ def _pages(view: View, lanes: int) -> list[tuple[str, tuple[str, ...]]]:
         names = [name for name in group.signals if view.value(name).validity is not Validity.NOT_FITTED]
         parts = [tuple(names[start : start + lanes]) for start in range(0, len(names), lanes)] or [()]
         counted = [f" {number}/{len(parts)}" if len(parts) > 1 else "" for number in range(1, len(parts) + 1)]
-        pages += [(group.name + number, part) for number, part in zip(counted, parts, strict=True)]
+        pages += [(tr(group.name) + number, part) for number, part in zip(counted, parts, strict=True)]
     return pages
 
 

@@ -13,7 +13,7 @@ from monitor.ui.drawing.theme import Role, marked, unmarked
 from monitor.ui.queries import no_service_brake
 from monitor.ui.view import View
 from monitor.ui.widgets import bars
-from monitor.ui.widgets.brake_ratio import friction_part, ratio, ratio_role
+from monitor.ui.widgets.brake_ratio import ratio, ratio_role
 from monitor.units import Dimension
 
 _LABEL = 11
@@ -158,15 +158,11 @@ def _oil(view: View) -> Row:
     snap, units, oil = view.snap, view.units, view.rig.hydraulics
     pressure, left = snap.value("accumulator_pressure"), snap.value("applications_left")
     number = units.number(left.number, "count")
+    one = number == "1"
+    stored = tr_n("{number:>2} application left", "{number:>2} applications left", 1 if one else 2, number=number)
     cells = (
         Cell(units.value(pressure, "pressure"), "base", 12),
-        Cell(
-            tr_n("{number:>2} application left", "{number:>2} applications left", round(left.number), number=number)
-            if left.known
-            else "",
-            "base",
-            22,
-        ),
+        Cell(stored if left.known else "", "base", 22),
     )
     if not view.rig.has("hydraulics"):
         return Row(tr("OIL"), cells)
@@ -191,7 +187,7 @@ def _discs(view: View) -> Row | None:
         Cell(f"{name} {units.value(value, dimension)}" if value in fitted else "", "base", width)
         for name, value, dimension, width in wanted
     )
-    label = f"{friction_part(view).upper()}S"
+    label = tr("RIMS") if view.rig.brake.kind == "band" else tr("DISCS")
     if not view.rig.has("braking"):
         return Row(label, cells)
     hotter = max((value.number for value in (left, right) if value.known), default=nan)
