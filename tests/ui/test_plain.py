@@ -12,7 +12,7 @@ from monitor.model.alarm import AlarmState, Finding, Severity
 from monitor.model.snapshot import HoistState, Snapshot
 from monitor.model.stream import ActionKind
 from monitor.presentation.format import Units
-from monitor.ui.plain import PlainScreen, spoken, finding_words, state_words
+from monitor.ui.plain import PlainScreen, finding_words, spoken, state_words
 from tests.support.recorded import simulated
 from tests.ui import sample
 from tests.ui.drivers import FakeDriver, FakeReplay
