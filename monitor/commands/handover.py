@@ -66,6 +66,7 @@ def run(args: argparse.Namespace) -> int:
     paths = args.sessions or [_live_session(folder, args.rig)]
     with SessionChain(paths) as chain:
         rig, at_ns, name = chain.rig, chain.end_ns, chain.name
+        rules = chain.rules_text, f"{name}: rules"
         findings = [finding for finding in chain.findings() if belongs(finding)]
     if not args.sessions:
         findings = findings_of_tour(folder, rig.name, at_ns)
@@ -89,7 +90,7 @@ def run(args: argparse.Namespace) -> int:
         snap = ReplayDriver(chain, 1.0, from_ns=at_ns, paused=True).snapshot()
     if snap is None:
         raise UserError(f"{name}: holds no readings")
-    page = parts(in_language(snap), rig, Units(args.units or rig.units), tour, _trends(folder, rig.name))
+    page = parts(in_language(snap), rig, Units(args.units or rig.units), tour, _trends(folder, rig.name, rules))
     head = tr("{rig}, state at {clock} UTC", rig=rig.title, clock=clock(at_ns, date=True))
     if args.out is None:
         print(harmless(_as_text(head, page, signature)))
@@ -126,8 +127,9 @@ def _live_session(folder: Path, rig: str | None, at_ns: int | None = None) -> Pa
     raise UserError(f"{folder}: has no session of a live run{of}; give the sessions, or their folder with --data")
 
 
-def _trends(folder: Path, rig: str) -> "Sequence[BrakeTrend]":
-    """Of the rig's ledger in `folder`; none where there is no ledger."""
+def _trends(folder: Path, rig: str, rules: tuple[str, str]) -> "Sequence[BrakeTrend]":
+    """Of the rig's ledger in `folder`, toward the levels of the alarms in `rules`; none where there is no ledger."""
+    from monitor.adapters.ledger.alarm_levels import alarm_levels
     from monitor.adapters.ledger.ledger import Ledger, ledger_path
     from monitor.adapters.ledger.trend import brake_trends
 
@@ -135,7 +137,7 @@ def _trends(folder: Path, rig: str) -> "Sequence[BrakeTrend]":
     if not path.exists():
         return ()
     with Ledger(path) as ledger:
-        return tuple(brake_trends(ledger.entries()))
+        return tuple(brake_trends(ledger.entries(), alarm_levels(*rules)))
 
 
 def _as_text(head: str, page: "Sequence[Part]", signature: str) -> str:

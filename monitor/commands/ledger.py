@@ -266,6 +266,7 @@ def _export(ledger: "Ledger", out: Path, force: bool) -> int:
 
 
 def _trend(ledger: "Ledger", bounds: list[str], rules: tuple[str, str]) -> int:
+    from monitor.adapters.ledger.alarm_levels import alarm_levels
     from monitor.presentation.brake_trend import SERIES, trend_words
 
     wanted = numbers_of(bounds)
@@ -294,25 +295,3 @@ def site_rules(folder: Path, rig: str, given: Path | None = None) -> tuple[str, 
                     return session.rules_text, f"{path}: rules"
     path = given or Path(default_rules_path())
     return read_text(path), str(path)
-
-
-def alarm_levels(rules_text: str, where: str) -> dict[str, float]:
-    """Levels at which the gravest alarms of these rules come, for each number of a ``brake`` entry that has one.
-
-    A level that depends on the rig is left out.
-
-    Raises:
-        ConfigError: they are no rules.
-    """
-    from monitor.adapters.ledger.entries import BRAKE_FIGURES
-    from monitor.config.rules_file import rule_tables
-    from monitor.config.toml_file import parse_toml
-    from monitor.model.alarm import Severity
-
-    levels: dict[str, tuple[Severity, float]] = {}
-    names = {signal: name for name, signal in BRAKE_FIGURES.items()}
-    for rule in rule_tables(parse_toml(rules_text, where), where):
-        name, trip, severity = names.get(rule.signal), rule.trip, Severity[rule.severity]
-        if name is not None and not isinstance(trip, str) and severity >= levels.get(name, (severity, 0.0))[0]:
-            levels[name] = severity, trip
-    return {name: level for name, (_, level) in levels.items()}

@@ -11,7 +11,8 @@ from monitor.adapters.sessions.recorder import Recorder
 from monitor.analysis.ledger_entries import candidates, work_since_cut_j
 from monitor.analysis.recording import Recording, collect
 from monitor.cli import main
-from monitor.commands.ledger import alarm_levels, site_rules
+from monitor.adapters.ledger.alarm_levels import alarm_levels
+from monitor.commands.ledger import site_rules
 from monitor.config.rig_file import find_rig
 from monitor.model.stream import Action, ActionKind
 from monitor.presentation.brake_trend import trend_words

@@ -17,8 +17,9 @@ import os
 import threading
 import time
 from collections import deque
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from pathlib import Path
+from types import MappingProxyType
 from typing import Final, Self
 
 from monitor.adapters.host.os_errors import disk_error_text
@@ -64,8 +65,11 @@ class LedgerWriter:
     `action`, `finding`, `look` and `stop` are called from one thread (the loop's); what can be read, from any.
     """
 
-    def __init__(self, path: Path, note: Note, t_ns: int) -> None:
-        """For the ledger at `path` and a run that starts at stream time `t_ns`.
+    def __init__(
+        self, path: Path, note: Note, t_ns: int, levels: Mapping[str, float] = MappingProxyType({})
+    ) -> None:
+        """For the ledger at `path` and a run that starts at stream time `t_ns`; `levels` of the brake's figures at which alarms
+        come.
 
         A ledger that cannot be used is no error here: `problem` then says why, and the thread tries again.
         """
@@ -78,6 +82,7 @@ class LedgerWriter:
         """The latest events in the drilling line's life, newest first."""
         self.brake_trends: tuple[BrakeTrend, ...] = ()
         """Where the brake's figures are heading."""
+        self._levels = levels
         self._trends_of: tuple[int, ...] = (-1,)
         self._mark = path.with_name(path.name + "-running")
         self._snapshot: Callable[[], Snapshot | None] = lambda: None
@@ -252,7 +257,7 @@ class LedgerWriter:
         ids = tuple(entry.id for entry in of_brake)
         if ids != self._trends_of:
             self._trends_of = ids
-            self.brake_trends = tuple(brake_trends(of_brake))
+            self.brake_trends = tuple(brake_trends(of_brake, self._levels))
 
     def _set_problem(self, problem: str) -> None:
         """Report why the ledger cannot be written, or that it can again, where that is new."""

@@ -37,6 +37,7 @@ def live_driver(
 ) -> Iterator["LiveDriver"]:
     """A live driver with its recorder and, of a real rig, what writes its ledger; all are closed at the end, with the last
     readings on the disk."""
+    from monitor.adapters.ledger.alarm_levels import alarm_levels
     from monitor.adapters.ledger.ledger import ledger_path
     from monitor.adapters.ledger.writer import LedgerWriter
     from monitor.adapters.sessions.folder import DataFolder, data_folder
@@ -65,9 +66,10 @@ def live_driver(
             else Recorder(folder.session_path(rig.name, now_ns), header)
         ) as recorder:
             # A simulation's checks and line work have no place among a rig's own.
-            ledger_writer = (
-                LedgerWriter(ledger_path(folder.path, rig.name), recorder.note, now_ns) if mode == "LIVE" else None
-            )
+            ledger_writer = None
+            if mode == "LIVE":
+                levels = alarm_levels(rules_text, str(rules_path))
+                ledger_writer = LedgerWriter(ledger_path(folder.path, rig.name), recorder.note, now_ns, levels)
             with ledger_writer or contextlib.nullcontext():
                 driver = LiveDriver(
                     rig, rules_text, str(rules_path), url, clock, mode, recorder, sinks, ledger_writer, intake

@@ -17,6 +17,7 @@ from monitor.model.check import CheckVerdict
 from monitor.model.reading import Validity, Value
 from monitor.model.snapshot import HoistState, Limits, Snapshot, StopMarks
 from monitor.model.stream import GRID_NS, Action, ActionKind
+from monitor.presentation.brake_trend import words_of
 from monitor.presentation.figures import line_event
 from tests.adapters.ledger.writer_child import note
 from tests.adapters.sessions.killing import killed_ledger
@@ -303,3 +304,18 @@ def test_killed_at_a_random_moment_no_written_entry_is_lost_or_doubled(tmp_path:
         assert add_entries(ledger, recorded, 9) == (10, len(kept))
         assert [entry.t_ns for entry in ledger.entries("note")] == list(range(2, len(kept) + 12))
         assert ledger.verify() == []
+
+
+def test_trends_carry_the_date_at_which_an_alarm_will_come(path: Path, rig: Rig) -> None:
+    with Ledger(path) as ledger:
+        for day in range(20):
+            falling = {"effectiveness": 0.95 - 0.005 * day}
+            ledger.add("brake", rig.t_ns - (20 - day) * DAY_NS, rig.t_ns, numbers=falling)
+    with LedgerWriter(path, rig.note, rig.t_ns, {"effectiveness": 0.80}) as writer:
+        writer.start(rig.snapshot)
+        wait_until(lambda: bool(writer.brake_trends), "the trends")
+        found = writer.brake_trends[0].found
+        assert found is not None
+        assert found.reaches_ns is not None
+        assert (found.reaches_ns - rig.t_ns) / DAY_NS == pytest.approx(10.0, abs=0.1)
+        assert "reaches 0.8 around " in words_of(writer.brake_trends[0])
