@@ -4,6 +4,7 @@ from pathlib import Path
 
 import pytest
 
+from monitor.adapters.ledger.alarm_levels import alarm_levels
 from monitor.adapters.ledger.entries import DAY_NS, NewEntry, WorkSum
 from monitor.adapters.ledger.ledger import Entry, Ledger
 from monitor.adapters.sessions.chain import SessionChain
@@ -11,7 +12,6 @@ from monitor.adapters.sessions.recorder import Recorder
 from monitor.analysis.ledger_entries import candidates, work_since_cut_j
 from monitor.analysis.recording import Recording, collect
 from monitor.cli import main
-from monitor.adapters.ledger.alarm_levels import alarm_levels
 from monitor.commands.ledger import site_rules
 from monitor.config.rig_file import find_rig
 from monitor.model.stream import Action, ActionKind

@@ -2,11 +2,13 @@
 
 import re
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
 from monitor.config.rig_file import find_rig
+from monitor.language import catalogue
 from monitor.presentation.format import Units
 from monitor.ui import key_hints
 from monitor.ui.drawing.canvas import Canvas
@@ -82,19 +84,27 @@ def sound(canvas: Canvas, where: object) -> None:
     assert not touching(canvas), where
 
 
+@pytest.mark.parametrize("code", catalogue.shipped())
 @pytest.mark.parametrize("size", SIZES, ids=str)
 @pytest.mark.parametrize("spec", SCREENS, ids=lambda spec: spec.name)
-def test_in_spanish_figures_have_room_and_words_are_whole(spec: ScreenSpec, size: tuple[int, int]) -> None:
+def test_words_are_whole_on_every_page_of_a_walk(spec: ScreenSpec, size: tuple[int, int], code: str) -> None:
+    with language(code):
+        for view in walks():
+            for place in ("", "1", "2", "3"):
+                chosen = replace(view, screen_state=ScreenState(chosen=place))
+                text = draw_page(chosen, spec, *size).text()
+                assert "…" not in text, [row for row in text.splitlines() if "…" in row]
+
+
+@pytest.mark.parametrize("size", SIZES, ids=str)
+@pytest.mark.parametrize("spec", SCREENS, ids=lambda spec: spec.name)
+def test_in_spanish_figures_have_room(spec: ScreenSpec, size: tuple[int, int]) -> None:
     with language("es"):
-        # The alarms of the samples are made up, and longer than any rule's.
         for name, make in sample.SAMPLES.items():
             sound(page(make(), spec, size, history=sample.history() if name == "warning" else History()), name)
         sound(page(unconnected(), spec, size), "unconnected")
         for view in walks():
-            canvas = draw_page(view, spec, *size)
-            sound(canvas, view.snap.t_ns)
-            if size[0] >= 80:
-                assert "…" not in canvas.text(), [row for row in canvas.text().splitlines() if "…" in row]
+            sound(draw_page(view, spec, *size), view.snap.t_ns)
 
 
 @pytest.mark.parametrize("size", SIZES, ids=str)

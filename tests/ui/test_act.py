@@ -158,7 +158,7 @@ def test_a_failed_check_says_where_to_look_next() -> None:
 def test_work_of_the_line_is_in_the_units_of_the_screen_first() -> None:
     for system, first in (("field", "ton-miles"), ("si", "MJ")):
         rows = page(sample.still(), SCREENS[5], units=Units(system)).text().splitlines()  # type: ignore[arg-type]
-        assert first in next(row for row in rows if "since the start" in row)
+        assert first in next(row for row in rows if "since start" in row)
 
 
 @pytest.mark.parametrize("size", [(60, 20), (80, 24)], ids=str)

@@ -87,7 +87,7 @@ def test_what_speaks_for_a_cause_stands_first() -> None:
 def test_the_cursor_starts_on_what_is_wrong() -> None:
     assert page(sample.warning(), BRAKES).places[0] == "aux_share"
     text = page(sample.warning(), BRAKES).text()
-    assert "›share of descent" in text
+    assert "›descent share" in text
     assert "△ took LITTLE" in text
     assert page(sample.calm(), BRAKES).places[0] == "holding_ratio"
 

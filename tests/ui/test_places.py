@@ -30,7 +30,7 @@ DRIVE_WORDS = (
 BRAKES_WORDS = (
     "HOLDING", "SERVICE BRAKE", "HOW IT BRAKES", "HYDRAULICS", "AUXILIARY BRAKE", "HEAT", "OVERTRAVEL DEVICE",
     "circuit 1", "circuit 2", "lower / higher", "effectiveness", "response", "accumulator", "applications", "leak",
-    "torque", "share of descent", "coolant", "modelled", "difference", "electric",
+    "torque", "descent share", "coolant", "modelled", "difference", "electric",
 )  # fmt: skip
 
 

@@ -65,9 +65,7 @@ class LedgerWriter:
     `action`, `finding`, `look` and `stop` are called from one thread (the loop's); what can be read, from any.
     """
 
-    def __init__(
-        self, path: Path, note: Note, t_ns: int, levels: Mapping[str, float] = MappingProxyType({})
-    ) -> None:
+    def __init__(self, path: Path, note: Note, t_ns: int, levels: Mapping[str, float] = MappingProxyType({})) -> None:
         """For the ledger at `path` and a run that starts at stream time `t_ns`; `levels` of the brake's figures at which alarms
         come.
 

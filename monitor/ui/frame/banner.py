@@ -79,11 +79,12 @@ def _calm(area: Area, view: View) -> None:
         for y, line in enumerate(wrapped(snap.health.note, area.width - 6, area.height - 1), 1):
             area.put(4, y, line, "danger")
         return
-    words, role = no_alarm(view)
-    area.say(2, 0, words, role)
+    choices, role = no_alarm(view)
+    area.say(2, 0, first_that_fits(choices, area.width - 3), role)
     y = 1
     for alarm in expected_alarms(snap)[: area.height - y]:
-        area.say(2, y, f"○ {alarm.message}: {tr(EXPECTED_WORDS)}", "notice")
+        ways = [f"○ {alarm.message}: {words}" for words in (tr(EXPECTED_WORDS), tr("expected"))]
+        area.say(2, y, first_that_fits(ways, area.width - 3), "notice")
         y += 1
     last_run = tr_record(view.facts.last_run) if view.history.reach_s < LAST_RUN_SHOWN_S else ""
     if last_run:
@@ -97,24 +98,23 @@ def _calm(area: Area, view: View) -> None:
             y += 1
 
 
-def no_alarm(view: View) -> tuple[str, Role]:
-    """What may be said where no alarm stands: never more than is known."""
+def no_alarm(view: View) -> tuple[tuple[str, ...], Role]:
+    """What may be said where no alarm stands, the fullest wording first: never more than is known."""
     snap = view.snap
+    rules = rules_in_words(snap.blind_rules)
+    blind = tr("; {rules} cannot be judged", rules=rules) if snap.blind_rules else ""
     if expected_alarms(snap):
-        blind = tr("; {rules} cannot be judged", rules=rules_in_words(snap.blind_rules)) if snap.blind_rules else ""
-        return tr("No alarm but those {words}{blind}.", words=tr(EXPECTED_WORDS), blind=blind), "notice"
+        known = tr(EXPECTED_WORDS)
+        full = tr("No alarm but those {words}{blind}.", words=known, blind=blind)
+        return (full, tr("No alarm but those {words}{blind}.", words=known, blind="")), "notice"
     if any(alarm.active for alarm in set_aside_alarms(snap)):
-        blind = tr("; {rules} cannot be judged", rules=rules_in_words(snap.blind_rules)) if snap.blind_rules else ""
-        return tr("No other alarm than those put aside{blind}.", blind=blind), "caution"
+        full = tr("No other alarm than those put aside{blind}.", blind=blind)
+        return (full, tr("No other alarm than those put aside{blind}.", blind="")), "caution"
     if snap.blind_rules and data_severity(snap) is not None:
-        return tr(
-            "△ No alarm from what can be seen; {rules} cannot be judged.", rules=rules_in_words(snap.blind_rules)
-        ), "caution"
+        return (tr("△ No alarm from what can be seen; {rules} cannot be judged.", rules=rules),), "caution"
     if snap.blind_rules:
-        return tr(
-            "No alarm; {rules} not judged yet: no evidence so far.", rules=rules_in_words(snap.blind_rules)
-        ), "dim"
-    return tr("No alarm"), "dim"
+        return (tr("No alarm; {rules} not judged yet: no evidence so far.", rules=rules),), "dim"
+    return (tr("No alarm"),), "dim"
 
 
 STATE_WORDS = {

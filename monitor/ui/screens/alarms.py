@@ -11,7 +11,7 @@ from monitor.language import msgid, tr, tr_record
 from monitor.model.alarm import EXPECTED_WORDS, AlarmState, AlarmView, Severity
 from monitor.model.stream import ActionKind
 from monitor.presentation.format import clock, signal_word, span
-from monitor.ui.drawing.canvas import Area, printable, words_that_fit, wrapped
+from monitor.ui.drawing.canvas import Area, first_that_fits, printable, words_that_fit, wrapped
 from monitor.ui.drawing.theme import FILL_ROLE, SHAPE, TEXT_ROLE, Role
 from monitor.ui.frame.banner import STATE_WORDS, no_alarm, nothing_to_acknowledge
 from monitor.ui.keys import crew
@@ -54,7 +54,7 @@ def draw(area: Area, view: View) -> tuple[str, ...]:
         return _history(area, view)
     alarms = view.snap.alarms
     if not alarms:
-        area.say(2, 1, no_alarm(view)[0], "base")
+        area.say(2, 1, first_that_fits(no_alarm(view)[0], area.width - 3), "base")
         area.say(2, 3, tr("l shows the history."), "dim")
         return ()
     rows_of_list = [_entry(alarm, alarm.key, alarm.since_ns, view.snap.t_ns) for alarm in alarms]

@@ -197,7 +197,7 @@ def _hydraulics(view: View) -> list[Item | None]:
         _item(view, tr("accumulator"), "accumulator_pressure", "pressure", full, mark),
         _item(view, tr("applications"), "applications_left", "count"),
         _item(view, tr("leak"), "leak_rate", "pressure rate"),
-        _item(view, tr("release pressure"), "emergency_release_pressure", "pressure", full),
+        _item(view, tr("release"), "emergency_release_pressure", "pressure", full),
     ]
 
 
@@ -205,7 +205,7 @@ def _auxiliary(view: View) -> list[Item | None]:
     return [
         _item(view, tr("current"), "aux_current", "current"),
         _item(view, tr("torque"), "aux_torque", "torque"),
-        _item(view, tr("share of descent"), "aux_share", "fraction", 1.0),
+        _item(view, tr("descent share"), "aux_share", "fraction", 1.0),
         _item(view, tr("coolant"), "coolant_temperature", "temperature"),
     ]
 

@@ -34,6 +34,8 @@ _VERDICT: Final[dict[CheckVerdict, tuple[str, Severity | None]]] = {
     CheckVerdict.FAIL: (msgid("FAIL"), _FAILED),
     CheckVerdict.NOT_JUDGED: (msgid("NOT JUDGED"), Severity.CAUTION),
 }
+_REASON_ROWS: Final = 4
+"""Of a verdict's reason at most."""
 _AFTER_FAIL = {
     "brake-holding": "look at pads, discs or bands and at both circuits' pressures; no heavy load before it has passed.",
     "brake-stops": "look at pads, discs or bands for oil, wear and heat, and at the brake's response on Brakes.",
@@ -179,14 +181,17 @@ def _detail(area: Area, view: View, check: CheckView) -> None:
             1,
         )
     y += 1 if area.height >= 15 else 0
-    for step in check.steps:
+    spare = area.height - y - _rows_below(check, area.width) - sum(_rows_of(step, area.width) for step in check.steps)
+    if spare < 0:
+        y += _short_of_room(area.part(0, y, area.width, area.height - y), check.steps, spare)
+    for step in check.steps if spare >= 0 else ():
         y = _step(area, y, step)
     if check.result is not None:
         y += 1 if area.height - y > 6 else 0
         words, role = _verdict(check.result.verdict)
         by = tr(" by {who}", who=printable(check.result.who)) if check.result.who else ""
         y = _paragraph(area, y, f"{words}  {clock(check.result.t_ns, date=True)}{by}", role, 1)
-        y = _paragraph(area, y, check.result.reason, "base", 2)
+        y = _paragraph(area, y, check.result.reason, "base", _REASON_ROWS)
         if check.result.verdict is CheckVerdict.FAIL:
             y = _paragraph(
                 area, y, tr("Next: {step}", step=tr(_AFTER_FAIL.get(check.id, _AFTER_ANY_FAIL))), "strong", 3
@@ -198,14 +203,25 @@ def _detail(area: Area, view: View, check: CheckView) -> None:
         )
 
 
+def _rows_of(step: CheckStepView, width: int) -> int:
+    return len(wrapped(step.words, width - 2, 3))
+
+
+def _rows_below(check: CheckView, width: int) -> int:
+    """Rows that the last verdict must have, or the word of how to start."""
+    if check.result is None:
+        return 1
+    after = 2 if check.result.verdict is CheckVerdict.FAIL else 0
+    return 1 + len(wrapped(check.result.reason, width, _REASON_ROWS)) + after
+
+
 def _guide(area: Area, view: View, check: CheckView) -> None:
     """A check under way. What the crew needs now never goes: the step at hand, what it waits for, what is measured, the
     keys. Where the room is short steps that are done are counted, and those to come as far as they do not fit; then the readings
     go from the last one up."""
     body = area.part(0, 0, area.width, area.height - 1)
     below = _progress(Area(Canvas(body.width, 3), 0, 0, body.width, 3), 0, check) + len(check.readings)
-    rows = [len(wrapped(step.words, body.width - 2, 3)) for step in check.steps]
-    spare = body.height - below - sum(rows)
+    spare = body.height - below - sum(_rows_of(step, body.width) for step in check.steps)
     y = 0
     if spare >= 3:
         y = _paragraph(body, 0, check.about, "dim", 2) + (1 if spare >= 5 else 0)
@@ -223,17 +239,14 @@ def _short_of_room(body: Area, steps: Sequence[CheckStepView], spare: int) -> in
     coming = [step for step in steps if step.state == "open"]
     missing = -spare
 
-    def size(step: CheckStepView) -> int:
-        return len(wrapped(step.words, body.width - 2, 3))
-
     y = 0
-    if done and sum(map(size, done)) > 1:
-        missing -= sum(map(size, done)) - 1
+    if done and sum(_rows_of(step, body.width) for step in done) > 1:
+        missing -= sum(_rows_of(step, body.width) for step in done) - 1
         body.say(0, 0, f"{_STEP['done']} {tr_n('{n} step done', '{n} steps done', len(done))}", "dim")
         done, y = [], 1
     left_out = 0
     while coming and missing > 0:
-        missing -= size(coming.pop()) - (0 if left_out else 1)
+        missing -= _rows_of(coming.pop(), body.width) - (0 if left_out else 1)
         left_out += 1
     for step in (*done, *now, *coming):
         y = _step(body, y, step)

@@ -63,7 +63,7 @@ def _now(view: View) -> list[Item]:
 
 def _work(view: View) -> list[Item]:
     return [
-        *_energy(tr("since the start"), view, "line_work"),
+        *_energy(tr("since start"), view, "line_work"),
         *_energy(tr("since the cut"), view, "line_work_since_cut"),
         *_to_cut(view),
     ]
@@ -121,7 +121,7 @@ def _drum(view: View) -> list[Item]:
     if turns.validity is not Validity.NOT_FITTED:
         text = plain(turns.number, 1) if turns.known else units.value(turns, "count")
         items.append(Item(tr("wraps"), (text,), "strong" if turns.known else "caution"))
-    items.append(Item(tr("wraps per layer"), (plain(drum.wraps_per_layer, 1),), "dim"))
+    items.append(Item(tr("wraps a layer"), (plain(drum.wraps_per_layer, 1),), "dim"))
     items.append(Item(tr("core diameter"), ways(_thick(view, drum.core_diameter_m, "length", 1)), "dim"))
     return items
 
