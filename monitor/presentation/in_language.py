@@ -15,14 +15,15 @@ def in_language(snap: Snapshot) -> Snapshot:
         return snap
     return replace(
         snap,
-        alarms=tuple(_alarm(alarm) for alarm in snap.alarms),
+        alarms=tuple(alarm_in_language(alarm) for alarm in snap.alarms),
         sensors=tuple(_sensor(sensor) for sensor in snap.sensors),
         checks=tuple(_check(check) for check in snap.checks),
         health=replace(snap.health, note=tr_record(snap.health.note)),
     )
 
 
-def _alarm(alarm: AlarmView) -> AlarmView:
+def alarm_in_language(alarm: AlarmView) -> AlarmView:
+    """One alarm, such as a history keeps it."""
     return replace(alarm, message=tr_record(alarm.message), guidance=tr_record(alarm.guidance))
 
 

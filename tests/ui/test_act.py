@@ -70,6 +70,18 @@ def test_the_word_is_legible_from_four_metres(width: int, height: int) -> None:
     assert minutes >= 20.0
 
 
+@pytest.mark.parametrize("signal", ["fully_margin_down", "cross_margin_down", "margin_down"])
+@pytest.mark.parametrize("size", [*SIZES, (200, 60)], ids=str)
+def test_a_room_below_zero_is_drawn_whole(size: tuple[int, int], signal: str) -> None:
+    alarm = sample.alarm("x", Severity.DANGER, "Something", "Look.", signal=signal)
+    canvas = page(replace(sample.warning(), alarms=(alarm,), values=sample.values(room_down=-1.34)), size=size)
+    rows = strip(canvas)
+    drawn = digits.large("−1.3", next(size for size in (3, 2, 1) if digits.rows_of(size) <= len(rows)))
+    assert drawn is not None
+    assert all(line.rstrip() in row for row, line in zip(rows, drawn, strict=True))
+    assert any(starts_with(canvas, word) for word in (ACTS[signal].word, ACTS[signal].short) if word)
+
+
 @pytest.mark.parametrize("size", SIZES, ids=str)
 def test_direction_and_room_stand_beside_the_word(size: tuple[int, int]) -> None:
     down, up = sample.warning(), replace(

@@ -84,14 +84,17 @@ def draw_word(area: Area, word: str, short: str, role: Role, arrow: str = "", fi
         else:
             digits.draw(area.part(end, 0, area.width - end, area.height), unit, size, role)
         end -= 1 if narrow else 2 * size
+    gap = 1 if narrow else 2 * size
     if figure:
         end -= digits.width_of(figure, size)
         digits.draw(area.part(end, 0, area.width - end, area.height), figure, size, role)
-        end = area.width - _right(narrow, size, unit)
-    if arrow:
+        # The arrow has one place, left of which only a figure below zero reaches.
+        end = min(area.width - _right(narrow, size, unit), end - gap)
+    left = 1 if narrow else 2
+    widths = [digits.width_of(text, size) for text in (word, short) if text]
+    if arrow and left + min(widths) + gap + digits.width_of(arrow, size) <= end:
         end -= digits.width_of(arrow, size)
         digits.draw(area.part(end, 0, area.width - end, area.height), arrow, size, role)
-    left = 1 if narrow else 2
     room = end - left - (1 if narrow else 2 * size + 1)
     fitting = next((text for text in (word, short) if text and digits.width_of(text, size) <= room), short or word)
     digits.draw(area.part(left, 0, room, area.height), fitting, size, role)

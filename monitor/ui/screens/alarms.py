@@ -11,6 +11,7 @@ from monitor.language import msgid, tr, tr_record
 from monitor.model.alarm import EXPECTED_WORDS, AlarmState, AlarmView, Severity
 from monitor.model.stream import ActionKind
 from monitor.presentation.format import clock, signal_word, span
+from monitor.presentation.in_language import alarm_in_language
 from monitor.ui.drawing.canvas import Area, first_that_fits, printable, words_that_fit, wrapped
 from monitor.ui.drawing.theme import FILL_ROLE, SHAPE, TEXT_ROLE, Role
 from monitor.ui.frame.banner import STATE_WORDS, no_alarm, nothing_to_acknowledge
@@ -183,7 +184,7 @@ def _why(area: Area, view: View, alarm: AlarmView) -> None:
 
 def _history(area: Area, view: View) -> tuple[str, ...]:
     """Every change of an alarm since this screen started, newest first."""
-    entries = list(view.history.alarms)[::-1]
+    entries = [(t_ns, alarm_in_language(alarm)) for t_ns, alarm in reversed(view.history.alarms)]
     area.say(1, 0, tr("Changes since this screen started, newest first. l goes back to the list."), "dim")
     if not entries:
         area.say(2, 2, tr("None yet."), "base")

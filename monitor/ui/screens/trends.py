@@ -7,12 +7,14 @@ from dataclasses import dataclass, replace
 from math import isfinite, nan
 from typing import Final
 
-from monitor.language import msgid, tr
+from rich.cells import cell_len
+
+from monitor.language import msgid, tr, tr_record
 from monitor.model.alarm import Severity
 from monitor.model.reading import Validity
 from monitor.presentation.believed import words_for
 from monitor.presentation.brake_causes import ROWS
-from monitor.presentation.format import clock, span
+from monitor.presentation.format import clock, signal_word, span
 from monitor.runtime.past import STOP_MARK, Mark
 from monitor.ui.drawing.canvas import Area, first_that_fits
 from monitor.ui.drawing.theme import BAR_ROLE, MARK_ROLE, SHAPE
@@ -106,11 +108,16 @@ def _head(area: Area, view: View, title: str, shown: TimeWindow, mark: Mark | No
     ago = (view.snap.t_ns - shown.cursor_ns) * 1e-9
     cursor = tr("cursor at {clock}", clock=clock(shown.cursor_ns))
     cursor += tr(", {time} ago", time=span(ago)) if state.cursor_ns else tr(" (now)")
-    if x + len(cursor) + 4 < area.width:
-        x = area.put(x + 3, 0, cursor, "dim")
+    found = ""
     if mark is not None:
         _, severity, message = mark
-        area.say(x + 3, 0, f"{SHAPE[severity]} {message}", MARK_ROLE[severity], area.width - x - 4)
+        # The cursor's time gives way to the words of the alarm, those to its severity.
+        choices = [f"{SHAPE[severity]} {words}" for words in (tr_record(message), signal_word(severity))]
+        found = first_that_fits(choices, area.width - x - 4)
+    if x + cell_len(cursor) + 4 + (cell_len(found) + 3 if found else 0) < area.width:
+        x = area.put(x + 3, 0, cursor, "dim")
+    if found and mark is not None:
+        area.say(x + 3, 0, found, MARK_ROLE[mark[1]], area.width - x - 4)
     elif view.history.reads_past:
         area.put(
             x + 3, 0, first_that_fits((tr("reading the record"), tr("reading"), ""), max(0, area.width - x - 4)), "dim"
