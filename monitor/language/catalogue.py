@@ -12,10 +12,13 @@ from monitor.language import words
 from monitor.language.words import ENGLISH
 
 HERE: Final = Path(__file__).parent
+_SHIPPED: Final = HERE / "es.po"
 _CODE: Final = "STOPMARK_LANGUAGE"
 _OWN: Final = "STOPMARK_WORDS"
 _CHOSEN: Final = {_CODE: ENGLISH, _OWN: ""}
 """The last choice."""
+RECORDED: Final = "stands in records"
+"""Comment of those entries whose texts are found again in records, numbers and names in place."""
 MOST_BYTES: Final = 4_000_000
 _OF_ENVIRONMENT: Final = ("LC_ALL", "LC_MESSAGES", "LANG")
 """Which variables name the language of messages, the first that is set (POSIX)."""
@@ -89,7 +92,11 @@ def _take(path: Path) -> None:
         made = gettext.GNUTranslations(BytesIO(file.to_binary()))
     except (ValueError, LookupError, OSError) as error:
         raise UserError(f"{path}: its head cannot be used ({error}); see Plural-Forms and Content-Type") from error
-    words.use(file.metadata.get("Language") or path.stem, made, {e.msgid: e.msgstr for e in entries if e.msgstr})
+    # A site's own file may have lost the comments, and may have words of its own rules.
+    shipped = file if path == _SHIPPED else polib.pofile(str(_SHIPPED))
+    of_screens = {entry.msgid for entry in shipped if entry.comment != RECORDED}
+    found = {entry.msgid: entry.msgstr for entry in entries if entry.msgstr and entry.msgid not in of_screens}
+    words.use(file.metadata.get("Language") or path.stem, made, found)
 
 
 def trouble_in(key: str, translations: list[str], plural: str = "") -> str:

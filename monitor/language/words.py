@@ -38,7 +38,7 @@ _NOW: Final = _Language()
 
 
 def use(code: str, words: NullTranslations, entries: Mapping[str, str]) -> None:
-    """Show everything in these words from now on. `entries`: key to translation, of texts without a plural."""
+    """Show everything in these words from now on. `entries`: key to translation, of those that stand in records."""
     _NOW.code, _NOW.words = code, words
     keys = [
         key for key in entries

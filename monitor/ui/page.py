@@ -6,12 +6,12 @@ from dataclasses import replace
 from monitor.config.rig import Rig
 from monitor.language import tr
 from monitor.presentation.believed import believed
-from monitor.presentation.format import UNKNOWN_WORD, signal_word
+from monitor.presentation.format import UNKNOWN_WORD, signal_word, ways
 from monitor.presentation.in_language import in_language
 from monitor.runtime.driver import Mode
 from monitor.ui.acts import asks_for_an_act
-from monitor.ui.drawing.canvas import BLANK, Area, Canvas, first_that_fits
-from monitor.ui.drawing.theme import FILL_ROLE, SHAPE
+from monitor.ui.drawing.canvas import BLANK, Area, Canvas, first_that_fits, wrapped
+from monitor.ui.drawing.theme import FILL_ROLE, SHAPE, Role
 from monitor.ui.frame.act import act_in_words, rows_of_glyphs
 from monitor.ui.frame.banner import TEXT_ROWS, banner
 from monitor.ui.frame.data_line import data_line
@@ -66,32 +66,43 @@ def _too_small(area: Area, view: View) -> None:
     many as fit; then how large the window should be."""
     snap, units = view.snap, view.units
     alarms = standing(snap)
-    y = 0
+    said: list[tuple[str, Role]] = []
+    # Words of an alarm may take what the six figures and the advice leave, one row at least.
+    most = max(1, area.height - 8)
     if view.frozen_s > FROZEN_S:
-        area.say(0, 0, tr("◆ MONITOR STOPPED: figures are old"), "fill_danger")
-        y = 1
+        stopped = wrapped(tr("◆ MONITOR STOPPED: figures are old"), area.width, most)
+        said = [(line, "fill_danger") for line in stopped]
     elif alarms:
         worst = alarms[0]
         over = returned(worst)
         role = "fill_notice" if over else FILL_ROLE[worst.severity]
-        words = f"{SHAPE[worst.severity]} {signal_word(worst.severity)}{tr(' (gone)') if over else ''} {worst.message}"
-        area.say(0, 0, words, role)
-        y = 1
+        head = f"{SHAPE[worst.severity]} {signal_word(worst.severity)}{tr(' (gone)') if over else ''}"
+        lines = wrapped(f"{head} {worst.message}", area.width, most)
+        # Cut off in the middle it says less than what to do, which follows.
+        said = [(line, role) for line in ([head] if lines[-1].endswith("…") else lines)]
         if asks_for_an_act(worst):
-            area.say(0, 1, act_in_words(snap, units, worst), role)
-            y = 2
+            said.append((act_in_words(snap, units, worst), role))
     speed, up, down = snap.value("speed"), snap.value("room_up"), snap.value("room_down")
     motion = f"{tr(motion_words(snap))} {units.value(speed, 'speed', signed=True) if speed.known else ''}"
-    for text in (
-        tr("HEIGHT {figure}", figure=units.value(height(snap), "length")).replace(tr(UNKNOWN_WORD), tr("UNKNOWN")),
-        motion,
-        tr("ROOM ↑ {figure}  ↓ {figure_2}", figure=units.value(up, "length"), figure_2=units.value(down, "length")),
-        tr("LOAD {figure}", figure=units.value(snap.value("hook_load"), "force")),
-        *(f"{label} {text}" for label, text in brake_in_words(view)),
-    ):
-        if y < area.height - 1:
-            area.say(0, y, text, "strong")
-            y += 1
+    height_words = tr("HEIGHT {figure}", figure=units.value(height(snap), "length"))
+    above, below = units.value(up, "length"), units.value(down, "length")
+    rooms = (
+        tr("ROOM ↑ {figure}  ↓ {figure_2}", figure=above, figure_2=below),
+        f"↑ {above}  ↓ {below}",
+        f"↑{ways(above)[-1]} ↓{below}",
+    )
+    figures = (
+        (height_words.replace(tr(UNKNOWN_WORD), tr("UNKNOWN")),),
+        (motion, tr(motion_words(snap))),
+        rooms,
+        (tr("LOAD {figure}", figure=units.value(snap.value("hook_load"), "force")),),
+        *((f"{label} {text}", text) for label, text in brake_in_words(view)),
+    )
+    said += [(first_that_fits(choices, area.width), "strong") for choices in figures]
+    for y, (text, role) in enumerate(said[: max(0, area.height - 1)]):
+        if role.startswith("fill"):
+            area.put(0, y, " " * area.width, role)
+        area.say(0, y, text, role)
     advice = (
         tr(
             "{advisory}. Make it {columns} by {rows} or more (it is {width} by {height}).",

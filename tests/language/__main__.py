@@ -3,8 +3,9 @@ is to be translated is printed. Translators begin with a copy of it."""
 
 import polib
 
+from monitor.language.catalogue import RECORDED
 from tests.language.catalogues import SPANISH
-from tests.language.extraction import keys
+from tests.language.extraction import keys, recorded
 
 
 def main() -> None:
@@ -13,7 +14,9 @@ def main() -> None:
     known = {entry.msgid: entry for entry in file}
     found = keys()
     file[:] = [known.get(key) or polib.POEntry(msgid=key, msgid_plural=many) for key, many in found.items()]
+    of_records = recorded()
     for entry in file:
+        entry.comment = RECORDED if entry.msgid in of_records else ""
         if entry.msgid_plural and not entry.msgstr_plural:
             entry.msgstr_plural = {0: "", 1: ""}
     file.save(str(SPANISH))

@@ -60,6 +60,11 @@ def keys() -> dict[str, str]:
     return found
 
 
+def recorded() -> set[str]:
+    """Those keys of which core, adapters and rules make what stands in records."""
+    return {*_rules(), *_said()}
+
+
 def _sources(*places: str) -> Iterator[ast.Module]:
     for place in places:
         path = ROOT / place

@@ -15,7 +15,7 @@ from monitor.model.alarm import Severity
 from monitor.ui.acts import ACTS, WATCH
 from monitor.ui.drawing import digits
 from tests.language.catalogues import SPANISH, language
-from tests.language.extraction import ROOT, keys
+from tests.language.extraction import ROOT, keys, recorded
 
 FILE = polib.pofile(str(SPANISH))
 ENTRIES = {entry.msgid: entry for entry in FILE}
@@ -26,6 +26,7 @@ def test_the_catalogue_has_every_word_of_the_screens_and_no_other() -> None:
     assert not found.keys() - ENTRIES.keys(), "python -m tests.language puts them in"
     assert not ENTRIES.keys() - found.keys(), "python -m tests.language takes them out"
     assert {key: entry.msgid_plural for key, entry in ENTRIES.items()} == found
+    assert {key for key, entry in ENTRIES.items() if entry.comment == catalogue.RECORDED} == recorded()
 
 
 def test_spanish_is_whole_and_keeps_every_part() -> None:
@@ -80,6 +81,7 @@ def test_what_was_recorded_in_english_is_shown_with_its_parts() -> None:
             tr_record("height jumped by -12.4 m: reference needed") == "la altura saltó -12.4 m: hace falta referencia"
         )
         assert tr_record("Pump 3 hums") == "Pump 3 hums"
+        assert tr_record("HEIGHT UNKNOWN: limits are not watched") == "HEIGHT UNKNOWN: limits are not watched"
         assert tr_n("{n} rule", "{n} rules", 1) == "1 regla"
         with english():
             assert (tr("unknown"), tr_record("Silent: hook load")) == ("unknown", "Silent: hook load")
@@ -93,7 +95,8 @@ HEAD = 'msgid ""\nmsgstr "Content-Type: text/plain; charset=UTF-8\\n"\n\n'
 
 def test_a_catalogue_of_the_site_may_lack_words(tmp_path: Path) -> None:
     path = tmp_path / "nb.po"
-    path.write_text(HEAD + 'msgid "unknown"\nmsgstr "ukjent"\n\nmsgid "Silent: {sensor}"\nmsgstr "{sensor} tier"\n')
+    words = {"unknown": "ukjent", "Silent: {sensor}": "{sensor} tier", "Pump {pump} hums": "Pumpe {pump} synger"}
+    path.write_text(HEAD + "".join(f'msgid "{key}"\nmsgstr "{text}"\n\n' for key, text in words.items()))
     with language("en", path):
         assert (tr("unknown"), tr("not fitted"), tr_record("Silent: hook load")) == (
             "ukjent",

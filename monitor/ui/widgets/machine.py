@@ -179,8 +179,8 @@ def _discs(view: View) -> Row | None:
     if not fitted:
         return None
     wanted: tuple[tuple[str, Value, Dimension, int], ...] = (
-        ("L", left, "temperature", 11),
-        ("R", right, "temperature", 11),
+        (tr("L"), left, "temperature", 11),
+        (tr("R"), right, "temperature", 11),
         (tr("auxiliary share"), aux, "fraction", 22),
     )
     cells = tuple(
