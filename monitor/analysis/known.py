@@ -7,6 +7,8 @@ from typing import Any, Final, TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
+from monitor.adapters.tables.cleaning.forward_fill import filled_rows
+
 _Floating = TypeVar("_Floating", bound=np.floating[Any])
 
 SIGMA_OF_MEDIAN: Final = 1.4826
@@ -48,6 +50,16 @@ def noise_of(steps: NDArray[np.floating[Any]], at_least: int = 1) -> float:
     do not move; 0 where fewer than `at_least` are known."""
     some = known_of(steps)
     return SIGMA_OF_MEDIAN * float(np.median(np.abs(some))) / math.sqrt(2.0) if len(some) >= at_least else 0.0
+
+
+def noise_at_rest(numbers: NDArray[_Floating], rests: NDArray[np.bool_], at_least: int = 1) -> float:
+    """The same of a column's rows. `rests`: between which rows next to each other nothing changed. Where rows repeat a reading
+    until the next one comes, the steps are those from reading to reading."""
+    rows = filled_rows([number if number == number else None for number in numbers.tolist()])
+    if len(numbers) <= rows:
+        return 0.0
+    still = np.lib.stride_tricks.sliding_window_view(rests, rows).all(axis=1)
+    return noise_of((numbers[rows:] - numbers[:-rows])[still], at_least)
 
 
 def runs(

@@ -19,7 +19,7 @@ from monitor.adapters.tables.field_map import LogMap, load_map
 from monitor.adapters.tables.proposal.propose import propose
 from monitor.adapters.tables.readers.series import Series
 from monitor.adapters.tables.readers.table import Layout
-from monitor.analysis.known import known_of, noise_of
+from monitor.analysis.known import known_of, noise_at_rest
 from monitor.analysis.work.log import WorkedLog, worked
 from monitor.analysis.work.series import Bools, Floats, held, series
 from monitor.config.new_rig import Answer
@@ -205,7 +205,7 @@ def _sensor(
     steps = np.abs(np.diff(numbers))
     changes = steps[np.isfinite(steps) & (steps > 0.0)]
     finest = float(np.quantile(changes, 0.02)) if len(changes) else 0.0
-    noise = noise_of(steps[rests])
+    noise = noise_at_rest(numbers, rests)
     shown = f"{float(f'{finest / unit.scale:.2g}'):g} {unit.name}"
     return {
         f"{role}_range": Answer(

@@ -91,7 +91,7 @@ class _Sampler:
         silent = t_ns - self._heard_ns > SILENT_NS
         until_ns = self._heard_ns + SILENT_NS if silent else t_ns
         while self._due_ns <= until_ns:
-            self._core.advance(self._due_ns)
+            self._core.look(self._due_ns)
             if self._from_ns is None or self._due_ns >= self._from_ns:
                 self._row(self._due_ns)
             self._due_ns += self._every_ns

@@ -178,6 +178,13 @@ class Core:
         # Before the first input there is no stream: the time at which it starts must be the same when replayed.
         return self._run_to(now_ns) if now_ns > self.now_ns > 0 else []
 
+    def look(self, grid_ns: int) -> None:
+        """Advance to a point of the grid and evaluate that one, too, where the grid is thinned: `values` are then those of that
+        time, not of the last reading. For tables; what is said there is said to nobody, so a run that is recorded never looks."""
+        self.advance(grid_ns)
+        if self._thinned and self._point is not None and self._point.t_ns < grid_ns:
+            self._evaluate(grid_ns, [])
+
     def observe(self, observer: Observer, names: Collection[str]) -> tuple[str, ...]:
         """Call `observer` at each grid point with these signals alone; their names in the order in which they come."""
         self.observer = observer

@@ -20,7 +20,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from monitor.analysis.known import median_of, noise_of, stretches_alike
+from monitor.analysis.known import median_of, noise_at_rest, stretches_alike
 from monitor.analysis.work.series import Bools, Floats, Series
 from monitor.units import STANDARD_GRAVITY_M_S2 as GRAVITY
 
@@ -314,7 +314,7 @@ def _level(load: Floats, configured: float, without: float) -> float:
 def _load_noise_n(series: Series, way: Signs) -> float:
     """Standard deviation of the load at rest, from reading to reading (by the median, which set-downs do not move)."""
     rests = (way[1:] == 0) & (way[:-1] == 0)
-    return noise_of(np.diff(series.load_n)[rests], at_least=20)
+    return noise_at_rest(series.load_n, rests, at_least=20)
 
 
 def _states(
