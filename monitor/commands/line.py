@@ -356,6 +356,8 @@ def _print_work(recording: "Recording") -> None:
     if log.unseen.times:
         print(f"  not in it: the position was not read {log.unseen.times} times, {log.unseen.seconds / 60:.0f} min in all;"
               f" estimated {both_units(log.unseen.work_j)} more")  # fmt: skip
+        if log.unseen.not_estimated_s > 0.0:
+            print(f"  of that time nothing is said of {log.unseen.not_estimated_s / 60:.0f} min: too long a hole")
     for trip in activities.trips:
         pauses = f"{trip.pauses} pause{'s' * (trip.pauses > 1)}"
         pace = f" ({trip.pace_per_hour:.1f} without {pauses})" if trip.pauses else ""

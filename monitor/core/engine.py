@@ -362,7 +362,7 @@ class Core:
         """One grid point, in the one order: sensors, estimate, hoist state, evaluation, guided checks, signals, rules."""
         sensors, estimator, tracker = self._sensors, self._estimator, self._tracker
         evaluation, checks, instruments = self._evaluation, self._checks, self._instruments
-        sensors.update(g)
+        sensors.update(g, self._thinned)
         estimator.trust_load(g, sensors.load_known, sensors.load_stepped)
         estimate = estimator.estimate(g)
         set_downs = tracker.set_downs

@@ -184,6 +184,7 @@ class FieldLog:
         """The times of the first rows, ns."""
         times: list[int] = []
         self._table = None
+        self._clock.restart()
         self._look_up(self._series.first)
         for table, _, row in self._series.ahead(most):
             if table is not self._table:
@@ -213,6 +214,7 @@ class FieldLog:
         return spread(stamped, self._usual, MINUTE_NS) if self._clock.spread else stamped
 
     def _as_written(self) -> Iterator[tuple[int | None, tuple[Table, int, list[str]]]]:
+        self._clock.restart()
         for item in self._series:
             if item[0] is not self._table:
                 self._look_up(item[0])
@@ -222,6 +224,7 @@ class FieldLog:
         """Of each column the times, ns, and numbers of the first rows; None where there is no number."""
         words = NumberWords(self._map)
         found: list[tuple[list[int], list[float | None]]] = [([], []) for _ in self._map.columns]
+        self._clock.restart()
         rows = [(self._time(row), row) for table, _, row in self._series.ahead(LOOK_ROWS) if table is self._table]
         for t_ns, row in spread(rows, self._usual, MINUTE_NS) if self._clock.spread else rows:
             if t_ns is None:

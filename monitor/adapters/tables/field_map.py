@@ -36,7 +36,7 @@ missing = ["-999.25", "NULL"]      # words for "no reading", besides the empty c
 columns = ["date", "time"]         # one or more; joined by a space
 format = "%d.%m.%Y %H:%M:%S"       # strptime's, or: s, ms, us, ns, iso8601, elapsed_s, serial_days (a spreadsheet's)
 utc_offset_h = 0.0
-start = "2026-01-01T00:00:00"      # of a log with elapsed seconds
+start = "2026-01-01T00:00:00"      # of a log with elapsed seconds; of one with times of day alone, its first day
 spread = false                     # rows that share a time (written to the minute) are spread until the next time
 sort = false                       # put the rows in the order of their times first (newest row on top, parts out of order)
 
@@ -58,8 +58,14 @@ sigma = 0.1                        # noise; left out: by how finely the column i
 """
 
 
+_DAY_SIGNS: Final = re.compile(r"%[aAbBcdDjmuUVwWxyYG]")
 PLAIN_FORMATS: Final = ("s", "ms", "us", "ns", "iso8601", "elapsed_s", "serial_days")
 """Ways to write a time that need no signs of strptime."""
+
+
+def without_date(format: str) -> bool:
+    """Whether times written so say the time of day alone."""
+    return format not in PLAIN_FORMATS and not _DAY_SIGNS.search(format)
 
 
 class TimeColumns(Model):
@@ -143,12 +149,13 @@ def load_map(path: Path) -> LogMap:
         problems.append(
             f"{path}: columns: {ids[name]} of them would be the sensor {name!r}; give each an id of its own"
         )
-    if mapping.time.format == "elapsed_s":
+    if mapping.time.format == "elapsed_s" or without_date(mapping.time.format):
         try:
             iso_ns(mapping.time.start, 0)
         except ValueError:
             problems.append(
-                f"{path}: time.start: with elapsed_s it says when the log begins, like 2026-01-01T00:00:00; "
+                f"{path}: time.start: with elapsed_s, or times without a date, it says when the log begins, like "
+                f"2026-01-01T00:00:00; "
                 f"{mapping.time.start!r} is no such time"
             )
     if problems:

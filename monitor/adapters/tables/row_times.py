@@ -7,6 +7,8 @@ Theory of operation
 
     Where times are written to the minute, and several rows have the same, these are spread over the time until the next one, in
     their order (`TimeColumns.spread`): the least that each can be off by.
+
+    A time of day without a date is of the first day after the row before, less `BACK_NS`, on which the clock showed it.
 """
 
 import re
@@ -14,7 +16,7 @@ from collections.abc import Iterable, Iterator
 from datetime import UTC, datetime
 from typing import Final, TypeVar
 
-from monitor.adapters.tables.field_map import PLAIN_FORMATS, TimeColumns, iso_ns
+from monitor.adapters.tables.field_map import PLAIN_FORMATS, TimeColumns, iso_ns, without_date
 
 HOUR_NS: Final = 3_600_000_000_000
 DAY_S: Final = 86_400.0
@@ -22,6 +24,9 @@ SERIAL_1970: Final = 25_569.0
 """1970-01-01 in days as spreadsheets count them, from 1899-12-30 on."""
 STEPS: Final = 5
 """So many periods beyond the hour at most a step of the clock may take: a row or two may be missing there."""
+BACK_NS: Final = 2 * HOUR_NS
+"""By so much a row may lie before the one above it, as over an hour of summer time; a hole of the rest of a day is bridged."""
+DAY_NS: Final = 24 * HOUR_NS
 _EPOCH_SCALES: Final = {"s": 10**9, "ms": 10**6, "us": 10**3, "ns": 1}
 _ZONE: Final = re.compile(r"(Z|[+-]\d\d:?\d\d)$")
 _SUNDAY: Final = 6
@@ -37,12 +42,19 @@ class RowTimes:
         self._how = how.format
         self._comma = comma
         self._offset_h = how.utc_offset_h
-        self._start_ns = iso_ns(how.start, 0) if how.format == "elapsed_s" else 0
+        self._clock = without_date(how.format)
+        self._start_ns = iso_ns(how.start, 0) if self._clock or how.format == "elapsed_s" else 0
+        self._day_ns = self._start_ns - self._start_ns % DAY_NS - round(self._offset_h * HOUR_NS)
+        self._last_ns: int | None = None
         self.spread = how.spread
         self._local = how.format in ("iso8601", "serial_days") or (
             how.format not in PLAIN_FORMATS and not how.format.endswith(("Z", "%z"))
         )
         """Whether it may be a local clock's."""
+
+    def restart(self) -> None:
+        """The rows come from the first on again."""
+        self._last_ns = None
 
     def read(self, words: str) -> int | None:
         """The time that `words` say, ns of the epoch; None where they cannot be read."""
@@ -58,6 +70,8 @@ class RowTimes:
                 t_ns = iso_ns(words, self._offset_h)
                 if self._local and _ZONE.search(words):
                     self._local = False
+            elif self._clock:
+                t_ns = self._last_ns = self._of_clock(datetime.strptime(words, how))
             else:
                 when = datetime.strptime(words, how)
                 zone_s = 0.0 if when.tzinfo else self._offset_h * 3600.0
@@ -66,6 +80,13 @@ class RowTimes:
         except (ValueError, OverflowError):
             return None
         return t_ns if 0 < t_ns < 1 << 62 else None
+
+    def _of_clock(self, when: datetime) -> int:
+        t_ns = self._day_ns + clock_s(when) * 10**9 + when.microsecond * 1000
+        if self._last_ns is None:
+            return t_ns
+        least_ns = self._last_ns - BACK_NS
+        return least_ns + (t_ns - least_ns) % DAY_NS
 
     def summer_step_ns(self, before_ns: int, t_ns: int, next_ns: int | None, period_s: float) -> int:
         """What the clock was set by between two rows, the second said to be at `t_ns`, the one after it at `next_ns`: what must
@@ -80,6 +101,11 @@ class RowTimes:
             if clock.weekday() == _SUNDAY and clock.hour in (2, 3) and clock.minute == 0:
                 return -HOUR_NS
         return 0
+
+
+def clock_s(when: datetime) -> int:
+    """Whole seconds since midnight."""
+    return (when.hour * 60 + when.minute) * 60 + when.second
 
 
 def spread(rows: Iterable[tuple[int | None, Item]], usual: int, unit_ns: int) -> Iterator[tuple[int | None, Item]]:

@@ -1,10 +1,10 @@
 """What the rig was at, and the line's work in each: tripping, drilling, reaming, casing; by the log's own code where it has one.
 
-By rule, from the motion alone: a stroke down with the string slower than `DRILLED_M_S` makes hole (with bit and hole depths in
-the log: one whose bit is on bottom); quicker strokes of a stand that was drilled, or one whose string went far more up and down
-than on, are reaming (or working the string: the motion does not tell them apart). Stands that go into the hole by the length of
-a joint, several in a row, are casing (or singles). All else that moves the string out or in is tripping. A stroke of the block
-alone belongs to the stand that it serves, and is summed apart.
+By rule, from the motion alone: a stroke down with the string slower than `DRILLED_M_S`, for `_DRILLED_S` or more, makes hole
+(with bit and hole depths in the log: one whose bit is on bottom); quicker strokes of a stand that was drilled, or one whose
+string went far more up and down than on, are reaming (or working the string: the motion does not tell them apart). Stands that
+go into the hole by the length of a joint, several in a row, are casing (or singles). All else that moves the string out or in is
+tripping. A stroke of the block alone belongs to the stand that it serves, and is summed apart.
 """
 
 import math
@@ -38,6 +38,8 @@ CODES: Final[Mapping[int, str]] = MappingProxyType(
 _CONNECTION: Final = 3
 DRILLED_M_S: Final = 0.05
 """180 m/h (common practice, no source): no bit is faster, and no string is run so slowly."""
+_DRILLED_S: Final = 60.0
+"""A shorter stroke, as slow, only eases the string down into the slips (common practice, no source)."""
 _ON_BOTTOM_M: Final = 1.0
 _TO_AND_FRO: Final = 2.5
 """Way of the string over what it gained from which it was worked, not run."""
@@ -145,7 +147,7 @@ def _makes_hole(series: Series, stroke: Stroke) -> bool:
         off_m = median_of(hole[stroke.first : stroke.last + 1] - bit[stroke.first : stroke.last + 1])
         if not math.isnan(off_m):
             return off_m < _ON_BOTTOM_M
-    return stroke.seconds > 0.0 and abs(stroke.travel_m) / stroke.seconds < DRILLED_M_S
+    return stroke.seconds >= _DRILLED_S and abs(stroke.travel_m) / stroke.seconds < DRILLED_M_S
 
 
 def _find_unseen(stands: Sequence[WorkedStand], of_stand: list[str]) -> None:

@@ -1,8 +1,9 @@
 """What the line did while the block was not seen: an estimate, told apart and never added.
 
 Where the load went on, it is known how often the string was lifted and set: each such time has, for the part of it that was not
-seen, its share of the work that its neighbours of the same kind took. Where nothing was read, the mean of an hour before and
-after goes on, and over more than `LONGEST_S` nothing is estimated.
+seen, its share of the work that its neighbours of the same kind took. Where nothing was read, the mean of ten minutes before and
+after goes on (of windows of ten minutes to the whole log the one that errs least on simulated ones), and over more than
+`LONGEST_S` nothing is estimated.
 """
 
 from collections.abc import Sequence
@@ -15,7 +16,7 @@ from monitor.analysis.work.series import Floats
 from monitor.analysis.work.strokes import Interval, Motion
 
 LONGEST_S: Final = 7200.0
-_AROUND_S: Final = 3600.0
+_AROUND_S: Final = 600.0
 _NEIGHBOURS: Final = 10
 _LEAST_S: Final = 30.0
 """A shorter one is a jump of the instrument."""
@@ -90,7 +91,7 @@ def _usual(intervals: Sequence[Interval], works: Floats, whole: np.ndarray, plac
 
 
 def _rate(motion: Motion, holes: Sequence[tuple[float, float]], begin: float, end: float) -> float:
-    """Mean work in the hour before and the hour after, W; what was not seen there left out."""
+    """Mean work in `_AROUND_S` before and after, W; what was not seen there left out."""
     low, high = begin - _AROUND_S, end + _AROUND_S
     low, high = max(low, float(motion.series.t_s[0])), min(high, float(motion.series.t_s[-1]))
     seen_s = high - low - sum(max(0.0, min(high, b) - max(low, a)) for a, b in holes)

@@ -81,16 +81,16 @@ class SensorRegister:
         if reject.sensor is not None:
             self.records[reject.sensor].refuse(reject.reason, reject.detail)
 
-    def update(self, t_ns: int) -> None:
+    def update(self, t_ns: int, slow: bool = False) -> None:
         """Bring staleness, diagnoses, missing readings and `readings` up to the grid point `t_ns`: one pass over all
-        sensors."""
+        sensors. `slow`: all of them are, so that a reading that did not come is a lost one, and makes nothing late."""
         silent = missing = 0
         any_abnormal = suspects = False
         readings = dict(self.readings)
         for record, quantity, compared in self._rows:
             if record.suspect:
                 suspects = True
-                record.update_diagnosis(t_ns, self._paused_together(record))
+                record.update_diagnosis(t_ns, slow or self._paused_together(record))
             last_ns = record.last_ns
             if last_ns < 0 or t_ns - last_ns > record.stale_ns or record.source_words:
                 silent_ns = t_ns - (last_ns if last_ns >= 0 else self.start_ns)

@@ -149,7 +149,7 @@ def test_a_log_that_cannot_be_used_says_why(tmp_path: Path, text: str, words: st
         ('format = "s"', 'format = "%H:%M:%H"', "time.format: names the same part of the time twice"),
         ('format = "s"', 'format = "%d.%Q"', "time.format: 'Q' is a bad directive"),
         ('format = "s"', 'format = "hours"', "time.format: names no part of the time"),
-        ('format = "s"', 'format = "elapsed_s"', "time.start: with elapsed_s it says when"),
+        ('format = "s"', 'format = "elapsed_s"', "time.start: with elapsed_s, or times without a date, it says when"),
         ('format = "s"', 'format = "elapsed_s"\nstart = "yesterday"', "'yesterday' is no such time"),
         ("format = 1", "format = 1\nfoo = 2", "foo: there is no such field; is it misspelt"),
         (

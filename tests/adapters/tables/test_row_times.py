@@ -129,6 +129,16 @@ def test_days_as_a_spreadsheet_counts_them(tmp_path: Path) -> None:
     assert seconds(frames) == pytest.approx(true_seconds(rows), abs=0.01)
 
 
+def test_times_of_day_without_a_date_go_on_over_midnight_and_holes(tmp_path: Path) -> None:
+    begin = datetime(2000, 1, 1, 15, 30, tzinfo=UTC)
+    rows = [row for place, row in enumerate(lines(begin, 20_000)) if not 5_000 < place < 12_000]
+    proposal, log, frames = read(write(tmp_path / "log.csv", rows, lambda t: f"{t:%H:%M:%S}"))
+    assert 'format = "%H:%M:%S"' in proposal.toml
+    assert any("has no date" in doubt for doubt in proposal.doubts)
+    assert seconds(frames) == true_seconds(rows)
+    assert log.gaps == 1
+
+
 def test_elapsed_seconds_of_that_size_are_no_days(tmp_path: Path) -> None:
     begin = datetime(2026, 5, 3, tzinfo=UTC)
     path = write(tmp_path / "log.csv", lines(begin), lambda t: f"{46_000 + (t - begin).total_seconds():.0f}")

@@ -58,7 +58,9 @@ STEP_S: Final = 5.0
 OUTLIER_M: Final = 1.0
 """A position this far from where those around it go on evenly is a spike (common practice, no source)."""
 EVEN_M: Final = 0.05
-"""So near to the even way those around a spike must lie."""
+"""So near to the even way those around a spike lie at the best."""
+UNEVEN: Final = 4.0
+"""A spike lies so many times further off the even way than those around it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -128,6 +130,8 @@ class PositionCheck:
             self._believe(cell)
             return
         self._waiting.append(cell)
+        if self._without_detour(last):
+            return
         level = self._level()
         if level:
             self._believe_level(last, level)
@@ -160,6 +164,34 @@ class PositionCheck:
         speed = (one.si - before.si) / since_s
         gain = min(GAIN_M_S, STANDARD_GRAVITY_M_S2 * max(since_s, seconds))
         return speed * way > 0.0 and abs(way) <= (abs(speed) + gain) * seconds + self._reach.tolerance
+
+    def _without_detour(self, last: Cell) -> bool:
+        """Whether one reading less explains all of it: a block that goes on from before the last believed one, or from that to
+        the newest but one, was not where the one between them says."""
+        waiting = self._waiting
+        first, second = waiting[-2:]
+        before = self._open[-2] if len(self._open) > 1 else self._settled
+        if len(waiting) == 2 and before is not None and self._open and self._detour(before, last, first, second):
+            self._open.pop().reason = SPIKE
+        elif len(waiting) == 3 and self._detour(last, waiting[0], first, second):
+            waiting.pop(0).reason = SPIKE
+        else:
+            return False
+        self._same = 0
+        self._waiting = []
+        for cell in waiting:
+            self._believe(cell)
+        return True
+
+    def _detour(self, before: Cell, odd: Cell, after: Cell, later: Cell) -> bool:
+        """Whether a block can go from `before` to `after` and `later`, which do not lie the way of `odd`."""
+        beyond = max(odd.si - max(before.si, after.si), min(before.si, after.si) - odd.si)
+        return (
+            beyond > OUTLIER_M
+            and abs(later.si - after.si) < abs(odd.si - after.si)
+            and abs(after.si - before.si) <= self._reach.in_time((after.t_ns - before.t_ns) * 1e-9)
+            and abs(later.si - after.si) <= self._reach.in_time((later.t_ns - after.t_ns) * 1e-9)
+        )
 
     def _drop_waiting(self) -> None:
         for cell in self._waiting:
@@ -259,12 +291,9 @@ class PositionCheck:
         first, earlier = opened[-4], (opened[-5] if len(opened) > 4 else self._settled)
         if earlier is None:
             return
-        if abs(second.si - _between(first, third, second)) < OUTLIER_M:
-            return
-        if (
-            abs(first.si - _between(earlier, third, first)) < EVEN_M
-            and abs(third.si - _between(first, fourth, third)) < EVEN_M
-        ):
+        off = abs(second.si - _between(first, third, second))
+        around = max(abs(first.si - _between(earlier, third, first)), abs(third.si - _between(first, fourth, third)))
+        if off >= OUTLIER_M and off > UNEVEN * max(around, EVEN_M):
             self._remove(second)
 
     def _remove(self, cell: Cell) -> None:

@@ -7,10 +7,10 @@ from dataclasses import dataclass, replace
 from typing import Final
 
 from monitor.adapters.tables.cleaning.forward_fill import filled_rows
-from monitor.adapters.tables.field_map import LogMap, iso_ns
+from monitor.adapters.tables.field_map import LogMap, iso_ns, without_date
 from monitor.adapters.tables.proposal.origin import with_origin
 from monitor.adapters.tables.proposal.quantities import FoundColumn, find_columns, sampled
-from monitor.adapters.tables.proposal.times import FoundTime, find_time
+from monitor.adapters.tables.proposal.times import NO_DATE, FoundTime, find_time
 from monitor.adapters.tables.readers.head_rows import like_number
 from monitor.adapters.tables.readers.series import Series
 from monitor.adapters.tables.readers.table import FieldLogError, Layout, Table
@@ -23,8 +23,8 @@ MOST_ROWS: Final = 20_000
 MOST_CELLS: Final = 600_000
 """Cells that are looked at: as many rows as that makes, however wide the table is."""
 LEAST_REPEATS: Final = 3
-START: Final = "2000-01-01T00:00:00"
-"""Of a log that says nowhere when it begins."""
+ALONE: Final = 0.05
+"""So near to a mark for no reading, as a share of it, there is no other number: else it is one of them."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,7 +80,7 @@ def propose(series: Series, rig: Rig, rig_words: str, rig_named: bool) -> Propos
     _check(table, found, have)
     doubts = [*time.doubts, *(doubt for each in found for doubt in each.doubts)]
     start = ""
-    if time.format == "elapsed_s":
+    if time.format == "elapsed_s" or without_date(time.format):
         start, doubt = _start(table)
         doubts += [doubt] if doubt else []
     if not rig_named:
@@ -98,7 +98,7 @@ def propose(series: Series, rig: Rig, rig_words: str, rig_named: bool) -> Propos
             doubts.append(f"hook load: {count} zeros in {name!r} stand between loads; they are taken for no reading")
     zero_columns = {name for name, count in zeros.items() if count}
     filled = [
-        _filled(each, columns[heads.names.index(each.column)], comma)
+        _filled(each, columns[heads.names.index(each.column)], comma, missing)
         for each in found
         if QUANTITIES[each.quantity].role in ("position", "load")
     ]
@@ -116,16 +116,21 @@ def _pointed(cell: str) -> str:
     return cell.replace(",", ".") if like_number(cell.strip()) else cell
 
 
-def _filled(each: FoundColumn, cells: Sequence[str], comma: bool) -> str:
+def _filled(each: FoundColumn, cells: Sequence[str], comma: bool, missing: Sequence[str]) -> str:
     """What is to say of a column whose readings are repeated in the rows until the next one comes; else nothing."""
-    numbers: list[float | None] = []
-    for cell in cells:
-        try:
-            numbers.append(float(cell.replace(".", "").replace(",", ".") if comma else cell))
-        except ValueError:
-            numbers.append(None)
-    rows = filled_rows(numbers)
+    rows = filled_rows([_number(cell, comma) if cell.strip() not in missing else None for cell in cells])
     return f"each reading of {each.column} stands in {rows} rows, and is taken once" if rows > 1 else ""
+
+
+def _number(cell: str, comma: bool) -> float | None:
+    try:
+        return float(cell.replace(".", "").replace(",", ".") if comma else cell)
+    except ValueError:
+        return None
+
+
+def _numbers(cells: Sequence[str], comma: bool) -> list[float]:
+    return [number for cell in cells if (number := _number(cell, comma)) is not None]
 
 
 def _with_own_sensors(
@@ -168,11 +173,11 @@ def _start(table: Table) -> tuple[str, str]:
             iso_ns(table.begins, 0)
             return (
                 table.begins,
-                f"time: seconds are counted from {table.begins!r}, which the header gives; check time.start",
+                f"time: it is counted from {table.begins!r}, which the header gives; check time.start",
             )
         except (ValueError, OverflowError):
             pass
-    return START, f"time: nothing says when the log begins; {START} is taken (time.start)"
+    return NO_DATE, f"time: nothing says when the log begins; {NO_DATE} is taken (time.start)"
 
 
 def _missing(columns: Sequence[Sequence[str]], found: Sequence[FoundColumn], rig: Rig, comma: bool) -> tuple[str, ...]:
@@ -181,19 +186,20 @@ def _missing(columns: Sequence[Sequence[str]], found: Sequence[FoundColumn], rig
     words: Counter[str] = Counter()
     for each, cells in zip(found, columns, strict=True):
         unit = UNITS[each.unit]
+        numbers = _numbers(cells, comma)
         for word, count in Counter(cell.strip() for cell in cells).items():
             if not word or count < LEAST_REPEATS:
                 continue
-            try:
-                number = float(word.replace(",", ".") if comma else word)
-            except ValueError:
+            number = _number(word, comma)
+            if number is None:
                 words[word[:40]] += count
                 continue
             far = each.quantity == "block_position" and not abs(unit.to_si(number)) < 4.0 * rig.mast.crown_m
             far = far or (
                 unit.dimension == "force" and number < 0 and unit.to_si(number) < -0.2 * rig.block.rated_load_kg * 10
             )
-            if far or word.lstrip("+-") in ("999.25", "9999", "99999", "999"):
+            alone = sum(abs(other - number) < ALONE * abs(number) for other in numbers) <= count
+            if far or (alone and word.lstrip("+-") in ("999.25", "9999", "99999", "999")):
                 words[word] += count
     return (*usual, *(word for word, _ in words.most_common(12) if word not in usual))
 

@@ -9,11 +9,14 @@ from itertools import pairwise, product
 from statistics import median
 from typing import Final
 
+from monitor.adapters.tables.field_map import TimeColumns, without_date
 from monitor.adapters.tables.proposal.unit_names import SECONDS
-from monitor.adapters.tables.row_times import DAY_S, SERIAL_1970
+from monitor.adapters.tables.row_times import DAY_S, SERIAL_1970, RowTimes
 
 LOOK_CELLS: Final = 600
 """Cells of a column that every way of writing is tried on, from all over the sample."""
+NO_DATE: Final = "2000-01-01T00:00:00"
+"""The beginning of a log that says nowhere when it begins."""
 NEARLY_ALL: Final = 0.95
 IN_ORDER: Final = 0.9
 _YEARS_S: Final = (315_532_800.0, 4_102_444_800.0)
@@ -68,6 +71,8 @@ class _Way:
     format: str
     read: Callable[[str], float]
     """Seconds of the epoch, or of the log. Raises ValueError."""
+    restart: Callable[[], None] = lambda: None
+    """The cells come from the first on again."""
 
 
 def find_time(
@@ -81,6 +86,7 @@ def find_time(
         for time in _in_column(name, units[place], columns[place], name == index)
     ]
     found += _in_pairs(names, columns)
+    found = found or [time for name, cells in zip(names, columns, strict=True) for time in _of_day(name, cells)]
     if not found:
         return None
     found.sort(key=lambda time: -time.score - _month_first(time.format, field_units))
@@ -117,6 +123,23 @@ def _in_column(name: str, unit: str, cells: Sequence[str], index: bool) -> Itera
     # A calendar in words that do not begin like one is not tried: most columns are numbers.
     for way in (*_numbers(unit), *_written(sample[0])):
         time = _read_as((name,), way, sample, cells, index)
+        if time is not None:
+            yield time
+
+
+def _of_day(name: str, cells: Sequence[str]) -> Iterator[FoundTime]:
+    """A column of times of day, without a date."""
+    sample = _sampled(cells)
+    for form in _by_shape()[2].get(_shape(sample[0]), ()) if len(sample) > 1 and _NAMES.search(name) else ():
+        times = RowTimes(TimeColumns(columns=(name,), format=form, start=NO_DATE), False)
+
+        def read(word: str, times: RowTimes = times) -> float:
+            t_ns = times.read(word)
+            if t_ns is None:
+                raise ValueError(word)
+            return t_ns * 1e-9
+
+        time = _read_as((name,), _Way(form, read, times.restart), sample, cells, False)
         if time is not None:
             yield time
 
@@ -253,6 +276,7 @@ def _read_as(
 ) -> FoundTime | None:
     """The column read in that way; None where it cannot be."""
     seconds = []
+    way.restart()
     for word in sample:
         try:
             seconds.append(way.read(word))
@@ -269,6 +293,7 @@ def _read_as(
     if order < IN_ORDER or seconds[-1] <= seconds[0]:
         return None
     times = []
+    way.restart()
     for cell in cells:
         try:
             times.append(way.read(cell.strip()))
@@ -346,4 +371,14 @@ def _doubts(form: str, sample: Sequence[str]) -> tuple[str, ...]:
         zoned = bool(re.search(r"(Z|[+-]\d\d:?\d\d)$", sample[0]))
     if zoned or form == "elapsed_s":
         return ()
-    return ("time: no zone is written; its clock is taken for UTC (time.utc_offset_h says otherwise)",)
+    dated = (
+        ()
+        if not without_date(form)
+        else (
+            "time: it has no date; each is of the first day on which it comes after the one before (a hole of a day is not seen)",
+        )
+    )
+    return (
+        *dated,
+        "time: no zone is written; its clock is taken for UTC (time.utc_offset_h says otherwise)",
+    )

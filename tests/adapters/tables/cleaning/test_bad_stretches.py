@@ -10,7 +10,8 @@ import pytest
 
 from monitor.adapters.tables.field_log import FieldLog
 from monitor.adapters.tables.field_map import load_map
-from tests.support.dirty_logs import START_S, STEP_S, Truth, dirty_log, log_of, runaway, work
+from monitor.model.stream import Action, Frame
+from tests.support.dirty_logs import START_S, STEP_S, DirtyLog, Truth, dirty_log, log_of, runaway, work
 
 SEED = 31
 """Not one of those that the limits were set with."""
@@ -145,3 +146,43 @@ def test_a_freeze_of_minutes_in_slow_rows_is_found_by_what_the_load_did(tmp_path
     log = FieldLog(log_path, load_map(map_path))
     assert list(log.frames())
     assert [stretch.kind for stretch in log.quality.stretches] == ["stood still and then jumped on"]
+
+
+@pytest.mark.parametrize(
+    ("heights", "wrong"),
+    [
+        # On the way down at 1 m/s: within reach upwards, but not from there to where the block goes on.
+        ([20.42, 17.07, 14.07, 13.16, 13.16, 11.63, 8.91, 13.64, 4.90, 4.89, 4.89, 3.37, 1.61, 1.55], 7),
+        # On the way up: out of reach, but not from there to where the block goes on.
+        ([1.32, 1.45, 1.95, 4.19, 7.46, 19.60, 13.99, 17.24, 20.52, 23.77, 27.04, 29.69, 30.22, 30.24], 5),
+        # Within reach both ways, beside a way that is nearly even.
+        ([2.0, 2.0, 4.6, 7.7, 10.8, 16.9, 17.2, 20.1, 23.4, 26.3, 28.9, 30.0, 30.0, 30.0], 5),
+    ],
+)
+def test_one_wrong_position_in_a_stroke_is_taken_out_and_no_jump(
+    heights: list[float], wrong: int, tmp_path: Path
+) -> None:
+    rest = [(heights[0] + 0.01 * (place % 2), 220.0) for place in range(30)]
+    rows = [
+        *rest,
+        *((height, 220.0) for height in heights),
+        *((heights[-1] + 0.01 * (k % 2), 220.0) for k in range(30)),
+    ]
+    dirty = DirtyLog(3.0, [(3.0 * place, f"{height:.2f}", f"{load:.1f}") for place, (height, load) in enumerate(rows)])
+    log_path, map_path = dirty.write(tmp_path)
+    log = FieldLog(log_path, load_map(map_path))
+    inputs = list(log.inputs())
+    assert [item for item in inputs if isinstance(item, Action)] == []
+    assert {kind: count for kind, (count, _) in log.quality.kinds().items()} == {"jumps away and back": 1}
+    positions = [
+        json.loads(item.payload)["value"] for item in inputs if isinstance(item, Frame) and "position" in item.topic
+    ]
+    assert positions == [round(height, 2) for place, (height, _) in enumerate(rows) if place != 30 + wrong]
+
+
+def test_a_jump_to_another_level_is_still_one(tmp_path: Path) -> None:
+    heights = [5.0 + 0.01 * (k % 2) for k in range(40)] + [27.0 + 0.01 * (k % 2) for k in range(40)]
+    dirty = DirtyLog(3.0, [(3.0 * place, f"{height:.2f}", "220.0") for place, height in enumerate(heights)])
+    log_path, map_path = dirty.write(tmp_path)
+    jumps = [item for item in FieldLog(log_path, load_map(map_path)).inputs() if isinstance(item, Action)]
+    assert [round(jump.number) for jump in jumps] == [22]

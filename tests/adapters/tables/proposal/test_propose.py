@@ -207,6 +207,21 @@ def test_heads_that_say_nothing_leave_the_numbers(tmp_path: Path) -> None:
     assert any("no head names it; 'CH1' is taken by its numbers" in doubt for doubt in proposal.doubts)
 
 
+def test_a_mark_for_no_reading_among_other_such_numbers_is_a_reading(tmp_path: Path) -> None:
+    path = write_log(tmp_path / "x.csv", ("time", "Block Position (m)", "Hook Load (kN)"), ("m", "kN"))
+    lines = path.read_text().splitlines()
+    for place in range(100, 200, 10):
+        time, position, _ = lines[place].split(",")
+        lines[place] = f"{time},{position},999"
+    path.write_text("\n".join(lines))
+    assert "999" in proposed(path)[1].missing
+    for place in range(300, 400):
+        time, position, _ = lines[place].split(",")
+        lines[place] = f"{time},{position},{660 + place}"
+    path.write_text("\n".join(lines))
+    assert "999" not in proposed(path)[1].missing
+
+
 def test_marks_for_no_reading_and_zeros_between_loads_are_found(tmp_path: Path) -> None:
     path = write_log(tmp_path / "x.csv", ("time", "Block Position (m)", "Hook Load (kN)"), ("m", "kN"))
     lines = path.read_text().splitlines()

@@ -62,8 +62,20 @@ def test_a_date_and_a_time_of_day_in_two_columns() -> None:
     assert swapped.columns == ("b", "a")
 
 
-def test_a_time_of_day_alone_is_no_time() -> None:
-    assert found([f"{w:%H:%M:%S}" for w in whens()]) is None
+def test_a_time_of_day_alone_is_of_the_first_day_after_the_row_before() -> None:
+    over_midnight = whens(400, 600.0, datetime(2026, 3, 1, 20, 0, tzinfo=UTC))
+    time = found([f"{w:%I:%M:%S %p}" for w in over_midnight], names=("Time",))
+    assert time is not None
+    assert (time.format, time.period_s) == ("%I:%M:%S %p", 600.0)
+    assert time.ends_s[1] - time.ends_s[0] == pytest.approx(399 * 600.0)
+    assert "no date" in time.doubts[0]
+
+
+def test_a_date_goes_before_a_time_of_day() -> None:
+    dated = [f"{w:%d.%m.%Y %H:%M:%S}" for w in whens()]
+    time = found([f"{w:%H:%M:%S}" for w in whens()], dated, names=("Time", "Stamp"))
+    assert time is not None
+    assert time.columns == ("Stamp",)
 
 
 def test_day_and_month_are_told_apart_by_the_order_of_the_rows() -> None:
