@@ -105,6 +105,7 @@ ROOMS: dict[str, tuple[tuple[str, ...], ...]] = {
     "monitor.ui": (
         ("app", "plain"),
         ("page", "key_hints", "help_text", "past_reader"),
+        ("canvas_app",),
         ("screens",),
         ("frame", "widgets", "keys"),
         ("view",),

@@ -7,10 +7,9 @@ import argparse
 import asyncio
 import contextlib
 import logging
-import os
 from collections.abc import Callable
 from pathlib import Path
-from typing import TypeVar
+from typing import TYPE_CHECKING, TypeVar
 
 from monitor.commands.common.arguments import (
     add_retention_arguments,
@@ -20,6 +19,15 @@ from monitor.commands.common.arguments import (
     size,
 )
 from monitor.commands.common.live_run import live_driver
+from monitor.commands.common.several_rigs import is_one, several_rigs, supervisor_of, url_of
+
+if TYPE_CHECKING:
+    from monitor.adapters.host.logs import ServiceLog
+    from monitor.adapters.host.metrics_endpoint import HealthFile
+    from monitor.adapters.host.service_manager import Notifier
+    from monitor.adapters.host.shutdown import Ending
+    from monitor.adapters.mqtt.address import BrokerUrl
+    from monitor.commands.common.several_rigs import SeveralRigs
 
 LOG = logging.getLogger(__name__)
 T = TypeVar("T")
@@ -87,24 +95,28 @@ def run(args: argparse.Namespace) -> int:
     from monitor.adapters.host.metrics_endpoint import HealthFile
     from monitor.adapters.host.service_manager import Notifier
     from monitor.adapters.host.shutdown import Ending
-    from monitor.adapters.mqtt.address import exposed_password, open_secrets, parse_broker_url
     from monitor.config.rig_file import find_rig
     from monitor.runtime.service import FindingLog, Service
 
-    rig = find_rig(args.rig)
-    credentials = Path(args.credentials) if args.credentials else None
-    url = parse_broker_url(args.broker, os.environ, credentials, args.allow_open_credentials)
+    said: list[str] = []
+    url = url_of(args, said.append)
     file = HealthFile(args.health_file) if args.health_file else None
     args.no_record = False
-    findings = FindingLog()
+    rig = find_rig(args.rigs[0]) if is_one(args) else None
+    several = several_rigs(args) if rig is None else None
     with (
         ServiceLog(args.log, int(args.log_size), args.log_keep, [url.password or ""]) as log,
         Ending(hangup_ends=False) as ending,
         contextlib.closing(Notifier()) as notifier,
     ):
-        for words in (*open_secrets(url, credentials), *exposed_password(url)):
+        for words in said:
             LOG.warning("%s", words)
         ending.step(f"the recordings in {args.data or 'the data folder'}")
+        if several is not None:
+            asyncio.run(_record_several(args, several, url, log, ending, notifier, file))
+            return 0
+        assert rig is not None
+        findings = FindingLog()
         with live_driver(args, rig, url, StreamClock.live(), "LIVE", (findings,)) as driver:
             service = Service(driver, findings, log, notifier, args.metrics, file, url)
             driver.when_running(lambda: ending.attach(driver.stop, service.reopen_log))
@@ -119,3 +131,21 @@ def run(args: argparse.Namespace) -> int:
                 raise
         service.ended(ending.by or "time is up")
     return 0
+
+
+async def _record_several(
+    args: argparse.Namespace, rigs: "SeveralRigs", url: "BrokerUrl", log: "ServiceLog", ending: "Ending",
+    notifier: "Notifier", file: "HealthFile | None",
+) -> None:  # fmt: skip
+    """Record several rigs until the end."""
+    from monitor.fleet.rigs.service import RigsService
+
+    async with supervisor_of(args, rigs, url) as supervisor:
+        service = RigsService(supervisor, log, notifier, args.metrics, file)
+        ending.attach(service.stop, service.reopen_log)
+        await service.run({"broker": str(url), "rules": args.rules or "shipped"})
+    if file is not None:
+        file.write(service.page())
+    LOG.info(
+        "stopped (%s)", ending.by or "time is up", extra={"starts": {rig.name: rig.starts for rig in supervisor.rigs}}
+    )

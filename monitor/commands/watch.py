@@ -1,13 +1,11 @@
-"""`stopmark watch`: a rig through a real broker."""
+"""`stopmark watch`: a rig, or several, through a real broker."""
 
 import argparse
 import asyncio
 import contextlib
 import json
 import logging
-import os
 import sys
-from pathlib import Path
 from typing import TYPE_CHECKING
 
 from monitor.commands.common.arguments import (
@@ -18,6 +16,7 @@ from monitor.commands.common.arguments import (
 )
 from monitor.commands.common.live_run import live_driver
 from monitor.commands.common.screen import choose_words, screen_of
+from monitor.commands.common.several_rigs import is_one, url_of, watch_several
 
 if TYPE_CHECKING:
     from monitor.adapters.host.shutdown import Ending
@@ -40,7 +39,6 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     """Watch."""
     from monitor.adapters.host.clock import StreamClock
-    from monitor.adapters.mqtt.address import exposed_password, open_secrets, parse_broker_url
     from monitor.config.rig_file import find_rig
     from monitor.errors import UserError
 
@@ -48,11 +46,12 @@ def run(args: argparse.Namespace) -> int:
         raise UserError("--bind and --port say where to serve the screen: add --web")
     if args.plain and (args.web or args.headless):
         raise UserError("--plain is for this terminal: leave out --web and --headless")
-    rig = find_rig(args.rig)
-    credentials = Path(args.credentials) if args.credentials else None
-    url = parse_broker_url(args.broker, os.environ, credentials, args.allow_open_credentials)
-    for words in (*open_secrets(url, credentials), *exposed_password(url)):
-        say(words)
+    if not is_one(args):
+        if args.web:
+            raise UserError("--web shows one rig: leave it out for several, or run one per rig")
+        return watch_several(args, url_of(args, say), "LIVE", say)
+    rig = find_rig(args.rigs[0])
+    url = url_of(args, say)
     serve = watch_in_browsers if args.web else watch
     return serve(args, rig, url, StreamClock.live(), "LIVE")
 

@@ -17,7 +17,7 @@ from importlib.metadata import version
 from typing import Final
 
 from monitor.adapters.host.logs import ServiceLog
-from monitor.adapters.host.metrics import Facts, page
+from monitor.adapters.host.metrics import Facts, families, page
 from monitor.adapters.host.metrics_endpoint import Endpoint, HealthFile, is_loopback
 from monitor.adapters.host.service_manager import Notifier
 from monitor.adapters.mqtt.address import BrokerUrl
@@ -66,13 +66,14 @@ class Service:
         self,
         driver: LiveDriver,
         findings: FindingLog,
-        log: ServiceLog,
+        log: ServiceLog | None,
         notifier: Notifier,
         place: tuple[str, int] | None = None,
         file: HealthFile | None = None,
         url: BrokerUrl | None = None,
     ) -> None:
-        """Serve metrics at `place` and write them to `file`, where given; watch the certificates of `url`.
+        """Serve metrics at `place` and write them to `file`, where given; watch the certificates of `url`. Without a `log` of
+        its own what is logged is another's to keep.
 
         Raises:
             UserError: the port of `place` cannot be opened.
@@ -99,7 +100,7 @@ class Service:
 
     def reopen_log(self) -> None:
         """Go on in a new log file: somebody has moved the old one."""
-        reopened = self._log.reopen()
+        reopened = self._log is not None and self._log.reopen()
         LOG.info("SIGHUP: %s", "the log goes on in a new file" if reopened else "there is no log file; nothing to do")
 
     async def run(self, seconds: float | None, details: Mapping[str, object]) -> None:
@@ -207,32 +208,34 @@ class Service:
 
     def page(self) -> str:
         """The metrics, now."""
+        return page(families(self.facts()))
+
+    def facts(self) -> Facts:
+        """How the run fares, now."""
         driver = self._driver
         runner, recorder, source, disk = driver.runner, driver.recorder, driver.source, self._disk
         ledger_writer = driver.ledger_writer
-        return page(
-            Facts(
-                version=version("stopmark"),
-                rig=driver.rig.name,
-                mode=driver.mode,
-                up=self._up,
-                connected=self._up and bool(runner.connected),
-                connections=source.connections if source is not None else 0,
-                frames=runner.frames,
-                dropped=runner.dropped,
-                lag_s=max(self._lags),
-                findings=self._findings.counts,
-                recording="off" if recorder is None or not self._up else recorder.state,
-                recorder_lost=recorder.lost if recorder is not None else None,
-                recorder_waiting_bytes=recorder.waiting_bytes if recorder is not None else None,
-                recorder_behind_s=recorder.behind_s if recorder is not None and self._up else None,
-                disk_bytes=disk[0] if disk else None,
-                disk_free_bytes=disk[1] if disk else None,
-                ledger_failed=bool(ledger_writer.problem) if ledger_writer is not None else None,
-                ledger_waiting=ledger_writer.waiting if ledger_writer is not None else None,
-                ledger_written=ledger_writer.written if ledger_writer is not None else None,
-                log_lost=self._log.lost,
-                certificate_ends_s=self._certificate_ends_s,
-                snapshot=driver.snapshot(),
-            )
+        return Facts(
+            version=version("stopmark"),
+            rig=driver.rig.name,
+            mode=driver.mode,
+            up=self._up,
+            connected=self._up and bool(runner.connected),
+            connections=source.connections if source is not None else 0,
+            frames=runner.frames,
+            dropped=runner.dropped,
+            lag_s=max(self._lags),
+            findings=self._findings.counts,
+            recording="off" if recorder is None or not self._up else recorder.state,
+            recorder_lost=recorder.lost if recorder is not None else None,
+            recorder_waiting_bytes=recorder.waiting_bytes if recorder is not None else None,
+            recorder_behind_s=recorder.behind_s if recorder is not None and self._up else None,
+            disk_bytes=disk[0] if disk else None,
+            disk_free_bytes=disk[1] if disk else None,
+            ledger_failed=bool(ledger_writer.problem) if ledger_writer is not None else None,
+            ledger_waiting=ledger_writer.waiting if ledger_writer is not None else None,
+            ledger_written=ledger_writer.written if ledger_writer is not None else None,
+            log_lost=self._log.lost if self._log is not None else 0,
+            certificate_ends_s=self._certificate_ends_s,
+            snapshot=driver.snapshot(),
         )

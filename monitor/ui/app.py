@@ -11,29 +11,26 @@ import time
 from collections.abc import Callable, Iterable
 from dataclasses import replace
 from io import StringIO
-from queue import Queue
-from typing import ClassVar, Final
 
 from textual import events
-from textual.app import App, ComposeResult, SystemCommand
-from textual.binding import BindingType
+from textual.app import SystemCommand
 from textual.command import CommandPalette
 from textual.screen import Screen
 
 from monitor.errors import sentence_of
-from monitor.language import tr
+from monitor.language import msgid, tr
 from monitor.model.alarm import Severity
 from monitor.model.snapshot import Snapshot
-from monitor.presentation.format import SYSTEM_LABEL, SYSTEMS, Units
+from monitor.presentation.format import Units
 from monitor.runtime.driver import Driver
 from monitor.text import harmless
 from monitor.ui import key_hints
 from monitor.ui.bell import Bell
-from monitor.ui.dialogs import COMMANDS_CSS, WIDEST_HELP, Ask, Help
+from monitor.ui.canvas_app import CanvasApp
+from monitor.ui.dialogs import WIDEST_HELP, Help
 from monitor.ui.drawing import screen_file
 from monitor.ui.drawing.canvas import Canvas, Spot
-from monitor.ui.drawing.canvas_widget import CanvasWidget
-from monitor.ui.drawing.theme import THEMES, Depth, Palette, ThemeName, palette, textual_theme
+from monitor.ui.drawing.theme import Depth, ThemeName
 from monitor.ui.help_text import COMMANDS_KEY, help_text, key_in
 from monitor.ui.history import History
 from monitor.ui.keys import time_window
@@ -46,21 +43,9 @@ from monitor.ui.screens import SCREENS, ScreenSpec, trends
 from monitor.ui.screens.session import file_words, folder_words
 from monitor.ui.view import KeyRow, ReplayView, ScreenState, View, without_unknown_motion
 
-HERTZ: Final = 10
-LOOK_S: Final = 1.0
-"""Time between two checks whether the terminal is still there, s."""
-MOST_UNWRITTEN: Final = 4
-"""Writes that may wait for the terminal before painting pauses."""
-MESSAGE_S: Final = 4.0
 
-
-class StopmarkApp(App[int]):
+class StopmarkApp(CanvasApp):
     """The screen of one monitor. `clock`: seconds that only go forward; `sound`: whether the bell rings (None: when live)."""
-
-    CSS = "Screen { layout: vertical; overflow: hidden; }" + COMMANDS_CSS
-    ENABLE_COMMAND_PALETTE = True
-    BINDINGS: ClassVar[list[BindingType]] = []
-    TITLE = "Stopmark"
 
     def __init__(
         self,
@@ -70,11 +55,8 @@ class StopmarkApp(App[int]):
         depth: Depth | None = None,
         sound: bool | None = None,
     ) -> None:
-        # Without colours Textual would otherwise turn the terminal's own into black, which is invisible on black.
-        super().__init__(ansi_color=True if depth == "none" or "NO_COLOR" in os.environ else None)
+        super().__init__(Units(driver.rig.units), theme, clock, depth)
         self.driver = driver
-        self.clock = clock
-        self.units = Units(driver.rig.units)
         self.spec: ScreenSpec = SCREENS[0]
         self.history = History()
         self._past = PastReader(lambda: self.history)
@@ -82,49 +64,23 @@ class StopmarkApp(App[int]):
         self.crew: tuple[str, ...] = ()
         self.alarms_on_view = OnView()
         self.error = ""
-        self.screen_theme: ThemeName = theme
-        self._depth: Depth = depth or self._terminal_depth()
-        self._palettes: dict[ThemeName, Palette] = {name: palette(name, self._depth) for name in THEMES}
-        self._canvas_widget = CanvasWidget()
         self._screen_states: dict[str, ScreenState] = {}
-        self._message, self._message_until_s, self._quit_until_s = "", 0.0, float("-inf")
         self._moved_s, self._moved_ns = clock(), -1
         self._bell = Bell()
         self.sound = driver.mode != "REPLAY" if sound is None else sound
-        self._terminal: int | None = None
         self._time_mouse = TimeMouse(self)
-        for name in THEMES:
-            self.register_theme(textual_theme(name, self._depth))
-        self.theme = f"stopmark-{theme}"
-
-    def _terminal_depth(self) -> Depth:
-        if self.no_color:
-            return "none"
-        return "sixteen" if self.console.color_system in ("standard", "windows", None) else "full"
+        if driver.replay is not None:
+            self.leave_words = msgid("Press q again to leave the replay.")
 
     # Life
 
-    def compose(self) -> ComposeResult:
-        """Make the one widget, which fills the terminal."""
-        yield self._canvas_widget
-
     def on_mount(self) -> None:
-        """Start the monitor's loop and the pull."""
+        """Start the monitor's loop."""
         self.run_worker(self._monitor(), name="monitor", exit_on_error=False)
-        self.set_interval(1 / HERTZ, self.tick)
-        self._terminal = getattr(self._driver, "fileno", None)
-        if isinstance(self._terminal, int) and os.isatty(self._terminal):
-            self.set_interval(LOOK_S, self._look_for_terminal)
-        self.tick()
 
     async def on_unmount(self) -> None:
         """Ask the record nothing any more."""
         await self._past.stop()
-
-    def _look_for_terminal(self) -> None:
-        """End when the terminal has gone without a signal: waiting for its keys would take all of a processor core."""
-        if self._terminal is not None and not os.isatty(self._terminal):
-            self.exit(0)
 
     async def _monitor(self) -> None:
         try:
@@ -135,37 +91,13 @@ class StopmarkApp(App[int]):
             return
         self.exit(0)
 
-    def on_resize(self, _event: events.Resize) -> None:
-        """Draw again for the new size."""
-        self.call_after_refresh(self.tick)
-
     # Drawing
-
-    def tick(self) -> None:
-        """Pull a snapshot and draw it."""
-        width, height = self.size
-        # While the app starts or ends there is nothing to paint on.
-        if not width or not height or not self._canvas_widget.is_attached:
-            return
-        canvas = self.canvas(width, height)
-        if not self._terminal_lags():
-            self._canvas_widget.show(canvas, self._palettes[self.screen_theme])
-
-    def _terminal_lags(self) -> bool:
-        """Whether the terminal has not yet taken what was painted before.
-
-        Textual writes from a thread behind a bounded queue, and a full queue stops the whole asyncio loop, the monitor's
-        included. A terminal that stalls (a slow line, a stopped window) therefore gets no more paint until it has caught up.
-        """
-        queue = getattr(getattr(self._driver, "_writer_thread", None), "_queue", None)
-        return isinstance(queue, Queue) and queue.qsize() > MOST_UNWRITTEN
 
     def canvas(self, width: int, height: int) -> Canvas:
         """The page of this moment."""
         snap = self.driver.snapshot()
         if snap is None:
-            message = self._message if self.clock() < self._message_until_s else ""
-            return draw_waiting(self.driver.rig, self.driver.mode, width, height, message)
+            return draw_waiting(self.driver.rig, self.driver.mode, width, height, self.message)
         snap = without_unknown_motion(snap)
         self.history.feed(snap)
         if self.spec.id == "trends":
@@ -203,7 +135,7 @@ class StopmarkApp(App[int]):
             who=self.who,
             crew=self.crew,
             frozen_s=now_s - self._moved_s,
-            message=self._message if now_s < self._message_until_s else "",
+            message=self.message,
             screen_state=self.screen_state(),
             facts=self.driver.facts(),
         )
@@ -227,11 +159,6 @@ class StopmarkApp(App[int]):
     def snapshot(self) -> Snapshot | None:
         """The present state."""
         return self.driver.snapshot()
-
-    def say(self, text: str) -> None:
-        """Answer a key in the footer for a few seconds."""
-        self._message, self._message_until_s = text, self.clock() + MESSAGE_S
-        self.tick()
 
     # Keys
 
@@ -257,8 +184,7 @@ class StopmarkApp(App[int]):
 
     def on_click(self, event: events.Click) -> None:
         """Handle a click: a hint runs its key, a row is chosen, the banner opens the list of alarms."""
-        shown = self._canvas_widget.shown
-        spot = shown.hit(event.screen_x, event.screen_y) if shown and len(self.screen_stack) == 1 else None
+        spot = self._spot(event)
         if spot is None:
             return
         event.stop()
@@ -312,8 +238,7 @@ class StopmarkApp(App[int]):
 
     def _time_at(self, event: events.MouseEvent) -> Spot | None:
         """The stretch of time under the pointer."""
-        shown = self._canvas_widget.shown
-        spot = shown.hit(event.screen_x, event.screen_y) if shown and len(self.screen_stack) == 1 else None
+        spot = self._spot(event)
         return spot if spot is not None and spot.kind == "time" else None
 
     def open_screen(self, spec: ScreenSpec) -> None:
@@ -354,18 +279,6 @@ class StopmarkApp(App[int]):
 
     # What the functions behind keys may use (see `monitor.ui.keys.key.ScreenContext`)
 
-    def next_units(self) -> None:
-        """Change to the next unit system."""
-        system = SYSTEMS[(SYSTEMS.index(self.units.system) + 1) % len(SYSTEMS)]
-        self.units = Units(system)
-        self.say(tr("Units: {system}", system=tr(SYSTEM_LABEL[system])))
-
-    def next_theme(self) -> None:
-        """Change to the next theme."""
-        self.screen_theme = THEMES[(THEMES.index(self.screen_theme) + 1) % len(THEMES)]
-        self.theme = f"stopmark-{self.screen_theme}"
-        self.say(tr("Theme: {theme}", theme=tr(self.screen_theme)))
-
     def copy_row(self) -> None:
         """Copy the chosen row as text, through the terminal (OSC 52); the whole screen where there is no list."""
         shown = self._canvas_widget.shown
@@ -403,34 +316,6 @@ class StopmarkApp(App[int]):
             self.action_command_palette()
         elif printed:
             self._press(printed, along)
-
-    def leave(self) -> None:
-        """Stop the monitor, on the second press."""
-        if self.clock() < self._quit_until_s:
-            self.exit(0)
-            return
-        self._quit_until_s = self.clock() + MESSAGE_S
-        self.say(
-            tr("Press q again to leave the replay.") if self.driver.replay is not None
-            else tr("Press q again to stop the monitor (watching and recording end).")
-        )  # fmt: skip
-
-    async def action_quit(self) -> None:
-        """Handle Textual's own key for quitting as `q`."""
-        self.leave()
-
-    def action_help_quit(self) -> None:
-        """Handle Ctrl+C as `q`."""
-        self.leave()
-
-    def ask(self, title: str, explain: str, restrict: str, longest: int, then: Callable[[str], None]) -> None:
-        """Ask for one line over the screen."""
-
-        def answer(text: str | None) -> None:
-            if text is not None:
-                then(text)
-
-        self.push_screen(Ask(title, explain, restrict, longest), answer)
 
 
 def run_app(driver: Driver, theme: ThemeName = "day", sound: bool | None = None) -> int:

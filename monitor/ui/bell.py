@@ -5,6 +5,7 @@ five, as long as one waits for an acknowledgement; CAUTION rings once; NOTICE ne
 sound and acknowledges nothing; the core lifts it when a new alarm comes.
 """
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Final
 
@@ -32,6 +33,11 @@ RINGS: Final = frozenset({AlarmState.UNACKNOWLEDGED, AlarmState.LATCHED_UNACKNOW
 """States of an alarm that ring unless silenced."""
 
 
+def ringing_alarms(snap: Snapshot) -> dict[str, Severity]:
+    """What rings unless it is silenced, by key."""
+    return {alarm.key: alarm.severity for alarm in snap.alarms if alarm.state in RINGS}
+
+
 class Bell:
     """Remembers what it has rung for."""
 
@@ -47,12 +53,15 @@ class Bell:
 
     def due(self, snap: Snapshot, now_s: float) -> bool:
         """Whether to ring now. `now_s` is any clock that only goes forward."""
-        ringing = {alarm.key: alarm.severity for alarm in snap.alarms if alarm.state in RINGS}
+        return self.ring(ringing_alarms(snap), snap.silenced, now_s)
+
+    def ring(self, ringing: Mapping[str, Severity], silenced: bool, now_s: float) -> bool:
+        """As `due`, for what wants to ring: severities by key."""
         known = self._known
         fresh = [severity for key, severity in ringing.items() if severity > known.get(key, Severity.NOTICE)]
-        self._known = ringing
+        self._known = dict(ringing)
         self.fresh = max(fresh, default=Severity.NOTICE)
-        if snap.silenced or not ringing:
+        if silenced or not ringing:
             self._left = 0
             return False
         rhythm = RHYTHMS.get(max(ringing.values()))

@@ -318,6 +318,21 @@ class PlainScreen:
         self._write_line(spoken(words))
 
 
+def typed_lines(take: Callable[[str], None]) -> threading.Event:
+    """Have `take` called in the running loop with each line that is typed; the event is set when there will be no more."""
+    loop = asyncio.get_running_loop()
+    ended = threading.Event()
+
+    def read() -> None:
+        for line in sys.stdin:
+            with contextlib.suppress(RuntimeError):  # the loop has ended
+                loop.call_soon_threadsafe(take, line)
+        ended.set()
+
+    threading.Thread(target=read, name="input", daemon=True).start()
+    return ended
+
+
 async def run_plain(driver: Driver, screen: PlainScreen, unread: Callable[[], bool] = lambda: False) -> None:
     """Run the driver and the plain screen until the person leaves, nobody reads (`unread`), or the driver ends; a replay that
     nobody can answer ends with its session.
@@ -325,17 +340,8 @@ async def run_plain(driver: Driver, screen: PlainScreen, unread: Callable[[], bo
     Raises:
         Exception: what the driver raises.
     """
-    loop = asyncio.get_running_loop()
-    ended = threading.Event()
-
-    def read() -> None:
-        for line in sys.stdin:
-            with contextlib.suppress(RuntimeError):  # the loop has ended
-                loop.call_soon_threadsafe(screen.answer, line)
-        ended.set()
-
     screen.begin(driver)
-    threading.Thread(target=read, name="input", daemon=True).start()
+    ended = typed_lines(screen.answer)
     run = asyncio.ensure_future(driver.run())
     try:
         while not run.done() and not screen.left and not unread():

@@ -1,7 +1,7 @@
 """What screens ask of a snapshot: which alarms stand, which way the block goes, which sensors are silent."""
 
 from monitor.language import msgid, tr, tr_n
-from monitor.model.alarm import AlarmState, AlarmView, Severity
+from monitor.model.alarm import EXPECTED_WORDS, AlarmState, AlarmView, Severity
 from monitor.model.reading import Validity, Value
 from monitor.model.snapshot import HoistState, Snapshot
 from monitor.model.stream import SECOND_NS
@@ -162,3 +162,47 @@ def motion_words(snap: Snapshot) -> str:
 
 def rules_in_words(count: int) -> str:
     return tr_n("{n} rule", "{n} rules", count)
+
+
+def data_troubles(snap: Snapshot) -> list[str]:
+    """What is wrong with the data, worst first; after a colon which sensors."""
+    total = len(snap.sensors)
+    troubles: list[str] = []
+    if snap.health.connected is False:
+        troubles.append(tr("BROKER NOT CONNECTED"))
+    if height(snap).validity >= Validity.INVALID:
+        troubles.append(tr("HEIGHT UNKNOWN"))
+    elif height(snap).validity is Validity.DEGRADED:
+        troubles.append(tr("height degraded"))
+    for sensors, word in ((stale_sensors(snap), tr("SILENT")), (bad_sensors(snap), tr("REFUSED"))):
+        if sensors:
+            troubles.append(
+                tr(
+                    "{sensors} of {total} {word}: {names}",
+                    sensors=len(sensors),
+                    total=total,
+                    word=word,
+                    names=", ".join(sensors),
+                )
+            )
+    if snap.blind_rules:
+        troubles.append(tr("{rules} blind", rules=rules_in_words(snap.blind_rules)))
+    return troubles
+
+
+def no_alarm(snap: Snapshot) -> tuple[tuple[str, ...], Severity | None]:
+    """What may be said where no alarm stands, the fullest wording first, and how grave that is: never more than is known."""
+    rules = rules_in_words(snap.blind_rules)
+    blind = tr("; {rules} cannot be judged", rules=rules) if snap.blind_rules else ""
+    if expected_alarms(snap):
+        known = tr(EXPECTED_WORDS)
+        full = tr("No alarm but those {words}{blind}.", words=known, blind=blind)
+        return (full, tr("No alarm but those {words}{blind}.", words=known, blind="")), Severity.NOTICE
+    if any(alarm.active for alarm in set_aside_alarms(snap)):
+        full = tr("No other alarm than those put aside{blind}.", blind=blind)
+        return (full, tr("No other alarm than those put aside{blind}.", blind="")), Severity.CAUTION
+    if snap.blind_rules and data_severity(snap) is not None:
+        return (tr("△ No alarm from what can be seen; {rules} cannot be judged.", rules=rules),), Severity.CAUTION
+    if snap.blind_rules:
+        return (tr("No alarm; {rules} not judged yet: no evidence so far.", rules=rules),), None
+    return (tr("No alarm"),), None

@@ -19,14 +19,14 @@ from typing import Final
 
 from monitor.config.rig import Rig
 from monitor.errors import UserError
-from monitor.language import tr
+from monitor.language import msgid
 from monitor.language.catalogue import choose_from
 from monitor.model.snapshot import Snapshot
 from monitor.model.stream import Request
 from monitor.runtime.driver import Mode
 from monitor.runtime.facts import RunFacts
 from monitor.text import harmless
-from monitor.ui.app import MESSAGE_S, StopmarkApp
+from monitor.ui.app import StopmarkApp
 from monitor.web.hub import HUB_PASS, HUB_PORT
 from monitor.web.wire import UPDATE_BYTES, ActionRequest, Welcome, read_update
 
@@ -81,6 +81,10 @@ class RemoteDriver:
         """Pass it on. The monitor records it, and the answer comes with the next snapshot."""
         self._writer.write(ActionRequest.of(request).line())
 
+    def close(self) -> None:
+        """Leave the hub."""
+        self._writer.close()
+
     async def run(self) -> None:
         """Take updates until the hub disconnects.
 
@@ -102,10 +106,11 @@ class RemoteDriver:
 class Viewer(StopmarkApp):
     """The screen, for one of possibly many that look at the same monitor."""
 
+    leave_words = msgid("Press q again to close this view (the monitor goes on watching and recording).")
+
     def __init__(self, driver: RemoteDriver) -> None:
         super().__init__(driver)
         self._remote = driver
-        self._close_until_s = float("-inf")
 
     def on_mount(self) -> None:
         """Start the pulse."""
@@ -115,14 +120,6 @@ class Viewer(StopmarkApp):
         """Let the page know that the whole chain to the core stands: an empty message, while updates are fresh."""
         if self._remote.fresh and self._driver is not None:
             self._driver.write("")
-
-    def leave(self) -> None:
-        """Close this view, on the second press. The monitor goes on."""
-        if self.clock() < self._close_until_s:
-            self.exit(0)
-            return
-        self._close_until_s = self.clock() + MESSAGE_S
-        self.say(tr("Press q again to close this view (the monitor goes on watching and recording)."))
 
 
 async def join(port: int, word: str, at_end: Callable[[], None] = lambda: None) -> RemoteDriver:

@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Any
 
 from monitor.commands.common.arguments import positive
 from monitor.commands.common.screen import screen_of
+from simulators.commands.demo_rigs import count, run_rigs
 from simulators.commands.simulate import add_scenario_arguments
 
 if TYPE_CHECKING:
@@ -49,6 +50,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         action="store_true",
         help="five short situations with your hand on the simulated levers, then what came of it",
     )
+    parser.add_argument(
+        "--rigs", metavar="N", type=count, help="so many rigs at once, each in a process of its own, and their overview"
+    )
     add_session_arguments(parser)
 
 
@@ -81,6 +85,8 @@ class Watcher:
 
 def run(args: argparse.Namespace) -> int:
     """Show it."""
+    if args.rigs:
+        return run_rigs(args)
     if args.teach:
         return _teach(args)
     from monitor.adapters.host.clock import StreamClock

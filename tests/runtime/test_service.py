@@ -96,7 +96,7 @@ def manager(tmp_path: Path) -> Iterator[Manager]:
 
 
 def figures(port: int) -> dict[str, float]:
-    """The page as the independent parser reads it: every sample by its name and labels."""
+    """The page of one rig as the independent parser reads it: every sample by its name and its labels but the rig's."""
     with urllib.request.urlopen(f"http://127.0.0.1:{port}/metrics", timeout=DEADLINE_S) as answer:
         assert answer.headers["Content-Type"].startswith("text/plain; version=0.0.4")
         text = answer.read().decode()
@@ -109,6 +109,7 @@ def parsed(text: str) -> dict[str, float]:
         assert family.type in ("gauge", "counter"), family.name
         assert family.documentation, family.name
         for sample in family.samples:
+            assert sample.labels.pop("rig"), family.name
             name = sample.name + "".join(f",{key}={value}" for key, value in sorted(sample.labels.items()))
             assert name not in found
             found[name] = sample.value

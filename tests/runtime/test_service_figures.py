@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from prometheus_client.parser import text_string_to_metric_families
 
 from monitor.adapters.host import metrics_endpoint
-from monitor.adapters.host.metrics import Facts, page
+from monitor.adapters.host.metrics import Facts, families, page
 from monitor.adapters.host.metrics_endpoint import Endpoint, HealthFile, parse_place
 from monitor.errors import UserError
 from monitor.model.alarm import AlarmState, Severity
@@ -28,7 +28,7 @@ def test_any_text_in_a_label_is_read_back_as_it_was(rig: str, sensor: str, rejec
     snap = sample.calm()
     sensors = (replace(snap.sensors[0], id=sensor),)
     snap = replace(snap, sensors=sensors, rejects=MappingProxyType(rejects))
-    text = page(Facts(version="1", rig=rig, mode="LIVE", snapshot=snap))
+    text = page(families(Facts(version="1", rig=rig, mode="LIVE", snapshot=snap)))
     found = {family.name: family for family in text_string_to_metric_families(text)}
     assert found["stopmark_info"].samples[0].labels == {"version": "1", "rig": rig, "mode": "live"}
     assert found["stopmark_sensor_readings"].samples[0].labels["sensor"] == sensor
@@ -39,7 +39,9 @@ def test_any_text_in_a_label_is_read_back_as_it_was(rig: str, sensor: str, rejec
 
 def test_every_family_is_described_once_and_counts_what_the_screen_shows() -> None:
     snap = sample.warning()
-    text = page(Facts(version="1", rig="land", mode="LIVE", snapshot=snap, findings={"alarm": 3}, recorder_lost=2))
+    text = page(
+        families(Facts(version="1", rig="land", mode="LIVE", snapshot=snap, findings={"alarm": 3}, recorder_lost=2))
+    )
     lines = text.splitlines()
     described = [line.split()[2] for line in lines if line.startswith("# HELP ")]
     assert described == [line.split()[2] for line in lines if line.startswith("# TYPE ")]
@@ -53,7 +55,7 @@ def test_every_family_is_described_once_and_counts_what_the_screen_shows() -> No
     for name in ("stopmark_alarms", "stopmark_findings_total", "stopmark_height_validity", "stopmark_info"):
         assert any(line.startswith(f"# HELP {name} ") and "Advisory only" in line for line in lines), name
     found = {
-        (s.name, *sorted(s.labels.items())): s.value
+        (s.name, *sorted((name, word) for name, word in s.labels.items() if name != "rig")): s.value
         for family in text_string_to_metric_families(text)
         for s in family.samples
     }
@@ -70,16 +72,24 @@ def test_every_family_is_described_once_and_counts_what_the_screen_shows() -> No
 def test_what_was_never_seen_has_an_infinite_age() -> None:
     snap = sample.calm()
     snap = replace(snap, sensors=(replace(snap.sensors[0], age_s=float("inf"), stale=True),))
-    text = page(Facts(version="1", rig="land", mode="LIVE", snapshot=snap))
+    text = page(families(Facts(version="1", rig="land", mode="LIVE", snapshot=snap)))
     (line,) = [line for line in text.splitlines() if line.startswith("stopmark_sensor_age_seconds{")]
     assert line.endswith(" +Inf")
-    assert "stopmark_stale_sensors 1" in text.splitlines()
+    assert 'stopmark_stale_sensors{rig="land"} 1' in text.splitlines()
 
 
 def test_before_the_first_input_the_page_says_what_is_known() -> None:
-    text = page(Facts(version="1", rig="land", mode="LIVE"))
-    assert "stopmark_up 1" in text.splitlines()
+    text = page(families(Facts(version="1", rig="land", mode="LIVE")))
+    assert 'stopmark_up{rig="land"} 1' in text.splitlines()
     assert "stopmark_alarms" not in text
+
+
+def test_rigs_of_one_page_are_told_apart_by_label() -> None:
+    rigs = [families(Facts(version="1", rig=rig, mode="LIVE", snapshot=sample.calm())) for rig in ("north", "south")]
+    found = {family.name: family for family in text_string_to_metric_families(page(*rigs))}
+    for family in found.values():
+        assert {one.labels["rig"] for one in family.samples} == {"north", "south"}, family.name
+    assert page(*rigs).count("# TYPE stopmark_up ") == 1
 
 
 # --- where they are read ------------------------------------------------------------------------------------------------

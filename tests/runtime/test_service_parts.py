@@ -326,8 +326,8 @@ async def test_the_service_answers_while_it_runs(tmp_path: Path) -> None:
         assert service.endpoint is not None
         await until(lambda: driver.core.now_ns > 0, "the start")
         answer = await asked(service.endpoint.port, b"GET /metrics HTTP/1.1\r\n\r\n")
-        assert b"\nstopmark_connected 0\n" in answer
-        assert b"\nstopmark_recording 0\n" in answer
+        assert b'\nstopmark_connected{rig="land"} 0\n' in answer
+        assert b'\nstopmark_recording{rig="land"} 0\n' in answer
         assert service.words().startswith("not connected (")
         driver.stop()
         await running
@@ -368,11 +368,13 @@ async def test_certificates_that_end_soon_are_told_while_there_is_time(
     with ServiceLog(tmp_path / "log", 1 << 20, 2) as log:
         service = Service(driver, FindingLog(), log, Notifier({}), url=url)
         running = asyncio.create_task(service.run(None, {}))
-        await until(lambda: 'stopmark_certificate_end_time_seconds{use="client"}' in service.page(), "the look at it")
+        await until(
+            lambda: 'stopmark_certificate_end_time_seconds{rig="land",use="client"}' in service.page(), "the look at it"
+        )
         driver.stop()
         await running
         service.ended("test")
-    assert 'stopmark_certificate_end_time_seconds{use="authority"}' in service.page()
+    assert 'stopmark_certificate_end_time_seconds{rig="land",use="authority"}' in service.page()
     logged = [str(line["message"]) for line in lines_of(tmp_path / "log")]
     reported = [words for words in logged if str(client) in words]
     assert [words.partition(" UTC, ")[2] for words in reported] == [

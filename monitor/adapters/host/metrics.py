@@ -1,8 +1,8 @@
 """Metrics of the monitor for the site's own supervision, in the text format of Prometheus, version 0.0.4 (an open standard).
 
-`page` turns `Facts` into that text: a table of families, each with its HELP and TYPE, in base units (seconds, bytes, metres).
-It says how the *monitor* is, and which of its warnings stand; nothing may act on the rig because of it, and every HELP of a
-figure about the hoist says so.
+`families` turns `Facts` of one rig into a table of them, each sample with the rig's name; `page` is the text of one rig or of
+several, each family with its HELP and TYPE, in base units (seconds, bytes, metres). It says how the *monitor* is, and which of
+its warnings stand; nothing may act on the rig because of it, and every HELP of a figure about the hoist says so.
 """
 
 import math
@@ -10,7 +10,7 @@ import os
 import time
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Final, Literal
 
 from monitor.model.alarm import AlarmState, Severity
@@ -19,12 +19,14 @@ from monitor.model.snapshot import Snapshot
 
 CONTENT_TYPE: Final = "text/plain; version=0.0.4; charset=utf-8"
 ADVISORY: Final = "Advisory only: for people, never to act on the rig."
-_STARTED_S: Final = time.time()
+_STARTED_S = time.time()
 
 Kind = Literal["gauge", "counter"]
 Labels = Mapping[str, str]
 Sample = tuple[Labels, float]
 _NONE: Final[Labels] = {}
+_UP: Final = "1 while the monitor watches, 0 after its end in order."
+_LOG_LOST: Final = "Lines of the log that could not be written."
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,15 +70,34 @@ class Family:
     samples: Sequence[Sample]
 
 
-def page(facts: Facts) -> str:
-    """The whole page, each family once, each line ended."""
-    lines: list[str] = []
-    for family in (*_monitor(facts), *_recorder(facts), *_stream(facts), *_process()):
-        if family.samples:
-            lines.append(f"# HELP {family.name} {_escaped(family.help)}")
-            lines.append(f"# TYPE {family.name} {family.kind}")
-            lines += [f"{family.name}{_labels(labels)} {_number(value)}" for labels, value in family.samples]
-    return "\n".join(lines) + "\n"
+def families(facts: Facts) -> list[Family]:
+    """What there is to say of one rig; its name is a label of every sample."""
+    found = (*_monitor(facts), *_recorder(facts), *_stream(facts), *_process())
+    return [
+        replace(family, samples=[({"rig": facts.rig, **labels}, value) for labels, value in family.samples])
+        for family in found
+        if family.samples
+    ]
+
+
+def not_up(rig: str) -> list[Family]:
+    """All that there is to say of a rig that is not watched."""
+    return [Family("stopmark_up", "gauge", _UP, [({"rig": rig}, 0.0)])]
+
+
+def of_process(log_lost: int) -> list[Family]:
+    """Figures of a process that watches no rig itself."""
+    return [_one("stopmark_log_lines_lost_total", "counter", _LOG_LOST, log_lost), *_process()]
+
+
+def page(*rigs: Sequence[Family]) -> str:
+    """The whole page of all `rigs`, each family once, each line ended."""
+    lines: dict[str, list[str]] = {}
+    for family in (family for rig in rigs for family in rig):
+        head = [f"# HELP {family.name} {_escaped(family.help)}", f"# TYPE {family.name} {family.kind}"]
+        written = lines.setdefault(family.name, head)
+        written += [f"{family.name}{_labels(labels)} {_number(value)}" for labels, value in family.samples]
+    return "\n".join(line for written in lines.values() for line in written) + "\n"
 
 
 def _one(name: str, kind: Kind, words: str, value: float | None) -> Family:
@@ -91,7 +112,7 @@ def _monitor(facts: Facts) -> list[Family]:
     about = {"version": facts.version, "rig": facts.rig, "mode": facts.mode.lower()}
     return [
         Family("stopmark_info", "gauge", f"Which monitor this is; always 1. {ADVISORY}", [(about, 1.0)]),
-        _one("stopmark_up", "gauge", "1 while the monitor watches, 0 after its end in order.", facts.up),
+        _one("stopmark_up", "gauge", _UP, facts.up),
         _one("stopmark_connected", "gauge", "1 while there is a connection to the broker.", facts.connected),
         _one("stopmark_connections_total", "counter", "Connections to the broker so far.", facts.connections),
         _one("stopmark_frames_total", "counter", "Messages and health frames taken.", facts.frames),
@@ -103,7 +124,7 @@ def _monitor(facts: Facts) -> list[Family]:
             "stopmark_findings_total", "counter", f"Findings so far, by kind. {ADVISORY}",
             _by("kind", sorted(facts.findings.items())),
         ),
-        _one("stopmark_log_lines_lost_total", "counter", "Lines of the log that could not be written.", facts.log_lost),
+        _one("stopmark_log_lines_lost_total", "counter", _LOG_LOST, facts.log_lost),
         Family(
             "stopmark_certificate_end_time_seconds", "gauge",
             "When the certificates given to the monitor end, seconds since 1970.",
@@ -185,6 +206,12 @@ def _stream(facts: Facts) -> list[Family]:
             _by("validity", [(each.name.lower(), each == height) for each in Validity]),
         ),
     ]  # fmt: skip
+
+
+def begins_now() -> None:
+    """Note when this process began, where it is a copy of one that had imported this module already."""
+    global _STARTED_S
+    _STARTED_S = time.time()
 
 
 def _process() -> list[Family]:

@@ -55,9 +55,20 @@ def add_run_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def add_rig_arguments(parser: argparse.ArgumentParser) -> None:
-    """Which rig, and how to reach it."""
-    parser.add_argument("--rig", required=True, help="rig file (.toml), or the name of a shipped rig")
-    parser.add_argument("--broker", required=True, metavar="URL", help="mqtt://host[:port] or mqtts://host[:port]")
+    """Which rigs, and how to reach them."""
+    which = parser.add_mutually_exclusive_group(required=True)
+    which.add_argument(
+        "--rig",
+        dest="rigs",
+        action="append",
+        default=[],
+        help="rig file (.toml), or the name of a shipped rig; several times: several rigs at once, each in a process of its"
+        " own, each with a folder of its own for its sessions",
+    )
+    which.add_argument("--fleet", metavar="FILE", type=Path, help="file that names several rigs (.toml)")
+    parser.add_argument(
+        "--broker", metavar="URL", help="mqtt://host[:port] or mqtts://host[:port]; a fleet's file may name it"
+    )
     add_credentials_arguments(parser)
 
 

@@ -14,10 +14,9 @@ from monitor.ui.drawing.canvas import Area, first_that_fits, printable, words_th
 from monitor.ui.drawing.theme import FILL_ROLE, SHAPE, TEXT_ROLE, Role
 from monitor.ui.frame.act import draw_act, draw_word
 from monitor.ui.queries import (
-    data_severity,
     expected_alarms,
+    no_alarm,
     returned,
-    rules_in_words,
     set_aside_alarms,
     standing,
 )
@@ -79,7 +78,8 @@ def _calm(area: Area, view: View) -> None:
         for y, line in enumerate(wrapped(snap.health.note, area.width - 6, area.height - 1), 1):
             area.put(4, y, line, "danger")
         return
-    choices, role = no_alarm(view)
+    choices, severity = no_alarm(snap)
+    role: Role = "dim" if severity is None else TEXT_ROLE[severity]
     area.say(2, 0, first_that_fits(choices, area.width - 3), role)
     y = 1
     for alarm in expected_alarms(snap)[: area.height - y]:
@@ -96,25 +96,6 @@ def _calm(area: Area, view: View) -> None:
         for alarm in still_there[: area.height - y]:
             area.say(2, y, f"{SHAPE[alarm.severity]} {alarm.message}: {tr(alarm.state)}", TEXT_ROLE[alarm.severity])
             y += 1
-
-
-def no_alarm(view: View) -> tuple[tuple[str, ...], Role]:
-    """What may be said where no alarm stands, the fullest wording first: never more than is known."""
-    snap = view.snap
-    rules = rules_in_words(snap.blind_rules)
-    blind = tr("; {rules} cannot be judged", rules=rules) if snap.blind_rules else ""
-    if expected_alarms(snap):
-        known = tr(EXPECTED_WORDS)
-        full = tr("No alarm but those {words}{blind}.", words=known, blind=blind)
-        return (full, tr("No alarm but those {words}{blind}.", words=known, blind="")), "notice"
-    if any(alarm.active for alarm in set_aside_alarms(snap)):
-        full = tr("No other alarm than those put aside{blind}.", blind=blind)
-        return (full, tr("No other alarm than those put aside{blind}.", blind="")), "caution"
-    if snap.blind_rules and data_severity(snap) is not None:
-        return (tr("△ No alarm from what can be seen; {rules} cannot be judged.", rules=rules),), "caution"
-    if snap.blind_rules:
-        return (tr("No alarm; {rules} not judged yet: no evidence so far.", rules=rules),), "dim"
-    return (tr("No alarm"),), "dim"
 
 
 STATE_WORDS = {

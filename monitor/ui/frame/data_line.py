@@ -5,7 +5,6 @@ from math import isnan
 from rich.cells import cell_len
 
 from monitor.language import tr
-from monitor.model.reading import Validity
 from monitor.model.snapshot import Snapshot
 from monitor.presentation.format import plain
 from monitor.ui.drawing.canvas import Area, first_that_fits, printable
@@ -14,7 +13,7 @@ from monitor.ui.queries import (
     aside_words,
     bad_sensors,
     data_severity,
-    height,
+    data_troubles,
     rules_in_words,
     stale_sensors,
 )
@@ -39,34 +38,8 @@ def data_line(area: Area, view: View) -> None:
     role = TEXT_ROLE[severity]
     x = area.put(1, 0, tr("{mark} DATA", mark=SHAPE[severity]), role) + 2
     room = area.width - x - 1
-    x = area.say(x, 0, _shortened(_troubles(view.snap), room), role, room) + 3
+    x = area.say(x, 0, _shortened(data_troubles(view.snap), room), role, room) + 3
     _parts(area, x, _counts(view.snap, trouble=True), "dim")
-
-
-def _troubles(snap: Snapshot) -> list[str]:
-    """What is wrong with the data, worst first; after a colon which sensors."""
-    total = len(snap.sensors)
-    troubles: list[str] = []
-    if snap.health.connected is False:
-        troubles.append(tr("BROKER NOT CONNECTED"))
-    if height(snap).validity >= Validity.INVALID:
-        troubles.append(tr("HEIGHT UNKNOWN"))
-    elif height(snap).validity is Validity.DEGRADED:
-        troubles.append(tr("height degraded"))
-    for sensors, word in ((stale_sensors(snap), tr("SILENT")), (bad_sensors(snap), tr("REFUSED"))):
-        if sensors:
-            troubles.append(
-                tr(
-                    "{sensors} of {total} {word}: {names}",
-                    sensors=len(sensors),
-                    total=total,
-                    word=word,
-                    names=", ".join(sensors),
-                )
-            )
-    if snap.blind_rules:
-        troubles.append(tr("{rules} blind", rules=rules_in_words(snap.blind_rules)))
-    return troubles
 
 
 def _counts(snap: Snapshot, trouble: bool) -> list[str]:

@@ -14,10 +14,11 @@ from monitor.presentation.format import clock, signal_word, span
 from monitor.presentation.in_language import alarm_in_language
 from monitor.ui.drawing.canvas import Area, first_that_fits, printable, words_that_fit, wrapped
 from monitor.ui.drawing.theme import FILL_ROLE, SHAPE, TEXT_ROLE, Role
-from monitor.ui.frame.banner import STATE_WORDS, no_alarm, nothing_to_acknowledge
+from monitor.ui.frame.banner import STATE_WORDS, nothing_to_acknowledge
 from monitor.ui.keys import crew
 from monitor.ui.keys.key import Key, ScreenContext
 from monitor.ui.keys.list_keys import EVERYTHING, FILTER, SEARCH, SORT
+from monitor.ui.queries import no_alarm
 from monitor.ui.view import View
 from monitor.ui.widgets import listing, signal_curve
 from monitor.ui.widgets.labels import signal_label
@@ -55,7 +56,7 @@ def draw(area: Area, view: View) -> tuple[str, ...]:
         return _history(area, view)
     alarms = view.snap.alarms
     if not alarms:
-        area.say(2, 1, first_that_fits(no_alarm(view)[0], area.width - 3), "base")
+        area.say(2, 1, first_that_fits(no_alarm(view.snap)[0], area.width - 3), "base")
         area.say(2, 3, tr("l shows the history."), "dim")
         return ()
     rows_of_list = [_entry(alarm, alarm.key, alarm.since_ns, view.snap.t_ns) for alarm in alarms]

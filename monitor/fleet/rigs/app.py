@@ -1,0 +1,234 @@
+"""The overview on the terminal, and a rig's own screen opened from it. One is shown at a time; the rigs go on meanwhile."""
+
+import asyncio
+import time
+from collections.abc import Callable
+from typing import Final
+
+from textual import events
+from textual.widgets import Input
+
+from monitor.errors import UserError
+from monitor.fleet.rigs.bell import RigsBell, ringing
+from monitor.fleet.rigs.overview import Overview, Shown, draw_overview, shown, status_words
+from monitor.fleet.rigs.supervisor import Supervisor
+from monitor.model.alarm import Severity
+from monitor.presentation.format import Units
+from monitor.runtime.driver import Mode
+from monitor.ui.app import StopmarkApp
+from monitor.ui.canvas_app import CanvasApp
+from monitor.ui.dialogs import Help
+from monitor.ui.drawing.canvas import Canvas
+from monitor.ui.drawing.theme import SHAPE, ThemeName
+from monitor.ui.keys.key import MOVES, Key
+from monitor.ui.view import KeyRow
+from monitor.web.viewer import GONE, RemoteDriver
+
+HERTZ: Final = 4.0
+AGAIN_S: Final = 8.0
+"""How often a rig's own screen names the others that need somebody, s."""
+_HINTS: Final[tuple[KeyRow, ...]] = (
+    (("enter", "open the rig"), ("r", "try again now"), ("s", "silence here"), ("u", "units"), ("t", "theme"),
+     ("q", "quit"), ("?", "help")),
+    (("enter", "open"), ("r", "again"), ("s", "silence"), ("u", "units"), ("q", "quit"), ("?", "help")),
+)  # fmt: skip
+_HELP: Final = """STOPMARK watches and warns. It never acts on a rig: ADVISORY ONLY.
+
+A row a rig, worst on top; equals by name
+  enter     open the rig's own screen (also a click on the chosen row); v there comes back
+  arrows    move in the list
+  r         start a rig that is not watched again, now
+  s         silence the bell here until something new rings; acknowledges nothing
+  u, t      next units, next theme
+  q         stop watching and recording of all rigs (press twice)
+
+The columns
+  WORST     the alarm in the rig's banner, or what is wrong with its data; ● waits to be acknowledged
+  SPEED     ↑ hoisting  ↓ lowering  ■ still  ? not known
+  ROOM      to the limit ahead; of a block at rest to the nearer one
+  BRAKE     holding ratio: what the brake can hold over what hangs there; LOW or < below the site's least
+  AGE       of the latest good reading that height, speed and room rest on
+  ≈         an estimate whose bound has grown;  "unknown": there is no figure to trust
+
+Alarms are acknowledged on the rig's own screen, where they can be read."""
+
+
+class OverviewApp(CanvasApp):
+    """All rigs. Ends with `opened` set when one is to be opened, else when the person leaves."""
+
+    leave_words = "Press q again to stop watching and recording of all rigs."
+
+    def __init__(
+        self, supervisor: Supervisor, mode: Mode, units: Units, theme: ThemeName = "day", sound: bool = True,
+        clock: Callable[[], float] = time.monotonic,
+    ) -> None:  # fmt: skip
+        super().__init__(units, theme, clock, hertz=HERTZ)
+        self.opened = ""
+        self.chosen = ""
+        self.sound = sound
+        self._supervisor, self._mode = supervisor, mode
+        self._bell = RigsBell()
+
+    def rigs(self) -> list[Shown]:
+        """All rigs as they are now."""
+        now_s = time.monotonic()
+        return [shown(rig, now_s) for rig in self._supervisor.rigs]
+
+    def canvas(self, width: int, height: int) -> Canvas:
+        """The overview of this moment."""
+        if self._supervisor.finished:
+            self.exit(0)
+        rigs = self.rigs()
+        if self._bell.due(ringing(rigs), self.clock()) and self.sound and not self._terminal_lags():
+            self.bell()
+        view = Overview(
+            rigs, self._mode, self.units, time.time_ns(), self.chosen, self.message, _HINTS, self._bell.silenced
+        )  # fmt: skip
+        canvas = draw_overview(view, width, height)
+        if self.chosen not in canvas.places and canvas.places:
+            self.chosen = canvas.places[0]
+        return canvas
+
+    def on_key(self, event: events.Key) -> None:
+        """Move, or run the key's action."""
+        if len(self.screen_stack) > 1:
+            return
+        event.stop()
+        shown_now = self._canvas_widget.shown
+        places = shown_now.places if shown_now else ()
+        if event.key in MOVES and places:
+            here = places.index(self.chosen) if self.chosen in places else 0
+            self.chosen = places[max(0, min(len(places) - 1, here + MOVES[event.key]))]
+            self.tick()
+        else:
+            self._press(event.key)
+
+    def _press(self, key: str) -> None:
+        if key == "enter":
+            self._open()
+        elif key == "r":
+            self._try_again()
+        elif key == "s":
+            self._bell.silenced = True
+            self.say("Bell silenced here until something new rings; nothing acknowledged.")
+        elif key == "u":
+            self.next_units()
+        elif key == "t":
+            self.next_theme()
+        elif key == "q":
+            self.leave()
+        elif key in ("question_mark", "?"):
+            self.push_screen(Help(_HELP))
+
+    def on_click(self, event: events.Click) -> None:
+        """A click on a hint is its key; on a row it chooses, on the chosen one it opens."""
+        spot = self._spot(event)
+        if spot is None:
+            return
+        event.stop()
+        if spot.kind == "key":
+            self._press(spot.id)
+        elif spot.id == self.chosen:
+            self._open()
+        else:
+            self.chosen = spot.id
+            self.tick()
+
+    def _try_again(self) -> None:
+        rig = self._supervisor.rig(self.chosen)
+        if rig is not None and rig.problem and rig.pid is None:
+            rig.retry.set()
+            self.say(f"{rig.name} is started again.")
+        else:
+            self.say("Only a rig that is not watched is started again.")
+
+    def _open(self) -> None:
+        rig = next((one for one in self.rigs() if one.name == self.chosen), None)
+        if rig is None or rig.row is None:
+            self.say(f"There is nothing to open: {status_words(rig)[0] if rig else 'no rig'}")
+            return
+        self.opened = rig.name
+        self.exit(0)
+
+
+class RigApp(StopmarkApp):
+    """One rig's own screen. `v` leads back to the overview, whose bell goes on ringing for the other rigs."""
+
+    leave_words = "Press q again for the overview (all rigs go on being watched and recorded)."
+
+    def __init__(self, driver: RemoteDriver, name: str, overview: OverviewApp, theme: ThemeName) -> None:
+        super().__init__(driver, theme, sound=overview.sound)
+        self._name, self._overview = name, overview
+        self._others_bell, self._named_s = RigsBell(), float("-inf")
+
+    def keys(self) -> list[Key]:
+        """The keys of this moment, and the way back."""
+        back = Key("v", lambda _: self._back(), "overview", "back to the overview of all rigs")
+        return [back, *super().keys()]
+
+    def _back(self) -> None:
+        self.exit(0)
+
+    def canvas(self, width: int, height: int) -> Canvas:
+        """The rig's page; in its footer, now and then, the others that need somebody."""
+        others = [rig for rig in self._overview.rigs() if rig.name != self._name]
+        found = ringing(others)
+        if self._others_bell.due(found, self.clock()) and self.sound and not self._terminal_lags():
+            self.bell()
+        grave = [rig for rig in sorted(others, key=lambda rig: rig.order) if rig.problem or _grave(rig)]
+        fresh = self._others_bell.fresh >= Severity.WARNING
+        if grave and (fresh or self.clock() - self._named_s > AGAIN_S) and not isinstance(self.focused, Input):
+            self._named_s = self.clock()
+            words, severity = status_words(grave[0])
+            more = f" (and {len(grave) - 1} more)" if len(grave) > 1 else ""
+            self._message = f"{SHAPE[severity or Severity.NOTICE]} {grave[0].name}: {words}{more} · v: overview"
+            self._message_until_s = self.clock() + AGAIN_S / 2
+        return super().canvas(width, height)
+
+
+def _grave(rig: Shown) -> bool:
+    return any(severity >= Severity.WARNING for severity in ringing([rig]).values())
+
+
+class Screens:
+    """Overview and rigs' screens, one after another, until the person leaves or `stop` is called."""
+
+    def __init__(self, supervisor: Supervisor, mode: Mode, units: Units, theme: ThemeName, sound: bool) -> None:
+        self._supervisor, self._mode = supervisor, mode
+        self._units, self._theme, self._sound = units, theme, sound
+        self._app: CanvasApp | None = None
+        self._stopped = False
+
+    def stop(self) -> None:
+        """End, from the event loop's thread."""
+        self._stopped = True
+        if self._app is not None:
+            self._app.exit(0)
+
+    async def run(self) -> int:
+        """Show them; the exit code."""
+        chosen, words = "", ""
+        while not self._stopped:
+            overview = OverviewApp(self._supervisor, self._mode, self._units, self._theme, self._sound)
+            overview.chosen = chosen
+            if words:
+                overview.call_later(overview.say, words)
+            self._app = overview
+            await overview.run_async()
+            self._units, self._theme = overview.units, overview.screen_theme
+            if not overview.opened or self._stopped:
+                return overview.return_code or 0
+            chosen, words = overview.opened, ""
+            try:
+                driver = await self._supervisor.open(chosen)
+            except UserError as error:
+                words = str(error)
+                continue
+            app = self._app = RigApp(driver, chosen, overview, self._theme)
+            app.units = self._units
+            await app.run_async()
+            driver.close()
+            await asyncio.sleep(0)
+            self._units, self._theme = app.units, app.screen_theme
+            words = f"{chosen}: its process has ended" if app.error == GONE else app.error
+        return 0

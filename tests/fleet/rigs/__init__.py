@@ -1,0 +1,1 @@
+"""Several rigs at once."""
