@@ -42,6 +42,7 @@ from monitor.core.checks.procedure import (
 )
 from monitor.core.signals.grid_point import GridPoint
 from monitor.model.check import CheckVerdict
+from monitor.model.snapshot import HoistState
 from monitor.model.stream import GRID_NS, SECOND_NS
 
 _NEVER_NS: Final = -SECOND_NS * 3600
@@ -191,7 +192,8 @@ def _stop(run: Run, now: GridPoint) -> Outcome:
         if "rest" not in times_ns:
             times_ns["rest"] = now.t_ns
             run.measure("time to rest", since, "time", "at most", rig.checks.overtravel_stop_s)
-        if seconds(now, times_ns["rest"]) >= _STILL_S:
+        # As long as the rules of motion see it hoisted, what they say is still of this test.
+        if seconds(now, times_ns["rest"]) >= _STILL_S and now.hoist is not HoistState.HOISTING:
             run.hint = ""
             return True
         return run.wait("")

@@ -17,6 +17,7 @@ it means a height again (`regain`).
 What is then said of height and speed, with bounds and validity, is `prediction`.
 """
 
+import math
 from collections.abc import Callable, Mapping
 from typing import Any, Final
 
@@ -49,6 +50,8 @@ __all__ = ["Estimate", "Estimator", "Fusion"]
 Handler = Callable[[Sample], RejectReason | None]
 BRAKE_ON: Final = 0.05
 """Travel of the brake lever from which on the friction brake is on."""
+CLOSED: Final = 0.2
+"""Share of full pressure with which a brake surely is on."""
 
 
 class Estimator:
@@ -80,6 +83,7 @@ class Estimator:
         self._order = tuple(self._sources.values())
         lead = next((source for source in self._order if source.referenced), self._order[0])
         self._track = track = PositionFilter(rig, frame, lead)
+        self._closed_pa = CLOSED * rig.brake.full_pressure_pa if rig.has("brake") else math.inf
         self._references = HeightReferences(rig, track, self._order)
         self._second = SecondSource(track, self._references)
         self._regain = HeightRegain(rig, track)
@@ -106,7 +110,12 @@ class Estimator:
             "mark": self._take_mark,
             "load": self._take_load,
         }
-        by_quantity: dict[str, Handler] = {"brake_lever": self._take_lever, "clutch_engaged": self._take_clutch}
+        by_quantity: dict[str, Handler] = {
+            "brake_lever": self._take_lever,
+            "clutch_engaged": self._take_clutch,
+            "service_pressure_1": self._take_pressure,
+            "service_pressure_2": self._take_pressure,
+        }
         return by_role.get(sensor.role) or by_quantity.get(sensor.quantity)
 
     def _take_position(self, sample: Sample) -> RejectReason | None:
@@ -190,6 +199,11 @@ class Estimator:
         """A block cannot stop hard with its friction brake off."""
         self._track.braking = sample.value >= BRAKE_ON
         self._track.braking_ns = sample.t_ns
+
+    def _take_pressure(self, sample: Sample) -> None:
+        """Nor does one with its brake on turn back where it comes to rest."""
+        if sample.value >= self._closed_pa:
+            self._track.pressed_ns = sample.t_ns
 
     def _take_clutch(self, sample: Sample) -> None:
         """With the clutch out nothing speeds the block up on its way up."""

@@ -183,3 +183,10 @@ class KinematicFilter:
         self.x -= xv / vv * over
         self.v -= over
         self.a -= va / vv * over
+
+    def stop_dead(self) -> None:
+        """Bring the thing to rest where it is: the likeliest state without speed (see `hold_acceleration`), and what slowed it
+        down ends with the motion. The covariance stays."""
+        _, xv, _, vv, _, _ = self.p
+        self.x -= xv / vv * self.v
+        self.v = self.a = 0.0

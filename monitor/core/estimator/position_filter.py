@@ -81,6 +81,8 @@ LOST_HEIGHT_DOUBT_M: Final = 2.0
 """Doubt put on a height that may be anywhere."""
 OUTSIDE_MAST_M: Final = 1.0
 """A height so far beyond crown or floor cannot be: stretch, bounce and a rough datum do not reach that far."""
+PRESSED_NS: Final = 300_000_000
+"""So long after a reading of a pressure that closes the brake it is on."""
 STILL_M_S: Final = 0.02
 """Below this, either way, the block is still."""
 
@@ -91,7 +93,7 @@ class PositionFilter:
     __slots__ = (
         "_coarse", "_known_acceleration", "_manoeuvre_until_ns", "_mast", "_mast_span_m", "apart_m", "braking", "braking_ns",
         "disagreement_m", "frame", "fused_ns", "heard_ns", "kin", "lead", "limits_m", "max_deceleration_m_s2",
-        "max_speed_m_s", "piece", "started", "t_ns", "unexplained_m", "unseen_m", "valid_bound_m", "way",
+        "max_speed_m_s", "piece", "pressed_ns", "started", "t_ns", "unexplained_m", "unseen_m", "valid_bound_m", "way",
     )  # fmt: skip
 
     def __init__(self, rig: Rig, frame: HeightFrame, lead: PositionSource) -> None:
@@ -117,8 +119,8 @@ class PositionFilter:
         self.started = False
         self.braking: bool | None = None
         """Whether the friction brake is on; None where it is not known."""
-        self.braking_ns = 0
-        """When it was last heard of."""
+        self.braking_ns = self.pressed_ns = 0
+        """When it was last heard of, and when a pressure last closed it."""
         self.unexplained_m = 0.0
         """Jumps of the leading source that nothing has explained or confirmed."""
         self.way = Way()
@@ -142,6 +144,14 @@ class PositionFilter:
         dt = (t_ns - self.t_ns) * 1e-9
         x, v, _, p = self.kin.predicted(dt)
         return (x, v, p[0]) if dt >= 0.0 else (x + v * dt, v, p[0])
+
+    def stops_dead(self, acceleration_m_s2: float) -> bool:
+        """Whether what slows the block down ends where it comes to rest: the brake is seen on, by its lever or its pressure, or,
+        where there is no lever to see, nothing but a brake slows it down so much."""
+        if self.braking is None:
+            hard = not -COAST_M_S2 <= acceleration_m_s2 <= COAST_M_S2
+            return hard or self.t_ns - self.pressed_ns < PRESSED_NS
+        return self.braking or self.t_ns - self.pressed_ns < PRESSED_NS
 
     def apply_known_acceleration(self, acceleration: float) -> None:
         """Acceleration of the block that is known from its cause, m/s2 (NaN: not known); only its changes count.
@@ -216,19 +226,23 @@ class PositionFilter:
 
     def update(self, source: PositionSource, taken: int, z: float) -> RejectReason | None:
         """Take in a reading of the source that leads: the three questions on top of this file."""
+        before = self.kin.v
         dt = self.advance_to(source, taken)
         kind, innovation, variance = self.classify(source, taken, z, dt)
         if kind is FITS or kind is MANOEUVRE:
             self.kin.update(innovation, variance, -dt if dt < 0.0 else 0.0)
-            self._stay_possible(kind)
+            self._stay_possible(kind, before if dt < MAX_AGE_S else 0.0)
             self.accept(source, taken, kind)
             return None
         return self.refuse(source, taken, z, kind)
 
-    def _stay_possible(self, kind: ReadingKind) -> None:
+    def _stay_possible(self, kind: ReadingKind, before_m_s: float) -> None:
         """No state but one of a machine: what a filter was late to see, a manoeuvre makes up for by an acceleration, and a speed,
-        that no block has. A speed seen in readings that fit is believed, however high: a load may run away."""
+        that no block has. A speed seen in readings that fit is believed, however high: a load may run away. And a brake that is
+        on stops a block, it does not drive it back: what the filter was late to see of a hard stop ends at rest."""
         kin = self.kin
+        if before_m_s * kin.v < 0.0 and not -STILL_M_S < before_m_s < STILL_M_S and self.stops_dead(kin.a):
+            kin.stop_dead()
         if not -self.max_deceleration_m_s2 <= kin.a <= self.max_deceleration_m_s2:
             kin.hold_acceleration()
         if kind is MANOEUVRE and not -self.max_speed_m_s <= kin.v <= self.max_speed_m_s:

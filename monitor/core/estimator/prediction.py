@@ -95,6 +95,9 @@ def estimate_at(t_ns: int, track: PositionFilter, plausibility: PlausibilityMoni
     frame, lead = track.frame, track.lead
     layers = frame.layers
     x, v, a, p = track.kin.predicted((t_ns - track.t_ns) * 1e-9)
+    if track.kin.v * v < 0.0 and track.kin.a * v > 0.0 and track.stops_dead(a):
+        # The brake stops it, and does not drive it back.
+        x, v, a = track.kin.x - 0.5 * track.kin.v * track.kin.v / track.kin.a, 0.0, 0.0
     if lead.drum and not track.piece.low <= x < track.piece.high:
         x, v, a = track.piece.across(track.kin, layers, x, v, a)
     if lead.slow:

@@ -34,6 +34,8 @@ NEWS_S: Final = 0.2
 """A word takes this long from the motion to the crew: two grid points, and the delay of "brake fully now"."""
 LAST_NEWS_S: Final = 0.25
 """The same of "will cross", whose rule has one grid point more: no crossing without "brake fully now" before it."""
+BLIND_NEWS_S: Final = 0.15
+"""The same where nothing tells what the friction brake does: it may bite already, so that the word waits for the last moment."""
 _SURE_Z: Final = 2.0
 """Sigmas of the acceleration to its favourable end."""
 
@@ -168,10 +170,11 @@ class LastMoments:
         """The expected stop: of a hand that must react first, and of one that pulls at once."""
         up, size, gain, sigma = motion.up, motion.speed_m_s, motion.gain_m_s2, motion.gain_sigma_m_s2
         torque = service_n_m + acting.springs_n_m
+        soon_s = LAST_NEWS_S if acting.service_most_n_m < math.inf else BLIND_NEWS_S
         phases = self._phases(up, self._hoists[0], load.expected_n, torque, self._ramp_s)
         if phases.slowing_m_s2 <= 0.0:
             never = phases.reach(size, 0.0, 0.0)
-            return _ExpectedStop(never, never, phases, 0.0, LAST_NEWS_S * size)
+            return _ExpectedStop(never, never, phases, 0.0, soon_s * size)
         # A block that goes up stops by its weight alone, also where no oil is left to brake it.
         share = min(1.0, (acting.service_n_m + acting.springs_n_m) / torque) if torque > 0.0 else 0.0
         # Only as much change of speed as the estimate is sure of: noise must neither warn nor put off.
@@ -187,7 +190,7 @@ class LastMoments:
         lag_s = 0.0 if share >= 1.0 else self._lag_s
         left_s = max(0.0, lag_s - acting.asked_s) if acting.coming_n_m > 0.0 else lag_s
         at_once = phases.reach(size, 0.0, left_s)
-        soon_m, _ = phases.after_s(LAST_NEWS_S, size, left_s)
+        soon_m, _ = phases.after_s(soon_s, size, left_s)
         if acting.called:
             return _ExpectedStop(at_once, at_once, phases, left_s, soon_m)
         coming_s = min(1.0, acting.coming_n_m / torque) * self._ramp_s if torque > 0.0 else 0.0
@@ -253,7 +256,7 @@ class _ExpectedStop:
         self.phases: Final = phases
         self.lag_s: Final = lag_s
         self.soon_m: Final = soon_m
-        """Way of the stop at once within `LAST_NEWS_S`."""
+        """Way of the stop at once within the time that the word takes."""
 
 
 def _after(

@@ -27,6 +27,7 @@ from monitor.core.estimator.estimator import Estimate
 from monitor.core.estimator.height_frame import load_noise_n
 from monitor.core.estimator.position_filter import STILL_M_S
 from monitor.core.hoist.load_loss import LoadLoss
+from monitor.core.hoist.slow_motion import SlowMotion
 from monitor.core.saved_state import number, numbers, part, whole
 from monitor.model.reading import Flag, Validity
 from monitor.model.snapshot import HoistState
@@ -154,9 +155,9 @@ class HoistTracker:
     """Hoist state and load split of one rig. `update` once per grid point; read the attributes after it."""
 
     __slots__ = (
-        "_block_n", "_configured_n", "_level_count", "_level_n", "_level_ns", "_levels", "_looked_ns", "_looks", "_motion",
-        "_noise_n", "_pending_ns", "_quick_ns", "_seen_ns", "_since_ns", "_slow_ns", "_smooth_n", "_string", "changed_hands",
-        "direction", "in_slips", "loss", "set_downs", "state", "string_load_n",
+        "_block_n", "_configured_n", "_creep", "_level_count", "_level_n", "_level_ns", "_levels", "_looked_ns", "_looks",
+        "_motion", "_noise_n", "_pending_ns", "_quick_ns", "_seen_ns", "_since_ns", "_slow_ns", "_smooth_n", "_string",
+        "changed_hands", "direction", "in_slips", "loss", "set_downs", "state", "string_load_n",
     )  # fmt: skip
 
     def __init__(self, rig: Rig) -> None:
@@ -177,6 +178,7 @@ class HoistTracker:
         self._levels: dict[int, deque[float]] = {d: deque(maxlen=MEMORY) for d in (1, 0, -1)}
         self._noise_n = load_noise_n(rig)
         self._motion = Motion.STILL
+        self._creep = SlowMotion()
         self._looked_ns = 0
         self._looks = 1
         """How many points of the full grid the present look stands for."""
@@ -276,8 +278,14 @@ class HoistTracker:
             moving, still = max(moving, doubt), max(still, min(doubt / 3.0, MOVING_M_S))
         if speed > QUICK_M_S or speed < -QUICK_M_S:
             self._quick_ns = t_ns
-        if speed > moving or speed < -moving:
-            self.direction = 1 if speed > 0.0 else -1
+        fast = speed > moving or speed < -moving
+        creeps = 0
+        if fast and abs(speed) > max(SLOW_MOVING_M_S, estimate.speed_bound_m_s):
+            self._creep.begin_again()  # its way from here on counts: a block that has just stopped does not creep
+        elif not estimate.slow:
+            creeps = self._creep.update(t_ns, estimate.height_m)
+        if fast or (creeps and before is Motion.STILL):
+            self.direction = (1 if speed > 0.0 else -1) if fast else creeps
             self._motion = MOTION[SpeedReading.FAST][before]
             return True
         after = MOTION[SpeedReading.SLOW if -still < speed < still else SpeedReading.BETWEEN][before]
