@@ -226,11 +226,13 @@ class PositionFilter:
 
     def update(self, source: PositionSource, taken: int, z: float) -> RejectReason | None:
         """Take in a reading of the source that leads: the three questions on top of this file."""
-        before = self.kin.v
+        kin = self.kin
+        # A speed that was known: one that was only presumed may well turn out the other way round.
+        before = kin.v if kin.v * kin.v > 9.0 * kin.p[3] else 0.0
         dt = self.advance_to(source, taken)
         kind, innovation, variance = self.classify(source, taken, z, dt)
         if kind is FITS or kind is MANOEUVRE:
-            self.kin.update(innovation, variance, -dt if dt < 0.0 else 0.0)
+            kin.update(innovation, variance, -dt if dt < 0.0 else 0.0)
             self._stay_possible(kind, before if dt < MAX_AGE_S else 0.0)
             self.accept(source, taken, kind)
             return None
