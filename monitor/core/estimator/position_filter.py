@@ -228,7 +228,7 @@ class PositionFilter:
         """Take in a reading of the source that leads: the three questions on top of this file."""
         kin = self.kin
         # A speed that was known: one that was only presumed may well turn out the other way round.
-        before = kin.v if kin.v * kin.v > 9.0 * kin.p[3] else 0.0
+        before = kin.v if kin.v * kin.v > 4.0 * kin.p[3] else 0.0
         dt = self.advance_to(source, taken)
         kind, innovation, variance = self.classify(source, taken, z, dt)
         if kind is FITS or kind is MANOEUVRE:

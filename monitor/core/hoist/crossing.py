@@ -140,10 +140,11 @@ class LastMoments:
 
         motion = _Motion(up, size, gain, estimate.acceleration_sigma_m_s2)
         stop = self._expected(motion, load, expected_n_m, acting)
-        margin = room - stop.waited.distance_m - NEWS_S * size
         kind, phases, lag_s = self._favourable(motion, load, strongest_n_m, acting)
         way = self._kindest(stop.at_once, kind, estimate)
         cross = room - max(way, stop.soon_m)
+        # Who will cross had to brake fully before, also where the block creeps.
+        margin = min(room - stop.waited.distance_m - NEWS_S * size, cross)
         least = most = slowest = fastest = 0.0
         if cross <= 0.0:
             beyond = max(0.0, room)
