@@ -11,8 +11,8 @@ with the other). What compiled code does otherwise, so that sources to be compil
 
 * A whole number stored where `float` is annotated becomes a float. Nanoseconds since 1970 then lose steps of 256: they live in
   places for `int` alone, and their names end in `_ns`.
-* Frozen dataclasses do not unpickle, and nothing can be copied by `copy`: `monitor/model`, which goes from process to process,
-  stays interpreted, and the plant's parts have `clone`. Pydantic models stay interpreted too.
+* Frozen dataclasses do not unpickle, and nothing can be copied by `copy`: the rest of `monitor/model`, which goes from
+  process to process, stays interpreted, and the plant's parts have `clone`. Pydantic models stay interpreted too.
 * A constant that is a tuple of floats alone raises NameError when it is read: one name for each.
 * A `cached_property` is worked out again each time.
 * Named tuples and dataclasses are made by the interpreter, 0.3 to 0.4 us each. What is made at each grid point is a plain class

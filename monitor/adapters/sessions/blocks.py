@@ -28,7 +28,7 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 from itertools import accumulate, pairwise
-from typing import Final, NamedTuple
+from typing import Final
 
 from monitor.model.stream import Frame
 
@@ -169,12 +169,15 @@ def pack_block(frames: Sequence[Frame], dictionary: bytes = b"") -> tuple[bytes,
     return packed + engine.flush(), described[-DICTIONARY_BYTES:]
 
 
-class Packed(NamedTuple):
+class Packed:
     """A column as it lies in a block: `size` signed numbers of `width` bytes, in planes."""
 
-    width: int
-    size: int
-    planes: bytes
+    __slots__ = ("planes", "size", "width")
+
+    def __init__(self, width: int, size: int, planes: bytes) -> None:
+        self.width: Final = width
+        self.size: Final = size
+        self.planes: Final = planes
 
     def numbers(self) -> tuple[int, ...]:
         """The numbers themselves."""
@@ -196,31 +199,44 @@ def _unpacked(width: int, size: int, planes: bytes) -> tuple[int, ...]:
     return struct.unpack(f"<{size}{_CODES[width]}", raw)
 
 
-class Numbers(NamedTuple):
+class Numbers:
     """One number in the payloads of a kind: its first value and the steps that follow."""
 
-    mode: int
-    first: int
-    width: int
-    size: int
-    planes: bytes
-    """The steps, as in `Packed`."""
+    __slots__ = ("first", "mode", "planes", "size", "width")
+
+    def __init__(self, mode: int, first: int, width: int, size: int, planes: bytes) -> None:
+        self.mode: Final = mode
+        self.first: Final = first
+        self.width: Final = width
+        self.size: Final = size
+        self.planes: Final = planes
+        """The steps, as in `Packed`."""
 
     def values(self) -> Iterable[int]:
         """The whole numbers that are stored."""
         return accumulate(_unpacked(self.width, self.size, self.planes), initial=self.first)
 
 
-class Kind(NamedTuple):
+class Kind:
     """Frames of one topic whose payloads have the same words around their numbers."""
 
-    topic: str
-    retained: bool
-    words: tuple[bytes, ...]
-    size: int
-    """Number of frames."""
-    columns: tuple[Numbers | tuple[bytes, ...], ...]
-    """For each number in the payload: whole numbers, or the digits of all frames as they were."""
+    __slots__ = ("columns", "retained", "size", "topic", "words")
+
+    def __init__(
+        self,
+        topic: str,
+        retained: bool,
+        words: tuple[bytes, ...],
+        size: int,
+        columns: tuple[Numbers | tuple[bytes, ...], ...],
+    ) -> None:
+        self.topic: Final = topic
+        self.retained: Final = retained
+        self.words: Final = words
+        self.size: Final = size
+        """Number of frames."""
+        self.columns: Final = columns
+        """For each number in the payload: whole numbers, or the digits of all frames as they were."""
 
     def payloads(self) -> list[bytes]:
         """The payloads, in the order of the frames."""

@@ -138,8 +138,8 @@ class AlarmBank:
             expected: ids of the rules that a guided check brings about just now: suppressed by design.
         """
         # Copies, so that nobody's later change of the lists shows in a view.
-        self._numbers = list(numbers)
-        self._validities = list(validities)
+        numbers = self._numbers = list(numbers)
+        validities = self._validities = list(validities)
         self._sensors = sensors
         # One comparison decides that a quiet rule stays quiet; `not <=` also catches NaN.
         due = [p for p, s, trip in self._above if validities[s] > 1 or not numbers[s] <= trip]

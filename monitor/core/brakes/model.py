@@ -24,7 +24,8 @@ class BrakeModel:
         self.full_pressure_pa = rig.brake.full_pressure_pa
         self.clamping_doubt_pa = _CONTACT_DOUBT * self.full_pressure_pa
         """Standard doubt of `clamping_pressure_pa`."""
-        self._braking = rig.braking
+        braking = rig.braking
+        self._fade = braking.fade_onset_c, braking.fade_full_c, braking.fade_floor
         self._caliper: CaliperBrake | None = rig.brake if isinstance(rig.brake, CaliperBrake) else None
         self._band: BandBrake | None = rig.brake if isinstance(rig.brake, BandBrake) else None
         brake = self._caliper
@@ -74,5 +75,5 @@ class BrakeModel:
 
     def fade(self, temperature_c: float) -> float:
         """Share of the cold friction left at a disc temperature."""
-        braking = self._braking
-        return fade_factor(temperature_c, braking.fade_onset_c, braking.fade_full_c, braking.fade_floor)
+        onset_c, full_c, floor = self._fade
+        return fade_factor(temperature_c, onset_c, full_c, floor)

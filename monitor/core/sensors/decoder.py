@@ -41,7 +41,7 @@ class Decoder:
                 continue
             json_ones, ascii_ones = routes.setdefault(rig.topic(sensor), ([], []))
             (ascii_ones if sensor.payload == "ascii" else json_ones).append(SensorDecoder(index, sensor))
-        self._routes: Mapping[str, tuple[list[SensorDecoder], list[SensorDecoder]]] = routes
+        self._routes = routes
         self.news: list[News] = []
         """What frames told of the sources themselves, until it is taken; of no more than one frame."""
         self._sensors = rig.sensors

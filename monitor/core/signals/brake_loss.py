@@ -56,13 +56,13 @@ def _pressure_lost(point: GridPoint) -> Flag:
     if worst > DEGRADED:
         return UNKNOWN_FLAG
     asked = lever * point.numbers.full_pressure_pa
-    return _flag(lever >= point.rig.braking.demand_lever and max(first, second) < _NOTHING_SHARE * asked, worst)
+    return _flag(lever >= point.numbers.demand_lever and max(first, second) < _NOTHING_SHARE * asked, worst)
 
 
 def _store_empty(point: GridPoint) -> Flag:
     """The accumulator has less oil than one full application takes."""
     pressure_pa, validity = point.readings["accumulator_pressure"]
-    if validity == ABSENT or not point.rig.has("hydraulics"):
+    if validity == ABSENT or not point.numbers.has_oil:
         return ABSENT_FLAG
     if validity > DEGRADED:
         return UNKNOWN_FLAG
@@ -80,14 +80,14 @@ def _answers(point: GridPoint) -> bool:
     lever, lever_ok = point.readings["brake_lever"]
     asked_pa = _ANSWERED_SHARE * lever * point.numbers.full_pressure_pa
     circuits = (point.readings["service_pressure_1"], point.readings["service_pressure_2"])
-    asks = lever_ok <= DEGRADED and lever >= point.rig.braking.demand_lever
+    asks = lever_ok <= DEGRADED and lever >= point.numbers.demand_lever
     return asks and any(validity <= DEGRADED and pressure_pa >= asked_pa for pressure_pa, validity in circuits)
 
 
 def _grip_lost(point: GridPoint) -> Flag:
     """What the service brake can hold is less than what hangs on the line."""
     load, ratios = point.load, point.ratios
-    if not point.rig.has("line", "drum", "reference"):
+    if not point.numbers.weighs_load:
         return ABSENT_FLAG
     if max(load.validity, ratios.validity) > DEGRADED:
         return UNKNOWN_FLAG

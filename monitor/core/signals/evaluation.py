@@ -319,4 +319,7 @@ def _numbers(rig: Rig) -> RigNumbers:
         has_emergency=BrakeModel(rig).has_emergency,
         coolant_max_c=None if isinstance(rig.aux, NoAux) else rig.aux.coolant_max_c,
         goal_j_m=goal_j_m,
+        demand_lever=rig.braking.demand_lever,
+        has_oil=rig.has("hydraulics"),
+        weighs_load=rig.has("line", "drum", "reference"),
     )

@@ -24,11 +24,14 @@ class RigNumbers:
     __slots__ = (
         "block_n",
         "coolant_max_c",
+        "demand_lever",
         "full_pressure_pa",
         "goal_j_m",
         "has_emergency",
+        "has_oil",
         "rated_load_n",
         "release_pressure_pa",
+        "weighs_load",
     )
 
     def __init__(
@@ -40,6 +43,9 @@ class RigNumbers:
         has_emergency: bool,
         coolant_max_c: float | None,
         goal_j_m: float | None,
+        demand_lever: float,
+        has_oil: bool,
+        weighs_load: bool,
     ) -> None:
         self.block_n: Final = block_n
         self.rated_load_n: Final = rated_load_n
@@ -52,6 +58,12 @@ class RigNumbers:
         """None where there is no auxiliary brake."""
         self.goal_j_m: Final = goal_j_m
         """Work per metre of line cut; None where neither the site nor the usual goals have one."""
+        self.demand_lever: Final = demand_lever
+        """Travel of the brake lever from which on it asks for the brake."""
+        self.has_oil: Final = has_oil
+        """Whether the rig's file says how much oil there is."""
+        self.weighs_load: Final = weighs_load
+        """Whether the rig's file says how the load on the hook turns the drum."""
 
 
 class RoomState:

@@ -160,7 +160,7 @@ def _pressure_shortfall(point: GridPoint) -> Flag:
     worst = max(lever_ok, ok1, ok2)
     if worst > DEGRADED:
         return math.nan, worst
-    if lever < point.rig.braking.demand_lever:
+    if lever < point.numbers.demand_lever:
         return 0.0, worst
     expected = lever * point.numbers.full_pressure_pa
     return max(0.0, 1.0 - 0.5 * (p1 + p2) / expected), worst

@@ -126,11 +126,11 @@ def test_springs_that_are_set_a_hand_that_has_pulled_and_unknown_pressures_make_
         )  # fmt: skip
 
     off = now(OFF)
-    for kinder in (OFF._replace(springs_n_m=0.3 * FULL), UNKNOWN_ACTING):
+    for kinder in (changed(OFF, springs_n_m=0.3 * FULL), UNKNOWN_ACTING):
         assert all(a >= b - 1e-9 for a, b in zip(now(kinder), off, strict=True))
     # Of a hand that has pulled, no reaction is waited for: the block travels less wherever it does not slow down by itself.
     if gain >= 0.0:
-        assert now(OFF._replace(called=True))[0] >= off[0] - 1e-9
+        assert now(changed(OFF, called=True))[0] >= off[0] - 1e-9
 
 
 @given(speed=speeds, way=ways, tonnes=weights, gain=gains, bound=st.floats(0.0, 1.0), speed_bound=st.floats(0.0, 0.3))
