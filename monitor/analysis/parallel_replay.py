@@ -270,21 +270,23 @@ class _Replay:
 def replay(
     chain: SessionChain, from_ns: int | None, end_ns: int, jobs: int = 1, on_progress: OnProgress = nobody
 ) -> Piece:
-    """Replay `chain` from `from_ns` (its start when None) to `end_ns`. With more than one of `jobs` in pieces, as many at
-    the same time; a short session, and one without checkpoints, in one piece.
+    """Replay `chain` from `from_ns` (its start when None) to `end_ns`, in pieces, as many at the same time as there are `jobs`:
+    with one of them one after another, so that it gives the same. A short session, and one without checkpoints, in one piece.
 
     Raises:
         SessionError: a session cannot be read.
     """
-    cuts = cuts_of(chain, from_ns, end_ns) if jobs > 1 else []
-    if cuts:
-        ranges = [TimeRange(start, stop, end_ns) for start, stop in zip((from_ns, *cuts), (*cuts, None), strict=True)]
+    cuts = cuts_of(chain, from_ns, end_ns)
+    if not cuts:
+        return _Replay(chain, TimeRange(from_ns, None, end_ns)).run(on_progress)
+    ranges = [TimeRange(start, stop, end_ns) for start, stop in zip((from_ns, *cuts), (*cuts, None), strict=True)]
+    if jobs > 1:
         try:
             return joined(_in_parallel(chain, ranges, min(jobs, len(ranges)), on_progress))
         except (OSError, ImportError, BrokenProcessPool) as error:
             # A machine that gives no processes takes longer; whoever waits is told why.
             _log.warning("one process works out what %d could: %s", min(jobs, len(ranges)), error)
-    return _Replay(chain, TimeRange(from_ns, None, end_ns)).run(on_progress)
+    return joined(_one_after_another(chain, ranges, on_progress))
 
 
 def processors() -> int:
@@ -364,6 +366,25 @@ def joined(pieces: Sequence[Piece]) -> Piece:
     )
 
 
+def _one_after_another(chain: SessionChain, ranges: Sequence[TimeRange], on_progress: OnProgress) -> list[Piece]:
+    pieces: list[Piece] = []
+    done = 0
+
+    def told(frames: int, t_ns: int) -> None:
+        on_progress(done + frames, t_ns)
+
+    for one in ranges:
+        pieces.append(_apart(_Replay(chain, one).run(told)))
+        done += pieces[-1].frames
+    return pieces
+
+
+def _apart(piece: Piece) -> Piece:
+    """One column after another, and not as views of one table, so that those that are joined can be freed one by one."""
+    piece.columns = {name: np.ascontiguousarray(numbers) for name, numbers in piece.columns.items()}
+    return piece
+
+
 def _in_parallel(
     chain: SessionChain, ranges: Sequence[TimeRange], jobs: int, on_progress: OnProgress = nobody
 ) -> list[Piece]:
@@ -381,6 +402,4 @@ def _replayed(paths: Sequence[Path], time_range: TimeRange, on_progress: OnProgr
     with SessionChain(paths) as chain:
         piece = _Replay(chain, time_range).run(on_progress)
     on_progress(piece.frames, piece.end_ns)
-    # One column after another: the other process then frees them one by one.
-    piece.columns = {name: np.ascontiguousarray(numbers) for name, numbers in piece.columns.items()}
-    return piece
+    return _apart(piece)

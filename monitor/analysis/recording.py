@@ -122,7 +122,7 @@ def collect(
 
     A part is begun at the last checkpoint at least a minute earlier; where there is none (older sessions) a minute earlier,
     or at the last height reference or cut before it, which the height depends on, and of brake health it then knows only
-    what it has seen since. With more than one of `jobs` a long session is replayed in pieces at the same time.
+    what it has seen since. A long session is replayed in pieces, as many at the same time as there are `jobs`.
 
     Raises:
         SessionError: a session cannot be read.
