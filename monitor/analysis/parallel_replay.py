@@ -370,11 +370,11 @@ def _one_after_another(chain: SessionChain, ranges: Sequence[TimeRange], on_prog
     pieces: list[Piece] = []
     done = 0
 
-    def told(frames: int, t_ns: int) -> None:
+    def reached(frames: int, t_ns: int) -> None:
         on_progress(done + frames, t_ns)
 
     for one in ranges:
-        pieces.append(_apart(_Replay(chain, one).run(told)))
+        pieces.append(_apart(_Replay(chain, one).run(reached)))
         done += pieces[-1].frames
     return pieces
 

@@ -87,7 +87,7 @@ def _answers(point: GridPoint) -> bool:
 def _grip_lost(point: GridPoint) -> Flag:
     """What the service brake can hold is less than what hangs on the line."""
     load, ratios = point.load, point.ratios
-    if not point.numbers.weighs_load:
+    if not point.numbers.knows_tackle:
         return ABSENT_FLAG
     if max(load.validity, ratios.validity) > DEGRADED:
         return UNKNOWN_FLAG

@@ -321,5 +321,5 @@ def _numbers(rig: Rig) -> RigNumbers:
         goal_j_m=goal_j_m,
         demand_lever=rig.braking.demand_lever,
         has_oil=rig.has("hydraulics"),
-        weighs_load=rig.has("line", "drum", "reference"),
+        knows_tackle=rig.has("line", "drum", "reference"),
     )

@@ -29,9 +29,9 @@ class RigNumbers:
         "goal_j_m",
         "has_emergency",
         "has_oil",
+        "knows_tackle",
         "rated_load_n",
         "release_pressure_pa",
-        "weighs_load",
     )
 
     def __init__(
@@ -45,7 +45,7 @@ class RigNumbers:
         goal_j_m: float | None,
         demand_lever: float,
         has_oil: bool,
-        weighs_load: bool,
+        knows_tackle: bool,
     ) -> None:
         self.block_n: Final = block_n
         self.rated_load_n: Final = rated_load_n
@@ -62,7 +62,7 @@ class RigNumbers:
         """Travel of the brake lever from which on it asks for the brake."""
         self.has_oil: Final = has_oil
         """Whether the rig's file says how much oil there is."""
-        self.weighs_load: Final = weighs_load
+        self.knows_tackle: Final = knows_tackle
         """Whether the rig's file says how the load on the hook turns the drum."""
 
 
