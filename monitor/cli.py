@@ -8,9 +8,8 @@ import errno
 import gc
 import os
 import sys
-import tempfile
 from collections.abc import Sequence
-from importlib import import_module, metadata
+from importlib import import_module
 from pathlib import Path
 
 from monitor.build import KIND
@@ -29,13 +28,28 @@ START_OBJECTS = (100_000, 10, 10)
 """A start makes very many objects and hardly any garbage: looking for it all the while takes a tenth of the start."""
 
 
-def commands() -> dict[str, Command]:
-    """Every command by name: ours, then those that installed packages add."""
+def commands(wanted: str | None = None) -> dict[str, Command]:
+    """Every command by name: ours, then those that installed packages add; ours alone where the one `wanted` is among them, for
+    to look through the packages takes time."""
     found = {command.name: command for command in COMMANDS}
+    if wanted in found:
+        return found
+    from importlib import metadata
+
     for entry in metadata.entry_points(group="stopmark.commands"):
         for command in entry.load():
             found.setdefault(command.name, command)
     return found
+
+
+class _Version(argparse.Action):
+    """Looks the version up where it is asked for."""
+
+    def __call__(self, parser: argparse.ArgumentParser, *_: object) -> None:
+        from importlib import metadata
+
+        print(f"stopmark {metadata.version('stopmark')} ({KIND})")
+        parser.exit()
 
 
 def _parser(found: dict[str, Command], wanted: str | None) -> argparse.ArgumentParser:
@@ -44,7 +58,7 @@ def _parser(found: dict[str, Command], wanted: str | None) -> argparse.ArgumentP
         description="Watches the hoist of a drilling rig: where the block is, and where it would stop if braked now.",
         epilog=CAUTION,
     )
-    parser.add_argument("--version", action="version", version=f"stopmark {metadata.version('stopmark')} ({KIND})")
+    parser.add_argument("--version", action=_Version, nargs=0, help="show program's version number and exit")
     places = parser.add_subparsers(dest="command", metavar="COMMAND", required=True)
     for command in found.values():
         place = places.add_parser(command.name, help=command.help, description=command.help, epilog=CAUTION)
@@ -64,8 +78,10 @@ def main(argv: Sequence[str] | None = None) -> int:
 
 
 def _run(words: Sequence[str]) -> int:
-    found = commands()
+    # Plugins of other packages could change what is validated, and looking for them takes 10 ms.
+    os.environ.setdefault("PYDANTIC_DISABLE_PLUGINS", "__all__")
     wanted = next((word for word in words if not word.startswith("-")), None)
+    found = commands(wanted)
     args = _parser(found, wanted).parse_args(words)
     try:
         return int(import_module(found[args.command].module).run(args))
@@ -92,6 +108,7 @@ def _refused(command: str, error: OSError) -> int:
 
 def _internal_error(command: str) -> int:
     """Keep the traceback in a file and say where; a traceback never reaches the user."""
+    import tempfile
     import traceback
 
     kind, error, _ = sys.exc_info()

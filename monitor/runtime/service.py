@@ -17,8 +17,9 @@ from importlib.metadata import version
 from typing import Final
 
 from monitor.adapters.host.logs import ServiceLog
+from monitor.adapters.host.loopback import is_loopback
 from monitor.adapters.host.metrics import Facts, families, page
-from monitor.adapters.host.metrics_endpoint import Endpoint, HealthFile, is_loopback
+from monitor.adapters.host.metrics_endpoint import Endpoint, HealthFile
 from monitor.adapters.host.service_manager import Notifier
 from monitor.adapters.mqtt.address import BrokerUrl
 from monitor.adapters.mqtt.certificates import ends, warnings

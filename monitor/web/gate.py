@@ -14,7 +14,7 @@ from urllib.parse import urlsplit
 from aiohttp import web
 from aiohttp.typedefs import Handler, Middleware
 
-from monitor.adapters.host.metrics_endpoint import is_loopback
+from monitor.adapters.host.loopback import is_loopback
 
 COOKIE: Final = "stopmark"
 HEADERS: Final = {

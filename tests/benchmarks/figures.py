@@ -37,6 +37,13 @@ class Figure:
         return f"{number} {self.unit}".strip()
 
 
+def as_installed(folder: Path) -> dict[str, str]:
+    """The environment of a process that finds its modules compiled in `folder` from its second start on, as an installation has
+    them, whatever the environment says about that: compiling alone takes a third of a second."""
+    kept = {name: value for name, value in os.environ.items() if name != "PYTHONDONTWRITEBYTECODE"}
+    return kept | {"PYTHONPYCACHEPREFIX": str(folder)}
+
+
 def show(*figures: Figure) -> list[Figure]:
     """Print figures, one a line, and give them back."""
     for figure in figures:

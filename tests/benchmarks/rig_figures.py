@@ -22,7 +22,7 @@ from pathlib import Path
 from tempfile import TemporaryDirectory, TemporaryFile
 
 from monitor.config.rig_file import shipped_rigs
-from tests.benchmarks.figures import Figure, show
+from tests.benchmarks.figures import Figure, as_installed, show
 from tests.benchmarks.screen_figures import cpu_s, drain, read_until
 from tests.support.broker import Mosquitto
 
@@ -51,10 +51,7 @@ def in_terminal(words: list[str], compiled: Path | None = None) -> Iterator[tupl
     """
     master, slave = pty.openpty()
     fcntl.ioctl(slave, termios.TIOCSWINSZ, struct.pack("HHHH", 40, 120, 0, 0))
-    terminal = os.environ | {"TERM": "xterm-256color"}
-    if compiled is not None:
-        terminal.pop("PYTHONDONTWRITEBYTECODE", None)
-        terminal["PYTHONPYCACHEPREFIX"] = str(compiled)
+    terminal = (os.environ if compiled is None else as_installed(compiled)) | {"TERM": "xterm-256color"}
     process = subprocess.Popen(words, stdin=slave, stdout=slave, stderr=slave, env=terminal, start_new_session=True)
     os.close(slave)
     try:

@@ -17,7 +17,7 @@ from typing import Any
 import aiohttp
 import pytest
 
-from monitor.adapters.host.metrics_endpoint import is_loopback
+from monitor.adapters.host.loopback import is_loopback
 from monitor.adapters.sessions.reader import SessionReader
 from monitor.errors import UserError
 from monitor.model.stream import Action, ActionKind

@@ -6,7 +6,6 @@ default only this machine reaches it. The connection of a request that is slow, 
 
 import asyncio
 import contextlib
-import ipaddress
 import logging
 import os
 import socket
@@ -15,6 +14,7 @@ from pathlib import Path
 from typing import Final
 
 from monitor.adapters.host.acceptor import Acceptor, spare_connections
+from monitor.adapters.host.loopback import is_loopback
 from monitor.adapters.host.metrics import CONTENT_TYPE
 from monitor.adapters.host.os_errors import short_reason
 from monitor.errors import UserError
@@ -44,14 +44,6 @@ def parse_place(text: str) -> tuple[str, int]:
     elif ":" in host:
         raise ValueError(f"{text!r} is no ADDRESS:PORT; an IPv6 address stands in brackets")
     return host or DEFAULT_HOST, int(port)
-
-
-def is_loopback(host: str) -> bool:
-    """Whether only this machine can reach `host`."""
-    try:
-        return ipaddress.ip_address(host).is_loopback
-    except ValueError:
-        return host.lower() == "localhost"
 
 
 class Endpoint:

@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import Final
 from urllib.parse import SplitResult, unquote, urlsplit
 
-from monitor.adapters.host.metrics_endpoint import is_loopback
+from monitor.adapters.host.loopback import is_loopback
 from monitor.adapters.host.os_errors import short_reason
 from monitor.errors import UserError
 from monitor.files import check_regular, read_bounded
