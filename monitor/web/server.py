@@ -12,8 +12,10 @@ import signal
 import socket
 import sys
 from collections.abc import Mapping
+from html import escape
 from importlib.resources import files
 from pathlib import Path
+from string import Template
 from types import TracebackType
 from typing import Any, Final, Self
 
@@ -26,7 +28,9 @@ from monitor.adapters.host.acceptor import BACKLOG, Acceptor, spare_connections
 from monitor.adapters.host.os_errors import short_reason
 from monitor.adapters.host.shutdown import Ending
 from monitor.errors import UserError
+from monitor.language import msgid, tr
 from monitor.language.catalogue import environment_of_words
+from monitor.language.words import in_force
 from monitor.runtime.live import LiveDriver, run_for
 from monitor.web.gate import Gate, add_headers
 from monitor.web.hub import Hub
@@ -51,6 +55,21 @@ _CLOSE_BYTES: Final = 120
 _PAGE: Final = Path(str(files("monitor.web") / "page"))
 _OWN_VARIABLES: Final = "STOPMARK_"
 """The monitor's own variables, the broker's password among them: no viewer gets them."""
+
+
+_WORDS: Final = {
+    "opening": msgid("Opening the screen…"),
+    "again": msgid("Open again"),
+    "old": msgid("NOT LIVE"),
+    "ended": msgid("The connection to the monitor has ended."),
+    "silent": msgid("Nothing has come from the monitor for {seconds} s. What was on view is old."),
+}
+"""What the page itself says."""
+
+
+def _reason(words: str) -> bytes:
+    """`words` for the message that closes a websocket: whole letters, as many as it takes."""
+    return words.encode()[:_CLOSE_BYTES].decode(errors="ignore").encode()
 
 
 class _RequestErrors(logging.Filter):
@@ -81,7 +100,7 @@ class ViewerProcess(AppService):
 
     def __init__(self, websocket: web.WebSocketResponse, invitation: Mapping[str, str], downloads: Any) -> None:
         async def close() -> None:
-            await websocket.close(message=b"This view has ended.")
+            await websocket.close(message=_reason(tr("This view has ended.")))
 
         super().__init__(
             "",
@@ -185,17 +204,19 @@ class WebServer(Server):
         if self.acceptor is not None:
             self.acceptor.admit(request.transport, None if request.path == "/ws" else 2 * IDLE_S)
 
-    async def page(self, _request: web.Request) -> web.FileResponse:
+    async def page(self, _request: web.Request) -> web.Response:
         """Serve the page."""
-        return web.FileResponse(_PAGE / "index.html")
+        words = {name: escape(tr(text)) for name, text in _WORDS.items()}
+        page = Template((_PAGE / "index.html").read_text(encoding="utf-8")).substitute(words, lang=in_force())
+        return web.Response(text=page, content_type="text/html")
 
     async def handle_websocket(self, request: web.Request) -> web.WebSocketResponse:
         """Serve one browser: run a viewer process for as long as the connection stands."""
         websocket = web.WebSocketResponse(heartbeat=15, max_msg_size=MESSAGE_BYTES, timeout=1.0)
         await websocket.prepare(request)
         if self._closing or len(self._viewers) >= MAX_VIEWERS:
-            words = f"{MAX_VIEWERS} browsers are looking already: close one, then try again."
-            await websocket.close(code=WSCloseCode.TRY_AGAIN_LATER, message=words.encode())
+            words = tr("{count} browsers are looking already: close one, then try again.", count=MAX_VIEWERS)
+            await websocket.close(code=WSCloseCode.TRY_AGAIN_LATER, message=_reason(words))
             return websocket
         invitation = self._hub.invitation()
         viewer = ViewerProcess(websocket, invitation, self.download_manager)
@@ -205,8 +226,9 @@ class WebServer(Server):
             await viewer.start(*size)
             await self._process_messages(websocket, viewer)
         except OSError as error:
-            words = f"This view cannot be shown now ({short_reason(error)}): close another, then try again."
-            await websocket.close(code=WSCloseCode.TRY_AGAIN_LATER, message=words.encode()[:_CLOSE_BYTES])
+            why = short_reason(error)
+            words = tr("This view cannot be shown now ({why}): close another, then try again.", why=why)
+            await websocket.close(code=WSCloseCode.TRY_AGAIN_LATER, message=_reason(words))
         except (AssertionError, AttributeError, LookupError, OverflowError, RecursionError, TypeError, ValueError):
             await websocket.close(
                 code=WSCloseCode.UNSUPPORTED_DATA, message=b"The page sent what no page of ours sends."
@@ -221,7 +243,7 @@ class WebServer(Server):
         """Close the connection of every browser and end its viewer."""
         self._closing = True
         close_messages = [
-            websocket.close(code=WSCloseCode.GOING_AWAY, message=b"The monitor was stopped.")
+            websocket.close(code=WSCloseCode.GOING_AWAY, message=_reason(tr("The monitor was stopped.")))
             for websocket in self._viewers.values()
         ]
         endings = [viewer.stop() for viewer in self._viewers]

@@ -44,6 +44,13 @@ _TEXT = """function () {
 """The terminal's rows as text; spaces in reversed colours are the full blocks that they look like."""
 
 
+_OVERHANG = """function () {
+  const screen = this.element.querySelector(".xterm-screen").getBoundingClientRect();
+  return [screen.left, screen.top, window.innerWidth - screen.right, window.innerHeight - screen.bottom].map(Math.round);
+}"""
+"""Pixels from each side of the window to the terminal's cells; below zero where some are out of sight."""
+
+
 class Chromium:
     """One browser with a fresh profile, that fetches nothing of its own."""
 
@@ -158,6 +165,14 @@ class Page:
             "Runtime.callFunctionOn", functionDeclaration=_TEXT, objectId=self._terminal, returnByValue=True
         )
         return str(reported["result"]["value"])
+
+    async def margins(self) -> list[int]:
+        """Pixels between the window's sides (left, top, right, bottom) and the terminal's cells."""
+        await self.text()
+        reported = await self.call(
+            "Runtime.callFunctionOn", functionDeclaration=_OVERHANG, objectId=self._terminal, returnByValue=True
+        )
+        return [int(pixels) for pixels in reported["result"]["value"]]
 
     async def height(self, figure: str, size: int, timeout_s: float = 60.0) -> None:
         """Wait until `figure` stands in the terminal in dots of `size`, below the word HEIGHT."""

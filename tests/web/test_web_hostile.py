@@ -17,9 +17,7 @@ from monitor.web.hub import Hub
 from tests.support.broker import Mosquitto, until
 from tests.ui import sample
 from tests.ui.drivers import FakeDriver
-from tests.web.test_web import END_S, Served, knocking, nowhere, serve
-
-__all__ = ["nowhere", "serve"]
+from tests.web.served import END_S, Served, knocking
 
 HANDLES = 240
 """Limit of open files of the monitor in these tests."""

@@ -32,7 +32,8 @@
       });
       this.addEventListener("close", (event) => {
         closed = true;
-        notice("NOT LIVE", event.reason || "The connection to the monitor has ended.", true);
+        const words = document.body.dataset;
+        notice(words.old, event.reason || words.ended, true);
       });
     }
   };
@@ -43,7 +44,8 @@
     }
     const silent = performance.now() - heard;
     if (silent > (first ? STALE_MS : OPENING_MS)) {
-      notice("NOT LIVE", `Nothing has come from the monitor for ${Math.round(silent / 1000)} s. What was on view is old.`, true);
+      const words = document.body.dataset;
+      notice(words.old, words.silent.replace("{seconds}", String(Math.round(silent / 1000))), true);
     } else {
       clear();
     }
