@@ -44,6 +44,7 @@ async def test_no_screen_is_cut_off_in_a_browser(
     code: str,
     advice: str,
     help_: str,
+    end: tuple[str, str],
 ) -> None:
     served = serve(broker.url, "--language", code)
     with language(code):

@@ -11,8 +11,9 @@ from importlib.metadata import version
 from typing import Final
 
 from monitor.adapters.host.logs import ServiceLog
+from monitor.adapters.host.loopback import is_loopback
 from monitor.adapters.host.metrics import Family, Sample, not_up, of_process, page
-from monitor.adapters.host.metrics_endpoint import Endpoint, HealthFile, is_loopback
+from monitor.adapters.host.metrics_endpoint import Endpoint, HealthFile
 from monitor.adapters.host.service_manager import Notifier
 from monitor.fleet.rigs.overview import Shown, shown, status_words
 from monitor.fleet.rigs.supervisor import Supervisor, happens
