@@ -2,7 +2,7 @@
 
 Run it with ``python -m tests.benchmarks.slow_figures``. A log of position and load over a simulated trip is imported by the
 command itself, in a process of its own; CPU time counts, less that of importing a few rows (start of Python, rules, rig).
-``--rows 1000000`` shows that memory stays flat.
+``--rows 1000000 --periods 10`` shows that memory stays flat.
 """
 
 import argparse
@@ -28,12 +28,15 @@ def main(arguments: Sequence[str] | None = None) -> list[Figure]:
     """Print the figures."""
     parser = argparse.ArgumentParser(description="Cost of importing slow data.")
     parser.add_argument("--rows", type=int, default=ROWS, help="rows of each log")
+    parser.add_argument(
+        "--periods", default=",".join(map(str, PERIODS_S)), help="seconds between rows; the last is looked into"
+    )
     args = parser.parse_args(arguments)
     figures: list[Figure] = []
     with TemporaryDirectory() as name:
         folder = Path(name)
         (folder / "map.toml").write_text(MAP)
-        for period_s in PERIODS_S:
+        for period_s in map(float, args.periods.split(",")):
             start_s, _ = imported(folder, "few", FEW, period_s)
             cpu_s, peak_mb = imported(folder, "all", args.rows, period_s)
             words = f"rows every {period_s:g} s: "
@@ -51,7 +54,7 @@ def main(arguments: Sequence[str] | None = None) -> list[Figure]:
             end_ns = chain.end_ns
         began = time.process_time()
         export_signals([session], folder / "end.csv", from_ns=end_ns - LAST_NS)
-        figures += show(Figure("rows every 10 s: signals of the last six minutes", time.process_time() - began, "s"))
+        figures += show(Figure(words + "signals of the last six minutes", time.process_time() - began, "s"))
     return figures
 
 
