@@ -149,8 +149,8 @@ def motion_of(series: Series) -> Motion:
     turns = [_turns(series, first, after) for first, after in series.pieces]
     way, stroke_of = _ways(series, turns)
     series = replace(series, load_n=_without_load_blips(series, stroke_of))
-    block = block_weights(series, way)
     noise_n = _load_noise_n(series, way)
+    block = block_weights(series, way, noise_n)
     intervals: list[Interval] = []
     hangs = np.full(len(series.t_s), UNKNOWN, np.int8)
     for first, after in series.stretches:
@@ -287,28 +287,30 @@ def _work(series: Series, hangs: Signs, strokes: Sequence[Stroke]) -> Floats:
 # --- the string ------------------------------------------------------------------------------------------------------
 
 
-def block_weights(series: Series, way: Signs) -> tuple[float, float, float]:
+def block_weights(series: Series, way: Signs, noise_n: float) -> tuple[float, float, float]:
     """What the block weighs alone, N: going down, at rest, going up. The lowest level near the rig file's weight that the load
     keeps coming back to; the file's weight where there is none."""
     configured = series.rig.block.mass_kg * GRAVITY
-    rests = _level(series.load_n[(way == 0) & ~series.held], configured, configured)
-    down, up = (_level(series.load_n[way == sign], configured, rests) for sign in (-1, 1))
+    rests = _level(series.load_n[(way == 0) & ~series.held], configured, configured, noise_n)
+    down, up = (_level(series.load_n[way == sign], configured, rests, noise_n) for sign in (-1, 1))
     return down, rests, up
 
 
-def _level(load: Floats, configured: float, without: float) -> float:
+def _level(load: Floats, configured: float, without: float, noise_n: float) -> float:
     near = load[np.abs(load - configured) <= _NEAR * configured]
     if len(near) < 20:
         return without
     counts, edges = np.histogram(near, bins=50, range=((1 - _NEAR) * configured, (1 + _NEAR) * configured))
-    width = np.convolve(counts, np.ones(3), "same")
+    # As wide as the noise makes a level: else it falls into several, the lowest of them too low.
+    bins = max(3, 2 * round(noise_n / float(edges[1] - edges[0])) + 1)
+    width = np.convolve(counts, np.ones(bins), "same")
     high = np.flatnonzero(width >= 0.3 * width.max())
-    # The lowest of the levels often met, to its top.
+    # The lowest of the levels often met, to its top; a load in coarse steps falls into some bins and not into those between.
     place = int(high[0])
-    while place + 1 < len(width) and width[place + 1] > width[place]:
-        place += 1
+    while ahead := int(np.argmax(width[place : place + bins])):
+        place += ahead
     centre = 0.5 * (edges[place] + edges[place + 1])
-    return float(np.median(near[np.abs(near - centre) <= 0.03 * configured]))
+    return float(np.median(near[np.abs(near - centre) <= max(0.03 * configured, noise_n)]))
 
 
 def _load_noise_n(series: Series, way: Signs) -> float:
