@@ -13,7 +13,7 @@ from monitor.adapters.sessions.chain import SessionChain
 from monitor.analysis.work.log import WorkedLog, worked_sessions
 from monitor.cli import main
 from monitor.model.alarm import Finding, Severity
-from tests.support.foreign_logs import BEGIN, DT_S, STYLES, ForeignLog, Well, log_of
+from tests.support.foreign_logs import BEGIN, DT_S, STYLES, TONNE_N, ForeignLog, Well, log_of
 
 Capture = pytest.CaptureFixture[str]
 
@@ -76,6 +76,7 @@ def test_stands_work_and_heights_are_found_whatever_a_recorder_writes(
     assert summary["rows"] == len(log.seconds)
     found, alarms = worked_out(session)
     assert len(found.motion.stands) in (well.set_downs - 1, well.set_downs), said
+    assert found.motion.block_n == pytest.approx([well.block_t * TONNE_N] * 3, rel=0.03)
     # A tonne and a kilodecanewton differ by 2 %; where a load stands in rows, it is late by half of them.
     loose = "no units" in style or STYLES[style].load_rows > 1
     assert found.work_j == pytest.approx(well.line_work_j, rel=0.03 if loose else 0.012)

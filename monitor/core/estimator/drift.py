@@ -38,6 +38,8 @@ POOR: Final = 4.0
 """Chi-square per record above which the best curve is not an explanation either."""
 
 
+OTHER_WORK_M: Final = 5.0
+"""Half a single: set-downs further apart are not of one kind of work."""
 FARTHEST_M: Final = 1000.0
 """No mast is so high: a height that differs by more says nothing about the drum."""
 
@@ -199,13 +201,14 @@ class DriftWatch:
         """A set-down of the string in slips at `height_m`: words where the last three lie off those before, else ''.
 
         Slips are set where the tool joint comes to hand, stand after stand within a few decimetres. One is no evidence;
-        three in a row that all lie off by more than the scatter of the rest are.
+        three in a row that all lie off by more than the scatter of the rest are. A stand or a single away they are set for
+        other work: out of the hole at the top of the stroke, into it at its foot.
         """
         self._heights.append(height_m)
-        heights = list(self._heights)
-        if len(heights) < 9:
+        last = list(self._heights)[-3:]
+        before = [height for height in list(self._heights)[:-3] if abs(height - last[-1]) < OTHER_WORK_M]
+        if len(before) < 6:
             return ""
-        before, last = heights[:-3], heights[-3:]
         mean = sum(before, 0.0) / len(before)
         scatter = (sum(((h - mean) ** 2 for h in before), 0.0) / (len(before) - 1)) ** 0.5
         off = sum(last, 0.0) / 3 - mean

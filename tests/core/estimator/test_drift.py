@@ -122,3 +122,12 @@ def test_a_height_beyond_any_mast_says_nothing_about_the_drum() -> None:
     watch = DriftWatch(LAYERS)
     for n in range(5):
         assert watch.add(n, 80.0, 1e300 if n % 2 else -1e200, 0.0, 0.02) == NO_DRIFT
+
+
+def test_set_downs_of_other_work_are_no_drift() -> None:
+    draw, watch = random.Random(3), DriftWatch(LAYERS)
+    for level in (29.0, 2.0, 29.0):  # out of the hole, into it, and out again
+        for _ in range(12):
+            assert watch.set_down(level + draw.gauss(0.0, 0.1)) == ""
+    words = [watch.set_down(29.8 + draw.gauss(0.0, 0.1)) for _ in range(3)]
+    assert "lie +0.8" in words[-1]
