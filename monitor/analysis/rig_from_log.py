@@ -19,7 +19,8 @@ from monitor.adapters.tables.field_map import LogMap, load_map
 from monitor.adapters.tables.proposal.propose import propose
 from monitor.adapters.tables.readers.series import Series
 from monitor.adapters.tables.readers.table import Layout
-from monitor.analysis.known import known_of, noise_at_rest
+from monitor.analysis.known import noise_at_rest
+from monitor.analysis.work.block_weight import block_level
 from monitor.analysis.work.log import WorkedLog, worked
 from monitor.analysis.work.series import Bools, Floats, held, series
 from monitor.config.new_rig import Answer
@@ -34,10 +35,6 @@ from monitor.units import STANDARD_GRAVITY_M_S2 as GRAVITY
 
 ENOUGH: Final = 200
 """With fewer readings nothing is proposed."""
-_LEVEL: Final = 0.03
-"""Width of one level of the load, as a share of it."""
-_LOW: Final = (0.02, 0.75)
-"""Where in the load's range the block alone is looked for."""
 _FEW: Final = 1e-3
 """Share of readings at either end that may be bad."""
 _RESTS_M: Final = 0.1
@@ -121,25 +118,6 @@ def _places(rig: Rig) -> tuple[int, int]:
     if position is None or load is None:
         raise UserError("--from-log: the log must have a block position and a hook load")
     return rig.sensors.index(position), rig.sensors.index(load)
-
-
-def block_level(load_n: Floats, most_n: float) -> tuple[float, float]:
-    """(the level of the load that is the block alone, N; share of the readings within it)."""
-    loads = known_of(load_n)
-    low, high = _LOW[0] * most_n, _LOW[1] * most_n
-    some = loads[(loads > low) & (loads < high)]
-    if not len(some):
-        return 0.5 * most_n, 0.0
-    edges = np.exp(np.arange(math.log(low), math.log(high) + _LEVEL, _LEVEL))
-    counts, edges = np.histogram(some, bins=edges)
-    wide = np.convolve(counts, np.ones(3), "same")
-    # The lowest level that stands out: it must be met nearly as often as the one that is met most.
-    place = int(np.flatnonzero(wide >= 0.5 * wide.max())[0])
-    while place + 1 < len(wide) and wide[place + 1] > wide[place]:
-        place += 1
-    centre = math.sqrt(float(edges[place] * edges[place + 1]))
-    near = some[np.abs(some - centre) <= 1.5 * _LEVEL * centre]
-    return float(np.median(near)), len(near) / len(loads)
 
 
 def _provisional(rig: Rig, low: float, high: float, block_n: float, most_n: float) -> Rig:

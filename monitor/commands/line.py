@@ -353,6 +353,9 @@ def _print_work(recording: "Recording") -> None:
               f"{one.block_alone_j / 1e6:>17.0f}{one.strokes:>9}")  # fmt: skip
     print(f"  {'all':<30}{log.work_j / TON_MILE_J:>11.2f}{log.work_j / 1e6:>9.0f}")
     print(f"  {compared_sums(work_in(recording), log.work_j)}")
+    other_block = log.other_block(recording.rig)
+    if other_block:
+        print(f"  DOUBTFUL: {other_block}")
     if log.unseen.times:
         print(f"  not in it: the position was not read {log.unseen.times} times, {log.unseen.seconds / 60:.0f} min in all;"
               f" estimated {both_units(log.unseen.work_j)} more")  # fmt: skip

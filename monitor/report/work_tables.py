@@ -131,6 +131,9 @@ def work_table(context: ReportContext) -> str:
     learned = f" The block alone, as the log has it: {context.full(up, 'force')} going up, {context.full(down, 'force')} down."
     sums = f" {compared_sums(float(context.rec['line_work'][-1]), whole)}"
     parts = [table(heads, rows, foot), _counter(context), _work_chart(log), paragraph(origin + learned + sums, "note")]
+    other_block = log.other_block(context.rec.rig)
+    if other_block:
+        parts.append(missing_note(f"Doubtful: {other_block}."))
     if log.unseen.times:
         parts.append(missing_note(_unseen(log)))
     if log.series.left_out:

@@ -87,3 +87,20 @@ def test_stands_work_and_heights_are_found_whatever_a_recorder_writes(
     known, wrong = wrong_share(session, well, 7.0, begin_s)
     assert known > 0.99
     assert wrong < 0.001
+
+
+def test_a_block_far_from_the_rig_files_is_found_by_the_log_and_that_is_said(tmp_path: Path, capsys: Capture) -> None:
+    well = Well(51, block_t=38.0, string_t=140.0)
+    well.rest(100.0)
+    well.pull_out(8)
+    path, out = log_of(well, STYLES["epoch, comma, tonnes"]).write(tmp_path / "log.csv"), tmp_path / "log.stopmark"
+    assert main(["import", str(path), "--rig", "land", "--yes", "-o", str(out)]) == 0, capsys.readouterr().err
+    found, alarms = worked_out(out)
+    assert len(found.motion.stands) == well.set_downs - 1
+    assert {one.activity for one in found.activities.work} == {"tripping out"}
+    assert [alarm.key for alarm in alarms if alarm.severity > Severity.NOTICE] == []
+    assert main(["line", "measured", str(out)]) == 0
+    assert "the block weighs 38." in capsys.readouterr().out
+    page = tmp_path / "log.html"
+    assert main(["report", str(out), "-o", str(page)]) == 0
+    assert "22.0 t by the rig" in page.read_text()

@@ -280,7 +280,9 @@ class Recorder:
         self._slow_for = self._slow_for + 1 if slow != self._slow else 0
         if self._slow_for >= _SLOW_TIMES:
             self._slow, self._slow_for = slow, 0
-            if slow:
+            if self._wait:
+                pass  # what comes can wait, too, and comes again from where it came
+            elif slow:
                 LOG.warning("the disk is slow: after a power cut more than a second of the recording may be missing")
             else:
                 LOG.info("the disk is quick enough again")

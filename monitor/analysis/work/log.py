@@ -20,7 +20,9 @@ from monitor.analysis.work.extremes import (
 from monitor.analysis.work.series import Series, has_readings, series, series_of_sessions
 from monitor.analysis.work.strokes import Motion, motion_of
 from monitor.analysis.work.unseen import Unseen, unseen_work
+from monitor.config.rig import Rig
 from monitor.model.progress import OnProgress, nobody
+from monitor.units import STANDARD_GRAVITY_M_S2 as GRAVITY
 
 _STEP_NS: Final = 100_000_000
 """An estimated height is looked at so often."""
@@ -46,6 +48,16 @@ class WorkedLog:
     def work_j(self) -> float:
         """Line work of all strokes, J."""
         return sum(work.total_j for work in self.activities.work)
+
+    def other_block(self, rig: Rig) -> str:
+        """What to say where the block weighs far from what the rig's file says; else nothing."""
+        if self.motion.series.rig.block.mass_kg == rig.block.mass_kg:
+            return ""
+        weighs_t = self.motion.block_n[1] / GRAVITY / 1e3
+        return (
+            f"the block weighs {weighs_t:.1f} t by this log, {rig.block.mass_kg / 1e3:.1f} t by the rig's file: no stand is found"
+            " with that, so the log's is taken here; put the true one into the file"
+        )
 
 
 def worked(log: Series) -> WorkedLog:

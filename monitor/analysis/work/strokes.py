@@ -20,7 +20,8 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from monitor.analysis.known import median_of, noise_at_rest, stretches_alike
+from monitor.analysis.known import known_of, median_of, noise_at_rest, stretches_alike
+from monitor.analysis.work.block_weight import NEAR, block_level, block_weights
 from monitor.analysis.work.series import Bools, Floats, Series
 from monitor.units import STANDARD_GRAVITY_M_S2 as GRAVITY
 
@@ -42,14 +43,16 @@ _LEAVE: Final = 1.6
 """Half-width of "the block alone" over its weight, and by how much more the string must show (common practice, no source)."""
 _SIGMAS: Final = 2.5
 """The band is no narrower than so many standard deviations of the load's noise."""
-_NEAR: Final = 0.25
-"""The block's weight is looked for this near to the rig file's."""
 _ALIKE: Final = 0.1
 _BLIP: Final = 0.3
 """Shares of the block's weight: two loads are alike, one is a blip."""
 _CARRIED: Final = 0.5
 """Less than this of the block's weight: something else carries it, or the reading is none."""
 _UNSEEN_S: Final = 60.0
+_LEAST_STANDS: Final = 3
+_FEW_LOADS: Final = 200
+_HIGHEST: Final = 0.999
+"""The rest of the loads may be bad readings."""
 
 ALONE, HANGS, UNKNOWN = 0, 1, -1
 
@@ -145,7 +148,30 @@ class Motion:
 
 
 def motion_of(series: Series) -> Motion:
-    """Everything that the block did in `series`."""
+    """Everything that the block did in `series`. Where next to no stand is found with the block's weight in the rig's file, and
+    stands are with the level that the load itself comes back to, the block weighs that."""
+    motion = _motion_of(series)
+    if len(motion.stands) < _LEAST_STANDS:
+        level_n = _block_apart(series)
+        if level_n is not None:
+            block = series.rig.block.model_copy(update={"mass_kg": level_n / GRAVITY})
+            other = _motion_of(replace(series, rig=series.rig.model_copy(update={"block": block})))
+            if sum(stand.way in ("out", "in") for stand in other.stands) >= _LEAST_STANDS:
+                return other
+    return motion
+
+
+def _block_apart(series: Series) -> float | None:
+    """The load's own level, N, where it is another than the weight in the rig's file; else None."""
+    loads = known_of(series.load_n)
+    if len(loads) < _FEW_LOADS:
+        return None
+    level_n, _ = block_level(loads, float(np.quantile(loads, _HIGHEST)))
+    configured = series.rig.block.mass_kg * GRAVITY
+    return level_n if abs(level_n - configured) > NEAR * configured else None
+
+
+def _motion_of(series: Series) -> Motion:
     turns = [_turns(series, first, after) for first, after in series.pieces]
     way, stroke_of = _ways(series, turns)
     series = replace(series, load_n=_without_load_blips(series, stroke_of))
@@ -285,32 +311,6 @@ def _work(series: Series, hangs: Signs, strokes: Sequence[Stroke]) -> Floats:
 
 
 # --- the string ------------------------------------------------------------------------------------------------------
-
-
-def block_weights(series: Series, way: Signs, noise_n: float) -> tuple[float, float, float]:
-    """What the block weighs alone, N: going down, at rest, going up. The lowest level near the rig file's weight that the load
-    keeps coming back to; the file's weight where there is none."""
-    configured = series.rig.block.mass_kg * GRAVITY
-    rests = _level(series.load_n[(way == 0) & ~series.held], configured, configured, noise_n)
-    down, up = (_level(series.load_n[way == sign], configured, rests, noise_n) for sign in (-1, 1))
-    return down, rests, up
-
-
-def _level(load: Floats, configured: float, without: float, noise_n: float) -> float:
-    near = load[np.abs(load - configured) <= _NEAR * configured]
-    if len(near) < 20:
-        return without
-    counts, edges = np.histogram(near, bins=50, range=((1 - _NEAR) * configured, (1 + _NEAR) * configured))
-    # As wide as the noise makes a level: else it falls into several, the lowest of them too low.
-    bins = max(3, 2 * round(noise_n / float(edges[1] - edges[0])) + 1)
-    width = np.convolve(counts, np.ones(bins), "same")
-    high = np.flatnonzero(width >= 0.3 * width.max())
-    # The lowest of the levels often met, to its top; a load in coarse steps falls into some bins and not into those between.
-    place = int(high[0])
-    while ahead := int(np.argmax(width[place : place + bins])):
-        place += ahead
-    centre = 0.5 * (edges[place] + edges[place + 1])
-    return float(np.median(near[np.abs(near - centre) <= max(0.03 * configured, noise_n)]))
 
 
 def _load_noise_n(series: Series, way: Signs) -> float:

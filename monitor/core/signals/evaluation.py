@@ -167,9 +167,13 @@ class Evaluation:
         size, most = abs(speed), self._max_speed_m_s
         if estimate.slow:
             allowed_m_s = excess = math.nan  # of no use there, and worked out for nobody
+            over_most = (
+                size - most - estimate.speed_bound_m_s
+            )  # between two readings it is a guess: only what is certain
         else:
             allowed_m_s = mark.result.allowed_m_s
             excess = size - allowed_m_s if size > MOVING_M_S else -most
+            over_most = size - most
 
         # 4. Ratios.
         if load_validity == INVALID:
@@ -207,7 +211,7 @@ class Evaluation:
                 height_validity, limits.upper_m - motion.height_m, motion.height_m - limits.lower_m,
                 self._overtravel_m - estimate.height_m,
             ),
-            MotionState(speed_validity, speed, estimate.acceleration_m_s2, estimate.speed_bound_m_s, size - most),
+            MotionState(speed_validity, speed, estimate.acceleration_m_s2, estimate.speed_bound_m_s, over_most),
             load,
             supply,
             StopState(
