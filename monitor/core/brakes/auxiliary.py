@@ -15,11 +15,25 @@ from monitor.config.rig import Rig
 from monitor.model.reading import ABSENT_FLAG, DEGRADED, UNKNOWN_FLAG, VALID, Flag
 from monitor.physics.brakes import EddyBrake
 
+RISE: Final = 0.2
+"""Share of a new torque in its mean, per grid point: what it has risen by in the last fifth of a second is on its way once more
+(fields take half a second or so to build up; common practice, no source)."""
+
 
 class Auxiliary:
     """Torque of the auxiliary brake from what the rig measures of it."""
 
-    __slots__ = ("_coolant_max", "_eddy", "_fastest", "_sensed", "fitted", "measured", "missing")
+    __slots__ = (
+        "_coolant_max",
+        "_eddy",
+        "_fastest",
+        "_mean_n_m",
+        "_sensed",
+        "coming_n_m",
+        "fitted",
+        "measured",
+        "missing",
+    )
 
     IDLE_SHARE: Final = 0.05
     """An auxiliary brake that takes less than this of the load's torque is idle."""
@@ -36,6 +50,9 @@ class Auxiliary:
             else None
         )
         self._fastest = rig.limits.max_speed_m_s
+        self._mean_n_m = math.nan
+        self.coming_n_m = 0.0
+        """Torque that is on its way at the least, N m: a field that rises goes on rising for as long again (`RISE`)."""
         self._coolant_max = aux.coolant_max_c if isinstance(aux, EddyAux) else math.inf
         # Without a torque sensor a regenerative drive shows nothing of itself; an eddy-current brake shows its current.
         self._sensed = rig.sensor_of("aux_torque") is not None
@@ -50,6 +67,15 @@ class Auxiliary:
         A measured torque is taken at 5 %; one from current and speed at 15 %, for a hot rotor has less (see
         `monitor.physics.brakes`). Where its coolant is hotter than it may be, the current says next to nothing of it.
         """
+        torque, doubt = self._read(omega, read)
+        # The mean of NaN is NaN: the next torque that is known begins it.
+        mean = self._mean_n_m = (
+            torque if self._mean_n_m != self._mean_n_m else self._mean_n_m + RISE * (torque - self._mean_n_m)
+        )
+        self.coming_n_m = max(0.0, torque - doubt - mean)
+        return torque, doubt
+
+    def _read(self, omega: float, read: Callable[[str], Flag]) -> tuple[float, float]:
         if not self.fitted:
             return 0.0, 0.0
         if self._sensed:

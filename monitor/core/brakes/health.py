@@ -187,8 +187,8 @@ class BrakeHealth:
     ) -> None:
         """Follow the deceleration of a block at speed."""
         if motion.seen and not -AT_SPEED_M_S < motion.speed_m_s < AT_SPEED_M_S:
-            low = self._confident_scale
-            torque, coming = self._confident_torque(brakes, motion.way), self._acting.coming_n_m(low, motion.way)
+            torque = self._confident_torque(brakes, motion.way)
+            coming = self._acting.coming_n_m(self._confident_scale, motion.way) + self.auxiliary.coming_n_m
             self.deceleration.step(dt, estimate, mass, torque, not released, coming)
         else:
             self.deceleration.pause()
