@@ -19,7 +19,7 @@ import math
 from collections import deque
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any, Final, NamedTuple
+from typing import Any, Final
 
 from monitor.core.estimator.place_filter import PlaceFilter
 from monitor.core.estimator.steady_drift import LEAST_M, USUAL_M, USUAL_WEIGHT, deviate, steady_drift
@@ -109,28 +109,37 @@ class Passed:
     """Whether the place's mean took it in."""
 
 
-class Scatter(NamedTuple):
+class Scatter:
     """How heights at a place scatter: variance, m2, and how many squares that is worth."""
 
-    variance_m2: float
-    freedom: float
+    __slots__ = ("freedom", "variance_m2")
+
+    def __init__(self, variance_m2: float, freedom: float) -> None:
+        self.variance_m2: Final = variance_m2
+        self.freedom: Final = freedom
 
 
-class Shift(NamedTuple):
+class Shift:
     """The offset that the last connections have in common, m, and how rare that would be by chance, as a share of evidence."""
 
-    off_m: float
-    share: float
+    __slots__ = ("off_m", "share")
+
+    def __init__(self, off_m: float, share: float) -> None:
+        self.off_m: Final = off_m
+        self.share: Final = share
 
 
-class Comparison(NamedTuple):
+class Comparison:
     """A connection beside those before it."""
 
-    off_m: float
-    """How far it, or with evidence the last connections together, lie above the places; 0 where it is the same."""
-    evidence: bool
-    """Whether that confirms the counts, or puts them in doubt; a little off is a hand that works elsewhere today."""
-    place: Place
+    __slots__ = ("evidence", "off_m", "place")
+
+    def __init__(self, off_m: float, evidence: bool, place: Place) -> None:
+        self.off_m: Final = off_m
+        """How far it, or with evidence the last connections together, lie above the places; 0 where it is the same."""
+        self.evidence: Final = evidence
+        """Whether that confirms the counts, or puts them in doubt; a little off is a hand that works elsewhere today."""
+        self.place: Final = place
 
 
 class Window:
@@ -262,27 +271,34 @@ class Connections:
         sigma = math.sqrt(scatter.variance_m2 * (1.0 + 1.0 / min(place.count, LEARNED)))
         return min(max(least, SCATTERS * sigma), FAR_M)
 
-    def _scatters(self, windows: Mapping[Place, Window]) -> dict[Place, Scatter]:
-        """How each place scatters, from all its differences but those across the beginning of `windows`. What all places
-        show together counts at each as what a hand usually does."""
+    def _squares(self) -> dict[Place, list[float]]:
+        """Of each place, half its squared differences, m2, and how many they are."""
         seen = {place: [place.squares_m2, place.differences] for place in self._places}
         for row in self._recent:
             if row.square_m2 is not None:
                 seen[row.place][0] += row.square_m2
                 seen[row.place][1] += 1.0
+        return seen
+
+    def _scatters(
+        self, windows: Mapping[Place, Window], squares: Mapping[Place, list[float]] | None = None
+    ) -> dict[Place, Scatter]:
+        """How each place scatters, from all its differences (`squares`, where they are at hand) but those across the beginning of
+        `windows`. What all places show together counts at each as what a hand usually does."""
+        seen = {place: list(of) for place, of in (squares or self._squares()).items()}
         for place, window in windows.items():
             if window.skipped_m2 is not None:
                 seen[place][0] -= window.skipped_m2
                 seen[place][1] -= 1.0
         freedom = EFFICIENCY * sum((differences for _, differences in seen.values()), 0.0)
-        squares = EFFICIENCY * sum((max(0.0, squares) for squares, _ in seen.values()), 0.0)
+        squares_m2 = EFFICIENCY * sum((max(0.0, of_place_m2) for of_place_m2, _ in seen.values()), 0.0)
         # What was seen replaces what is usual square by square, so that an unusual hand is soon taken as it is.
         usual = max(0.0, USUAL_WEIGHT - freedom)
-        usual_m2 = (usual * USUAL_M**2 + squares) / (usual + freedom)
+        usual_m2 = (usual * USUAL_M**2 + squares_m2) / (usual + freedom)
         found = {}
-        for place, (squares, differences) in seen.items():
+        for place, (of_place_m2, differences) in seen.items():
             freedom = USUAL_WEIGHT + EFFICIENCY * differences
-            found[place] = Scatter((USUAL_WEIGHT * usual_m2 + EFFICIENCY * max(0.0, squares)) / freedom, freedom)
+            found[place] = Scatter((USUAL_WEIGHT * usual_m2 + EFFICIENCY * max(0.0, of_place_m2)) / freedom, freedom)
         return found
 
     def _shift(self, newest: Place) -> Shift:
@@ -290,9 +306,10 @@ class Connections:
         lowest = min(self._places, key=lambda place: place.mean_m)
         found = [Shift(0.0, 0.0)]
         windows: dict[Place, Window] = {}
+        squares = self._squares()
         for row in reversed(self._recent):
             windows.setdefault(row.place, Window(row.place)).take(row)
-            scatters = self._scatters(windows)
+            scatters = self._scatters(windows, squares)
             here = windows[newest]
             if row.place is newest and here.before > 0 and abs(here.off_m()) > _least_alone_m(here, newest is lowest):
                 evident = EVIDENT if here.before > 1 else FIRST_EVIDENT
