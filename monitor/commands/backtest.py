@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from monitor.commands.common.place_of_work import add_workers, place_of
+from monitor.commands.common.session_places import sessions_of
 from monitor.errors import UserError
 
 if TYPE_CHECKING:
@@ -40,15 +41,14 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Back-test; 0 where both sides say the same, 1 where not."""
-    import pyarrow.parquet as pq
-
-    from monitor.adapters.host.output_file import whole, write_whole
+    from monitor.adapters.host.output_file import write_whole
     from monitor.commands.common.progress import Progress
-    from monitor.fleet.backtest import SessionRow, alarm_table, backtest, table_of
+    from monitor.fleet.backtest import SessionRow, alarm_table, backtest
     from monitor.fleet.backtest_page import backtest_page
     from monitor.fleet.parts import Parts
+    from monitor.fleet.tables import write_table
 
-    sessions = _sessions(args.sessions)
+    sessions = sessions_of(args.sessions)
     sides = _side(args.against), _side(args.rules, args.changes)
     if sides[0] == sides[1]:
         raise UserError("both sides are the same: give --rules, --against or --set")
@@ -65,53 +65,11 @@ def run(args: argparse.Namespace) -> int:
         Progress("replaying", done=lambda: (so_far[0], so_far[0] / max(1, so_far[1])), things="replays"),
     ):
         outcome = backtest(sessions, sides, parts, place, marks, write, progress)
-    with whole(args.out / "sessions.parquet") as part:
-        pq.write_table(table_of(SessionRow, outcome.sessions), part)
+    write_table(args.out / "sessions.parquet", SessionRow, outcome.sessions)
     names = args.against, " and ".join(dict.fromkeys([args.rules, *args.changes])) if args.changes else args.rules
     write_whole(args.out / "index.html", backtest_page(outcome, names, bool(marks)))
     _print(outcome, args.out)
     return 1 if outcome.all.gone or outcome.all.new or outcome.all.moved else 0
-
-
-def _sessions(words: Sequence[str]) -> list[str]:
-    """Every session that `words` name, each once, in order.
-
-    Raises:
-        UserError: there is none.
-    """
-    from monitor.adapters.sessions.format import SUFFIX
-    from monitor.commands.common.session_range import session_path
-
-    found: list[str] = []
-    for word in words:
-        if "://" in word:
-            found += _addresses(word)
-        elif (path := session_path(word)).is_dir():
-            found += sorted(str(file) for file in path.rglob("*" + SUFFIX) if file.is_file())
-        else:
-            found.append(str(path))
-    if not found:
-        raise UserError(f"{', '.join(words)}: no session there")
-    return list(dict.fromkeys(found))
-
-
-def _addresses(word: str) -> list[str]:
-    """Sessions at an address of a store: one, or those that a pattern names.
-
-    Raises:
-        UserError: the store cannot be used.
-    """
-    try:
-        import fsspec
-    except ImportError:
-        raise UserError(f'{word}: sessions in a store need fsspec: pip install "stopmark[fleet]"') from None
-    if not any(letter in word for letter in "*?["):
-        return [word]
-    try:
-        filesystem, pattern = fsspec.core.url_to_fs(word)
-        return sorted(filesystem.unstrip_protocol(name) for name in filesystem.glob(pattern))
-    except Exception as error:  # what a store can answer is its driver's own
-        raise UserError(f"{word}: cannot be listed ({type(error).__name__}: {error})") from None
 
 
 def _side(name: str, changes: Sequence[str] = ()) -> "Rules":

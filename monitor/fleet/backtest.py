@@ -9,7 +9,7 @@ loses it is told first.
 from collections import Counter
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
-from dataclasses import asdict, dataclass, field, fields
+from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
@@ -21,10 +21,9 @@ from monitor.analysis.rule_comparison import pair
 from monitor.fleet.engine import Failure, Place
 from monitor.fleet.parts import Parts, code_mark, content_of
 from monitor.fleet.session_findings import RECORDED, Raised, SessionFindings, Task, findings_of
+from monitor.fleet.tables import schema_of, table_of
 
 if TYPE_CHECKING:
-    import pyarrow as pa
-
     from monitor.adapters.ledger.ledger import Entry
 
 MARK_NS: Final = 12 * 3_600_000_000_000
@@ -315,23 +314,5 @@ def alarm_table(path: Path) -> Iterator[Callable[[Sequence[AlarmRow]], None]]:
     """
     import pyarrow.parquet as pq
 
-    with whole(path) as part, pq.ParquetWriter(part, _schema(AlarmRow)) as file:
+    with whole(path) as part, pq.ParquetWriter(part, schema_of(AlarmRow)) as file:
         yield lambda rows: file.write_table(table_of(AlarmRow, rows)) if rows else None
-
-
-def _schema(row: type) -> "pa.Schema":
-    import pyarrow as pa
-
-    types = {"int": pa.int64(), "bool": pa.bool_(), "float": pa.float64(), "str": pa.string()}
-    names = {
-        one.name: one.type.__name__ if isinstance(one.type, type) else str(one.type).partition(" ")[0]
-        for one in fields(row)
-    }
-    return pa.schema([(name, types[kind]) for name, kind in names.items()])
-
-
-def table_of(kind: type, rows: Sequence[AlarmRow] | Sequence[SessionRow]) -> "pa.Table":
-    """Rows of one kind as a table; times are UTC, ns."""
-    import pyarrow as pa
-
-    return pa.Table.from_pylist([asdict(row) for row in rows], schema=_schema(kind))

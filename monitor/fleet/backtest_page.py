@@ -1,39 +1,15 @@
 """A back-test as one page: what changes by rule, rig and month, and every session, in tables that a click sorts."""
 
-import base64
-import hashlib
 from collections.abc import Mapping, Sequence
 from statistics import median
 from typing import Final
 
 from monitor.fleet.backtest import Outcome, Tally, most_changed
+from monitor.fleet.sortable_page import sortable_page
 from monitor.presentation.format import clock
 from monitor.report.context import counted
-from monitor.report.html import Raw, cards, missing_note, page, paragraph, table, text
+from monitor.report.html import Raw, cards, missing_note, paragraph, table, text
 
-_SORT: Final = """
-document.querySelectorAll("table").forEach(function (table) {
-  table.querySelectorAll("thead th").forEach(function (head, place) {
-    head.tabIndex = 0; head.setAttribute("role", "button"); head.title = "sort";
-    function sort() {
-      var body = table.tBodies[0], up = head.getAttribute("aria-sort") !== "ascending";
-      var rows = Array.from(body.rows).map(function (row) { return [row.cells[place].textContent.trim(), row]; });
-      rows.sort(function (a, b) {
-        var x = parseFloat(a[0]), y = parseFloat(b[0]);
-        var order = isNaN(x) && isNaN(y) ? a[0].localeCompare(b[0]) : isNaN(x) ? 1 : isNaN(y) ? -1 : x - y;
-        return up ? order : -order;
-      });
-      table.querySelectorAll("th").forEach(function (other) { other.removeAttribute("aria-sort"); });
-      head.setAttribute("aria-sort", up ? "ascending" : "descending");
-      rows.forEach(function (row) { body.appendChild(row[1]); });
-    }
-    head.addEventListener("click", sort);
-    head.addEventListener("keydown", function (event) { if (event.key === "Enter") sort(); });
-  });
-});
-"""
-SORT_HASH: Final = base64.b64encode(hashlib.sha256(_SORT.encode()).digest()).decode()
-"""The page runs this script and no other."""
 _TAIL: Final = (
     "Advisory only. A back-test says what rules would have said of what was recorded; it does not say what a crew would have"
     " done. It replaces no safety device, procedure, manual, local code or licensed person. Rules are changed by the site's own"
@@ -52,9 +28,7 @@ def backtest_page(outcome: Outcome, names: tuple[str, str], marked: bool) -> str
         ("months", "By month", _groups(dict(sorted(outcome.by["month"].items())), "month", marked, ordered=False)),
         ("sessions", "Sessions", _sessions(outcome)),
     ]
-    whole = page("Back-test of rules", f"before: {names[0]}; after: {names[1]}", sections, _TAIL)
-    whole = whole.replace("style-src 'unsafe-inline'", f"style-src 'unsafe-inline'; script-src 'sha256-{SORT_HASH}'", 1)
-    return whole.replace("</body>", f"<script>{_SORT}</script></body>", 1)
+    return sortable_page("Back-test of rules", f"before: {names[0]}; after: {names[1]}", sections, _TAIL)
 
 
 def _summary(outcome: Outcome, marked: bool) -> str:

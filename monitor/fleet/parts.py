@@ -12,9 +12,8 @@ from dataclasses import asdict, fields
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
-from monitor.adapters.host.output_file import whole
+from monitor.adapters.host.output_file import made, whole
 from monitor.adapters.sessions.format import SessionError
-from monitor.errors import UserError
 from monitor.fleet.session_findings import Raised, SessionFindings
 
 if TYPE_CHECKING:
@@ -70,11 +69,7 @@ class Parts:
         Raises:
             UserError: it cannot be made.
         """
-        self.folder = folder
-        try:
-            folder.mkdir(parents=True, exist_ok=True)
-        except OSError as error:
-            raise UserError(f"{folder}: cannot be made ({error.strerror or error})") from None
+        self.folder = made(folder)
 
     def get(self, key: str) -> SessionFindings | None:
         """The result kept under `key`; None where there is none that can be read."""

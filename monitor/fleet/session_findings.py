@@ -93,7 +93,7 @@ def findings_of(task: Task) -> SessionFindings:
     Raises:
         SessionError: it cannot be read. UserError: a change names no field. ConfigError: rules or changed rig do not fit.
     """
-    with _local(task.session) as path, SessionReader(path) as session:
+    with local_file(task.session) as path, SessionReader(path) as session:
         if not session.end_ns:
             raise SessionError(f"{task.session}: holds no readings")
         rig = changed_rig(session, task.changes)
@@ -132,7 +132,7 @@ def changed_rig(session: SessionReader, changes: Sequence[tuple[str, Any]]) -> R
 
 
 @contextmanager
-def _local(session: str) -> Iterator[Path]:
+def local_file(session: str) -> Iterator[Path]:
     """The session as a file of this machine: fetched first, where it lies elsewhere."""
     if "://" not in session:
         yield Path(session)

@@ -17,6 +17,7 @@ from monitor.adapters.ledger.ledger import Entry, Ledger, ledger_path
 from monitor.adapters.sessions.chain import SessionChain
 from monitor.adapters.sessions.reader import SessionReader
 from monitor.cli import main
+from monitor.commands.common.session_places import sessions_of
 from monitor.config.toml_file import ConfigError
 from monitor.errors import UserError
 from monitor.fleet.backtest import RECORDED, AlarmRow, Outcome, Rules, backtest, called_false, changes_of
@@ -334,9 +335,7 @@ def test_without_dask_it_says_what_to_install(monkeypatch: pytest.MonkeyPatch) -
 def test_sessions_in_a_store_are_fetched(crown: Path, tmp_path: Path) -> None:
     store = fsspec.filesystem("memory")
     store.put_file(str(crown), "/nights/crown.stopmark")
-    from monitor.commands.backtest import _sessions
-
-    sessions = _sessions(["memory:///nights/*.stopmark"])
+    sessions = sessions_of(["memory:///nights/*.stopmark"])
     assert len(sessions) == 1
     rows: list[AlarmRow] = []
     backtest(sessions, (Rules(), later_rules()), Parts(tmp_path / "a"), HERE, {}, rows.extend)

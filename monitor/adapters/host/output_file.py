@@ -59,3 +59,16 @@ def write_whole(path: Path, text: str) -> None:
     """
     with whole(path) as part:
         part.write_text(text, encoding="utf-8", errors="replace")
+
+
+def made(folder: Path) -> Path:
+    """`folder`, which is made where it is not there.
+
+    Raises:
+        UserError: it cannot be made.
+    """
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise UserError(f"{folder}: cannot be made ({error.strerror or error})") from None
+    return folder
