@@ -30,9 +30,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--set", dest="changes", metavar="FIELD=VALUE", action="append", default=[],
                         help="change a field of every rig, as in its file but in SI units: limits.reaction_s=0.8;"
                         " may be given several times")  # fmt: skip
-    parser.add_argument("-o", "--out", metavar="DIR", type=Path, required=True,
-                        help="folder for the page, its tables, and what was worked out: a back-test into the same folder"
-                        " works out only what is new")  # fmt: skip
+    parser.add_argument("-o", "--out", metavar="DIR", required=True,
+                        help="folder for the page, its tables, and what was worked out, or an address of a store (s3://…): a"
+                        " back-test into the same folder works out only what is new")  # fmt: skip
     parser.add_argument(
         "--data", metavar="DIR", type=Path, help="folder of the ledgers: alarms that crews called false"
     )
@@ -46,6 +46,7 @@ def run(args: argparse.Namespace) -> int:
     from monitor.fleet.backtest import SessionRow, alarm_table, backtest
     from monitor.fleet.backtest_page import backtest_page
     from monitor.fleet.parts import Parts
+    from monitor.fleet.store import out_folder
     from monitor.fleet.tables import write_table
 
     sessions = sessions_of(args.sessions)
@@ -53,21 +54,22 @@ def run(args: argparse.Namespace) -> int:
     if sides[0] == sides[1]:
         raise UserError("both sides are the same: give --rules, --against or --set")
     place = place_of(args)
-    parts = Parts(args.out / "parts")
+    parts = Parts(f"{args.out}/parts")
     marks = {} if args.data is None else _marks(args.data)
     so_far = [0, 1]
 
     def progress(done: int, total: int) -> None:
         so_far[:] = done, total
 
-    with (
-        alarm_table(args.out / "alarms.parquet") as write,
-        Progress("replaying", done=lambda: (so_far[0], so_far[0] / max(1, so_far[1])), things="replays"),
-    ):
-        outcome = backtest(sessions, sides, parts, place, marks, write, progress)
-    write_table(args.out / "sessions.parquet", SessionRow, outcome.sessions)
-    names = args.against, " and ".join(dict.fromkeys([args.rules, *args.changes])) if args.changes else args.rules
-    write_whole(args.out / "index.html", backtest_page(outcome, names, bool(marks)))
+    with out_folder(args.out) as out:
+        with (
+            alarm_table(out / "alarms.parquet") as write,
+            Progress("replaying", done=lambda: (so_far[0], so_far[0] / max(1, so_far[1])), things="replays"),
+        ):
+            outcome = backtest(sessions, sides, parts, place, marks, write, progress)
+        write_table(out / "sessions.parquet", SessionRow, outcome.sessions)
+        names = args.against, " and ".join(dict.fromkeys([args.rules, *args.changes])) if args.changes else args.rules
+        write_whole(out / "index.html", backtest_page(outcome, names, bool(marks)))
     _print(outcome, args.out)
     return 1 if outcome.all.gone or outcome.all.new or outcome.all.moved else 0
 
@@ -113,7 +115,7 @@ def _marks(folder: Path) -> "dict[str, list[Entry]]":
     return marks
 
 
-def _print(outcome: "Outcome", out: Path) -> None:
+def _print(outcome: "Outcome", out: str) -> None:
     from monitor.fleet.backtest import most_changed
     from monitor.text import harmless
 
@@ -132,4 +134,4 @@ def _print(outcome: "Outcome", out: Path) -> None:
         print("\ntrue lost: the block crossed its limit after these alarms, and the new rules do not raise them")
     for row in unusable:
         print(harmless(f"not used: {row.problem}"), file=sys.stderr)
-    print(f"\n{out / 'index.html'}, with alarms.parquet and sessions.parquet beside it")
+    print(f"\n{out}/index.html, with alarms.parquet and sessions.parquet beside it")

@@ -15,7 +15,11 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         " and its driver are installed",
     )  # fmt: skip
     parser.add_argument(
-        "-o", "--out", metavar="DIR", type=Path, required=True, help="folder for the page and its tables"
+        "-o",
+        "--out",
+        metavar="DIR",
+        required=True,
+        help="folder for the page and its tables, or an address of a store (s3://…)",
     )
     parser.add_argument(
         "--data", metavar="DIR", type=Path, action="append", default=[],
@@ -31,7 +35,7 @@ def run(args: argparse.Namespace) -> int:
     """Write the report; 0, or 1 where no session could be used."""
     import time
 
-    from monitor.adapters.host.output_file import made, write_whole
+    from monitor.adapters.host.output_file import write_whole
     from monitor.commands.common.progress import Progress
     from monitor.fleet.fleet_page import fleet_page
     from monitor.fleet.rig_summary import (
@@ -42,20 +46,21 @@ def run(args: argparse.Namespace) -> int:
         fleet_summary,
         ledgers_beside,
     )
+    from monitor.fleet.store import out_folder
     from monitor.fleet.tables import write_table
     from monitor.text import harmless
 
     sessions = sessions_of(args.sessions)
     ledgers = ledgers_beside(sessions, args.data)
     place = place_of(args)
-    out = made(args.out)
-    with Progress(f"reading {len(sessions)} sessions"):
-        summary = fleet_summary(sessions, ledgers, place, time.time_ns() if args.now else None)
-    write_table(out / "rigs.parquet", RigSummary, summary.rigs)
-    write_table(out / "sensors.parquet", SensorSummary, summary.sensors)
-    write_table(out / "brakes.parquet", BrakeSummary, summary.brakes)
-    write_table(out / "unused.parquet", UnusedSession, summary.unused)
-    write_whole(out / "index.html", fleet_page(summary, f"{len(sessions)} sessions of {len(summary.rigs)} rigs"))
+    with out_folder(args.out) as out:
+        with Progress(f"reading {len(sessions)} sessions"):
+            summary = fleet_summary(sessions, ledgers, place, time.time_ns() if args.now else None)
+        write_table(out / "rigs.parquet", RigSummary, summary.rigs)
+        write_table(out / "sensors.parquet", SensorSummary, summary.sensors)
+        write_table(out / "brakes.parquet", BrakeSummary, summary.brakes)
+        write_table(out / "unused.parquet", UnusedSession, summary.unused)
+        write_whole(out / "index.html", fleet_page(summary, f"{len(sessions)} sessions of {len(summary.rigs)} rigs"))
     for rig in summary.rigs:
         test = {True: "overtravel test OVERDUE", False: "overtravel test in time", None: "no overtravel device"}
         print(
@@ -63,5 +68,5 @@ def run(args: argparse.Namespace) -> int:
                 f"{rig.rig}: {rig.hours:.2f} h, {rig.alarms_per_hour:.2f} alarms an hour, {test[rig.overtravel_overdue]}"
             )
         )
-    print(f"{out / 'index.html'}, with rigs, sensors, brakes and unused (.parquet) beside it")
+    print(f"{args.out}/index.html, with rigs, sensors, brakes and unused (.parquet) beside it")
     return 0 if summary.rigs else 1

@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Final
 from monitor.adapters.host.output_file import made, whole
 from monitor.adapters.sessions.format import SessionError
 from monitor.fleet.session_findings import Raised, SessionFindings
+from monitor.fleet.store import Store, is_address
 
 if TYPE_CHECKING:
     import pyarrow as pa
@@ -63,13 +64,16 @@ def content_of(session: str) -> str:
 class Parts:
     """The parts in one folder."""
 
-    def __init__(self, folder: Path) -> None:
-        """Parts in `folder`, which is made where it is not there.
+    def __init__(self, folder: Path | str) -> None:
+        """Parts in `folder`, which is made where it is not there, or at an address of a store.
 
         Raises:
-            UserError: it cannot be made.
+            UserError: it cannot be made, or the store cannot be used.
         """
-        self.folder = made(folder)
+        self.folder = folder
+        self._store = Store(str(folder)) if is_address(str(folder)) else None
+        if self._store is None:
+            made(Path(folder))
 
     def get(self, key: str) -> SessionFindings | None:
         """The result kept under `key`; None where there is none that can be read."""
@@ -77,7 +81,13 @@ class Parts:
         import pyarrow.parquet as pq
 
         try:
-            table = pq.read_table(self._path(key))
+            if self._store is not None:
+                data = self._store.read(self._name(key))
+                table = None if data is None else pq.read_table(pa.BufferReader(data))
+            else:
+                table = pq.read_table(self._path(key))
+            if table is None:
+                return None
             plain = json.loads(table.schema.metadata[_MARK])
             return SessionFindings.of(plain, [Raised(**row) for row in table.to_pylist()])
         except (OSError, KeyError, TypeError, ValueError, pa.ArrowException):
@@ -92,11 +102,22 @@ class Parts:
         import pyarrow.parquet as pq
 
         table = raised_table(found.raised).replace_schema_metadata({_MARK: json.dumps(found.plain())})
+        if self._store is not None:
+            import pyarrow as pa
+
+            sink = pa.BufferOutputStream()
+            pq.write_table(table, sink)
+            self._store.write(self._name(key), sink.getvalue().to_pybytes())
+            return
         with whole(self._path(key)) as part:
             pq.write_table(table, part)
 
     def _path(self, key: str) -> Path:
-        return self.folder / f"{key}.parquet"
+        return Path(self.folder) / self._name(key)
+
+    @staticmethod
+    def _name(key: str) -> str:
+        return f"{key}.parquet"
 
 
 def raised_table(raised: Sequence[Raised]) -> "pa.Table":
