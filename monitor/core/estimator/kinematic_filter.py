@@ -23,6 +23,9 @@ LONG_STEP_S: Final = 0.5
 """Beyond this the acceleration is not believed to have lasted."""
 
 
+REST_M_S: Final = 0.1
+REST_M_S2: Final = 0.5
+"""Standard doubts of speed and acceleration of what has just come to rest: a start, or a stop not quite made (derived here)."""
 LEAST: Final = 1e-10
 """Least variance, where rounding leaves none."""
 
@@ -185,8 +188,9 @@ class KinematicFilter:
         self.a -= va / vv * over
 
     def stop_dead(self) -> None:
-        """Bring the thing to rest where it is: the likeliest state without speed (see `hold_acceleration`), and what slowed it
-        down ends with the motion. The covariance stays."""
-        _, xv, _, vv, _, _ = self.p
-        self.x -= xv / vv * self.v
+        """Bring the thing to rest where the readings have it: what slowed it down ends with the motion. It may have begun to move
+        again since, as slowly as `REST_M_S` and `REST_M_S2` let it; what position, speed and acceleration had to do with one
+        another is forgotten with the stop."""
         self.v = self.a = 0.0
+        xx, _, _, vv, _, aa = self.p
+        self.p = (xx, 0.0, 0.0, min(vv, REST_M_S * REST_M_S), 0.0, min(aa, REST_M_S2 * REST_M_S2))

@@ -81,6 +81,8 @@ LOST_HEIGHT_DOUBT_M: Final = 2.0
 """Doubt put on a height that may be anywhere."""
 OUTSIDE_MAST_M: Final = 1.0
 """A height so far beyond crown or floor cannot be: stretch, bounce and a rough datum do not reach that far."""
+TURNED_M_S: Final = 0.1
+"""From this speed to the same the other way no brake takes a block from one reading to the next."""
 PRESSED_NS: Final = 300_000_000
 """So long after a reading of a pressure that closes the brake it is on."""
 STILL_M_S: Final = 0.02
@@ -243,8 +245,9 @@ class PositionFilter:
         that no block has. A speed seen in readings that fit is believed, however high: a load may run away. And a brake that is
         on stops a block, it does not drive it back: what the filter was late to see of a hard stop ends at rest."""
         kin = self.kin
-        if before_m_s * kin.v < 0.0 and not -STILL_M_S < before_m_s < STILL_M_S and self.stops_dead(kin.a):
+        if before_m_s * kin.v < -(TURNED_M_S**2) and self.stops_dead(kin.a):
             kin.stop_dead()
+            kin.jerk_psd = min(kin.jerk_psd, MANOEUVRE_JERK_PSD)
         if not -self.max_deceleration_m_s2 <= kin.a <= self.max_deceleration_m_s2:
             kin.hold_acceleration()
         if kind is MANOEUVRE and not -self.max_speed_m_s <= kin.v <= self.max_speed_m_s:

@@ -16,7 +16,7 @@ from typing import Final
 from monitor.core.estimator.estimate import Estimate
 from monitor.core.estimator.height_frame import HeightFrame
 from monitor.core.estimator.plausibility import SUSPECT_M, PlausibilityMonitor
-from monitor.core.estimator.position_filter import COAST_M_S2, START_M_S2, STILL_M_S, PositionFilter
+from monitor.core.estimator.position_filter import COAST_M_S2, START_M_S2, STILL_M_S, TURNED_M_S, PositionFilter
 from monitor.core.estimator.sources import DELAY_KNOWN_READINGS, FROZEN, PositionSource
 from monitor.model.reading import Z99, Validity
 
@@ -95,7 +95,7 @@ def estimate_at(t_ns: int, track: PositionFilter, plausibility: PlausibilityMoni
     frame, lead = track.frame, track.lead
     layers = frame.layers
     x, v, a, p = track.kin.predicted((t_ns - track.t_ns) * 1e-9)
-    if track.kin.v * v < 0.0 and track.kin.a * v > 0.0 and track.stops_dead(a):
+    if track.kin.v * v < -(TURNED_M_S**2) and track.stops_dead(a):
         # The brake stops it, and does not drive it back.
         x, v, a = track.kin.x - 0.5 * track.kin.v * track.kin.v / track.kin.a, 0.0, 0.0
     if lead.drum and not track.piece.low <= x < track.piece.high:

@@ -111,7 +111,7 @@ class Model:
             else:
                 flag = 0 if facts.rule.signal == "sensor_stale" else 1
                 number, validity = bench.flags[facts.rule.sensor][flag]
-            if facts.condition.step_raw(bench.t_ns, number, validity):
+            if facts.condition.step_raw(bench.t_ns, number, validity, facts.suppressed):
                 flipped.append(facts)
         for facts in self.facts.values():
             if facts.shelved_until is not None and bench.t_ns >= facts.shelved_until:
