@@ -31,12 +31,18 @@ from monitor.ui.keys.replay_keys import REPLAY_KEYS
 from monitor.ui.screens import SCREENS, checks
 
 ROOT: Final = Path(__file__).parent.parent.parent
-SHOWS: Final = ("monitor/presentation", "monitor/ui", "monitor/web", "monitor/commands/handover.py")
+SHOWS: Final = (
+    "monitor/presentation",
+    "monitor/ui",
+    "monitor/web",
+    "monitor/fleet/rigs",
+    "monitor/commands/handover.py",
+)
 """Packages that say words to the crew."""
 SAYS: Final = (
     "monitor/core/checks", "monitor/core/estimator", "monitor/core/sensors", "monitor/core/alarms/crew_actions.py",
-    "monitor/core/height_actions.py", "monitor/core/instruments.py", "monitor/core/restore.py", "monitor/adapters/mqtt/source.py",
-    "monitor/adapters/mqtt/connection_errors.py",
+    "monitor/core/height_actions.py", "monitor/core/instruments.py", "monitor/core/restore.py",
+    "monitor/adapters/mqtt/source.py", "monitor/adapters/mqtt/connection_errors.py", "monitor/fleet/rigs/supervisor.py",
 )  # fmt: skip
 """Where texts are made that are recorded, and shown from the record."""
 _CALLS: Final = {"tr": 1, "tr_n": 2, "msgid": 1}
@@ -44,7 +50,7 @@ _SENTENCE: Final = re.compile(r"[a-z]{2,}.* .*[a-z]{2,}|^ [a-z]{2,}|[a-z]{3,}:? 
 _NOT_SHOWN: Final = re.compile(
     r"cannot be restored|: no list|no covariance|no JSON object|is no time$|^records: |nothing that the alarms"
     r"|is no row|Estimate \|| --> |^ clear$|^ doubt$|^small length$|admit it first|learned more than it|^places: "
-    r"|has an end of shelving|rules look at signals|expected \{"
+    r"|%s|has an end of shelving|rules look at signals|expected \{"
 )
 """Of saved state and of mistakes in the source."""
 

@@ -9,7 +9,9 @@ import pytest
 
 from monitor.config.rig_file import find_rig
 from monitor.language import catalogue
+from monitor.model.alarm import Severity
 from monitor.presentation.format import Units
+from monitor.runtime.facts import Mark, Replayed, RunFacts
 from monitor.ui import key_hints
 from monitor.ui.drawing.canvas import Canvas
 from monitor.ui.help_text import help_text
@@ -17,7 +19,7 @@ from monitor.ui.history import History
 from monitor.ui.page import draw_page, draw_waiting
 from monitor.ui.plain import spoken, state_words
 from monitor.ui.screens import SCREENS, ScreenSpec
-from monitor.ui.view import ScreenState, View
+from monitor.ui.view import ReplayView, ScreenState, View
 from tests.language.catalogues import language, veiled
 from tests.ui import sample
 from tests.ui.pages import RIG, page, unconnected
@@ -64,8 +66,19 @@ def test_every_word_of_a_screen_comes_from_the_catalogue(
         for shown in range(3):
             state = ScreenState(page=shown, least=1, column=2, search="ñ")
             for view in walks(20):
-                canvas = draw_page(replace(view, screen_state=state), spec, *size)
-                assert not foreign(canvas.text(), known), view.snap.t_ns
+                for now in (replace(view, screen_state=state), replace(view, frozen_s=9.0)):
+                    assert not foreign(draw_page(now, spec, *size).text(), known), view.snap.t_ns
+
+
+def test_a_replayed_night_is_told_in_the_language_and_its_marks_begin_behind_its_names() -> None:
+    marks = tuple(Mark(sample.T0_NS, "x", level, "Slack line", True) for level in Severity)
+    facts = RunFacts(replayed=Replayed("night.stopmark", 0, "live", 5, "", marks=marks))
+    replay = ReplayView(sample.T0_NS, sample.T0_NS + 600 * sample.SECOND, sample.T0_NS, 1.0, True)
+    with language("es"):
+        text = page(sample.still(), SCREENS[7], (120, 40), mode="REPLAY", replay=replay, facts=facts).text()
+    assert re.search("PELIGRO +◆", text)
+    assert re.search("ADVERTENCIA +▲", text)
+    assert "PELIGRO Cable flojo" in text
 
 
 def test_every_word_of_help_footer_and_plain_lines_comes_from_the_catalogue(tmp_path: Path) -> None:

@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 from monitor.commands.common.live_run import live_driver
+from monitor.commands.common.screen import choose_words
 
 if TYPE_CHECKING:
     from monitor.adapters.mqtt.address import BrokerUrl
@@ -40,6 +41,7 @@ def rig_process(
     from monitor.runtime.service import FindingLog
 
     alone()
+    choose_words(args)  # its row is in the words of the overview
     link, code = Link(wire), 0
     args = argparse.Namespace(**vars(args))
     args.rules = place.rules or args.rules

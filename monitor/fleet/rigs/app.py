@@ -12,6 +12,7 @@ from monitor.errors import UserError
 from monitor.fleet.rigs.bell import RigsBell, ringing
 from monitor.fleet.rigs.overview import Overview, Shown, draw_overview, shown, status_words
 from monitor.fleet.rigs.supervisor import Supervisor
+from monitor.language import msgid, tr
 from monitor.model.alarm import Severity
 from monitor.presentation.format import Units
 from monitor.runtime.driver import Mode
@@ -28,11 +29,16 @@ HERTZ: Final = 4.0
 AGAIN_S: Final = 8.0
 """How often a rig's own screen names the others that need somebody, s."""
 _HINTS: Final[tuple[KeyRow, ...]] = (
-    (("enter", "open the rig"), ("r", "try again now"), ("s", "silence here"), ("u", "units"), ("t", "theme"),
-     ("q", "quit"), ("?", "help")),
-    (("enter", "open"), ("r", "again"), ("s", "silence"), ("u", "units"), ("q", "quit"), ("?", "help")),
+    (
+        ("enter", msgid("open the rig")), ("r", msgid("try again now")), ("s", msgid("silence here")), ("u", msgid("units")),
+        ("t", msgid("theme")), ("q", msgid("quit")), ("?", msgid("help")),
+    ),
+    (
+        ("enter", msgid("open")), ("r", msgid("again")), ("s", msgid("silence")), ("u", msgid("units")), ("q", msgid("quit")),
+        ("?", msgid("help")),
+    ),
 )  # fmt: skip
-_HELP: Final = """STOPMARK watches and warns. It never acts on a rig: ADVISORY ONLY.
+_HELP: Final = msgid("""STOPMARK watches and warns. It never acts on a rig: ADVISORY ONLY.
 
 A row a rig, worst on top; equals by name
   enter     open the rig's own screen (also a click on the chosen row); v there comes back
@@ -50,13 +56,17 @@ The columns
   AGE       of the latest good reading that height, speed and room rest on
   ≈         an estimate whose bound has grown;  "unknown": there is no figure to trust
 
-Alarms are acknowledged on the rig's own screen, where they can be read."""
+Alarms are acknowledged on the rig's own screen, where they can be read.""")
+
+
+def _hints() -> tuple[KeyRow, ...]:
+    return tuple(tuple((key, tr(words)) for key, words in row) for row in _HINTS)
 
 
 class OverviewApp(CanvasApp):
     """All rigs. Ends with `opened` set when one is to be opened, else when the person leaves."""
 
-    leave_words = "Press q again to stop watching and recording of all rigs."
+    leave_words = msgid("Press q again to stop watching and recording of all rigs.")
 
     def __init__(
         self, supervisor: Supervisor, mode: Mode, units: Units, theme: ThemeName = "day", sound: bool = True,
@@ -82,7 +92,7 @@ class OverviewApp(CanvasApp):
         if self._bell.due(ringing(rigs), self.clock()) and self.sound and not self._terminal_lags():
             self.bell()
         view = Overview(
-            rigs, self._mode, self.units, time.time_ns(), self.chosen, self.message, _HINTS, self._bell.silenced
+            rigs, self._mode, self.units, time.time_ns(), self.chosen, self.message, _hints(), self._bell.silenced
         )  # fmt: skip
         canvas = draw_overview(view, width, height)
         if self.chosen not in canvas.places and canvas.places:
@@ -110,7 +120,7 @@ class OverviewApp(CanvasApp):
             self._try_again()
         elif key == "s":
             self._bell.silenced = True
-            self.say("Bell silenced here until something new rings; nothing acknowledged.")
+            self.say(tr("Bell silenced here until something new rings; nothing acknowledged."))
         elif key == "u":
             self.next_units()
         elif key == "t":
@@ -118,7 +128,7 @@ class OverviewApp(CanvasApp):
         elif key == "q":
             self.leave()
         elif key in ("question_mark", "?"):
-            self.push_screen(Help(_HELP))
+            self.push_screen(Help(tr(_HELP)))
 
     def on_click(self, event: events.Click) -> None:
         """A click on a hint is its key; on a row it chooses, on the chosen one it opens."""
@@ -138,14 +148,14 @@ class OverviewApp(CanvasApp):
         rig = self._supervisor.rig(self.chosen)
         if rig is not None and rig.problem and rig.pid is None:
             rig.retry.set()
-            self.say(f"{rig.name} is started again.")
+            self.say(tr("{name} is started again.", name=rig.name))
         else:
-            self.say("Only a rig that is not watched is started again.")
+            self.say(tr("Only a rig that is not watched is started again."))
 
     def _open(self) -> None:
         rig = next((one for one in self.rigs() if one.name == self.chosen), None)
         if rig is None or rig.row is None:
-            self.say(f"There is nothing to open: {status_words(rig)[0] if rig else 'no rig'}")
+            self.say(tr("There is nothing to open: {why}", why=status_words(rig)[0] if rig else tr("no rig")))
             return
         self.opened = rig.name
         self.exit(0)
@@ -154,7 +164,7 @@ class OverviewApp(CanvasApp):
 class RigApp(StopmarkApp):
     """One rig's own screen. `v` leads back to the overview, whose bell goes on ringing for the other rigs."""
 
-    leave_words = "Press q again for the overview (all rigs go on being watched and recorded)."
+    leave_words = msgid("Press q again for the overview (all rigs go on being watched and recorded).")
 
     def __init__(self, driver: RemoteDriver, name: str, overview: OverviewApp, theme: ThemeName) -> None:
         super().__init__(driver, theme, sound=overview.sound)
@@ -163,7 +173,7 @@ class RigApp(StopmarkApp):
 
     def keys(self) -> list[Key]:
         """The keys of this moment, and the way back."""
-        back = Key("v", lambda _: self._back(), "overview", "back to the overview of all rigs")
+        back = Key("v", lambda _: self._back(), msgid("overview"), msgid("back to the overview of all rigs"))
         return [back, *super().keys()]
 
     def _back(self) -> None:
@@ -180,8 +190,14 @@ class RigApp(StopmarkApp):
         if grave and (fresh or self.clock() - self._named_s > AGAIN_S) and not isinstance(self.focused, Input):
             self._named_s = self.clock()
             words, severity = status_words(grave[0])
-            more = f" (and {len(grave) - 1} more)" if len(grave) > 1 else ""
-            self._message = f"{SHAPE[severity or Severity.NOTICE]} {grave[0].name}: {words}{more} · v: overview"
+            more = tr(" (and {count} more)", count=len(grave) - 1) if len(grave) > 1 else ""
+            self._message = tr(
+                "{mark} {name}: {words}{more} · v: overview",
+                mark=SHAPE[severity or Severity.NOTICE],
+                name=grave[0].name,
+                words=words,
+                more=more,
+            )
             self._message_until_s = self.clock() + AGAIN_S / 2
         return super().canvas(width, height)
 
@@ -230,5 +246,5 @@ class Screens:
             driver.close()
             await asyncio.sleep(0)
             self._units, self._theme = app.units, app.screen_theme
-            words = f"{chosen}: its process has ended" if app.error == GONE else app.error
+            words = tr("{chosen}: its process has ended", chosen=chosen) if app.error == GONE else app.error
         return 0

@@ -10,9 +10,10 @@ from typing import Final
 
 from monitor.fleet.rigs.row import RigRow
 from monitor.fleet.rigs.supervisor import QUIET_S, Watched
+from monitor.language import tr, tr_n, tr_record
 from monitor.model.alarm import Severity
 from monitor.model.reading import Value
-from monitor.presentation.format import UNKNOWN_WORD, Units, clock, plain, span, ways, word
+from monitor.presentation.format import UNKNOWN_WORD, Units, clock, plain, signal_word, span, ways, word
 from monitor.runtime.driver import Mode
 from monitor.ui.acts import ACTS
 from monitor.ui.drawing.canvas import (
@@ -79,29 +80,33 @@ class Shown:
 def shown(rig: Watched, now_s: float) -> Shown:
     """A rig at `now_s` of the monotonic clock. What it said too long ago counts no more."""
     if rig.ended:
-        return Shown(rig.name, None, "its time is up")
+        return Shown(rig.name, None, tr("its time is up"))
     if rig.problem:
         wait_s = rig.again_s - now_s
-        again = f"; tried again in {span(wait_s)}" if wait_s > 0 and rig.pid is None else "; starting again"
-        return Shown(rig.name, None, rig.problem + again)
+        again = (
+            tr("; tried again in {time}", time=span(wait_s))
+            if wait_s > 0 and rig.pid is None
+            else tr("; starting again")
+        )
+        return Shown(rig.name, None, tr_record(rig.problem) + again)
     if rig.row is None or not rig.row.t_ns:
         return Shown(rig.name, None, starting=True)
     old_s = now_s - rig.row_s
     if old_s > QUIET_S:
-        return Shown(rig.name, None, f"nothing from its process for {span(old_s)}")
+        return Shown(rig.name, None, tr("nothing from its process for {time}", time=span(old_s)))
     return Shown(rig.name, rig.row, old_s=old_s)
 
 
 def status_words(rig: Shown) -> tuple[str, Severity | None]:
     """What is worst about it in words, without the severity, and that."""
     if rig.problem:
-        return f"NOT WATCHED: {rig.problem}", Severity.DANGER
+        return tr("NOT WATCHED: {problem}", problem=rig.problem), Severity.DANGER
     if rig.row is None:
-        return "starting: nothing known yet", Severity.CAUTION
+        return tr("starting: nothing known yet"), Severity.CAUTION
     row = rig.row
     if row.worst is not None:
         more = f" (+{row.more})" if row.more else ""
-        return f"{row.worst.message}{' (gone)' if returned(row.worst) else ''}{more}", row.worst.severity
+        return f"{tr_record(row.worst.message)}{tr(' (gone)') if returned(row.worst) else ''}{more}", row.worst.severity
     if row.data_severity is not None:
         return "; ".join(row.troubles), row.data_severity
     return row.calm.removeprefix("△ "), row.calm_severity
@@ -143,9 +148,17 @@ def draw_overview(view: Overview, width: int, height: int) -> Canvas:
 def _too_small(area: Area, rigs: Sequence[Shown]) -> None:
     for y, rig in enumerate(rigs[: area.height - 1]):
         words, severity = status_words(rig)
-        head = "" if severity is None else f"{SHAPE[severity]} {severity.name} "
+        head = "" if severity is None else f"{SHAPE[severity]} {signal_word(severity)} "
         area.say(0, y, f"{head}{rig.name} {words}", "base" if severity is None else TEXT_ROLE[severity])
-    advice = (f"{ADVISORY}. Make it {SMALLEST[0]} by {SMALLEST[1]} or more.", ADVISORY)
+    advice = (
+        tr(
+            "{advisory}. Make it {columns} by {rows} or more.",
+            advisory=tr(ADVISORY),
+            columns=SMALLEST[0],
+            rows=SMALLEST[1],
+        ),
+        tr(ADVISORY),
+    )
     area.put(0, area.height - 1, first_that_fits(advice, area.width))
 
 
@@ -154,13 +167,13 @@ def _top_bar(area: Area, view: Overview) -> None:
     x = area.width - 1
     if area.width >= 66:
         x = area.right(x, 0, clock(view.t_ns) + " UTC", "title") - 2
-    x = area.right(x, 0, ADVISORY, "title") - 2
-    x = area.right(x, 0, f" {view.mode} ", "tag") - 1
-    area.put(1, 0, words_that_fit(f"STOPMARK · Overview · {_rigs(len(view.rigs))}", x - 1), "title")
+    x = area.right(x, 0, tr(ADVISORY), "title") - 2
+    x = area.right(x, 0, f" {tr(view.mode)} ", "tag") - 1
+    area.put(1, 0, words_that_fit(tr("STOPMARK · Overview · {rigs}", rigs=_rigs(len(view.rigs))), x - 1), "title")
 
 
 def _rigs(count: int) -> str:
-    return "1 rig" if count == 1 else f"{count} rigs"
+    return tr_n("{n} rig", "{n} rigs", count)
 
 
 def _banner(area: Area, rigs: Sequence[Shown], view: Overview) -> None:
@@ -169,23 +182,31 @@ def _banner(area: Area, rigs: Sequence[Shown], view: Overview) -> None:
     if not bad:
         unknown = sum(rig.severity is not None for rig in rigs)
         if unknown:
-            words = f"△ No alarm from what can be seen; {unknown} of {_rigs(len(rigs))} cannot be judged in full."
+            words = tr(
+                "△ No alarm from what can be seen; {unknown} of {rigs} cannot be judged in full.",
+                unknown=unknown,
+                rigs=_rigs(len(rigs)),
+            )
             area.say(2, 0, words, "caution")
         else:
-            area.say(2, 0, "No alarm on any rig", "dim")
+            area.say(2, 0, tr("No alarm on any rig"), "dim")
         return
     worst = bad[0]
     words, severity = status_words(worst)
     assert severity is not None
     alarm = worst.row.worst if worst.row is not None else None
-    head = f"{SHAPE[severity]} {severity.name}"
-    tail = "bell silenced" if view.silenced else ""
+    head = f"{SHAPE[severity]} {signal_word(severity)}"
+    tail = tr("bell silenced") if view.silenced else ""
     if alarm is not None:
-        state = "not acknowledged" if alarm.state.waiting else ""
+        state = tr("not acknowledged") if alarm.state.waiting else ""
         tail = f"{f'{tail} · ' if tail else ''}{state}{' · ' if state else ''}{clock(alarm.since_ns)}"
     room = area.width - len(head) - 5 - len(tail) - 2
     lines = wrapped(f"{worst.name}: {words}", room, 1)
-    guidance = alarm.guidance if alarm is not None else "Nobody watches this rig meanwhile. Its own instruments count."
+    guidance = (
+        tr_record(alarm.guidance)
+        if alarm is not None
+        else tr("Nobody watches this rig meanwhile. Its own instruments count.")
+    )
     lines += wrapped(guidance, area.width - 3, 1)
     others: list[tuple[str, Role]] = []
     x = 2
@@ -195,7 +216,7 @@ def _banner(area: Area, rigs: Sequence[Shown], view: Overview) -> None:
         text = f"{SHAPE[its]} {rig.name}: {text}"
         left = len(bad) - 1 - len(others)
         if x + len(text) > area.width - (18 if left > 1 else 1):
-            others.append((words_that_fit(f"and {left} more", area.width - x), "dim"))
+            others.append((words_that_fit(tr("and {left} more", left=left), area.width - x), "dim"))
             break
         over = rig.row is not None and rig.row.worst is not None and returned(rig.row.worst)
         others.append((text, "dim" if over else TEXT_ROLE[its]))
@@ -232,14 +253,14 @@ def _rows(area: Area, rigs: Sequence[Shown], view: Overview) -> None:
     """Head, and as many rigs as fit around the chosen one."""
     plan, units = _plan(area.width), view.units
     columns = (
-        ("HEIGHT", units.label("length"), plan.height), ("SPEED", units.label("speed"), plan.speed),
-        ("ROOM", units.label("length"), plan.room), ("BRAKE", "×", plan.ratio), ("AGE", "s", plan.age),
+        (tr("HEIGHT"), units.label("length"), plan.height), (tr("SPEED"), units.label("speed"), plan.speed),
+        (tr("ROOM"), units.label("length"), plan.room), (tr("BRAKE"), "×", plan.ratio), (tr("AGE"), "s", plan.age),
     )  # fmt: skip
-    area.put(1, 0, "RIG", "dim")
-    area.put(2 + plan.name, 0, "WORST", "dim")
+    area.put(1, 0, tr("RIG"), "dim")
+    area.put(2 + plan.name, 0, tr("WORST"), "dim")
     x = area.width
     for name, unit, size in reversed(columns):
-        _right(area, x, 0, name, "dim")
+        _right(area, x, 0, first_that_fits((name, name[: size - 2] + "."), size - 1), "dim")
         _right(area, x, 1, unit, "dim")
         x -= size
     body = area.part(0, 2, area.width, area.height - 2)
@@ -251,7 +272,7 @@ def _rows(area: Area, rigs: Sequence[Shown], view: Overview) -> None:
         _row(body.part(0, y, body.width, 1), rig, plan, units, first + y == chosen)
     left = len(rigs) - first - body.height
     if left > 0:
-        _right(area, area.width - sum(size for _, _, size in columns), 1, f"{left} more ↓ ", "notice")
+        _right(area, area.width - sum(size for _, _, size in columns), 1, tr("{left} more ↓ ", left=left), "notice")
 
 
 def _right(area: Area, end: int, y: int, text: str, role: Role) -> None:
@@ -271,12 +292,12 @@ def _row(area: Area, rig: Shown, plan: _Plan, units: Units, at: bool) -> None:
     area.put(x, 0, "●" if rig.waiting else " ", "select" if at else "strong")
     x += 1
     if severity is not None:
-        head = f"{SHAPE[severity]} {severity.name}"
+        head = f"{SHAPE[severity]} {signal_word(severity)}"
         x = area.put(x, 0, head, quiet if over else FILL_ROLE[severity]) + 1
     room = end - x - 1
     if room >= 8:
         act = ACTS.get(alarm.signal) if alarm is not None and not over else None
-        short = [act.word, act.short or act.word] if act is not None else []
+        short = [tr(act.word), tr(act.short or act.word)] if act is not None else []
         choices = [printable(words), *short]
         fitting = next((text for text in choices if len(text) <= room), words_that_fit(words, room))
         area.put(x, 0, fitting, "select" if at else "dim" if severity is None or over else "strong")
@@ -291,14 +312,17 @@ def _figures(rig: Shown, plan: _Plan, units: Units) -> list[tuple[str, Role, int
     row = rig.row
     if row is None:
         sizes = plan.height, plan.speed, plan.room, plan.ratio
-        return [*((UNKNOWN_WORD, "caution", size) for size in sizes), ("none", "caution", plan.age)]
+        return [
+            *((first_that_fits((tr(UNKNOWN_WORD), "?"), size - 1), "caution", size) for size in sizes),
+            (tr("none"), "caution", plan.age),
+        ]
     unsigned = replace(row.speed, number=abs(row.speed.number))
     shape = row.motion[:1]
     speed = _cell(unsigned, "speed", units, plan.speed)
     room = _cell(row.room, "length", units, plan.room)
     arrow = {1: "↑", -1: "↓"}.get(row.room_way, "")
     age_s = row.age_s + max(0.0, rig.old_s - 1.0)
-    age = "never" if isinf(age_s) else plain(age_s, 1) if age_s < 99 else span(age_s).replace(" ", "")
+    age = tr("never") if isinf(age_s) else plain(age_s, 1) if age_s < 99 else span(age_s).replace(" ", "")
     return [
         (_cell(row.height, "length", units, plan.height), _role(row.height), plan.height),
         (f"{shape} {speed}" if row.speed.known else speed, _role(row.speed), plan.speed),
@@ -313,7 +337,7 @@ def _ratio(row: RigRow, size: int) -> str:
     if not value.known or value.word:
         return _words(value, size)
     text = plain(value.number, 1 if value.number >= 10 else 2)
-    return f"{'LOW ' if size > 8 else '<'}{text}" if value.number < row.least_ratio else text
+    return f"{tr('LOW ') if size > 8 else '<'}{text}" if value.number < row.least_ratio else text
 
 
 def _cell(value: Value, dimension: Dimension, units: Units, size: int) -> str:
@@ -326,7 +350,7 @@ def _cell(value: Value, dimension: Dimension, units: Units, size: int) -> str:
 def _words(value: Value, size: int) -> str:
     """Words in place of a figure, the fullest that fit; what a rig does not have is shown as a dash where they do not."""
     text = word(value)
-    choices = (*ways(text), *(("–",) if text != UNKNOWN_WORD else ()))
+    choices = (*ways(text), *(("–",) if text != tr(UNKNOWN_WORD) else ("?",)))
     return first_that_fits(choices, size - 1)
 
 
@@ -345,10 +369,10 @@ def _sums(area: Area, rigs: Sequence[Shown]) -> None:
         for rig in rigs
     )  # fmt: skip
     waiting = sum(rig.waiting for rig in rigs)
-    parts = [f"{len(rigs) - off - starting} of {_rigs(len(rigs))} watched"]
-    parts += [f"{off} NOT WATCHED"] if off else []
-    parts += [f"{starting} starting"] if starting else []
-    parts += [f"{grave} with DANGER or WARNING"] if grave else []
-    parts += [f"{waiting} wait to be acknowledged"] if waiting else []
+    parts = [tr("{count} of {rigs} watched", count=len(rigs) - off - starting, rigs=_rigs(len(rigs)))]
+    parts += [tr("{off} NOT WATCHED", off=off)] if off else []
+    parts += [tr("{starting} starting", starting=starting)] if starting else []
+    parts += [tr("{grave} with DANGER or WARNING", grave=grave)] if grave else []
+    parts += [tr("{waiting} wait to be acknowledged", waiting=waiting)] if waiting else []
     role: Role = "danger" if off else "caution" if starting else "dim"
     area.say(1, 0, f"{'◆ ' if off else '△ ' if starting else ''}{' · '.join(parts)}", role)

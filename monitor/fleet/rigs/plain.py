@@ -8,15 +8,18 @@ from typing import Final
 from monitor.fleet.rigs.bell import RigsBell, ringing
 from monitor.fleet.rigs.overview import Shown, shown, status_words
 from monitor.fleet.rigs.supervisor import Supervisor
+from monitor.language import msgid, tr
 from monitor.model.alarm import Finding
 from monitor.model.stream import ActionKind, Request
-from monitor.presentation.format import Units, clock, span
+from monitor.presentation.format import Units, clock, signal_word, span
 from monitor.ui.frame.top_bar import ADVISORY
 from monitor.ui.plain import LOOK_S, READ_S, finding_words, spoken, typed_lines
 
 _HELP: Final = (
-    "Enter alone: a line for each rig, worst first. A rig's name: its line. a INITIALS RIG: acknowledge what waits there.",
-    "s: silence the bell until something new rings. q: leave. Each with Enter.",
+    msgid(
+        "Enter alone: a line for each rig, worst first. A rig's name: its line. a INITIALS RIG: acknowledge what waits there."
+    ),
+    msgid("s: silence the bell until something new rings. q: leave. Each with Enter."),
 )
 
 
@@ -38,7 +41,13 @@ class PlainOverview:
         """Say what this is."""
         self._supervisor = supervisor
         count = len(supervisor.rigs)
-        self._say(f"Stopmark, {count} rigs. {ADVISORY}: it never acts on a rig. ? and Enter: help.")
+        self._say(
+            tr(
+                "Stopmark, {count} rigs. {advisory}: it never acts on a rig. ? and Enter: help.",
+                count=count,
+                advisory=tr(ADVISORY),
+            )
+        )
 
     def finding(self, name: str, finding: Finding) -> None:
         """Take a change at a rig."""
@@ -53,9 +62,9 @@ class PlainOverview:
             why = rig.problem.partition(";")[0]
             before = self._problems.get(rig.name, "")
             if why and not before:
-                self._say(f"{rig.name}: DANGER NOT WATCHED: {why}")
+                self._say(tr("{name}: DANGER NOT WATCHED: {why}", name=rig.name, why=why))
             elif before and not why and rig.row is not None:
-                self._say(f"{rig.name}: watched again")
+                self._say(tr("{name}: watched again", name=rig.name))
             if why or rig.row is not None:
                 self._problems[rig.name] = why
         now_s = time.monotonic()
@@ -73,36 +82,38 @@ class PlainOverview:
         if words == ["q"]:
             self.left, self._leaving = leaving, True
             if not leaving:
-                self._say("Type q again to stop watching and recording of all rigs.")
+                self._say(tr("Type q again to stop watching and recording of all rigs."))
         elif words == ["?"]:
             for line in _HELP:
-                self._say(line)
+                self._say(tr(line))
         elif words == ["s"]:
             self._bell.silenced = True
-            self._say("Bell silenced until something new rings; nothing acknowledged.")
+            self._say(tr("Bell silenced until something new rings; nothing acknowledged."))
         elif words[:1] == ["a"]:
             self._acknowledge(words[1:])
         elif not words or named:
             for rig in named or rigs:
                 self._say(line_of(rig, self._units))
         else:
-            self._say(f"Not known: {typed.strip()}. ? and Enter: help.")
+            self._say(tr("Not known: {typed}. ? and Enter: help.", typed=typed.strip()))
 
     def _acknowledge(self, words: list[str]) -> None:
         if len(words) != 2 or not (words[0].isalpha() and words[0].isascii() and len(words[0]) <= 4):
-            self._say("Give your initials, at most four letters, and the rig: a KR north")
+            self._say(tr("Give your initials, at most four letters, and the rig: a KR north"))
             return
         who, name = words[0].upper(), words[1]
         supervisor = self._supervisor
         if supervisor is None or supervisor.rig(name) is None:
-            self._say(f"There is no rig {name}.")
+            self._say(tr("There is no rig {name}.", name=name))
             return
         now_s = time.monotonic()
         waiting = {key: since_s for (rig, key), since_s in self._since_s.items() if rig == name}
         ready = [key for key, since_s in waiting.items() if now_s - since_s >= READ_S]
         done = sum(supervisor.act(name, Request(ActionKind.ACKNOWLEDGE, key, who=who)) for key in ready)
-        none = "Just came up: hear it first, then again." if waiting else "No alarm to acknowledge."
-        self._say(f"{name}: {done} acknowledged by {who}." if done else f"{name}: {none}")
+        none = tr("Just came up: hear it first, then again.") if waiting else tr("No alarm to acknowledge.")
+        self._say(
+            tr("{name}: {done} acknowledged by {who}.", name=name, done=done, who=who) if done else f"{name}: {none}"
+        )
 
     def _rigs(self) -> list[Shown]:
         now_s = time.monotonic()
@@ -115,20 +126,20 @@ class PlainOverview:
 def line_of(rig: Shown, units: Units) -> str:
     """A rig in one line of plain words."""
     words, severity = status_words(rig)
-    head = f"{rig.name}: {f'{severity.name} ' if severity is not None else ''}{words}"
+    head = f"{rig.name}: {f'{signal_word(severity)} ' if severity is not None else ''}{words}"
     row = rig.row
     if row is None:
-        return f"{head}; height, speed and room unknown"
+        return tr("{head}; height, speed and room unknown", head=head)
     moves = f" {units.text(abs(row.speed.number), 'speed')}" if row.heading and row.speed.known else ""
-    way = {1: " up", -1: " down"}.get(row.room_way, "")
+    way = {1: f" {tr('up')}", -1: f" {tr('down')}"}.get(row.room_way, "")
     return "; ".join(
         (
             head,
-            f"height {units.value(row.height, 'length')}",
-            f"{row.motion.partition(' ')[2].lower()}{moves}",
-            f"room{way} {units.value(row.room, 'length')}",
-            f"holding {units.value(row.ratio, 'ratio')}",
-            f"data {span(row.age_s)} old",
+            tr("height {figure}", figure=units.value(row.height, "length")),
+            f"{tr(row.motion).partition(' ')[2].lower()}{moves}",
+            tr("room{way} {figure}", way=way, figure=units.value(row.room, "length")),
+            tr("holding {figure}", figure=units.value(row.ratio, "ratio")),
+            tr("data {time} old", time=span(row.age_s)),
         )
     )
 

@@ -58,7 +58,7 @@ def banner(area: Area, view: View, glyphs: int) -> None:
 
 def _frozen(area: Area, view: View, glyphs: int) -> None:
     area.fill("fill_danger")
-    draw_word(area.part(0, 1, area.width, glyphs), WATCH, "", "fill_danger")
+    draw_word(area.part(0, 1, area.width, glyphs), tr(WATCH), "", "fill_danger")
     area.say(
         2,
         0,

@@ -32,8 +32,8 @@ def data_line(area: Area, view: View) -> None:
         area = area.part(0, 0, start - 2, 1)
     severity = data_severity(view.snap)
     if severity is None:
-        area.put(1, 0, tr("DATA OK"), "dim")
-        _parts(area, 10, _counts(view.snap, trouble=False), "dim")
+        end = area.put(1, 0, tr("DATA OK"), "dim")
+        _parts(area, max(10, end + 2), _counts(view.snap, trouble=False), "dim")
         return
     role = TEXT_ROLE[severity]
     x = area.put(1, 0, tr("{mark} DATA", mark=SHAPE[severity]), role) + 2

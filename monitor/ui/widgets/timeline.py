@@ -3,6 +3,8 @@
 from collections.abc import Sequence
 from typing import Final
 
+from rich.cells import cell_len
+
 from monitor.language import tr
 from monitor.model.alarm import Severity
 from monitor.presentation.format import clock, signal_word
@@ -11,7 +13,6 @@ from monitor.ui.drawing.canvas import Area
 from monitor.ui.drawing.theme import SHAPE, TEXT_ROLE, Role
 from monitor.ui.view import ReplayView
 
-LABEL: Final = 9
 _SEVERITIES: Final = (Severity.DANGER, Severity.WARNING, Severity.CAUTION)
 _DAY_NS: Final = 86_400_000_000_000
 
@@ -37,18 +38,19 @@ def rows_of(replayed: Replayed | None) -> list[tuple[str, str, Role, list[int]]]
 def draw(area: Area, replay: ReplayView, replayed: Replayed | None) -> None:
     """The rows over all of `area`: first where the replay stands, last the times."""
     rows = rows_of(replayed)[: max(0, area.height - 2)]
-    width = area.width - LABEL
-    at = LABEL + _column(replay, replay.position_ns, width)
-    area.put(LABEL, 0, "─" * width, "track")
-    area.put(LABEL, 0, "━" * (at - LABEL), "bar")
+    left = max(9, *(cell_len(name) + 2 for name, *_ in rows)) if rows else 9
+    width = area.width - left
+    at = left + _column(replay, replay.position_ns, width)
+    area.put(left, 0, "─" * width, "track")
+    area.put(left, 0, "━" * (at - left), "bar")
     area.put(at, 0, "▼", "strong")
     for y, (label, mark, role, times) in enumerate(rows, 1):
         area.put(0, y, label, "dim")
         area.put(at, y, "│", "frame")
         for t_ns in times:
-            area.put(LABEL + _column(replay, t_ns, width), y, mark, role)
+            area.put(left + _column(replay, t_ns, width), y, mark, role)
     several = replay.end_ns - replay.start_ns > _DAY_NS
-    _times(area.part(LABEL, len(rows) + 1, width, 1), replay, several)
+    _times(area.part(left, len(rows) + 1, width, 1), replay, several)
 
 
 def _column(replay: ReplayView, t_ns: int, width: int) -> int:

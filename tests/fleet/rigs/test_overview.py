@@ -1,7 +1,9 @@
 """The overview as it is drawn: what stands on top, what is known and what is not, at every size."""
 
+import re
 import time
 from dataclasses import replace
+from pathlib import Path
 
 import pytest
 
@@ -17,6 +19,7 @@ from monitor.presentation.format import Units
 from monitor.ui.drawing.canvas import Canvas
 from monitor.ui.drawing.theme import FILL_ROLE, SHAPE
 from monitor.ui.page import SMALLEST
+from tests.language.catalogues import language, veiled
 from tests.ui import sample
 
 SIZES = [(80, 24), (120, 40), SMALLEST, (200, 50)]
@@ -149,3 +152,24 @@ def test_an_alarm_whose_cause_is_over_looks_like_none_that_stands() -> None:
     assert not {FILL_ROLE[Severity.WARNING], FILL_ROLE[Severity.DANGER]} & {
         role for row in canvas.roles for role in row
     }
+
+
+@pytest.mark.parametrize("size", SIZES)
+@pytest.mark.parametrize("system", ["si", "field"])
+def test_in_spanish_no_figure_is_cut_and_heads_stand_apart(size: tuple[int, int], system: str) -> None:
+    with language("es"):
+        canvas = drawn(fleet(), size, Units(system))  # type: ignore[arg-type]
+    text = canvas.text()
+    assert not canvas.cut
+    assert "SOLO AVISA" in text
+    assert "1 SIN VIGILAR" in text
+    heads = next(row for row in text.splitlines() if row.startswith(" EQUIPO"))
+    assert heads.split()[:1] + heads.split()[-2:] == ["EQUIPO", "FRENO", "EDAD"]
+    assert len(heads.split()) == 7
+
+
+def test_every_word_of_the_overview_comes_from_the_catalogue(tmp_path: Path) -> None:
+    with language("en", veiled(tmp_path)):
+        rigs = [rig("calm", sample.calm()), rig("still", sample.still()), rig("starting", None, starting=True)]
+        text = drawn(rigs, (120, 40)).text()
+    assert not set(re.findall("[A-Za-z]{3,}", text)) - {"calm", "still", "starting", "STOPMARK", "UTC"}
