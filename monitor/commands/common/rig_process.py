@@ -41,12 +41,12 @@ def rig_process(
     from monitor.runtime.service import FindingLog
 
     alone()
-    choose_words(args)  # its row is in the words of the overview
     link, code = Link(wire), 0
     args = argparse.Namespace(**vars(args))
     args.rules = place.rules or args.rules
     args.data = str(Path(args.data) / rig.name)
     try:
+        choose_words(args)  # its row is in the words of the overview
         with logging_to(link, url.password or ""):
             findings, tally = FindingLog(), Tally()
             sinks = (link.finding, findings, tally)

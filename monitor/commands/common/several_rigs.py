@@ -16,6 +16,7 @@ from monitor.commands.common.arguments import retention_of
 from monitor.commands.common.rig_process import PRELOAD, rig_process
 from monitor.commands.common.screen import choose_words
 from monitor.errors import UserError
+from monitor.language.words import ENGLISH
 from monitor.text import harmless
 
 if TYPE_CHECKING:
@@ -113,6 +114,8 @@ def supervisor_of(
         data=str(data_folder(args.data)), rules=args.rules, no_record=args.no_record, seconds=args.seconds,
         keep_days=args.keep_days, keep_free=args.keep_free,
         keep_share=float("inf") if share is None else share / len(rigs.places),
+        # A service shows nothing, so that it has no choice of words.
+        language=getattr(args, "language", ENGLISH), words=getattr(args, "words", None),
     )  # fmt: skip
     target = partial(rig_process, url=url, args=its, mode=mode)
     return Supervisor(rigs.places, rigs.names, target, PRELOAD, on_finding)
