@@ -31,7 +31,8 @@ def stand_table(context: ReportContext) -> str:
     """Time per stand, slips to slips, connections; stands an hour, trip by trip."""
     log = context.log
     found = log.motion.stands
-    if not np.isfinite(log.series.load_n).mean() >= _LOAD_KNOWN:
+    load_n = log.series.load_n
+    if not load_n.size or np.isfinite(load_n).mean() < _LOAD_KNOWN:
         return missing_note("The hook load was known for less than half of the time: stands cannot be told.")
     if not found:
         return paragraph("The string was not set in slips and lifted again in this record.")

@@ -22,7 +22,7 @@ from monitor.cli import main
 from monitor.commands.common.live_run import live_driver
 from monitor.commands.watch import add_arguments
 from monitor.config.rig_file import find_rig
-from monitor.model.stream import GRID_NS, Action, ActionKind, Request
+from monitor.model.stream import Action, ActionKind, Request
 from monitor.runtime.assembly import core_of, header_of
 from monitor.runtime.driver import Mode
 from monitor.runtime.facts import RunFacts
@@ -57,15 +57,10 @@ def travelling(broker: Mosquitto) -> AbstractAsyncContextManager[None]:
     return sending(broker, messages)
 
 
-async def work_done(driver: LiveDriver) -> None:
-    """Wait until the line has done some since the run began or it was cut, which shows from the next grid point on."""
-    from_ns = driver.core.now_ns + 2 * GRID_NS
-
-    def done() -> bool:
-        snapshot = driver.snapshot()
-        return snapshot is not None and snapshot.t_ns > from_ns and snapshot.values["line_work"].number > WORK_J
-
-    await until(done, "work of the line")
+def work_of(driver: LiveDriver, since: str = "line_work_since_cut") -> float:
+    """Work of the line in joules."""
+    snapshot = driver.snapshot()
+    return 0.0 if snapshot is None else snapshot.values[since].number
 
 
 def crew(driver: LiveDriver) -> None:
@@ -86,9 +81,11 @@ async def run(rig: Path, broker: Mosquitto, data: Path, mode: Mode = "LIVE") -> 
         running = asyncio.create_task(driver.run())
         await until(lambda: driver.runner.connected is True, "the connection")
         async with travelling(broker):
-            await work_done(driver)
+            await until(lambda: work_of(driver, "line_work") > WORK_J, "work of the line")
             crew(driver)
-            await work_done(driver)
+            # On a busy machine the rules take up to seconds to see what the crew does.
+            await until(lambda: work_of(driver) < 0.5 * WORK_J, "the cut")
+            await until(lambda: work_of(driver) > WORK_J, "work of the line since the cut")
             writer = driver.ledger_writer
             await until(lambda: writer is None or bool(writer.line_events), "the cut in the ledger")
             facts = driver.facts()
