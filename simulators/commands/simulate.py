@@ -20,6 +20,7 @@ if TYPE_CHECKING:
     from monitor.model.stream import Frame
     from simulators.scenario.plant_source import TruthEvent
     from simulators.scenario.scenario import Scenario
+    from simulators.sensors.node import SimulatedNode
 
 
 def rate_of(text: str) -> float:
@@ -90,24 +91,28 @@ def run(args: argparse.Namespace) -> int:
             return StreamClock(int(origin), rate, int(monotonic))
         return None if math.isinf(rate) else StreamClock(time.time_ns(), rate)
 
+    nodes: list[SimulatedNode] = []
+
     def frames(clock: "StreamClock | None") -> Iterator["Frame"]:
         origin_ns = clock.origin_ns if clock is not None else time.time_ns()
         source = PlantSource(rig, scenario, args.seed, origin_ns, args.seconds, on_event=print_event)
         print(json.dumps({"event": "start", "t_ns": source.origin_ns}), flush=True)
+        nodes.extend(source.nodes)
         yield from source
+
+    def lost(words: str) -> None:
+        print(f"stopmark simulate: {words}; it goes on trying, --once ends it", file=sys.stderr, flush=True)
+        for node in nodes:
+            node.lose_broker()
+
+    def found() -> None:
+        print(json.dumps({"event": "broker back"}), flush=True)
+        for node in nodes:
+            node.find_broker()
 
     pacer = Pacer(topics) if args.wait and rate != 1.0 else None
     publisher = Publisher(url, pacer, once=args.once or args.wait)
-    asyncio.run(
-        publisher.run(
-            frames,
-            start,
-            lambda words: print(
-                f"stopmark simulate: {words}; it goes on trying, --once ends it", file=sys.stderr, flush=True
-            ),
-            lambda: print(json.dumps({"event": "broker back"}), flush=True),
-        )
-    )
+    asyncio.run(publisher.run(frames, start, lost, found))
     print(json.dumps({"event": "end", "frames": publisher.sent, "skipped": publisher.skipped}), flush=True)
     return 0
 

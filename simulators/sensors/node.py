@@ -96,7 +96,7 @@ class SimulatedNode:
         """Whether the metric is one of its own."""
         return (metric.group, metric.node) == (self._group, self._name)
 
-    # --- what faults do ------------------------------------------------------------------------------------------------
+    # --- what faults and the broker do -----------------------------------------------------------------------------------
 
     def be_born(self, aliases_from: int, reverse: bool = False, twice: bool = False) -> None:
         """Send births: aliases begin at `aliases_from`, in `reverse` order or with the first one given `twice`."""
@@ -116,6 +116,14 @@ class SimulatedNode:
         """The power is cut: the broker sends the node's death."""
         self.alive = False
         self._due.append(("NDEATH", "", None))
+
+    def lose_broker(self) -> None:
+        """There is no broker to send anything to, nor one to tell of a death."""
+        self.alive = False
+
+    def find_broker(self) -> None:
+        """The broker is back: a new connection begins with new births."""
+        self.be_born(0)
 
     def device_dies(self) -> None:
         """The node has lost its devices, and says so."""
@@ -149,6 +157,8 @@ class SimulatedNode:
         self._due = []
         pending, self._pending = self._pending, []
         if not self.alive:
+            for message in pending:  # a birth tells what was read last, whoever heard it
+                self._metrics[message.sensor].last = message.readings[-1]
             return out
         if self.storing:
             self._stored += pending

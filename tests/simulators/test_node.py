@@ -1,6 +1,7 @@
 """The simulated rig on Sparkplug: it is read like the plain one, and a recording of it replays, whole and in part."""
 
 import math
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
@@ -10,6 +11,7 @@ import pytest
 from monitor.adapters.sessions.reader import SessionReader
 from monitor.adapters.tables.columns import ColumnDecoder
 from monitor.config.rig_file import find_rig
+from monitor.core.sensors.sparkplug.schema import Payload
 from monitor.model.stream import Frame
 from monitor.runtime.replay import ReplayDriver
 from simulators.faults.node import NodeFault
@@ -87,3 +89,34 @@ def test_on_plain_rigs_nothing_is_changed() -> None:
     plain = [*PlantSource(LAND, scenario, 1, duration_s=1.0)]
     assert [*PlantSource(LAND, scenario.model_copy(update={"faults": (fault,)}), 1, duration_s=1.0)] == plain
     assert all(isinstance(item, Frame) for item in plain)
+
+
+def numbers_of(frames: Sequence[Frame]) -> list[int]:
+    """The sequence numbers that a host would count, of what it hears."""
+    return [Payload.FromString(frame.payload).seq for frame in frames if "NDEATH" not in frame.topic]
+
+
+def test_a_node_without_a_broker_is_silent_and_begins_anew_with_births() -> None:
+    made = source(seconds=3.0)
+    (node,) = made.nodes
+    before, silent, after = [], [], []
+    for t_ns, items in made.ticks():
+        at_s = (t_ns - made.origin_ns) * 1e-9
+        if node.alive and 1.0 <= at_s < 2.0:
+            node.lose_broker()
+        elif not node.alive and at_s >= 2.0:
+            node.find_broker()
+        frames = [item for item in items if isinstance(item, Frame)]
+        (before if at_s <= 1.0 else silent if at_s <= 2.0 else after).extend(frames)
+    assert [frame.topic.split("/")[2] for frame in (before[0], after[0])] == ["NBIRTH", "NBIRTH"]
+    assert not silent
+    births = [Payload.FromString(frame.payload) for frame in (before[0], after[0])]
+    assert [birth.metrics[0].long_value for birth in births] == [1, 2]  # bdSeq: each connection has its own
+    for frames in (before, after):
+        assert numbers_of(frames) == [place % 256 for place in range(len(frames))]
+    core = shipped_core(made.rig)
+    for frame in after:
+        core.feed(frame)
+    core.advance(made.end_ns)
+    assert core.snapshot().rejects == {}
+    assert not any(sensor.stale for sensor in core.snapshot().sensors)
