@@ -10,7 +10,9 @@ is in reach, however fast, by what a falling load can gain (`GAIN_M_S`).
 2. If the position had stood still exactly before it jumped, and the block can have come that far since it began to stand still,
    then it was frozen: the repeats are dropped, and from the jump on it is good.
    So it was where it repeated itself far more often than it does at rest while the load was taken up and set down: that moves
-   the block by centimetres at least.
+   the block by centimetres at least. And so it was where it crept evenly before (`CreepTrail`), and went on from there in one step
+   the way that it was going, by no more than it would have crept meanwhile: what drills or lets down slowly does not stop to the
+   centimetre and then make up for it.
 3. A position that was within reach is a spike all the same where the block can have gone so far out but not back; and where
    those around it go on evenly without it, for no hand stops on the way, turns back, and then is where it would have been.
 
@@ -25,6 +27,7 @@ from itertools import pairwise
 from typing import Final
 
 from monitor.adapters.tables.cleaning.cell import FROZEN, OPEN, SPIKE, Cell
+from monitor.adapters.tables.cleaning.creep import CreepTrail
 from monitor.adapters.tables.cleaning.load import LoadChanges
 from monitor.units import STANDARD_GRAVITY_M_S2
 
@@ -101,6 +104,7 @@ class PositionCheck:
         """Changes of the load before it began to repeat itself."""
         self._need = LEVEL_READINGS_SLOW if period_s > SLOW_S else LEVEL_READINGS
         self._rounding_s = ROUNDING_S if 0.4 < period_s < 2.5 else 0.0
+        self._creep = CreepTrail()
         self._open: deque[Cell] = deque()
         """Believed, but open: what comes may show that they were no readings."""
         self._same = 0
@@ -261,9 +265,10 @@ class PositionCheck:
             if self._same == 1 and self._loads is not None:
                 self._changes_before = self._loads.count
         else:
-            if self._stood_still():
+            if self._stood_still() or (self._same >= LEAST_REPEATS and self._creep.went_on(cell.t_ns, cell.si)):
                 self._drop_repeats()
             self._same = 0
+            self._creep.add(cell.t_ns, cell.si)
         opened = self._open
         opened.append(cell)
         if len(opened) >= 3 and self._same == 0:
