@@ -31,7 +31,7 @@ from monitor.core.alarms.bank import AlarmBank
 from monitor.core.alarms.crew_actions import ASIDE_NOW
 from monitor.core.checks.guided_checks import Checks
 from monitor.core.estimator.estimator import Estimator
-from monitor.core.height_actions import doubt_height, reference, said, slip_and_cut
+from monitor.core.height_actions import bound_height, doubt_height, reference, said, slip_and_cut
 from monitor.core.hoist.state import HoistTracker
 from monitor.core.instruments import Instruments
 from monitor.core.own_health import read_health
@@ -108,6 +108,7 @@ class Core:
                 action, self.rig, self._estimator, self._evaluation, self._checks
             ),
             ActionKind.DOUBT_HEIGHT: lambda action: doubt_height(action, self._estimator),
+            ActionKind.BOUND_HEIGHT: lambda action: bound_height(action, self._estimator),
             ActionKind.NOTE: lambda action: [said(action, printable(action.text, 400))],
             ActionKind.HAND_OVER: lambda action: [said(action, printable(action.text, 400))],
             ActionKind.CHECK_START: lambda action: self._checks.start(action.t_ns, action.target, action.who),

@@ -42,6 +42,22 @@ def doubt_height(action: Action, estimator: Estimator) -> list[Finding]:
     return [said(action, f"position moved by {by_m:+.2f} m where no block can")]
 
 
+def bound_height(action: Action, estimator: Estimator) -> list[Finding]:
+    """The position may be off."""
+    by_m = action.number
+    if by_m is None or not 0.0 <= by_m < math.inf:
+        return [said(action, "height not bounded: by how much the position may be off is not said")]
+    estimator.bound_height(by_m)
+    if by_m == 0.0:
+        return [said(action, "position is where it was before again")]
+    return [
+        said(
+            action,
+            f"position may be off by {by_m:.2f} m: it stepped, or the string is handled so far from where it was",
+        )
+    ]
+
+
 def slip_and_cut(
     action: Action, rig: Rig, estimator: Estimator, evaluation: Evaluation, checks: Checks
 ) -> list[Finding]:

@@ -44,6 +44,7 @@ class ActionKind(StrEnum):
     REFERENCE_HEIGHT = "reference height"  # number: the block's height now, m
     SLIP_AND_CUT = "slip and cut"  # number: turns on the drum at the reference height after the cut
     DOUBT_HEIGHT = "doubt height"  # number: what the position moved by where no block can, m; an import says so
+    BOUND_HEIGHT = "bound height"  # number: what the position may be off by, m, 0 for no longer; an import says so
     CHECK_START = "check start"  # target: id of the procedure
     CHECK_STEP = "check step"  # target: id of the procedure
     CHECK_ABORT = "check abort"  # target: id of the procedure

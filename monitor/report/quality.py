@@ -9,7 +9,7 @@ from typing import Final
 
 import numpy as np
 
-from monitor.adapters.tables.cleaning.quality import ROWS, Stretch, stretches_of
+from monitor.adapters.tables.cleaning.quality import KEPT, ROWS, Stretch, stretches_of
 from monitor.analysis.known import runs
 from monitor.analysis.recording import Recording
 from monitor.model.reading import Validity
@@ -34,6 +34,8 @@ def dropped_of(rec: Recording) -> dict[str, int]:
     """By sensor, how many cells the import of the record left out."""
     found: dict[str, int] = {}
     for one in bad_stretches(rec):
+        if one.kind in KEPT:
+            continue
         found[one.sensor] = found.get(one.sensor, 0) + one.count
     return found
 

@@ -130,7 +130,7 @@ def test_a_jump_that_no_block_makes_is_told_to_the_core_and_replays_as_it_was(tm
     with SessionReader(session) as reader:
         findings = list(reader.findings())
     told = [f for f in findings if f.kind == "action"]
-    assert [f.key for f in told] == ["doubt height", "doubt height"]
+    assert [f.key for f in told] == ["doubt height", "bound height"] * 2
     loud = {f.key for f in findings if f.kind == "alarm" and f.raised and f.severity >= Severity.CAUTION}
     assert "height-unknown" in loud
     assert not loud & {"over-maximum-speed", "brake-now-up", "brake-now-down"}

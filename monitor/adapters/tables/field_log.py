@@ -5,6 +5,7 @@ times, clocks that run back, columns that are empty for hours. What cannot be a 
 nothing takes its place.
 """
 
+import math
 from collections import Counter, deque
 from collections.abc import Iterator, Sequence
 from itertools import pairwise
@@ -18,8 +19,9 @@ from monitor.adapters.tables.cleaning.column import LOAD_STEP, ColumnCleaner, Ha
 from monitor.adapters.tables.cleaning.forward_fill import reading_s
 from monitor.adapters.tables.cleaning.likely_unit import wrong_unit
 from monitor.adapters.tables.cleaning.load import LoadChanges
-from monitor.adapters.tables.cleaning.position import fastest, rare_repeats
-from monitor.adapters.tables.cleaning.quality import ROWS, Quality
+from monitor.adapters.tables.cleaning.position import SLOW_S, fastest, rare_repeats
+from monitor.adapters.tables.cleaning.quality import JUMPED, MAY_BE_OFF, ROWS, Quality
+from monitor.adapters.tables.cleaning.zero import ZeroWatch
 from monitor.adapters.tables.field_map import LogMap, rig_of, sensor_id
 from monitor.adapters.tables.readers.series import Rows, Series, SortedRows
 from monitor.adapters.tables.readers.table import Dropped, FieldLogError, Heads, Layout, Table
@@ -105,8 +107,15 @@ class FieldLog:
              if column.quantity == "block_position"), None,
         )  # fmt: skip
         """Of the position that the height goes by."""
-        self._jumps_said = 0
-        """How many of its jumps the core has been told of."""
+        self._jumps_said = self._doubts_said = 0
+        """How many of its jumps, and of the times from which it may be off, the core has been told of."""
+        self._zero = self._zero_watch()
+        self._held: deque[tuple[int, list[Frame | Action]]] = deque()
+        """What the rows hold that wait for it."""
+        self._load_n = math.nan
+        """The last load."""
+        self._off_m = 0.0
+        """What the position may be off by."""
         self._judge_units([[n for n in numbers if n is not None] for _, numbers in first])
 
     @property
@@ -246,6 +255,14 @@ class FieldLog:
                 speed_m_s = fastest(known, speed_m_s)
         return speed_m_s
 
+    def _zero_watch(self) -> ZeroWatch | None:
+        """What watches where the position counts from; None where its readings come so quickly that each jump shows by itself."""
+        for column, topic, every_s in zip(self._map.columns, self._topics, self.reading_s, strict=True):
+            if column.quantity == "block_position":
+                self._lead_topic, self._lead_id = topic, sensor_id(column)
+                return ZeroWatch(self.rig.block.mass_kg * STANDARD_GRAVITY_M_S2) if every_s > SLOW_S else None
+        return None
+
     def _judge_units(self, samples: Sequence[Sequence[float]]) -> None:
         """Stop at a column that cannot be in its unit.
 
@@ -281,14 +298,53 @@ class FieldLog:
             cleaner.finish()
         while waiting:
             yield from self._settled(*waiting.popleft())
+        while self._held:
+            yield from self._let_go()
         for column, cleaner in zip(columns, cleaners, strict=True):
             for t_ns, _ in cleaner.jumps:
-                self.quality.add(sensor_id(column), "jumped to another level", t_ns, t_ns)
+                self.quality.add(sensor_id(column), JUMPED, t_ns, t_ns)
         if not self.readings:
             raise FieldLogError(f"{self.name}: not one reading in it could be used: {self.words()}")
         self._judge_units([cleaner.sample for cleaner in cleaners])
 
     def _settled(self, t_ns: int, number: int, cells: Sequence[Cell]) -> Iterator[Frame | Action]:
+        """A row is settled: what it holds, or rows before it that waited until it was known where the position counts from."""
+        items = list(self._items(t_ns, number, cells))
+        zero = self._zero
+        if zero is None:
+            yield from items
+            return
+        position_m = jumped_m = math.nan
+        for column, cell in zip(self._map.columns, cells, strict=True):
+            if not cell.reason and column.quantity == "hook_load":
+                self._load_n = cell.si
+            elif not cell.reason and column.quantity == "block_position":
+                position_m = cell.si
+        if math.isnan(position_m):
+            zero.pass_to(t_ns)
+        else:
+            jumped_m = sum(item.number or 0.0 for item in items if isinstance(item, Action))
+            zero.take(t_ns, position_m, self._load_n, jumped_m)
+        self._held.append((t_ns, items))
+        while self._held and self._held[0][0] < zero.settled_ns:
+            yield from self._let_go()
+
+    def _let_go(self) -> Iterator[Frame | Action]:
+        """What the first of the rows that waited holds, and before its readings how far off they may be."""
+        t_ns, items = self._held.popleft()
+        yield from (item for item in items if isinstance(item, Action))
+        doubts = [] if self._zero is None else self._zero.doubts
+        while self._doubts_said < len(doubts) and doubts[self._doubts_said][0] <= t_ns:
+            self._off_m = doubts[self._doubts_said][1]
+            self._doubts_said += 1
+            yield Action(t_ns, ActionKind.BOUND_HEIGHT, number=round(self._off_m, 3), who="import")
+        for item in items:
+            if isinstance(item, Frame):
+                if self._off_m and item.topic == self._lead_topic:
+                    self.quality.add(self._lead_id, MAY_BE_OFF, t_ns, t_ns)
+                yield item
+
+    def _items(self, t_ns: int, number: int, cells: Sequence[Cell]) -> Iterator[Frame | Action]:
         """The readings of one row as frames; what is dropped of it is counted."""
         while (
             self._leads is not None

@@ -234,6 +234,16 @@ class Estimator:
         """
         self._track.go_on_elsewhere(by_m)
 
+    def bound_height(self, by_m: float) -> None:
+        """The ready-made position that leads may be off by `by_m` from now on: who looks ahead sees it. With 0 it means what it
+        meant before, and what was in doubt of it is settled."""
+        track = self._track
+        if track.lead.drum:
+            return
+        track.may_be_off_m = by_m
+        if by_m == 0.0:
+            track.unexplained_m = 0.0
+
     def slip_and_cut(self, t_ns: int, turns_at_reference: float) -> None:
         """Line was cut: with the block at the reference height there are now `turns_at_reference` wraps on the drum.
 
@@ -267,6 +277,7 @@ class Estimator:
             "drum": self._fingerprint(),
             "frame": self._frame.state(),
             "doubt_m": self._track.unexplained_m,
+            "may_be_off_m": self._track.may_be_off_m,
             "unconfirmed_m": self._track.way.unconfirmed_m,
             "missed": [self._track.way.missed_m, self._track.way.missed_sigma_m],
             "known_ns": self._track.way.known_ns,
@@ -289,6 +300,7 @@ class Estimator:
         if saved.get("drum") != self._fingerprint():
             raise ValueError("the rig file's drum, line, position sensors or reference changed")
         doubt = number(saved, "doubt_m", 0.0, 1e4)
+        may_be_off = number(saved, "may_be_off_m", 0.0, 1e4) if "may_be_off_m" in saved else 0.0
         unconfirmed = number(saved, "unconfirmed_m", 0.0, 1e9) if "unconfirmed_m" in saved else 0.0
         missed, sigma = numbers(saved, "missed", 2) if "missed" in saved else (0.0, 0.0)
         if not (-MOST_M < missed < MOST_M and 0.0 <= sigma < MOST_M):
@@ -310,7 +322,7 @@ class Estimator:
                 source.diagnosis = "the counter may have run over while nobody watched: reference needed"
             if source.referenced and (source.sensor.id == lead or not self._track.lead.referenced):
                 self._track.lead = source
-        self._track.unexplained_m = doubt
+        self._track.unexplained_m, self._track.may_be_off_m = doubt, may_be_off
         self._track.way.confirmed(missed, sigma)
         self._track.way.unconfirmed_m = unconfirmed
         self._track.way.known_ns, self._track.way.known_way_m = known_ns, known_way

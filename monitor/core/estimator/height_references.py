@@ -202,5 +202,5 @@ class HeightReferences:
                 source.offset += then - source.z
             source.bias_m = 0.0
             source.offset_to_lead_m = None
-        track.unexplained_m = track.disagreement_m = track.apart_m = 0.0
+        track.unexplained_m = track.disagreement_m = track.apart_m = track.may_be_off_m = 0.0
         track.way.known(t_ns)

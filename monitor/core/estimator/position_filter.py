@@ -95,7 +95,8 @@ class PositionFilter:
     __slots__ = (
         "_coarse", "_known_acceleration", "_manoeuvre_until_ns", "_mast", "_mast_span_m", "apart_m", "braking", "braking_ns",
         "disagreement_m", "frame", "fused_ns", "heard_ns", "kin", "lead", "limits_m", "max_deceleration_m_s2",
-        "max_speed_m_s", "piece", "pressed_ns", "started", "t_ns", "unexplained_m", "unseen_m", "valid_bound_m", "way",
+        "max_speed_m_s", "may_be_off_m", "piece", "pressed_ns", "started", "t_ns", "unexplained_m", "unseen_m", "valid_bound_m",
+        "way",
     )  # fmt: skip
 
     def __init__(self, rig: Rig, frame: HeightFrame, lead: PositionSource) -> None:
@@ -125,6 +126,8 @@ class PositionFilter:
         """When it was last heard of, and when a pressure last closed it."""
         self.unexplained_m = 0.0
         """Jumps of the leading source that nothing has explained or confirmed."""
+        self.may_be_off_m = 0.0
+        """What a ready-made position may be off by as a whole, as who looks ahead says."""
         self.way = Way()
         self.piece = LayerPiece()
         """Where on the drum's curve the filter's height lies."""

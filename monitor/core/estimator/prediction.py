@@ -136,6 +136,7 @@ def estimate_at(t_ns: int, track: PositionFilter, plausibility: PlausibilityMoni
     if plausibility.suspect:
         doubt += SUSPECT_M
     bound = height_bound(motion, variance, transport_s * speed, stretch_m) + frame.stretch_doubt_m(x) + doubt
+    bound += track.may_be_off_m
     validity = validity_of(lead, silent, bound, doubt, track.valid_bound_m)
     read_ns, read_m = 0, nan
     if lead.slow and (validity is not INVALID or not lead.drum):

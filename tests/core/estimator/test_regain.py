@@ -1,5 +1,7 @@
 """A ready-made position that lost the height finds its way back by itself, where there is evidence, and only there."""
 
+import json
+
 import pytest
 
 from monitor.config.rig import Rig
@@ -158,3 +160,41 @@ def test_a_jump_that_who_looked_ahead_tells_of_loses_the_height_until_it_jumps_b
     feed.rest(5.0, 10)
     assert feed.validity is not Validity.INVALID
     assert feed.estimator.estimate(feed.t_ns).height_m == pytest.approx(5.0, abs=0.3)
+
+
+def test_a_position_that_may_be_off_is_shown_with_that_bound_until_it_no_longer_may() -> None:
+    feed = Feed(10.0)
+    feed.rest(5.0, 20)
+    assert feed.estimator.estimate(feed.t_ns).validity is Validity.VALID
+    feed.estimator.bound_height(3.2)
+    feed.rest(5.0, 3)
+    seen = feed.estimator.estimate(feed.t_ns)
+    assert (seen.validity, 3.2 < seen.height_bound_m < 3.6) == (Validity.DEGRADED, True)
+    later = Estimator(rig_with_position(0.1))
+    later.restore(json.loads(json.dumps(feed.estimator.state())), 10.0)
+    later.ingest(Sample(feed.t_ns + feed.period_ns, 0, 5.0, None, None))
+    assert later.estimate(feed.t_ns + feed.period_ns).height_bound_m > 3.2
+    feed.estimator.bound_height(0.0)
+    feed.rest(5.0, 3)
+    assert feed.estimator.estimate(feed.t_ns).validity is Validity.VALID
+
+
+def test_a_position_that_is_back_for_certain_is_a_height_again() -> None:
+    feed = Feed(1.0)
+    feed.rest(5.0, 20)
+    feed.estimator.doubt_height(8.0)
+    feed.rest(13.0, 10)
+    assert feed.validity is Validity.INVALID
+    feed.estimator.doubt_height(-9.5)
+    feed.rest(5.0, 3)
+    assert feed.validity is Validity.INVALID
+    feed.estimator.bound_height(0.0)
+    feed.rest(5.0, 10)
+    assert feed.estimator.estimate(feed.t_ns).validity is Validity.VALID
+
+
+def test_nobody_bounds_a_drum() -> None:
+    estimator = Estimator(find_rig("land"))
+    before = estimator.state()
+    estimator.bound_height(3.0)
+    assert estimator.state() == before

@@ -1,8 +1,8 @@
 """Whether a position that stood exactly still made up for it afterwards: a block that crept, and a sensor that froze meanwhile.
 
 A string that is drilled down or let down slowly goes on at an even speed for minutes. Where its position repeats itself
-exactly and then steps on, the way it was going, by no more than it would have gone meanwhile, it is the sensor that stood (derived
-here).
+exactly and then steps on, the way it was going, by no more than it would have gone meanwhile, it is the sensor that stood
+(derived here).
 """
 
 from collections import deque

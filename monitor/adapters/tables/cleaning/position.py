@@ -10,9 +10,9 @@ is in reach, however fast, by what a falling load can gain (`GAIN_M_S`).
 2. If the position had stood still exactly before it jumped, and the block can have come that far since it began to stand still,
    then it was frozen: the repeats are dropped, and from the jump on it is good.
    So it was where it repeated itself far more often than it does at rest while the load was taken up and set down: that moves
-   the block by centimetres at least. And so it was where it crept evenly before (`CreepTrail`), and went on from there in one step
-   the way that it was going, by no more than it would have crept meanwhile: what drills or lets down slowly does not stop to the
-   centimetre and then make up for it.
+   the block by centimetres at least. And so it was where it crept evenly before (`CreepTrail`), and went on from there in one
+   step the way that it was going, by no more than it would have crept meanwhile: what drills or lets down slowly does not stop
+   to the centimetre and then make up for it.
 3. A position that was within reach is a spike all the same where the block can have gone so far out but not back; and where
    those around it go on evenly without it, for no hand stops on the way, turns back, and then is where it would have been.
 

@@ -10,6 +10,10 @@ MOST: Final = 4000
 JOIN_PERIODS: Final = 5.0
 ROWS: Final = "rows"
 """Stands for a sensor where whole rows are bad."""
+JUMPED: Final = "jumped to another level"
+MAY_BE_OFF: Final = "may count from another zero"
+KEPT: Final = (JUMPED, MAY_BE_OFF)
+"""Of these kinds nothing was left out."""
 
 
 @dataclass(slots=True)
