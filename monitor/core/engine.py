@@ -108,7 +108,7 @@ class Core:
                 action, self.rig, self._estimator, self._evaluation, self._checks
             ),
             ActionKind.DOUBT_HEIGHT: lambda action: doubt_height(action, self._estimator),
-            ActionKind.BOUND_HEIGHT: lambda action: bound_height(action, self._estimator),
+            ActionKind.BOUND_HEIGHT: lambda action: bound_height(action, self._estimator, self._evaluation),
             ActionKind.NOTE: lambda action: [said(action, printable(action.text, 400))],
             ActionKind.HAND_OVER: lambda action: [said(action, printable(action.text, 400))],
             ActionKind.CHECK_START: lambda action: self._checks.start(action.t_ns, action.target, action.who),

@@ -42,12 +42,13 @@ def doubt_height(action: Action, estimator: Estimator) -> list[Finding]:
     return [said(action, f"position moved by {by_m:+.2f} m where no block can")]
 
 
-def bound_height(action: Action, estimator: Estimator) -> list[Finding]:
-    """The position may be off."""
+def bound_height(action: Action, estimator: Estimator, evaluation: Evaluation) -> list[Finding]:
+    """The position may be off from here on, or no longer is: what it moved by to get there is no travel."""
     by_m = action.number
     if by_m is None or not 0.0 <= by_m < math.inf:
         return [said(action, "height not bounded: by how much the position may be off is not said")]
     estimator.bound_height(by_m)
+    evaluation.line_work.go_on_elsewhere()
     if by_m == 0.0:
         return [said(action, "position is where it was before again")]
     return [

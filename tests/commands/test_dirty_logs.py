@@ -11,7 +11,9 @@ from typing import Any
 import pytest
 
 from monitor.adapters.sessions.catalogue import summarise
+from monitor.adapters.sessions.chain import SessionChain
 from monitor.adapters.sessions.reader import SessionReader
+from monitor.analysis.work.log import worked_sessions
 from monitor.cli import main
 from monitor.model.alarm import Severity
 from monitor.report.quality import stretches_of
@@ -137,3 +139,25 @@ def test_a_jump_that_no_block_makes_is_told_to_the_core_and_replays_as_it_was(tm
     assert main(["replay", str(session), "--headless"]) == 0
     played = [json.loads(line) for line in capsys.readouterr().out.splitlines()[:-1]]
     assert [(one["t_ns"], one["key"], one["after"]) for one in played] == [(f.t_ns, f.key, f.after) for f in findings]
+
+
+def test_a_position_off_for_a_while_costs_no_line_work_and_raises_nothing(tmp_path: Path, capsys: Capture) -> None:
+    truth = work(501, 6.0)
+    session, summary = imported(tmp_path, dirty_log(truth, "shifted", 3.0, 501), capsys)
+    assert summary["bad"]["may count from another zero"][0] > 1000
+    with SessionChain([session]) as chain:
+        assert not [f for f in chain.findings() if f.kind == "alarm" and f.raised and f.severity >= Severity.CAUTION]
+        assert worked_sessions(chain).work_j == pytest.approx(truth.line_work_j, rel=0.01)
+    out = tmp_path / "report.html"
+    assert main(["report", str(session), "-o", str(out), "--jobs", "1"]) == 0
+    page = out.read_text()
+    assert ">may count from another zero<" in page
+
+
+def test_the_record_says_by_how_much_a_position_may_be_off(tmp_path: Path, capsys: Capture) -> None:
+    session, _ = imported(tmp_path, dirty_log(work(501, 6.0), "shifted", 10.0, 501), capsys)
+    with SessionReader(session) as reader:
+        bounds = [f.message for f in reader.findings() if f.key == "bound height"]
+    assert len(bounds) >= 2
+    assert bounds[0].startswith("position may be off by ")
+    assert bounds[1] == "position is where it was before again"

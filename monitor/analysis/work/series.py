@@ -13,7 +13,7 @@ string hangs is still seen, and so are stands.
 """
 
 from collections import Counter
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from itertools import pairwise
 from typing import Any, Final
@@ -27,6 +27,7 @@ from monitor.adapters.tables.columns import ColumnDecoder
 from monitor.config.rig import Rig
 from monitor.core.estimator.hook_load import dead_line_shares
 from monitor.model.progress import OnProgress, nobody
+from monitor.model.stream import ActionKind
 from monitor.units import STANDARD_GRAVITY_M_S2 as GRAVITY
 
 Floats = NDArray[np.float64]
@@ -144,11 +145,15 @@ def series_of_sessions(
         )
         for name, some in parts.items()
     }
-    return series_of_readings(rig, found)
+    moved_ns = [said.t_ns for said in chain.findings() if said.key == ActionKind.BOUND_HEIGHT]
+    return series_of_readings(rig, found, moved_ns)
 
 
-def series_of_readings(rig: Rig, readings: Mapping[str, tuple[NDArray[np.int64], Floats]]) -> Series:
-    """A log of readings, times (ns) and numbers (SI) by quantity: a block position, a load, and of EXTRAS what there is."""
+def series_of_readings(
+    rig: Rig, readings: Mapping[str, tuple[NDArray[np.int64], Floats]], moved_ns: Sequence[int] = ()
+) -> Series:
+    """A log of readings, times (ns) and numbers (SI) by quantity: a block position, a load, and of EXTRAS what there is; from
+    the times `moved_ns` on the position counts from another zero, perhaps."""
     found = dict(readings)
     tension = "hook_load" not in found
     t_ns, height = found.pop("block_position")
@@ -161,7 +166,7 @@ def series_of_readings(rig: Rig, readings: Mapping[str, tuple[NDArray[np.int64],
         columns[name] = held(t_ns, at_ns, values, sensor.stale_after_s)
     # Without the way of the block the tackle's friction is left in: its levels are learned by the way (see `strokes`).
     load = columns.pop("dead_line_tension") / dead_line_shares(rig)[0] if tension else columns.pop("hook_load")
-    return series(rig, t_ns, height, load, columns)
+    return series(rig, t_ns, height, load, columns, moved_ns)
 
 
 def _with_times(
@@ -190,7 +195,12 @@ def held(t_ns: NDArray[np.int64], at_ns: NDArray[np.int64], values: Floats, stal
 
 
 def series(
-    rig: Rig, t_ns: NDArray[np.int64], height_m: Floats, load_n: Floats, extras: Mapping[str, Floats] | None = None
+    rig: Rig,
+    t_ns: NDArray[np.int64],
+    height_m: Floats,
+    load_n: Floats,
+    extras: Mapping[str, Floats] | None = None,
+    moved_ns: Sequence[int] = (),
 ) -> Series:
     """A log cleaned (see the top of this file)."""
     left_out: Counter[str] = Counter()
@@ -221,6 +231,7 @@ def series(
     gaps = np.flatnonzero(np.diff(t_s) > gap_s) + 1
     breaks = {*gaps.tolist(), *(int(place) for place in np.flatnonzero(alone[:-1] & ~alone[1:]) + 1)}
     breaks |= {place for place, row in enumerate(rows.tolist()) if row in jumped} if jumped else set()
+    breaks |= {place for place in np.searchsorted(t_ns[rows], moved_ns).tolist() if place < len(rows)}
     return Series(
         rig, start_ns, t_s, heights, load_n[rows].astype(np.float64), np.array(sorted(breaks - {0}), np.int64), gaps, alone,
         step, fill, {name: column[rows] for name, column in (extras or {}).items()},

@@ -22,6 +22,7 @@ class Estimate:
         "height_m",
         "height_sigma_m",
         "layer",
+        "may_be_off_m",
         "radius_m",
         "read_m",
         "read_ns",
@@ -55,6 +56,7 @@ class Estimate:
         expected: "Estimate | None" = None,
         read_ns: int = 0,
         read_m: float = nan,
+        may_be_off_m: float = 0.0,
     ) -> None:
         self.t_ns: Final = t_ns
         self.height_m: Final = height_m
@@ -78,6 +80,8 @@ class Estimate:
         self.read_ns: Final = read_ns
         self.read_m: Final = read_m
         """Of slow data: when the last believed reading was taken, and what height it said; no motion is made up in between."""
+        self.may_be_off_m: Final = may_be_off_m
+        """Of the bound, what a ready-made position may be off by as a whole."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -87,6 +87,7 @@ def in_pause(now: Estimate, due: Estimate) -> Estimate:
         None,
         now.read_ns,
         now.read_m,
+        now.may_be_off_m,
     )
 
 
@@ -162,6 +163,7 @@ def estimate_at(t_ns: int, track: PositionFilter, plausibility: PlausibilityMoni
         None,
         read_ns,
         read_m,
+        track.may_be_off_m,
     )
 
 

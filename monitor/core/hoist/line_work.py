@@ -85,6 +85,10 @@ class LineWork:
         far = abs(height_m - self._height_m) > JUMP_M
         self.update(taken_ns, load_n, height_m, HoistState.HOISTING if far else hoist)
 
+    def go_on_elsewhere(self) -> None:
+        """The next height counts from another zero: no travel lies between."""
+        self._height_m = math.nan
+
     def cut(self) -> None:
         """A cut and slip: the sum starts again at zero, and the block's height is about to be given again."""
         self.since_cut_j = 0.0

@@ -209,7 +209,8 @@ class Evaluation:
             estimate,
             RoomState(
                 height_validity, limits.upper_m - motion.height_m, motion.height_m - limits.lower_m,
-                self._overtravel_m - estimate.height_m,
+                # Of a position that may be off as a whole only what is certain.
+                self._overtravel_m - estimate.height_m + estimate.may_be_off_m,
             ),
             MotionState(speed_validity, speed, estimate.acceleration_m_s2, estimate.speed_bound_m_s, over_most),
             load,

@@ -43,23 +43,24 @@ class CreepTrail:
         if len(points) < LEAST_POINTS:
             return False
         then, last = points[-1]
-        for first in range(len(points) - LEAST_POINTS, -1, -1):
-            if (then - points[first][0]) * 1e-9 >= LEAST_S:
-                break
-        else:
-            return False
-        since, begin = points[first]
-        took_s = (then - since) * 1e-9
-        speed = (last - begin) / took_s
-        way = abs(last - begin)
-        if not 0.0 < abs(speed) <= CREEP_M_S or way <= NOISE_M:
-            return False
-        off = max(NOISE_M, UNEVEN * way)
-        for place in range(first + 1, len(points) - 1):
-            at, seen = points[place]
-            if abs(seen - begin - speed * (at - since) * 1e-9) > off:
+        for first in range(len(points) - LEAST_POINTS + 1):
+            since, begin = points[first]
+            took_s, way = (then - since) * 1e-9, last - begin
+            if took_s < LEAST_S:
                 return False
-        step = (height - last) * (1.0 if speed > 0.0 else -1.0)
-        crept = abs(speed) * (t_ns - then) * 1e-9
-        usual = way / (len(points) - 1 - first)
-        return max(LEAST_STEP_M, LEAST_STEPS * usual) <= step <= MORE * crept + NOISE_M
+            if not NOISE_M < abs(way) <= CREEP_M_S * took_s or not self._even(first):
+                continue
+            step = (height - last) * (1.0 if way > 0.0 else -1.0)
+            crept = (MORE * abs(way) + NOISE_M) * (t_ns - then) * 1e-9 / took_s
+            usual = abs(way) / (len(points) - 1 - first)
+            if max(LEAST_STEP_M, LEAST_STEPS * usual) <= step <= crept + NOISE_M:
+                return True
+        return False
+
+    def _even(self, first: int) -> bool:
+        """Whether the way from the point with that number to the last is even."""
+        points = self._points
+        (since, begin), (then, last) = points[first], points[-1]
+        speed = (last - begin) / (then - since)
+        off = max(NOISE_M, UNEVEN * abs(last - begin))
+        return all(abs(seen - begin - speed * (at - since)) <= off for at, seen in list(points)[first + 1 : -1])

@@ -16,13 +16,16 @@ FAR: Final = 0.2
 """Share of the rated load: a load this far from both neighbours stands out."""
 AGREE: Final = 0.04
 """Share of the rated load within which those around it agree."""
+JERKED: Final = 0.1
+"""Share by which a load shows more or less where the block speeds up or slows down by up to 1 m/s2: mass times acceleration."""
 QUICK_S: Final = 2.5
 """Within this nobody takes up a load and sets it down again."""
 
 
 @dataclass(slots=True)
 class LoadChanges:
-    """How often the load went up or down by `least_n` or more; a way up or down counts once, however many rows it takes."""
+    """How often the load went up or down by `least_n` or more, and by more than a jerk does. A way up or down counts once,
+    however many rows it takes."""
 
     least_n: float
     count: int = 0
@@ -37,7 +40,7 @@ class LoadChanges:
         step = load_n - self._end_n
         if step * self._way > 0.0:
             self._end_n = load_n
-        elif abs(step) >= self.least_n:
+        elif abs(step) >= max(self.least_n, JERKED * max(load_n, self._end_n)):
             self.count += 1
             self._way = 1 if step > 0.0 else -1
             self._end_n = load_n

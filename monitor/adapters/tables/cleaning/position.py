@@ -43,8 +43,7 @@ LONG_RUN: Final = 12
 LEAST_STEPS: Final = 100
 RARITY: Final = 9.2
 """-ln(1e-4): of a run that rare it is asked what the load did meanwhile."""
-CHANGES: Final = 2
-LENGTHS: Final = {2: 0.5, 3: 0.3}
+LENGTHS: Final = {1: 2.0, 2: 0.5, 3: 0.3}
 """So many changes of the load, and repeats over so much of a run that is rare by itself, show that a position is frozen: a load
 that is taken up or set down moves the block a little, so that each such change counts besides (common practice, no source)."""
 MANY_CHANGES: Final = 4
@@ -171,13 +170,14 @@ class PositionCheck:
 
     def _without_detour(self, last: Cell) -> bool:
         """Whether one reading less explains all of it: a block that goes on from before the last believed one, or from that to
-        the newest but one, was not where the one between them says."""
+        the newest but one, was not where the one between them says. A position that stood still is not gone on from: it may
+        have been frozen."""
         waiting = self._waiting
         first, second = waiting[-2:]
         before = self._open[-2] if len(self._open) > 1 else self._settled
         if len(waiting) == 2 and before is not None and self._open and self._detour(before, last, first, second):
             self._open.pop().reason = SPIKE
-        elif len(waiting) == 3 and self._detour(last, waiting[0], first, second):
+        elif len(waiting) == 3 and self._same < LEAST_REPEATS and self._detour(last, waiting[0], first, second):
             waiting.pop(0).reason = SPIKE
         else:
             return False
@@ -248,7 +248,7 @@ class PositionCheck:
         if self._loads is None or self._same < LEAST_REPEATS:
             return False
         changes = self._loads.count - self._changes_before
-        return changes >= MANY_CHANGES or (changes >= CHANGES and self._same >= self._long_run * LENGTHS[changes])
+        return changes >= MANY_CHANGES or (changes in LENGTHS and self._same >= self._long_run * LENGTHS[changes])
 
     def _drop_repeats(self) -> None:
         """The repeats at the end were no readings."""
