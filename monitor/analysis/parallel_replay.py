@@ -32,6 +32,7 @@ from monitor.analysis.processes import in_processes
 from monitor.config.rule import RuleSet
 from monitor.core.engine import Core
 from monitor.model.progress import OnProgress, nobody
+from monitor.model.reading import Sample
 from monitor.model.snapshot import HoistState, Snapshot
 from monitor.model.stream import CARRIED_TOPIC, GRID_NS, Action, ActionKind, Frame
 from monitor.runtime.assembly import law_of
@@ -187,12 +188,13 @@ class _Replay:
         self._hoist.append(self._code[hoist])
         self._validity.append(validities[self._height])
 
-    def _inputs(self) -> Iterator[Frame | Action]:
+    def _inputs(self) -> Iterator[Frame | Sample | Action]:
         chain, from_ns = self._chain, self._range.from_ns
         if from_ns is not None and chain.checkpoint_before(from_ns - _WARM_UP_NS) is None:
             # Of a session without checkpoints at least the height must be that of the last reference or cut.
             datums = [found.t_ns for found in chain.findings() if found.t_ns < from_ns and found.key in _DATUM]
-            return chain.inputs((datums[-1] if datums else from_ns) - _WARM_UP_NS, damaged="skip")
+            place_ns = (datums[-1] if datums else from_ns) - _WARM_UP_NS
+            return chain.readings(self._core.decoder, place_ns, "skip")
         return begin(self._core, chain, from_ns, WARM_UP_S, damaged="skip")
 
     def run(self, on_progress: OnProgress = nobody) -> Piece:
@@ -219,7 +221,7 @@ class _Replay:
             if not core.now_ns:
                 self._since_ns = item.t_ns
             core.feed(item)
-            if isinstance(item, Frame):
+            if not isinstance(item, Action):
                 frames += within
                 if not frames % _TELL_EVERY:
                     on_progress(frames, item.t_ns)

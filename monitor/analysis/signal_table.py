@@ -7,12 +7,12 @@ from pathlib import Path
 
 from monitor.adapters.sessions.chain import SessionChain
 from monitor.adapters.sessions.reader import SessionReader
-from monitor.adapters.tables.export import SI_UNITS, SILENT_NS, ExportResult, RowBuffer, Steps, inputs_of, rig_of
+from monitor.adapters.tables.export import SI_UNITS, SILENT_NS, ExportResult, RowBuffer, Steps, readings_of, rig_of
 from monitor.adapters.tables.table_file import Column, ExportError, TableFile
 from monitor.core.engine import Core
 from monitor.core.signals.table import SIGNAL_NAMES, SIGNALS
 from monitor.model.progress import OnProgress, nobody
-from monitor.model.reading import Validity
+from monitor.model.reading import Sample, Validity
 from monitor.model.stream import GRID_NS, SECOND_NS, Action, Frame
 from monitor.runtime.assembly import core_of
 from monitor.runtime.session_feed import WARM_UP_S, begin, settling_s
@@ -62,13 +62,13 @@ def export_signals(
 
 def _inputs(
     core: Core, sessions: Sequence[Path], from_ns: int | None, to_ns: int | None, stack: ExitStack
-) -> Iterator[Frame | Action]:
+) -> Iterator[Frame | Sample | Action]:
     """What to feed to a fresh `core` for a table from `from_ns` to before `to_ns`; `stack` closes what is opened."""
     if from_ns is not None:
         chain = stack.enter_context(SessionChain(sessions))
         if chain.checkpoint_before(from_ns - round(settling_s(chain, WARM_UP_S) * 1e9)) is not None:
             return takewhile(lambda item: to_ns is None or item.t_ns < to_ns, begin(core, chain, from_ns, WARM_UP_S))
-    return (item for _, item in inputs_of(sessions, None, to_ns))
+    return readings_of(sessions, core.decoder, to_ns)
 
 
 class _Sampler:

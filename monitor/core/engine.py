@@ -45,7 +45,7 @@ from monitor.core.signals.grid_point import GridPoint
 from monitor.core.signals.reader import SignalReader
 from monitor.core.signals.table import SIGNAL_NAMES, SIGNALS
 from monitor.model.alarm import Finding, Severity
-from monitor.model.reading import ABSENT_FLAG, Reject, RejectReason, Validity, Value
+from monitor.model.reading import ABSENT_FLAG, Reject, RejectReason, Sample, Validity, Value
 from monitor.model.snapshot import HoistState, Snapshot, StopMarks
 from monitor.model.stream import CARRIED_TOPIC, GRID_NS, HEALTH_TOPIC, Action, ActionKind, Frame
 from monitor.text import printable
@@ -79,7 +79,8 @@ class Core:
     def _reset(self) -> None:
         """The start of a run: nothing is known."""
         rig = self.rig
-        self._decoder = Decoder(rig)
+        self.decoder = Decoder(rig)
+        """Makes readings of frames. Who has the fields of a plain frame apart may ask it, and let the core `take` the reading."""
         self._sensors = SensorRegister(rig)
         self._estimator = Estimator(rig)
         self._tracker = HoistTracker(rig)
@@ -93,8 +94,7 @@ class Core:
         self._validities: list[int] = [int(Validity.INVALID)] * len(SIGNALS)
         self._next_grid = 0
         self._pace = None if self._law is None else Pace(rig, self._law)
-        self._thinned = False
-        """Whether `_next_grid` was set by the law for slow data."""
+        self._thinned = False  # whether `_next_grid` was set by the law for slow data
         self._connected_once = False
         self._watched_values: tuple[list[float], list[int]] = ([], [])
         """Numbers and validities of the signals that rules look at."""
@@ -123,49 +123,62 @@ class Core:
     def admit(self, item: Frame) -> Frame: ...
     @overload
     def admit(self, item: Action) -> Action: ...
-    def admit(self, item: Frame | Action) -> Frame | Action:
+    @overload
+    def admit(self, item: Sample) -> Sample: ...
+    def admit(self, item: Frame | Sample | Action) -> Frame | Sample | Action:
         """The same input with the time at which it counts: its arrival, but never before the time advanced to."""
         return item if item.t_ns >= self.now_ns else item.moved_to(self.now_ns)
 
-    def feed(self, item: Frame | Action) -> list[Finding]:
-        """Admit one input of either kind and take it: `admit`, then `ingest` or `act`. The findings that it made due."""
+    def feed(self, item: Frame | Sample | Action) -> list[Finding]:
+        """Admit one input of any kind and take it: `admit`, then `ingest`, `take` or `act`. The findings that it made due."""
+        if isinstance(item, Sample):
+            return self.take(self.admit(item))
         if isinstance(item, Frame):
             return self.ingest(self.admit(item))
         return self.act(self.admit(item))
 
     def ingest(self, frame: Frame) -> list[Finding]:
         """Take one admitted frame; the findings of the grid points that it made due, and of what it tells of the sources.
-        Raises ValueError: it was not admitted (its time lies before the time advanced to).
-        """
+        Raises ValueError: it was not admitted (its time lies before the time advanced to)."""
         if frame.topic == CARRIED_TOPIC:
             return self._resume_run(frame)
         t_ns = frame.t_ns
-        if self.now_ns <= t_ns < self._next_grid:  # no grid point is due
-            self.now_ns = t_ns
-            findings = []
-        else:
-            findings = self._run_to(t_ns)
+        findings = self._run_to(t_ns)
         if frame.topic == HEALTH_TOPIC:
             self._take_health(frame)
             self._choose_grid(t_ns)
             return findings
-        sensors, pace = self._sensors, self._pace
-        for item in self._decoder.decode(frame):
+        for item in self.decoder.decode(frame):
             if isinstance(item, Reject):
-                sensors.refuse(item)
-                continue
-            reason = sensors.records[item.sensor].accept(item)
-            if reason is None:
-                if pace is not None:
-                    pace.reading(item.sensor, t_ns)
-                reason = self._estimator.ingest(item)
-            if reason is not None:
-                sensors.refuse(Reject(item.t_ns, item.sensor, reason))
-        if self._decoder.news:
-            findings += self._instruments.source_news(self._decoder.news, t_ns)
-        if pace is not None and (pace.slow or self._thinned):
-            self._choose_grid(t_ns)
+                self._sensors.refuse(item)
+            else:
+                self._take(item)
+        if self.decoder.news:
+            findings += self._instruments.source_news(self.decoder.news, t_ns)
+        self._keep_grid(t_ns)
         return findings
+
+    def take(self, sample: Sample) -> list[Finding]:
+        """Take one admitted reading that came as a frame of its own, decoded already: as `ingest` would take that frame."""
+        findings = self._run_to(sample.t_ns)
+        self._take(sample)
+        self._keep_grid(sample.t_ns)
+        return findings
+
+    def _take(self, sample: Sample) -> None:
+        """Take one reading: the record of its sensor first, then the estimator."""
+        reason = self._sensors.records[sample.sensor].accept(sample)
+        if reason is None:
+            if self._pace is not None:
+                self._pace.reading(sample.sensor, sample.t_ns)
+            reason = self._estimator.ingest(sample)
+        if reason is not None:
+            self._sensors.refuse(Reject(sample.t_ns, sample.sensor, reason))
+
+    def _keep_grid(self, t_ns: int) -> None:
+        """After readings at `t_ns`: choose the grid again where it is thinned, or is to be."""
+        if self._thinned or (self._pace is not None and self._pace.slow):
+            self._choose_grid(t_ns)
 
     def act(self, action: Action) -> list[Finding]:
         """Take one admitted action of the crew."""
@@ -242,10 +255,7 @@ class Core:
 
     def brake_number(self, name: str) -> tuple[float, int]:
         """(number, validity) of one of the brake watch's own figures that is no signal (see `BrakeHealth.number`).
-
-        Raises:
-            KeyError: it has none of that name.
-        """
+        Raises KeyError: it has none of that name."""
         number = self._evaluation.brake_health.number(name)
         return number if self.rig.has(*STOPPING) else ABSENT_FLAG
 
@@ -269,7 +279,7 @@ class Core:
             "brake": self._evaluation.brake_health.state(),
             "line work": self._evaluation.line_work.state(),
             "verdicts": self._instruments.state(),
-        } | self._decoder.state() | ({} if self._pace is None else {"pace": self._pace.state()})  # fmt: skip
+        } | self.decoder.state() | ({} if self._pace is None else {"pace": self._pace.state()})  # fmt: skip
 
     def restore(self, saved: Mapping[str, Any], t_ns: int, same_run: bool = False) -> list[str]:
         """Continue at `t_ns` from what `state` gave; for a fresh core, before its first input.
@@ -288,8 +298,8 @@ class Core:
             with suppress(ValueError):
                 self._pace.restore(part(saved, "pace"), same_run)
         if same_run:  # between two runs a node may have been born again: no birth is taken over from the run before
-            self._decoder.restore(saved)
-            self._instruments.source_news(self._decoder.news, t_ns)
+            self.decoder.restore(saved)
+            self._instruments.source_news(self.decoder.news, t_ns)
         failed = restore_parts(
             saved,
             {
@@ -331,6 +341,9 @@ class Core:
 
     def _run_to(self, t_ns: int) -> list[Finding]:
         """Run every grid point up to `t_ns`; their findings."""
+        if self.now_ns <= t_ns < self._next_grid:  # none is due
+            self.now_ns = t_ns
+            return []
         if t_ns < self.now_ns:
             raise ValueError(f"input at {t_ns} ns lies before {self.now_ns} ns, the time advanced to: admit it first")
         if self._next_grid == 0:
@@ -374,7 +387,7 @@ class Core:
         if tracker.changed_hands:
             estimator.connection(g)
         due = checks.overtravel_due(g)
-        dropped = instruments.recent_drops(g, evaluation.health.dropped + sensors.missing + self._decoder.missing)
+        dropped = instruments.recent_drops(g, evaluation.health.dropped + sensors.missing + self.decoder.missing)
         loss = tracker.loss
         point = evaluation.run(
             g,
@@ -425,7 +438,7 @@ class Core:
         if health is None:  # only the runner writes it; a damaged session may hold anything
             self._sensors.refuse(Reject(frame.t_ns, None, RejectReason.NOT_JSON, HEALTH_TOPIC))
             return
-        self._decoder.connection(health.connected)
+        self.decoder.connection(health.connected)
         if health.connected and not self._connected_once:
             # No sensor is late before there was a connection; a missing connection has a rule of its own.
             self._connected_once = True

@@ -45,6 +45,10 @@ class Sample(NamedTuple):
     source_t_ns: int | None = None
     sequence: int | None = None
 
+    def moved_to(self, t_ns: int) -> "Sample":
+        """The same reading, come at another stream time."""
+        return self._replace(t_ns=t_ns)
+
 
 class RejectReason(StrEnum):
     """Why a reading was not used. Counted per sensor and shown; never an exception."""

@@ -20,7 +20,7 @@ from monitor.model.progress import OnProgress, nobody
 from monitor.model.stream import Action, Frame
 from monitor.runtime.assembly import core_of
 from monitor.runtime.runner import Runner
-from monitor.runtime.session_feed import begin
+from monitor.runtime.session_feed import bring
 
 _LONGEST_WAIT_NS: Final = 10_000_000_000
 """Stream time for which the beginning waits for a moment at which the core's state is complete."""
@@ -48,7 +48,8 @@ def cut_out(chain: SessionChain, from_ns: int, to_ns: int, target: Path, on_prog
             f"{target}: is a name as the monitor gives them, and the piece would count as a run of the rig; give another"
         )
     before = core_of(chain.rig, chain.rules_text, f"{chain.path}: rules", chain.header)
-    inputs = begin(before, chain, from_ns)
+    place_ns, kept = bring(before, chain, from_ns)
+    inputs = chain.inputs(place_ns, after=kept)
     first = _lead_up(before, inputs, from_ns)
     if first is None or first.t_ns > to_ns:
         raise SessionError(f"{chain.name}: has no readings in that time")

@@ -23,6 +23,7 @@ from monitor.adapters.sessions.tour import Tour, TourLog, belongs
 from monitor.config.rig import Rig
 from monitor.core.engine import Core
 from monitor.model.alarm import Finding
+from monitor.model.reading import Sample
 from monitor.model.snapshot import HoistState, Snapshot
 from monitor.model.stream import Action, Frame, Request
 from monitor.runtime.assembly import core_of
@@ -96,7 +97,7 @@ class ReplayDriver:
         )
         self._record = Record(files=tuple(str(file.path) for file in files))
         self._files = files
-        self._pending: Frame | Action | None = None
+        self._pending: Frame | Sample | Action | None = None
         self._clock = StreamClock(self.start_ns)
         self._seeking = False
         self._before = 0
@@ -245,7 +246,7 @@ class ReplayDriver:
 
     def _start(self, from_ns: int | None) -> None:
         core = core_of(self.rig, self._rules, self._rules_path, self._session.header)
-        self._inputs: Iterator[Frame | Action] = begin(core, self._session, from_ns)
+        self._inputs: Iterator[Frame | Sample | Action] = begin(core, self._session, from_ns)
         self._runner = Runner(core, None, (OnFinding(self._on_finding),))
         self._pending = next(self._inputs, None)
 
@@ -256,11 +257,13 @@ class ReplayDriver:
     def _feed(self, upto_ns: int, len_limit: int | None) -> None:
         """Feed inputs up to a stream time; stop early after `len_limit` of them."""
         item, runner, count = self._pending, self._runner, 0
-        take, inputs = runner.frame, self._inputs
+        take, inputs = runner.reading, self._inputs
         try:
             while item is not None and item.t_ns <= upto_ns:
-                if type(item) is Frame:
+                if type(item) is Sample:
                     take(item)
+                elif isinstance(item, Frame):
+                    runner.frame(item)
                 elif isinstance(item, Action):
                     runner.action(item)
                 item = next(inputs, None)

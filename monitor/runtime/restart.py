@@ -17,6 +17,7 @@ from monitor.adapters.sessions.format import SessionError
 from monitor.adapters.sessions.reader import SessionReader
 from monitor.core.engine import Core
 from monitor.errors import UserError
+from monitor.model.reading import Sample
 from monitor.model.stream import Action, Frame
 from monitor.runtime.assembly import core_of
 from monitor.runtime.runner import Runner
@@ -60,7 +61,7 @@ def state_of_last_run(
     return {}
 
 
-def _catch_up(core: Core, inputs: Iterator[Frame | Action], end_ns: int) -> None:
+def _catch_up(core: Core, inputs: Iterator[Frame | Sample | Action], end_ns: int) -> None:
     """Feed what came after the last checkpoint, up to `end_ns`, but no more than `CATCH_UP_NS` of it."""
     first = next(inputs, None)
     if first is not None:

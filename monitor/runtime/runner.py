@@ -15,6 +15,7 @@ from typing import Any, Final, Protocol
 from monitor.core.engine import Core
 from monitor.core.sensors.decoder import MAX_PAYLOAD
 from monitor.model.alarm import Finding
+from monitor.model.reading import Sample
 from monitor.model.stream import CARRIED_TOPIC, GRID_NS, HEALTH_TOPIC, RESERVED, Action, Clock, Frame
 
 TICK_S: Final = 0.05
@@ -143,6 +144,13 @@ class Runner:
             if not enough or frame.t_ns >= self._kept_ns + self._slow_checkpoint_ns:
                 self.checkpoint()
 
+    def reading(self, sample: Sample) -> None:
+        """Take what a frame of a recording says, decoded already: as `frame`, but there is no frame to hand to anybody."""
+        self.frames += 1
+        findings = self.core.take(self.core.admit(sample))
+        if findings:
+            self._emit(findings)
+
     def action(self, action: Action) -> None:
         """Take one action of the crew: admit it, hand it to the listeners, then to the core."""
         action = self.core.admit(action)
@@ -170,10 +178,12 @@ class Runner:
             self._kept_ns = self.core.now_ns
             recorder.checkpoint(self._kept_ns, self.core.state())
 
-    def replay(self, inputs: Iterable[Frame | Action], end_ns: int) -> None:
+    def replay(self, inputs: Iterable[Frame | Sample | Action], end_ns: int) -> None:
         """Feed a recorded stream as fast as it goes."""
         for item in inputs:
-            if isinstance(item, Frame):
+            if isinstance(item, Sample):
+                self.reading(item)
+            elif isinstance(item, Frame):
                 self.frame(item)
             else:
                 self.action(item)

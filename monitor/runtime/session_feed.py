@@ -12,8 +12,10 @@ from collections.abc import Iterator
 from typing import Final, Literal
 
 from monitor.adapters.sessions.chain import SessionChain
+from monitor.adapters.sessions.format import Checkpoint
 from monitor.adapters.sessions.reader import SessionReader
 from monitor.core.engine import Core
+from monitor.model.reading import Sample
 from monitor.model.stream import CARRIED_TOPIC, Action, ActionKind, Frame
 
 SETTLE_S: Final = 15.0
@@ -29,9 +31,21 @@ def begin(
     from_ns: int | None = None,
     settle_s: float = SETTLE_S,
     damaged: Literal["raise", "skip"] = "raise",
-) -> Iterator[Frame | Action]:
+) -> Iterator[Frame | Sample | Action]:
     """Bring a fresh `core` to what it knew at least `settle_s` before `from_ns` (the session's start when None), and return
     the inputs to feed it from there on. `damaged` as in `SessionReader.inputs`. See the top of this file."""
+    place_ns, kept = bring(core, session, from_ns, settle_s, damaged)
+    return session.readings(core.decoder, place_ns, damaged, kept)
+
+
+def bring(
+    core: Core,
+    session: SessionReader | SessionChain,
+    from_ns: int | None = None,
+    settle_s: float = SETTLE_S,
+    damaged: Literal["raise", "skip"] = "raise",
+) -> tuple[int | None, Checkpoint | None]:
+    """The first half of `begin`: `from_ns` and `after` of the inputs to feed, for `SessionReader.inputs`."""
     start_ns = session.t_first_ns
     settle_s = settling_s(session, settle_s)
     if from_ns is None or from_ns <= start_ns:
@@ -45,10 +59,10 @@ def begin(
     if kept is not None:
         with contextlib.suppress(ValueError):  # of a version that this one does not know
             core.restore(kept.state, kept.t_ns, same_run=True)
-            return session.inputs(after=kept, damaged=damaged)
+            return None, kept
     if from_ns is not None:
         _take_datum(core, session, from_ns, damaged)
-    return session.inputs(from_ns=from_ns, damaged=damaged)
+    return from_ns, None
 
 
 def settling_s(session: SessionReader | SessionChain, settle_s: float) -> float:
@@ -69,7 +83,7 @@ def _take_datum(
     given_ns = [found.t_ns for found in datums[cuts[-1] if cuts else -1 :]]
     if not given_ns:
         return
-    for item in session.inputs(from_ns=given_ns[0] - round(WARM_UP_S * 1e9), damaged=damaged):
+    for item in session.readings(core.decoder, given_ns[0] - round(WARM_UP_S * 1e9), damaged):
         if item.t_ns >= min(from_ns, given_ns[-1] + round(SETTLE_S * 1e9)):
             break
         core.feed(item)

@@ -27,10 +27,13 @@ from collections import Counter
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
-from itertools import accumulate, pairwise
-from typing import Final
+from itertools import pairwise
+from typing import Final, TypeVar
 
+from monitor.adapters.sessions.columns import CODES, LED, PLAIN, SIGNED, TEXT, Kind, Numbers, Packed
 from monitor.model.stream import Frame
+
+T = TypeVar("T")
 
 BLOCK_NS: Final = 1_000_000_000
 """Stream time in one block, unless it has very few frames then."""
@@ -60,7 +63,6 @@ _HEAD: Final = struct.Struct("<BIIIqq")
 _FIRST: Final = struct.Struct("<Bq")
 _NUMBERS: Final = struct.Struct("<BqB")
 _LENGTH: Final = struct.Struct("<I")
-_CODES: Final = {1: "b", 2: "h", 4: "i", 8: "q"}
 _split = re.compile(rb"(-?[0-9]+)").split
 
 
@@ -68,7 +70,7 @@ def _column(numbers: Sequence[int]) -> bytes:
     low, high = min(numbers, default=0), max(numbers, default=0)
     reach = max(high, -low - 1)
     width = 1 if reach < 1 << 7 else 2 if reach < 1 << 15 else 4 if reach < 1 << 31 else 8
-    raw = struct.pack(f"<{len(numbers)}{_CODES[width]}", *numbers)
+    raw = struct.pack(f"<{len(numbers)}{CODES[width]}", *numbers)
     return bytes((width,)) + (raw if width == 1 else b"".join(raw[place::width] for place in range(width)))
 
 
@@ -78,10 +80,6 @@ def _steps(numbers: Iterable[int]) -> list[int]:
 
 def _text(text: bytes) -> bytes:
     return _LENGTH.pack(len(text)) + text
-
-
-PLAIN, LED, SIGNED, TEXT = range(4)
-"""How a number in a payload is written; see the top of this file."""
 
 
 def _mode(digits: Sequence[bytes]) -> int:
@@ -94,10 +92,6 @@ def _mode(digits: Sequence[bytes]) -> int:
 
 def _double(text: bytes) -> int:
     return 2 * int(text[1:]) + 1 if text[0] == 45 else 2 * int(text)
-
-
-def _halve(number: int) -> bytes:
-    return b"-%d" % (number >> 1) if number & 1 else b"%d" % (number >> 1)
 
 
 _WRITE: Final[Mapping[int, Callable[[Sequence[bytes]], list[int]]]] = {
@@ -169,102 +163,6 @@ def pack_block(frames: Sequence[Frame], dictionary: bytes = b"") -> tuple[bytes,
     return packed + engine.flush(), described[-DICTIONARY_BYTES:]
 
 
-class Packed:
-    """A column as it lies in a block: `size` signed numbers of `width` bytes, in planes."""
-
-    __slots__ = ("planes", "size", "width")
-
-    def __init__(self, width: int, size: int, planes: bytes) -> None:
-        self.width: Final = width
-        self.size: Final = size
-        self.planes: Final = planes
-
-    def numbers(self) -> tuple[int, ...]:
-        """The numbers themselves."""
-        return _unpacked(self.width, self.size, self.planes)
-
-
-def _unpacked(width: int, size: int, planes: bytes) -> tuple[int, ...]:
-    """`size` signed numbers of `width` bytes, which lie in planes."""
-    raw: bytes | bytearray = planes
-    if width == 2:
-        mixed = bytearray(len(raw))
-        mixed[::2], mixed[1::2] = raw[:size], raw[size:]
-        raw = mixed
-    elif width != 1:
-        mixed = bytearray(len(raw))
-        for place in range(width):
-            mixed[place::width] = raw[place * size : (place + 1) * size]
-        raw = mixed
-    return struct.unpack(f"<{size}{_CODES[width]}", raw)
-
-
-class Numbers:
-    """One number in the payloads of a kind: its first value and the steps that follow."""
-
-    __slots__ = ("first", "mode", "planes", "size", "width")
-
-    def __init__(self, mode: int, first: int, width: int, size: int, planes: bytes) -> None:
-        self.mode: Final = mode
-        self.first: Final = first
-        self.width: Final = width
-        self.size: Final = size
-        self.planes: Final = planes
-        """The steps, as in `Packed`."""
-
-    def values(self) -> Iterable[int]:
-        """The whole numbers that are stored."""
-        return accumulate(_unpacked(self.width, self.size, self.planes), initial=self.first)
-
-
-class Kind:
-    """Frames of one topic whose payloads have the same words around their numbers."""
-
-    __slots__ = ("columns", "retained", "size", "topic", "words")
-
-    def __init__(
-        self,
-        topic: str,
-        retained: bool,
-        words: tuple[bytes, ...],
-        size: int,
-        columns: tuple[Numbers | tuple[bytes, ...], ...],
-    ) -> None:
-        self.topic: Final = topic
-        self.retained: Final = retained
-        self.words: Final = words
-        self.size: Final = size
-        """Number of frames."""
-        self.columns: Final = columns
-        """For each number in the payload: whole numbers, or the digits of all frames as they were."""
-
-    def payloads(self) -> list[bytes]:
-        """The payloads, in the order of the frames."""
-        if not self.columns:
-            return [self.words[0]] * self.size
-        cells: list[Iterable[int | bytes]] = []
-        form = self.words[0].replace(b"%", b"%%")
-        for column, words in zip(self.columns, self.words[1:], strict=True):
-            plain = False
-            if not isinstance(column, Numbers):
-                cells.append(column)
-            elif column.mode == PLAIN:
-                cells.append(column.values())
-                plain = True
-            elif column.mode == LED:
-                cells.append([text[1:] for text in _digits(column.values())])
-            else:
-                cells.append([_halve(number) for number in column.values()])
-            form += (b"%d" if plain else b"%b") + words.replace(b"%", b"%%")
-        return [form % row for row in zip(*cells, strict=True)]
-
-
-def _digits(numbers: Iterable[int]) -> list[bytes]:
-    """Every number written out."""
-    row = tuple(numbers)
-    return (b"%d " * len(row) % row).split()
-
-
 Table = tuple[tuple[str, bool, tuple[bytes, ...], int], ...]
 """The kinds in a block: topic, whether retained, words and the length of these."""
 
@@ -316,14 +214,18 @@ class Block:
 
     def frames(self) -> list[Frame]:
         """The frames, in order."""
-        heads = [(kind.topic, iter(kind.payloads()).__next__, kind.retained) for kind in self.kinds()]
-        unit_ns, new = self.unit_ns, tuple.__new__  # the named tuple's own constructor is written in Python
-        times = accumulate([step * unit_ns for step in self.steps.numbers()], initial=self.first_ns)
-        frames = []
-        for kind, t_ns in zip(self.which.numbers(), times, strict=True):
-            topic, payload, retained = heads[kind]
-            frames.append(new(Frame, (t_ns, topic, payload(), retained)))
-        return frames
+        return self.in_order(Kind.frames)
+
+    def in_order(self, read: Callable[[Kind, list[int]], Sequence[T]]) -> list[T]:
+        """What `read` makes of the frames of each kind, of which it gets the times: one for each, all of them in order."""
+        kinds, which, unit_ns = self.kinds(), self.which.numbers(), self.unit_ns
+        times: list[list[int]] = [[] for _ in kinds]
+        t_ns = self.first_ns
+        for kind, step in zip(which, (0, *self.steps.numbers()), strict=True):
+            t_ns += step * unit_ns
+            times[kind].append(t_ns)
+        read_next = [iter(read(kind, of_kind)).__next__ for kind, of_kind in zip(kinds, times, strict=True)]
+        return [read_next[kind]() for kind in which]
 
 
 def open_block(data: bytes, dictionary: bytes = b"") -> Block:
@@ -391,7 +293,7 @@ class _BlockReader:
 
     def _column(self, count: int) -> Packed:
         width = self._take(1)[0]
-        if width not in _CODES:
+        if width not in CODES:
             raise ValueError(f"a column in it is {width} bytes wide")
         return Packed(width, count, self._take(count * width))
 
@@ -406,7 +308,7 @@ class _BlockReader:
             for place in range(len(words) - 1):
                 mode, first, width = unpack(raw, at)
                 start = at + head
-                if mode < TEXT and width in _CODES:
+                if mode < TEXT and width in CODES:
                     at = start + width * (size - 1)
                     first = befores[place] = befores[place] + first
                 elif mode == TEXT:

@@ -1,22 +1,25 @@
 """Several sessions of one rig, read as one: the hourly segments of a night, or one file alone."""
 
 import json
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import ExitStack
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any, Final, Literal, Self
+from typing import Any, Final, Self, TypeVar
 
 from monitor.adapters.sessions.catalogue import gaps_of
 from monitor.adapters.sessions.format import Checkpoint, Note, SessionError
 from monitor.adapters.sessions.gaps import LEAST_NS, Gap
-from monitor.adapters.sessions.reader import LONGEST_JUMP_NS, SessionReader
+from monitor.adapters.sessions.reader import LONGEST_JUMP_NS, Damaged, SessionReader
 from monitor.adapters.sessions.remarks import Remark, remarks_of
 from monitor.adapters.sessions.soundness import faults_of
 from monitor.config.rig import Rig
+from monitor.core.sensors.decoder import Decoder
 from monitor.model.alarm import Finding
+from monitor.model.reading import Sample
 from monitor.model.stream import CARRIED_TOPIC, Action, Frame
 
+T = TypeVar("T", bound=Frame | Sample | Action)
 DAY_NS: Final = 86_400_000_000_000
 SILENCE_NS: Final = 60_000_000_000
 """A time without frames counts as a silence from this length on."""
@@ -156,7 +159,7 @@ class SessionChain:
     def inputs(
         self,
         from_ns: int | None = None,
-        damaged: Literal["raise", "skip"] = "raise",
+        damaged: Damaged = "raise",
         after: Checkpoint | None = None,
     ) -> Iterator[Frame | Action]:
         """Frames and actions of all of them in exact order (see `SessionReader.inputs`).
@@ -164,18 +167,39 @@ class SessionChain:
         Where more than a day lies between two of them a new run begins: to play through the time in between would take
         hours, and the state from before would be of no use.
         """
+        return self._read(lambda session, place_ns, kept: session.inputs(place_ns, damaged, kept), from_ns, after)
+
+    def readings(
+        self,
+        decoder: Decoder,
+        from_ns: int | None = None,
+        damaged: Damaged = "raise",
+        after: Checkpoint | None = None,
+    ) -> Iterator[Frame | Sample | Action]:
+        """The same for a core that has this `decoder` (see `SessionReader.readings`)."""
+        return self._read(
+            lambda session, place_ns, kept: session.readings(decoder, place_ns, damaged, kept), from_ns, after
+        )
+
+    def _read(
+        self,
+        read: Callable[[SessionReader, int | None, Checkpoint | None], Iterator[T]],
+        from_ns: int | None,
+        after: Checkpoint | None,
+    ) -> Iterator[T | Frame]:
+        """What `read` gives of each session, with new beginnings between them where they are needed."""
         before_ns: int | None = None
         for session in self.sessions:
             if after is not None:
                 # Of the file that it lies in, what came after it; of later files, everything.
                 if session.path != after.path:
                     continue
-                given = session.inputs(None, damaged, after)
+                given = read(session, None, after)
                 after, from_ns = None, None
             elif from_ns is not None and session.end_ns < from_ns:
                 continue
             else:
-                given = session.inputs(from_ns, damaged)
+                given = read(session, from_ns, None)
             if before_ns is not None and session.t_first_ns - before_ns > LONGEST_JUMP_NS:
                 yield Frame(session.t_first_ns, CARRIED_TOPIC, b"{}")
             yield from without_long_silences(session, given)
@@ -197,7 +221,7 @@ class SessionChain:
         self.close()
 
 
-def without_long_silences(session: SessionReader, items: Iterator[Frame | Action]) -> Iterator[Frame | Action]:
+def without_long_silences(session: SessionReader, items: Iterator[T]) -> Iterator[T | Frame]:
     """`items` of a session whose silences add up to more than a day with a new beginning at each of those beyond that, as
     over a restart: from the last checkpoint where there is one.
 

@@ -6,19 +6,17 @@ untrusted input: every count, type and length in it is checked before it is used
 
 import contextlib
 import json
-import shutil
 import sqlite3
-import tempfile
 from bisect import bisect_left
 from collections import deque
-from collections.abc import Generator, Iterator, Mapping
+from collections.abc import Callable, Generator, Iterator, Mapping
 from dataclasses import dataclass
 from operator import attrgetter
 from pathlib import Path
 from types import MappingProxyType
-from typing import Any, Final, Literal, Self
+from typing import Any, Final, Literal, Self, TypeVar
 
-from monitor.adapters.sessions.blocks import MAX_RAW_BYTES, unpack_block
+from monitor.adapters.sessions.blocks import unpack_block
 from monitor.adapters.sessions.format import (
     APPLICATION_ID,
     HEADER_SIZES,
@@ -32,13 +30,20 @@ from monitor.adapters.sessions.format import (
     finding_of,
     unpack_state,
 )
+from monitor.adapters.sessions.opening import open_read_only
+from monitor.adapters.sessions.readings import unpack_readings
 from monitor.config.fields import RECORDED
 from monitor.config.rig import Rig
 from monitor.config.toml_file import ConfigError, validate
+from monitor.core.sensors.decoder import Decoder
 from monitor.files import check_database
 from monitor.model.alarm import Finding
+from monitor.model.reading import Sample
 from monitor.model.stream import Action, Frame
 
+T = TypeVar("T", Frame, Frame | Sample)
+Damaged = Literal["raise", "skip"]
+"""What to do at a part that cannot be read: raise SessionError, or leave it out."""
 PAGE: Final = 8
 """Blocks fetched at a time."""
 _TIME: Final = attrgetter("t_ns")
@@ -68,7 +73,6 @@ class SessionReader:
             SessionError: there is none, it is no session, it is damaged, or it was made by a newer version.
         """
         self.path = Path(path)
-        self._copy: tempfile.TemporaryDirectory[str] | None = None
         if self.path.is_dir():
             raise SessionError(f"{self.path}: is a folder; give one session file in it")
         if not self.path.exists():
@@ -77,7 +81,7 @@ class SessionReader:
             check_database(self.path)
         except OSError as error:
             raise SessionError(f"{error.filename}: {error.strerror}: it cannot be read as a session") from None
-        self._base = self._open()
+        self._base, self._copy = open_read_only(self.path)
         self._reached: tuple[int, int | None] = (0, None)
         """The last block looked at for the session's end, and the time that the blocks up to it reached."""
         try:
@@ -85,43 +89,6 @@ class SessionReader:
         except BaseException:
             self.close()
             raise
-
-    def _open(self) -> sqlite3.Connection:
-        try:
-            return self._probe(self.path)
-        except sqlite3.OperationalError as error:
-            # A folder that may not be written cannot take SQLite's index of the -wal file: read a copy instead.
-            if "unable to open" not in str(error) and "readonly" not in str(error):
-                raise SessionError(f"{self.path}: cannot be opened ({error})") from None
-        except (sqlite3.DatabaseError, UnicodeDecodeError) as error:
-            raise SessionError(f"{self.path}: is not a Stopmark session ({error})") from None
-        try:
-            self._copy = tempfile.TemporaryDirectory(prefix="stopmark-")
-            copy = Path(self._copy.name) / "session"
-            shutil.copyfile(self.path, copy)
-            log = self.path.with_name(self.path.name + "-wal")
-            if log.exists():
-                shutil.copyfile(log, copy.with_name("session-wal"))
-            return self._probe(copy)
-        except (OSError, sqlite3.Error, UnicodeDecodeError) as error:
-            self._drop_copy()
-            raise SessionError(f"{self.path}: cannot be opened ({error})") from None
-
-    @staticmethod
-    def _probe(path: Path) -> sqlite3.Connection:
-        base = sqlite3.connect(
-            path.absolute().as_uri() + "?mode=ro", uri=True, timeout=5.0, isolation_level=None, check_same_thread=False
-        )
-        try:
-            base.setlimit(sqlite3.SQLITE_LIMIT_LENGTH, MAX_RAW_BYTES)
-            base.execute("PRAGMA trusted_schema=OFF")
-            base.execute("PRAGMA cell_size_check=ON")
-            base.execute("PRAGMA query_only=ON")
-            base.execute("SELECT count(*) FROM sqlite_master").fetchone()
-        except BaseException:
-            base.close()
-            raise
-        return base
 
     def _check(self) -> dict[str, Any]:
         """The header of a file that was checked to be a whole session of a version that can be read."""
@@ -298,7 +265,7 @@ class SessionReader:
     def inputs(
         self,
         from_ns: int | None = None,
-        damaged: Literal["raise", "skip"] = "raise",
+        damaged: Damaged = "raise",
         after: Checkpoint | None = None,
     ) -> Iterator[Frame | Action]:
         """Frames and actions in exact order, from stream time `from_ns` on, or those that came after the checkpoint
@@ -310,13 +277,29 @@ class SessionReader:
         Raises:
             SessionError: while iterating, at a damaged block or action.
         """
+        return self._read(lambda data: unpack_block(data, self.dictionary), from_ns, damaged, after)
+
+    def readings(
+        self,
+        decoder: Decoder,
+        from_ns: int | None = None,
+        damaged: Damaged = "raise",
+        after: Checkpoint | None = None,
+    ) -> Iterator[Frame | Sample | Action]:
+        """The same for a core that has this `decoder`: frames that it need not see come as the one reading in them."""
+        return self._read(lambda data: unpack_readings(data, self.dictionary, decoder), from_ns, damaged, after)
+
+    def _read(
+        self, unpack: Callable[[bytes], list[T]], from_ns: int | None, damaged: Damaged, after: Checkpoint | None
+    ) -> Iterator[T | Action]:
+        """The inputs, as `unpack` makes them of each block."""
         block_id, action_id, skip = self._place_before(from_ns, after)
         before_ns: int | None = None
         while page := self._page(block_id):
             last = page[-1][1] + page[-1][2]
             actions = deque(self._actions(action_id, last))
             for block_id, first, count, data in page:
-                frames = self._frames(block_id, count, data, damaged)
+                frames = self._unpacked(unpack, block_id, count, data, damaged)
                 if frames and self._jumps(before_ns, frames[0].t_ns, max(map(_TIME, frames)), damaged):
                     continue
                 if from_ns is not None and frames and frames[0].t_ns < from_ns:
@@ -353,12 +336,12 @@ class SessionReader:
 
     def _merged(
         self,
-        frames: list[Frame],
+        frames: list[T],
         first: int,
         actions: deque[tuple[int, int, Action]],
         before_ns: int | None,
-        damaged: str,
-    ) -> Generator[Frame | Action, None, int]:
+        damaged: Damaged,
+    ) -> Generator[T | Action, None, int]:
         """The frames of a block, numbered from `first` on, with the actions between them, which leave `actions`. At least one
         of these is due. Returns the id of the last."""
         action_id = at = 0
@@ -372,7 +355,7 @@ class SessionReader:
         yield from frames[at:]
         return action_id
 
-    def _jumps(self, before_ns: int | None, first_ns: int, last_ns: int, damaged: str) -> bool:
+    def _jumps(self, before_ns: int | None, first_ns: int, last_ns: int, damaged: Damaged) -> bool:
         """Whether the times from `first_ns` to `last_ns` jump too far from `before_ns`; an error unless `damaged` skips."""
         if last_ns - first_ns <= LONGEST_JUMP_NS and (before_ns is None or first_ns - before_ns <= LONGEST_JUMP_NS):
             return False
@@ -406,11 +389,13 @@ class SessionReader:
             raise SessionError(f"{self.path}: block {block} is damaged: a number beside it is none")
         return block, first, count, data if isinstance(data, bytes) else b""
 
-    def _frames(self, block: int, count: int, data: bytes, damaged: str) -> list[Frame]:
+    def _unpacked(
+        self, unpack: Callable[[bytes], list[T]], block: int, count: int, data: bytes, damaged: Damaged
+    ) -> list[T]:
         try:
             if count == 0:
                 return []
-            frames = unpack_block(data, self.dictionary)
+            frames = unpack(data)
             if len(frames) != count:
                 raise ValueError(f"it holds {len(frames)} frames where {count} were counted")
         except ValueError as error:
@@ -436,9 +421,6 @@ class SessionReader:
     def close(self) -> None:
         """Close the file."""
         self._base.close()
-        self._drop_copy()
-
-    def _drop_copy(self) -> None:
         if self._copy is not None:
             self._copy.cleanup()
             self._copy = None

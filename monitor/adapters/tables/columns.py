@@ -15,7 +15,8 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from monitor.adapters.sessions.blocks import LED, PLAIN, SIGNED, TEXT, Block, Packed, Table, open_block
+from monitor.adapters.sessions.blocks import Block, Table, open_block
+from monitor.adapters.sessions.columns import LED, PLAIN, SIGNED, TEXT, Packed
 from monitor.adapters.sessions.format import SessionError
 from monitor.adapters.sessions.reader import SessionReader
 from monitor.adapters.tables.payload_plan import Plan, PlannedReading, Shape, Token, plan_of

@@ -8,22 +8,26 @@ Tables with a row per step go on for `SILENT_NS` into a silence, so that one see
 and reported, however long it is. Between sessions more than a day apart a new run begins, as in a replay.
 """
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Any, Final, TypeVar
 
 from monitor.adapters.sessions.chain import without_long_silences
 from monitor.adapters.sessions.reader import LONGEST_JUMP_NS, SessionReader
 from monitor.adapters.tables.table_file import Codes, Column, ExportError, TableFile
 from monitor.config.rig import Rig
 from monitor.config.sensor import Sensor
+from monitor.core.sensors.decoder import Decoder
 from monitor.model.progress import OnProgress, nobody
+from monitor.model.reading import Sample
 from monitor.model.stream import CARRIED_TOPIC, Action, Frame
 from monitor.units import UNITS, Dimension
 
 if TYPE_CHECKING:
     from monitor.adapters.tables.columns import Readings
+
+T = TypeVar("T", bound=Frame | Sample | Action)
 
 BATCH_ROWS: Final = 50_000
 SILENT_NS: Final = 60_000_000_000
@@ -122,6 +126,17 @@ def inputs_of(
     Raises:
         SessionError: one cannot be read.
     """
+    return _read(lambda session: session.inputs(from_ns), sessions, to_ns)
+
+
+def readings_of(sessions: Sequence[Path], decoder: Decoder, to_ns: int | None) -> Iterator[Frame | Sample | Action]:
+    """The same from the start, for a core that has this `decoder` (see `SessionReader.readings`)."""
+    return (item for _, item in _read(lambda session: session.readings(decoder), sessions, to_ns))
+
+
+def _read(
+    read: Callable[[SessionReader], Iterator[T]], sessions: Sequence[Path], to_ns: int | None
+) -> Iterator[tuple[SessionReader, T | Frame]]:
     before_ns: int | None = None
     for path in sessions:
         with SessionReader(path) as session:
@@ -129,7 +144,7 @@ def inputs_of(
                 continue
             if before_ns is not None and session.t_first_ns - before_ns > LONGEST_JUMP_NS:
                 yield session, Frame(session.t_first_ns, CARRIED_TOPIC, b"{}")
-            for item in without_long_silences(session, session.inputs(from_ns)):
+            for item in without_long_silences(session, read(session)):
                 if to_ns is not None and item.t_ns >= to_ns:
                     break
                 yield session, item

@@ -42,6 +42,11 @@ class Decoder:
             json_ones, ascii_ones = routes.setdefault(rig.topic(sensor), ([], []))
             (ascii_ones if sensor.payload == "ascii" else json_ones).append(SensorDecoder(index, sensor))
         self._routes = routes
+        self._sole = {
+            topic: json_ones[0]
+            for topic, (json_ones, ascii_ones) in routes.items()
+            if len(json_ones) == 1 and not ascii_ones and json_ones[0].short
+        }
         self.news: list[News] = []
         """What frames told of the sources themselves, until it is taken; of no more than one frame."""
         self._sensors = rig.sensors
@@ -79,6 +84,10 @@ class Decoder:
         from monitor.core.sensors.sparkplug.nodes import Nodes  # with its library, which other rigs do without
 
         return Nodes(self._sensors, self.news)
+
+    def sole(self, topic: str) -> SensorDecoder | None:
+        """The decoder of the one sensor that reads `topic`, if it does so by the short way; else None."""
+        return self._sole.get(topic)
 
     def decode(self, frame: Frame) -> Decoded:
         """All readings in `frame`, each a `Sample` in SI or a `Reject` with its reason. Never raises."""

@@ -4,7 +4,7 @@ Nearly every message is an object with its fields at the top, of the usual types
 by a short way and all others field by field; only that long way says what is wrong.
 """
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Sequence
 from itertools import repeat
 from typing import Any, Final
 
@@ -94,34 +94,53 @@ class SensorDecoder:
     def _usual_batch(self, t_ns: int, document: dict[str, Any], values: list[Any], out: Decoded) -> bool:
         """Take a message of many readings if nothing about any of them is unusual."""
         size = len(values)
-        if not 0 < size <= MAX_BATCH or not self.kinds.issuperset(map(type, values)):
+        if not 0 < size <= MAX_BATCH:
             return False
-        if min(values) < self.low or max(values) > self.high:  # NaN is not in JSON, and infinity is out of range
-            return False
-        sources: Iterable[int | None] = repeat(None)
-        sequences: Iterable[int | None] = repeat(None)
+        stamps = sequences = None
         if self.time_name is not None:
-            stamps, unit_ns = document.get(self.time_name), self.unit_ns
-            if type(stamps) is not list or len(stamps) != size or not _WHOLE.issuperset(map(type, stamps)):
+            stamps = document.get(self.time_name)
+            if type(stamps) is not list:
                 return False
-            if min(stamps) < 0 or max(stamps) * unit_ns >= LATEST_NS:
-                return False
-            sources = [stamp * unit_ns for stamp in stamps]
         if self.sequence_name is not None:
             column = document.get(self.sequence_name)
             # A single sequence number counts messages, not readings.
-            if type(column) is list:
-                if len(column) != size or not _WHOLE.issuperset(map(type, column)):
-                    return False
-                if min(column) < 0 or max(column) >= GREATEST_INT:
-                    return False
-                sequences = column
-        index, scale, offset = self.index, self.scale, self.offset
-        out += [
-            _new(Sample, (t_ns, index, scale * value + offset, source, sequence))
-            for value, source, sequence in zip(values, sources, sequences, strict=False)
-        ]
+            sequences = column if type(column) is list else None
+        taken = self.usual([t_ns] * size, values, stamps, sequences)
+        if taken is None:
+            return False
+        out += taken
         return True
+
+    def usual(
+        self, times: Sequence[int], values: Sequence[Any], stamps: Sequence[Any] | None, sequences: Sequence[Any] | None
+    ) -> list[Sample] | None:
+        """Readings whose fields were found, each a column: when they came, values, and where the sensor has them times of the
+        source and sequence numbers. None if anything about any of them is unusual."""
+        size = len(values)
+        if not self.kinds.issuperset(map(type, values)):
+            return None
+        if min(values) < self.low or max(values) > self.high:  # NaN is not in JSON, and infinity is out of range
+            return None
+        sources: Iterable[int | None] = repeat(None)
+        counts: Iterable[int | None] = repeat(None)
+        if stamps is not None:
+            unit_ns = self.unit_ns
+            if len(stamps) != size or not _WHOLE.issuperset(map(type, stamps)):
+                return None
+            if min(stamps) < 0 or max(stamps) * unit_ns >= LATEST_NS:
+                return None
+            sources = [stamp * unit_ns for stamp in stamps]
+        if sequences is not None:
+            if len(sequences) != size or not _WHOLE.issuperset(map(type, sequences)):
+                return None
+            if min(sequences) < 0 or max(sequences) >= GREATEST_INT:
+                return None
+            counts = sequences
+        index, scale, offset = self.index, self.scale, self.offset
+        return [
+            _new(Sample, (t_ns, index, scale * value + offset, source, sequence))
+            for t_ns, value, source, sequence in zip(times, values, sources, counts, strict=False)
+        ]
 
     def _decode(self, t_ns: int, document: Any, out: Decoded) -> None:
         """Decode field by field, with the reason for every refusal."""

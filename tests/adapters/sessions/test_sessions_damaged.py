@@ -10,6 +10,7 @@ from pathlib import Path
 
 import pytest
 
+from monitor.adapters.sessions import opening
 from monitor.adapters.sessions.blocks import MAX_RAW_BYTES
 from monitor.adapters.sessions.format import SessionError
 from monitor.adapters.sessions.reader import SessionReader
@@ -202,7 +203,7 @@ def test_a_killed_session_in_a_folder_that_cannot_be_written(tmp_path: Path, mon
         shutil.copy(tmp_path / name, left / name)
     recorder.close()
 
-    probe = SessionReader._probe
+    probe = opening._probe
     refused = []
 
     def refuse(target: Path) -> sqlite3.Connection:
@@ -211,7 +212,7 @@ def test_a_killed_session_in_a_folder_that_cannot_be_written(tmp_path: Path, mon
             raise sqlite3.OperationalError("unable to open database file")
         return probe(target)
 
-    monkeypatch.setattr(SessionReader, "_probe", staticmethod(refuse))
+    monkeypatch.setattr(opening, "_probe", refuse)
     with SessionReader(left / "a.stopmark") as reader:
         assert list(reader.inputs()) == FRAMES
     assert refused
