@@ -204,12 +204,18 @@ class StopCalculator:
         up = speed > 0.0
         phases, worst = self._phases(up, estimate.radius_m, load, brakes)
         expected = phases.reach(size, self._reaction, self._lag)
-        assured = self._worst(expected, worst, size)
+        assured = self._worst(expected, worst, size, self._reaction)
         extra = _extra(expected, assured, estimate)
         reach = assured.distance_m + extra
         room = room_up if up else room_down
         slowing = -estimate.acceleration_m_s2 if up else estimate.acceleration_m_s2
-        notice = self._notice_left(size, slowing, estimate, slowing_m_s2)
+        sure = max(slowing - _SURE_Z * estimate.acceleration_sigma_m_s2, slowing_m_s2)
+        notice = self._notice
+        if sure > 0.0:
+            # The notice is for news that a driver does not expect. He who slows the block down is at it: what that saves
+            # comes off the notice, and only that may be lost where the slowing down ends (derived here).
+            slowed = self._way_as_it_slows(size, sure, phases, worst, estimate)
+            notice = min(notice, max(0.0, slowed - reach) / size)
         margin = room - reach - notice * size
         wait = self._reaction + notice
         light, heavy = worst
@@ -248,23 +254,25 @@ class StopCalculator:
             return 0.0, 0.0
         phases, worst = self._phases(speed > 0.0, estimate.radius_m, load, brakes)
         expected = phases.reach(size, self._reaction, self._lag)
-        assured = self._worst(expected, worst, size)
+        assured = self._worst(expected, worst, size, self._reaction)
         return expected.distance_m, assured.distance_m + _extra(expected, assured, estimate)
 
-    def _notice_left(self, speed: float, slowing: float, estimate: Estimate, known: float = 0.0) -> float:
-        """Of the notice, s, what is left for a block that is `slowing` (m/s2) already.
-
-        The notice is for news that a driver does not expect. He who slows the block down is at it: what that saves of
-        the way until his hand is on the brake, as far as the estimate is sure of it, or the brakes' own readings (`known`,
-        m/s2), comes off the notice. Reaction and
-        stop stay as they are, so that nothing is lost but the notice where the slowing down ends (derived here)."""
-        sure = slowing - _SURE_Z * estimate.acceleration_sigma_m_s2
-        if known > sure:
-            sure = known
-        if not sure > 0.0:
-            return self._notice
+    def _way_as_it_slows(
+        self, speed: float, sure: float, expected: Phases, worst: tuple[Phases, Phases], estimate: Estimate
+    ) -> float:
+        """Assured way, m, of a block that goes on slowing down by `sure` (m/s2) through reaction and notice and is braked
+        fully then (derived here)."""
         wait = self._reaction + self._notice
-        return max(0.0, self._notice - 0.5 * sure * wait * wait / speed)
+        then = speed - sure * wait
+        if then <= 0.0:
+            return 0.5 * speed * speed / sure + estimate.height_bound_m
+        usual = expected.reach(then, 0.0, self._lag)
+        assured = self._worst(usual, worst, then, 0.0)
+        bound, stop_s = estimate.height_bound_m, wait + assured.time_s
+        if not assured.stops:
+            return math.inf
+        doubt = math.hypot(assured.distance_m - usual.distance_m, bound, stop_s * estimate.speed_bound_m_s)
+        return speed * wait - 0.5 * sure * wait * wait + usual.distance_m + doubt
 
     def _phases(self, up: bool, radius_m: float, load: Load, brakes: Brakes) -> tuple[Phases, tuple[Phases, Phases]]:
         """Phases of the expected stop, and of the assured one at either end of the inertia."""
@@ -288,10 +296,10 @@ class StopCalculator:
             *(Hoist(1.0, inertia, lines, radius_m, self._k_low) for inertia in self._inertias),
         )
 
-    def _worst(self, expected: Reach, ends: tuple[Phases, Phases], speed: float) -> Reach:
+    def _worst(self, expected: Reach, ends: tuple[Phases, Phases], speed: float, reaction_s: float) -> Reach:
         """The furthest of the reaches, which is the one to rely on."""
-        light = ends[0].reach(speed, self._reaction, self._slow_lag)
-        heavy = ends[1].reach(speed, self._reaction, self._slow_lag)
+        light = ends[0].reach(speed, reaction_s, self._slow_lag)
+        heavy = ends[1].reach(speed, reaction_s, self._slow_lag)
         worst = light if light.distance_m >= expected.distance_m else expected
         return heavy if heavy.distance_m >= worst.distance_m else worst
 

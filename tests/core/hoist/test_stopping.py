@@ -100,7 +100,7 @@ def test_where_the_margin_is_used_up_the_speed_is_the_allowed_speed(
 def test_the_notice_alone_gives_way_to_a_block_that_surely_slows_down(
     speed: float, way: int, tonnes: float, slowing: float, sigma: float
 ) -> None:
-    """The margin grows by what is saved on the way to the brake, at most by the notice; reach and room are as before."""
+    """The margin grows by no more than the notice; reach and room are as before."""
     steady = CALCULATOR.solve(estimate(20.0, way * speed), load(tonnes), Brakes(FULL, FULL * 0.85))
     slower = changed(estimate(20.0, way * speed, slowing=-way * slowing), acceleration_sigma_m_s2=sigma)
     seen = CALCULATOR.solve(slower, load(tonnes), Brakes(FULL, FULL * 0.85))
@@ -108,8 +108,29 @@ def test_the_notice_alone_gives_way_to_a_block_that_surely_slows_down(
     gained = seen.margin_up_m - steady.margin_up_m if way > 0 else seen.margin_down_m - steady.margin_down_m
     sure = max(0.0, slowing - 2.0 * sigma)
     wait = RIG.limits.reaction_s + RIG.limits.notice_s
-    assert gained == pytest.approx(min(RIG.limits.notice_s * speed, 0.5 * sure * wait * wait), abs=1e-9)
+    least = 0.5 * sure * wait * wait  # on the way to the brake; the stop from the lower speed is shorter, too
+    assert min(RIG.limits.notice_s * speed, least) - 1e-9 <= gained <= RIG.limits.notice_s * speed + 1e-9
     assert seen.allowed_m_s >= steady.allowed_m_s
+
+
+@given(speed=st.floats(0.2, 1.5), way=ways, tonnes=weights, slowing=st.floats(0.01, 0.3))
+def test_a_block_that_slows_down_has_the_margin_of_one_that_goes_on_so_until_the_full_brake(
+    speed: float, way: int, tonnes: float, slowing: float
+) -> None:
+    """Against the same stop begun at the speed of then, at once, by a rig whose crew needs no time."""
+    limits = RIG.limits
+    at_once = StopCalculator(
+        RIG.model_copy(update={"limits": limits.model_copy(update={"reaction_s": 0.0, "notice_s": 0.0})})
+    )
+    wait = limits.reaction_s + limits.notice_s
+    assume(speed - slowing * wait > 0.05)
+    brakes, known = Brakes(FULL, FULL * 0.85), (0.0, 0.0)
+    seen = CALCULATOR.solve(estimate(20.0, way * speed, *known, slowing=-way * slowing), load(tonnes), brakes)
+    then = at_once.solve(estimate(20.0, way * (speed - slowing * wait), *known), load(tonnes), brakes)
+    assume(seen.stops and then.stops)
+    room, margin = (seen.room_up_m, seen.margin_up_m) if way > 0 else (seen.room_down_m, seen.margin_down_m)
+    goes_on = speed * wait - 0.5 * slowing * wait * wait + then.reach_assured_m
+    assert room - margin == pytest.approx(max(seen.reach_assured_m, goes_on), abs=1e-9)
 
 
 @given(speed=st.floats(0.2, 1.5), way=ways, tonnes=weights, slowing=st.floats(0.0, 5.0))
