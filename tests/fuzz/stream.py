@@ -135,7 +135,7 @@ ENDLESS: Final = {
     "speed_bound": math.inf, "reach_expected": math.inf, "reach_assured": math.inf, "emergency_reach": math.inf,
     "margin_up": -math.inf, "margin_down": -math.inf, "late_margin_up": -math.inf, "late_margin_down": -math.inf,
     "fully_margin_up": -math.inf, "fully_margin_down": -math.inf, "cross_margin_up": -math.inf, "cross_margin_down": -math.inf,
-    "overrun_least": math.inf, "overrun_most": math.inf,
+    "overrun_least": math.inf, "overrun_most": math.inf, "speed_over_max": -math.inf,
 }  # fmt: skip
 """Signals that may be infinite and mean it: nothing is known of the speed; with so little brake the block never stops."""
 _WAITS: Final = (

@@ -193,6 +193,13 @@ def test_a_state_full_of_numbers_that_are_none_is_not_taken_up(part: str, number
     sound_snapshot(core.snapshot())
 
 
+def test_a_header_that_holds_nothing_is_damage(tmp_path: Path) -> None:
+    table = "ALTER TABLE header RENAME TO old", "CREATE TABLE header (key TEXT PRIMARY KEY, value TEXT)"
+    path = changed(tmp_path / "a.stopmark", *table, "INSERT INTO header SELECT key, NULL FROM old", "DROP TABLE old")
+    with pytest.raises(SessionError, match="is damaged: its header 'aside' cannot be read"):
+        SessionReader(path)
+
+
 @pytest.mark.parametrize(
     "change", ["UPDATE note SET t_ns = 9e999", "UPDATE action SET before = 9e999", "UPDATE finding SET t_ns = 9e999"]
 )

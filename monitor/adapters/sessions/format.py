@@ -57,7 +57,7 @@ TABLES: Final[Mapping[int, tuple[str, ...]]] = {1: _TABLES_1, 2: (*_TABLES_1, "c
 HEADER_FIELDS: Final = 64
 HEADER_BYTES: Final = 1 << 20
 """Of one field of the header. Rules of a tenth of that are the longest known; parsing takes two hundred times as much memory."""
-HEADER_SIZES: Final = f"SELECT key, length(CAST(value AS BLOB)) FROM header LIMIT {HEADER_FIELDS + 1}"
+HEADER_SIZES: Final = f"SELECT key, coalesce(length(CAST(value AS BLOB)), 0) FROM header LIMIT {HEADER_FIELDS + 1}"
 _STATE_BYTES: Final = 4 << 20
 
 

@@ -4,7 +4,7 @@ import pytest
 
 from monitor.core.alarms.bank import AlarmBank
 from monitor.core.alarms.crew_actions import ASIDE, ASIDE_NOW, WORDS
-from monitor.model.alarm import AlarmState, Severity
+from monitor.model.alarm import AlarmState, AlarmView, Finding, Severity
 from monitor.model.stream import GRID_NS, Action, ActionKind
 from tests.core.alarms.alarm_bench import SIGNALS, Bench, into, rule, rules
 
@@ -268,3 +268,53 @@ def test_a_danger_that_an_older_version_shelved_comes_back_at_once() -> None:
 
 def test_every_version_says_how_far_each_severity_may_be_set_aside() -> None:
     assert all(set(table) == set(Severity) for table in ASIDE.values())
+
+
+# ---- every field of what is shown and answered -----------------------------------------------------------------------
+
+
+def test_a_view_says_all_that_there_is_to_say() -> None:
+    bench = Bench(rule("one", "b", severity="WARNING", trip=1.5))
+    bench.step(2, b=2.0)
+    assert bench.bank.views() == (
+        AlarmView(
+            key="one",
+            severity=Severity.WARNING,
+            state=U,
+            message="one is wrong",
+            guidance="Look at one.",
+            signal="b",
+            since_ns=bench.t_ns - GRID_NS,
+            number=2.0,
+            threshold=1.5,
+            active=True,
+            blind=False,
+            shelved_until_ns=None,
+            prompt=False,
+            expected=False,
+        ),
+    )
+
+
+@pytest.mark.parametrize(
+    ("kind", "target", "key", "after", "message"),
+    [
+        (ActionKind.SILENCE, "", "silence", "done", "Silenced by KL"),
+        (ActionKind.NOTE, "", "note", "refused", "Not done by KL: 'note' is nothing that the alarms can do"),
+        (ActionKind.ACKNOWLEDGE, "", "all", "refused", "Not acknowledged by KL: no alarm is waiting for it"),
+        (ActionKind.FALSE_ALARM, "one", "false alarm", "done", "Called false by KL: one is wrong"),
+        (ActionKind.FALSE_ALARM, "two", "false alarm", "refused", "Not called false by KL: there is no alarm 'two'"),
+        (ActionKind.UNSHELVE, "one", "one", "refused", "Not unshelved by KL: one is wrong: it is not shelved"),
+    ],
+)
+def test_an_answer_says_all_that_there_is_to_say(
+    kind: ActionKind, target: str, key: str, after: str, message: str
+) -> None:
+    bench = Bench(rule("one"))
+    bench.step()
+    (found,) = bench.act(kind, target, 3.0, "KL", "x" * 500)
+    severity = Severity.NOTICE if after == "done" else Severity.CAUTION
+    text = found.guidance
+    assert found == Finding(bench.t_ns, "action", key, severity, "", after, message, text, 3.0)
+    assert len(text) == 400
+    assert text.startswith("xxx")
