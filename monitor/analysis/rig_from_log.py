@@ -31,6 +31,7 @@ from monitor.config.toml_file import parse_toml, validate
 from monitor.core.sensors.decoder import Decoder
 from monitor.errors import UserError
 from monitor.model.reading import Sample
+from monitor.model.stream import Action, ActionKind
 from monitor.units import STANDARD_GRAVITY_M_S2 as GRAVITY
 
 ENOUGH: Final = 200
@@ -42,6 +43,7 @@ _ALIKE: Final = 0.1
 """Between two readings the block rests, and nothing was hung on it or taken off (share of its weight)."""
 _BY_MAP: Final = "by the map, or the session's own rig"
 _REPLACE: Final = "not in the log: put the rig's own"
+_BELOW: Final = ", below the floor: LOOK AT IT, the position may count from another zero"
 
 
 def found_in_log(paths: Sequence[Path], map_path: Path | None = None) -> tuple[Mapping[str, Answer], Sequence[Sensor]]:
@@ -90,9 +92,13 @@ def _readings(paths: Sequence[Path], map_path: Path | None) -> tuple[Rig, Mappin
         rig = log.rig
         places = _places(rig)
         decode = Decoder(rig).decode
-        for frame in log.frames():
-            for item in decode(frame):
-                if isinstance(item, Sample) and item.sensor in places:
+        off = False
+        for given in log.inputs():
+            if isinstance(given, Action):
+                off = bool(given.number) if given.kind == ActionKind.BOUND_HEIGHT else off
+                continue
+            for item in decode(given):
+                if isinstance(item, Sample) and item.sensor in places and not (off and item.sensor == places[0]):
                     (position if item.sensor == places[0] else load).append((item.t_ns, item.value))
     times = np.array([t for t, _ in position], np.int64)
     at_ns = np.array([t for t, _ in load], np.int64)
@@ -148,7 +154,7 @@ def _answers(
     stands = len(log.motion.stands)
     fits = f"; {stands} stands are found with it" if stands else "; no stand is found with it: LOOK AT IT"
     top = max(log.top_up_m_s, log.top_down_m_s)
-    upper, lower = round(high + 0.5, 1), round(low - 0.3, 1)
+    upper, lower = round(high + 0.5, 1), max(0.0, round(low - 0.3, 1))  # a new rig's floor is at 0
     crown = math.ceil(high + 4.0)
     position, load = (sensor for sensor in (rig.sensor_of("block_position"), rig.sensor_of("hook_load")) if sensor)
     return {
@@ -162,7 +168,7 @@ def _answers(
         ),
         "crown": Answer(float(crown), f"4 m above the log's highest position ({high:.1f} m); {_REPLACE}"),
         "upper": Answer(upper, f"the log's work goes up to {high:.1f} m; {_REPLACE}"),
-        "lower": Answer(lower, f"the log's work goes down to {low:.1f} m; {_REPLACE}"),
+        "lower": Answer(lower, f"the log's work goes down to {low:.1f} m{'' if low >= 0.0 else _BELOW}; {_REPLACE}"),
         "max_speed": Answer(
             max(0.5, math.ceil(11.0 * top) / 10.0), f"a tenth above the log's highest speed over a second or more ({top:.2f} m/s)"
         ),

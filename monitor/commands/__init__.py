@@ -28,7 +28,7 @@ COMMANDS: Final = (
     Command("compare", "say what other rules would have said", "monitor.commands.compare"),
     Command("backtest", "say what a change of rules would have said of all recordings", "monitor.commands.backtest"),
     Command("fleet", "report of many rigs: alarms, tests, sensors, brakes, line work", "monitor.commands.fleet"),
-    Command("import", "make a session of a field log (CSV)", "monitor.commands.import_"),
+    Command("import", "make a session of a field log (CSV, xlsx, Parquet, LAS, WITSML)", "monitor.commands.import_"),
     Command("line", "work of the drilling line, planned and measured", "monitor.commands.line"),
     Command("drum", "the drum by layers; calibrate it by heights seen", "monitor.commands.drum"),
     Command("sessions", "list and verify what is recorded", "monitor.commands.sessions"),

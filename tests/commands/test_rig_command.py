@@ -16,6 +16,7 @@ from monitor.config.rig import Rig
 from monitor.config.rig_file import load_rig
 from monitor.config.toml_file import ConfigError
 from monitor.units import STANDARD_GRAVITY_M_S2
+from tests.support.dirty_logs import DirtyLog, dirty_log, log_of, work
 from tests.support.known_logs import Log, odd_night
 from tests.support.log_map import log_map
 
@@ -187,3 +188,21 @@ def test_name_comes_from_the_log_where_no_file_is_given(tmp_path: Path, monkeypa
 def test_screens_begin_in_the_units_of_the_sensors(position: str, load: str, units: str, tmp_path: Path) -> None:
     rig, _ = made(tmp_path, *PLAIN, "--position-unit", position, "--load-unit", load)
     assert rig.units == units
+
+
+def test_a_position_off_for_a_while_or_below_the_floor_makes_a_sound_rig_all_the_same(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    truth = work(77, 5.0)
+    path, mapping = dirty_log(truth, "shifted", 10.0, 77).write(tmp_path)
+    rig, _ = made(tmp_path, "--name", "new", "--from-log", str(path), "--map", str(mapping))
+    low, high = float(truth.height_m.min()), float(truth.height_m.max())
+    assert rig.limits.lower_m == pytest.approx(low - 0.3, abs=0.3)
+    assert rig.limits.upper_m == pytest.approx(high + 0.5, abs=0.3)
+    below = DirtyLog(10.0, [(s, f"{float(p) - 8.0:.2f}", load) for s, p, load in log_of(truth, 10.0, 77).rows])
+    path, mapping = below.write(tmp_path, log_map(position="range = [-20, 44]\nsigma = 0.02", load="sigma = 4"))
+    (tmp_path / "new.toml").unlink()
+    capsys.readouterr()
+    rig, _ = made(tmp_path, "--name", "new", "--from-log", str(path), "--map", str(mapping))
+    assert rig.limits.lower_m == 0.0
+    assert "m, below the floor: LOOK AT IT" in capsys.readouterr().out

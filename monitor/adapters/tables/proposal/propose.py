@@ -246,7 +246,13 @@ def _choices(
     ]
     made += [Choice("filled", "forward", words) for words in filled]
     if found_words:
-        made.append(Choice("missing", ", ".join(found_words), f"repeated in {rows} rows, and no reading"))
+        made.append(
+            Choice(
+                "missing",
+                ", ".join(found_words),
+                f"again and again in the {rows} rows looked at, and no reading: left out",
+            )
+        )
     return tuple(made)
 
 
