@@ -1,8 +1,8 @@
-"""Checks a file that a command is asked to write before the work, not after it."""
+"""Files that commands write: looked at before the work, not after it, and whole or not there, after a power cut too."""
 
 import os
 from collections.abc import Iterable, Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 
 from monitor.errors import UserError
@@ -34,6 +34,33 @@ def check_out(path: Path, endings: Sequence[str], replace: bool | None, sources:
         )
 
 
+def part_of(path: Path) -> Path:
+    """The name beside `path` under which this process writes what is to stand there."""
+    return path.with_name(f".{path.name}.{os.getpid()}.part")
+
+
+def take_name(part: Path, path: Path) -> None:
+    """Give the finished file `part` the name `path`. On return it keeps that through a power cut; one before leaves what was
+    there: a name on the disk before its content would stand for half a file.
+
+    Raises:
+        OSError: the disk refuses.
+    """
+    _sync(part, os.O_RDWR)
+    os.replace(part, path)
+    if hasattr(os, "O_DIRECTORY"):
+        with suppress(OSError):  # the file is whole; some file systems cannot be asked for their folders
+            _sync(path.parent, os.O_RDONLY | os.O_DIRECTORY)
+
+
+def _sync(path: Path, how: int) -> None:
+    handle = os.open(path, how)
+    try:
+        os.fsync(handle)
+    finally:
+        os.close(handle)
+
+
 @contextmanager
 def whole(path: Path) -> Iterator[Path]:
     """A name beside `path` to write to. When the block has ended, what was written stands at `path`; where it raised, nothing.
@@ -41,10 +68,10 @@ def whole(path: Path) -> Iterator[Path]:
     Raises:
         UserError: it cannot be written.
     """
-    part = path.with_name(f".{path.name}.{os.getpid()}.part")
+    part = part_of(path)
     try:
         yield part
-        os.replace(part, path)
+        take_name(part, path)
     except OSError as error:
         raise UserError(f"{path}: cannot be written ({error.strerror or error})") from None
     finally:

@@ -1,6 +1,5 @@
 """What can be done with whole sessions: list them, check them, copy them while they are written, flag them."""
 
-import os
 import sqlite3
 from collections.abc import Iterator
 from contextlib import closing
@@ -8,6 +7,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
 
+from monitor.adapters.host.output_file import take_name
 from monitor.adapters.sessions.folder import started_ns
 from monitor.adapters.sessions.format import APPLICATION_ID, SUFFIX, SessionError
 from monitor.adapters.sessions.gaps import Gap, silence_of
@@ -181,7 +181,7 @@ def copy_session(source: Path, target: Path) -> Path:
         with closing(sqlite3.connect(uri, uri=True, timeout=10.0)) as old, closing(sqlite3.connect(part)) as new:
             old.backup(new, pages=256, sleep=0.01)
             new.execute("PRAGMA journal_mode=DELETE")
-        os.replace(part, target)
+        take_name(part, target)
         return target
     except (sqlite3.Error, OSError) as error:
         part.unlink(missing_ok=True)

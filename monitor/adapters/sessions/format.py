@@ -121,6 +121,8 @@ def check_header(sizes: Sequence[tuple[Any, ...]], path: Path) -> None:
         SessionError: there are more fields, or longer ones, than a session has.
     """
     for place, (key, size) in enumerate(sizes):
+        if size is None:
+            raise SessionError(f"{path}: is damaged: its header {str(key)[:40]!r} cannot be read")
         if place == HEADER_FIELDS or size > HEADER_BYTES:
             raise SessionError(
                 f"{path}: is damaged: its header holds more than any session's does ({str(key)[:40]!r}: {size >> 10:,} kB)"

@@ -4,13 +4,13 @@ A table is written beside its final name and takes that name only when it is com
 for a formula is disarmed in CSV and workbooks; Parquet holds it as it is.
 """
 
-import os
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any, Final, Literal, Protocol, Self
 
+from monitor.adapters.host.output_file import take_name
 from monitor.errors import UserError
 from monitor.text import inert
 
@@ -122,7 +122,7 @@ class TableFile:
             return
         try:
             self._table.finish()
-            os.replace(self._part, self.path)
+            take_name(self._part, self.path)
         except OSError as error:
             self._part.unlink(missing_ok=True)
             raise ExportError(f"{self.path}: cannot be written ({error.strerror or error})") from None

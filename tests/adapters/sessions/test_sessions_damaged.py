@@ -12,7 +12,7 @@ import pytest
 
 from monitor.adapters.sessions import opening
 from monitor.adapters.sessions.blocks import MAX_RAW_BYTES
-from monitor.adapters.sessions.format import SessionError
+from monitor.adapters.sessions.format import SessionError, check_header
 from monitor.adapters.sessions.reader import SessionReader
 from monitor.adapters.sessions.recorder import Recorder
 from monitor.config.rig_file import find_rig
@@ -121,6 +121,12 @@ def test_wrong_content(session: Path, statement: str, words: str) -> None:
     with pytest.raises(SessionError, match=words) as reported:
         read_all(session)
     assert str(session) in str(reported.value)
+
+
+def test_a_field_of_the_header_that_is_nothing(tmp_path: Path) -> None:
+    """No statement makes one; a write that was lost may."""
+    with pytest.raises(SessionError, match="its header 'rig' cannot be read"):
+        check_header([("config", 5), ("rig", None)], tmp_path)
 
 
 def test_a_block_that_unpacks_without_end(session: Path) -> None:
