@@ -152,33 +152,28 @@ class Core:
             if isinstance(item, Reject):
                 self._sensors.refuse(item)
             else:
-                self._take(item)
+                self.take(item)
         if self.decoder.news:
             findings += self._instruments.source_news(self.decoder.news, t_ns)
-        self._keep_grid(t_ns)
+        if self._thinned or (self._pace is not None and self._pace.slow):
+            self._choose_grid(t_ns)
         return findings
 
     def take(self, sample: Sample) -> list[Finding]:
-        """Take one admitted reading that came as a frame of its own, decoded already: as `ingest` would take that frame."""
-        findings = self._run_to(sample.t_ns)
-        self._take(sample)
-        self._keep_grid(sample.t_ns)
-        return findings
-
-    def _take(self, sample: Sample) -> None:
-        """Take one reading: the record of its sensor first, then the estimator."""
-        reason = self._sensors.records[sample.sensor].accept(sample)
+        """Take one admitted reading, of a frame that was decoded already: the record of its sensor first, then the estimator."""
+        t_ns, place = sample.t_ns, sample.sensor
+        findings = self._run_to(t_ns)
+        reason = self._sensors.records[place].accept(sample)
         if reason is None:
             if self._pace is not None:
-                self._pace.reading(sample.sensor, sample.t_ns)
-            reason = self._estimator.ingest(sample)
+                self._pace.reading(place, t_ns)
+            if self._estimator.uses[place]:
+                reason = self._estimator.ingest(sample)
         if reason is not None:
-            self._sensors.refuse(Reject(sample.t_ns, sample.sensor, reason))
-
-    def _keep_grid(self, t_ns: int) -> None:
-        """After readings at `t_ns`: choose the grid again where it is thinned, or is to be."""
+            self._sensors.refuse(Reject(t_ns, place, reason))
         if self._thinned or (self._pace is not None and self._pace.slow):
             self._choose_grid(t_ns)
+        return findings
 
     def act(self, action: Action) -> list[Finding]:
         """Take one admitted action of the crew."""

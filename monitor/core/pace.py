@@ -84,11 +84,13 @@ class Pace:
     """How slow each sensor is, and when the next look is due while all of them are."""
 
     __slots__ = (
-        "_always_settles", "_begun_ns", "_count", "_idle_ns", "_ids", "_intervals_ns", "_last_ns", "_law", "fresh_ns", "slow",
+        "_always_settles", "_begun_ns", "_count", "_idle_ns", "_ids", "_intervals_ns", "_last_ns", "_law", "_near_ns",
+        "_readings", "fresh_ns", "slow",
     )  # fmt: skip
 
     def __init__(self, rig: Rig, law: GridLaw) -> None:
         self._law = law
+        self._near_ns, self._readings = law.near_ns, law.readings
         self._always_settles = law.law == 1
         self._ids: Sequence[str] = tuple(sensor.id for sensor in rig.sensors)
         self._intervals_ns = [round(SECOND_NS / sensor.rate_hz) for sensor in rig.sensors]
@@ -112,19 +114,21 @@ class Pace:
         """A good reading of the sensor with that index in the rig's tuple came at `t_ns`."""
         last = self._last_ns[sensor]
         self._last_ns[sensor] = t_ns
-        if t_ns - last < self._law.near_ns or not last:
+        if t_ns - last < self._near_ns or not last:
             self._begun_ns[sensor], self._count[sensor] = t_ns, 0
             if last and self._intervals_ns[sensor]:
                 self._intervals_ns[sensor] = 0
                 self._judge()
             return
-        self._count[sensor] = count = self._count[sensor] + 1
-        if count >= self._law.readings:
-            mean = (t_ns - self._begun_ns[sensor]) // count
-            self._begun_ns[sensor], self._count[sensor] = t_ns, 0
-            if mean != self._intervals_ns[sensor]:
-                self._intervals_ns[sensor] = mean
-                self._judge()
+        count = self._count[sensor] + 1
+        if count < self._readings:
+            self._count[sensor] = count
+            return
+        mean = (t_ns - self._begun_ns[sensor]) // count
+        self._begun_ns[sensor], self._count[sensor] = t_ns, 0
+        if mean != self._intervals_ns[sensor]:
+            self._intervals_ns[sensor] = mean
+            self._judge()
 
     def after_input(self, t_ns: int) -> int:
         """An input came at `t_ns`, while slow: the next grid point."""

@@ -146,8 +146,9 @@ class Runner:
 
     def reading(self, sample: Sample) -> None:
         """Take what a frame of a recording says, decoded already: as `frame`, but there is no frame to hand to anybody."""
+        core = self.core
         self.frames += 1
-        findings = self.core.take(self.core.admit(sample))
+        findings = core.take(sample if sample.t_ns >= core.now_ns else core.admit(sample))
         if findings:
             self._emit(findings)
 

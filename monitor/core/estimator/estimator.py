@@ -90,6 +90,11 @@ class Estimator:
         self._handlers = [self._handler_for(sensor) for sensor in rig.sensors]
         wanted = self._free_motion.quantities
         self._free_motion_inputs = [sensor.quantity if sensor.quantity in wanted else "" for sensor in rig.sensors]
+        self.uses = [
+            handler is not None or quantity != ""
+            for handler, quantity in zip(self._handlers, self._free_motion_inputs, strict=True)
+        ]
+        """Of each sensor of the rig, whether `ingest` has any use for its readings."""
 
     # --- inputs ------------------------------------------------------------------------------------------------------
 

@@ -99,7 +99,9 @@ class Lateness:
         late = delay - usual
         if late <= _LATE_NS:
             drift = (t_ns - last_ns) // _DRIFT_DIVISOR
-            self.learn(delay if delay < usual + drift else usual + drift)
+            self._delay_ns = delay if delay < usual + drift else usual + drift
+            if self.since_ns:
+                self._end()
             return False
         if not self.since_ns:
             self.since_ns = t_ns
