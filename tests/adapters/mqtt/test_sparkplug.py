@@ -107,7 +107,7 @@ async def a_life(rig: Rig, url: str, nodes: MakeNode, session: Path, **secrets: 
         await until(reads(driver, "w", 100_000.0), "the first value of another life")
         await asyncio.to_thread(data, node, metric(None, "Float", 77.0, alias=11))
         await until(reads(driver, "w", 77_000.0), "a reading under another alias")
-        assert driver.core._decoder.missing == 0
+        assert driver.core.decoder.missing == 0
     with SessionReader(session) as reader:
         said = reader.findings()
         again: list[Any] = []

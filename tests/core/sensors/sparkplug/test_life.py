@@ -112,7 +112,7 @@ def test_numbers_wrap_and_a_gap_is_counted_and_said() -> None:
     assert bench.said() == [f"field/rig-7: 3 messages missing before number {603 % 256}, 3 so far"]
     bench.data((603 + 2) % 256)
     assert bench.said() == []  # told once a minute
-    assert bench.core._decoder.missing == 4
+    assert bench.core.decoder.missing == 4
     assert not bench.load.stale
 
 
@@ -121,7 +121,7 @@ def test_a_number_that_comes_twice_is_no_gap() -> None:
     bench.birth()
     bench.data(2)
     bench.data(2)
-    assert bench.core._decoder.missing == 0
+    assert bench.core.decoder.missing == 0
     assert bench.said() == ["field/rig-7: message number 2 came twice"]
 
 
@@ -339,7 +339,7 @@ def test_a_damaged_state_is_left_aside(path: str, value: object) -> None:
     later = Core(bench.rig, rules_for(bench.rig))
     later.restore(state, bench.t_ns, same_run=True)
     later.feed(frame("DDATA", metric(alias=7, float_value=44.0), seq=2, t_ns=bench.t_ns + STEP_NS))
-    assert later._decoder.missing == 0
+    assert later.decoder.missing == 0
     assert not later.snapshot().sensors[1].value.known
 
 
