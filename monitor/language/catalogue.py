@@ -8,6 +8,7 @@ from string import Formatter
 from typing import Final
 
 from monitor.errors import UserError
+from monitor.files import read_bounded
 from monitor.language import words
 from monitor.language.words import ENGLISH
 
@@ -69,9 +70,7 @@ def _take(path: Path) -> None:
     import polib
 
     try:
-        if path.stat().st_size > MOST_BYTES:
-            raise UserError(f"{path}: larger than {MOST_BYTES // 1_000_000} MB, so no catalogue of words")
-        text = path.read_text(encoding="utf-8")
+        text = read_bounded(path, MOST_BYTES).decode("utf-8-sig")
     except OSError as error:
         raise UserError(f"{path}: cannot be read ({error.strerror}); --words takes a .po file") from error
     except UnicodeDecodeError as error:

@@ -282,6 +282,17 @@ def test_who_has_no_certificate_of_the_cluster_is_not_let_in(tmp_path: Path, clu
         list(place.results(abs, [1]))
 
 
+def test_a_cluster_of_our_own_lets_no_stranger_in() -> None:
+    from distributed.security import Security
+
+    with Place(workers=1)._client() as client:
+        address = client.scheduler_info()["address"]
+        assert address.startswith("tls://127.0.0.1:")
+        for security in (Security.temporary(), None):
+            with pytest.raises((OSError, TypeError)):
+                distributed.Client(address, security=security, timeout="5s")
+
+
 def test_a_worker_that_dies_is_tried_again_and_nothing_counts_twice(crown: Path, tmp_path: Path, cluster: Any) -> None:
     place = Place(scheduler=cluster[0], certificates=cluster[1])
     content = content_of(str(crown))

@@ -1,5 +1,6 @@
 """The catalogue of words is whole, and what cannot be used is refused in words."""
 
+import os
 import subprocess
 import sys
 import tomllib
@@ -136,10 +137,17 @@ def test_a_file_that_is_not_there_or_not_text_is_refused(tmp_path: Path) -> None
     with pytest.raises(UserError, match="not UTF-8"):
         catalogue.choose("en", str(tmp_path / "bytes.po"))
     (tmp_path / "long.po").write_bytes(b" " * (catalogue.MOST_BYTES + 1))
-    with pytest.raises(UserError, match="larger than 4 MB"):
+    with pytest.raises(UserError, match="larger than 3,906 kB"):
         catalogue.choose("en", str(tmp_path / "long.po"))
 
 
 def test_english_needs_no_reader_of_catalogues() -> None:
     code = "import sys, monitor.language.catalogue as c; c.choose('en'); sys.exit('polib' in sys.modules)"
     assert subprocess.run([sys.executable, "-c", code], cwd=ROOT, check=False).returncode == 0
+
+
+def test_no_regular_file_is_a_catalogue(tmp_path: Path) -> None:
+    os.mkfifo(tmp_path / "pipe.po")
+    for path, kind in ((tmp_path / "pipe.po", "a named pipe"), (Path("/dev/zero"), "a device")):
+        with pytest.raises(UserError, match=f"cannot be read .is no regular file but {kind}"):
+            catalogue.choose("en", str(path))

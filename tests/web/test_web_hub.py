@@ -125,6 +125,15 @@ async def test_viewers_see_the_same_and_what_one_does_arrives_once() -> None:
     assert driver.acts == [Action(0, ActionKind.SHELVE, "brake-now-down", 600.0, "late crew", "AB")]
 
 
+async def test_initials_are_taken_as_they_are_typed() -> None:
+    driver = FakeDriver(sample.warning())
+    async with Hub(driver) as hub, joined(hub) as one, joined(hub) as other:
+        for place, viewer in enumerate((one, other), 1):
+            viewer.act(Request(ActionKind.ACKNOWLEDGE, "brake-now-down", None, "", "AB"))
+            await until(lambda place=place: len(driver.acts) == place, "the action")  # type: ignore[misc]
+    assert [action.who for action in driver.acts] == ["AB", "AB"]
+
+
 async def test_a_pass_is_good_once_and_a_wrong_one_never() -> None:
     async with Hub(FakeDriver(sample.calm())) as hub, joined(hub):
         invitation = hub.invitation()
