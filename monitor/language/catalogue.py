@@ -43,13 +43,13 @@ def choose(code: str, own: str | None = None) -> None:
     Raises:
         UserError: the file cannot be used; what is wrong, and where.
     """
-    _CHOSEN.update({_CODE: code, _OWN: own or ""})
     if own is not None:
         _take(Path(own))
     elif code == ENGLISH:
         words.use(ENGLISH, gettext.NullTranslations(), {})
     else:
         _take(HERE / f"{code}.po")
+    _CHOSEN.update({_CODE: code, _OWN: own or ""})
 
 
 def environment_of_words() -> dict[str, str]:

@@ -148,6 +148,8 @@ def test_english_needs_no_reader_of_catalogues() -> None:
 
 def test_no_regular_file_is_a_catalogue(tmp_path: Path) -> None:
     os.mkfifo(tmp_path / "pipe.po")
+    before = catalogue.environment_of_words()
     for path, kind in ((tmp_path / "pipe.po", "a named pipe"), (Path("/dev/zero"), "a device")):
         with pytest.raises(UserError, match=f"cannot be read .is no regular file but {kind}"):
             catalogue.choose("en", str(path))
+    assert catalogue.environment_of_words() == before
