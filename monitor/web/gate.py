@@ -6,6 +6,7 @@ token in the URL sets. A websocket must come from the page served here, loopback
 any host, and send cookies along.
 """
 
+import re
 import secrets
 from collections.abc import Callable
 from typing import Final
@@ -28,6 +29,7 @@ HEADERS: Final = {
     "Server": "stopmark",
 }
 """Nothing is fetched from outside, nothing frames the page, and no address of it leaks."""
+_HOST: Final = re.compile(r"(?P<name>\[[0-9a-fA-F:.]+\]|[^\[\]@:/?#\s]*)(:[0-9]*)?")
 _WELCOME: Final = (
     '<!DOCTYPE html><meta charset="utf-8"><meta http-equiv="refresh" content="0; url=."><title>Stopmark</title>'
 )
@@ -81,11 +83,9 @@ def _refused(words: str) -> web.Response:
 
 
 def _name(host: str) -> str:
-    """The name in a Host header, without the port."""
-    try:
-        return (urlsplit(f"//{host}").hostname or "").lower()
-    except ValueError:
-        return ""
+    """The name in a Host header, without the port; empty where no browser writes it so."""
+    found = _HOST.fullmatch(host)
+    return found["name"].strip("[]").lower() if found else ""
 
 
 def _origin(request: web.Request) -> str:

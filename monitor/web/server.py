@@ -67,6 +67,12 @@ _WORDS: Final = {
 """What the page itself says."""
 
 
+NO_MESSAGE: Final = (
+    *(AssertionError, AttributeError, LookupError, OverflowError, RecursionError, TypeError, ValueError),
+)
+"""What textual-serve raises over a message that its page does not send."""
+
+
 def _reason(words: str) -> bytes:
     """`words` for the message that closes a websocket: whole letters, as many as it takes."""
     return words.encode()[:_CLOSE_BYTES].decode(errors="ignore").encode()
@@ -229,7 +235,7 @@ class WebServer(Server):
             why = short_reason(error)
             words = tr("This view cannot be shown now ({why}): close another, then try again.", why=why)
             await websocket.close(code=WSCloseCode.TRY_AGAIN_LATER, message=_reason(words))
-        except (AssertionError, AttributeError, LookupError, OverflowError, RecursionError, TypeError, ValueError):
+        except NO_MESSAGE:
             await websocket.close(
                 code=WSCloseCode.UNSUPPORTED_DATA, message=b"The page sent what no page of ours sends."
             )

@@ -4,7 +4,7 @@ from collections.abc import Callable, Mapping
 from types import MappingProxyType
 from typing import Final
 
-from tests.fuzz import carried, ledgers, logs, nodes, sessions, stream, texts
+from tests.fuzz import carried, ledgers, logs, nodes, requests, sessions, stream, texts
 
 Target = Callable[[bytes], None]
 
@@ -22,7 +22,10 @@ TARGETS: Final[Mapping[str, Target]] = MappingProxyType(
         "log-witsml": logs.witsml,
         "log-binary": logs.binary,
         "log-proposed": logs.proposed,
+        "map": requests.log_map,
+        "web": requests.browser,
         "session": sessions.session,
+        "notes": requests.notes,
         "ledger": ledgers.ledger,
         "core": stream.core,
         "carried": carried.restart,

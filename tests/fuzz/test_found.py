@@ -16,6 +16,7 @@ from monitor.adapters.sessions.chain import SessionChain
 from monitor.adapters.sessions.format import SessionError
 from monitor.adapters.sessions.reader import SessionReader
 from monitor.adapters.sessions.recorder import Recorder
+from monitor.adapters.sessions.remarks import NOTE_BYTES, Remark, add_remark, remarks_of
 from monitor.adapters.tables.field_map import EXAMPLE, load_map
 from monitor.config.rig import Rig
 from monitor.config.rules_file import build_rules
@@ -26,6 +27,7 @@ from monitor.model.stream import Action, ActionKind, Frame
 from monitor.runtime.assembly import header_of
 from monitor.runtime.replay import ReplayDriver
 from monitor.runtime.restart import CATCH_UP_NS, state_of_last_run
+from monitor.web.gate import _name
 from simulators.scenario.scenario import load_scenario
 from tests.fuzz.sessions import few_rules, sound_session
 from tests.fuzz.stream import T_NS, shipped, sound_snapshot
@@ -284,3 +286,16 @@ def test_a_run_that_ended_in_silence_is_gone_on_from_where_it_ended(tmp_path: Pa
         recorder.advanced(core.now_ns)
         recorder.checkpoint(core.now_ns, core.state())
     assert state_of_last_run(tmp_path, "land")["t_ns"] == T_NS + 90_000_000_000
+
+
+def test_a_note_longer_than_anybody_types_is_left_out_and_the_others_are_read(tmp_path: Path) -> None:
+    path = changed(tmp_path / "a.stopmark")
+    for place, text in enumerate(("one", "x" * (NOTE_BYTES + 1), "two")):
+        add_remark(path, Remark(T_NS + place, T_NS, "AB", text))
+    assert [remark.text for remark in remarks_of(path)] == ["one", "two"]
+
+
+@pytest.mark.parametrize("host", ["-1[::1]:80", "x@localhost", "[::1]x:80", "[", "localhost:80x"])
+def test_a_host_that_no_browser_writes_is_not_this_machine(host: str) -> None:
+    assert _name(host) == ""
+    assert (_name("[::1]:80"), _name("LocalHost:8080"), _name("127.0.0.1")) == ("::1", "localhost", "127.0.0.1")

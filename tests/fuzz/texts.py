@@ -352,7 +352,8 @@ _MAP_VALUES: Final = (
 )
 
 
-def _find(name: str) -> Rig:
+def find_rig_of_map(name: str) -> Rig:
+    """A rig; a shipped one is read once."""
     return find_rig_once(name) if name in _SHIPPED else find_rig(name)
 
 
@@ -362,7 +363,7 @@ def fieldlog(data: bytes) -> None:
     here = folder()
     lines = list(_MAP)
     if draws.flag(3):
-        lines = _mangled_map(draws)
+        lines = mangled_map(draws)
     (here / "map.toml").write_text("\n".join(lines), encoding="utf-8", errors="surrogatepass")
     rows = [_HEAD]
     for place in range(4 + draws.below(12)):
@@ -376,7 +377,7 @@ def fieldlog(data: bytes) -> None:
     (here / "log.csv").write_bytes(log)
     try:
         # To parse a shipped rig anew for each input would take most of the time.
-        with patch.object(field_map, "find_rig", _find):
+        with patch.object(field_map, "find_rig", find_rig_of_map):
             found = FieldLog(here / "log.csv", load_map(here / "map.toml"))
         before = 0
         for frame in found.frames():
@@ -391,7 +392,8 @@ def fieldlog(data: bytes) -> None:
     assert found.words()
 
 
-def _mangled_map(draws: Draws) -> list[str]:
+def mangled_map(draws: Draws) -> list[str]:
+    """Lines of a map, edited."""
     return (
         edited_lines(draws, _MAP, _MAP_VALUES).splitlines()
         if draws.flag(2)

@@ -18,6 +18,8 @@ _TABLE: Final = (
 )
 _MOST: Final = 1_000
 """Remarks that are read of one session."""
+NOTE_BYTES: Final = 16 << 10
+"""Of a remark's text, or of a name: a longer one was not typed, and is left out."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,7 +60,8 @@ def remarks_of(path: Path) -> list[Remark]:
             base.execute("PRAGMA trusted_schema=OFF")
             if not base.execute("SELECT 1 FROM sqlite_master WHERE name = 'remark' AND type = 'table'").fetchone():
                 return []
-            query = f"SELECT t_ns, written_ns, who, text FROM remark ORDER BY t_ns, id LIMIT {_MOST}"
+            short = " AND ".join(f"length(CAST({part} AS BLOB)) <= {NOTE_BYTES}" for part in ("who", "text"))
+            query = f"SELECT t_ns, written_ns, who, text FROM remark WHERE {short} ORDER BY t_ns, id LIMIT {_MOST}"
             return [Remark(*row) for row in base.execute(query) if tuple(map(type, row)) == (int, int, str, str)]
     except (sqlite3.Error, UnicodeDecodeError):
         return []
