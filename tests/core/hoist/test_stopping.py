@@ -106,10 +106,9 @@ def test_the_notice_alone_gives_way_to_a_block_that_surely_slows_down(
     seen = CALCULATOR.solve(slower, load(tonnes), Brakes(FULL, FULL * 0.85))
     assert seen.reach_assured_m == steady.reach_assured_m
     gained = seen.margin_up_m - steady.margin_up_m if way > 0 else seen.margin_down_m - steady.margin_down_m
-    sure = max(0.0, slowing - 2.0 * sigma)
-    wait = RIG.limits.reaction_s + RIG.limits.notice_s
-    least = 0.5 * sure * wait * wait  # on the way to the brake; the stop from the lower speed is shorter, too
-    assert min(RIG.limits.notice_s * speed, least) - 1e-9 <= gained <= RIG.limits.notice_s * speed + 1e-9
+    # How much, the next test says; the doubt about the speed weighs a little more in the shorter stop, so that a slowing down of
+    # some millimetres per second squared may save nothing.
+    assert -1e-9 <= gained <= RIG.limits.notice_s * speed + 1e-9
     assert seen.allowed_m_s >= steady.allowed_m_s
 
 
