@@ -63,6 +63,9 @@ MANOEUVRE_JERK_PSD: Final = 5.0
 """Power of the jerk in a manoeuvre: a brake ramp of 5 m/s^3 or so lasting a quarter second (derived here). A coarse reading
 that stands out a little speaks of a gentler one that has lasted: there it falls as one over sigma. Taken for a hard one, the
 noise of such readings would throw the speed about by more than the manoeuvre does."""
+GENTLE_SHARE: Final = 0.4
+"""Of that, what a fine reading that stands out a little speaks of: a lever drawn slowly, or an auxiliary brake, some 3 m/s^3.
+What is harder stands out more by the next reading (derived here; `tests/benchmarks/estimator_figures.py` counts the bounds)."""
 MANOEUVRE_NS: Final = 250_000_000
 """How long that is believed after the last such reading."""
 KNOWN_ACCELERATION_SHARE: Final = 0.7
@@ -315,8 +318,8 @@ class PositionFilter:
         """Expect a manoeuvre from a reading that stands out on; whether the filter was calmer than that before."""
         kin, jerk_psd = self.kin, MANOEUVRE_JERK_PSD
         self._manoeuvre_until_ns = taken + MANOEUVRE_NS
-        if self._coarse and ratio < HARD_MANOEUVRE_RATIO:
-            jerk_psd *= min(1.0, sqrt(GENTLE_M2 / noise))
+        if ratio < HARD_MANOEUVRE_RATIO:
+            jerk_psd *= min(1.0, sqrt(GENTLE_M2 / noise)) if self._coarse else GENTLE_SHARE
         if not kin.jerk_psd < jerk_psd:
             return False
         kin.add_process_noise(dt if dt > 0.0 else 0.0, jerk_psd - kin.jerk_psd)
