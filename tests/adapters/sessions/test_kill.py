@@ -8,6 +8,7 @@ import pytest
 
 from monitor.model.stream import Action, Frame
 from tests.adapters.sessions.killing import killed_session
+from tests.support.killed_at_work import Killer
 
 
 @pytest.mark.parametrize("seed", range(6))
@@ -29,3 +30,13 @@ def test_killed_at_a_random_moment(tmp_path: Path, seed: int) -> None:
         before = inputs[place[id(note)] - 1]
         assert isinstance(before, Frame)
         assert json.loads(before.payload)["seq"] == note.number
+
+
+def test_killed_with_everything_at_work(tmp_path: Path) -> None:
+    """Recorder, ledger, retention, and an import, a report or an export; each process goes on where the one before was killed."""
+    killer = Killer(tmp_path)
+    for run in range(6):
+        killer.kill(run)
+    assert killer.tally.faults == []
+    assert killer.tally.frames > 0
+    assert killer.tally.files > 0
