@@ -35,6 +35,8 @@ LAST_RUN_S = 20.0
 _LOOK_S = 5.0
 """Real time between two looks at the figures for the ledger."""
 _CLOCK_STEP_NS = 1_000_000_000
+_BEHIND_NS = 500_000_000
+"""Stream time by which the core may be behind the clock when it is looked at: ten beats of the timer."""
 _CANCEL_AGAIN_S = 3.0
 """Real time after which a part of the run that has not ended is cancelled again; longer than any takes to end in order."""
 
@@ -106,8 +108,14 @@ class LiveDriver:
         self._stopping.set()
 
     def snapshot(self) -> Snapshot | None:
-        """The present state; None before the first input."""
-        return self.core.snapshot() if self.core.now_ns else None
+        """The present state; None before the first input. Asked for before the timer came round, after a stop of the process,
+        time is let pass first: what was known before it is old."""
+        if not self.core.now_ns:
+            return None
+        now_ns = self.clock.now_ns()
+        if now_ns - self.core.now_ns > _BEHIND_NS:
+            self.runner.advance(now_ns)
+        return self.core.snapshot()
 
     def act(self, request: Request) -> None:
         """Pass on what the crew asks for, with the present time."""

@@ -20,6 +20,9 @@ from monitor.model.stream import CARRIED_TOPIC, GRID_NS, HEALTH_TOPIC, RESERVED,
 
 TICK_S: Final = 0.05
 _LAG_WORTH_TELLING_S: Final = 0.1
+_STALL_S: Final = 1.0
+"""A delay of the loop that is told for `_STALL_TOLD_NS`: the rule asks for one that lasts; it would not hear of one long stop."""
+_STALL_TOLD_NS: Final = 1_500_000_000
 _PAST_S: Final = 0.0002
 """A timer that fires a moment early must not miss the grid point."""
 _GRACE_NS: Final = 600_000_000_000
@@ -112,6 +115,8 @@ class Runner:
         """When the last checkpoint was kept."""
         self._lag_s = 0.0
         self._worst_lag_s = 0.0
+        self._stall_s = 0.0
+        self._stall_until_ns = 0
         self._last_health: tuple[object, ...] | None = None
 
     # --- inputs -----------------------------------------------------------------------------------------------------
@@ -196,7 +201,10 @@ class Runner:
         """Give the core a health frame when anything about the monitor itself has changed. The first call starts the stream."""
         recording = "off" if self._recorder is None else self._recorder.state
         problem = self._recorder.problem if self._recorder is not None else ""
-        lag = self._lag_s if self._lag_s >= _LAG_WORTH_TELLING_S else 0.0
+        if self._lag_s >= _STALL_S:
+            self._stall_s, self._stall_until_ns = self._lag_s, t_ns + _STALL_TOLD_NS
+        lag = max(self._lag_s, self._stall_s if t_ns < self._stall_until_ns else 0.0)
+        lag = lag if lag >= _LAG_WORTH_TELLING_S else 0.0
         note = problem or (self.link if self.connected is False and self.link else self.note)
         health = (recording, self.connected, self.dropped, lag, note)
         self._lag_s = 0.0

@@ -2,10 +2,14 @@
 
 import asyncio
 import contextlib
+import json
 import sqlite3
+import subprocess
+import sys
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 from pathlib import Path
+from typing import Any
 
 from monitor.adapters.host.clock import StreamClock
 from monitor.adapters.mqtt.address import parse_broker_url
@@ -49,3 +53,22 @@ def live(recorder: Recorder | None = None) -> LiveDriver:
     return LiveDriver(
         find_rig("land"), read_text(Path(rules)), str(rules), parse_broker_url(NO_BROKER, {}), clock, "LIVE", recorder
     )
+
+
+class Child:
+    """`tests.host.host_child`, and what it says."""
+
+    def __init__(self, broker: str, data: Path) -> None:
+        self.process = subprocess.Popen(
+            [sys.executable, "-m", "tests.host.host_child", broker, str(data)],
+            stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True, cwd=Path(__file__).parents[2],
+        )  # fmt: skip
+
+    def ask(self, word: str = "look") -> dict[str, Any]:
+        assert self.process.stdin is not None
+        assert self.process.stdout is not None
+        self.process.stdin.write(word + "\n")
+        self.process.stdin.flush()
+        reported: dict[str, Any] = json.loads(self.process.stdout.readline())
+        assert reported["alive"]
+        return reported

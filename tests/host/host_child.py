@@ -2,7 +2,7 @@
 
 Usage: python -m tests.host.host_child BROKER_URL FOLDER. Segments of two seconds. For each word read from standard input it takes
 one more reading and prints a line of JSON: "look" (how it fares), "starve" (no file handle is left from now on), "feed" (there
-are again). Ends in order when standard input ends.
+are again); "peek" prints without a reading. Ends in order when standard input ends.
 """
 
 import asyncio
@@ -44,13 +44,19 @@ async def serve(driver: LiveDriver, recorder: SegmentedRecorder, said: Said) -> 
             resource.setrlimit(resource.RLIMIT_NOFILE, (3, hard))
         elif word == "feed":
             resource.setrlimit(resource.RLIMIT_NOFILE, (soft, hard))
-        driver.runner.message(Frame(driver.clock.now_ns(), driver.topics[0], b"1"))
+        if word != "peek":
+            now_ns, drum = driver.clock.now_ns(), driver.rig.sensors[0]
+            reading = {"value": 1_000_000, "t": now_ns // 1_000_000, "seq": driver.runner.frames % 65_536}
+            driver.runner.message(Frame(now_ns, driver.rig.topic(drum), json.dumps(reading).encode()))
+        snapshot = driver.snapshot()
+        assert snapshot is not None
         print(
             json.dumps({
-                "t_ns": driver.core.now_ns, "frames": driver.runner.frames, "connected": driver.runner.connected,
+                "t_ns": snapshot.t_ns, "now_ns": driver.clock.now_ns(), "height": snapshot.value("height").validity.name,
+                "stale": snapshot.sensors[0].stale, "frames": driver.runner.frames, "connected": driver.runner.connected,
                 "note": driver.runner.note, "state": recorder.state, "problem": recorder.problem,
                 "lost": recorder.lost, "alive": not running.done(), "said": said.lines,
-                "alarms": [alarm.key for alarm in driver.core.snapshot().alarms],
+                "alarms": [alarm.key for alarm in snapshot.alarms],
             }),
             flush=True,
         )  # fmt: skip

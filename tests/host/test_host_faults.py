@@ -28,7 +28,7 @@ from monitor.adapters.sessions.recorder import Recorder
 from monitor.presentation.format import clock as clock_words
 from tests.adapters.sessions.streams import HEADER
 from tests.commands.test_commands import ROOT
-from tests.host.host import DEADLINE_S, NO_BROKER, live, recorded, running
+from tests.host.host import DEADLINE_S, NO_BROKER, Child, live, recorded, running
 from tests.support.broker import Mosquitto, until, wait_until
 
 
@@ -223,28 +223,9 @@ def test_the_demo_ends_without_complaint_when_nobody_reads(tmp_path: Path) -> No
 # --- file handles -------------------------------------------------------------------------------------------------------
 
 
-class Child:
-    """`tests.host.host_child`, and what it says."""
-
-    def __init__(self, broker: Mosquitto, data: Path) -> None:
-        self.process = subprocess.Popen(
-            [sys.executable, "-m", "tests.host.host_child", broker.url.replace("127.0.0.1", "localhost"), str(data)],
-            stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True, cwd=ROOT,
-        )  # fmt: skip
-
-    def ask(self, word: str = "look") -> dict[str, Any]:
-        assert self.process.stdin is not None
-        assert self.process.stdout is not None
-        self.process.stdin.write(word + "\n")
-        self.process.stdin.flush()
-        reported: dict[str, Any] = json.loads(self.process.stdout.readline())
-        assert reported["alive"]
-        return reported
-
-
 def test_no_file_handles_left(broker: Mosquitto, tmp_path: Path) -> None:
     """A new segment and a new connection both need handles; without any the watch goes on, and then both come by themselves."""
-    child = Child(broker, tmp_path / "data")
+    child = Child(broker.url.replace("127.0.0.1", "localhost"), tmp_path / "data")
     try:
         wait_until(lambda: child.ask()["connected"], "the connection", DEADLINE_S)
         before = child.ask("starve")

@@ -10,10 +10,12 @@ import pytest
 
 from monitor.config.rig_file import find_rig
 from monitor.model.alarm import Finding
-from monitor.model.stream import GRID_NS, Action, Frame
+from monitor.model.stream import GRID_NS, Action, Clock, Frame
 from monitor.runtime import runner as runner_module
 from monitor.runtime.runner import Runner
 from simulators.scenario.direct_feed import shipped_core
+from tests.host.host import live, running
+from tests.support.broker import until
 
 
 class Times:
@@ -40,6 +42,18 @@ class Times:
     def advanced(self, t_ns: int) -> None:
         """Keep it."""
         self.advances.append(t_ns)
+
+
+class Later:
+    """A clock that is five seconds ahead of `clock`, as after a stop."""
+
+    rate = 1.0
+
+    def __init__(self, clock: Clock) -> None:
+        self._clock = clock
+
+    def now_ns(self) -> int:
+        return self._clock.now_ns() + 5_000_000_000
 
 
 class Machine:
@@ -102,3 +116,29 @@ def test_why_there_is_no_connection_is_not_hidden_by_what_is_said_meanwhile() ->
         runner.connected, runner.link, runner.note = connected, link, note
         runner.health(1_700_000_000_000_000_000 + at)
         assert runner.core.snapshot().health.note == shown
+
+
+def test_one_long_stop_of_the_loop_is_told_for_long_enough_to_be_heard() -> None:
+    """The rule of it waits for a second; so short a stop as a busy machine makes is told once."""
+    told: dict[float, list[float]] = {}
+    for stop_s in (0.6, 30.0):
+        runner, start_ns = Runner(shipped_core(find_rig("land"))), 1_700_000_000_000_000_000
+        runner.health(start_ns)
+        runner._lag_s = stop_s
+        told[stop_s] = []
+        for quarter in range(1, 13):
+            runner.health(start_ns + quarter * 250_000_000)
+            told[stop_s].append(runner.core.snapshot().health.lag_s)
+    assert told[0.6] == [0.6] + 11 * [0.0]
+    assert told[30.0] == 6 * [30.0] + 6 * [0.0]
+
+
+async def test_a_look_before_the_timer_comes_round_lets_time_pass_first() -> None:
+    driver = live()
+    async with running(driver):
+        await until(lambda: driver.core.now_ns > 0, "the start")
+        driver.clock = Later(driver.clock)
+        before_ns = driver.core.now_ns
+        snapshot = driver.snapshot()
+        assert snapshot is not None
+        assert snapshot.t_ns >= before_ns + 5_000_000_000
