@@ -365,6 +365,7 @@ SIGNALS: Final[tuple[Signal, ...]] = (
     Signal("holding_ratio", "ratio", "holding ratio, service", _holding, STOPPING),
     Signal("emergency_ratio", "ratio", "holding ratio, emergency", _emergency, STOPPING),
     Signal("effectiveness", "ratio", "brake effectiveness", BrakeNumber(lambda b: b.effectiveness), STOPPING),
+    Signal("effectiveness_bound", "ratio", "brake effectiveness, 99 % bound", _effectiveness_bound, STOPPING),
     Signal("response_time", "time", "brake response time", BrakeNumber(lambda b: b.response_time), _PRESSED),
     Signal("creep", "speed", "creep while set", BrakeNumber(lambda b: b.creep), _PRESSED),
     Signal("fade", "fraction", "friction lost to heat", BrakeNumber(lambda b: b.fade), ("braking",)),
