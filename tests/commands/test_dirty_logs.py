@@ -147,7 +147,9 @@ def test_a_position_off_for_a_while_costs_no_line_work_and_raises_nothing(tmp_pa
     assert summary["bad"]["may count from another zero"][0] > 1000
     with SessionChain([session]) as chain:
         assert not [f for f in chain.findings() if f.kind == "alarm" and f.raised and f.severity >= Severity.CAUTION]
-        assert worked_sessions(chain).work_j == pytest.approx(truth.line_work_j, rel=0.01)
+        log = worked_sessions(chain)
+    assert log.work_j == pytest.approx(truth.line_work_j, rel=0.01)
+    assert not [beyond for beyond in log.beyond if beyond.seconds > 0.0]
     out = tmp_path / "report.html"
     assert main(["report", str(session), "-o", str(out), "--jobs", "1"]) == 0
     page = out.read_text()

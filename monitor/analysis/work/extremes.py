@@ -156,6 +156,8 @@ def times_beyond(motion: Motion) -> list[Beyond]:
     limits, block = series.rig.limits, series.rig.block
     speed = np.where(series.held, np.nan, np.abs(speeds(series)))
     height = np.where(series.held, np.nan, series.height_m)
+    for from_s, to_s in series.doubtful_s:
+        height[(series.t_s >= from_s) & (series.t_s <= to_s)] = np.nan
     rated_n = block.rated_load_kg * GRAVITY
     rows: tuple[tuple[str, float, Dimension, Floats, int], ...] = (
         ("above the upper limit", limits.upper_m, "length", height, 1),

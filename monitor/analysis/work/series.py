@@ -14,7 +14,7 @@ string hangs is still seen, and so are stands.
 
 from collections import Counter
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from itertools import pairwise
 from typing import Any, Final
 
@@ -23,6 +23,7 @@ from numpy.typing import NDArray
 
 from monitor.adapters.sessions.chain import SessionChain
 from monitor.adapters.sessions.reader import SessionReader
+from monitor.adapters.tables.cleaning.quality import MAY_BE_OFF, stretches_of
 from monitor.adapters.tables.columns import ColumnDecoder
 from monitor.config.rig import Rig
 from monitor.core.estimator.hook_load import dead_line_shares
@@ -80,6 +81,8 @@ class Series:
     """Of EXTRAS those that the log has."""
     left_out: Mapping[str, int] = field(default_factory=dict)
     """Readings that are left out, by reason."""
+    doubtful_s: Sequence[tuple[float, float]] = ()
+    """(from, to) in which the height may count from another zero: travel is known then, and whether a limit is passed is not."""
 
     def ns(self, t_s: float) -> int:
         """Stream time of `t_s`."""
@@ -146,7 +149,15 @@ def series_of_sessions(
         for name, some in parts.items()
     }
     moved_ns = [said.t_ns for said in chain.findings() if said.key == ActionKind.BOUND_HEIGHT]
-    return series_of_readings(rig, found, moved_ns)
+    log = series_of_readings(rig, found, moved_ns)
+    doubtful = [
+        ((one.from_ns - log.start_ns) * 1e-9, (one.to_ns - log.start_ns) * 1e-9)
+        for note in chain.notes()
+        if note.kind == "quality"
+        for one in stretches_of(note.text)
+        if one.kind == MAY_BE_OFF
+    ]
+    return replace(log, doubtful_s=doubtful)
 
 
 def series_of_readings(

@@ -141,6 +141,11 @@ WORK_TABLES: Final[Mapping[str, WorkTable]] = MappingProxyType(
 """By the word that `stopmark export --what` takes."""
 
 
+def _short(cell: Any) -> Any:
+    """A number as it is known at best: without what binary fractions add behind it."""
+    return float(f"{cell:.9g}") if isinstance(cell, float) else cell
+
+
 def export_work(
     sessions: Sequence[Path],
     out: Path,
@@ -160,7 +165,7 @@ def export_work(
     rows = table.rows(log)
     with TableFile(out, table.columns) as file:
         if rows:
-            file.write([list(column) for column in zip(*rows, strict=True)])
+            file.write([[_short(cell) for cell in column] for column in zip(*rows, strict=True)])
         times = log.series
         first_ns = times.start_ns if len(times.t_s) else None
         last_ns = times.ns(float(times.t_s[-1])) if len(times.t_s) else None
