@@ -7,6 +7,9 @@ Theory of operation
     to its line there. A block that only creeps (a bit drilling ahead) does count. Where height or load are not known for
     a few seconds the way from before to after counts: the least there can have been. Of readings that come seconds apart
     only the heights that were read count (`reading`): the motion that an estimate makes up between them runs on before a turn.
+    The string changes hands at rest: a load that is another one after a way than before it hung there since the way began, or, in
+    the middle of a stroke, not before its end. Where loads come more rarely than heights, one that is read in a stroke hung there
+    since the stroke began, or since the load before it; the way made meanwhile is set right then.
 
 The trade counts the whole hook load, block included, over every stroke, the empty ones too (API RP 9B).
 """
@@ -27,6 +30,8 @@ BRIDGE_S: Final = 15.0
 """Over a longer time without height and load nothing is counted; with readings seconds apart:"""
 BRIDGE_READINGS: Final = 4.5
 """... or over so many of their intervals, if that is longer."""
+JERKED: Final = 0.1
+"""Share by which the load of a block that speeds up or slows down differs: up to 1 m/s2 (mass times acceleration)."""
 _GAP_NS: Final = 2 * GRID_NS
 """Readings further apart than this are a gap, over which the block may have travelled at full speed."""
 _MOVING: Final = (HoistState.HOISTING, HoistState.LOWERING)
@@ -36,7 +41,8 @@ class LineWork:
     """Sums of one line. `update` once per grid point; read the attributes after it."""
 
     __slots__ = (
-        "_height_m", "_interval_s", "_load_n", "_moved", "_seen_ns", "since_cut_j", "speed_m_s", "total_j",
+        "_height_m", "_interval_s", "_load_n", "_load_ns", "_moved", "_old_load_m", "_old_load_n", "_seen_ns", "_way",
+        "since_cut_j", "speed_m_s", "total_j",
     )  # fmt: skip
 
     def __init__(self, max_speed_m_s: float) -> None:
@@ -49,6 +55,11 @@ class LineWork:
         self._load_n = math.nan
         self._seen_ns = 0
         self._moved = False
+        self._load_ns = -1
+        self._old_load_n = self._old_load_m = 0.0
+        """Travel of this stroke that was counted with a load from before it, and that load."""
+        self._way = 0.0
+        """Which way the last travel that was counted went."""
         self._interval_s = 0.0
         """Usual time between two readings of slow data."""
 
@@ -73,8 +84,9 @@ class LineWork:
             self._load_n, self._height_m = load_n, height_m
         self._moved = moving
 
-    def reading(self, taken_ns: int, load_n: float, height_m: float, hoist: HoistState) -> None:
-        """The same of slow data: the last height that was read, taken at `taken_ns`. One that was counted counts nothing."""
+    def reading(self, taken_ns: int, load_n: float, height_m: float, hoist: HoistState, load_ns: int = -1) -> None:
+        """The same of slow data: the last height that was read, taken at `taken_ns`. One that was counted counts nothing.
+        `load_ns` says when the load was read."""
         since_ns = taken_ns - self._seen_ns
         if since_ns <= 0 or not (load_n == load_n and height_m == height_m):
             return
@@ -82,8 +94,30 @@ class LineWork:
             since_s = since_ns * 1e-9
             usual = self._interval_s or since_s
             self._interval_s = usual + 0.1 * (min(since_s, 3.0 * usual) - usual)
-        far = abs(height_m - self._height_m) > JUMP_M
-        self.update(taken_ns, load_n, height_m, HoistState.HOISTING if far else hoist)
+        way_m = height_m - self._height_m
+        far = abs(way_m) > JUMP_M
+        goes_on = far and way_m * self._way > 0.0
+        if not goes_on:
+            self._old_load_m = 0.0  # it rested, or turned
+        fresh, self._load_ns = load_ns != self._load_ns or load_ns < 0, load_ns
+        counted_n, before_j = load_n, self.total_j
+        if abs(load_n - self._load_n) > JERKED * max(load_n, self._load_n):
+            # The string changed hands: before this way began, or, where it goes on, after it ended.
+            counted_n = self._load_n if goes_on and not self._old_load_m else load_n
+            self._load_n = counted_n
+        self.update(taken_ns, counted_n, height_m, HoistState.HOISTING if far else hoist)
+        travel_m = abs(way_m) if self.total_j > before_j else 0.0
+        if self._height_m == height_m or not far:
+            self._load_n = load_n
+        self._way = way_m if travel_m else 0.0
+        if not fresh:
+            self._old_load_m += travel_m
+            self._old_load_n = load_n
+            return
+        more = (load_n - self._old_load_n) * self._old_load_m
+        self.total_j += more
+        self.since_cut_j = max(0.0, self.since_cut_j + more)
+        self._old_load_m = 0.0
 
     def go_on_elsewhere(self) -> None:
         """The next height counts from another zero: no travel lies between."""

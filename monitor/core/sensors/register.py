@@ -156,6 +156,12 @@ class SensorRegister:
         return self.readings[self._load_quantity][1] in (VALID, ABSENT)
 
     @property
+    def load_ns(self) -> int:
+        """When the last reading of the load came; -1 where there was none."""
+        record = self._by_quantity.get(self._load_quantity)
+        return -1 if record is None else record.last_ns
+
+    @property
     def load_stepped(self) -> bool:
         """Whether the hook load may mean another thing than before."""
         record = self._by_quantity.get(self._load_quantity)

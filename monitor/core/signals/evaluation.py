@@ -197,7 +197,7 @@ class Evaluation:
         # 5. The work of the line.
         work = self.line_work
         if estimate.slow:
-            work.reading(estimate.read_ns, hook_n, estimate.read_m, hoist)
+            work.reading(estimate.read_ns, hook_n, estimate.read_m, hoist, self._sensors.load_ns)
         else:
             work.update(t_ns, hook_n, estimate.height_m, hoist)
 

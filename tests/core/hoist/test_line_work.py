@@ -157,3 +157,38 @@ def test_a_cut_begins_the_line_anew_and_a_restart_keeps_what_was_done() -> None:
 def test_a_state_that_is_none_is_refused(saved: dict[str, object]) -> None:
     with pytest.raises(ValueError, match="since_cut_j"):
         LineWork(1.6).restore(saved)
+
+
+def strokes_with_rare_loads(period_s: float, loads_every: int, string_n: float) -> tuple[float, float]:
+    """(counted, true) J of 40 stands pulled, the load read with every so many heights only."""
+    work, true_j, t_s, seen_ns, seen_n = LineWork(1.6), 0.0, 0.0, -1, BLOCK_N
+    rows = 0
+
+    def rest(seconds: float, height_m: float, load_n: float) -> None:
+        for _ in range(round(seconds / period_s)):
+            row(height_m, load_n)
+
+    def row(height_m: float, load_n: float) -> None:
+        nonlocal t_s, seen_ns, seen_n, rows
+        t_s += period_s
+        rows += 1
+        if rows % loads_every == 0:
+            seen_ns, seen_n = round(t_s * 1e9), load_n
+        work.reading(round(t_s * 1e9), seen_n, height_m, HoistState.STILL, seen_ns)
+
+    for stand in range(40):
+        rest(20.0 + stand % 7, 5.0, BLOCK_N + string_n)
+        for place in range(1, 13):
+            row(5.0 + 2.0 * place, BLOCK_N + string_n)
+        rest(30.0 + stand % 5, 29.0, BLOCK_N)
+        for place in range(1, 13):
+            row(29.0 - 2.0 * place, BLOCK_N)
+        rest(30.0 + stand % 4, 5.0, BLOCK_N)
+        true_j += 24.0 * (2.0 * BLOCK_N + string_n)
+    return work.since_cut_j, true_j
+
+
+@pytest.mark.parametrize("loads_every", [1, 3, 6, 10])
+def test_a_load_that_is_read_in_a_stroke_hung_there_since_it_began(loads_every: int) -> None:
+    counted, true = strokes_with_rare_loads(4.0, loads_every, 1000e3)
+    assert counted == pytest.approx(true, rel=0.02)
