@@ -20,6 +20,7 @@ def test_fade_by_hand() -> None:
     assert brakes.fade_factor(200, 200, 400, 0.6) == 1.0
     assert brakes.fade_factor(300, 200, 400, 0.6) == pytest.approx(0.8)
     assert brakes.fade_factor(1000, 200, 400, 0.6) == 0.6
+    assert brakes.fade_factor(1000, 200, 400, 0.0) == 0.0
 
 
 @pytest.mark.parametrize(

@@ -102,6 +102,13 @@ def test_a_straight_line_on_one_layer_is_safe() -> None:
     fit = calibrate(heights, turns, LINES, GUESS, 2.0, start_turns_sigma=0.5)
     assert not fit.straight_line_unsafe
     assert straight_line_error_m(GUESS, 2.0, 0.0, 30.0, LINES) == (0.0, 0.0)
+    # The same range of the drum, counted from elsewhere.
+    for start in (2.0, 7.0):
+        error, at = straight_line_error_m(GUESS, start, 22.0 - start, 122.0 - start, LINES)
+        assert (error, at + start) == pytest.approx(
+            (straight_line_error_m(GUESS, 22.0, 0.0, 100.0, LINES)[0], at + start)
+        )
+        assert error != 0.0
 
 
 @pytest.mark.parametrize("start", [0.0, 4.0, 20.0, 35.0])

@@ -87,7 +87,10 @@ def test_nothing_is_nothing(seed: int) -> None:
 @pytest.mark.parametrize("shape", ["leak", "thermal"])
 def test_too_short_a_trace_is_unclear(shape: str, seed: int) -> None:
     # Twenty seconds of either are straight within the noise.
-    assert diagnose_leak(*trace(shape, seed, seconds=20), NOISE).decay is Decay.UNCLEAR
+    verdict = diagnose_leak(*trace(shape, seed, seconds=20), NOISE)
+    assert verdict.decay is Decay.UNCLEAR
+    fitted = (verdict.leak_per_pv_1_s, verdict.settles_at_pa, verdict.time_constant_s)
+    assert all(math.isnan(number) for number in fitted)
 
 
 @pytest.mark.parametrize("seed", range(3))
@@ -95,6 +98,11 @@ def test_too_short_a_trace_is_unclear(shape: str, seed: int) -> None:
 @pytest.mark.parametrize("shape", ["leak", "thermal"])
 def test_a_longer_trace_is_never_told_wrong(shape: str, seconds: int, seed: int) -> None:
     assert diagnose_leak(*trace(shape, seed, seconds), NOISE).decay in (Decay.UNCLEAR, Decay(shape))
+
+
+def test_six_readings_are_enough() -> None:
+    times = [0.0, 1, 2, 3, 4, 5]
+    assert diagnose_leak(times, [1e7 - 1e6 * t for t in times], NOISE).decay is not Decay.STEADY
 
 
 def test_a_rising_pressure_is_no_leak() -> None:

@@ -118,7 +118,10 @@ LAND = DrumGeometry(0.7112, 0.034925, 36)
     [
         (lambda: drum.block_height_m(LAND, 20, 12, 1.0, 0), "lines is 0"),
         (lambda: LAND.block_travel_per_turn_m(20, 0), "lines is 0"),
+        (lambda: DrumGeometry(0.7112, 0.7112, 36), "rope_diameter_m"),
         (lambda: drum.rope_ea_n(0.0), "rope_diameter_m"),
+        (lambda: drum.rope_ea_n(0.03, 0.0), "modulus_pa"),
+        (lambda: drum.rope_ea_n(0.03, 1e11, 0.0), "fill"),
         (lambda: drum.block_drop_m(1e5, 0.0, 20, 12, 48, 44), "ea_n"),
         (lambda: heat.cooled_c(90, 20, 10, 0.0), "tau_s"),
         (lambda: brakes.EddyBrake(95e3, 0.0, 75), "critical_speed_rad_s"),

@@ -40,6 +40,7 @@ def test_thicker_rope_may_do_more(first: float, second: float) -> None:
     thin, thick = sorted((first, second))
     assert line.goal_j_per_m(thin) <= line.goal_j_per_m(thick)
     assert line.goal_j_per_m(thin, 2.5) == pytest.approx(line.goal_j_per_m(thin) / 2)
+    assert line.goal_j_per_m(thin, 0.5) == pytest.approx(line.goal_j_per_m(thin) / 10)
     assert line.goal_j_per_m(thin, 7.0) == line.goal_j_per_m(thin)
 
 
@@ -70,6 +71,8 @@ def test_strength_is_found_within_half_a_millimetre() -> None:
         (lambda: line.round_trip_j(-1, 28, 200, 1e5, 0), "depth_m"),
         (lambda: line.round_trip_j(3000, 0, 200, 1e5, 0), "stand_m"),
         (lambda: line.casing_j(3000, 12, -1, 1e5), "casing_buoyed_n_m"),
+        (lambda: line.casing_j(-1, 12, 300, 1e5), "depth_m"),
+        (lambda: line.casing_j(3000, 12, 300, -1), "block_n"),
         (lambda: line.casing_j(3000, 0, 300, 1e5), "joint_m"),
         (lambda: line.breaking_strength_n(0.030, "EIPS"), "certificate"),
         (lambda: line.breaking_strength_n(0.0254, "X"), "certificate"),

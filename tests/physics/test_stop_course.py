@@ -5,7 +5,8 @@ from collections.abc import Iterator
 
 import pytest
 
-from monitor.physics.motion import Phases
+from monitor.physics.motion import Hoist, Phases, lowering_phases
+from monitor.units import STANDARD_GRAVITY_M_S2
 
 STEP_S = 1e-4
 LAG_S = 0.3
@@ -72,6 +73,27 @@ def test_a_ramp_that_has_begun_goes_on_from_there(done: float, ramp: float, coas
     begun = CASES["falls on, then stops"][0].begun(done)
     assert (begun.ramp_s, begun.coast_m_s2) == (pytest.approx(ramp), pytest.approx(coast))
     assert (begun.jerk_m_s3, begun.slowing_m_s2) == (5.0, 1.8)
+
+
+@pytest.mark.parametrize("holds", [False, True])
+@pytest.mark.parametrize("left_n", [50_000.0, 0.5, -50_000.0])
+def test_an_auxiliary_brake_takes_its_pull_from_the_load_and_holds_no_more_than_it_may(
+    left_n: float, holds: bool
+) -> None:
+    hoist = Hoist(100_000.0, 1600.0, 12, 0.4, 1.04)
+    load = hoist.lowering * 100_000.0
+    mass, pull = hoist.drum_mass_kg + load, load * STANDARD_GRAVITY_M_S2
+    auxiliary = (pull - left_n) / hoist.pull_per_torque
+    brake = 2.0 * pull / hoist.pull_per_torque
+    drive = left_n if holds or left_n > 0.0 else 0.0
+    phases = lowering_phases(hoist, 100_000.0, brake, 0.5, auxiliary, holds)
+    assert phases.coast_m_s2 == pytest.approx(drive / mass, abs=1e-12)
+    assert phases.slowing_m_s2 == pytest.approx((2.0 * pull - drive) / mass)
+    assert phases.jerk_m_s3 == pytest.approx(2.0 * pull / mass / 0.5)
+    # The friction brake alone must hold what a brake without torque at standstill does not.
+    weak = lowering_phases(hoist, 100_000.0, 0.5 * brake, 0.5, auxiliary, holds)
+    assert (weak.slowing_m_s2 > 0.0) == (holds and left_n < pull)
+    assert lowering_phases(hoist, 100_000.0, brake, 0.0, auxiliary, holds).jerk_m_s3 == 0.0
 
 
 def test_help_slows_all_along() -> None:
