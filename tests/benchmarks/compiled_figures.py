@@ -11,6 +11,7 @@ import shutil
 import subprocess
 import sys
 import time
+from collections import deque
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 from tempfile import TemporaryDirectory
@@ -19,6 +20,7 @@ from typing import Final
 from monitor.adapters.sessions.reader import SessionReader
 from monitor.build import KIND
 from monitor.config.rig_file import find_rig
+from monitor.core.sensors.decoder import Decoder
 from monitor.model.stream import GRID_NS, Action, Frame
 from monitor.runtime.replay import ReplayDriver
 from simulators.scenario.direct_feed import shipped_core
@@ -122,10 +124,11 @@ def measured() -> dict[str, float]:
         record(PlantSource(full, scenario, 1, duration_s=SECONDS), path)
         with SessionReader(path) as session:
             found["replay, twelve sensors at 20 Hz"] = SECONDS / cpu_s(ReplayDriver(session, float("inf")).play_out)
-            items: list[Frame | Action] = []
+            decoder = Decoder(full)
             found["reading a session, for a second of it"] = (
-                1e3 * cpu_s(lambda: items.extend(session.inputs())) / SECONDS
+                1e3 * cpu_s(lambda: deque(session.readings(decoder), maxlen=0)) / SECONDS
             )
+            items = [*session.readings(decoder)]
     evaluating, sampling = parts_s(full, items)
     found["one grid point"] = 1e6 * evaluating * GRID_NS / (SECONDS * 1e9)
     found["one sample"] = 1e6 * sampling / len(items)

@@ -9,6 +9,7 @@ reading blocks, every sample, every rule. Its three parts are measured once more
 
 import argparse
 import time
+from collections import deque
 from collections.abc import Callable, Iterator, Sequence
 from itertools import groupby
 from pathlib import Path
@@ -17,6 +18,8 @@ from tempfile import TemporaryDirectory
 from monitor.adapters.sessions.reader import SessionReader
 from monitor.config.rig import Rig
 from monitor.config.rig_file import find_rig
+from monitor.core.sensors.decoder import Decoder
+from monitor.model.reading import Sample
 from monitor.model.stream import GRID_NS, Action, Frame
 from monitor.runtime.replay import ReplayDriver
 from simulators.scenario.direct_feed import shipped_core
@@ -65,8 +68,9 @@ def replaying(path: Path, seconds: float) -> list[Figure]:
     record(PlantSource(rig, find_scenario("calm-trip"), 1, duration_s=seconds), path)
     with SessionReader(path) as session:
         whole = cpu_s(ReplayDriver(session, float("inf")).play_out)
-        items: list[Frame | Action] = []
-        reading = cpu_s(lambda: items.extend(session.inputs()))
+        decoder = Decoder(rig)
+        reading = cpu_s(lambda: deque(session.readings(decoder), maxlen=0))
+        items = [*session.readings(decoder)]
     evaluating, sampling = parts_s(rig, items)
     points = seconds * 1e9 / GRID_NS
     found = show(Figure("replay at max, land rig, twelve sensors at 20 Hz", seconds / whole, TIMES_REAL, "500"))
@@ -99,7 +103,7 @@ def full_rate(rig: Rig) -> Rig:
     return rig.model_copy(update={"sensors": tuple(sensors)})
 
 
-def parts_s(rig: Rig, items: Sequence[Frame | Action]) -> tuple[float, float]:
+def parts_s(rig: Rig, items: Sequence[Frame | Sample | Action]) -> tuple[float, float]:
     """CPU time of a fresh core in (grid points, everything else) while it is fed `items`."""
     core = shipped_core(rig)
     evaluating = sampling = 0.0
@@ -116,7 +120,7 @@ def parts_s(rig: Rig, items: Sequence[Frame | Action]) -> tuple[float, float]:
     return evaluating, sampling
 
 
-def between_grid_points(items: Sequence[Frame | Action]) -> Iterator[list[Frame | Action]]:
+def between_grid_points(items: Sequence[Frame | Sample | Action]) -> Iterator[list[Frame | Sample | Action]]:
     """`items` in order, those between two grid points together."""
     for _, group in groupby(items, key=lambda item: item.t_ns // GRID_NS):
         yield list(group)
