@@ -18,6 +18,7 @@ import termios
 import time
 from collections.abc import Sequence
 from dataclasses import replace
+from importlib import import_module
 from pathlib import Path
 from tempfile import TemporaryDirectory
 
@@ -121,6 +122,33 @@ def trend_bytes(hours: float = 3.0) -> int:
     return history.bytes
 
 
+def watched_mb(hours: float = 3.0) -> tuple[float, float]:
+    """Memory of a process with all that a live run with a screen imports, its trends fed ten times a second and each of its
+    screens drawn now and then, MB (what is used alone, with a part of what is shared): after a minute, and after `hours`."""
+    words = f"from tests.benchmarks.screen_figures import print_memory; print_memory({hours})"
+    done = subprocess.run([sys.executable, "-c", words], capture_output=True, text=True, check=True)
+    first, last = map(float, done.stdout.split())
+    return first, last
+
+
+def print_memory(hours: float) -> None:
+    """The child of `watched_mb`."""
+    for module in ("monitor.ui.app", "monitor.runtime.live", "monitor.adapters.mqtt.source", "monitor.commands.watch"):
+        import_module(module)
+    history, base, rig, colours = History(), sample.calm(), sample.rig(), palette("day")
+    for tenth in range(round(36_000 * hours)):
+        snap = replace(base, t_ns=base.t_ns + tenth * sample.SECOND // 10)
+        history.feed(snap)
+        if tenth % 600 == 0:
+            for spec in SCREENS:
+                canvas = draw_page(View(snap, rig, "LIVE", history=history), spec, *LARGE)
+                for y in range(canvas.height):
+                    strip(canvas, y, colours)
+        if tenth in (600, round(36_000 * hours) - 1):
+            rollup = Path("/proc/self/smaps_rollup").read_text()
+            print(next(int(line.split()[1]) for line in rollup.splitlines() if line.startswith("Pss:")) / 1024)
+
+
 def cost() -> list[Figure]:
     """What the screen costs, by CPU time."""
     by_screen = {spec.name: frame_ms(spec, LARGE) for spec in SCREENS}
@@ -130,6 +158,7 @@ def cost() -> list[Figure]:
         python = child_cpu_ms(environment, sys.executable, "-c", "pass")
         words = child_cpu_ms(environment, sys.executable, "-m", "monitor.cli", "--help")
         paints = [first_paint(environment) for _ in range(RUNS + 1)][1:]
+    first_mb, last_mb = watched_mb()
     wall, cpu = (statistics.median(paint[side] for paint in paints) for side in (0, 1))
     return show(
         Figure(f"a frame at {LARGE[0]}x{LARGE[1]}, Drive: CPU", by_screen["Drive"], "ms", "under 20"),
@@ -141,6 +170,8 @@ def cost() -> list[Figure]:
         Figure("watch: command to first paint, median", wall, "s", "0.35"),
         Figure(f"watch: command to first paint, best of {RUNS}", min(paint[0] for paint in paints), "s", "0.35"),
         Figure("three hours of trends: numbers kept", trend_bytes() / 1e6, "MB"),
+        Figure("screen, memory after a minute (PSS)", first_mb, "MB"),
+        Figure("screen, memory after three hours of trends (PSS)", last_mb, "MB", "60"),
     )
 
 
