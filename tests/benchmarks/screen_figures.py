@@ -7,8 +7,10 @@ first paint, and the bytes of three hours of trends. These are CPU times, which 
 """
 
 import fcntl
+import math
 import os
 import pty
+import re
 import select
 import statistics
 import struct
@@ -16,6 +18,7 @@ import subprocess
 import sys
 import termios
 import time
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import replace
 from importlib import import_module
@@ -37,6 +40,8 @@ LARGE = (200, 60)
 FRAMES = 40
 RUNS = 11
 CALLS = 40
+IMPORTS = 16
+"""Packages in the table of imports."""
 TITLES = {b"2": b"SERVICE BRAKE", b"1": b"ROOM"}
 
 
@@ -95,14 +100,17 @@ def child_cpu_ms(environment: dict[str, str], *command: str) -> float:
     return 1e3 * spent / CALLS
 
 
-def first_paint(environment: dict[str, str]) -> tuple[float, float]:
-    """`watch` without a broker in a terminal of 120x40, up to its first paint: wall time and CPU time, s."""
+def first_paint(environment: dict[str, str], imports: Path | None = None) -> tuple[float, float]:
+    """`watch` without a broker in a terminal of 120x40, up to its first paint: wall time and CPU time, s. Into `imports` go the
+    times of all imports on the way, which cost time themselves."""
     master, slave = pty.openpty()
     fcntl.ioctl(slave, termios.TIOCSWINSZ, struct.pack("HHHH", 40, 120, 0, 0))
     begin = time.monotonic()
+    errors = slave if imports is None else os.open(imports, os.O_WRONLY | os.O_CREAT | os.O_TRUNC)
+    timed = [] if imports is None else ["-X", "importtime"]
     process = subprocess.Popen(
-        [sys.executable, "-m", "monitor.cli", "watch", "--rig", "land", "--broker", "mqtt://127.0.0.1:1", "--no-record"],
-        stdin=slave, stdout=slave, stderr=slave, env=environment | {"TERM": "xterm-256color"}, start_new_session=True,
+        [sys.executable, *timed, "-m", "monitor.cli", "watch", "--rig", "land", "--broker", "mqtt://127.0.0.1:1", "--no-record"],
+        stdin=slave, stdout=slave, stderr=errors, env=environment | {"TERM": "xterm-256color"}, start_new_session=True,
     )  # fmt: skip
     os.close(slave)
     try:
@@ -112,6 +120,24 @@ def first_paint(environment: dict[str, str]) -> tuple[float, float]:
         process.kill()  # it may wait for the terminal, which nobody reads any more
         process.wait()
         os.close(master)
+
+
+def print_imports(environment: dict[str, str], path: Path) -> None:
+    """Print the own time of the imports up to the first paint by package, ms: the least of three starts of each module."""
+    least: dict[str, float] = {}
+    for _ in range(3):
+        first_paint(environment, path)
+        for line in path.read_text(errors="replace").splitlines():
+            found = re.match(r"import time:\s+(\d+) \|\s+\d+ \| +(\S+)", line)
+            if found:
+                least[found[2]] = min(float(found[1]) / 1000, least.get(found[2], math.inf))
+    packages: Counter[str] = Counter()
+    for name, own_ms in least.items():
+        parts = name.split(".")
+        packages[".".join(parts[:2]) if parts[0] == "monitor" else parts[0]] += own_ms  # type: ignore[assignment]
+    print(f"imports up to the first paint, own time: {len(least)} modules, {sum(least.values()):.0f} ms")
+    for name, own_ms in packages.most_common(IMPORTS):
+        print(f"    {name:<32} {own_ms:6.1f} ms")
 
 
 def trend_bytes(hours: float = 3.0) -> int:
@@ -157,6 +183,7 @@ def cost() -> list[Figure]:
         environment = as_installed(Path(folder))
         python = child_cpu_ms(environment, sys.executable, "-c", "pass")
         words = child_cpu_ms(environment, sys.executable, "-m", "monitor.cli", "--help")
+        print_imports(environment, Path(folder) / "imports.txt")
         paints = [first_paint(environment) for _ in range(RUNS + 1)][1:]
     first_mb, last_mb = watched_mb()
     wall, cpu = (statistics.median(paint[side] for paint in paints) for side in (0, 1))
