@@ -112,7 +112,9 @@ def _goes_on(data: Sequence[bool], filled: Sequence[int], place: int) -> bool:
     following = [
         is_data for is_data, count in zip(data[place : place + 8], filled[place : place + 8], strict=True) if count
     ]
-    return sum(following) >= 0.6 * len(following)
+    # "Rig; 7" above the heads is half a number: two of the three rows after a first one of data are data, too.
+    nearest = following[1:4]
+    return sum(following) >= 0.6 * len(following) and sum(nearest) >= min(2, len(nearest))
 
 
 def _decimal(rows: Sequence[Sequence[str]], delimiter: str | None) -> Literal[".", ","]:
