@@ -104,7 +104,7 @@ def _find(name: str, rows: Sequence[Sequence[str]]) -> tuple[int, int]:
             f"{name}: its first row is data already; a first row with the names of the columns is needed to know what is what"
         )
     most = max(filled[i] for i in above)
-    head = next(i for i in above if filled[i] >= 0.6 * most)
+    head = next(i for i in above if filled[i] >= 0.7 * most)
     return head, first - head - 1
 
 
