@@ -5,6 +5,8 @@ The long run is ``python -m tests.benchmarks.soak_figures --hours 72 --faults 20
 
 import io
 import random
+import re
+import time
 from pathlib import Path
 
 import pytest
@@ -72,3 +74,19 @@ def test_figures_are_told_and_written(tmp_path: Path, capsys: pytest.CaptureFixt
     figures = main(["--hours", "0.02", "--faults", "0", "-o", str(tmp_path / "soak.csv")])
     assert [figure.value for figure in figures if figure.name.endswith(("lost", "unsound"))] == [0, 0]
     assert "sessions kept 1, of them unsound: none" in capsys.readouterr().out
+
+
+def test_viewers_come_and_go_on_a_day_with_two_hours_of_the_same_name(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setenv("TZ", "UTC")
+    words = ["--hours", "0.04", "--faults", "0", "--viewers", "--start", "2026-10-25T00:59", "--zone", "Europe/Paris"]
+    try:
+        figures = main(words)
+    finally:
+        monkeypatch.undo()
+        time.tzset()
+    assert [figure.value for figure in figures if figure.name.endswith(("lost", "unsound"))] == [0, 0]
+    told = capsys.readouterr().out
+    came, left = (int(found) for found in re.findall(r"came (\d+), left (\d+)", told)[0])
+    assert came == left > 0

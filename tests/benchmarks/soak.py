@@ -32,7 +32,7 @@ from monitor.model.stream import Action, ActionKind, Frame
 from monitor.runtime.assembly import core_of, header_of
 from monitor.runtime.findings import Tally, finding_dict
 from monitor.runtime.runner import OnFinding, Runner
-from simulators.scenario.plant_source import PlantSource
+from simulators.scenario.plant_source import DEFAULT_ORIGIN_NS, PlantSource
 from simulators.scenario.scenario import Scenario, Work
 from tests.benchmarks.soak_faults import DATUM, PACE, STOPS, Mishap, string_up
 from tests.benchmarks.soak_work import Crew, halt, start_again, work
@@ -173,6 +173,7 @@ class Soak:
         folder: Path,
         findings: IO[str],
         rig: Rig | None = None,
+        origin_ns: int = DEFAULT_ORIGIN_NS,
     ) -> None:
         self.rig = rig = rig or soak_rig()
         self.folder = folder
@@ -186,7 +187,7 @@ class Soak:
             # A machine much weaker than its file is rightly called weak all the time, which would be taken for a fault's.
             truth_spread=0.5,
         )
-        self.source = source = PlantSource(rig, scenario, seed)
+        self.source = source = PlantSource(rig, scenario, seed, origin_ns=origin_ns)
         self.draw = random.Random(f"soak:{seed}")
         rules_path = Path(default_rules_path())
         rules = read_text(rules_path)

@@ -4,8 +4,10 @@ Run it with ``python -m tests.benchmarks.soak_figures --hours 72 --faults 200``;
 faults. It goes as fast as the machine lets it (about 100 times real speed), and prints a line per hour of the stream, then
 the faults that were not recovered and a summary. With ``-o soak.csv`` the hours go into that file and the faults into
 ``soak-faults.csv`` beside it. ``--minutes`` ends it after so much real time at the next full hour; Ctrl-C ends it at once and
-tells what was reached. `tests.benchmarks.soak`
-says how a fault is judged.
+tells what was reached. `tests.benchmarks.soak` says how a fault is judged.
+
+The second soak has viewers that come and go (``--viewers``), and days on which clocks do odd things: ``--start
+2026-10-25T00:30 --zone Europe/Paris`` is an hour of which people there have two, ``--start 2016-12-31T23:30`` has a leap second.
 """
 
 import argparse
@@ -20,15 +22,18 @@ import time
 import tracemalloc
 from collections import Counter
 from collections.abc import Sequence
+from datetime import UTC, datetime
 from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import Any
 
 from monitor.adapters.sessions.catalogue import verify_session
 from monitor.adapters.sessions.folder import session_files
+from simulators.scenario.plant_source import DEFAULT_ORIGIN_NS
 from tests.benchmarks.figures import Figure
 from tests.benchmarks.soak import PARTS, Soak
 from tests.benchmarks.soak_faults import deck
+from tests.benchmarks.soak_viewers import Viewers
 
 HOUR_S = 3600.0
 GROWTH_MB = 5.0
@@ -107,32 +112,48 @@ def main(arguments: Sequence[str] | None = None) -> list[Figure]:
     parser.add_argument("--minutes", type=float, help="of real time after which it ends at the next hour")
     parser.add_argument("-o", dest="output", type=Path, help="CSV file for the hours; the faults go beside it")
     parser.add_argument("--trace", action="store_true", help="say where memory grew (half as fast)")
+    parser.add_argument("--viewers", action="store_true", help="browsers come and go meanwhile")
+    parser.add_argument("--start", type=datetime.fromisoformat, help="UTC time at which the stream begins")
+    parser.add_argument("--zone", help="time zone of the computer")
     given = parser.parse_args(arguments)
+    if given.zone:
+        os.environ["TZ"] = given.zone
+        time.tzset()
+    origin_ns = DEFAULT_ORIGIN_NS
+    if given.start:
+        origin_ns = int(given.start.replace(tzinfo=UTC).timestamp()) * 1_000_000_000
     with TemporaryDirectory(prefix="soak-") as folder, open(os.devnull, "w", encoding="utf-8") as findings:
         draw = random.Random(f"deck:{given.seed}")
         probe = Soak([], 0.1, given.seed, Path(folder, "probe"), findings)
         probe.close()
         mishaps = deck(probe.rig, given.faults, given.hours, draw)
-        soak = Soak(mishaps, given.hours, given.seed, Path(folder, "sessions"), findings)
-        rows = _run(soak, given)
+        soak = Soak(mishaps, given.hours, given.seed, Path(folder, "sessions"), findings, origin_ns=origin_ns)
+        viewers = None
+        if given.viewers:
+            viewers = Viewers(soak.rig, soak.core.snapshot, random.Random(f"viewers:{given.seed}"))
+        rows = _run(soak, given, viewers)
         kept = list(session_files(soak.folder))
         unsound = [problem for path in kept for problem in verify_session(path)]
         _print_summary(soak, rows, len(kept), unsound)
     done = [case for case in soak.cases if case.outcome]
     hours = f"{rows[-1]['hour']:g} h" if rows else "under an hour"
     calm = soak.calm
+    name = "second soak" if given.viewers else "soak"
     return [
         Figure(
-            "soak: faults recovered from", sum(case.outcome == "recovered" for case in done), f"of {len(done)}", "all"
+            f"{name}: faults recovered from",
+            sum(case.outcome == "recovered" for case in done),
+            f"of {len(done)}",
+            "all",
         ),
-        Figure("soak: memory after the first hour", _growth_mb(rows), f"MB more, {hours}", f"under {GROWTH_MB:g}"),
-        Figure("soak: frames lost", soak.recorder.lost, f"of {soak.runner.frames:,}", "0"),
-        Figure("soak: sessions unsound", len({*unsound}), f"of {len(kept)} kept", "0"),
-        Figure("soak: VALID between faults", 100 * calm["valid"] / max(1, calm["looked"]), "% of looks"),
+        Figure(f"{name}: memory after the first hour", _growth_mb(rows), f"MB more, {hours}", f"under {GROWTH_MB:g}"),
+        Figure(f"{name}: frames lost", soak.recorder.lost, f"of {soak.runner.frames:,}", "0"),
+        Figure(f"{name}: sessions unsound", len({*unsound}), f"of {len(kept)} kept", "0"),
+        Figure(f"{name}: VALID between faults", 100 * calm["valid"] / max(1, calm["looked"]), "% of looks"),
     ]
 
 
-def _run(soak: Soak, given: argparse.Namespace) -> list[dict[str, Any]]:
+def _run(soak: Soak, given: argparse.Namespace, viewers: Viewers | None) -> list[dict[str, Any]]:
     started = (time.monotonic(), time.process_time())
     rows: list[dict[str, Any]] = []
     first: dict[str, int] = {}
@@ -140,6 +161,8 @@ def _run(soak: Soak, given: argparse.Namespace) -> list[dict[str, Any]]:
     next_s = HOUR_S
     with contextlib.suppress(KeyboardInterrupt):  # what was reached is told all the same
         for t_s in soak.seconds():
+            if viewers is not None:
+                viewers.look()
             if t_s < next_s - 0.5 or soak.recorder.state != "on":
                 continue
             next_s += HOUR_S
@@ -154,6 +177,9 @@ def _run(soak: Soak, given: argparse.Namespace) -> list[dict[str, Any]]:
                 before = tracemalloc.take_snapshot()
             if given.minutes and time.monotonic() - started[0] > 60 * given.minutes:
                 break
+    if viewers is not None:
+        viewers.close()
+        print(f"viewers that came {viewers.came}, left {viewers.left}; pictures sent {viewers.pictures:,}")
     soak.recorder.flush(60.0)
     soak.close()
     grown = {way: size - first.get(way, 0) for way, size in containers_of(soak.core).items()} if first else {}

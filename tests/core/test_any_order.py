@@ -1,4 +1,4 @@
-"""The whole core under any order of readings, rubbish, the crew's actions, silences, restarts and looks back.
+"""The whole core under any order of readings, rubbish, the crew's actions, silences, restarts, jumps and looks back.
 
 After every step: no exception; every number that is shown as known is one; a height whose sensor is silent is not sure;
 every alarm goes the ways of its table, from where it was left, and no DANGER is set aside; and a fresh replay of the record
@@ -10,7 +10,7 @@ from typing import Any
 
 from hypothesis import settings
 from hypothesis import strategies as st
-from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, rule
+from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, precondition, rule
 
 from monitor.core.alarms.lifecycle import BY_CONDITION, LIFE
 from monitor.core.engine import Core
@@ -51,6 +51,7 @@ class AnyOrder(RuleBasedStateMachine):
         self.record: list[Frame | Action] = []
         self.said: list[Finding] = []
         self.states: dict[str, str] = {}
+        self.kept: tuple[str, int, int] | None = None
 
     def feed(self, item: Frame | Action) -> None:
         admitted = self.core.admit(item)
@@ -141,7 +142,7 @@ class AnyOrder(RuleBasedStateMachine):
         """A new process takes over what the old one knew, through its file."""
         kept = json.loads(json.dumps(self.core.state(), allow_nan=False))
         self.now_ns += 1_500_000_000
-        self.core, self.record, self.said, self.states = Core(RIG, RULES), [], [], {}
+        self.core, self.record, self.said, self.states, self.kept = Core(RIG, RULES), [], [], {}, None
         self.feed(Frame(self.now_ns, CARRIED_TOPIC, json.dumps(kept).encode()))
         self.begin()
 
@@ -155,13 +156,40 @@ class AnyOrder(RuleBasedStateMachine):
         assert said == self.said
         assert repr(again.snapshot()) == repr(self.core.snapshot())
 
+    @precondition(lambda self: self.core.now_ns and self.core.can_checkpoint)
+    @rule()
+    def checkpoint(self) -> None:
+        """The recorder keeps the state of this moment."""
+        state = json.dumps(self.core.state(), allow_nan=False)
+        self.kept = (state, self.core.now_ns, len(self.record))
+
+    @precondition(lambda self: self.kept is not None)
+    @rule()
+    def seek(self) -> None:
+        """A replay jumps here: from the last checkpoint, and what was recorded since."""
+        assert self.kept is not None
+        state, at_ns, count = self.kept
+        core = Core(RIG, RULES)
+        core.restore(json.loads(state), at_ns, same_run=True)
+        for item in self.record[count:]:
+            for finding in core.feed(core.admit(item)):
+                sound_finding(finding)
+                if finding.kind == "alarm":
+                    way = (finding.before, finding.after)
+                    assert way in WAYS or way in TWO_AT_ONCE, f"{finding.key} went {way} after a jump"
+        core.advance(self.now_ns)
+        if core.now_ns:
+            self.check_shown(core)
+
     @invariant()
     def shown_is_known(self) -> None:
-        if not self.core.now_ns:
-            return
-        snapshot = self.core.snapshot()
+        if self.core.now_ns:
+            self.check_shown(self.core)
+
+    def check_shown(self, core: Core) -> None:
+        snapshot = core.snapshot()
         sound_snapshot(snapshot)
-        silent_ns = self.core.now_ns - (self.read_ns or 0)
+        silent_ns = core.now_ns - (self.read_ns or 0)
         if silent_ns > SILENT_NS:
             assert snapshot.value("height").validity is not Validity.VALID, "an old height is shown as sure"
 
