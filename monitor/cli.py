@@ -21,6 +21,8 @@ CAUTION = (
     "ADVISORY ONLY. Stopmark reads and warns; it never commands. It replaces no safety device, procedure, manual, "
     "local code or licensed person."
 )
+_NO_THREAD = "can't start new thread"
+"""What Python says where the system gives it none."""
 _RIGHTS = (errno.EACCES, errno.EPERM)
 _REFUSALS = (*_RIGHTS, errno.EROFS, errno.ENOSPC, errno.EDQUOT, errno.EIO, errno.EMFILE, errno.ENFILE)
 """What the machine refuses whoever asks: rights, a disk, handles."""
@@ -94,8 +96,20 @@ def _run(words: Sequence[str]) -> int:
         return 0
     except OSError as error:
         return _refused(args.command, error) if error.errno in _REFUSALS else _internal_error(args.command)
-    except Exception:
-        return _internal_error(args.command)
+    except MemoryError:
+        return _starved(args.command)
+    except Exception as error:
+        return _starved(args.command) if _NO_THREAD in str(error) else _internal_error(args.command)
+
+
+def _starved(command: str) -> int:
+    """Say that the computer, or a limit, gives too little."""
+    print(
+        f"stopmark {command}: too little memory, or no further thread, is to be had: close other programs, or raise this one's"
+        " limits (ulimit -v, -u; MemoryMax and TasksMax of a service). What was recorded stays",
+        file=sys.stderr,
+    )
+    return 1
 
 
 def _refused(command: str, error: OSError) -> int:

@@ -8,7 +8,7 @@ from typing import Any
 
 import pytest
 
-from monitor.adapters.sessions.reader import SessionReader
+from monitor.adapters.sessions import reader
 from monitor.cli import main
 
 REFUSALS = [
@@ -29,12 +29,28 @@ def test_what_the_machine_refuses_is_no_mistake_of_ours(
     def refuse(*_: object) -> None:
         raise error
 
-    monkeypatch.setattr(SessionReader, "_open", refuse)
+    monkeypatch.setattr(reader, "open_read_only", refuse)
     session = tmp_path / "land-20260101-000000.stopmark"
     session.write_bytes(b"")
     assert main(["report", str(session), "-o", str(tmp_path / "out.html")]) == 1
     reported = capsys.readouterr().err
     assert reported.startswith(f"stopmark report: {words}")
+    assert "internal error" not in reported
+
+
+@pytest.mark.parametrize("error", [MemoryError("Out of memory"), RuntimeError("can't start new thread")])
+def test_too_little_memory_is_no_mistake_of_ours(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str], error: Exception
+) -> None:
+    def starve(*_: object) -> None:
+        raise error
+
+    monkeypatch.setattr(reader, "open_read_only", starve)
+    session = tmp_path / "land-20260101-000000.stopmark"
+    session.write_bytes(b"")
+    assert main(["report", str(session), "-o", str(tmp_path / "out.html")]) == 1
+    reported = capsys.readouterr().err
+    assert reported.startswith("stopmark report: too little memory, or no further thread")
     assert "internal error" not in reported
 
 
@@ -65,7 +81,7 @@ def test_a_mistake_of_ours_is_told_even_where_its_details_cannot_be_kept(
     def full(*_: object, **__: object) -> None:
         raise OSError(errno.ENOSPC, "No space left on device")
 
-    monkeypatch.setattr(SessionReader, "_open", break_down)
+    monkeypatch.setattr(reader, "open_read_only", break_down)
     monkeypatch.setattr("tempfile.mkstemp", full)
     session = tmp_path / "land-20260101-000000.stopmark"
     session.write_bytes(b"")

@@ -112,7 +112,9 @@ class SessionReader:
         mark = self._number("PRAGMA application_id")
         self.version = version = self._number("PRAGMA user_version")
         if mark != APPLICATION_ID:
-            raise SessionError(f"{self.path}: is not a Stopmark session (it is another program's database)")
+            begun = not mark and not self._number("SELECT count(*) FROM sqlite_master")
+            words = "it was begun, and nothing has reached it" if begun else "it is another program's database"
+            raise SessionError(f"{self.path}: is not a Stopmark session ({words})")
         if version > VERSION:
             raise SessionError(
                 f"{self.path}: was made by a newer Stopmark (format {version}, this one reads up to {VERSION});"

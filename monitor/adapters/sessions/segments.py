@@ -189,8 +189,15 @@ class SegmentedRecorder:
         if self._pruning is not None and self._pruning.is_alive():
             return
         self._next_look_ns = t_ns + LOOK_NS
-        self._pruning = threading.Thread(target=self._prune_now, args=(t_ns,), name="retention", daemon=True)
-        self._pruning.start()
+        # Without memory or a thread to be had the watch goes on, and the next look tries again.
+        pruning = threading.Thread(target=self._prune_now, args=(t_ns,), name="retention", daemon=True)
+        try:
+            pruning.start()
+        except (RuntimeError, MemoryError) as error:
+            LOG.warning("old sessions cannot be removed for now (%s)", error)
+            self._recorder.note(t_ns, "removal", f"old sessions could not be removed ({error})")
+            return
+        self._pruning = pruning
 
     def _prune_now(self, t_ns: int) -> None:
         try:

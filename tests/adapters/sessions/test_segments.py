@@ -3,6 +3,7 @@
 import logging
 import shutil
 import sqlite3
+import threading
 from contextlib import closing
 from pathlib import Path
 
@@ -316,3 +317,25 @@ def test_what_a_killed_recorder_left_is_put_in_order_by_the_next(tmp_path: Path)
     with SessionReader(Path(shutil.copy(left, tmp_path / "alone.stopmark"))) as session:
         assert list(session.inputs()) == frames
     assert not settle_session(left)
+
+
+def test_where_no_thread_is_to_be_had_sessions_stay_and_recording_goes_on(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    frames = [Frame(START_NS + hour * HOUR_NS, "a", b"1") for hour in range(3)]
+    start = threading.Thread.start
+
+    def starved(thread: threading.Thread) -> None:
+        if thread.name == "retention":
+            raise RuntimeError("can't start new thread")
+        start(thread)
+
+    monkeypatch.setattr(threading.Thread, "start", starved)
+    with DataFolder(tmp_path) as folder, SegmentedRecorder(folder, "land", RIG, START_NS, FOREVER) as recorder:
+        for frame in frames:
+            recorder.frame(frame)
+        assert recorder.flush()
+    files = list(session_files(tmp_path))
+    assert len(files) == len(frames)
+    with SessionReader(files[-1]) as session:
+        assert any("could not be removed (can't start new thread)" in note.text for note in session.notes())

@@ -123,6 +123,14 @@ def test_wrong_content(session: Path, statement: str, words: str) -> None:
     assert str(session) in str(reported.value)
 
 
+def test_a_session_that_was_cut_off_before_anything_was_in_it(tmp_path: Path) -> None:
+    path = tmp_path / "a.stopmark"
+    with closing(sqlite3.connect(path)) as base:
+        base.execute("PRAGMA journal_mode=WAL")
+    with pytest.raises(SessionError, match="it was begun, and nothing has reached it"):
+        SessionReader(path)
+
+
 def test_a_field_of_the_header_that_is_nothing(tmp_path: Path) -> None:
     """No statement makes one; a write that was lost may."""
     with pytest.raises(SessionError, match="its header 'rig' cannot be read"):
