@@ -6,7 +6,6 @@ decoder as they are. Nothing is decided here about a reading: a column of which 
 that has an unusual reading in it, is left to the payloads, which say what is wrong.
 """
 
-from bisect import bisect_right
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import lru_cache
@@ -25,7 +24,8 @@ _MARK: Final = 1_000_000
 _BEFORE: Final = b" \t\r\n:,["
 _AFTER: Final = b" \t\r\n,]}"
 """What stands before and after a number of JSON that is a whole one or has a fraction, and no more."""
-_POWERS: Final = tuple(10**digits for digits in range(1, 20))
+_LONGEST: Final = 10**18
+"""From here on a fraction is longer than any reading's."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -125,17 +125,23 @@ def _numbers(kind: Kind, form: Form) -> dict[int, Sequence[float]] | None:
         if not isinstance(after, Numbers) or after.mode not in (PLAIN, LED):
             return None
         parts, led = list(after.values()), after.mode == LED
-        if min(parts) < (10 if led else 0) or max(parts) >= _POWERS[-2]:
+        if min(parts) < (10 if led else 0) or max(parts) >= _LONGEST:
             return None
         found[place] = _decimals(whole, signed, parts, led)
     return found
 
 
-def _decimals(whole: Sequence[int], signed: bool, parts: Sequence[int], led: bool) -> list[float]:
+def _decimals(whole: list[int], signed: bool, parts: list[int], led: bool) -> list[float]:
     """Numbers before and after the point as one. A quotient of whole numbers is the same nearest float as the digits read."""
-    found = []
+    found: list[float] = []
+    above = 10
+    """The least power of ten above a part; mostly that of the part before, too."""
     for number, part in zip(whole, parts, strict=True):
-        scale = _POWERS[bisect_right(_POWERS, part)]
+        while above <= part:
+            above *= 10
+        while above > 10 * part and above > 10:
+            above //= 10
+        scale = above
         if led:
             scale //= 10
             part %= scale
