@@ -134,8 +134,7 @@ def _numbers(kind: Kind, form: Form) -> dict[int, Sequence[float]] | None:
 def _decimals(whole: list[int], signed: bool, parts: list[int], led: bool) -> list[float]:
     """Numbers before and after the point as one. A quotient of whole numbers is the same nearest float as the digits read."""
     found: list[float] = []
-    above = 10
-    """The least power of ten above a part; mostly that of the part before, too."""
+    above = 10  # the least power of ten above a part, mostly that of the part before
     for number, part in zip(whole, parts, strict=True):
         while above <= part:
             above *= 10
