@@ -19,6 +19,7 @@ from typing import Final, TextIO
 from tests.benchmarks.figures import OUTPUTS, PAGE, renewed, stamp
 
 LONG: Final[Mapping[str, str]] = {
+    "mutation_figures": "--module physics --sample 300",
     "notice_figures": "--calm 48 --danger 100",
     "soak_figures": "--hours 72 --faults 200 --seed 5",
     "trial_figures": "--set danger --runs 500",

@@ -103,12 +103,11 @@ def test_a_straight_line_on_one_layer_is_safe() -> None:
     assert not fit.straight_line_unsafe
     assert straight_line_error_m(GUESS, 2.0, 0.0, 30.0, LINES) == (0.0, 0.0)
     # The same range of the drum, counted from elsewhere.
+    whole, where = straight_line_error_m(GUESS, 22.0, 0.0, 100.0, LINES)
+    assert whole != 0.0
     for start in (2.0, 7.0):
         error, at = straight_line_error_m(GUESS, start, 22.0 - start, 122.0 - start, LINES)
-        assert (error, at + start) == pytest.approx(
-            (straight_line_error_m(GUESS, 22.0, 0.0, 100.0, LINES)[0], at + start)
-        )
-        assert error != 0.0
+        assert (error, at + start) == pytest.approx((whole, where + 22.0))
 
 
 @pytest.mark.parametrize("start", [0.0, 4.0, 20.0, 35.0])

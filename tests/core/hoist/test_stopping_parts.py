@@ -8,7 +8,7 @@ import pytest
 from monitor.core.hoist.stopping import NEVER_S, Brakes, StopCalculator, StopMark, StopResult, _extra, _time_to
 from monitor.physics.motion import Hoist, Reach, hoisting_phases, lowering_phases
 from tests.core.hoist.test_stopping import CALCULATOR, FULL, RIG, G, estimate, load
-from tests.support.changed import parts
+from tests.support.changed import changed, parts
 
 LIMITS = RIG.limits
 BRAKES = Brakes(FULL, FULL * 0.85)
@@ -148,3 +148,12 @@ def test_driving_time_until_the_margin_is_used_up(
     margin: float, speed: float, acceleration: float, reach: Reach, seconds: float
 ) -> None:
     assert _time_to(margin, speed, acceleration, reach, 0.4) == pytest.approx(min(seconds, NEVER_S))
+
+
+@pytest.mark.parametrize("acceleration", [0.2, -0.2])
+def test_driving_time_counts_only_as_much_change_of_speed_as_is_sure(acceleration: float) -> None:
+    moving = changed(estimate(20.0, -0.8, slowing=acceleration), acceleration_sigma_m_s2=0.3)
+    seen = CALCULATOR.solve(moving, load(100.0), BRAKES)
+    assert seen.brake_time_down_s == pytest.approx(seen.margin_down_m / 0.8)
+    surely = CALCULATOR.solve(changed(moving, acceleration_sigma_m_s2=0.0), load(100.0), BRAKES)
+    assert (surely.brake_time_down_s < surely.margin_down_m / 0.8) == (acceleration < 0.0)
