@@ -1,5 +1,5 @@
-"""Normal stops near a limit by a competent hand are silent: no loud word over rigs, loads, speeds and decelerations; nor over hands
-of calm work that were told falsely to brake."""
+"""Normal stops near a limit by a competent hand are silent: no loud word over rigs, loads, speeds and decelerations; nor over
+hands of calm work that were told falsely to brake."""
 
 import pytest
 
@@ -52,3 +52,12 @@ def test_a_hand_that_eases_in_the_auxiliary_brake_a_metre_short_is_not_told_to(
     scenario = case.scenario.model_copy(update={"duration_s": until_s})
     findings = findings_of(PlantSource(case.rig, scenario, case.seed))
     assert not [f.key for f in findings if f.raised and f.severity >= Severity.WARNING]
+
+
+def test_a_string_let_into_the_slips_is_no_stop_to_warn_of_though_counts_may_be_missing() -> None:
+    """Connections scatter, so that the height is known to 0.8 m only; the crew is asked to check it, not to brake."""
+    case = case_of("calm", 9303, 184)
+    scenario = case.scenario.model_copy(update={"duration_s": 712.0})
+    found = {f.key: f.severity for f in findings_of(PlantSource(case.rig, scenario, case.seed)) if f.raised}
+    assert "height-unconfirmed" in found
+    assert max(found.values()) < Severity.WARNING

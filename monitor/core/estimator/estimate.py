@@ -30,6 +30,7 @@ class Estimate:
         "speed_bound_m_s",
         "speed_m_s",
         "speed_sigma_m_s",
+        "stop_bound_m",
         "t_ns",
         "turns",
         "unconfirmed_m",
@@ -57,6 +58,7 @@ class Estimate:
         read_ns: int = 0,
         read_m: float = nan,
         may_be_off_m: float = 0.0,
+        stop_bound_m: float = nan,
     ) -> None:
         self.t_ns: Final = t_ns
         self.height_m: Final = height_m
@@ -82,6 +84,9 @@ class Estimate:
         """Of slow data: when the last believed reading was taken, and what height it said; no motion is made up in between."""
         self.may_be_off_m: Final = may_be_off_m
         """Of the bound, what a ready-made position may be off by as a whole."""
+        self.stop_bound_m: Final = stop_bound_m if stop_bound_m == stop_bound_m else height_bound_m
+        """The bound for what warns of a limit: what counts may have missed since a known height at one sigma only. That some were
+        lost unseen and that the hand comes late, too, is rarer than either (derived here)."""
 
 
 @dataclass(frozen=True, slots=True)

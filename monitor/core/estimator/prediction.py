@@ -88,6 +88,7 @@ def in_pause(now: Estimate, due: Estimate) -> Estimate:
         now.read_ns,
         now.read_m,
         now.may_be_off_m,
+        due.stop_bound_m,
     )
 
 
@@ -136,8 +137,16 @@ def estimate_at(t_ns: int, track: PositionFilter, plausibility: PlausibilityMoni
         doubt += plausibility.doubt_m(x)
     if plausibility.suspect:
         doubt += SUSPECT_M
-    bound = height_bound(motion, variance, transport_s * speed, stretch_m) + frame.stretch_doubt_m(x) + doubt
+    sure = frame.stretch_doubt_m(x) + doubt
+    bound = height_bound(motion, variance, transport_s * speed, stretch_m) + sure
+    stop_bound = bound
+    if unconfirmed > 0.0:
+        likely = track.way.likely_missed_m(frame.counting)
+        if likely < unconfirmed:
+            variance_then = variance - (unconfirmed**2 - likely**2) / Z99**2
+            stop_bound = height_bound(motion, variance_then, transport_s * speed, stretch_m) + sure
     bound += track.may_be_off_m
+    stop_bound += track.may_be_off_m
     validity = validity_of(lead, silent, bound, doubt, track.valid_bound_m)
     read_ns, read_m = 0, nan
     if lead.slow and (validity is not INVALID or not lead.drum):
@@ -164,6 +173,7 @@ def estimate_at(t_ns: int, track: PositionFilter, plausibility: PlausibilityMoni
         read_ns,
         read_m,
         track.may_be_off_m,
+        stop_bound,
     )
 
 

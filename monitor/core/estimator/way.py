@@ -73,6 +73,11 @@ class Way:
         missed_m = max(abs(self.missed_m), min(abs(self.suspected_m), MOST_SUSPECTED_M))
         return bound_about_m(missed_m, hypot(self.missed_sigma_m, counting * self.unconfirmed_m / Z99))
 
+    def likely_missed_m(self, counting: float) -> float:
+        """The same at one sigma, m: what connections show to be missed, and the standard doubt that they left. What is only
+        suspected is not in it."""
+        return abs(self.missed_m) + hypot(self.missed_sigma_m, counting * self.unconfirmed_m / Z99)
+
     def unseen_share(self, t_ns: int) -> float:
         """How much of what may go unseen can have come since the height was known, 0 to 1: it comes with way and with time, for
         rope slips at rest, too (common practice, no source)."""

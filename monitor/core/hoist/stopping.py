@@ -1,9 +1,10 @@
 """The stop mark: where the block comes to rest if braking is called for now, and how fast it may go here.
 
 Two answers. *Expected* uses best estimates of load, layer, speed, friction and lag. *Assured* takes every uncertainty at its
-unfavourable end: height and speed at the edge of their bound, the heavier load when lowering and the lighter when hoisting,
-weaker friction, the longer lag, the sheave factor that helps least, and whichever end of the inertia stops later. Rules use
-assured, so that they speak while stopping is still possible; screens show both, so that the crew sees how sure we are.
+unfavourable end: height and speed at the edge of their bound (of the height `Estimate.stop_bound_m`), the heavier load when
+lowering and the lighter when hoisting, weaker friction, the longer lag, the sheave factor that helps least, and whichever end
+of the inertia stops later. Rules use assured, so that they speak while stopping is still possible; screens show both, so that
+the crew sees how sure we are.
 
 The machine's uncertainties (load, friction, lag, inertia, tackle) are taken at their unfavourable ends all at once. What they
 add to the reach, the doubt about the height and the doubt about the speed are independent of one another, so these three
@@ -194,7 +195,7 @@ class StopCalculator:
         With no valid height the reaches are still given (they need speed only) and everything about room is NaN.
         """
         limits = self.limits
-        height, bound = estimate.height_m, estimate.height_bound_m
+        height, bound = estimate.height_m, estimate.stop_bound_m
         speed = estimate.speed_m_s
         size = abs(speed)
         room_up = limits.upper_m - height
@@ -265,10 +266,10 @@ class StopCalculator:
         wait = self._reaction + self._notice
         then = speed - sure * wait
         if then <= 0.0:
-            return 0.5 * speed * speed / sure + estimate.height_bound_m
+            return 0.5 * speed * speed / sure + estimate.stop_bound_m
         usual = expected.reach(then, 0.0, self._lag)
         assured = self._worst(usual, worst, then, 0.0)
-        bound, stop_s = estimate.height_bound_m, wait + assured.time_s
+        bound, stop_s = estimate.stop_bound_m, wait + assured.time_s
         if not assured.stops:
             return math.inf
         doubt = math.hypot(assured.distance_m - usual.distance_m, bound, stop_s * estimate.speed_bound_m_s)
@@ -331,7 +332,7 @@ def _no_more(number: float, last: float) -> float:
 
 def _extra(expected: Reach, assured: Reach, estimate: Estimate) -> float:
     """What the doubts about height and speed add to the assured reach, m: squares, as they are independent."""
-    bound = estimate.height_bound_m if math.isfinite(estimate.height_bound_m) else 0.0  # no height: the reach alone
+    bound = estimate.stop_bound_m if math.isfinite(estimate.stop_bound_m) else 0.0  # no height: the reach alone
     if not assured.stops:
         return bound
     doubt = assured.distance_m - expected.distance_m
