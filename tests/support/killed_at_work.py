@@ -42,7 +42,8 @@ MOST_FILES: Final = 6
 """Sessions that retention leaves."""
 PERIOD_S: Final = 0.05
 PAGE: Final = "<html>" + "a row of the report\n" * 20_000 + "</html>"
-LONGEST_S: Final = 0.8
+MOST_SAID: Final = 6_000
+"""Bytes that the longest-lived one has said: some 200 readings. By the clock a starved machine would kill all at their start."""
 
 
 def usage(folder: Path) -> Usage:
@@ -151,8 +152,9 @@ class Killer:
         work = list(WORKS)[run % len(WORKS)]
         process = self._server.Process(target=at_work, args=(self.folder, data, run, work))
         process.start()
-        wait_until(lambda: said.exists() and said.stat().st_size > 0, "the process writes")
-        time.sleep(self._draw.uniform(0.0, LONGEST_S))
+        enough = self._draw.randint(1, MOST_SAID)
+        wait_until(lambda: said.exists() and said.stat().st_size >= enough, "the process writes")
+        time.sleep(self._draw.uniform(0.0, 0.01))
         alive = process.is_alive()
         process.kill()
         process.join()
