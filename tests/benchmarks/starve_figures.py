@@ -26,8 +26,9 @@ def looked_at(child: Child, seconds: float) -> tuple[float, int, bool]:
     half a second, and whether the alarm of the late monitor was seen."""
     began_s = time.monotonic()
     stale_s, old, told = 0.0, 0, False
-    while (now_s := time.monotonic() - began_s) < seconds:
+    while time.monotonic() - began_s < seconds:
         seen = child.ask()
+        now_s = time.monotonic() - began_s
         old += seen["now_ns"] - seen["t_ns"] > OLD_NS
         stale_s = now_s if seen["stale"] else stale_s
         told = told or "monitor-late" in seen["alarms"]
