@@ -4,6 +4,8 @@ A page is pulled several times a second. A terminal that stalls is not written t
 """
 
 import os
+import select
+import stat
 import time
 from collections.abc import Callable
 from queue import Queue
@@ -67,14 +69,23 @@ class CanvasApp(App[int]):
         """Start the pull."""
         self.set_interval(1 / self._hertz, self.tick)
         self._terminal = getattr(self._driver, "fileno", None)
-        if isinstance(self._terminal, int) and os.isatty(self._terminal):
+        if isinstance(self._terminal, int) and (os.isatty(self._terminal) or _hung_up(self._terminal)):
             self.set_interval(LOOK_S, self._look_for_terminal)
         self.tick()
 
     def _look_for_terminal(self) -> None:
         """End when the terminal has gone without a signal: waiting for its keys would take all of a processor core."""
         if self._terminal is not None and not os.isatty(self._terminal):
+            self._leave_unwritten()
             self.exit(0)
+
+    def _leave_unwritten(self) -> None:
+        """Let the queue to a terminal that is gone take all that comes: nobody writes it any more, and the end would wait."""
+        queue = self._unwritten
+        if queue is not None:
+            with queue.not_full:
+                queue.maxsize = 0
+                queue.not_full.notify_all()
 
     def on_resize(self, _event: events.Resize) -> None:
         """Draw again for the new size."""
@@ -100,8 +111,14 @@ class CanvasApp(App[int]):
         Textual writes from a thread behind a bounded queue, and a full queue stops the whole asyncio loop, the monitor's
         included. A terminal that stalls (a slow line, a stopped window) therefore gets no more paint until it has caught up.
         """
+        queue = self._unwritten
+        return queue is not None and queue.qsize() > MOST_UNWRITTEN
+
+    @property
+    def _unwritten(self) -> "Queue[str | None] | None":
+        """What waits for the terminal."""
         queue = getattr(getattr(self._driver, "_writer_thread", None), "_queue", None)
-        return isinstance(queue, Queue) and queue.qsize() > MOST_UNWRITTEN
+        return queue if isinstance(queue, Queue) else None
 
     def _spot(self, event: events.MouseEvent) -> Spot | None:
         """What answers to the mouse where it is; nothing while something lies over the page."""
@@ -157,3 +174,13 @@ class CanvasApp(App[int]):
     def action_help_quit(self) -> None:
         """Handle Ctrl+C as `q`."""
         self.leave()
+
+
+def _hung_up(terminal: int) -> bool:
+    """Whether this was a terminal that is gone: an end of input of another kind, such as /dev/null, is none."""
+    if not hasattr(select, "poll"):
+        return False
+    look = select.poll()
+    look.register(terminal, select.POLLIN)
+    gone = any(state & (select.POLLHUP | select.POLLERR) for _, state in look.poll(0))
+    return gone and stat.S_ISCHR(os.fstat(terminal).st_mode)

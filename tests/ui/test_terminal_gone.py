@@ -35,3 +35,19 @@ def test_the_watch_ends_in_order_when_its_terminal_goes_away_without_a_word(tmp_
     (session,) = session_files(tmp_path)
     with SessionReader(session) as reader:
         assert sum(1 for _ in reader.inputs()) > 0
+
+
+def test_the_watch_ends_when_its_terminal_is_gone_before_anything_was_painted(tmp_path: Path) -> None:
+    master, slave = pty.openpty()
+    words = ["watch", "--rig", "land", "--broker", f"mqtt://127.0.0.1:{free_port()}", "--data", str(tmp_path)]
+    process = subprocess.Popen(
+        [sys.executable, "-m", "monitor.cli", *words], stdin=slave, stdout=slave, stderr=slave,
+        env=os.environ | {"TERM": "xterm-256color"}, start_new_session=True,
+    )  # fmt: skip
+    os.close(slave)
+    os.close(master)
+    try:
+        process.wait(GRACE_S)
+    finally:
+        process.kill()
+        process.wait()
