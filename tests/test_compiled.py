@@ -1,7 +1,7 @@
 """What compiled code does otherwise than the interpreter, and what the sources keep to so that nobody can tell.
 
 Some look at the sources that `pyproject.toml` names for compiling; the rest runs on whichever Stopmark is installed, and
-`.ci/compiled` runs it on the compiled one, by hand. That both give the same to the last bit is `tests/golden/fingerprint.py`.
+`.ci/compiled` runs it on the compiled one. That both give the same to the last bit is `tests/golden/fingerprint.py`.
 """
 
 import ast
