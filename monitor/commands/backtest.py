@@ -3,16 +3,15 @@
 import argparse
 import sys
 from collections.abc import Sequence
-from glob import glob
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from monitor.commands.common.ledger_places import add_ledgers, ledgers_by
 from monitor.commands.common.place_of_work import add_workers, place_of
 from monitor.commands.common.session_places import sessions_of
 from monitor.errors import UserError
 
 if TYPE_CHECKING:
-    from monitor.adapters.ledger.ledger import Entry
     from monitor.fleet.backtest import Outcome, Rules
 
 
@@ -33,9 +32,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("-o", "--out", metavar="DIR", required=True,
                         help="folder for the page, its tables, and what was worked out, or an address of a store (s3://…): a"
                         " back-test into the same folder works out only what is new")  # fmt: skip
-    parser.add_argument(
-        "--data", metavar="DIR", type=Path, help="folder of the ledgers: alarms that crews called false"
-    )
+    add_ledgers(parser)
     add_workers(parser)
 
 
@@ -55,7 +52,7 @@ def run(args: argparse.Namespace) -> int:
         raise UserError("both sides are the same: give --rules, --against or --set")
     place = place_of(args)
     parts = Parts(f"{args.out}/parts")
-    marks = {} if args.data is None else _marks(args.data)
+    marks = ledgers_by(args, sessions).entries
     so_far = [0, 1]
 
     def progress(done: int, total: int) -> None:
@@ -94,25 +91,6 @@ def _side(name: str, changes: Sequence[str] = ()) -> "Rules":
     text = read_text(path)
     rule_tables(parse_toml(text, str(path)), str(path))  # mistakes are said before the long work, not after it
     return Rules(text, str(path), changed)
-
-
-def _marks(folder: Path) -> "dict[str, list[Entry]]":
-    """What crews called false, by rig.
-
-    Raises:
-        UserError: there is no such folder, or no ledger in it.
-    """
-    from monitor.adapters.ledger.entries import FALSE_ALARM
-    from monitor.adapters.ledger.ledger import SUFFIX, Ledger
-
-    paths = [Path(name) for name in sorted(glob(str(folder / ("*" + SUFFIX))))]
-    if not paths:
-        raise UserError(f"--data {folder}: no ledger there")
-    marks = {}
-    for path in paths:
-        with Ledger(path) as ledger:
-            marks[path.name.removesuffix(SUFFIX)] = ledger.entries(FALSE_ALARM)
-    return marks
 
 
 def _print(outcome: "Outcome", out: str) -> None:

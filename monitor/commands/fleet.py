@@ -1,8 +1,8 @@
 """`stopmark fleet`: what is recorded of many rigs, on one page and in tables."""
 
 import argparse
-from pathlib import Path
 
+from monitor.commands.common.ledger_places import add_ledgers, ledgers_by
 from monitor.commands.common.place_of_work import add_workers, place_of
 from monitor.commands.common.session_places import sessions_of
 
@@ -21,10 +21,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         required=True,
         help="folder for the page and its tables, or an address of a store (s3://…)",
     )
-    parser.add_argument(
-        "--data", metavar="DIR", type=Path, action="append", default=[],
-        help="folder of ledgers, besides those that lie beside the sessions; may be given several times",
-    )  # fmt: skip
+    add_ledgers(parser)
     parser.add_argument(
         "--now", action="store_true", help="tests are overdue as of now, not as of the end of each rig's record"
     )
@@ -44,14 +41,13 @@ def run(args: argparse.Namespace) -> int:
         SensorSummary,
         UnusedSession,
         fleet_summary,
-        ledgers_beside,
     )
     from monitor.fleet.store import out_folder
     from monitor.fleet.tables import write_table
     from monitor.text import harmless
 
     sessions = sessions_of(args.sessions)
-    ledgers = ledgers_beside(sessions, args.data)
+    ledgers = ledgers_by(args, sessions)
     place = place_of(args)
     with out_folder(args.out) as out:
         with Progress(f"reading {len(sessions)} sessions"):

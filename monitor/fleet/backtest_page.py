@@ -52,7 +52,10 @@ def _summary(outcome: Outcome, marked: bool) -> str:
             " rules. Look at each in alarms.parquet (severity_after empty, lead_before_s given) before anything is changed."
         )
     if not marked:
-        words += paragraph("No ledgers were given (--data): what crews called false is not known.", "note")
+        words += paragraph(
+            "No ledger lies beside the sessions, and none was given (--data): what crews called false is not known.",
+            "note",
+        )
     if unusable:
         words += missing_note(
             f"{unusable} sessions could not be used; they stand last under Sessions, each with its reason."

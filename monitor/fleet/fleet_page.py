@@ -36,6 +36,8 @@ def fleet_page(summary: FleetSummary, subtitle: str) -> str:
     if summary.unused:
         rows = [(one.session, one.problem) for one in summary.unused]
         sections.append(("unused", "Sessions not used", table(("<session", "<why"), rows)))
+    if summary.unread:
+        sections.append(("unread", "Ledgers not read", table(("<ledger", "<why"), list(summary.unread.items()))))
     return sortable_page("Fleet report", subtitle, sections, _TAIL)
 
 
@@ -60,6 +62,8 @@ def _summary(summary: FleetSummary) -> str:
         words += missing_note(f"Overtravel device not tested in time: {names}. Test it by the site's own procedure.")
     if summary.unused:
         words += missing_note(f"{counted(len(summary.unused), 'session')} not used; each with its reason at the end.")
+    if summary.unread:
+        words += missing_note(f"{counted(len(summary.unread), 'ledger')} not read; each with its reason at the end.")
     return words
 
 

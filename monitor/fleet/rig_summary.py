@@ -6,18 +6,18 @@ Of each session only what was found when it was recorded is read: nothing is rep
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
-from pathlib import Path
 from typing import Final
 
-from monitor.adapters.ledger.ledger import SUFFIX, Entry, Ledger
+from monitor.adapters.ledger.ledger import Entry
 from monitor.adapters.ledger.trend import brake_trends
 from monitor.adapters.sessions.format import SessionError
 from monitor.adapters.sessions.reader import SessionReader
 from monitor.analysis.alarm_figures import AlarmFigures, figures, spans
 from monitor.core.checks.overtravel import OVERTRAVEL
 from monitor.fleet.engine import Failure, Place
+from monitor.fleet.ledgers import Ledgers
 from monitor.fleet.parts import content_of
-from monitor.fleet.session_findings import local_file
+from monitor.fleet.store import local_copy
 from monitor.model.alarm import Finding
 from monitor.model.check import CheckVerdict
 
@@ -129,6 +129,8 @@ class FleetSummary:
     """Those that failed longest first."""
     brakes: list[BrakeSummary] = field(default_factory=list)
     unused: list[UnusedSession] = field(default_factory=list)
+    unread: Mapping[str, str] = field(default_factory=dict)
+    """Ledgers that could not be read, and why."""
 
 
 def recorded_session(session: str) -> RecordedSession:
@@ -138,7 +140,7 @@ def recorded_session(session: str) -> RecordedSession:
         SessionError: it cannot be read.
     """
     content = content_of(session)
-    with local_file(session) as path, SessionReader(path) as reader:
+    with local_copy(session) as path, SessionReader(path) as reader:
         if not reader.end_ns:
             raise SessionError(f"{session}: holds no readings")
         rig = reader.rig
@@ -150,16 +152,13 @@ def recorded_session(session: str) -> RecordedSession:
         )  # fmt: skip
 
 
-def fleet_summary(
-    sessions: Sequence[str], ledgers: Mapping[str, Sequence[Entry]], place: Place, now_ns: int | None = None
-) -> FleetSummary:
-    """Everything, of all rigs in `sessions`. `ledgers` are their entries, by rig. A test is overdue as of `now_ns`, or else of
-    the end of the rig's latest session.
+def fleet_summary(sessions: Sequence[str], ledgers: Ledgers, place: Place, now_ns: int | None = None) -> FleetSummary:
+    """Everything, of all rigs in `sessions`. A test is overdue as of `now_ns`, or else of the end of the rig's latest session.
 
     Raises:
         UserError: `place` cannot work.
     """
-    summary, by_rig = FleetSummary(), dict[str, list[RecordedSession]]()
+    summary, by_rig = FleetSummary(unread=ledgers.unread), dict[str, list[RecordedSession]]()
     seen: dict[str, str] = {}
     found: dict[str, RecordedSession] = {}
     for session, result in place.results(recorded_session, list(sessions)):
@@ -177,7 +176,7 @@ def fleet_summary(
         by_rig.setdefault(one.rig, []).append(one)
     for rig, recorded in sorted(by_rig.items()):
         recorded.sort(key=lambda one: one.from_ns)
-        entries = ledgers.get(rig)
+        entries = ledgers.entries.get(rig)
         summary.rigs.append(_rig(recorded, entries, now_ns))
         summary.sensors += _sensors(recorded)
         if entries is not None:
@@ -301,21 +300,3 @@ def _brakes(rig: str, entries: Sequence[Entry]) -> list[BrakeSummary]:
             )
         )
     return rows
-
-
-def ledgers_beside(sessions: Iterable[str], folders: Iterable[Path]) -> dict[str, list[Entry]]:
-    """Entries of the ledgers that lie beside the sessions, and of those in `folders`; by rig. A rig's ledger in two places is
-    taken from that with more entries.
-
-    Raises:
-        LedgerError: one cannot be read.
-    """
-    places = {Path(session).parent for session in sessions if "://" not in session} | set(folders)
-    found: dict[str, list[Entry]] = {}
-    for path in sorted(path for place in places for path in place.glob("*" + SUFFIX)):
-        with Ledger(path) as ledger:
-            entries = list(ledger.entries())
-        rig = path.name.removesuffix(SUFFIX)
-        if len(entries) >= len(found.get(rig, ())):
-            found[rig] = entries
-    return found

@@ -2,11 +2,8 @@
 
 import hashlib
 import math
-from collections.abc import Iterator, Mapping, Sequence
-from contextlib import contextmanager
+from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass
-from pathlib import Path
-from tempfile import TemporaryDirectory
 from typing import Any, Final, Self
 
 from monitor.adapters.sessions.format import SessionError
@@ -15,6 +12,7 @@ from monitor.config.rig import Rig
 from monitor.config.toml_file import validate
 from monitor.core.engine import Core
 from monitor.errors import UserError
+from monitor.fleet.store import local_copy
 from monitor.model.alarm import Finding
 from monitor.model.snapshot import HoistState
 from monitor.model.stream import SECOND_NS
@@ -93,7 +91,7 @@ def findings_of(task: Task) -> SessionFindings:
     Raises:
         SessionError: it cannot be read. UserError: a change names no field. ConfigError: rules or changed rig do not fit.
     """
-    with local_file(task.session) as path, SessionReader(path) as session:
+    with local_copy(task.session) as path, SessionReader(path) as session:
         if not session.end_ns:
             raise SessionError(f"{task.session}: holds no readings")
         rig = changed_rig(session, task.changes)
@@ -129,24 +127,6 @@ def changed_rig(session: SessionReader, changes: Sequence[tuple[str, Any]]) -> R
             )
         table[field] = value
     return validate(Rig, config, f"{session.path} with {', '.join(name for name, _ in changes)} changed")
-
-
-@contextmanager
-def local_file(session: str) -> Iterator[Path]:
-    """The session as a file of this machine: fetched first, where it lies elsewhere."""
-    if "://" not in session:
-        yield Path(session)
-        return
-    import fsspec
-
-    with TemporaryDirectory(prefix="stopmark-") as folder:
-        path = Path(folder) / "session.stopmark"
-        try:
-            filesystem, name = fsspec.core.url_to_fs(session)
-            filesystem.get_file(name, str(path))
-        except Exception as error:  # what a store can answer is its driver's own
-            raise SessionError(f"{session}: cannot be fetched ({type(error).__name__}: {error})") from None
-        yield path
 
 
 class _Rooms:

@@ -40,6 +40,29 @@ class Store:
         except Exception:  # what a store can answer is its driver's own
             return None
 
+    def fetch(self, name: str, path: Path) -> None:
+        """Copy what is there under a name to `path`.
+
+        Raises:
+            UserError: it cannot be had.
+        """
+        try:
+            self._files.get_file(f"{self._root}/{name}", str(path))
+        except Exception as error:  # what a store can answer is its driver's own
+            raise UserError(f"{self.address}/{name}: cannot be fetched ({type(error).__name__}: {error})") from None
+
+    def named(self, pattern: str) -> list[str]:
+        """Addresses of what lies in it under names of this pattern, in order.
+
+        Raises:
+            UserError: the store refuses.
+        """
+        try:
+            found = self._files.glob(f"{self._root}/{pattern}")
+            return sorted(self._files.unstrip_protocol(name) for name in found)
+        except Exception as error:  # what a store can answer is its driver's own
+            raise UserError(f"{self.address}: cannot be listed ({type(error).__name__}: {error})") from None
+
     def write(self, name: str, data: bytes) -> None:
         """Write it.
 
@@ -50,6 +73,24 @@ class Store:
             self._files.pipe_file(f"{self._root}/{name}", data)
         except Exception as error:  # what a store can answer is its driver's own
             raise UserError(f"{self.address}/{name}: cannot be written ({type(error).__name__}: {error})") from None
+
+
+@contextmanager
+def local_copy(words: str) -> Iterator[Path]:
+    """What `words` name as a file of this machine: fetched first, where it lies in a store.
+
+    Raises:
+        UserError: it cannot be fetched.
+    """
+    if not is_address(words):
+        yield Path(words)
+        return
+    folder, _, name = words.rpartition("/")
+    store = Store(folder)
+    with TemporaryDirectory(prefix="stopmark-") as here:
+        path = Path(here) / name
+        store.fetch(name, path)
+        yield path
 
 
 @contextmanager

@@ -13,7 +13,8 @@ from monitor.core.checks.overtravel import OVERTRAVEL
 from monitor.fleet import rig_summary as module
 from monitor.fleet.engine import Place
 from monitor.fleet.fleet_page import fleet_page
-from monitor.fleet.rig_summary import RecordedSession, fleet_summary, ledgers_beside, recorded_session
+from monitor.fleet.ledgers import Ledgers
+from monitor.fleet.rig_summary import RecordedSession, fleet_summary, recorded_session
 from monitor.model.alarm import Finding, Severity
 from monitor.units import TON_MILE_J
 from tests.support.recorded import simulated
@@ -51,7 +52,7 @@ def summed(
 ) -> tuple[module.FleetSummary, dict[str, module.RigSummary]]:
     by_name = {one.session: one for one in sessions}
     monkeypatch.setattr(module, "recorded_session", by_name.__getitem__)
-    found = fleet_summary(list(by_name), ledgers, Place())
+    found = fleet_summary(list(by_name), Ledgers(ledgers), Place())
     return found, {rig.rig: rig for rig in found.rigs}
 
 
@@ -138,7 +139,7 @@ def test_a_session_counts_once_and_a_bad_one_is_named(crown: Path, tmp_path: Pat
     bad.write_bytes(b"no session")
     twice = tmp_path / "twice.stopmark"
     twice.write_bytes(crown.read_bytes())
-    found = fleet_summary([str(crown), str(twice), str(bad)], {}, Place())
+    found = fleet_summary([str(crown), str(twice), str(bad)], Ledgers(), Place())
     assert [rig.sessions for rig in found.rigs] == [1]
     problems = {Path(one.session).name: one.problem for one in found.unused}
     assert "counted once" in problems["twice.stopmark"]
@@ -173,13 +174,3 @@ def test_the_command_writes_page_and_tables(
     assert worst[0] in page
     assert "never in what is recorded" in page
     assert main(["fleet", str(out / "gone.stopmark"), "-o", str(out), "--workers", "0"]) == 1
-
-
-def test_ledgers_beside_the_sessions_are_found(tmp_path: Path) -> None:
-    for folder, count in (("a", 1), ("b", 2)):
-        (tmp_path / folder).mkdir()
-        with Ledger(ledger_path(tmp_path / folder, "north")) as ledger:
-            for at in range(count):
-                ledger.add("note", T0 + at, T0, text="x")
-    found = ledgers_beside([str(tmp_path / "a" / "x.stopmark"), "s3://bucket/x.stopmark"], [tmp_path / "b"])
-    assert {rig: len(entries) for rig, entries in found.items()} == {"north": 2}

@@ -12,9 +12,13 @@ import pyarrow.parquet as pq
 import pytest
 from moto.server import ThreadedMotoServer
 
+from monitor.adapters.ledger.entries import FALSE_ALARM
+from monitor.adapters.ledger.ledger import Ledger, ledger_path
 from monitor.cli import main
+from monitor.core.checks.overtravel import OVERTRAVEL
 from monitor.errors import UserError
 from monitor.fleet.parts import Parts
+from monitor.fleet.rig_summary import recorded_session
 from monitor.fleet.session_findings import RECORDED, Task, findings_of
 from monitor.fleet.store import Store, out_folder
 
@@ -63,12 +67,53 @@ def test_a_back_test_reads_from_a_store_and_leaves_its_results_there(
     assert [{**row, "session": ""} for row in there] == [{**row, "session": ""} for row in here]
 
 
-def test_the_report_of_a_fleet_reads_from_a_store_and_goes_there(bucket: Any, crown: Path) -> None:
-    bucket.put_file(str(crown), "rigs/crown.stopmark")
-    assert main(["fleet", "s3://rigs/*.stopmark", "-o", "s3://rigs/report", "--workers", "0"]) == 0
-    (row,) = pq.read_table(io.BytesIO(bucket.cat_file("rigs/report/rigs.parquet"))).to_pylist()
-    assert row["alarms"] > 0
+def rig_rows(bucket: Any, crown: Path, tmp_path: Path, sessions: str, ledger: str, *more: str) -> list[dict[str, Any]]:
+    """The table of rigs in a report on sessions in the store, with a ledger that lies at `ledger` in it."""
+    recorded = recorded_session(str(crown))
+    with Ledger(ledger_path(tmp_path, recorded.rig)) as book:
+        book.add("line-work", recorded.to_ns, recorded.to_ns, text="measured", numbers={"work_j": 5e9, "span_s": 50.0})
+        words = f"{OVERTRAVEL.title} by AB: pass: as set"
+        book.add("check", recorded.from_ns, recorded.to_ns, text=words, numbers={"passed": 1.0})
+        for day in range(-20, 1):
+            at_ns = recorded.to_ns + day * 24 * 3_600_000_000_000
+            book.add("brake", at_ns, at_ns, numbers={"effectiveness": 1.0 - 0.01 * day})
+    bucket.put_file(str(crown), "rigs/north/crown.stopmark")
+    bucket.put_file(str(book.path), f"rigs/{ledger}/{book.path.name}")
+    assert main(["fleet", sessions, *more, "-o", "s3://rigs/report", "--workers", "0"]) == 0
     assert b"Fleet report" in bucket.cat_file("rigs/report/index.html")
+    brakes = pq.read_table(io.BytesIO(bucket.cat_file("rigs/report/brakes.parquet"))).to_pylist()
+    assert [(row["figure"], row["points"], row["certain"]) for row in brakes] == [("effectiveness", 21, True)]
+    return pq.read_table(io.BytesIO(bucket.cat_file("rigs/report/rigs.parquet"))).to_pylist()
+
+
+def test_the_report_of_a_fleet_reads_sessions_and_ledgers_from_a_store_and_goes_there(
+    bucket: Any, crown: Path, tmp_path: Path
+) -> None:
+    (row,) = rig_rows(bucket, crown, tmp_path, "s3://rigs/*/*.stopmark", "north")
+    assert row["alarms"] > 0
+    assert row["line_work_j"] == 5e9
+    assert row["overtravel_overdue"] is False
+
+
+def test_ledgers_may_lie_elsewhere_in_the_store(bucket: Any, crown: Path, tmp_path: Path) -> None:
+    (row,) = rig_rows(bucket, crown, tmp_path, str(crown), "books", "--data", "s3://rigs/books")
+    assert row["line_work_j"] == 5e9
+    assert main(["fleet", str(crown), "--data", "s3://rigs/north", "-o", "s3://rigs/report", "--workers", "0"]) == 2
+
+
+def test_what_crews_called_false_is_read_from_a_store(
+    bucket: Any, crown: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    recorded = recorded_session(str(crown))
+    raised = next(one for one in recorded.findings if one.raised)
+    with Ledger(ledger_path(tmp_path, recorded.rig)) as book:
+        book.add(FALSE_ALARM, raised.t_ns, raised.t_ns, who="AB", text=raised.key)
+    bucket.put_file(str(crown), "rigs/north/crown.stopmark")
+    bucket.put_file(str(book.path), f"rigs/north/{book.path.name}")
+    words = ["backtest", "s3://rigs/*/*.stopmark", "--set", "limits.reaction_s=1.5", "--workers", "0"]
+    assert main([*words, "-o", str(tmp_path / "trial")]) == 1
+    rows = pq.read_table(tmp_path / "trial" / "alarms.parquet").to_pylist()
+    assert [row["key"] for row in rows if row["called_false"]] == [raised.key]
 
 
 def test_parts_in_a_store_are_those_of_a_folder(bucket: Any, crown: Path) -> None:
