@@ -75,7 +75,10 @@ class StopmarkApp(CanvasApp):
     # Life
 
     def on_mount(self) -> None:
-        """Start the monitor's loop."""
+        """Start the monitor's loop, once the screen stands: what the loop needs takes time to load."""
+        self.call_after_refresh(self._start_monitor)
+
+    def _start_monitor(self) -> None:
         self.run_worker(self._monitor(), name="monitor", exit_on_error=False)
 
     async def on_unmount(self) -> None:
