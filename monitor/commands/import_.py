@@ -97,7 +97,8 @@ def feed(runner: "Runner", log: "FieldLog") -> None:
             runner.advance(core.now_ns + round(min(log.reading_s) * 1e9))
             runner.start_from_state(frame.t_ns, core.state())
         runner.frame(frame)
-    runner.advance(core.now_ns + 1_000_000_000)
+    # No further than to the next row: that the log ends is no silence of a sensor either.
+    runner.advance(core.now_ns + min(1_000_000_000, round(min(log.reading_s) * 1e9)))
 
 
 def run(args: argparse.Namespace) -> int:

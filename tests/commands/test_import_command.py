@@ -54,6 +54,14 @@ def test_yes_goes_on_with_what_was_proposed(tmp_path: Path, capsys: Capture) -> 
         assert session.mode == "IMPORTED"
 
 
+def test_that_a_log_ends_is_no_silence_of_its_sensors(tmp_path: Path, capsys: Capture) -> None:
+    lines = [f"{1_767_225_600 + place / 10:.1f},{20 + place % 7 / 100:.2f},{215 + place % 5}" for place in range(3000)]
+    (tmp_path / "log.csv").write_text("\n".join(["time,block position (m),hook load (kN)", *lines]))
+    say(capsys, "import", tmp_path / "log.csv", "--yes", "-o", tmp_path / "log.stopmark")
+    with SessionReader(tmp_path / "log.stopmark") as session:
+        assert not [finding.key for finding in session.findings() if "silent" in finding.key]
+
+
 def test_a_pipe_is_looked_at_and_read_in_one_go(
     tmp_path: Path, capsys: Capture, monkeypatch: pytest.MonkeyPatch
 ) -> None:

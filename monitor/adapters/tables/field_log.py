@@ -23,6 +23,7 @@ from monitor.adapters.tables.cleaning.position import SLOW_S, fastest, rare_repe
 from monitor.adapters.tables.cleaning.quality import JUMPED, MAY_BE_OFF, ROWS, Quality
 from monitor.adapters.tables.cleaning.zero import ZeroWatch
 from monitor.adapters.tables.field_map import LogMap, rig_of, sensor_id
+from monitor.adapters.tables.numbers import plain
 from monitor.adapters.tables.readers.series import Rows, Series, SortedRows
 from monitor.adapters.tables.readers.table import Dropped, FieldLogError, Heads, Layout, Table
 from monitor.adapters.tables.resolution import resolution_of
@@ -147,11 +148,7 @@ class FieldLog:
         comma = self._map.decimal == ","
         ahead = [row for table, _, row in self._series.ahead(LOOK_ROWS) if table is self._table]
         return [
-            resolution_of(
-                row[place].replace(".", "").replace(",", ".") if comma else row[place]
-                for row in ahead
-                if place < len(row)
-            )
+            resolution_of(plain(row[place].strip(), comma) for row in ahead if place < len(row))
             for place in self._places
         ]
 

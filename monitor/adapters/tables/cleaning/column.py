@@ -13,6 +13,7 @@ from monitor.adapters.tables.cleaning.likely_unit import Believable
 from monitor.adapters.tables.cleaning.load import LoadChanges, LoadCheck
 from monitor.adapters.tables.cleaning.position import PositionCheck, Reach
 from monitor.adapters.tables.field_map import LogColumn, LogMap
+from monitor.adapters.tables.numbers import number_in
 from monitor.config.rig import Rig
 from monitor.config.sensor import Sensor
 from monitor.units import STANDARD_GRAVITY_M_S2, UNITS
@@ -74,7 +75,7 @@ class NumberWords:
         if word in self._missing:
             return math.nan, f"marked missing ({word[:12]})"
         try:
-            number = float(word.replace(".", "").replace(",", ".") if self._comma else word)
+            number = number_in(word, self._comma)
         except ValueError:
             return math.nan, "not a number"
         return (number, "") if math.isfinite(number) else (math.nan, "not a finite number")

@@ -8,6 +8,7 @@ from typing import Final
 
 from monitor.adapters.tables.cleaning.forward_fill import filled_rows
 from monitor.adapters.tables.field_map import LogMap, iso_ns, without_date
+from monitor.adapters.tables.numbers import number_in, plain
 from monitor.adapters.tables.proposal.origin import with_origin
 from monitor.adapters.tables.proposal.quantities import FoundColumn, find_columns, sampled
 from monitor.adapters.tables.proposal.times import NO_DATE, FoundTime, find_time
@@ -89,7 +90,7 @@ def propose(series: Series, rig: Rig, rig_words: str, rig_named: bool) -> Propos
             f"rig: none is named (--rig); {rig.name}'s mast, line and limits are taken, which are not this rig's",
         )
     zeros = {
-        each.column: _zeros(columns[heads.names.index(each.column)])
+        each.column: _zeros(columns[heads.names.index(each.column)], comma)
         for each in found
         if each.quantity == "hook_load" and not each.add
     }
@@ -113,7 +114,7 @@ def propose(series: Series, rig: Rig, rig_words: str, rig_named: bool) -> Propos
 
 def _pointed(cell: str) -> str:
     """A number that is written with a comma, with a point."""
-    return cell.replace(",", ".") if like_number(cell.strip()) else cell
+    return plain(cell.strip(), True) if like_number(cell.strip()) else cell
 
 
 def _filled(each: FoundColumn, cells: Sequence[str], comma: bool, missing: Sequence[str]) -> str:
@@ -124,7 +125,7 @@ def _filled(each: FoundColumn, cells: Sequence[str], comma: bool, missing: Seque
 
 def _number(cell: str, comma: bool) -> float | None:
     try:
-        return float(cell.replace(".", "").replace(",", ".") if comma else cell)
+        return number_in(cell, comma)
     except ValueError:
         return None
 
@@ -204,12 +205,12 @@ def _missing(columns: Sequence[Sequence[str]], found: Sequence[FoundColumn], rig
     return (*usual, *(word for word, _ in words.most_common(12) if word not in usual))
 
 
-def _zeros(cells: Sequence[str]) -> int:
+def _zeros(cells: Sequence[str], comma: bool) -> int:
     """Zeros between loads that are none, where they are many enough to be a habit."""
     numbers = []
     for cell in cells:
         try:
-            numbers.append(float(cell.replace(",", ".")))
+            numbers.append(number_in(cell, comma))
         except ValueError:
             continue
     loads = sorted(number for number in numbers if number > 0.0)

@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 from itertools import pairwise
 from typing import Final
 
+from monitor.adapters.tables.numbers import number_in
 from monitor.adapters.tables.proposal.unit_names import parted, unit_named
 from monitor.config.rig import Rig
 from monitor.model.quantities import QUANTITIES
@@ -93,7 +94,7 @@ def sampled(head: str, unit_words: str, words: str, cells: Sequence[str], comma:
             continue
         filled += 1
         try:
-            number = float(word.replace(".", "").replace(",", ".") if comma else word)
+            number = number_in(word, comma)
         except ValueError:
             continue
         if math.isfinite(number):

@@ -10,10 +10,19 @@ from monitor.adapters.tables.readers.table import MOST_COLUMNS, FieldLogError, L
 
 LOOK_ROWS: Final = 200
 MOST_UNITS_ROWS: Final = 3
-_NUMBER: Final = re.compile(r"[+-]?(\d+([.,]\d*)*|[.,]\d+)([eE][+-]?\d+)?")
+_NUMBER: Final = re.compile(
+    r"[+\u2212-]?(\d+([.,]\d*)*|\d{1,3}([\u00a0\u2009\u202f' ]\d{3})+([.,]\d*)?|[.,]\d+)([eE][+-]?\d+)?"
+)
 _TIME: Final = re.compile(r"\d{1,4}([-/.: T]\d{1,4}){1,6}([.,]\d+)?( ?([AaPp][Mm]|Z|[+-]\d\d:?\d\d))?")
 _COMMA_NUMBER: Final = re.compile(r"[+-]?(\d{1,3}(\.\d{3})+|\d+),\d+")
 _POINT_NUMBER: Final = re.compile(r"[+-]?\d+\.\d+([eE][+-]?\d+)?")
+_SURELY: Final = {
+    sign: re.compile(
+        rf"[+-]?(\d{{1,3}}([{mark}]\d{{3}})+[{sign}]\d+|\d+[{sign}](\d{{1,2}}|\d{{4,}})|(0|\d{{4,}})[{sign}]\d+)"
+    )
+    for sign, mark in ((",", "."), (".", ","))
+}
+"""Numbers whose decimal sign is that one for certain: three digits behind it may be a group of a greater number as well."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -118,9 +127,12 @@ def _goes_on(data: Sequence[bool], filled: Sequence[int], place: int) -> bool:
 
 
 def _decimal(rows: Sequence[Sequence[str]], delimiter: str | None) -> Literal[".", ","]:
+    cells = [cell.strip() for row in rows for cell in row]
+    sure = {sign: sum(1 for cell in cells if form.fullmatch(cell)) for sign, form in _SURELY.items()}
+    if sure[","] != sure["."]:
+        return "," if sure[","] > sure["."] else "."
     if delimiter == ",":
         return "."
-    cells = [cell.strip() for row in rows for cell in row]
     commas = sum(1 for cell in cells if _COMMA_NUMBER.fullmatch(cell))
     points = sum(1 for cell in cells if _POINT_NUMBER.fullmatch(cell))
     return "," if commas > points else "."

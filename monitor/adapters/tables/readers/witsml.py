@@ -174,8 +174,6 @@ class Witsml:
         called = f"log {fields.get('name', '')[:60]!r}"
         if fields.get("indexType", "") not in _BY_TIME:
             return f"{called} goes by {fields.get('indexType', 'no known index')!r}; only logs by time can be read"
-        if fields.get("direction", "increasing") != "increasing":
-            return f"{called} runs from the last time to the first; have it exported with increasing time"
         columns = log.columns()
         names = [curve.mnemonic for curve in columns]
         if not columns or not all(names) or len(set(names)) < len(names):

@@ -1,9 +1,9 @@
 """Workbooks (xlsx), a row at a time, by openpyxl. Their XML is looked at first: a document type is refused."""
 
 import zipfile
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from datetime import date, datetime, time, timedelta
-from itertools import islice
+from itertools import chain, islice
 from typing import Any, Final
 
 from monitor.adapters.tables.readers.head_rows import LOOK_ROWS, HeadRows, find_heads, like_data
@@ -14,6 +14,8 @@ from monitor.adapters.tables.readers.table import Dropped, FieldLogError, Heads,
 MOST_COLUMNS: Final = 1024
 LEAST_FILLED: Final = 5
 """A sheet with as many rows of numbers and times is a table; one with fewer is a cover."""
+LEAST_DATES: Final = 2
+_MIDNIGHT: Final = "T00:00:00"
 MOST_HELD_BYTES: Final = 256 << 20
 """Parts that are held in memory whole (texts, styles) may be so large together, unpacked."""
 
@@ -112,8 +114,24 @@ class Workbook:
 
     def rows(self, dropped: Dropped) -> Iterator[Row]:
         """The rows of data. See `Table`."""
-        yield from self._head.ahead
-        yield from self._rows
+        rows = chain(self._head.ahead, self._rows)
+        first = list(islice(rows, LOOK_ROWS))
+        dates = _date_columns([cells for _, cells in first], len(self.heads.names))
+        for number, cells in chain(first, rows):
+            for place in dates:
+                if place < len(cells):
+                    cells[place] = cells[place].removesuffix(_MIDNIGHT)
+            yield number, cells
+
+
+def _date_columns(rows: Sequence[Sequence[str]], columns: int) -> list[int]:
+    """Columns of dates: a sheet keeps a date as its midnight, and of these there are several here and no other time."""
+    found = []
+    for place in range(columns):
+        cells = [row[place] for row in rows if place < len(row) and row[place]]
+        if len(cells) >= LEAST_DATES and all(cell.endswith(_MIDNIGHT) for cell in cells):
+            found.append(place)
+    return found
 
 
 def _text(cell: object) -> str:

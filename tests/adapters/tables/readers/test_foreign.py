@@ -168,8 +168,21 @@ def test_workbook_cells_of_all_kinds(tmp_path: Path) -> None:
     path = book(tmp_path / "x.xlsx", [[f"c{i}" for i in range(9)], row, row])
     _, cells = cells_of(path)
     assert cells[0] == [
-        "2026-01-01T02:03:04", "2026-01-02T00:00:00", "03:04:05", "60.0", "1.5", "7", "1", "", "x",
+        "2026-01-01T02:03:04", "2026-01-02", "03:04:05", "60.0", "1.5", "7", "1", "", "x",
     ]  # fmt: skip
+
+
+def test_a_column_of_dates_stands_beside_one_of_times_and_a_time_at_midnight_stays_one(tmp_path: Path) -> None:
+    start = datetime(2026, 1, 1, 23, 59)
+    whens = [start + timedelta(seconds=20 * place) for place in range(400)]
+    rows = [[when.date(), when.time(), when, place % 30 + 2.0, 500.0 + place % 7] for place, when in enumerate(whens)]
+    path = book(tmp_path / "x.xlsx", [["Date", "Time", "Stamp", "Block pos (m)", "Hook load (kN)"], *rows])
+    series, cells = cells_of(path)
+    assert [cells[place][:3] for place in (0, 3)] == [
+        ["2026-01-01", "23:59:00", "2026-01-01T23:59:00"], ["2026-01-02", "00:00:00", "2026-01-02T00:00:00"],
+    ]  # fmt: skip
+    given, again = cells_of(path, layout=series.first.layout)
+    assert (given.first.heads, again) == (series.first.heads, cells), "found by looking or given"
 
 
 def test_the_first_sheet_with_rows_is_taken_unless_the_map_names_one(tmp_path: Path) -> None:

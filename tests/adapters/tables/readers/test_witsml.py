@@ -4,8 +4,11 @@ from pathlib import Path
 
 import pytest
 
+from monitor.adapters.tables.proposal.propose import propose
 from monitor.adapters.tables.readers.safe_xml import MOST_DEPTH, MOST_TEXT
-from monitor.adapters.tables.readers.table import FieldLogError
+from monitor.adapters.tables.readers.series import Series
+from monitor.adapters.tables.readers.table import FieldLogError, Layout
+from monitor.config.rig_file import find_rig
 from tests.adapters.tables.readers.reading import cells_of, write
 from tests.support.log_files import positions, witsml_131, witsml_141
 
@@ -63,6 +66,18 @@ def test_rows_with_too_few_or_too_many_cells_are_counted(tmp_path: Path) -> None
     assert dict(series.dropped) == {"line: has not as many cells as there are curves": 2}
 
 
+def test_a_log_that_runs_from_the_last_time_to_the_first_is_read(tmp_path: Path) -> None:
+    text = witsml_141(9).replace("<direction>increasing", "<direction>decreasing")
+    before, rest = text.split("</unitList>")
+    rows, after = rest.rsplit("</data>", 1)
+    rows = "</data>".join(reversed(rows.split("</data>"))) + "</data>"
+    _, cells = cells_of(write(tmp_path / "x.xml", before + "</unitList>" + rows + after))
+    assert [float(row[1]) for row in cells] == positions(9)[::-1]
+    proposal = propose(Series([tmp_path / "x.xml"], Layout()), find_rig("land"), "land", True)
+    assert "sort = true" in proposal.toml
+    assert any("newest row comes first" in doubt for doubt in proposal.doubts)
+
+
 def test_another_delimiter_and_quoted_cells(tmp_path: Path) -> None:
     text = witsml_141(2).replace("<nullValue>", "<dataDelimiter>|</dataDelimiter><nullValue>", 1)
     head, rows = text.split("</unitList>")
@@ -76,7 +91,6 @@ def test_another_delimiter_and_quoted_cells(tmp_path: Path) -> None:
     ("old", "new", "words"),
     [
         ("date time", "measured depth", "goes by 'measured depth'; only logs by time"),
-        ("increasing", "decreasing", "from the last time to the first"),
         ("TIME,BPOS,HKLD", "TIME,BPOS,BPOS", "does not name each of its curves once"),
         ('version="1.4.1.1"', 'version="1.1"', "no WITSML log object of version"),
         ("schemas/1series", "schemas/2", "no WITSML log object of version"),
