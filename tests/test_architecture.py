@@ -109,7 +109,7 @@ ROOMS: dict[str, tuple[tuple[str, ...], ...]] = {
         ("screens",),
         ("frame", "widgets", "keys"),
         ("view",),
-        ("queries", "history", "bell", "dialogs"),
+        ("queries", "history", "bell", "dialogs", "terminal"),
         ("acts", "drawing"),
     ),
     "simulators": (

@@ -5,7 +5,6 @@ monitor's loop runs beside it on the same asyncio loop, as a worker; when that e
 sentence.
 """
 
-import os
 import sys
 import time
 from collections.abc import Callable, Iterable
@@ -17,6 +16,7 @@ from textual.app import SystemCommand
 from textual.command import CommandPalette
 from textual.screen import Screen
 
+from monitor.adapters.host.line_writer import last_words
 from monitor.errors import sentence_of
 from monitor.language import msgid, tr
 from monitor.model.alarm import Severity
@@ -326,13 +326,9 @@ def run_app(driver: Driver, theme: ThemeName = "day", sound: bool | None = None)
     app = StopmarkApp(driver, theme, sound=sound)
     app.run()
     if app.error:
-        print(f"stopmark: {harmless(app.error)}", file=sys.stderr)
+        last_words(harmless(app.error), sys.stderr)
         return 1
     recording = driver.facts().recording
     if recording is not None:
-        try:
-            where = folder_words(recording) or "."
-            print(harmless(f"stopmark: recorded {file_words(recording)}, in {where}"), flush=True)
-        except OSError:  # the terminal has gone; what it did not take must not be tried again at the very end
-            sys.stdout = open(os.devnull, "w", encoding="utf-8")  # noqa: SIM115
+        last_words(harmless(f"recorded {file_words(recording)}, in {folder_words(recording) or '.'}"), sys.stdout)
     return app.return_code or 0

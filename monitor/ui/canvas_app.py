@@ -9,11 +9,12 @@ import stat
 import time
 from collections.abc import Callable
 from queue import Queue
-from typing import ClassVar, Final
+from typing import TYPE_CHECKING, ClassVar, Final, cast
 
 from textual import events
 from textual.app import App, ComposeResult
 from textual.binding import BindingType
+from textual.driver import Driver
 
 from monitor.language import msgid, tr
 from monitor.presentation.format import SYSTEM_LABEL, SYSTEMS, Units
@@ -21,6 +22,9 @@ from monitor.ui.dialogs import COMMANDS_CSS, Ask
 from monitor.ui.drawing.canvas import Canvas, Spot
 from monitor.ui.drawing.canvas_widget import CanvasWidget
 from monitor.ui.drawing.theme import THEMES, Depth, Palette, ThemeName, palette, textual_theme
+
+if TYPE_CHECKING:
+    from monitor.ui.terminal import TerminalDriver
 
 LOOK_S: Final = 1.0
 """Time between two checks whether the terminal is still there, s."""
@@ -61,6 +65,15 @@ class CanvasApp(App[int]):
             return "none"
         return "sixteen" if self.console.color_system in ("standard", "windows", None) else "full"
 
+    def get_driver_class(self) -> type[Driver]:
+        """Textual's own choice; for a terminal of this kind one that ends whatever the terminal does."""
+        chosen = super().get_driver_class()
+        if chosen.__module__ != "textual.drivers.linux_driver":
+            return chosen
+        from monitor.ui.terminal import TerminalDriver
+
+        return TerminalDriver
+
     def compose(self) -> ComposeResult:
         """Make the one widget, which fills the terminal."""
         yield self._canvas_widget
@@ -76,16 +89,7 @@ class CanvasApp(App[int]):
     def _look_for_terminal(self) -> None:
         """End when the terminal has gone without a signal: waiting for its keys would take all of a processor core."""
         if self._terminal is not None and not os.isatty(self._terminal):
-            self._leave_unwritten()
             self.exit(0)
-
-    def _leave_unwritten(self) -> None:
-        """Let the queue to a terminal that is gone take all that comes: nobody writes it any more, and the end would wait."""
-        queue = self._unwritten
-        if queue is not None:
-            with queue.not_full:
-                queue.maxsize = 0
-                queue.not_full.notify_all()
 
     def on_resize(self, _event: events.Resize) -> None:
         """Draw again for the new size."""
@@ -103,13 +107,15 @@ class CanvasApp(App[int]):
             return
         canvas = self.canvas(width, height)
         if not self._terminal_lags():
+            if getattr(self._driver, "torn", False):
+                cast("TerminalDriver", self._driver).torn = False
+                self.screen.refresh()
             self._canvas_widget.show(canvas, self._palettes[self.screen_theme])
 
     def _terminal_lags(self) -> bool:
         """Whether the terminal has not yet taken what was painted before.
 
-        Textual writes from a thread behind a bounded queue, and a full queue stops the whole asyncio loop, the monitor's
-        included. A terminal that stalls (a slow line, a stopped window) therefore gets no more paint until it has caught up.
+        A terminal that stalls (a slow line, a stopped window) gets no more paint until it has caught up: what waits grows old.
         """
         queue = self._unwritten
         return queue is not None and queue.qsize() > MOST_UNWRITTEN

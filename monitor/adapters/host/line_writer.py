@@ -10,7 +10,7 @@ import threading
 import time
 from collections import deque
 from types import TracebackType
-from typing import Final, Self
+from typing import Final, Self, TextIO
 
 MOST_WAITING: Final = 10_000
 LAST_WRITES_S: Final = 2.0
@@ -92,3 +92,11 @@ class LineWriter:
             except BlockingIOError:  # somebody made the pipe so that it does not wait
                 time.sleep(0.01)
         self._written += 1
+
+
+def last_words(words: str, stream: TextIO | None) -> None:
+    """Print a line at the end of the command to standard output or error, if it takes one yet; never wait for it longer than
+    `LAST_WRITES_S`."""
+    if stream is not None:
+        with LineWriter(stream.fileno()) as output:
+            output(f"stopmark: {words}")

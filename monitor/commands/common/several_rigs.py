@@ -154,6 +154,7 @@ def watch_several(args: argparse.Namespace, url: "BrokerUrl", mode: "Mode", say:
 async def _on_screen(
     args: argparse.Namespace, rigs: SeveralRigs, url: "BrokerUrl", mode: "Mode", ending: "Ending"
 ) -> int:
+    from monitor.adapters.host.line_writer import last_words
     from monitor.fleet.rigs.app import Screens
     from monitor.presentation.format import Units
 
@@ -162,9 +163,9 @@ async def _on_screen(
         screens = Screens(supervisor, mode, Units(rigs.units), args.theme, args.sound != "off")
         ending.attach(screens.stop)
         code = await screens.run()
-        _line(f"stopmark: ending {len(rigs.places)} rigs")
+        last_words(f"ending {len(rigs.places)} rigs", sys.stdout)
     if not args.no_record:
-        _line(f"stopmark: recorded, each rig in a folder of its own, in {harmless(_folder(args))}")
+        last_words(f"recorded, each rig in a folder of its own, in {harmless(_folder(args))}", sys.stdout)
     return code
 
 
@@ -226,10 +227,3 @@ def _folder(args: argparse.Namespace) -> str:
     from monitor.adapters.sessions.folder import data_folder
 
     return str(data_folder(args.data))
-
-
-def _line(words: str) -> None:
-    try:
-        print(words, flush=True)
-    except (OSError, ValueError):  # the terminal has gone
-        sys.stdout = open(os.devnull, "w", encoding="utf-8")  # noqa: SIM115
