@@ -46,6 +46,18 @@ class Truth:
     work_j: dict[tuple[str, bool], float] = field(default_factory=dict)
     """Line work by activity and whether the string hung on the block."""
     top_speed_m_s: float = 0.0
+    moves: list[tuple[float, float, float, float]] = field(default_factory=list)
+    """From and to, s, then m, of each, from rest to rest."""
+
+    @property
+    def strokes(self) -> list[tuple[float, float, float, float]]:
+        """From and to, s, then m; one that goes on the same way after a rest is one."""
+        made: list[tuple[float, float, float, float]] = []
+        for from_s, to_s, from_m, to_m in self.moves:
+            if made and (made[-1][3] - made[-1][2]) * (to_m - from_m) > 0.0:
+                from_s, _, from_m, _ = made.pop()
+            made.append((from_s, to_s, from_m, to_m))
+        return made
 
 
 class Log:
@@ -107,7 +119,9 @@ class Log:
         gone[-1] = abs(way)
         heights = self.height_m + math.copysign(1.0, way) * gone
         self.truth.top_speed_m_s = max(self.truth.top_speed_m_s, top)
+        from_s, from_m = self.t_s, self.height_m
         self._append(heights, self._load(np.gradient(heights, DT_S)))
+        self.truth.moves.append((from_s, self.t_s, from_m, self.height_m))
 
     def _weight_to(self, hangs: bool, seconds: float = 1.2) -> None:
         """The slips take the string, or give it back."""

@@ -89,11 +89,12 @@ def _stops(series: Series, stroke: Stroke) -> Iterator[SeenStop]:
     ahead = np.where(lasts > 0.0, np.abs(h[ends] - h) / np.where(lasts > 0.0, lasts, 1.0), 0.0)
     """Mean speed over the next second, or to the next reading."""
     moving = ahead >= STOP_FROM_M_S
+    ends_at: dict[int, int] = {}
     for end in np.flatnonzero(moving & ~np.append(moving[1:], False)).tolist():
         still = np.flatnonzero(ahead[end + 1 :] < _STILL_M_S)
-        if not len(still):
-            continue
-        rest = end + 1 + int(still[0])
+        if len(still):
+            ends_at[end + 1 + int(still[0])] = end  # of several, by noise, the last
+    for rest, end in ends_at.items():
         if t[rest] - t[end] > _WITHIN_S and rest - end > _READINGS:
             continue  # it slowed down, and went on
         tail = np.arange(max(0, min(int(np.searchsorted(t, t[end] - _WITHIN_S)), end - _READINGS)), end + 1)
