@@ -34,7 +34,7 @@ FLOODS = {
 }
 COLUMNS = (
     ("offered/s", 10), ("offered", 10), ("taken", 9), ("dropped", 9), ("foreign", 9), ("memory MB", 9), ("CPU", 5),
-    ("rules late ms", 13), ("age ms", 9), ("screen ms", 9), ("back s", 6), ("connections", 11),
+    ("rules late ms", 13), ("loop CPU ms", 11), ("age ms", 9), ("screen ms", 9), ("back s", 6), ("connections", 11),
 )  # fmt: skip
 
 
@@ -50,7 +50,7 @@ def row(name: str, course: Course) -> list[Figure]:
     cells = (
         f"{offered['rate']:,.0f}", f"{offered['sent']:,}", f"{course.gain('received'):,.0f}",
         f"{course.gain('dropped'):,.0f}", f"{course.gain('foreign'):,.0f}", f"{course.memory_mb:.1f}", f"{cpu:.0%}",
-        _pair(course, "rules_late_s"), _pair(course, "age_most_s"), _pair(course, "screen_gap_s"),
+        _pair(course, "rules_late_s"), _pair(course, "rules_cpu_s"), _pair(course, "age_most_s"), _pair(course, "screen_gap_s"),
         f"{course.recovery_s:.1f}", f"{course.gain('connections'):.0f} more",
     )  # fmt: skip
     text = " ".join(f"{cell:>{width}}" for cell, (_, width) in zip(cells, COLUMNS, strict=True))
@@ -60,7 +60,13 @@ def row(name: str, course: Course) -> list[Figure]:
         Figure(f"{flood}: offered", offered["rate"], "messages/s"),
         Figure(f"{flood}: memory", course.memory_mb, "MB more", "bounded"),
         Figure(f"{flood}: rules late, median", course.median("rules_late_s") * 1e3, "ms", "50"),
-        Figure(f"{flood}: rules late, worst", course.most("rules_late_s") * 1e3, "ms"),
+        Figure(f"{flood}: rules late, worst", course.most("rules_late_s") * 1e3, "ms", "100"),
+        Figure(
+            f"{flood}: the loop's own work between two turns of the rules, worst",
+            course.most("rules_cpu_s") * 1e3,
+            "ms CPU",
+            "50",
+        ),
         Figure(f"{flood}: as usual again after", course.recovery_s, "s", "2"),
     ]
     if course.most("screen_gap_s") > 0:
