@@ -31,6 +31,7 @@ from monitor.commands.common import arguments
 from monitor.config.rig_file import find_rig
 from monitor.config.rules_file import default_rules_path
 from monitor.config.toml_file import read_text
+from monitor.model.stream import Frame
 from monitor.runtime import live
 from monitor.runtime.live import LiveDriver
 from monitor.runtime.service import FindingLog, Service
@@ -356,6 +357,32 @@ async def test_a_stop_ends_the_run_though_the_library_swallows_it(monkeypatch: p
     driver.stop()
     await asyncio.wait_for(running, GRACE_S)
     assert words == ["stop", "stop"]
+
+
+async def test_garbage_is_collected_while_no_message_waits(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Among all objects it takes a tenth of a second in a flood, in which the rules would wait."""
+    rules = Path(default_rules_path())
+    url = parse_broker_url("mqtt://127.0.0.1:1", {})
+    driver = LiveDriver(find_rig("land"), read_text(rules), str(rules), url, StreamClock.live())
+    source = MqttSource(url, [], StreamClock.live(), lambda _: None, lambda *_: None)
+    source._inbox.put([Frame(1, "rig/land/hoist/drum", b"1")])
+    looks = 0
+    collected = []
+
+    async def pause(_: float) -> None:
+        nonlocal looks
+        looks += 1
+        if looks == 50:
+            source._inbox.take()
+        if looks == 53:
+            raise asyncio.CancelledError
+
+    monkeypatch.setattr(live.gc, "collect", lambda: collected.append(looks))
+    monkeypatch.setattr(live.asyncio, "sleep", pause)
+    with pytest.raises(asyncio.CancelledError):
+        await driver._collect_garbage(source)
+    longest = live._COLLECT_LATEST + 1
+    assert collected == [longest, 2 * longest, 50, 51, 52]
 
 
 async def test_certificates_that_end_soon_are_told_while_there_is_time(

@@ -23,7 +23,7 @@ from monitor.config.rules_file import default_rules_path
 from monitor.model.snapshot import Snapshot
 from monitor.model.stream import Frame
 from monitor.runtime.assembly import header_of
-from monitor.runtime.live import LiveDriver
+from monitor.runtime.live import LiveDriver, settle_memory
 
 PAGE_BYTES = os.sysconf("SC_PAGE_SIZE")
 STATM = Path("/proc/self/statm")
@@ -159,6 +159,7 @@ async def watch(url: str, folder: Path, rules: Path, text: str, screen: bool, ga
     with Recorder(folder / "flood.stopmark", header_of(rig, text, "LIVE", clock.now_ns())) as recorder:
         driver = Watched(rig, text, str(rules), parse_broker_url(url, {}), clock, "LIVE", recorder)
         driver.watch_closely(gaps)
+        settle_memory()
         if screen:
             from monitor.ui.app import StopmarkApp
 

@@ -129,6 +129,11 @@ class MqttSource:
         left_out = self._left_out + (self._reader.dropped if self._reader is not None else 0)
         return self._inbox.dropped + left_out
 
+    @property
+    def waiting(self) -> int:
+        """Messages read that were not handed on yet."""
+        return len(self._inbox)
+
     async def run(self) -> None:
         """Connect, subscribe, listen, and again, until cancelled.
 

@@ -2,7 +2,6 @@
 
 import argparse
 import contextlib
-import gc
 from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -19,10 +18,6 @@ if TYPE_CHECKING:
 
 DEMOS = "demos"
 """Folder of what a demo records, inside the user's data folder."""
-
-
-YOUNG_OBJECTS = (700, 10, 10)
-"""How often a running watch has its garbage collected: Python's own usual, much more often than while it starts."""
 
 
 @contextlib.contextmanager
@@ -46,12 +41,13 @@ def live_driver(
     from monitor.config.rules_file import default_rules_path
     from monitor.config.toml_file import read_text
     from monitor.runtime.assembly import header_of
-    from monitor.runtime.live import LiveDriver
+    from monitor.runtime.live import LiveDriver, settle_memory
 
     rules_path = Path(args.rules or default_rules_path())
     rules_text = read_text(rules_path)
     if args.no_record:
-        yield _settled(LiveDriver(rig, rules_text, str(rules_path), url, clock, mode, None, sinks, intake=intake))
+        settle_memory()
+        yield LiveDriver(rig, rules_text, str(rules_path), url, clock, mode, None, sinks, intake=intake)
         return
     # A demo is recorded apart: a rig's own sessions stay among themselves, and its folder free for its own monitor.
     place = data_folder(args.data)
@@ -74,15 +70,9 @@ def live_driver(
                 driver = LiveDriver(
                     rig, rules_text, str(rules_path), url, clock, mode, recorder, sinks, ledger_writer, intake
                 )
-                yield _settled(driver)
+                settle_memory()
+                yield driver
                 # A run that ended before its first input must leave no state: it would hide that of the run before.
                 if driver.runner.frames:
                     driver.runner.advance(clock.now_ns())
                     driver.runner.checkpoint()
-
-
-def _settled(driver: "LiveDriver") -> "LiveDriver":
-    """Exempt the objects that exist now from garbage collection: going through all of them takes 15 ms."""
-    gc.freeze()
-    gc.set_threshold(*YOUNG_OBJECTS)
-    return driver
