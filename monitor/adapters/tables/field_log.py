@@ -18,7 +18,7 @@ from monitor.adapters.tables.cleaning.cell import FILLED, Cell
 from monitor.adapters.tables.cleaning.column import LOAD_STEP, ColumnCleaner, Habits, NumberWords, converted
 from monitor.adapters.tables.cleaning.forward_fill import reading_s
 from monitor.adapters.tables.cleaning.likely_unit import wrong_unit
-from monitor.adapters.tables.cleaning.load import LoadChanges
+from monitor.adapters.tables.cleaning.load import LoadChanges, Ways
 from monitor.adapters.tables.cleaning.position import SLOW_S, fastest, rare_repeats
 from monitor.adapters.tables.cleaning.quality import JUMPED, MAY_BE_OFF, ROWS, Quality
 from monitor.adapters.tables.cleaning.zero import ZeroWatch
@@ -96,12 +96,13 @@ class FieldLog:
         self.quality = Quality(self.period_s)
         speed_m_s = self._fastest_m_s(first)
         loads = LoadChanges(LOAD_STEP * self.rig.block.mass_kg * STANDARD_GRAVITY_M_S2)
+        ways = Ways()
         self._cleaners = []
         for column, sensor, every_s, (_, numbers) in zip(
             mapping.columns, self.rig.sensors, self.reading_s, first, strict=True
         ):
             rare = rare_repeats(numbers[:: round(every_s / self.period_s)], STILL_M / abs(UNITS[column.unit].scale))
-            habits = Habits(loads, self.period_s, every_s, speed_m_s, rare)
+            habits = Habits(loads, ways, self.period_s, every_s, speed_m_s, rare)
             self._cleaners.append(ColumnCleaner(column, mapping, sensor, self.rig, habits))
         self._leads = next(
             (cleaner for cleaner, column in zip(self._cleaners, mapping.columns, strict=True)

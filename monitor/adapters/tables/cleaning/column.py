@@ -10,7 +10,7 @@ from typing import Final, Protocol
 
 from monitor.adapters.tables.cleaning.cell import FILLED, OPEN, Cell
 from monitor.adapters.tables.cleaning.likely_unit import Believable
-from monitor.adapters.tables.cleaning.load import LoadChanges, LoadCheck
+from monitor.adapters.tables.cleaning.load import LoadChanges, LoadCheck, Ways
 from monitor.adapters.tables.cleaning.position import PositionCheck, Reach
 from monitor.adapters.tables.field_map import LogColumn, LogMap
 from monitor.adapters.tables.numbers import number_in
@@ -45,6 +45,8 @@ class Habits:
 
     loads: LoadChanges
     """Shared by the columns of a log: the load's writes it, the position's looks at it."""
+    ways: Ways
+    """Shared as well: the position's writes it, the load's looks at it."""
     row_s: float
     """From one row to the next."""
     reading_s: float
@@ -105,6 +107,7 @@ class ColumnCleaner:
         self._filled_ns = round((habits.reading_s + 0.5 * habits.row_s) * 1e9) if habits.filled else 0
         self._kept: tuple[int, float] = (0, math.nan)
         self._check = _check_of(column, sensor, rig, habits)
+        self._ways = habits.ways if column.quantity == "block_position" else None
         self.believable = _believable(column, sensor, rig)
         self.sample: list[float] = []
         """Some of the numbers in its cells, in range or not."""
@@ -134,6 +137,8 @@ class ColumnCleaner:
         if self._check is None:
             return Cell(t_ns, number, number)
         cell = Cell(t_ns, number, self._unit.to_si(number), OPEN)
+        if self._ways is not None:
+            self._ways.add(t_ns, cell.si)
         self._check.take(cell)
         return cell
 
@@ -167,7 +172,7 @@ def _check_of(column: LogColumn, sensor: Sensor, rig: Rig, habits: Habits) -> Ch
         return PositionCheck(reach, period_s, habits.rare_repeats, habits.loads)
     if column.quantity == "hook_load":
         gravity = STANDARD_GRAVITY_M_S2
-        return LoadCheck(rig.block.rated_load_kg * gravity, rig.block.mass_kg * gravity, habits.loads)
+        return LoadCheck(rig.block.rated_load_kg * gravity, rig.block.mass_kg * gravity, habits.loads, habits.ways)
     return None
 
 
