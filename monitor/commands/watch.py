@@ -47,8 +47,6 @@ def run(args: argparse.Namespace) -> int:
     if args.plain and (args.web or args.headless):
         raise UserError("--plain is for this terminal: leave out --web and --headless")
     if not is_one(args):
-        if args.web:
-            raise UserError("--web shows one rig: leave it out for several, or run one per rig")
         return watch_several(args, url_of(args, say), "LIVE", say)
     rig = find_rig(args.rigs[0])
     url = url_of(args, say)

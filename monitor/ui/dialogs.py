@@ -7,7 +7,7 @@ from textual.app import ComposeResult
 from textual.binding import Binding, BindingType
 from textual.containers import Vertical, VerticalScroll
 from textual.content import Content
-from textual.events import Click
+from textual.events import Click, Key
 from textual.screen import ModalScreen
 from textual.widgets import Input, Static
 
@@ -87,10 +87,10 @@ class Help(ModalScreen[tuple[str, int] | None]):
         """Take the keys."""
         self.query_one(VerticalScroll).focus()
 
-    def on_key(self, event: object) -> None:
-        """Anything but scrolling closes."""
-        key = getattr(event, "key", "")
-        if key not in ("up", "down", "pageup", "pagedown", "home", "end"):
+    def on_key(self, event: Key) -> None:
+        """Anything but scrolling closes, and does nothing else: the screen below is not to be seen."""
+        if event.key not in ("up", "down", "pageup", "pagedown", "home", "end"):
+            event.stop()
             self.dismiss(None)
 
     def on_click(self, event: Click) -> None:

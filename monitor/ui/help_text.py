@@ -45,6 +45,18 @@ def _entry(name: str, meaning: str, width: int) -> list[str]:
     return wrap(meaning, width, initial_indent=head.ljust(_INDENT), subsequent_indent=" " * _INDENT)
 
 
+def laid_out(text: str, room: int = WIDEST) -> str:
+    """A help page that is written as a whole, at most `room` columns wide: lines that begin with a name keep it apart."""
+    width = max(40, min(WIDEST, room))
+    lines: list[str] = []
+    for line in text.splitlines():
+        if line.startswith("  "):
+            lines += _entry(line[_BEFORE:_INDENT].strip(), line[_INDENT:], width)
+        else:
+            lines += wrap(line, width) or [""]
+    return "\n".join(lines)
+
+
 def key_in(line: str, column: int) -> tuple[str, int]:
     """The key that a line of the help page begins with, as printed, and the column in its hint (1 is its first character) that
     lies at `column` of the line; the name of something else, or nothing, where it begins with no key."""

@@ -1,7 +1,8 @@
-"""The hub: sends the core's snapshots to the viewers, and passes the crew's actions at any viewer to the one monitor.
+"""The hub: sends what a monitor shows to the viewers, and passes the crew's actions at any viewer to the one monitor.
 
-It listens on the loopback only, and admits a viewer by a pass, made for one viewer and good once. A viewer that does not keep
-up misses pictures; it never makes the monitor wait.
+What is shown is a `Source`: one rig's snapshots here, or all rigs of a fleet. The hub listens on the loopback only, and admits a
+viewer by a pass, made for one viewer and good once. A viewer that does not keep up misses pictures; it never makes the monitor
+wait.
 """
 
 import asyncio
@@ -9,7 +10,7 @@ import contextlib
 import secrets
 import socket
 from collections.abc import Mapping
-from typing import Final, Self
+from typing import Final, Protocol, Self
 
 from monitor.adapters.host.acceptor import BACKLOG, Acceptor, spare_connections
 from monitor.runtime.driver import Driver
@@ -27,11 +28,49 @@ HUB_PASS: Final = "STOPMARK_HUB_PASS"
 """Variables of a viewer's environment: where the hub is, and the way in. Never on a command line, which all can read."""
 
 
-class Hub:
-    """An async context: open while the monitor serves viewers. All of it runs in the monitor's loop."""
+class Source(Protocol):
+    """What viewers are told, and what they ask for; lines of bytes, each with its end."""
+
+    def welcome(self) -> bytes:
+        """The first line for a viewer."""
+
+    def update(self) -> bytes:
+        """The present state."""
+
+    async def take(self, line: bytes) -> bytes:
+        """Take what a viewer asks for; the answer for that viewer alone, empty where there is none.
+
+        Raises:
+            ValueError: no viewer of ours asks so.
+        """
+
+
+class OneRig:
+    """One rig's snapshots, and its crew's actions."""
 
     def __init__(self, driver: Driver) -> None:
         self._driver = driver
+
+    def welcome(self) -> bytes:
+        """Rig and mode."""
+        return Welcome(rig=self._driver.rig, mode=self._driver.mode).line()
+
+    def update(self) -> bytes:
+        """The core's snapshot and what is known of the run."""
+        return update_line(self._driver.snapshot(), self._driver.facts())
+
+    async def take(self, line: bytes) -> bytes:
+        """Pass an action on to the core."""
+        self._driver.act(ActionRequest.model_validate_json(line).request())
+        return b""
+
+
+class Hub:
+    """An async context: open while the monitor serves viewers. All of it runs in the monitor's loop."""
+
+    def __init__(self, source: Source, period_s: float = PERIOD_S) -> None:
+        """Tell viewers of `source` every `period_s`."""
+        self._source, self._period_s = source, period_s
         self._passes: set[bytes] = set()
         self._viewers: set[asyncio.StreamWriter] = set()
         self._connections: set[asyncio.Task[None]] = set()
@@ -93,9 +132,9 @@ class Hub:
             shown = (await reader.readline()).strip()
             if self._use_pass(shown):
                 self._acceptor.admit(writer.transport)
-                writer.write(Welcome(rig=self._driver.rig, mode=self._driver.mode).line())
+                writer.write(self._source.welcome())
                 self._viewers.add(writer)
-                await self._listen(reader)
+                await self._listen(reader, writer)
         except (ConnectionError, ValueError):
             pass  # no pass, a line too long, or no request: the viewer is disconnected
         except asyncio.CancelledError:
@@ -110,16 +149,16 @@ class Hub:
         self._passes.difference_update(known)
         return bool(known)
 
-    async def _listen(self, reader: asyncio.StreamReader) -> None:
+    async def _listen(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
         while line := await reader.readline():
-            self._driver.act(ActionRequest.model_validate_json(line).request())
+            writer.write(await self._source.take(line))
             self._send()
 
     def _send(self) -> None:
         """Send the present state to every viewer that keeps up."""
         ready = [writer for writer in self._viewers if writer.transport.get_write_buffer_size() < BACKLOG_BYTES]
         if ready:
-            line = update_line(self._driver.snapshot(), self._driver.facts())
+            line = self._source.update()
             for writer in ready:
                 with contextlib.suppress(ConnectionError):
                     writer.write(line)
@@ -127,4 +166,4 @@ class Hub:
     async def _send_regularly(self) -> None:
         while True:
             self._send()
-            await asyncio.sleep(PERIOD_S)
+            await asyncio.sleep(self._period_s)

@@ -11,7 +11,7 @@ import os
 import signal
 import socket
 import sys
-from collections.abc import Mapping
+from collections.abc import Awaitable, Callable, Mapping
 from html import escape
 from importlib.resources import files
 from pathlib import Path
@@ -33,8 +33,10 @@ from monitor.language.catalogue import environment_of_words
 from monitor.language.words import in_force
 from monitor.runtime.live import LiveDriver, run_for
 from monitor.web.gate import Gate, add_headers
-from monitor.web.hub import Hub
+from monitor.web.hub import Hub, OneRig
 
+ONE_RIG: Final = "monitor.web.viewer"
+"""What a viewer's process runs where one rig is watched."""
 MAX_VIEWERS: Final = 16
 """Each is a process."""
 MOST_CONNECTIONS: Final = 256
@@ -50,6 +52,7 @@ FRAMES_PER_SECOND: Final = "30"
 MESSAGE_BYTES: Final = 64 << 10
 LEAVE_S: Final = 1.5
 """How long a viewer may take to leave when asked."""
+_SCREEN_BEGINS: Final = b"__GANGLION__\n"
 _CLOSE_BYTES: Final = 120
 """Room for words in the message that closes a websocket (RFC 6455)."""
 _PAGE: Final = Path(str(files("monitor.web") / "page"))
@@ -104,7 +107,11 @@ _SHOWN: Final = 100
 class ViewerProcess(AppService):
     """The process behind one browser."""
 
-    def __init__(self, websocket: web.WebSocketResponse, invitation: Mapping[str, str], downloads: Any) -> None:
+    def __init__(
+        self, websocket: web.WebSocketResponse, invitation: Mapping[str, str], downloads: Any, module: str = ONE_RIG
+    ) -> None:
+        """`module` is what the process runs."""
+
         async def close() -> None:
             await websocket.close(message=_reason(tr("This view has ended.")))
 
@@ -115,7 +122,7 @@ class ViewerProcess(AppService):
             close=close,
             download_manager=downloads,
         )
-        self._invitation = invitation
+        self._invitation, self._module = invitation, module
 
     def _build_environment(self, width: int = 80, height: int = 24) -> dict[str, str]:
         environment = {
@@ -129,7 +136,7 @@ class ViewerProcess(AppService):
         self._process = await asyncio.create_subprocess_exec(
             sys.executable,
             "-m",
-            "monitor.web.viewer",
+            self._module,
             stdin=asyncio.subprocess.PIPE,
             stdout=asyncio.subprocess.PIPE,
             env=self._build_environment(*_limited((width, height))),
@@ -150,10 +157,13 @@ class ViewerProcess(AppService):
         handlers = {b"D": self.on_data, b"M": self.on_meta, b"P": self.on_packed}
         try:
             # Whatever comes before this line is no screen yet.
-            while await stdout.readuntil() != b"__GANGLION__\n":
+            while await stdout.readuntil() != _SCREEN_BEGINS:
                 pass
             while True:
                 kind = await stdout.readexactly(1)
+                if kind == _SCREEN_BEGINS[:1]:  # another one, in the place of the first
+                    await stdout.readuntil()
+                    continue
                 payload = await stdout.readexactly(int.from_bytes(await stdout.readexactly(4), "big"))
                 await handlers[kind](payload)
         except (asyncio.IncompleteReadError, asyncio.LimitOverrunError, ConnectionError, KeyError, RuntimeError):
@@ -186,9 +196,9 @@ class WebServer(Server):
     acceptor: Acceptor | None = None
     """Takes the connections, where the page is served at a port of its own."""
 
-    def __init__(self, hub: Hub, gate: Gate) -> None:
+    def __init__(self, hub: Hub, gate: Gate, module: str = ONE_RIG) -> None:
         super().__init__("stopmark", title="Stopmark")
-        self._hub, self._gate = hub, gate
+        self._hub, self._gate, self._module = hub, gate, module
         self._viewers: dict[ViewerProcess, web.WebSocketResponse] = {}
         self._closing = False
 
@@ -225,7 +235,7 @@ class WebServer(Server):
             await websocket.close(code=WSCloseCode.TRY_AGAIN_LATER, message=_reason(words))
             return websocket
         invitation = self._hub.invitation()
-        viewer = ViewerProcess(websocket, invitation, self.download_manager)
+        viewer = ViewerProcess(websocket, invitation, self.download_manager, self._module)
         self._viewers[viewer] = websocket
         size = to_int(request.query.get("width", "80"), 80), to_int(request.query.get("height", "24"), 24)
         try:
@@ -295,14 +305,17 @@ class WebPage:
         return f"http://{host}:{self.port}/" + (f"?token={self.gate.token}" if self.gate.token else "")
 
     def serve(self, driver: LiveDriver, seconds: float | None, ending: Ending) -> None:
-        """Monitor and serve until a signal comes, or for `seconds` of stream time."""
-        asyncio.run(self._serve(driver, seconds, ending))
+        """Monitor one rig and serve until a signal comes, or for `seconds` of stream time."""
+        asyncio.run(self.show(Hub(OneRig(driver)), lambda stop: run_for(driver, seconds, stop.is_set), ending))
 
-    async def _serve(self, driver: LiveDriver, seconds: float | None, ending: Ending) -> None:
+    async def show(
+        self, hub: Hub, run: Callable[[asyncio.Event], Awaitable[None]], ending: Ending, module: str = ONE_RIG
+    ) -> None:
+        """Serve what `hub` tells while `run` lasts, which is to end when the event given to it is set. Viewers run `module`."""
         stop = asyncio.Event()
         ending.attach(stop.set)
-        async with Hub(driver) as hub:
-            server = WebServer(hub, self.gate)
+        async with hub:
+            server = WebServer(hub, self.gate, module)
             runner = web.AppRunner(
                 await server._make_app(),
                 access_log=None,
@@ -323,7 +336,7 @@ class WebPage:
             try:
                 server.acceptor.start()
                 self._announce()
-                await run_for(driver, seconds, stop.is_set)
+                await run(stop)
             finally:
                 await server.close()
                 await server.acceptor.close()

@@ -14,8 +14,10 @@ import socket
 import sys
 import threading
 import time
-from collections.abc import Callable
-from typing import Final
+from collections.abc import Callable, Coroutine
+from typing import Final, TypeVar
+
+from pydantic import BaseModel
 
 from monitor.config.rig import Rig
 from monitor.errors import UserError
@@ -27,6 +29,7 @@ from monitor.runtime.driver import Mode
 from monitor.runtime.facts import RunFacts
 from monitor.text import harmless
 from monitor.ui.app import StopmarkApp
+from monitor.ui.canvas_app import CanvasApp
 from monitor.web.hub import HUB_PASS, HUB_PORT
 from monitor.web.wire import UPDATE_BYTES, ActionRequest, Welcome, read_update
 
@@ -35,6 +38,7 @@ PULSE_S: Final = 0.5
 FRESH_S: Final = 1.5
 """The page gets a pulse only while the last update is younger than this."""
 LAST_WRITES_S: Final = 2.0
+M = TypeVar("M", bound=BaseModel)
 _PR_SET_PDEATHSIG: Final = 1  # from linux/prctl.h
 GONE: Final = "the monitor has ended or can no longer be reached, so this view ends: nothing here is live any more"
 
@@ -103,14 +107,13 @@ class RemoteDriver:
         raise HubGone(GONE)
 
 
-class Viewer(StopmarkApp):
-    """The screen, for one of possibly many that look at the same monitor."""
+LEAVE_VIEW: Final = msgid("Press q again to close this view (the monitor goes on watching and recording).")
 
-    leave_words = msgid("Press q again to close this view (the monitor goes on watching and recording).")
 
-    def __init__(self, driver: RemoteDriver) -> None:
-        super().__init__(driver)
-        self._remote = driver
+class Pulsing(CanvasApp):
+    """A screen in a browser. `fresh` is whether what it shows came a moment ago."""
+
+    fresh: Callable[[], bool]
 
     def on_mount(self) -> None:
         """Start the pulse."""
@@ -118,12 +121,32 @@ class Viewer(StopmarkApp):
 
     def pulse(self) -> None:
         """Let the page know that the whole chain to the core stands: an empty message, while updates are fresh."""
-        if self._remote.fresh and self._driver is not None:
+        if self.fresh() and self._driver is not None:
             self._driver.write("")
+
+
+class Viewer(Pulsing, StopmarkApp):
+    """The screen, for one of possibly many that look at the same monitor."""
+
+    leave_words = LEAVE_VIEW
+
+    def __init__(self, driver: RemoteDriver) -> None:
+        super().__init__(driver)
+        self.fresh = lambda: driver.fresh
 
 
 async def join(port: int, word: str, at_end: Callable[[], None] = lambda: None) -> RemoteDriver:
     """Connect to the hub at a loopback port and show the pass.
+
+    Raises:
+        HubGone: nobody is there, or the pass is not good.
+    """
+    reader, writer, welcome = await knock(port, word, Welcome)
+    return RemoteDriver(reader, writer, welcome, at_end)
+
+
+async def knock(port: int, word: str, kind: type[M]) -> tuple[asyncio.StreamReader, asyncio.StreamWriter, M]:
+    """Connect to a hub at a loopback port and show the pass: the line both ways, and the hub's first words.
 
     Raises:
         HubGone: nobody is there, or the pass is not good.
@@ -134,7 +157,7 @@ async def join(port: int, word: str, at_end: Callable[[], None] = lambda: None) 
             sock = writer.get_extra_info("socket")
             sock.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
             writer.write(word.encode() + b"\n")
-            return RemoteDriver(reader, writer, Welcome.model_validate_json(await reader.readline()), at_end)
+            return reader, writer, kind.model_validate_json(await reader.readline())
     except (OSError, TimeoutError, ValueError) as error:
         raise HubGone(GONE) from error
 
@@ -142,14 +165,14 @@ async def join(port: int, word: str, at_end: Callable[[], None] = lambda: None) 
 async def _show(port: int, word: str) -> str:
     """Run the screen; the sentence to end with, empty when it was closed in order."""
     try:
-        app = Viewer(await join(port, word, _end_soon))
+        app = Viewer(await join(port, word, end_soon))
     except HubGone as gone:
         return str(gone)
     await app.run_async()
     return app.error
 
 
-def _end_soon() -> None:
+def end_soon() -> None:
     """End the process shortly, whatever state the screen is in: its last writes may find nobody to read them."""
     timer = threading.Timer(LAST_WRITES_S, os._exit, (1,))
     timer.daemon = True
@@ -163,15 +186,16 @@ def _die_with_parent() -> None:
             ctypes.CDLL(None).prctl(_PR_SET_PDEATHSIG, signal.SIGKILL)
 
 
-def main() -> int:
-    """Show the monitor whose hub the environment names."""
+def main(show: Callable[[int, str], Coroutine[object, object, str]] = _show) -> int:
+    """Show the monitor whose hub the environment names; the exit code. `show` gets the hub's port and the pass, and gives the
+    sentence to end with."""
     port, word = os.environ.pop(HUB_PORT, ""), os.environ.pop(HUB_PASS, "")
     if not port.isdecimal():
         print("stopmark: a viewer is started by: stopmark watch --web", file=sys.stderr)
         return 2
     _die_with_parent()
     choose_from(os.environ)
-    sentence = asyncio.run(_show(int(port), word))
+    sentence = asyncio.run(show(int(port), word))
     if sentence:
         print(f"stopmark: {harmless(sentence)}", file=sys.stderr)
     return 1 if sentence else 0

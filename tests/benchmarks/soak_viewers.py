@@ -13,7 +13,7 @@ from monitor.model.snapshot import Snapshot
 from monitor.model.stream import Request
 from monitor.runtime.driver import Mode
 from monitor.runtime.facts import RunFacts
-from monitor.web.hub import HUB_PASS, HUB_PORT, Hub
+from monitor.web.hub import HUB_PASS, HUB_PORT, Hub, OneRig
 from monitor.web.viewer import HubGone, RemoteDriver, join
 
 MOST: Final = 8
@@ -33,7 +33,7 @@ class Viewers:
         self._snapshot = snapshot
         self._draw = draw
         self._loop = asyncio.new_event_loop()
-        self._hub = Hub(self)
+        self._hub = Hub(OneRig(self))
         self._loop.run_until_complete(self._hub.__aenter__())
         self._open: list[tuple[RemoteDriver, asyncio.Task[None] | None]] = []
 

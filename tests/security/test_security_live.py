@@ -21,7 +21,7 @@ from monitor.adapters.sessions.reader import SessionReader
 from monitor.cli import main
 from monitor.web import LOOPBACK, gate, hub, server
 from monitor.web.gate import Gate
-from monitor.web.hub import Hub
+from monitor.web.hub import Hub, OneRig
 from tests.commands.test_commands import ROOT, own_rig
 from tests.support.broker import Mosquitto, until, wait_until
 from tests.ui import sample
@@ -211,7 +211,7 @@ def test_a_password_that_is_refused_or_misplaced_is_not_repeated(
 async def page(monkeypatch: pytest.MonkeyPatch, most: int = 16) -> AsyncIterator[tuple[str, server.WebServer]]:
     """(address, server) of a page that shows a made-up driver."""
     monkeypatch.setattr(server, "MAX_VIEWERS", most)
-    async with Hub(FakeDriver(sample.calm())) as centre:
+    async with Hub(OneRig(FakeDriver(sample.calm()))) as centre:
         served = server.WebServer(centre, Gate(LOOPBACK))
         runner = web.AppRunner(await served._make_app())
         await runner.setup()

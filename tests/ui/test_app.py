@@ -125,9 +125,14 @@ async def test_help_names_every_key_and_closes_with_any() -> None:
         await pilot.press("3", "question_mark")
         await pilot.pause()
         assert isinstance(app.screen, Help)
-        await pilot.press("x")
-        await pilot.pause()
-        assert not isinstance(app.screen, Help)
+        before = app.spec, app.units.system
+        for key in ("u", "2", "enter"):
+            await pilot.press(key)
+            await pilot.pause()
+            assert not isinstance(app.screen, Help)
+            assert (app.spec, app.units.system) == before, "it closes, and does nothing else"
+            await pilot.press("question_mark")
+            await pilot.pause()
     for spec in SCREENS:
         text = help_text(SCREENS, spec)
         assert "ADVISORY ONLY" in text

@@ -18,6 +18,8 @@ from tests.support.broker import wait_until
 
 START_S = 60.0
 ANSWER_S = 60.0
+NAMED_KEYS = {"Enter": (13, "\r"), "Home": (36, ""), "ArrowDown": (40, "")}
+"""Number of a key that is no character, and its text."""
 
 _TERMINAL = """function () {
   for (const found of this) {
@@ -223,10 +225,10 @@ class Page:
                 await asyncio.sleep(0.1)
 
     async def press(self, *keys: str) -> None:
-        """Press keys one after another: characters, or "Enter"."""
+        """Press keys one after another: characters, or named ones."""
         for key in keys:
-            text = "\r" if key == "Enter" else key
-            code = {"windowsVirtualKeyCode": 13, "code": "Enter"} if key == "Enter" else {}
+            number, text = NAMED_KEYS.get(key, (0, key))
+            code = {"windowsVirtualKeyCode": number, "code": key} if number else {}
             await self.call("Input.dispatchKeyEvent", type="keyDown", key=key, text=text, **code)
             await self.call("Input.dispatchKeyEvent", type="keyUp", key=key, **code)
 

@@ -13,8 +13,8 @@ from tests.web.served import Served
 def serve(tmp_path: Path) -> Iterator[Callable[..., Served]]:
     made: list[Served] = []
 
-    def start(broker_url: str, *more: str, handles: int = 0) -> Served:
-        made.append(Served(tmp_path, broker_url, *more, handles=handles))
+    def start(broker_url: str, *more: str, handles: int = 0, fleet: Path | None = None) -> Served:
+        made.append(Served(tmp_path, broker_url, *more, handles=handles, fleet=fleet))
         return made[-1]
 
     yield start

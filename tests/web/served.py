@@ -18,18 +18,20 @@ from tests.commands.test_commands import ROOT, Hand, own_rig
 from tests.support.broker import Mosquitto, wait_until
 
 END_S = 60.0
+VIEWER = re.compile(r" -m monitor\.(web|fleet\.rigs)\.viewer")
 PASSWORD = "only-the-monitor-knows"
 
 
 class Served:
     """A `stopmark watch --web` in the background."""
 
-    def __init__(self, folder: Path, broker_url: str, *more: str, handles: int = 0) -> None:
-        """With `handles` it may have so many files open."""
+    def __init__(self, folder: Path, broker_url: str, *more: str, handles: int = 0, fleet: Path | None = None) -> None:
+        """With `handles` it may have so many files open. It watches one rig, or those of a `fleet` file."""
         self.data = folder / "data"
+        rigs = ["--rig", str(own_rig(folder))] if fleet is None else ["--fleet", str(fleet)]
         self.process = subprocess.Popen(
-            [sys.executable, "-m", "monitor.cli", "watch", "--rig", str(own_rig(folder)), "--broker", broker_url, "--web",
-             "--port", "0", "--data", str(self.data), *more],
+            [sys.executable, "-m", "monitor.cli", "watch", *rigs, "--broker", broker_url, "--web", "--port", "0",
+              "--data", str(self.data), *more],
             stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, cwd=ROOT,
             env=os.environ | {"STOPMARK_MQTT_USER": "watcher", "STOPMARK_MQTT_PASSWORD": PASSWORD},
             preexec_fn=(lambda: resource.setrlimit(resource.RLIMIT_NOFILE, (handles, handles))) if handles else None,
@@ -61,7 +63,7 @@ class Served:
     def viewers(self) -> list[int]:
         """Process numbers of its viewers."""
         children = Path(f"/proc/{self.process.pid}/task/{self.process.pid}/children").read_text().split()
-        return [int(child) for child in children if "monitor.web.viewer" in command_line(int(child))]
+        return [int(child) for child in children if VIEWER.search(command_line(int(child)))]
 
     def end(self, number: int) -> int:
         """End it by a signal; its exit code."""

@@ -13,7 +13,7 @@ from aiohttp import web
 
 from monitor.web import LOOPBACK, server
 from monitor.web.gate import Gate
-from monitor.web.hub import Hub
+from monitor.web.hub import Hub, OneRig
 from tests.support.broker import Mosquitto, until
 from tests.ui import sample
 from tests.ui.drivers import FakeDriver
@@ -142,7 +142,7 @@ class Shown(server.ViewerProcess):
 @asynccontextmanager
 async def page(monkeypatch: pytest.MonkeyPatch) -> AsyncIterator[str]:
     monkeypatch.setattr(server, "ViewerProcess", Shown)
-    async with Hub(FakeDriver(sample.calm())) as hub:
+    async with Hub(OneRig(FakeDriver(sample.calm()))) as hub:
         runner = web.AppRunner(await server.WebServer(hub, Gate(LOOPBACK))._make_app())
         await runner.setup()
         await web.TCPSite(runner, LOOPBACK, 0).start()

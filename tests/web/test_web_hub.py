@@ -18,7 +18,7 @@ from monitor.model.stream import Action, ActionKind, Request
 from monitor.runtime.facts import LedgerState, RecordingFile, Replayed, RunFacts
 from monitor.web import LOOPBACK, server
 from monitor.web.gate import Gate
-from monitor.web.hub import BACKLOG_BYTES, HUB_PASS, HUB_PORT, Hub
+from monitor.web.hub import BACKLOG_BYTES, HUB_PASS, HUB_PORT, Hub, OneRig
 from monitor.web.viewer import GONE, HubGone, RemoteDriver, join
 from monitor.web.wire import ActionRequest, read_update, update_line
 from tests.commands.test_commands import ROOT
@@ -31,7 +31,7 @@ END_S = 60.0
 
 async def test_one_browser_too_many_is_told_so(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(server, "MAX_VIEWERS", 1)
-    async with Hub(FakeDriver(sample.calm())) as hub:
+    async with Hub(OneRig(FakeDriver(sample.calm()))) as hub:
         served = server.WebServer(hub, Gate(LOOPBACK))
         runner = web.AppRunner(await served._make_app())
         await runner.setup()
@@ -56,7 +56,7 @@ async def test_one_browser_too_many_is_told_so(monkeypatch: pytest.MonkeyPatch) 
 
 
 async def test_a_viewer_whose_hub_goes_away_says_so_and_ends() -> None:
-    async with Hub(FakeDriver(sample.calm())) as hub:
+    async with Hub(OneRig(FakeDriver(sample.calm()))) as hub:
         viewer = await asyncio.create_subprocess_exec(
             sys.executable, "-m", "monitor.web.viewer", stdin=subprocess.PIPE, stdout=subprocess.PIPE,
             stderr=subprocess.PIPE, cwd=ROOT,
@@ -113,7 +113,7 @@ async def joined(hub: Hub) -> AsyncIterator[RemoteDriver]:
 
 async def test_viewers_see_the_same_and_what_one_does_arrives_once() -> None:
     driver = FakeDriver(sample.warning())
-    async with Hub(driver) as hub, joined(hub) as one, joined(hub) as other:
+    async with Hub(OneRig(driver)) as hub, joined(hub) as one, joined(hub) as other:
         assert one.rig == driver.rig
         await until(lambda: one.fresh and other.fresh, "the first update")
         assert one.snapshot() == other.snapshot()
@@ -127,7 +127,7 @@ async def test_viewers_see_the_same_and_what_one_does_arrives_once() -> None:
 
 async def test_initials_are_taken_as_they_are_typed() -> None:
     driver = FakeDriver(sample.warning())
-    async with Hub(driver) as hub, joined(hub) as one, joined(hub) as other:
+    async with Hub(OneRig(driver)) as hub, joined(hub) as one, joined(hub) as other:
         for place, viewer in enumerate((one, other), 1):
             viewer.act(Request(ActionKind.ACKNOWLEDGE, "brake-now-down", None, "", "AB"))
             await until(lambda place=place: len(driver.acts) == place, "the action")  # type: ignore[misc]
@@ -135,7 +135,7 @@ async def test_initials_are_taken_as_they_are_typed() -> None:
 
 
 async def test_a_pass_is_good_once_and_a_wrong_one_never() -> None:
-    async with Hub(FakeDriver(sample.calm())) as hub, joined(hub):
+    async with Hub(OneRig(FakeDriver(sample.calm()))) as hub, joined(hub):
         invitation = hub.invitation()
         port = int(invitation[HUB_PORT])
         with pytest.raises(HubGone):
@@ -158,7 +158,7 @@ async def test_a_pass_is_good_once_and_a_wrong_one_never() -> None:
 )  # fmt: skip
 async def test_what_is_no_action_is_hung_up_on(line: bytes) -> None:
     driver = FakeDriver(sample.calm())
-    async with Hub(driver) as hub:
+    async with Hub(OneRig(driver)) as hub:
         invitation = hub.invitation()
         reader, writer = await asyncio.open_connection("127.0.0.1", int(invitation[HUB_PORT]), limit=1 << 20)
         writer.write(invitation[HUB_PASS].encode() + b"\n")
@@ -170,7 +170,7 @@ async def test_what_is_no_action_is_hung_up_on(line: bytes) -> None:
 
 
 async def test_a_viewer_that_does_not_read_never_piles_up_in_the_monitor() -> None:
-    async with Hub(FakeDriver(sample.flood())) as hub:
+    async with Hub(OneRig(FakeDriver(sample.flood()))) as hub:
         invitation = hub.invitation()
         _, deaf = await asyncio.open_connection("127.0.0.1", int(invitation[HUB_PORT]), limit=64)
         deaf.write(invitation[HUB_PASS].encode() + b"\n")

@@ -145,6 +145,8 @@ def watch_several(args: argparse.Namespace, url: "BrokerUrl", mode: "Mode", say:
         say(f"{name} is not watched, the other rigs are: {problem}")
     with Ending() as ending:
         ending.step("the first rigs")
+        if args.web:
+            return _in_browsers(args, rigs, url, mode, ending)
         if args.headless:
             return asyncio.run(_headless(args, rigs, url, mode, ending))
         choose_words(args)
@@ -155,12 +157,12 @@ async def _on_screen(
     args: argparse.Namespace, rigs: SeveralRigs, url: "BrokerUrl", mode: "Mode", ending: "Ending"
 ) -> int:
     from monitor.adapters.host.line_writer import last_words
-    from monitor.fleet.rigs.app import Screens
+    from monitor.fleet.rigs.app import OwnRigs, Screens
     from monitor.presentation.format import Units
 
     logging.getLogger().addHandler(logging.NullHandler())  # the screen shows it; a line would tear the screen
     async with supervisor_of(args, rigs, url, mode) as supervisor:
-        screens = Screens(supervisor, mode, Units(rigs.units), args.theme, args.sound != "off")
+        screens = Screens(OwnRigs(supervisor), mode, Units(rigs.units), args.theme, args.sound != "off")
         ending.attach(screens.stop)
         code = await screens.run()
         last_words(f"ending {len(rigs.places)} rigs", sys.stdout)
@@ -189,21 +191,57 @@ async def _plain(args: argparse.Namespace, rigs: SeveralRigs, url: "BrokerUrl", 
     return 0
 
 
+def _in_browsers(args: argparse.Namespace, rigs: SeveralRigs, url: "BrokerUrl", mode: "Mode", ending: "Ending") -> int:
+    """The overview, and from it each rig's own screen, in any number of browsers. Headless prints findings besides."""
+    from monitor.adapters.host.line_writer import LineWriter
+    from monitor.web import listen
+
+    choose_words(args)
+    with listen(args.bind, args.port) as page, LineWriter() as output:
+
+        async def serve() -> "Supervisor":
+            from monitor.fleet.rigs.browsers import MODULE, PERIOD_S, AllRigs
+            from monitor.fleet.rigs.supervisor import happens
+            from monitor.runtime.runner import TICK_S
+            from monitor.web.hub import Hub
+
+            async with supervisor_of(args, rigs, url, mode, _writes(output, args.headless)) as supervisor:
+
+                async def run(stop: asyncio.Event) -> None:
+                    while not (stop.is_set() or supervisor.finished):
+                        await happens(stop, TICK_S)
+
+                hub = Hub(AllRigs(supervisor, mode, rigs.units), PERIOD_S)
+                await page.show(hub, run, ending, MODULE)
+            return supervisor
+
+        supervisor = asyncio.run(serve())
+        if args.headless:
+            output(json.dumps(summary_of_rigs(supervisor, mode)))
+    return 0
+
+
+def _writes(output: Callable[[str], None], wanted: bool = True) -> "Callable[[str, Finding], None]":
+    """What prints findings with the rig's name, where that is wanted."""
+    from monitor.runtime.findings import finding_dict
+
+    def write(name: str, finding: "Finding") -> None:
+        if wanted:
+            output(json.dumps({"rig": name, **finding_dict(finding)}, allow_nan=False))
+
+    return write
+
+
 async def _headless(
     args: argparse.Namespace, rigs: SeveralRigs, url: "BrokerUrl", mode: "Mode", ending: "Ending"
 ) -> int:
     from monitor.adapters.host.line_writer import LineWriter
     from monitor.fleet.rigs.supervisor import happens
-    from monitor.runtime.findings import finding_dict
     from monitor.runtime.runner import TICK_S
 
     stopped = asyncio.Event()
     with LineWriter() as output:
-
-        def write(name: str, finding: "Finding") -> None:
-            output(json.dumps({"rig": name, **finding_dict(finding)}, allow_nan=False))
-
-        async with supervisor_of(args, rigs, url, mode, write) as supervisor:
+        async with supervisor_of(args, rigs, url, mode, _writes(output)) as supervisor:
             ending.attach(stopped.set)
             while not (stopped.is_set() or supervisor.finished or (output.gone and args.no_record)):
                 await happens(stopped, TICK_S)

@@ -5,5 +5,6 @@
     …                                                  ┘ actions, the word to end
 
 A process that ends, or says nothing, is started again, later each time; no other rig takes notice. Begin with `supervisor`,
-then `process` (the rig's end), `wire` and `row` (what goes between), and `overview` (what people see).
+then `process` (the rig's end), `wire` and `row` (what goes between), and `overview` (what people see); `browsers` and `viewer`
+are the same in a browser.
 """

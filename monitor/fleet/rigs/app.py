@@ -3,14 +3,14 @@
 import asyncio
 import time
 from collections.abc import Callable
-from typing import Final
+from typing import Final, Protocol
 
 from textual import events
 from textual.widgets import Input
 
 from monitor.errors import UserError
 from monitor.fleet.rigs.bell import RigsBell, ringing
-from monitor.fleet.rigs.overview import Overview, Shown, draw_overview, shown, status_words
+from monitor.fleet.rigs.overview import Overview, Shown, draw_overview, shown_now, status_words
 from monitor.fleet.rigs.supervisor import Supervisor
 from monitor.language import msgid, tr
 from monitor.model.alarm import Severity
@@ -18,9 +18,10 @@ from monitor.presentation.format import Units
 from monitor.runtime.driver import Mode
 from monitor.ui.app import StopmarkApp
 from monitor.ui.canvas_app import CanvasApp
-from monitor.ui.dialogs import Help
+from monitor.ui.dialogs import WIDEST_HELP, Help
 from monitor.ui.drawing.canvas import Canvas
 from monitor.ui.drawing.theme import SHAPE, ThemeName
+from monitor.ui.help_text import laid_out
 from monitor.ui.keys.key import MOVES, Key
 from monitor.ui.view import KeyRow
 from monitor.web.viewer import GONE, RemoteDriver
@@ -46,7 +47,7 @@ A row a rig, worst on top; equals by name
   r         start a rig that is not watched again, now
   s         silence the bell here until something new rings; acknowledges nothing
   u, t      next units, next theme
-  q         stop watching and recording of all rigs (press twice)
+  q         {quit}
 
 The columns
   WORST     the alarm in the rig's banner, or what is wrong with its data; ● waits to be acknowledged
@@ -63,30 +64,68 @@ def _hints() -> tuple[KeyRow, ...]:
     return tuple(tuple((key, tr(words)) for key, words in row) for row in _HINTS)
 
 
+class Rigs(Protocol):
+    """What the screens know of all rigs, wherever they run."""
+
+    @property
+    def finished(self) -> bool:
+        """Whether the time of all is up."""
+
+    def shown(self) -> list[Shown]:
+        """All rigs as they are now."""
+
+    def again(self, name: str) -> None:
+        """Start one again that waits for it."""
+
+    async def open(self, name: str) -> RemoteDriver:
+        """The driver of one rig's own screen.
+
+        Raises:
+            UserError: it is not watched, or does not answer.
+        """
+
+
+class OwnRigs:
+    """Those of a supervisor in this process."""
+
+    def __init__(self, supervisor: Supervisor) -> None:
+        self._supervisor = supervisor
+        self.open, self.again = supervisor.open, supervisor.again
+
+    @property
+    def finished(self) -> bool:
+        """Whether the time of all is up."""
+        return self._supervisor.finished
+
+    def shown(self) -> list[Shown]:
+        """All rigs as they are now."""
+        return shown_now(self._supervisor)
+
+
 class OverviewApp(CanvasApp):
     """All rigs. Ends with `opened` set when one is to be opened, else when the person leaves."""
 
     leave_words = msgid("Press q again to stop watching and recording of all rigs.")
+    quit_words = msgid("stop watching and recording of all rigs (press twice)")
 
     def __init__(
-        self, supervisor: Supervisor, mode: Mode, units: Units, theme: ThemeName = "day", sound: bool = True,
+        self, rigs: Rigs, mode: Mode, units: Units, theme: ThemeName = "day", sound: bool = True,
         clock: Callable[[], float] = time.monotonic,
     ) -> None:  # fmt: skip
         super().__init__(units, theme, clock, hertz=HERTZ)
         self.opened = ""
         self.chosen = ""
         self.sound = sound
-        self._supervisor, self._mode = supervisor, mode
+        self._rigs, self._mode = rigs, mode
         self._bell = RigsBell()
 
     def rigs(self) -> list[Shown]:
         """All rigs as they are now."""
-        now_s = time.monotonic()
-        return [shown(rig, now_s) for rig in self._supervisor.rigs]
+        return self._rigs.shown()
 
     def canvas(self, width: int, height: int) -> Canvas:
         """The overview of this moment."""
-        if self._supervisor.finished:
+        if self._rigs.finished:
             self.exit(0)
         rigs = self.rigs()
         if self._bell.due(ringing(rigs), self.clock()) and self.sound and not self._terminal_lags():
@@ -128,7 +167,8 @@ class OverviewApp(CanvasApp):
         elif key == "q":
             self.leave()
         elif key in ("question_mark", "?"):
-            self.push_screen(Help(tr(_HELP)))
+            room = min(self.size.width, WIDEST_HELP) - 9
+            self.push_screen(Help(laid_out(tr(_HELP, quit=tr(self.quit_words)), room)))
 
     def on_click(self, event: events.Click) -> None:
         """A click on a hint is its key; on a row it chooses, on the chosen one it opens."""
@@ -145,9 +185,9 @@ class OverviewApp(CanvasApp):
             self.tick()
 
     def _try_again(self) -> None:
-        rig = self._supervisor.rig(self.chosen)
-        if rig is not None and rig.problem and rig.pid is None:
-            rig.retry.set()
+        rig = next((one for one in self.rigs() if one.name == self.chosen), None)
+        if rig is not None and rig.again:
+            self._rigs.again(rig.name)
             self.say(tr("{name} is started again.", name=rig.name))
         else:
             self.say(tr("Only a rig that is not watched is started again."))
@@ -209,8 +249,13 @@ def _grave(rig: Shown) -> bool:
 class Screens:
     """Overview and rigs' screens, one after another, until the person leaves or `stop` is called."""
 
-    def __init__(self, supervisor: Supervisor, mode: Mode, units: Units, theme: ThemeName, sound: bool) -> None:
-        self._supervisor, self._mode = supervisor, mode
+    def __init__(
+        self, rigs: Rigs, mode: Mode, units: Units, theme: ThemeName, sound: bool,
+        overview: Callable[[Rigs, Mode, Units, ThemeName, bool], OverviewApp] = OverviewApp,
+        own: Callable[[RemoteDriver, str, OverviewApp, ThemeName], RigApp] = RigApp,
+    ) -> None:  # fmt: skip
+        """`overview` and `own` are what all rigs and one rig are shown by."""
+        self._rigs, self._mode, self._overview, self._own = rigs, mode, overview, own
         self._units, self._theme, self._sound = units, theme, sound
         self._app: CanvasApp | None = None
         self._stopped = False
@@ -225,7 +270,7 @@ class Screens:
         """Show them; the exit code."""
         chosen, words = "", ""
         while not self._stopped:
-            overview = OverviewApp(self._supervisor, self._mode, self._units, self._theme, self._sound)
+            overview = self._overview(self._rigs, self._mode, self._units, self._theme, self._sound)
             overview.chosen = chosen
             if words:
                 overview.call_later(overview.say, words)
@@ -236,11 +281,11 @@ class Screens:
                 return overview.return_code or 0
             chosen, words = overview.opened, ""
             try:
-                driver = await self._supervisor.open(chosen)
+                driver = await self._rigs.open(chosen)
             except UserError as error:
                 words = str(error)
                 continue
-            app = self._app = RigApp(driver, chosen, overview, self._theme)
+            app = self._app = self._own(driver, chosen, overview, self._theme)
             app.units = self._units
             await app.run_async()
             driver.close()

@@ -3,13 +3,14 @@
 What is not known, or old, is words and never a number. Severities look as on every other screen.
 """
 
+import time
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from math import isinf, isnan
 from typing import Final
 
 from monitor.fleet.rigs.row import RigRow
-from monitor.fleet.rigs.supervisor import QUIET_S, Watched
+from monitor.fleet.rigs.supervisor import QUIET_S, Supervisor, Watched
 from monitor.language import tr, tr_n, tr_record
 from monitor.model.alarm import Severity
 from monitor.model.reading import Value
@@ -52,6 +53,8 @@ class Shown:
     starting: bool = False
     old_s: float = 0.0
     """How long ago the row came."""
+    again: bool = False
+    """Whether it only waits to be started again."""
 
     @property
     def severity(self) -> Severity | None:
@@ -88,13 +91,19 @@ def shown(rig: Watched, now_s: float) -> Shown:
             if wait_s > 0 and rig.pid is None
             else tr("; starting again")
         )
-        return Shown(rig.name, None, tr_record(rig.problem) + again)
+        return Shown(rig.name, None, tr_record(rig.problem) + again, again=rig.pid is None)
     if rig.row is None or not rig.row.t_ns:
         return Shown(rig.name, None, starting=True)
     old_s = now_s - rig.row_s
     if old_s > QUIET_S:
         return Shown(rig.name, None, tr("nothing from its process for {time}", time=span(old_s)))
     return Shown(rig.name, rig.row, old_s=old_s)
+
+
+def shown_now(supervisor: Supervisor) -> list[Shown]:
+    """All rigs at this moment."""
+    now_s = time.monotonic()
+    return [shown(rig, now_s) for rig in supervisor.rigs]
 
 
 def status_words(rig: Shown) -> tuple[str, Severity | None]:

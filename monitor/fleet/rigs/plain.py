@@ -6,7 +6,7 @@ from collections.abc import Callable
 from typing import Final
 
 from monitor.fleet.rigs.bell import RigsBell, ringing
-from monitor.fleet.rigs.overview import Shown, shown, status_words
+from monitor.fleet.rigs.overview import Shown, shown_now, status_words
 from monitor.fleet.rigs.supervisor import Supervisor
 from monitor.language import msgid, tr
 from monitor.model.alarm import Finding
@@ -116,8 +116,7 @@ class PlainOverview:
         )
 
     def _rigs(self) -> list[Shown]:
-        now_s = time.monotonic()
-        return [] if self._supervisor is None else [shown(rig, now_s) for rig in self._supervisor.rigs]
+        return [] if self._supervisor is None else shown_now(self._supervisor)
 
     def _say(self, words: str) -> None:
         self._write_line(spoken(words))

@@ -23,7 +23,7 @@ from monitor.fleet.rigs.wire import FamilySent, Invitation, Logged, Order, Repor
 from monitor.model.alarm import Finding
 from monitor.runtime.live import LiveDriver
 from monitor.runtime.service import FindingLog, Service
-from monitor.web.hub import HUB_PASS, HUB_PORT, Hub
+from monitor.web.hub import HUB_PASS, HUB_PORT, Hub, OneRig
 
 ROW_S: Final = 0.5
 """Real time between two rows."""
@@ -138,7 +138,7 @@ async def _obey(driver: LiveDriver, reader: asyncio.StreamReader, link: Link, st
                 driver.act(order.act.request())
             if order.invite:
                 if hub is None:  # a port only where somebody looks
-                    hub = await stack.enter_async_context(Hub(driver))
+                    hub = await stack.enter_async_context(Hub(OneRig(driver)))
                 way = hub.invitation()
                 link.send(Report(invitation=Invitation(port=int(way[HUB_PORT]), word=way[HUB_PASS])))
     driver.stop()

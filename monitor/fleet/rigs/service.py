@@ -15,7 +15,7 @@ from monitor.adapters.host.loopback import is_loopback
 from monitor.adapters.host.metrics import Family, Sample, not_up, of_process, page
 from monitor.adapters.host.metrics_endpoint import Endpoint, HealthFile
 from monitor.adapters.host.service_manager import Notifier
-from monitor.fleet.rigs.overview import Shown, shown, status_words
+from monitor.fleet.rigs.overview import Shown, shown_now, status_words
 from monitor.fleet.rigs.supervisor import Supervisor, happens
 
 LOG = logging.getLogger(__name__)
@@ -67,7 +67,7 @@ class RigsService:
         file_s, ready = 0.0, False
         try:
             while not (self._stopping.is_set() or self._supervisor.finished):
-                rigs_now = self._shown()
+                rigs_now = shown_now(self._supervisor)
                 self._notifier.status(words_of(rigs_now))
                 ready = ready or (any(rig.row is not None for rig in rigs_now) and self._notifier.ready())
                 self._notifier.alive()
@@ -81,13 +81,9 @@ class RigsService:
             if self.endpoint is not None:
                 await self.endpoint.close()
 
-    def _shown(self) -> list[Shown]:
-        now_s = time.monotonic()
-        return [shown(rig, now_s) for rig in self._supervisor.rigs]
-
     def page(self) -> str:
         """The metrics of all rigs, now; of a rig that is not watched, that it is not."""
-        rigs = self._shown()
+        rigs = shown_now(self._supervisor)
         states = Counter("watched" if rig.row else "starting" if rig.starting else "not watched" for rig in rigs)
         counts: list[Sample] = [
             ({"state": state}, float(states[state])) for state in ("watched", "starting", "not watched")

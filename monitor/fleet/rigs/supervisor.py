@@ -128,8 +128,23 @@ class Supervisor:
         rig = self.rig(name)
         return rig is not None and _order(rig, Order(act=ActionRequest.of(request)))
 
+    def again(self, name: str) -> None:
+        """Start a rig again that waits for it."""
+        rig = self.rig(name)
+        if rig is not None:
+            rig.retry.set()
+
     async def open(self, name: str) -> RemoteDriver:
         """The driver of one rig's own screen.
+
+        Raises:
+            UserError: it is not watched, or does not answer.
+        """
+        way = await self.invitation(name)
+        return await join(way.port, way.word)
+
+    async def invitation(self, name: str) -> Invitation:
+        """A way into the hub of one rig's process.
 
         Raises:
             UserError: it is not watched, or does not answer.
@@ -137,14 +152,13 @@ class Supervisor:
         rig = self.rig(name)
         if rig is None or not _order(rig, Order(invite=True)):
             raise UserError(f"{name} is not watched now")
-        answer = asyncio.get_running_loop().create_future()
+        answer: asyncio.Future[Invitation] = asyncio.get_running_loop().create_future()
         rig.invited.append(answer)
         try:
             async with asyncio.timeout(_OPEN_S):
-                way = await answer
+                return await answer
         except TimeoutError:
             raise UserError(f"the process of {name} does not answer") from None
-        return await join(way.port, way.word)
 
     # --- one rig ------------------------------------------------------------------------------------------------------
 
