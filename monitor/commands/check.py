@@ -176,7 +176,7 @@ async def _survey(rig: "Rig", url: "BrokerUrl", seconds: float) -> int:
     await _hear(url, PATTERNS, survey.take, seconds)
     for line in survey.lines(seconds):
         print(line)
-    tables = [*survey.proposal(rig, seconds)]
+    tables = [*survey.proposal(rig)]
     if tables:
         print("\nProposed for the rig file; look at each, and fill in what is left open:\n")
         print("\n".join(tables))

@@ -20,6 +20,8 @@ MOST_SOURCES: Final = 200
 MOST_METRICS: Final = 2_000
 """Of one node or device; what is more is not listed."""
 MOST_VALUES: Final = 500
+_OF_THE_NODE: Final = ("bdSeq", "Node Control/", "Device Control/")
+"""How metrics begin that are about the node itself."""
 
 
 @dataclass(slots=True)
@@ -27,7 +29,15 @@ class _Metric:
     datatype: int = 0
     alias: int | None = None
     count: int = 0
+    first_ns: int = 0
+    last_ns: int = 0
+    """Stream times of the first and the last value."""
     values: list[float] = field(default_factory=list)
+
+    @property
+    def rate_hz(self) -> float:
+        """Values a second between the first and the last that came; 0 where fewer than two did."""
+        return (self.count - 1) / (self.last_ns - self.first_ns) * 1e9 if self.last_ns > self.first_ns else 0.0
 
 
 @dataclass(slots=True)
@@ -71,7 +81,7 @@ class Survey:
             source.dead = True
             return
         for sent in message.metrics:
-            self._value(source, sent)
+            self._value(source, sent, frame.t_ns)
 
     @staticmethod
     def _born(source: _Source, message: Any) -> None:
@@ -86,7 +96,7 @@ class Survey:
                 source.names[defined.alias] = text
 
     @staticmethod
-    def _value(source: _Source, sent: Any) -> None:
+    def _value(source: _Source, sent: Any, t_ns: int) -> None:
         alias = alias_of(sent)
         name = sent.name.decode("utf-8", "replace") if sent.name else source.names.get(-1 if alias is None else alias)
         if name is None:
@@ -97,6 +107,7 @@ class Survey:
         metric = source.metrics.setdefault(name, _Metric())
         metric.datatype = sent.datatype or metric.datatype
         metric.count += 1
+        metric.first_ns, metric.last_ns = metric.first_ns or t_ns, t_ns
         try:
             metric.values.append(float(value_of(sent, metric.datatype)))
             del metric.values[:-MOST_VALUES]
@@ -126,19 +137,21 @@ class Survey:
                 alias = "" if metric.alias is None else str(metric.alias)
                 last = f"{metric.values[-1]:.6g}" if metric.values else "no number"
                 kind = TYPE_NAMES.get(metric.datatype, "unknown")
-                yield f"  {printable(name, 43):<44}{kind:<12}{alias:>8}{metric.count / seconds:>8.1f}  {last}"
+                yield f"  {printable(name, 43):<44}{kind:<12}{alias:>8}{metric.rate_hz:>8.1f}  {last}"
         if self.unreadable:
             yield f"{self.unreadable} messages could not be read"
 
-    def proposal(self, rig: Rig, seconds: float) -> Iterator[str]:
-        """Tables for a rig file, one for each metric whose name or unit says what it is. `rig` tells what its machine can
-        show."""
+    def proposal(self, rig: Rig) -> Iterator[str]:
+        """Tables for a rig file, one for each metric whose name or unit says what it is; of the rest the addresses. `rig` tells
+        what its machine can show."""
         found = [
             (key, source, name, metric)
             for key, source in sorted(self._sources.items())
             if not source.dead
             for name, metric in source.metrics.items()
-            if name.isprintable() and (metric.datatype in NUMERIC_TYPES or (not metric.datatype and metric.values))
+            if name.isprintable()
+            and not name.startswith(_OF_THE_NODE)
+            and (metric.datatype in NUMERIC_TYPES or (not metric.datatype and metric.values))
         ]
         heads = [f"{place} {name}" for place, (_, _, name, _) in enumerate(found)]
         columns = [
@@ -146,28 +159,43 @@ class Survey:
             for head, (_, _, name, metric) in zip(heads, found, strict=True)
         ]
         columns = [column for column in columns if column.numbers]
+        taken = set()
         for column in find_columns(columns, rig):
-            (group, node, device), source, name, metric = found[heads.index(column.column)]
-            yield from _table(column, (group, node, device, name), source.birth, metric, seconds)
+            place = heads.index(column.column)
+            taken.add(place)
+            key, source, name, metric = found[place]
+            doubts = tuple(doubt.replace(column.column, name) for doubt in column.doubts)
+            yield from _table(replace(column, doubts=doubts), _address(key, name, source.birth, metric), metric)
+        rest = [one for place, one in enumerate(found) if place not in taken]
+        if rest:
+            yield "# No name says what these are. Of each that you want write a table as above, with its quantity and unit:"
+        for key, source, name, metric in rest:
+            came = f"; {min(metric.values):.6g} to {max(metric.values):.6g} came" if metric.values else ""
+            yield f"# {_address(key, name, source.birth, metric)}  # {metric.rate_hz:.3g} a second{came}"
 
 
-def _table(column: FoundColumn, address: Sequence[str], birth: str, metric: _Metric, seconds: float) -> Iterator[str]:
-    """One sensor's table. What only a person can say is left open: the file is not taken without it."""
-    rate_hz = max(0.1, metric.count / seconds)
+def _address(source: Sequence[str], name: str, birth: str, metric: _Metric) -> str:
+    """Where a metric comes from, as a sensor's table has it."""
     given = [
         f"{key} = {json.dumps(text, ensure_ascii=False)}"
-        for key, text in zip(("group", "node", "device", "metric"), address, strict=True)
+        for key, text in zip(("group", "node", "device", "metric"), (*source, name), strict=True)
         if text
     ]
     if metric.datatype in NUMERIC_TYPES:
         given.append(f'type = "{TYPE_NAMES[metric.datatype]}"')
     if birth and metric.alias is not None and metric.datatype in NUMERIC_TYPES:
         given += [f'birth = "{birth}"', f"alias = {metric.alias}"]
+    return f"sparkplug = {{ {', '.join(given)} }}"
+
+
+def _table(column: FoundColumn, address: str, metric: _Metric) -> Iterator[str]:
+    """One sensor's table. What only a person can say is left open: the file is not taken without it."""
+    rate_hz = max(0.1, metric.rate_hz)
     yield "[[sensors]]"
     yield f'id = "{column.quantity.replace("_", "-")}"'
     yield f'quantity = "{column.quantity}"'
     yield f'unit = "{column.unit}"'
-    yield f"sparkplug = {{ {', '.join(given)} }}"
+    yield address
     yield f"rate_hz = {rate_hz:.3g}"
     yield f"stale_after_s = {max(0.5, 5 / rate_hz):.3g}"
     came = f"{min(metric.values):.6g} to {max(metric.values):.6g}"

@@ -153,3 +153,9 @@ async def test_check_lists_what_a_node_sends_and_proposes_tables(
     assert 'quantity = "hook_load"' in said
     assert f'metric = "{LOAD}", type = "Float", birth = "' in said
     assert "alias = 10 }" in said
+    # The rest is not passed over, and a rate is that of the time in which it came, not of all the time.
+    (rest,) = [line for line in said.splitlines() if line.startswith("# sparkplug = ") and f'"{LEVER}"' in line]
+    assert "; 7 to 7 came" in rest
+    rate_hz = float(next(line for line in said.splitlines() if line.startswith("rate_hz = ")).split()[-1])
+    assert rate_hz > 2 * 10 / 8.0
+    assert f"'0 {LOAD}" not in said
