@@ -109,7 +109,7 @@ ROOMS: dict[str, tuple[tuple[str, ...], ...]] = {
         ("screens",),
         ("frame", "widgets", "keys"),
         ("view",),
-        ("queries", "history", "bell", "dialogs", "terminal"),
+        ("queries", "history", "bell", "dialogs", "terminal+terminal_pace"),
         ("acts", "drawing"),
     ),
     "simulators": (

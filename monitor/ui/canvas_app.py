@@ -17,9 +17,9 @@ from textual.binding import BindingType
 from textual.driver import Driver
 
 from monitor.language import msgid, tr
-from monitor.presentation.format import SYSTEM_LABEL, SYSTEMS, Units
+from monitor.presentation.format import SYSTEM_LABEL, SYSTEMS, Units, span
 from monitor.ui.dialogs import COMMANDS_CSS, Ask
-from monitor.ui.drawing.canvas import Canvas, Spot
+from monitor.ui.drawing.canvas import Canvas, Spot, first_that_fits
 from monitor.ui.drawing.canvas_widget import CanvasWidget
 from monitor.ui.drawing.theme import THEMES, Depth, Palette, ThemeName, palette, textual_theme
 
@@ -106,11 +106,17 @@ class CanvasApp(App[int]):
         if not width or not height or not self._canvas_widget.is_attached:
             return
         canvas = self.canvas(width, height)
-        if not self._terminal_lags():
-            if getattr(self._driver, "torn", False):
-                cast("TerminalDriver", self._driver).torn = False
-                self.screen.refresh()
-            self._canvas_widget.show(canvas, self._palettes[self.screen_theme])
+        terminal = self._own_driver
+        now_s = time.monotonic()
+        if self._terminal_lags() or (terminal is not None and not terminal.may_paint(now_s)):
+            return
+        if terminal is not None and terminal.torn:
+            terminal.torn = False
+            self.screen.refresh()
+        late_s = terminal.pace.late_s(now_s) if terminal is not None else 0.0
+        if late_s:
+            draw_late(canvas, late_s)
+        self._canvas_widget.show(canvas, self._palettes[self.screen_theme])
 
     def _terminal_lags(self) -> bool:
         """Whether the terminal has not yet taken what was painted before.
@@ -119,6 +125,10 @@ class CanvasApp(App[int]):
         """
         queue = self._unwritten
         return queue is not None and queue.qsize() > MOST_UNWRITTEN
+
+    @property
+    def _own_driver(self) -> "TerminalDriver | None":
+        return cast("TerminalDriver", self._driver) if hasattr(self._driver, "pace") else None
 
     @property
     def _unwritten(self) -> "Queue[str | None] | None":
@@ -180,6 +190,18 @@ class CanvasApp(App[int]):
     def action_help_quit(self) -> None:
         """Handle Ctrl+C as `q`."""
         self.leave()
+
+
+def draw_late(canvas: Canvas, late_s: float) -> None:
+    """Say in the first row that the picture is old by the time it is seen."""
+    row = canvas.area.part(0, 0, canvas.width, 1)
+    row.fill("fill_danger")
+    late = span(late_s)
+    words = (
+        tr("◆ SLOW TERMINAL: this picture may be {late} old. Do not rely on it; watch the block.", late=late),
+        tr("◆ SLOW TERMINAL: this picture may be {late} old. Watch the block.", late=late),
+    )
+    row.say(2, 0, first_that_fits(words, canvas.width - 3), "fill_danger")
 
 
 def _hung_up(terminal: int) -> bool:

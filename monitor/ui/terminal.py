@@ -10,9 +10,14 @@ import select
 import sys
 import termios
 import threading
+import time
 from typing import Any, Final, cast
 
+from textual import events
 from textual.drivers.linux_driver import LinuxDriver
+from textual.message import Message
+
+from monitor.ui.terminal_pace import TerminalPace
 
 LEAVE_S: Final = 2.0
 """What waits at the end is given up when the terminal has not taken it for so long."""
@@ -22,6 +27,8 @@ _AS_BEFORE: Final = (
     b"\x1b[<u\x1b[?1049l\x1b[?25h\x1b[?1004l"
 )
 """Ends a sequence that was cut short, then leaves the terminal as Textual does."""
+_PICTURE: Final = 16
+"""Text that is longer paints something, in characters."""
 
 
 class _Output:
@@ -86,7 +93,7 @@ def _own_handle(terminal: int) -> int:
 
 
 class TerminalDriver(LinuxDriver):
-    """Textual's driver, over writes that can be given up."""
+    """Textual's driver, over writes that can be given up, and with questions that tell how far the terminal is behind."""
 
     torn = False
     """Whether something was left out because too much waits: the screen must be painted whole."""
@@ -95,7 +102,9 @@ class TerminalDriver(LinuxDriver):
         """Open the terminal anew: after a pause of the program, too."""
         self._output = _Output(sys.__stderr__.fileno() if sys.__stderr__ else self.fileno)
         self._file = cast(Any, self._output)
+        self.pace = TerminalPace()
         super().start_application_mode()  # type: ignore[no-untyped-call]
+        self._ask()  # an answer to this one says, before the first picture, that it does answer
 
     def write(self, data: str) -> None:
         """Have it written. Beyond what Textual lets wait it is left out, where Textual would wait, and the watch with it."""
@@ -103,6 +112,27 @@ class TerminalDriver(LinuxDriver):
             self.torn = True
             return
         super().write(data)
+        if len(data) > _PICTURE:
+            self._ask()
+
+    def may_paint(self, now_s: float) -> bool:
+        """Whether another picture would be seen soon."""
+        if self.pace.may_paint(now_s):
+            return True
+        self._ask(picture=False)
+        return False
+
+    def _ask(self, picture: bool = True) -> None:
+        question = self.pace.ask(time.monotonic(), picture)
+        if question and self.input_tty and self._writer_thread is not None:
+            super().write(question)
+
+    def process_message(self, message: Message) -> None:
+        """Take what came from the terminal."""
+        if isinstance(message, events.CursorPosition):
+            self.pace.answer(message.y + 1, message.x + 1, time.monotonic())
+            return
+        super().process_message(message)
 
     def stop_application_mode(self) -> None:
         """Leave the terminal as it was; that waits behind all the rest."""

@@ -97,6 +97,12 @@ class LineWriter:
 def last_words(words: str, stream: TextIO | None) -> None:
     """Print a line at the end of the command to standard output or error, if it takes one yet; never wait for it longer than
     `LAST_WRITES_S`."""
-    if stream is not None:
-        with LineWriter(stream.fileno()) as output:
-            output(f"stopmark: {words}")
+    if stream is None:
+        return
+    try:
+        handle = stream.fileno()
+    except OSError:  # no file: text that is kept in memory
+        stream.write(f"stopmark: {words}\n")
+        return
+    with LineWriter(handle) as output:
+        output(f"stopmark: {words}")
