@@ -100,6 +100,10 @@ class Piece:
     """Time that the core had reached."""
 
 
+Elsewhere = Callable[[Callable[[TimeRange], Piece], Sequence[TimeRange]], Iterator[tuple[TimeRange, Piece]]]
+"""Has a work done for each of several ranges, and gives each with its piece as it comes."""
+
+
 class _Counts:
     """Readings taken and refused, added up over the cores of a range, nothing before it."""
 
@@ -270,18 +274,22 @@ class _Replay:
 
 
 def replay(
-    chain: SessionChain, from_ns: int | None, end_ns: int, jobs: int = 1, on_progress: OnProgress = nobody
-) -> Piece:
+    chain: SessionChain, from_ns: int | None, end_ns: int, jobs: int = 1, on_progress: OnProgress = nobody,
+    elsewhere: Elsewhere | None = None,
+) -> Piece:  # fmt: skip
     """Replay `chain` from `from_ns` (its start when None) to `end_ns`, in pieces, as many at the same time as there are `jobs`:
     with one of them one after another, so that it gives the same. A short session, and one without checkpoints, in one piece.
+    With `elsewhere` other machines do the pieces, which find the sessions under the same paths.
 
     Raises:
-        SessionError: a session cannot be read.
+        SessionError: a session cannot be read. UserError: it could not be done elsewhere.
     """
     cuts = cuts_of(chain, from_ns, end_ns)
     if not cuts:
         return _Replay(chain, TimeRange(from_ns, None, end_ns)).run(on_progress)
     ranges = [TimeRange(start, stop, end_ns) for start, stop in zip((from_ns, *cuts), (*cuts, None), strict=True)]
+    if elsewhere is not None:
+        return joined(_elsewhere(chain, ranges, elsewhere, on_progress))
     if jobs > 1:
         try:
             return joined(_in_parallel(chain, ranges, min(jobs, len(ranges)), on_progress))
@@ -398,6 +406,22 @@ def _in_parallel(
 
     paths = [session.path for session in chain.sessions]
     return in_processes(partial(_replayed, paths), ranges, jobs, add_up)
+
+
+def _elsewhere(
+    chain: SessionChain, ranges: Sequence[TimeRange], elsewhere: Elsewhere, on_progress: OnProgress
+) -> list[Piece]:
+    """The pieces, told as done one after another, whichever they are."""
+    begins_ns = chain.t_first_ns if ranges[0].from_ns is None else ranges[0].from_ns
+    paths = [session.path.resolve() for session in chain.sessions]
+    found: dict[TimeRange, Piece] = {}
+    frames, done_ns = 0, begins_ns
+    for time_range, piece in elsewhere(partial(_replayed, paths, on_progress=nobody), ranges):
+        found[time_range] = piece
+        frames += piece.frames
+        done_ns += piece.end_ns - (begins_ns if time_range.from_ns is None else time_range.from_ns)
+        on_progress(frames, done_ns)
+    return [found[time_range] for time_range in ranges]
 
 
 def _replayed(paths: Sequence[Path], time_range: TimeRange, on_progress: OnProgress) -> Piece:

@@ -12,7 +12,7 @@ import numpy.typing as npt
 from monitor.adapters.sessions.chain import SessionChain
 from monitor.adapters.sessions.format import Note, SessionError
 from monitor.adapters.sessions.gaps import Gap
-from monitor.analysis.parallel_replay import COLUMNS, STATES, Numbers, replay
+from monitor.analysis.parallel_replay import COLUMNS, STATES, Elsewhere, Numbers, replay
 from monitor.analysis.work.series import Series, has_readings, series_of_sessions
 from monitor.config.rig import Rig
 from monitor.model.alarm import Finding
@@ -117,21 +117,23 @@ def collect(
     to_ns: int | None = None,
     jobs: int = 1,
     on_progress: OnProgress = nobody,
+    elsewhere: Elsewhere | None = None,
 ) -> Recording:
     """Replay `chain`, or the part of it from `from_ns` to `to_ns`, and keep what a report needs.
 
     A part is begun at the last checkpoint at least a minute earlier; where there is none (older sessions) a minute earlier,
     or at the last height reference or cut before it, which the height depends on, and of brake health it then knows only
-    what it has seen since. A long session is replayed in pieces, as many at the same time as there are `jobs`.
+    what it has seen since. A long session is replayed in pieces, as many at the same time as there are `jobs`,
+    or `elsewhere`.
 
     Raises:
-        SessionError: a session cannot be read.
+        SessionError: a session cannot be read. UserError: it could not be done elsewhere.
     """
     rig = chain.rig
     start_ns = chain.t_first_ns if from_ns is None else max(from_ns, chain.t_first_ns)
     end_ns = chain.end_ns if to_ns is None else min(to_ns, chain.end_ns)
     findings = chain.findings()
-    piece = replay(chain, from_ns, end_ns, jobs, on_progress)
+    piece = replay(chain, from_ns, end_ns, jobs, on_progress, elsewhere)
     end_ns = min(end_ns, piece.end_ns)
     if not len(piece.t_ns):
         raise SessionError(f"{chain.name}: none of its readings can be read; try `stopmark sessions verify`")

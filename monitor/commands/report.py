@@ -4,6 +4,7 @@ import argparse
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from monitor.commands.common.place_of_work import add_scheduler, scheduler_of
 from monitor.commands.common.progress import SoFar, replaying
 from monitor.commands.common.session_range import add_session_range, add_sessions, print_faults, session_range
 from monitor.errors import UserError
@@ -23,6 +24,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--jobs", metavar="N", type=count, help="pieces of a long session at a time (default: processors)"
     )
+    add_scheduler(parser)
 
 
 def count(text: str) -> int:
@@ -44,6 +46,7 @@ def run(args: argparse.Namespace) -> int:
     from monitor.analysis.recording import collect
     from monitor.report.page import make_report
 
+    place = scheduler_of(args)
     with SessionChain(args.sessions) as chain:
         # First of all: what is missing is said before the long work, not after it.
         entries = None if args.data is None else ledger_entries(args.data, chain.rig.name)
@@ -52,7 +55,8 @@ def run(args: argparse.Namespace) -> int:
         first_ns, last_ns = from_ns or chain.t_first_ns, to_ns or chain.end_ns
         so_far = SoFar(first_ns, last_ns)
         with replaying(min((last_ns - first_ns) * 1e-9, chain.seconds), chain.rig.name, so_far):
-            recording = collect(chain, from_ns, to_ns, args.jobs or processors(), so_far.on_progress)
+            jobs, elsewhere = args.jobs or processors(), None if place is None else place.whole
+            recording = collect(chain, from_ns, to_ns, jobs, so_far.on_progress, elsewhere)
     write_whole(args.out, make_report(recording, args.units, entries))
     spread = f", in {recording.seconds / 3600:.2f} h" if recording.watched_s < 0.99 * recording.seconds else ""
     print(f"{args.out}: {recording.watched_s / 3600:.2f} h of {recording.rig.name}{spread}")

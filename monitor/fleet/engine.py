@@ -69,6 +69,17 @@ class Place:
         with self._client() as client:
             yield from _on_dask(client, work, tasks)
 
+    def whole(self, work: Callable[[T], R], tasks: Sequence[T]) -> Iterator[tuple[T, R]]:
+        """The same, where one without the others is of no use.
+
+        Raises:
+            UserError: one of them failed, or the same as for `results`.
+        """
+        for task, result in self.results(work, tasks):
+            if isinstance(result, Failure):
+                raise UserError(result.words)
+            yield task, result
+
     def _client(self) -> "Client":
         try:
             from distributed import Client, LocalCluster

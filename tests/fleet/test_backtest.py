@@ -16,6 +16,7 @@ import pytest
 from monitor.adapters.ledger.ledger import Entry, Ledger, ledger_path
 from monitor.adapters.sessions.chain import SessionChain
 from monitor.adapters.sessions.reader import SessionReader
+from monitor.analysis import parallel_replay
 from monitor.cli import main
 from monitor.commands.common.session_places import sessions_of
 from monitor.config.toml_file import ConfigError
@@ -26,7 +27,7 @@ from monitor.fleet.engine import Certificates, Failure, Place, check_scheduler
 from monitor.fleet.parts import Parts, content_of
 from monitor.fleet.session_findings import SessionFindings, Task, findings_of
 from simulators.trial.pool import run_set
-from tests.support.recorded import changed, rules
+from tests.support.recorded import changed, rules, simulated
 from tests.web.browser import Chromium
 
 S = 1_000_000_000
@@ -268,6 +269,21 @@ def test_a_cluster_runs_trials_as_this_machine_does(tmp_path: Path, cluster: Any
     here, _ = run_set("danger", 9, 2, 1, tmp_path / "here")
     assert there == here
     assert fresh == {0, 1}
+
+
+def test_a_cluster_makes_the_report_that_this_machine_makes(
+    tmp_path: Path, cluster: Any, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(parallel_replay, "PIECE_NS", 100 * S)
+    monkeypatch.setattr(parallel_replay, "_NEAR_NS", 45 * S)
+    session = str(simulated(tmp_path / "trip.stopmark", "clumsy-trip", 300.0))
+    words = ["report", session, "-o"]
+    address, secrets = cluster
+    tls = ["--tls-ca", str(secrets.authority), "--tls-cert", str(secrets.certificate), "--tls-key", str(secrets.key)]
+    monkeypatch.setattr(parallel_replay, "_in_parallel", None)
+    assert main([*words, str(tmp_path / "there.html"), "--scheduler", address, *tls]) == 0
+    assert main([*words, str(tmp_path / "here.html"), "--jobs", "1"]) == 0
+    assert (tmp_path / "there.html").read_bytes() == (tmp_path / "here.html").read_bytes()
 
 
 def test_who_has_no_certificate_of_the_cluster_is_not_let_in(tmp_path: Path, cluster: Any) -> None:
