@@ -19,7 +19,7 @@ from monitor.adapters.tables.cleaning.column import LOAD_STEP, ColumnCleaner, Ha
 from monitor.adapters.tables.cleaning.forward_fill import reading_s
 from monitor.adapters.tables.cleaning.likely_unit import wrong_unit
 from monitor.adapters.tables.cleaning.load import LoadChanges, Ways
-from monitor.adapters.tables.cleaning.position import SLOW_S, fastest, rare_repeats
+from monitor.adapters.tables.cleaning.position import SLOW_S, rare_repeats, usual_speed
 from monitor.adapters.tables.cleaning.quality import JUMPED, MAY_BE_OFF, ROWS, Quality
 from monitor.adapters.tables.cleaning.zero import ZeroWatch
 from monitor.adapters.tables.field_map import LogMap, rig_of, sensor_id
@@ -35,8 +35,6 @@ LOOK_ROWS: Final = 4000
 """Rows that are read ahead to learn the log's rate."""
 LONGEST_GAP_S: Final = 86_400.0
 """Longest gap in one log; after a longer one, a new log begins."""
-FASTEST_M_S: Final = 2.5
-"""Blocks of other rigs than the one in the map's file go this fast (common practice, no source)."""
 STILL_M: Final = 0.05
 """A position that moved by no more between two readings was at rest, but for noise."""
 CLOCK_BACK: Final = "clock set back by an hour"
@@ -94,7 +92,7 @@ class FieldLog:
         self.rig = rig_of(mapping, self.reading_s, self._resolutions())
         self._topics = [self.rig.topic(sensor) for sensor in self.rig.sensors]
         self.quality = Quality(self.period_s)
-        speed_m_s = self._fastest_m_s(first)
+        usual_m_s = self._usual_m_s(first)
         loads = LoadChanges(LOAD_STEP * self.rig.block.mass_kg * STANDARD_GRAVITY_M_S2)
         ways = Ways()
         self._cleaners = []
@@ -102,7 +100,7 @@ class FieldLog:
             mapping.columns, self.rig.sensors, self.reading_s, first, strict=True
         ):
             rare = rare_repeats(numbers[:: round(every_s / self.period_s)], STILL_M / abs(UNITS[column.unit].scale))
-            habits = Habits(loads, ways, self.period_s, every_s, speed_m_s, rare)
+            habits = Habits(loads, ways, self.period_s, every_s, usual_m_s, rare)
             self._cleaners.append(ColumnCleaner(column, mapping, sensor, self.rig, habits))
         self._leads = next(
             (cleaner for cleaner, column in zip(self._cleaners, mapping.columns, strict=True)
@@ -243,15 +241,15 @@ class FieldLog:
                 numbers.append(None if reason else number)
         return found
 
-    def _fastest_m_s(self, first: Sequence[tuple[list[int], list[float | None]]]) -> float:
-        """The fastest that the block goes by the rig's file and the first rows."""
-        speed_m_s = max(self.rig.limits.credible_speed_m_s, FASTEST_M_S)
+    def _usual_m_s(self, first: Sequence[tuple[list[int], list[float | None]]]) -> float:
+        """The fastest that the block goes by the first rows; infinite where they do not tell."""
         for column, (times, numbers) in zip(self._map.columns, first, strict=True):
             if column.quantity == "block_position":
                 unit = UNITS[column.unit]
-                known = [Cell(t_ns, n, unit.to_si(n)) for t_ns, n in zip(times, numbers, strict=True) if n is not None]
-                speed_m_s = fastest(known, speed_m_s)
-        return speed_m_s
+                return usual_speed(
+                    [Cell(t_ns, n, unit.to_si(n)) for t_ns, n in zip(times, numbers, strict=True) if n is not None]
+                )
+        return math.inf
 
     def _zero_watch(self) -> ZeroWatch | None:
         """What watches where the position counts from; None where its readings come so quickly that each jump shows by itself."""

@@ -11,7 +11,7 @@ from typing import Final, Protocol
 from monitor.adapters.tables.cleaning.cell import FILLED, OPEN, Cell
 from monitor.adapters.tables.cleaning.likely_unit import Believable
 from monitor.adapters.tables.cleaning.load import LoadChanges, LoadCheck, Ways
-from monitor.adapters.tables.cleaning.position import PositionCheck, Reach
+from monitor.adapters.tables.cleaning.position import PositionCheck, Reach, fastest
 from monitor.adapters.tables.field_map import LogColumn, LogMap
 from monitor.adapters.tables.numbers import number_in
 from monitor.config.rig import Rig
@@ -20,6 +20,8 @@ from monitor.units import STANDARD_GRAVITY_M_S2, UNITS
 
 CHANGE_M_S2: Final = 1.5
 """No hoist changes its speed faster from second to second than hard braking does (common practice, no source)."""
+FASTEST_M_S: Final = 2.5
+"""Blocks of other rigs than the one in the map's file go this fast (common practice, no source)."""
 OUTSIDE_MAST_M: Final = 1.0
 LEAST_HEIGHT_M: Final = 0.5
 """A block that never comes higher than this is one whose metres were read as a smaller unit."""
@@ -51,8 +53,8 @@ class Habits:
     """From one row to the next."""
     reading_s: float
     """From one reading to the next: more where the rows between repeat it."""
-    speed_m_s: float = math.inf
-    """The fastest that the block goes."""
+    usual_m_s: float = math.inf
+    """The fastest that the block goes in them; infinite where they do not tell."""
     rare_repeats: int = 0
     """So often in a row a position seldom repeats itself at rest."""
 
@@ -168,8 +170,9 @@ def _check_of(column: LogColumn, sensor: Sensor, rig: Rig, habits: Habits) -> Ch
     if column.max_rate is not None:
         return PositionCheck(Reach(column.max_rate * abs(unit.scale), math.inf, tolerance), period_s)
     if column.quantity == "block_position":
-        reach = Reach(habits.speed_m_s, CHANGE_M_S2, min(0.2, tolerance) + 0.02)
-        return PositionCheck(reach, period_s, habits.rare_repeats, habits.loads)
+        speed_m_s = fastest(habits.usual_m_s, max(rig.limits.credible_speed_m_s, FASTEST_M_S))
+        reach = Reach(speed_m_s, CHANGE_M_S2, min(0.2, tolerance) + 0.02)
+        return PositionCheck(reach, period_s, habits.rare_repeats, habits.loads, habits.usual_m_s)
     if column.quantity == "hook_load":
         gravity = STANDARD_GRAVITY_M_S2
         return LoadCheck(rig.block.rated_load_kg * gravity, rig.block.mass_kg * gravity, habits.loads, habits.ways)

@@ -12,7 +12,8 @@ is in reach, however fast, by what a falling load can gain (`GAIN_M_S`).
    So it was where it repeated itself far more often than it does at rest while the load was taken up and set down: that moves
    the block by centimetres at least. And so it was where it crept evenly before (`CreepTrail`), and went on from there in one
    step the way that it was going, by no more than it would have crept meanwhile: what drills or lets down slowly does not stop
-   to the centimetre and then make up for it.
+   to the centimetre and then make up for it. The same tells it where the block creeps only after the step (`crept_meanwhile`).
+   And so it was where it stood for long and then went, in one step from rest, further than the block of this log ever goes.
 3. A position that was within reach is a spike all the same where the block can have gone so far out but not back; and where
    those around it go on evenly without it, for no hand stops on the way, turns back, and then is where it would have been.
 
@@ -27,7 +28,7 @@ from itertools import pairwise
 from typing import Final
 
 from monitor.adapters.tables.cleaning.cell import FROZEN, OPEN, SPIKE, Cell
-from monitor.adapters.tables.cleaning.creep import CreepTrail
+from monitor.adapters.tables.cleaning.creep import AFTER, CreepTrail, crept_meanwhile
 from monitor.adapters.tables.cleaning.load import LoadChanges
 from monitor.units import STANDARD_GRAVITY_M_S2
 
@@ -48,8 +49,14 @@ LENGTHS: Final = {1: 2.0, 2: 0.5, 3: 0.3}
 that is taken up or set down moves the block a little, so that each such change counts besides (common practice, no source)."""
 MANY_CHANGES: Final = 4
 """So many show it however long it repeats itself at rest."""
+LOADS_BEHIND: Final = 4
+"""A load is settled so many rows after a position."""
 LEAST_REPEATS: Final = 3
 """A position that was the same so often, and then jumped, had stood still."""
+QUICK_M: Final = 5.0
+"""A step from rest up to this is never too quick: a block that was slow so far may have been drilling only."""
+QUICKER: Final = 1.1
+"""What is quicker by so much than the block ever was in a log is no motion of it."""
 HOLD: Final = 6000
 """Readings kept open while a position stands still: it may prove to be frozen."""
 GAIN_M_S: Final = 2.0
@@ -93,14 +100,29 @@ def _ramped(seconds: float, speed: float, change: float) -> float:
 
 
 class PositionCheck:
-    """Settles the positions of one column. `rare`: it seldom repeats itself so often at rest."""
+    """Settles the positions of one column. `rare`: it seldom repeats itself so often at rest; `usual_m_s`: the block's highest
+    speed in the first rows."""
 
-    def __init__(self, reach: Reach, period_s: float, rare: int = 0, loads: LoadChanges | None = None) -> None:
+    def __init__(
+        self,
+        reach: Reach,
+        period_s: float,
+        rare: int = 0,
+        loads: LoadChanges | None = None,
+        usual_m_s: float = math.inf,
+    ) -> None:
         self._reach = reach
         self._loads = loads
+        self._usual_m_s = usual_m_s
+        self._speed_m_s = 0.0
+        """Of the last step."""
+        self._rest: list[Cell] = []
+        """Repeats that ended with a step, while what comes after it may show that they were no readings."""
         self._long_run = max(LONG_RUN, rare)
         self._changes_before = 0
         """Changes of the load before it began to repeat itself."""
+        self._changes_then = 0
+        """And those by the time at which it began, which are known a little later."""
         self._need = LEVEL_READINGS_SLOW if period_s > SLOW_S else LEVEL_READINGS
         self._rounding_s = ROUNDING_S if 0.4 < period_s < 2.5 else 0.0
         self._creep = CreepTrail()
@@ -144,6 +166,7 @@ class PositionCheck:
     def finish(self) -> None:
         """Nothing comes any more."""
         self._drop_waiting()
+        self._rest = []
         for cell in self._open:
             cell.reason = ""
         self._open.clear()
@@ -224,7 +247,7 @@ class PositionCheck:
         first = level[0]
         jump = abs(first.si - last.si)
         sooner = jump <= self._reach.in_time((first.t_ns - last.t_ns) * 1e-9 + self._rounding_s)
-        if sooner and self._same < self._long_run:
+        if sooner and self._same < self._long_run and not self._too_quick(last, first):
             pass  # it set off sooner than rows and their times show
         elif self._same >= LEAST_REPEATS and jump <= self._reach.in_time((first.t_ns - self._same_since_ns) * 1e-9):
             self._drop_repeats()
@@ -233,6 +256,7 @@ class PositionCheck:
         for cell in self._waiting:
             cell.reason = SPIKE  # but for those of the level
         self._waiting.clear()
+        self._rest = []
         for cell in self._open:
             cell.reason = ""
         if self._open:
@@ -243,12 +267,43 @@ class PositionCheck:
             cell.reason = OPEN
             self._believe(cell)
 
+    @property
+    def _changes(self) -> int:
+        """How often the load has changed hands so far."""
+        return 0 if self._loads is None else self._loads.count
+
     def _stood_still(self) -> bool:
         """Whether the repeats so far are those of a frozen sensor, by what the load did meanwhile."""
-        if self._loads is None or self._same < LEAST_REPEATS:
+        if self._same < LEAST_REPEATS:
             return False
-        changes = self._loads.count - self._changes_before
+        changes = self._changes - self._changes_before
         return changes >= MANY_CHANGES or (changes in LENGTHS and self._same >= self._long_run * LENGTHS[changes])
+
+    def _too_quick(self, last: Cell, cell: Cell) -> bool:
+        """Whether the step from a long rest to `cell` is more than this log's block ever makes."""
+        way = abs(cell.si - last.si)
+        if self._same + 1 < LONG_RUN or way < QUICK_M:
+            return False
+        seconds = (cell.t_ns - last.t_ns) * 1e-9
+        return way > QUICKER * _ramped(seconds, self._usual_m_s, self._reach.change) + self._reach.tolerance
+
+    def _learn_speed(self, last: Cell, cell: Cell) -> None:
+        """The block's highest speed so far; the lesser of two steps in a row, so that no single position makes it."""
+        speed = abs(cell.si - last.si) / max(1e-3, (cell.t_ns - last.t_ns) * 1e-9)
+        self._usual_m_s = max(self._usual_m_s, min(speed, self._speed_m_s))
+        self._speed_m_s = speed
+
+    def _look_after(self) -> None:
+        """Whether the block creeps after the rest that ended with a step, so that it crept all the while."""
+        opened = list(self._open)
+        after = opened[opened.index(self._rest[-1]) + 1 :] if self._rest[-1] in opened else []
+        if 0 < len(after) < AFTER:
+            return
+        if after and crept_meanwhile(self._rest[0].t_ns, self._rest[-1].si, [(cell.t_ns, cell.si) for cell in after]):
+            for cell in self._rest[1:]:
+                cell.reason = FROZEN
+                self._open.remove(cell)
+        self._rest = []
 
     def _drop_repeats(self) -> None:
         """The repeats at the end were no readings."""
@@ -262,18 +317,29 @@ class PositionCheck:
             if not self._same:
                 self._same_since_ns = last.t_ns
             self._same += 1
-            if self._same == 1 and self._loads is not None:
-                self._changes_before = self._loads.count
+            self._speed_m_s = 0.0
+            if self._same == 1:
+                self._changes_before = self._changes
+            if self._same <= LOADS_BEHIND:
+                self._changes_then = self._changes
         else:
-            if self._stood_still() or (self._same >= LEAST_REPEATS and self._creep.went_on(cell.t_ns, cell.si)):
-                self._drop_repeats()
+            if last is not None and self._same:
+                went_on = self._same >= LEAST_REPEATS and self._creep.went_on(cell.t_ns, cell.si, self._changes_then)
+                if went_on or self._stood_still() or self._too_quick(last, cell):
+                    self._drop_repeats()
+                elif self._same + 1 >= LONG_RUN:
+                    self._rest = list(self._open)[-self._same - 1 :]
+            if last is not None:
+                self._learn_speed(last, cell)
             self._same = 0
-            self._creep.add(cell.t_ns, cell.si)
+            self._creep.add(cell.t_ns, cell.si, self._changes)
         opened = self._open
         opened.append(cell)
         if len(opened) >= 3 and self._same == 0:
             self._look_back()
-        keep = max(3, self._same + 2)
+        if self._rest:
+            self._look_after()
+        keep = max(3, self._same + 2) if not self._rest else HOLD
         while len(opened) > keep or len(opened) > HOLD:
             first = opened.popleft()
             first.reason = ""
@@ -316,15 +382,21 @@ def _between(one: Cell, other: Cell, cell: Cell) -> float:
 def rare_repeats(numbers: Sequence[float | None], still: float) -> int:
     """How often in a row a position repeats itself so rarely at rest that it is worth a suspicion, by the first rows of a log.
 
-    By the share of its steps up to `still` that are none, as if each were drawn anew; or four times the longest run but for one
-    in 500, which may be a frozen one, whichever is less: rest may be of two kinds, with noise and without.
+    By the share of repeats among its steps at rest, as if each were drawn anew: at rest is what repeats itself or goes back by up
+    to `still`, as noise does and creeping does not. Or four times the longest run but for one in 500, which may be a frozen one,
+    whichever is less: rest may be of two kinds, with noise and without.
     """
-    runs, run, before = list[int](), 0, None
+    runs, run, before, way = list[int](), 0, None, 0.0
     repeats = steps = 1
     for number in numbers:
-        if number is not None and before is not None and abs(number - before) <= still:
-            steps += 1
-            repeats += number == before
+        if number is not None and before is not None:
+            step = number - before
+            if step == 0.0:
+                repeats += 1
+                steps += 1
+            else:
+                steps += abs(step) <= still and step * way < 0.0
+                way = step
         if number == before:
             run += 1
         else:
@@ -337,10 +409,10 @@ def rare_repeats(numbers: Sequence[float | None], still: float) -> int:
     return min(usual, math.ceil(RARITY / -math.log(repeats / steps)))
 
 
-def fastest(cells: list[Cell], at_least: float) -> float:
-    """The speed that positions of a log show the block to reach, m/s, at least `at_least`, with a fifth to spare.
+def usual_speed(cells: Sequence[Cell]) -> float:
+    """The speed that positions of a log show the block to reach, m/s; infinite where they are too few.
 
-    Of three steps in a row the middle one, so that no single bad position is taken for speed; of these the 99.5th per cent.
+    Of two steps in a row the lesser, so that no single bad position is taken for speed; of these the 99.5th per cent.
     """
     speeds = [
         abs(other.si - one.si) / ((other.t_ns - one.t_ns) * 1e-9)
@@ -348,6 +420,9 @@ def fastest(cells: list[Cell], at_least: float) -> float:
         if other.t_ns > one.t_ns
     ]
     steady = sorted(min(a, b) for a, b in pairwise(speeds) if min(a, b) > 0.0)
-    if len(steady) < 200:
-        return at_least
-    return max(at_least, min(4.0, 1.2 * steady[math.floor(0.995 * len(steady))]))
+    return steady[math.floor(0.995 * len(steady))] if len(steady) >= 200 else math.inf
+
+
+def fastest(usual_m_s: float, at_least: float) -> float:
+    """The fastest that a block may go which usually reaches `usual_m_s`: that with a fifth to spare, and `at_least`."""
+    return max(at_least, min(4.0, 1.2 * usual_m_s)) if usual_m_s < math.inf else at_least

@@ -12,6 +12,7 @@ from monitor.adapters.tables.field_log import FieldLog
 from monitor.adapters.tables.field_map import load_map
 from monitor.model.stream import Action, Frame
 from tests.support.dirty_logs import START_S, STEP_S, DirtyLog, Truth, dirty_log, log_of, runaway, work
+from tests.support.foreign_logs import DT_S, Well
 
 SEED = 31
 """Not one of those that the limits were set with."""
@@ -130,6 +131,43 @@ def test_a_block_that_moves_on_after_a_hole_is_believed_from_the_first_row_on(tm
     log = FieldLog(log_path, load_map(map_path))
     assert len(list(log.frames())) == 2 * 40
     assert dict(log.dropped) == {}
+
+
+@pytest.mark.parametrize("period_s", [1.0, 3.0, 10.0])
+def test_a_quiet_position_that_repeats_itself_at_every_rest_loses_nothing(tmp_path: Path, period_s: float) -> None:
+    """As an encoder gives it: without noise; and a hand that eases the string into the slips and out of them."""
+    well = Well(32)
+    well.rest(60.0)
+    well.pull_out(8)
+    well.rest(700.0)
+    well.run_in(8)
+    well.drill_stands(2)
+    well.drill_singles(4)
+    seconds = np.arange(0.0, len(well.height_m) * DT_S - 1.0, period_s)
+    place = (seconds / DT_S).astype(np.int64)
+    seen = zip(seconds, well.height_m[place], well.load_n[place], strict=True)
+    dirty = DirtyLog(period_s, [(s, f"{height:.2f}", f"{load / 1e3:.1f}") for s, height, load in seen])
+    log_path, map_path = dirty.write(tmp_path)
+    log = FieldLog(log_path, load_map(map_path))
+    kept = sum(frame.topic.endswith("block-position") for frame in log.frames())
+    assert kept >= 0.995 * len(dirty.rows)
+    assert kept == len(dirty.rows) or period_s == 10.0
+
+
+@pytest.mark.parametrize("seed", [41, 42, 43])
+def test_freezes_in_rows_ten_seconds_apart_are_found(tmp_path: Path, seed: int) -> None:
+    """A block that drills is frozen for minutes, while the string is set in slips, or taken up, or neither."""
+    truth = work(seed, 5.0)
+    dirty = dirty_log(truth, "frozen", 10.0, seed)
+    log_path, map_path = dirty.write(tmp_path)
+    log = FieldLog(log_path, load_map(map_path))
+    frames = [frame for frame in log.frames() if frame.topic.endswith("block-position")]
+    wrong = [
+        frame.t_ns
+        for frame in frames
+        if abs(json.loads(frame.payload)["value"] - truth.height_m[truth.at(frame.t_ns * 1e-9 - START_S)]) > WRONG_M
+    ]
+    assert len(wrong) <= 0.002 * len(frames)
 
 
 def test_a_freeze_of_minutes_in_slow_rows_is_found_by_what_the_load_did(tmp_path: Path, truth: Truth) -> None:

@@ -1,19 +1,26 @@
 """A creeping block whose position stands still for minutes and then makes up for it: frozen; one that rests and moves on: not."""
 
+import math
+
 import pytest
 
 from monitor.adapters.tables.cleaning.cell import FROZEN, OPEN, Cell
 from monitor.adapters.tables.cleaning.load import LoadChanges
-from monitor.adapters.tables.cleaning.position import PositionCheck, Reach
+from monitor.adapters.tables.cleaning.position import LONG_RUN, PositionCheck, Reach, rare_repeats
 
 S = 1_000_000_000
 
 
-def settled(heights: list[float], period_s: float) -> list[str]:
+def settled(
+    heights: list[float], period_s: float, loads_n: list[float] | None = None, usual_m_s: float = math.inf
+) -> list[str]:
     """Why each position is dropped; empty where it is a reading."""
-    check = PositionCheck(Reach(2.5, 1.5, 0.1), period_s)
+    loads = LoadChanges(50e3)
+    check = PositionCheck(Reach(2.5, 1.5, 0.1), period_s, 0, loads, usual_m_s)
     cells = [Cell(1 + round(place * period_s * S), height, height, OPEN) for place, height in enumerate(heights)]
-    for cell in cells:
+    for place, cell in enumerate(cells):
+        if loads_n is not None:
+            loads.add(loads_n[place])
         check.take(cell)
     check.finish()
     return [cell.reason for cell in cells]
@@ -77,3 +84,63 @@ def test_a_heavy_string_that_is_jerked_changes_no_load() -> None:
     for load_n in (1400e3, 1340e3, 1400e3, 1460e3, 1400e3, 220e3, 225e3, 1400e3):
         loads.add(load_n)
     assert loads.count == 2
+
+
+@pytest.mark.parametrize(("period_s", "rows"), [(3.0, 100), (10.0, 40)])
+@pytest.mark.parametrize("share", [1.0, 0.7])
+def test_a_block_that_creeps_only_after_the_step_was_frozen_as_well(period_s: float, rows: int, share: float) -> None:
+    """It froze at rest, or came by hand, and began to creep a while after."""
+    before = [2.0, 15.0, 30.0, 33.5] if period_s == 10.0 else [29.0, 31.5, 33.2, 33.5]
+    after = crept(20, period_s, 33.5 - 0.012 * share * period_s * rows)
+    reasons = settled(before + [33.5] * rows + after, period_s)
+    assert reasons == [""] * 4 + [FROZEN] * rows + [""] * 20
+
+
+@pytest.mark.parametrize(
+    "after",
+    [
+        crept(20, 10.0, 32.6),  # let down by hand a little, then drilled: not as far as it would have crept meanwhile
+        crept(20, 10.0, 25.0),  # further than that
+        [29.0, 25.0, 21.0, 17.0, 13.0, 9.0],  # no creeping
+        [29.0, 29.0, 29.0, 29.0, 29.0, 29.0, 29.0],  # at rest again
+        [
+            round(33.5 + 0.12 * place, 2) for place in range(10, 20)
+        ],  # up, and creeping up from where it never was before
+    ],
+)
+def test_a_block_that_went_by_hand_from_a_rest_was_there(after: list[float]) -> None:
+    before = [2.0, 15.0, 30.0, 33.5]
+    assert set(settled(before + [33.5] * 40 + after, 10.0)) == {""}
+
+
+def test_a_step_from_a_long_rest_that_the_block_never_makes_was_a_freeze() -> None:
+    strokes = [5.0, 5.0, 9.0, 21.0, 33.0, 33.5, 33.5, 30.0, 18.0, 6.0, 5.0] * 4
+    still = [5.0] * (LONG_RUN + 4)
+    jump = [25.0, 24.9, 24.7, 24.9, 24.8]  # 20 m in ten seconds from rest, where its strokes make 12
+    reasons = settled(strokes + still + jump, 10.0, usual_m_s=1.2)
+    # The last of the strokes is where it froze.
+    assert reasons == [""] * len(strokes) + [FROZEN] * len(still) + [""] * len(jump)
+    assert set(settled(strokes + still + [14.0, 26.0, 33.5, 33.5], 10.0, usual_m_s=1.2)) == {""}
+    assert set(settled(strokes + still + jump, 10.0)) == {""}, "where the log does not say what is usual"
+    assert set(settled(strokes + [5.0] * 5 + jump, 10.0, usual_m_s=1.2)) == {""}, "a short rest says nothing"
+    quick = [5.0, 24.0, 5.0] + [5.0] * 20  # it has gone so before, out and back
+    assert FROZEN not in settled([*strokes, 5.0, 26.0, 47.0, 26.0, 5.0, *quick, *still, *jump], 10.0, usual_m_s=1.2)
+
+
+def test_a_string_that_is_eased_into_the_slips_did_not_freeze_there() -> None:
+    """It creeps down for some seconds, the block rests, and goes down without it: by no more than it would have crept."""
+    easing, rest = [30.0, 29.95, 29.88, 29.8, 29.73], 28
+    heights = [20.0, 23.0, 26.0, 29.0, 30.0, 30.0, *easing, *[29.73] * rest, 29.1, 26.5, 23.7, 20.9]
+    alone_from = 6 + len(easing) - 1
+    loads = [1000e3 if place < alone_from else 245e3 for place in range(len(heights))]
+    assert set(settled(heights, 3.0, loads)) == {""}
+    assert FROZEN in settled(heights, 3.0, [1000e3] * len(heights)), "with the string on it all the time it did"
+
+
+def test_creeping_is_no_noise_of_a_rest() -> None:
+    """A position that repeats itself at every rest, and creeps by centimetres between them, is a quiet one."""
+    creeping = [round(20.0 - 0.02 * place, 2) for place in range(300)]
+    quiet = [*creeping, *[14.0] * 200, 14.3, *[round(14.3 - 0.01 * place, 2) for place in range(300)], *[11.3] * 200]
+    assert rare_repeats(quiet * 3, 0.05) >= 100
+    noisy = [10.0 + 0.01 * (place % 3 == 0) for place in range(2000)]
+    assert rare_repeats(noisy, 0.05) <= 12
