@@ -34,11 +34,14 @@ class TerminalPace:
 
     def __init__(self) -> None:
         self._asked_s: dict[int, float] = {}
+        """When each was asked, by its place, oldest first."""
+        self._behind: set[int] = set()
+        """Those that were asked right behind a picture: they alone tell how long one takes."""
         self._place = _PLACES[0]
         self._last_s = self._picture_s = float("-inf")
         self._again_after_s = ASK_AGAIN_S
         self._took_s: float | None = None
-        """How long the last answer took; None before the first."""
+        """How long the last picture took to its answer; None before the first answer."""
 
     def ask(self, now_s: float, picture: bool = True) -> str:
         """What to write behind a picture, or to ask again; empty where the terminal needs no question now."""
@@ -52,16 +55,22 @@ class TerminalPace:
             self._again_after_s = min(2 * self._again_after_s, HELD_S)
         place, self._last_s = self._place, now_s
         self._place = place + 1 if place + 1 in _PLACES else _PLACES[0]
+        self._asked_s.pop(place, None)
         self._asked_s[place] = now_s
+        (self._behind.add if picture else self._behind.discard)(place)
         return question(place)
 
     def answer(self, row: int, column: int, now_s: float) -> bool:
         """Take where the cursor is said to be (rows and columns from 1). False where that answers nothing."""
-        asked_s = self._asked_s.get(column) if row == _ROW else None
-        if asked_s is None:
+        if row != _ROW or column not in self._asked_s:
             return False
-        self._asked_s = {place: at_s for place, at_s in self._asked_s.items() if at_s > asked_s}
-        self._took_s, self._again_after_s = now_s - asked_s, ASK_AGAIN_S
+        place = 0
+        while place != column:  # what was asked before is settled, too
+            place = next(iter(self._asked_s))
+            asked_s = self._asked_s.pop(place)
+            if place in self._behind or self._took_s is None:
+                self._took_s = now_s - asked_s
+        self._again_after_s = ASK_AGAIN_S
         return True
 
     def may_paint(self, now_s: float) -> bool:

@@ -79,6 +79,15 @@ def test_an_answer_that_got_lost_is_asked_for_again_without_a_picture() -> None:
     assert pace.may_paint(last_s + ASK_AGAIN_S + 0.1)
 
 
+def test_a_question_without_a_picture_before_it_tells_nothing_of_how_long_a_picture_takes() -> None:
+    pace = _answering(20.0)
+    pace.ask(100.0)
+    again = pace.ask(100.0 + ASK_AGAIN_S, picture=False)
+    assert pace.answer(*_place(again), 100.1 + ASK_AGAIN_S), "and the answer before it got lost"
+    assert pace.may_paint(100.1 + ASK_AGAIN_S)
+    assert pace.late_s(100.1 + ASK_AGAIN_S) == pytest.approx(0.1 + ASK_AGAIN_S), "the picture's, at the most"
+
+
 def test_one_that_stops_answering_gets_a_picture_a_minute() -> None:
     pace = _answering(2.0)
     pace.ask(100.0)
