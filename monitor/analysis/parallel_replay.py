@@ -20,6 +20,7 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures.process import BrokenProcessPool
 from dataclasses import dataclass, replace
 from functools import partial
+from mmap import mmap
 from operator import itemgetter
 from pathlib import Path
 from typing import Final
@@ -84,7 +85,8 @@ class Piece:
     t_ns: npt.NDArray[np.int64]
     starts: npt.NDArray[np.int64]
     """Rows before which there was a new beginning."""
-    columns: dict[str, Numbers]
+    table: Numbers
+    """A row for each of `COLUMNS`, with an entry per grid point."""
     hoist: npt.NDArray[np.uint8]
     validity: npt.NDArray[np.uint8]
     sigma_at: npt.NDArray[np.int64]
@@ -98,6 +100,11 @@ class Piece:
     restarts: int
     end_ns: int
     """Time that the core had reached."""
+
+    @property
+    def columns(self) -> dict[str, Numbers]:
+        """The rows of `table` by their names."""
+        return dict(zip(COLUMNS, self.table, strict=True))
 
 
 Elsewhere = Callable[[Callable[[TimeRange], Piece], Sequence[TimeRange]], Iterator[tuple[TimeRange, Piece]]]
@@ -154,6 +161,7 @@ class _Replay:
         self._counts = _Counts(len(chain.rig.sensors))
         self._core: Core
         self._since_ns = 0
+        self._restarts = 0
         self._pick: Callable[[Sequence[float]], tuple[float, ...]]
         self._height = self._line_work = 0
         self._new_core()
@@ -203,51 +211,64 @@ class _Replay:
 
     def run(self, on_progress: OnProgress = nobody) -> Piece:
         """Replay."""
-        to_ns, end_ns = self._range.to_ns, self._range.end_ns
+        to_ns, end_ns, from_ns = self._range.to_ns, self._range.end_ns, self._from_ns
+        last_ns = end_ns if to_ns is None else min(end_ns, to_ns - 1)
         actions: list[Action] = []
-        frames = restarts = 0
-        for item in self._inputs():
-            core = self._core
-            if item.t_ns > end_ns or (to_ns is not None and item.t_ns >= to_ns):
-                break
-            within = item.t_ns >= self._from_ns
-            carried = isinstance(item, Frame) and item.topic == CARRIED_TOPIC
-            if core.now_ns and (carried or item.t_ns - core.now_ns > RESTART_NS):
-                self._counts_so_far()
-                if carried:
-                    self._since_ns = item.t_ns
-                else:
-                    restarts += within
-                    core = self._restart_core(item.t_ns)
-                self._starts.append(len(self._times))
-                if not self._times:
-                    self._work_before = 0.0
-            if not core.now_ns:
-                self._since_ns = item.t_ns
-            core.feed(item)
-            if not isinstance(item, Action):
-                frames += within
-                if not frames % _TELL_EVERY:
-                    on_progress(frames, item.t_ns)
-            elif within:
-                actions.append(item)
+        frames = 0
         core = self._core
+        for item in self._inputs():
+            t_ns = item.t_ns
+            if t_ns > last_ns:
+                break
+            if type(item) is not Sample or t_ns - core.now_ns > RESTART_NS:
+                core = self._beginning_at(item)
+            core.feed(item)
+            if t_ns < from_ns:
+                continue
+            if isinstance(item, Action):
+                actions.append(item)
+                continue
+            frames += 1
+            if not frames % _TELL_EVERY:
+                on_progress(frames, t_ns)
         # A damaged file may claim any end: beyond a long silence there is nothing to see.
         last_ns = end_ns if to_ns is None else to_ns - 1
         if to_ns is None or last_ns - core.now_ns <= RESTART_NS:
             core.advance(min(max(last_ns, core.now_ns), core.now_ns + RESTART_NS))
         self._counts_so_far()
-        return self._piece(frames, actions, restarts)
+        return self._piece(frames, actions)
+
+    def _beginning_at(self, item: Frame | Sample | Action) -> Core:
+        """The core that is to take `item`: another one where a long silence comes before it. Notes what begins anew with it."""
+        core, t_ns = self._core, item.t_ns
+        carried = isinstance(item, Frame) and item.topic == CARRIED_TOPIC
+        if core.now_ns and (carried or t_ns - core.now_ns > RESTART_NS):
+            self._counts_so_far()
+            if carried:
+                self._since_ns = t_ns
+            else:
+                self._restarts += t_ns >= self._from_ns
+                core = self._restart_core(t_ns)
+            self._starts.append(len(self._times))
+            if not self._times:
+                self._work_before = 0.0
+        if not core.now_ns:
+            self._since_ns = t_ns
+        return core
 
     def _counts_so_far(self) -> None:
         """Take the counts of a core that ends here."""
         if self._times:
             self._counts.add(self._core.snapshot(), self._core.now_ns - self._since_ns)
 
-    def _piece(self, frames: int, actions: list[Action], restarts: int) -> Piece:
+    def _piece(self, frames: int, actions: list[Action]) -> Piece:
         """All rows as arrays, with line work summed over the cores."""
-        table = np.frombuffer(self._numbers, dtype=np.float32).reshape(-1, len(COLUMNS))
-        work = table[:, _WORK]
+        numbers = np.frombuffer(self._numbers, dtype=np.float32).reshape(-1, len(COLUMNS))
+        table = _empty_table(len(numbers))
+        table[:] = numbers.T
+        del numbers
+        self._numbers = array("f")
+        work = table[_WORK]
         first = next((at for at in self._starts if at > 0), len(work))
         work[:first] -= np.float32(self._work_before or 0.0)
         for start in self._starts:
@@ -256,9 +277,7 @@ class _Replay:
         return Piece(
             t_ns=np.frombuffer(self._times, dtype=np.int64),
             starts=np.array(sorted({start for start in self._starts if 0 < start < len(work)}), np.int64),
-            columns={
-                name: table[:, place] for place, name in enumerate(COLUMNS)
-            },  # views: a copy would double the memory
+            table=table,
             hoist=np.frombuffer(bytes(self._hoist), dtype=np.uint8),
             validity=np.frombuffer(bytes(self._validity), dtype=np.uint8),
             sigma_at=np.frombuffer(self._sigma_at, dtype=np.int64),
@@ -268,7 +287,7 @@ class _Replay:
             watched_s=self._counts.watched_ns * 1e-9,
             frames=frames,
             actions=actions,
-            restarts=restarts,
+            restarts=self._restarts,
             end_ns=self._core.now_ns,
         )
 
@@ -340,17 +359,28 @@ def _in_slips_at(chain: SessionChain, t_ns: int) -> bool | None:
     return isinstance(hoist, Mapping) and hoist.get("in_slips") is True
 
 
+def _empty_table(rows: int) -> Numbers:
+    """A table of so many grid points, in memory of its own: what the heap has had of such a size it mostly keeps."""
+    size = 4 * len(COLUMNS) * rows
+    return np.frombuffer(mmap(-1, max(size, 1)), np.float32, size // 4).reshape(len(COLUMNS), rows)
+
+
 def joined(pieces: Sequence[Piece]) -> Piece:
-    """Pieces that follow one another as one. They are taken apart on the way, to save memory."""
+    """Pieces that follow one another as one. Their tables are taken from them on the way, to save memory."""
     counts = _Counts(len(pieces[-1].snapshot.sensors))
+    table = _empty_table(sum(len(piece.t_ns) for piece in pieces))
     rows, done_j = 0, 0.0
     for piece in pieces:
         counts.add(piece.snapshot, 0)
         piece.sigma_at = piece.sigma_at + rows
         piece.starts = piece.starts + rows
-        rows += len(piece.t_ns)
-        work = piece.columns["line_work"] = piece.columns["line_work"] + np.float32(done_j)
+        after = rows + len(piece.t_ns)
+        table[:, rows:after] = piece.table
+        piece.table = _empty_table(0)
+        work = table[_WORK, rows:after]
+        work += np.float32(done_j)
         done_j = float(work[-1]) if len(work) else done_j
+        rows = after
 
     last = pieces[-1]
     snapshot = counts.snapshot(last.snapshot)
@@ -361,7 +391,7 @@ def joined(pieces: Sequence[Piece]) -> Piece:
     return Piece(
         t_ns=np.concatenate([piece.t_ns for piece in pieces]),
         starts=np.concatenate([piece.starts for piece in pieces]),
-        columns={name: np.concatenate([piece.columns.pop(name) for piece in pieces]) for name in COLUMNS},
+        table=table,
         hoist=np.concatenate([piece.hoist for piece in pieces]),
         validity=np.concatenate([piece.validity for piece in pieces]),
         sigma_at=np.concatenate([piece.sigma_at for piece in pieces]),
@@ -384,15 +414,9 @@ def _one_after_another(chain: SessionChain, ranges: Sequence[TimeRange], on_prog
         on_progress(done + frames, t_ns)
 
     for one in ranges:
-        pieces.append(_apart(_Replay(chain, one).run(reached)))
+        pieces.append(_Replay(chain, one).run(reached))
         done += pieces[-1].frames
     return pieces
-
-
-def _apart(piece: Piece) -> Piece:
-    """One column after another, and not as views of one table, so that those that are joined can be freed one by one."""
-    piece.columns = {name: np.ascontiguousarray(numbers) for name, numbers in piece.columns.items()}
-    return piece
 
 
 def _in_parallel(
@@ -428,4 +452,4 @@ def _replayed(paths: Sequence[Path], time_range: TimeRange, on_progress: OnProgr
     with SessionChain(paths) as chain:
         piece = _Replay(chain, time_range).run(on_progress)
     on_progress(piece.frames, piece.end_ns)
-    return _apart(piece)
+    return piece

@@ -317,10 +317,9 @@ class BrakeHealth:
         """Factor on the configured friction at the strongest that is credible: no brake is better than its discs are cold."""
         return max(self.filter.high, self.filter.best) * max(self._fade, self._brake.fade(self._rig.braking.ambient_c))
 
-    def acting(self, direction: int) -> ActingBrakes:
-        """What brakes the drum now, as the readings show it."""
-        expected, _ = self.friction_scales(direction)
-        return self._acting.now(expected, self.strongest_scale(), direction)
+    def acting(self, expected_scale: float, strongest_scale: float, direction: int) -> ActingBrakes:
+        """What brakes the drum now, as the readings show it, with `friction_scales` and `strongest_scale` as they are now."""
+        return self._acting.now(expected_scale, strongest_scale, direction)
 
     def circuits(self) -> tuple[int, int]:
         """(expected, assured) working circuits out of 2."""

@@ -95,6 +95,54 @@ class Crossing:
         )
 
 
+class CrossingMark:
+    """How they stand at one grid point, worked out when it is first asked for: a replay without rules never does."""
+
+    __slots__ = (
+        "_acting",
+        "_estimate",
+        "_expected_n_m",
+        "_last",
+        "_load",
+        "_moments",
+        "_result",
+        "_still",
+        "_strongest_n_m",
+    )
+
+    def __init__(
+        self,
+        moments: "LastMoments",
+        estimate: Estimate,
+        load: Load,
+        expected_n_m: float,
+        strongest_n_m: float,
+        acting: ActingBrakes,
+        still: bool = False,
+        last: "CrossingMark | None" = None,
+    ) -> None:
+        """As `LastMoments.solve`; `still`: as for a block at rest; with `last`, no margin is above that one's."""
+        self._moments, self._still, self._last = moments, still, last
+        self._estimate, self._load, self._acting = estimate, load, acting
+        self._expected_n_m, self._strongest_n_m = expected_n_m, strongest_n_m
+        self._result: Crossing | None = None
+
+    @property
+    def result(self) -> Crossing:
+        """Margins, and what is beyond the limit."""
+        result = self._result
+        if result is None:
+            moments, estimate = self._moments, self._estimate
+            if self._still:
+                result = moments.at_rest(estimate.height_m)
+            else:
+                result = moments.solve(estimate, self._load, self._expected_n_m, self._strongest_n_m, self._acting)
+            if self._last is not None:
+                result = result.not_above(self._last.result)
+            self._result = result
+        return result
+
+
 class LastMoments:
     """Works out the last two words for one rig."""
 

@@ -27,7 +27,7 @@ from monitor.core.brakes.health import BrakeHealth
 from monitor.core.brakes.model import BrakeModel
 from monitor.core.estimator.estimate import Estimate
 from monitor.core.estimator.hook_load import dead_line_shares
-from monitor.core.hoist.crossing import Crossing, LastMoments
+from monitor.core.hoist.crossing import UNKNOWN_ACTING, CrossingMark, LastMoments
 from monitor.core.hoist.line_work import LineWork
 from monitor.core.hoist.state import MOVING_M_S
 from monitor.core.hoist.stopping import Brakes, Load, StopCalculator, StopMark
@@ -70,7 +70,7 @@ class Evaluation:
         self.calculator = StopCalculator(rig)
         self.last_moments = LastMoments(rig)
         self._last_stop: StopMark | None = None
-        self._last_crossing: Crossing | None = None
+        self._last_crossing: CrossingMark | None = None
         """As they stood when news last came in time: in a pause no margin grows, so that what was warned of stays."""
         self.line_work = LineWork(rig.limits.max_speed_m_s)
         self.health = Health()
@@ -150,18 +150,16 @@ class Evaluation:
         weight = self._load(hook_n)
         motion = estimate.expected or estimate
         brakes, slowing_m_s2 = Brakes(expected, assured), watch.deceleration.confident_m_s2
-        last = None if estimate.expected is None or self._last_crossing is None else self._last_stop
-        mark = StopMark(self.calculator, motion, weight, brakes, slowing_m_s2, last)
+        held = estimate.expected is not None and self._last_crossing is not None
+        mark = StopMark(self.calculator, motion, weight, brakes, slowing_m_s2, self._last_stop if held else None)
         strongest_scale = watch.strongest_scale()
-        if thinned and estimate.slow:
-            crossing = self.last_moments.at_rest(estimate.height_m)  # nobody reads it: slow data have no stop mark
-        else:
-            strongest = brake.full_torque_n_m(supply.expected_pa, strongest_scale, way)
-            crossing = self.last_moments.solve(motion, weight, expected, strongest, watch.acting(way))
+        strongest = brake.full_torque_n_m(supply.expected_pa, strongest_scale, way)
+        still = thinned and estimate.slow  # nobody reads it: slow data have no stop mark
+        acting = UNKNOWN_ACTING if still else watch.acting(scale, strongest_scale, way)
+        last = self._last_crossing if held else None
+        crossing = CrossingMark(self.last_moments, motion, weight, expected, strongest, acting, still, last)
         if estimate.expected is None:
             self._last_stop, self._last_crossing = mark, crossing
-        elif self._last_crossing is not None:
-            crossing = crossing.not_above(self._last_crossing)
         springs = brake.emergency_torque_n_m(0.0, scale)
         sure_springs = brake.emergency_torque_n_m(0.0, low) if springs else 0.0
         size, most = abs(speed), self._max_speed_m_s

@@ -12,7 +12,7 @@ from typing import Final
 
 from monitor.config.rig import Rig
 from monitor.core.estimator.estimate import Estimate
-from monitor.core.hoist.crossing import Crossing
+from monitor.core.hoist.crossing import Crossing, CrossingMark
 from monitor.core.hoist.stopping import Brakes, Load, StopCalculator, StopMark, StopResult
 from monitor.model.reading import Flag
 from monitor.model.snapshot import HoistState
@@ -142,9 +142,9 @@ class StopState:
     in time, and bounds metres wide would warn all day; the notice says so. `validity` is the worst of these."""
 
     __slots__ = (
+        "_crossing",
         "allowed_m_s",
         "calculator",
-        "crossing",
         "load",
         "mark",
         "speed_excess_m_s",
@@ -157,7 +157,7 @@ class StopState:
         self,
         validity: int,
         mark: StopMark,
-        crossing: Crossing,
+        crossing: CrossingMark,
         allowed_m_s: float,
         speed_excess_m_s: float,
         calculator: StopCalculator,
@@ -167,7 +167,7 @@ class StopState:
     ) -> None:
         self.validity: Final = validity
         self.mark: Final = mark
-        self.crossing: Final = crossing
+        self._crossing: Final = crossing
         self.allowed_m_s: Final = allowed_m_s
         """Allowed speed here, in the direction of motion, never above the site's maximum; NaN while data are slow."""
         self.speed_excess_m_s: Final = speed_excess_m_s
@@ -183,6 +183,11 @@ class StopState:
     def result(self) -> StopResult:
         """Marks, margins and reaches."""
         return self.mark.result
+
+    @property
+    def crossing(self) -> Crossing:
+        """How the last two words before a limit stand."""
+        return self._crossing.result
 
     def emergency_reach_m(self, estimate: Estimate) -> float:
         """Assured reach of the spring-applied calipers alone, m; infinite where they do not stop this load. Worked out only when
