@@ -9,12 +9,13 @@ from monitor.adapters.sessions.chain import SessionChain
 from monitor.adapters.sessions.reader import SessionReader
 from monitor.adapters.tables.export import SI_UNITS, SILENT_NS, ExportResult, RowBuffer, Steps, readings_of, rig_of
 from monitor.adapters.tables.table_file import Column, ExportError, TableFile
+from monitor.config.rule import RuleSet
 from monitor.core.engine import Core
 from monitor.core.signals.table import SIGNAL_NAMES, SIGNALS
 from monitor.model.progress import OnProgress, nobody
 from monitor.model.reading import Sample, Validity
 from monitor.model.stream import GRID_NS, SECOND_NS, Action, Frame
-from monitor.runtime.assembly import core_of
+from monitor.runtime.assembly import core_of, law_of
 from monitor.runtime.session_feed import WARM_UP_S, begin, settling_s
 
 
@@ -44,20 +45,34 @@ def export_signals(
     picked = [index for index, name in enumerate(SIGNAL_NAMES) if not names or name in names]
     rig = rig_of(sessions)
     with SessionReader(sessions[0]) as session:
-        core = core_of(rig, session.rules_text, str(session.path), session.header)
+        header, rules, where = session.header, session.rules_text, str(session.path)
     columns = [Column("time", "time"), Column("hoist", "text")]
     columns += [Column(f"{SIGNALS[i].name} [{SI_UNITS[SIGNALS[i].dimension]}]", "number") for i in picked]
-    with TableFile(out, columns) as table, ExitStack() as stack:
-        rows = RowBuffer(table, len(columns))
-        sampler = _Sampler(core, picked, rows, every_ns, from_ns)
-        for item in _inputs(core, sessions, from_ns, to_ns, stack):
-            sampler.sample_to(item.t_ns)
-            if table.full:
-                break
-            core.feed(item)
-            on_progress(table.rows, item.t_ns)
-        silences = sampler.steps.silences
-        return rows.result({}, [(start, end) for start, end in silences if from_ns is None or end > from_ns])
+
+    def written(core: Core, quick_only: bool) -> ExportResult:
+        with TableFile(out, columns) as table, ExitStack() as stack:
+            rows = RowBuffer(table, len(columns))
+            sampler = _Sampler(core, picked, rows, every_ns, from_ns)
+            for item in _inputs(core, sessions, from_ns, to_ns, stack):
+                sampler.sample_to(item.t_ns)
+                if table.full:
+                    break
+                core.feed(item)
+                if quick_only and core.thinned:
+                    raise _SlowDataError
+                on_progress(table.rows, item.t_ns)
+            silences = sampler.steps.silences
+            return rows.result({}, [(start, end) for start, end in silences if from_ns is None or end > from_ns])
+
+    try:
+        # No signal looks at a rule; but while data are slow, a rule that waits asks for a further grid point.
+        return written(Core(rig, RuleSet(()), law=law_of(header)), True)
+    except _SlowDataError:
+        return written(core_of(rig, rules, where, header), False)
+
+
+class _SlowDataError(Exception):
+    """The grid is thinned (`monitor.core.pace`)."""
 
 
 def _inputs(

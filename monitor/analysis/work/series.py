@@ -54,6 +54,7 @@ GAP_STEPS: Final = 5.0
 GAP_S: Final = 60.0
 """Readings further apart than both are a gap: what happened in it is not known."""
 _FILL_ROWS: Final = 1.5
+_AT_ONCE: Final = 1 << 16
 
 
 @dataclass(frozen=True, slots=True)
@@ -325,7 +326,9 @@ def _middle(height: Floats, step_s: float) -> Floats:
     half = width // 2
     windows = np.lib.stride_tricks.sliding_window_view(height, width)
     middle = height.copy()
-    middle[half:-half] = np.median(windows, axis=1)
+    for start in range(0, len(windows), _AT_ONCE):  # a median has room for copies of all that it is given
+        some = windows[start : start + _AT_ONCE]
+        middle[half + start : half + start + len(some)] = np.median(some, axis=1)
     return middle
 
 
