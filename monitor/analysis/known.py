@@ -55,7 +55,7 @@ def noise_of(steps: NDArray[np.floating[Any]], at_least: int = 1) -> float:
 def noise_at_rest(numbers: NDArray[_Floating], rests: NDArray[np.bool_], at_least: int = 1) -> float:
     """The same of a column's rows. `rests`: between which rows next to each other nothing changed. Where rows repeat a reading
     until the next one comes, the steps are those from reading to reading."""
-    rows = filled_rows([number if number == number else None for number in numbers.tolist()])
+    rows = filled_rows(number if number == number else None for number in numbers.tolist())
     if len(numbers) <= rows:
         return 0.0
     still = np.lib.stride_tricks.sliding_window_view(rests, rows).all(axis=1)

@@ -300,11 +300,12 @@ def descents(rec: Recording) -> list[Descent]:
 def _smooth(numbers: Numbers, elapsed_ns: npt.NDArray[np.int64]) -> Numbers:
     """Running mean over ten seconds, what is not known left out: a maximum must not pick noise."""
     known = np.isfinite(numbers)
-    sums = np.concatenate(([0.0], np.cumsum(np.where(known, numbers, 0.0).astype(np.float64))))
-    counts = np.concatenate(([0], np.cumsum(known)))
     rows = len(numbers)
+    sums, counts = np.zeros(rows + 1), np.zeros(rows + 1, np.int32)
+    np.cumsum(np.where(known, numbers, 0.0), dtype=np.float64, out=sums[1:])
+    np.cumsum(known, out=counts[1:])
     before = np.searchsorted(elapsed_ns[:rows], elapsed_ns[:rows] - 10_000_000_000, side="right")
-    sums, counts = sums[1:] - sums[before], counts[1:] - counts[before]
+    within, count = sums[1:] - sums[before], counts[1:] - counts[before]
     with np.errstate(invalid="ignore", divide="ignore"):
-        smooth: Numbers = np.where(counts > 0, sums / counts, np.nan).astype(np.float32)
+        smooth: Numbers = np.where(count > 0, within / count, np.nan).astype(np.float32)
     return smooth

@@ -15,43 +15,30 @@ Theory of operation
 import logging
 import os
 from array import array
-from collections import Counter
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures.process import BrokenProcessPool
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import partial
-from mmap import mmap
 from operator import itemgetter
 from pathlib import Path
 from typing import Final
 
 import numpy as np
-import numpy.typing as npt
 
 from monitor.adapters.sessions.chain import SessionChain
+from monitor.analysis.pieces import COLUMNS, STATES, WORK, Counts, Piece, empty_table, joined
 from monitor.analysis.processes import in_processes
 from monitor.config.rule import RuleSet
 from monitor.core.engine import Core
 from monitor.model.progress import OnProgress, nobody
 from monitor.model.reading import Sample
-from monitor.model.snapshot import HoistState, Snapshot
+from monitor.model.snapshot import HoistState
 from monitor.model.stream import CARRIED_TOPIC, GRID_NS, Action, ActionKind, Frame
 from monitor.runtime.assembly import law_of
 from monitor.runtime.session_feed import WARM_UP_S, begin
 
-Numbers = npt.NDArray[np.float32]
 _log = logging.getLogger(__name__)
 
-COLUMNS: Final = (
-    "height", "height_bound", "speed", "speed_bound", "layer", "turns", "room_up", "room_down", "late_margin_up",
-    "late_margin_down", "hook_load", "string_load", "fast_line_tension", "design_factor", "line_work", "brake_lever",
-    "service_pressure_1", "service_pressure_2", "effectiveness", "response_time", "holding_ratio",
-    "disc_temperature_left", "disc_temperature_right", "disc_modelled", "aux_current", "aux_torque", "aux_share",
-    "accumulator_pressure", "coolant_temperature", "overtravel_electric", "overtravel_air",
-    "clutch_engaged", "leak_rate",
-)  # fmt: skip
-"""Signals that are kept at every grid point."""
-STATES: Final = tuple(HoistState)
 RESTART_NS: Final = 1_800_000_000_000
 """A silence longer than this begins a new core, which is given the state of the one before: nothing that was under way
 before it says anything after it."""
@@ -65,7 +52,6 @@ _EVERY: Final = 10
 """Grid points between two looks at the brake watch's own figures."""
 _TELL_EVERY: Final = 256
 """Messages between two words on how far it is."""
-_WORK: Final = COLUMNS.index("line_work")
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,65 +64,8 @@ class TimeRange:
     end_ns: int
 
 
-@dataclass(slots=True)
-class Piece:
-    """What the replay of a time range gave. Arrays have one entry per grid point that was evaluated; NaN where not known."""
-
-    t_ns: npt.NDArray[np.int64]
-    starts: npt.NDArray[np.int64]
-    """Rows before which there was a new beginning."""
-    table: Numbers
-    """A row for each of `COLUMNS`, with an entry per grid point."""
-    hoist: npt.NDArray[np.uint8]
-    validity: npt.NDArray[np.uint8]
-    sigma_at: npt.NDArray[np.int64]
-    sigma: Numbers
-    energy: Numbers
-    snapshot: Snapshot
-    """At the end, the sensors' counts those of this range alone."""
-    watched_s: float
-    frames: int
-    actions: list[Action]
-    restarts: int
-    end_ns: int
-    """Time that the core had reached."""
-
-    @property
-    def columns(self) -> dict[str, Numbers]:
-        """The rows of `table` by their names."""
-        return dict(zip(COLUMNS, self.table, strict=True))
-
-
 Elsewhere = Callable[[Callable[[TimeRange], Piece], Sequence[TimeRange]], Iterator[tuple[TimeRange, Piece]]]
 """Has a work done for each of several ranges, and gives each with its piece as it comes."""
-
-
-class _Counts:
-    """Readings taken and refused, added up over the cores of a range, nothing before it."""
-
-    def __init__(self, sensors: int) -> None:
-        self.fused = [0] * sensors
-        self.rejected = [0] * sensors
-        self.rejects: Counter[str] = Counter()
-        self.watched_ns = 0
-
-    def add(self, snapshot: Snapshot, watched_ns: int, sign: int = 1) -> None:
-        """What a core had counted by `snapshot`, after it had been running for `watched_ns`."""
-        for place, view in enumerate(snapshot.sensors):
-            self.fused[place] += sign * view.fused
-            self.rejected[place] += sign * view.rejected
-        for reason, count in snapshot.rejects.items():
-            self.rejects[reason] += sign * count
-        self.watched_ns += sign * watched_ns
-
-    def snapshot(self, last: Snapshot) -> Snapshot:
-        """`last` with these counts; its mappings plain, so that it can go from one process to another."""
-        views = tuple(
-            replace(view, fused=fused, rejected=rejected)
-            for view, fused, rejected in zip(last.sensors, self.fused, self.rejected, strict=True)
-        )
-        kept = {reason: count for reason, count in self.rejects.items() if count > 0}
-        return replace(last, values=dict(last.values), sensors=views, rejects=kept)
 
 
 class _Replay:
@@ -158,7 +87,7 @@ class _Replay:
         self._work_before: float | None = None
         """Line work of the first core before the first row."""
         self._code = {state: place for place, state in enumerate(STATES)}
-        self._counts = _Counts(len(chain.rig.sensors))
+        self._counts = Counts(len(chain.rig.sensors))
         self._core: Core
         self._since_ns = 0
         self._restarts = 0
@@ -264,11 +193,11 @@ class _Replay:
     def _piece(self, frames: int, actions: list[Action]) -> Piece:
         """All rows as arrays, with line work summed over the cores."""
         numbers = np.frombuffer(self._numbers, dtype=np.float32).reshape(-1, len(COLUMNS))
-        table = _empty_table(len(numbers))
+        table = empty_table(len(numbers))
         table[:] = numbers.T
         del numbers
         self._numbers = array("f")
-        work = table[_WORK]
+        work = table[WORK]
         first = next((at for at in self._starts if at > 0), len(work))
         work[:first] -= np.float32(self._work_before or 0.0)
         for start in self._starts:
@@ -357,53 +286,6 @@ def _in_slips_at(chain: SessionChain, t_ns: int) -> bool | None:
         return None
     hoist = kept.state.get("hoist")
     return isinstance(hoist, Mapping) and hoist.get("in_slips") is True
-
-
-def _empty_table(rows: int) -> Numbers:
-    """A table of so many grid points, in memory of its own: what the heap has had of such a size it mostly keeps."""
-    size = 4 * len(COLUMNS) * rows
-    return np.frombuffer(mmap(-1, max(size, 1)), np.float32, size // 4).reshape(len(COLUMNS), rows)
-
-
-def joined(pieces: Sequence[Piece]) -> Piece:
-    """Pieces that follow one another as one. Their tables are taken from them on the way, to save memory."""
-    counts = _Counts(len(pieces[-1].snapshot.sensors))
-    table = _empty_table(sum(len(piece.t_ns) for piece in pieces))
-    rows, done_j = 0, 0.0
-    for piece in pieces:
-        counts.add(piece.snapshot, 0)
-        piece.sigma_at = piece.sigma_at + rows
-        piece.starts = piece.starts + rows
-        after = rows + len(piece.t_ns)
-        table[:, rows:after] = piece.table
-        piece.table = _empty_table(0)
-        work = table[_WORK, rows:after]
-        work += np.float32(done_j)
-        done_j = float(work[-1]) if len(work) else done_j
-        rows = after
-
-    last = pieces[-1]
-    snapshot = counts.snapshot(last.snapshot)
-    sensors = []
-    for place, view in enumerate(snapshot.sensors):
-        reasons = [piece.snapshot.sensors[place].last_reason for piece in pieces]
-        sensors.append(replace(view, last_reason=next((reason for reason in reversed(reasons) if reason), "")))
-    return Piece(
-        t_ns=np.concatenate([piece.t_ns for piece in pieces]),
-        starts=np.concatenate([piece.starts for piece in pieces]),
-        table=table,
-        hoist=np.concatenate([piece.hoist for piece in pieces]),
-        validity=np.concatenate([piece.validity for piece in pieces]),
-        sigma_at=np.concatenate([piece.sigma_at for piece in pieces]),
-        sigma=np.concatenate([piece.sigma for piece in pieces]),
-        energy=np.concatenate([piece.energy for piece in pieces]),
-        snapshot=replace(snapshot, sensors=tuple(sensors)),
-        watched_s=sum(piece.watched_s for piece in pieces),
-        frames=sum(piece.frames for piece in pieces),
-        actions=[action for piece in pieces for action in piece.actions],
-        restarts=sum(piece.restarts for piece in pieces),
-        end_ns=last.end_ns,
-    )
 
 
 def _one_after_another(chain: SessionChain, ranges: Sequence[TimeRange], on_progress: OnProgress) -> list[Piece]:

@@ -12,7 +12,8 @@ import numpy.typing as npt
 from monitor.adapters.sessions.chain import SessionChain
 from monitor.adapters.sessions.format import Note, SessionError
 from monitor.adapters.sessions.gaps import Gap
-from monitor.analysis.parallel_replay import COLUMNS, STATES, Elsewhere, Numbers, replay
+from monitor.analysis.parallel_replay import Elsewhere, replay
+from monitor.analysis.pieces import COLUMNS, STATES, Numbers
 from monitor.analysis.work.series import Series, has_readings, series_of_sessions
 from monitor.config.rig import Rig
 from monitor.model.alarm import Finding

@@ -16,7 +16,8 @@ from monitor.adapters.sessions.chain import SessionChain
 from monitor.adapters.sessions.recorder import Recorder
 from monitor.analysis import parallel_replay, processes
 from monitor.analysis.motion import descents, stops
-from monitor.analysis.parallel_replay import COLUMNS, TimeRange, cuts_of, joined
+from monitor.analysis.parallel_replay import TimeRange, cuts_of
+from monitor.analysis.pieces import COLUMNS, joined
 from monitor.analysis.recording import Recording, collect
 from monitor.config.rig_file import find_rig
 from monitor.core.engine import Core

@@ -7,7 +7,7 @@ import pytest
 
 from monitor.adapters.sessions.chain import SessionChain
 from monitor.analysis.motion import descents
-from monitor.analysis.parallel_replay import STATES
+from monitor.analysis.pieces import STATES
 from monitor.analysis.recording import Recording, collect
 from monitor.analysis.signal_table import export_signals
 from monitor.core.engine import Core

@@ -4,7 +4,8 @@ Such a column is told by how far apart its changes are, in rows: never nearer th
 are as small as the column's resolution allows, as of a block that creeps, that says nothing (derived here).
 """
 
-from collections.abc import Sequence
+from array import array
+from collections.abc import Iterable, Sequence
 from itertools import pairwise
 from statistics import median
 from typing import Final
@@ -27,18 +28,25 @@ def reading_s(times_ns: Sequence[int], numbers: Sequence[float | None], row_s: f
     return max(row_s, median(later - one for one, later in zip(times_ns, times_ns[rows:], strict=False)) * 1e-9)
 
 
-def filled_rows(numbers: Sequence[float | None]) -> int:
+def filled_rows(numbers: Iterable[float | None]) -> int:
     """Rows from one reading of the column to the next; 1 where it is not filled. `numbers` are its cells in order, None where
     there is none."""
-    known = [(place, number) for place, number in enumerate(numbers) if number is not None]
-    changes = [(place, abs(number - before)) for (_, before), (place, number) in pairwise(known) if number != before]
+    changes, steps = array("q"), array("d")
+    before: float | None = None
+    for place, number in enumerate(numbers):
+        if number is None:
+            continue
+        if before is not None and number != before:
+            changes.append(place)
+            steps.append(abs(number - before))
+        before = number
     if len(changes) < LEAST_CHANGES:
         return 1
-    apart = sorted(place - before for (before, _), (place, _) in pairwise(changes))
+    apart = sorted(later - earlier for earlier, later in pairwise(changes))
     rows = apart[int(EXCEPTIONS * len(apart))]
     if rows < 2 or rows > MOST_ROWS:
         return 1
-    steps = sorted(step for _, step in changes)
     if sum(distance % rows == 0 for distance in apart) >= IN_STEP * len(apart):
         return rows
-    return rows if steps[len(steps) // 2] > COARSE_STEPS * steps[0] else 1
+    sizes = sorted(steps)
+    return rows if sizes[len(sizes) // 2] > COARSE_STEPS * sizes[0] else 1
