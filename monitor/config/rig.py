@@ -55,7 +55,7 @@ class LimitHeights(Model):
     max_speed_m_s: Annotated[float, between(0.01, 20)]
     reaction_s: Annotated[float, between(0, 60)] = 1.0
     """Time from a warning to the driller's hand on the brake."""
-    notice_s: Annotated[float, between(0, 20)] = 0.4
+    notice_s: Annotated[float, between(0, 20)] = 0.35
     """Time from the motion to the warning in the driver's eye (reading, network, grid, screen), and for the bounce of the
     block on its line past the drum's stop. Rules take their margins by so much earlier; the stop mark itself does not."""
     ease_s: Annotated[float, between(0.01, 300)] = 4.0
