@@ -27,7 +27,7 @@ from simulators.trial.danger import last_safe_moment, observe, stays_inside
 from tests.benchmarks.figures import Figure, show
 
 PICTURE: Final = Path(__file__).parent / "pictures" / "notice.svg"
-NOTICES_S: Final = (0.0, 0.1, 0.2, 0.3, 0.4, 0.5, 0.6, 0.8)
+NOTICES_S: Final = (0.0, 0.1, 0.2, 0.3, 0.35, 0.4, 0.5, 0.6)
 _ON_POINTS: Final = 2
 """Grid points for which the rule's on delay of 0.1 s makes a margin wait."""
 _OFF_POINTS: Final = 10
