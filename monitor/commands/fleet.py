@@ -44,6 +44,7 @@ def run(args: argparse.Namespace) -> int:
     )
     from monitor.fleet.store import out_folder
     from monitor.fleet.tables import write_table
+    from monitor.report.context import counted
     from monitor.text import harmless
 
     sessions = sessions_of(args.sessions)
@@ -56,7 +57,10 @@ def run(args: argparse.Namespace) -> int:
         write_table(out / "sensors.parquet", SensorSummary, summary.sensors)
         write_table(out / "brakes.parquet", BrakeSummary, summary.brakes)
         write_table(out / "unused.parquet", UnusedSession, summary.unused)
-        write_whole(out / "index.html", fleet_page(summary, f"{len(sessions)} sessions of {len(summary.rigs)} rigs"))
+        write_whole(
+            out / "index.html",
+            fleet_page(summary, f"{counted(len(sessions), 'session')} of {counted(len(summary.rigs), 'rig')}"),
+        )
     for rig in summary.rigs:
         test = {True: "overtravel test OVERDUE", False: "overtravel test in time", None: "no overtravel device"}
         print(

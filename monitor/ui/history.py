@@ -7,7 +7,7 @@ trends are those of the session. Going back in time (a seek) starts over. What l
 
 import math
 from array import array
-from bisect import bisect_left
+from bisect import bisect_left, bisect_right
 from collections import deque
 from dataclasses import dataclass
 from typing import Final
@@ -25,6 +25,8 @@ COARSE_POINTS: Final = 2_160
 COARSE_NS: Final = 5_000_000_000
 MOST_POINTS: Final = 700
 """More points than this are not worth drawing: no terminal has so many dots across."""
+LEAST_POINTS: Final = 60
+"""Fewer than that make no curve of a window."""
 LEAP_NS: Final = 5_000_000_000
 """A step back by more than this is a seek; a smaller one is ignored."""
 MOST_PIECES: Final = 64
@@ -181,7 +183,7 @@ class History:
         """What of that time the record must be asked for: from, to, width of a bin, ns; None where the screen has it, or has
         asked already."""
         oldest = min((ring.times[0] for ring in self._rings if ring.times), default=self.last_ns)
-        if 60 * self._ring(since_ns).every_ns <= until_ns - since_ns:  # else it has too few points for so short a time
+        if not self._sparse(since_ns, until_ns):  # else it has too few points for so short a time
             until_ns = min(until_ns, max(oldest, self.unbroken_ns))
         if since_ns >= until_ns - MIDDLE_NS:
             return None
@@ -190,6 +192,13 @@ class History:
         if asked and asked.since_ns <= since_ns and until_ns <= asked.until_ns and asked.step_ns <= 2 * step_ns:
             return None
         return since_ns, until_ns, step_ns
+
+    def _sparse(self, since_ns: int, until_ns: int) -> bool:
+        """Whether a window of that time would have too few points of what was fed: an old one, or one of a quick replay."""
+        times = self._ring(since_ns).times
+        seen_ns = until_ns - max(since_ns, times[0]) if times else 0
+        count = bisect_right(times, until_ns) - bisect_left(times, since_ns)
+        return seen_ns > 0 and count * (until_ns - since_ns) < LEAST_POINTS * seen_ns
 
     def take_past(self, piece: Piece) -> None:
         """Take a piece of the answer, the newest first."""

@@ -35,7 +35,7 @@ class PastReader:
     def _ask(self, request: Request) -> None:
         if self._task is not None:
             self._task.cancel()
-        self._history.request, self._history.reads_past = request, True
+        self._history.request = request
         self._task = asyncio.get_running_loop().create_task(self._answer(request))
 
     async def stop(self) -> None:
@@ -47,6 +47,7 @@ class PastReader:
     async def _answer(self, request: Request) -> None:
         try:
             await asyncio.sleep(SETTLE_S)
+            self._history.reads_past = True
             await self._read(request)
         except (OSError, ValueError, KeyError, TypeError):
             return  # the screen shows what it has seen itself

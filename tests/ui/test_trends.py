@@ -187,6 +187,24 @@ def test_the_record_fills_what_the_screen_has_not_seen() -> None:
     assert count <= MOST_BINS
 
 
+def test_what_a_quick_replay_showed_too_seldom_is_read_from_the_record() -> None:
+    quick = fed([(300 - 20 * i, {"height": 5.0}) for i in range(16)])
+    wanted = quick.past_wanted(NOW - 300 * S, NOW)
+    assert wanted is not None
+    assert wanted[:2] == (NOW - 300 * S, NOW)
+    assert fed([(300 - 2 * i, {"height": 5.0}) for i in range(151)]).past_wanted(NOW - 300 * S, NOW) is None
+
+
+async def test_now_is_said_of_the_newest_moment_only() -> None:
+    app, _, _ = app_with(sample.calm())
+    async with app.run_test(size=(120, 40)) as pilot:
+        await pilot.press("5")
+        assert "(now)" in shown(app)
+        await pilot.press("e")
+        assert "(now)" not in shown(app)
+        assert "ago" in shown(app)
+
+
 async def test_a_screen_that_just_began_shows_the_record(tmp_path: Path) -> None:
     """By the real child, from a real session."""
     session = simulated(tmp_path / "land-20260101-000000.stopmark", "late-brake-floor", 60.0)

@@ -107,7 +107,7 @@ def _head(area: Area, view: View, title: str, shown: TimeWindow, mark: Mark | No
     x = area.say(1, 0, f"{title}: {words}", "strong")
     ago = (view.snap.t_ns - shown.cursor_ns) * 1e-9
     cursor = tr("cursor at {clock}", clock=clock(shown.cursor_ns))
-    cursor += tr(", {time} ago", time=span(ago)) if state.cursor_ns else tr(" (now)")
+    cursor += tr(", {time} ago", time=span(ago)) if ago > 0.0 else tr(" (now)")
     found = ""
     if mark is not None:
         _, severity, message = mark
