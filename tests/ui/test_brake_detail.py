@@ -7,6 +7,7 @@ import pytest
 
 from monitor.config.rig_file import find_rig
 from monitor.core.checks.guided_checks import Checks
+from monitor.language import tr
 from monitor.model.reading import UNKNOWN
 from monitor.model.snapshot import Snapshot
 from monitor.presentation.brake_causes import ROWS, judge, ranked
@@ -14,6 +15,7 @@ from monitor.presentation.format import Units
 from monitor.ui.screens import SCREENS
 from monitor.ui.view import ScreenState
 from simulators.scenario.scenario import find_scenario
+from tests.language.catalogues import language
 from tests.ui import sample
 from tests.ui.drivers import FakeReplay
 from tests.ui.pages import page
@@ -75,6 +77,17 @@ def test_a_figure_and_its_unit_stay_on_one_row() -> None:
                 assert not [
                     row for row in rows if row.split(" ")[0].rstrip(",;):") in ("%", "A", "bar", "psi", "°C", "°F", "s")
                 ]
+
+
+@pytest.mark.parametrize("code", ["en", "es"])
+def test_a_limit_is_told_once_and_a_lost_brake_in_danger(code: str) -> None:
+    with language(code):
+        at_least = tr("at least")
+        assert "◆ 0.00 ×" in page(sample.brake_lost(), BRAKES).text()
+        text = detail(sample.brake_lost(), "holding_ratio", (80, 24))
+        assert text.count(f"{at_least} 1.50") == 1
+        assert f"◆ {tr('holds TOO LITTLE')}" in text
+        assert "▲" not in text
 
 
 def test_what_speaks_for_a_cause_stands_first() -> None:

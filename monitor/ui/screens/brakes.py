@@ -136,12 +136,12 @@ def _holding(view: View) -> list[Item | None]:
         share = value.number / (3 * minimum) if value.known and not value.word and minimum > 0 else nan
         text = ratio(name, value, minimum)
         judged: tuple[str, ...] = (
-            tr("{text} (at least {figure})", text=text, figure=view.units.text(minimum, "ratio")),
+            f"{text} ({tr('at least')} {view.units.text(minimum, 'ratio')})",
             text,
             text.removesuffix(tr(" LOW")),
         )
         role = ratio_role(name, value, minimum)
-        if label == "service" and no_service_brake(view.snap):
+        if name == "holding_ratio" and no_service_brake(view.snap):
             judged, role = tuple(marked(unmarked(words), Severity.DANGER) for words in judged), "danger"
         items.append(Item(label, ways(text) if value.word else judged, role, share, 1 / 3, id=name))
     items.append(_item(view, tr("springs, reach"), "emergency_reach", "length"))

@@ -6,10 +6,12 @@ from dataclasses import dataclass
 from typing import Final
 
 from monitor.language import msgid, tr
+from monitor.model.alarm import Severity
 from monitor.presentation.brake_causes import ROWS, BrakeRow, Fact, Ranked, Says, Verdict, judge, ranked, severity
 from monitor.presentation.trend import trend
 from monitor.ui.drawing.canvas import Area, first_that_fits, wrapped
 from monitor.ui.drawing.theme import TEXT_ROLE, Role, marked, unmarked
+from monitor.ui.queries import no_service_brake
 from monitor.ui.view import View
 from monitor.ui.widgets.labels import signal_dimension, signal_label
 from monitor.ui.widgets.sections import Item
@@ -73,6 +75,8 @@ def verdict(view: View, name: str) -> tuple[str, Role]:
     """The verdict on the row of the signal `name`, with its shape, and its role."""
     row = ROWS[name]
     grave = severity(row, view.snap.values, view.rig)
+    if name == "holding_ratio" and no_service_brake(view.snap):
+        grave = Severity.DANGER
     if grave is not None:
         return marked(tr(row.bad), grave), TEXT_ROLE[grave]
     found = judge(row, view.snap.values, view.rig)
