@@ -26,7 +26,7 @@ from typing import Final
 import numpy as np
 
 from monitor.adapters.sessions.chain import SessionChain
-from monitor.analysis.pieces import COLUMNS, STATES, WORK, Counts, Piece, empty_table, joined
+from monitor.analysis.pieces import COLUMNS, STATES, WORK, Columns, Counts, Piece, joined
 from monitor.analysis.processes import in_processes
 from monitor.config.rule import RuleSet
 from monitor.core.engine import Core
@@ -193,20 +193,22 @@ class _Replay:
     def _piece(self, frames: int, actions: list[Action]) -> Piece:
         """All rows as arrays, with line work summed over the cores."""
         numbers = np.frombuffer(self._numbers, dtype=np.float32).reshape(-1, len(COLUMNS))
-        table = empty_table(len(numbers))
-        table[:] = numbers.T
+        columns = Columns(len(numbers))
+        for place, name in enumerate(COLUMNS):
+            columns.put(name, numbers[:, place])
         del numbers
         self._numbers = array("f")
-        work = table[WORK]
+        work = columns.pop(WORK).copy()
         first = next((at for at in self._starts if at > 0), len(work))
         work[:first] -= np.float32(self._work_before or 0.0)
         for start in self._starts:
             if 0 < start < len(work):
                 work[start:] += work[start - 1]
+        columns.put(WORK, work)
         return Piece(
             t_ns=np.frombuffer(self._times, dtype=np.int64),
             starts=np.array(sorted({start for start in self._starts if 0 < start < len(work)}), np.int64),
-            table=table,
+            columns=columns,
             hoist=np.frombuffer(bytes(self._hoist), dtype=np.uint8),
             validity=np.frombuffer(bytes(self._validity), dtype=np.uint8),
             sigma_at=np.frombuffer(self._sigma_at, dtype=np.int64),

@@ -1,10 +1,10 @@
 """What the replay of one time range gave, and pieces that follow one another as one."""
 
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from mmap import mmap
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 import numpy.typing as npt
@@ -24,7 +24,74 @@ COLUMNS: Final = (
 )  # fmt: skip
 """Signals that are kept at every grid point."""
 STATES: Final = tuple(HoistState)
-WORK: Final = COLUMNS.index("line_work")
+WORK: Final = "line_work"
+_SELDOM: Final = 8
+"""A column that changes at less than one of so many grid points is kept as its changes."""
+_MADE: Final = 6
+
+
+class Columns(Mapping[str, Numbers]):
+    """`COLUMNS` by their names, an entry per grid point, in memory that goes back to the system with them: half a day has a
+    hundred megabytes, which the heap would keep. Those that seldom change are kept as their changes."""
+
+    def __init__(self, rows: int) -> None:
+        self.rows: Final = rows
+        self._dense: dict[str, Numbers] = {}
+        self._changes: dict[str, tuple[npt.NDArray[np.int64], Numbers]] = {}
+        """Of those that seldom change: where, and what they are from there on."""
+        self._made: dict[str, Numbers] = {}
+        """Those of them that were asked for last, as columns."""
+
+    def __getitem__(self, name: str) -> Numbers:
+        found = self._dense.get(name)
+        if found is None:
+            found = self._made.pop(name, None)
+            if found is None:
+                starts, numbers = self._changes[name]
+                found = np.repeat(numbers, np.diff(starts, append=self.rows))
+            self._made[name] = found
+            if len(self._made) > _MADE:
+                del self._made[next(iter(self._made))]
+        return found
+
+    def __iter__(self) -> Iterator[str]:
+        return iter((*self._dense, *self._changes))
+
+    def __len__(self) -> int:
+        return len(self._dense) + len(self._changes)
+
+    def put(self, name: str, numbers: Numbers) -> None:
+        """Keep a column: a copy of it."""
+        bits = np.ascontiguousarray(numbers).view(np.int32)  # one that is not known is the same as the next
+        starts = np.flatnonzero(np.concatenate(([True], bits[1:] != bits[:-1]))[: len(bits)])
+        if len(starts) * _SELDOM < len(bits):
+            self._changes[name] = starts, numbers[starts]
+        else:
+            self._dense[name] = own = _own(len(numbers))
+            own[:] = numbers
+
+    def pop(self, name: str) -> Numbers:
+        """A column, which is kept no longer."""
+        numbers = self[name]
+        for kept in (self._dense, self._changes, self._made):
+            kept.pop(name, None)
+        return numbers
+
+    def __reduce__(self) -> tuple[Any, ...]:
+        return _received, (self.rows, self._dense, self._changes)
+
+
+def _own(rows: int) -> Numbers:
+    return np.frombuffer(mmap(-1, max(4 * rows, 1)), np.float32, rows)
+
+
+def _received(rows: int, dense: dict[str, Numbers], changes: dict[str, Any]) -> Columns:
+    """Columns that come from another process."""
+    columns = Columns(rows)
+    columns._changes = changes
+    while dense:
+        columns.put(*dense.popitem())
+    return columns
 
 
 @dataclass(slots=True)
@@ -34,8 +101,7 @@ class Piece:
     t_ns: npt.NDArray[np.int64]
     starts: npt.NDArray[np.int64]
     """Rows before which there was a new beginning."""
-    table: Numbers
-    """A row for each of `COLUMNS`, with an entry per grid point."""
+    columns: Columns
     hoist: npt.NDArray[np.uint8]
     validity: npt.NDArray[np.uint8]
     sigma_at: npt.NDArray[np.int64]
@@ -49,11 +115,6 @@ class Piece:
     restarts: int
     end_ns: int
     """Time that the core had reached."""
-
-    @property
-    def columns(self) -> dict[str, Numbers]:
-        """The rows of `table` by their names."""
-        return dict(zip(COLUMNS, self.table, strict=True))
 
 
 class Counts:
@@ -84,28 +145,21 @@ class Counts:
         return replace(last, values=dict(last.values), sensors=views, rejects=kept)
 
 
-def empty_table(rows: int) -> Numbers:
-    """A table of so many grid points, in memory of its own: what the heap has had of such a size it mostly keeps."""
-    size = 4 * len(COLUMNS) * rows
-    return np.frombuffer(mmap(-1, max(size, 1)), np.float32, size // 4).reshape(len(COLUMNS), rows)
-
-
 def joined(pieces: Sequence[Piece]) -> Piece:
-    """Pieces that follow one another as one. Their tables are taken from them on the way, to save memory."""
+    """Pieces that follow one another as one. Their columns are taken from them on the way, to save memory."""
     counts = Counts(len(pieces[-1].snapshot.sensors))
-    table = empty_table(sum(len(piece.t_ns) for piece in pieces))
-    rows, done_j = 0, 0.0
+    rows, done_j = 0, np.float32(0.0)
     for piece in pieces:
         counts.add(piece.snapshot, 0)
         piece.sigma_at = piece.sigma_at + rows
         piece.starts = piece.starts + rows
-        after = rows + len(piece.t_ns)
-        table[:, rows:after] = piece.table
-        piece.table = empty_table(0)
-        work = table[WORK, rows:after]
-        work += np.float32(done_j)
-        done_j = float(work[-1]) if len(work) else done_j
-        rows = after
+        rows += len(piece.t_ns)
+        work = piece.columns.pop(WORK) + done_j
+        piece.columns.put(WORK, work)
+        done_j = work[-1] if len(work) else done_j
+    columns = Columns(rows)
+    for name in COLUMNS:
+        columns.put(name, np.concatenate([piece.columns.pop(name) for piece in pieces]))
 
     last = pieces[-1]
     snapshot = counts.snapshot(last.snapshot)
@@ -116,7 +170,7 @@ def joined(pieces: Sequence[Piece]) -> Piece:
     return Piece(
         t_ns=np.concatenate([piece.t_ns for piece in pieces]),
         starts=np.concatenate([piece.starts for piece in pieces]),
-        table=table,
+        columns=columns,
         hoist=np.concatenate([piece.hoist for piece in pieces]),
         validity=np.concatenate([piece.validity for piece in pieces]),
         sigma_at=np.concatenate([piece.sigma_at for piece in pieces]),

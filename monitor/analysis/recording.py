@@ -4,6 +4,7 @@ The rules are left out: the session holds the findings, and the report shows tho
 worked out again, so that an old session gets what a newer Stopmark can see in it.
 """
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -47,7 +48,7 @@ class Recording:
     """Time since the first grid point, silences before a new beginning left out; one more entry, for the end."""
     starts: npt.NDArray[np.int64]
     """Grid indices at which there was a new beginning."""
-    columns: dict[str, Numbers]
+    columns: Mapping[str, Numbers]
     hoist: npt.NDArray[np.uint8]
     """Index into STATES."""
     validity: npt.NDArray[np.uint8]
