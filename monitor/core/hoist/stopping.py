@@ -269,10 +269,9 @@ class StopCalculator:
             return 0.5 * speed * speed / sure + estimate.stop_bound_m
         usual = expected.reach(then, 0.0, self._lag)
         assured = self._worst(usual, worst, then, 0.0)
-        bound, stop_s = estimate.stop_bound_m, wait + assured.time_s
         if not assured.stops:
             return math.inf
-        doubt = math.hypot(assured.distance_m - usual.distance_m, bound, stop_s * estimate.speed_bound_m_s)
+        doubt = _doubt(assured.distance_m - usual.distance_m, wait + assured.time_s, estimate)
         return speed * wait - 0.5 * sure * wait * wait + usual.distance_m + doubt
 
     def _phases(self, up: bool, radius_m: float, load: Load, brakes: Brakes) -> tuple[Phases, tuple[Phases, Phases]]:
@@ -331,13 +330,21 @@ def _no_more(number: float, last: float) -> float:
 
 
 def _extra(expected: Reach, assured: Reach, estimate: Estimate) -> float:
-    """What the doubts about height and speed add to the assured reach, m: squares, as they are independent."""
-    bound = estimate.stop_bound_m if math.isfinite(estimate.stop_bound_m) else 0.0  # no height: the reach alone
+    """What the doubts about height and speed add to the assured reach, m."""
     if not assured.stops:
-        return bound
-    doubt = assured.distance_m - expected.distance_m
+        return _bound(estimate)
+    machine_m = assured.distance_m - expected.distance_m
+    return _doubt(machine_m, assured.time_s, estimate) - machine_m
+
+
+def _doubt(machine_m: float, stop_s: float, estimate: Estimate) -> float:
+    """Doubt about a stop that takes `stop_s`, m, with `machine_m` of it the machine's: squares, as the three are independent."""
     # One metre per second more means as many metres more as the stop takes seconds (derived here).
-    return math.hypot(doubt, bound, assured.time_s * estimate.speed_bound_m_s) - doubt
+    return math.hypot(machine_m, _bound(estimate), stop_s * estimate.speed_bound_m_s)
+
+
+def _bound(estimate: Estimate) -> float:
+    return estimate.stop_bound_m if math.isfinite(estimate.stop_bound_m) else 0.0  # no height: the reach alone
 
 
 def _time_to(margin_m: float, speed_m_s: float, acceleration_m_s2: float, reach: Reach, notice_s: float) -> float:
