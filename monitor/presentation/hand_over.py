@@ -15,6 +15,7 @@ from monitor.model.reading import Validity
 from monitor.model.snapshot import Snapshot
 from monitor.model.stream import SECOND_NS, ActionKind
 from monitor.presentation.believed import believed
+from monitor.presentation.brake_causes import ROWS
 from monitor.presentation.brake_trend import SERIES, words_of
 from monitor.presentation.format import Units, clock, signal_word, span
 from monitor.presentation.line_work import both_units
@@ -63,7 +64,7 @@ def parts(
         (tr("SET ASIDE"), _aside(snap)),
         (tr("RAISED IN THE TOUR"), _raised(tour)),
         (tr("TESTS"), _tests(snap, tour)),
-        (tr("BRAKE"), _brake(snap, units, trends)),
+        (tr("BRAKE"), _brake(snap, rig, units, trends)),
         (tr("LINE"), _line(snap, units, tour)),
         (tr("HEIGHT"), _height(snap, rig, units, tour)),
         (tr("NOTES"), _notes(tour)),
@@ -161,11 +162,21 @@ def _tests(snap: Snapshot, tour: Tour) -> Iterator[Row]:
         yield Row(tr("next due"), f"{first.title}: {first.due_words}")
 
 
-def _brake(snap: Snapshot, units: Units, trends: Sequence[BrakeTrend]) -> Iterator[Row]:
-    for label, name in ((tr("holding now"), "holding_ratio"), (tr("effectiveness"), "effectiveness")):
-        value = snap.value(name)
-        if value.validity is not Validity.NOT_FITTED:
-            yield Row(label, units.value(value, "ratio"))
+def _brake(snap: Snapshot, rig: Rig, units: Units, trends: Sequence[BrakeTrend]) -> Iterator[Row]:
+    holding, least = snap.value("holding_ratio"), rig.braking.min_holding_ratio
+    if holding.validity is not Validity.NOT_FITTED:
+        if holding.known and not holding.word:
+            low = holding.number < least
+            figure = f"{units.value(holding, 'ratio')} ×"
+            words = (
+                f"{tr('{text} LOW', text=figure) if low else figure} ({tr('at least')} {units.text(least, 'ratio')})"
+            )
+            yield Row(tr("holding now"), words, ROWS["holding_ratio"].severity if low else None)
+        else:
+            yield Row(tr("holding now"), units.value(holding, "ratio"))
+    effectiveness = snap.value("effectiveness")
+    if effectiveness.validity is not Validity.NOT_FITTED:
+        yield Row(tr("effectiveness"), units.value(effectiveness, "fraction"))
     for trend in trends:
         if trend.points:
             yield Row(tr("over months"), f"{tr(SERIES[trend.name])}: {words_of(trend)}")

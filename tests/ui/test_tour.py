@@ -7,9 +7,10 @@ import pytest
 from monitor.adapters.ledger.trend import BrakeTrend, Trend
 from monitor.adapters.sessions.tour import Done, Raised, Tour
 from monitor.model.alarm import AlarmState, Severity
+from monitor.model.snapshot import Snapshot
 from monitor.model.stream import ActionKind
 from monitor.presentation.format import Units
-from monitor.presentation.hand_over import parts, summary
+from monitor.presentation.hand_over import Row, parts, summary
 from monitor.runtime.facts import RunFacts
 from tests.ui import sample
 from tests.ui.drivers import FakeReplay
@@ -67,6 +68,16 @@ def test_what_is_set_aside_and_what_only_was_raised_are_apart() -> None:
 def test_a_height_that_is_not_known_stands_out() -> None:
     rows = {part.title: part.rows for part in parts(sample.height_unknown(), sample.rig(), Units("si"), Tour())}
     assert (rows["HEIGHT"][0].words, rows["HEIGHT"][0].severity) == ("unknown", Severity.CAUTION)
+
+
+def test_a_brake_that_holds_too_little_stands_out() -> None:
+    def brake(snap: Snapshot) -> tuple[Row, ...]:
+        return {part.title: part.rows for part in parts(snap, sample.rig(), Units("si"), Tour())}["BRAKE"]
+
+    holding, effectiveness = brake(sample.brake_lost())[:2]
+    assert (holding.words, holding.severity) == ("0.00 × LOW (at least 1.50)", Severity.WARNING)
+    assert effectiveness.words == "97 %", "as on Brakes"
+    assert brake(sample.calm())[0].severity is None
 
 
 async def test_the_oncoming_driller_signs_and_is_the_crew_from_then_on() -> None:

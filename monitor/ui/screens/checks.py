@@ -197,7 +197,7 @@ def _detail(area: Area, view: View, check: CheckView) -> None:
                 area, y, tr("Next: {step}", step=tr(_AFTER_FAIL.get(check.id, _AFTER_ANY_FAIL))), "strong", 3
             )
         _readings(area, y, view, check.result.readings)
-    else:
+    elif view.mode != "REPLAY":
         _paragraph(
             area, y + (1 if area.height - y > 2 else 0), tr("enter starts it. Nothing is moved by it."), "dim", 1
         )

@@ -111,7 +111,7 @@ def _limit_labels(area: Area, scale: Scale, view: View, units: Units) -> None:
     narrow: list[tuple[str, int]] = []
     for name, height_m in shown:
         y = scale.row(height_m)
-        if name == "crown":
+        if height_m == limits.crown_m:
             y = 0
         if y in taken:
             continue
