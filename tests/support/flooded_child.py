@@ -1,6 +1,6 @@
 """A live monitor of the land rig that tells how it fares: ``python -m tests.support.flooded_child URL FOLDER [options]``.
 
-Options: ``--screen``, ``--gaps``.
+Options: ``--screen``, ``--page`` (then the first line is its address), ``--gaps``.
 
 Ten times a second it prints a line of JSON: its memory, what it took and dropped, how late its loop, its rules and its
 readings are, and the alarms that stand. It ends with its input.
@@ -23,7 +23,7 @@ from monitor.config.rules_file import default_rules_path
 from monitor.model.snapshot import Snapshot
 from monitor.model.stream import Frame
 from monitor.runtime.assembly import header_of
-from monitor.runtime.live import LiveDriver, settle_memory
+from monitor.runtime.live import LiveDriver, run_for, settle_memory
 
 PAGE_BYTES = os.sysconf("SC_PAGE_SIZE")
 STATM = Path("/proc/self/statm")
@@ -153,7 +153,18 @@ async def report(driver: Watched, recorder: Recorder) -> None:
         print(json.dumps(reported), flush=True)
 
 
-async def watch(url: str, folder: Path, rules: Path, text: str, screen: bool, gaps: bool) -> None:
+async def show_page(driver: LiveDriver) -> None:
+    """Serve the screen to browsers of this machine while the driver runs."""
+    from monitor.adapters.host.shutdown import Ending
+    from monitor.web.hub import Hub, OneRig
+    from monitor.web.server import WebPage
+
+    with WebPage("127.0.0.1", 0) as page:
+        print(json.dumps(page.url), flush=True)
+        await page.show(Hub(OneRig(driver)), lambda stop: run_for(driver, None, stop.is_set), Ending())
+
+
+async def watch(url: str, folder: Path, rules: Path, text: str, screen: bool, page: bool, gaps: bool) -> None:
     """Watch with the rules in `text`, recording in `folder`."""
     rig, clock = find_rig("land"), StreamClock.live()
     with Recorder(folder / "flood.stopmark", header_of(rig, text, "LIVE", clock.now_ns())) as recorder:
@@ -166,7 +177,7 @@ async def watch(url: str, folder: Path, rules: Path, text: str, screen: bool, ga
             app = StopmarkApp(driver)
             running = asyncio.create_task(app.run_async(headless=True, size=(120, 40)))
         else:
-            running = asyncio.create_task(driver.run())
+            running = asyncio.create_task(show_page(driver) if page else driver.run())
         telling = asyncio.create_task(report(driver, recorder))
         await asyncio.wait((running, telling), return_when=asyncio.FIRST_COMPLETED)
         for task in (telling, running):
@@ -183,12 +194,15 @@ def main() -> None:
     parser.add_argument("url")
     parser.add_argument("folder", type=Path)
     parser.add_argument("--screen", action="store_true", help="with the screen, drawn and thrown away")
+    parser.add_argument("--page", action="store_true", help="with the page for browsers")
     parser.add_argument(
         "--gaps", action="store_true", help="tell of holes in the readings of all sensors but the first"
     )
     args = parser.parse_args()
     rules = Path(default_rules_path())
-    asyncio.run(watch(args.url, args.folder, rules, rules.read_text(encoding="utf-8"), args.screen, args.gaps))
+    asyncio.run(
+        watch(args.url, args.folder, rules, rules.read_text(encoding="utf-8"), args.screen, args.page, args.gaps)
+    )
 
 
 if __name__ == "__main__":
