@@ -61,6 +61,14 @@ async def test_the_line_has_a_mark_where_each_thing_was(size: tuple[int, int]) -
         assert "20:26:40" in shown(app)
 
 
+async def test_where_there_is_no_room_the_marks_stand_in_one_row() -> None:
+    app, _, _ = app_with(sample.calm(), mode="REPLAY", replay=FakeReplay(), run_facts=FACTS)
+    async with app.run_test(size=(60, 20)) as pilot:
+        await pilot.press("8")
+        row = next(line for line in shown(app).splitlines() if line.lstrip().startswith("marks"))
+        assert [row.count(mark) for mark in "◆▲△■✎"] == [1, 3, 1, 1, 1]
+
+
 async def test_the_brake_stands_beside_that_of_a_week_before() -> None:
     app, _, _ = app_with(sample.calm(), mode="REPLAY", replay=FakeReplay(), run_facts=FACTS)
     async with app.run_test(size=(120, 40)) as pilot:

@@ -35,14 +35,15 @@ TITLE = "Session"
 HELP = "recording, configuration in force; in a replay the whole session on a line, notes, the brake a week before"
 _WIDE: Final = 110
 _TALL: Final = 14
-"""Rows of the body from which on the line of the session has its marks."""
+"""Rows of the body from which on the marks on the line of the session have a row a kind."""
 
 
 def draw(area: Area, view: View) -> tuple[str, ...]:
     """The body of the screen."""
     if view.replay is None:
         return sections.searched(area, contents(view), view.screen_state)
-    rows = len(timeline.rows_of(view.facts.replayed)) if area.height >= _TALL else 0
+    rows = len(timeline.rows_of(view.facts.replayed))
+    rows = rows if area.height >= _TALL else min(1, rows)
     _position(area.part(1, 0, area.width - 2, 1), view.replay)
     timeline.draw(area.part(1, 1, area.width - 2, rows + 2), view.replay, view.facts.replayed)
     top = rows + 4

@@ -36,21 +36,25 @@ def rows_of(replayed: Replayed | None) -> list[tuple[str, str, Role, list[int]]]
 
 
 def draw(area: Area, replay: ReplayView, replayed: Replayed | None) -> None:
-    """The rows over all of `area`: first where the replay stands, last the times."""
-    rows = rows_of(replayed)[: max(0, area.height - 2)]
+    """The rows over all of `area`: first where the replay stands, last the times. Where there is no room for all of them, the
+    marks stand in one, the gravest on top."""
+    rows, room = rows_of(replayed), max(0, area.height - 2)
+    together = len(rows) > room
     left = max(9, *(cell_len(name) + 2 for name, *_ in rows)) if rows else 9
     width = area.width - left
     at = left + _column(replay, replay.position_ns, width)
     area.put(left, 0, "─" * width, "track")
     area.put(left, 0, "━" * (at - left), "bar")
     area.put(at, 0, "▼", "strong")
-    for y, (label, mark, role, times) in enumerate(rows, 1):
-        area.put(0, y, label, "dim")
+    used = min(room, 1) if together else len(rows)
+    for y in range(1, used + 1):
+        area.put(0, y, tr("marks") if together else rows[y - 1][0], "dim")
         area.put(at, y, "│", "frame")
+    for y, (_, mark, role, times) in reversed([*enumerate(rows, 1)] if used else []):
         for t_ns in times:
-            area.put(left + _column(replay, t_ns, width), y, mark, role)
+            area.put(left + _column(replay, t_ns, width), 1 if together else y, mark, role)
     several = replay.end_ns - replay.start_ns > _DAY_NS
-    _times(area.part(left, len(rows) + 1, width, 1), replay, several)
+    _times(area.part(left, used + 1, width, 1), replay, several)
 
 
 def _column(replay: ReplayView, t_ns: int, width: int) -> int:
