@@ -163,21 +163,19 @@ class Chart:
         self._y = bottom + GAP
 
     def bands(self, title: str, rows: Sequence[tuple[str, Sequence[tuple[int, int]]]]) -> None:
-        """One row per word with a bar from each time to the other, ns."""
+        """One row per word with a bar from each time to the other, ns; the words stand above their row."""
         top = self._y + 16
-        bottom = top + 15 * len(rows) + 4
+        bottom = top + 24 * len(rows) + 4
         self._frame(title, top, bottom)
         for place, (words, times) in enumerate(rows):
-            y = top + 4 + 15 * place
+            y = top + 14 + 24 * place
             for from_ns, to_ns in times:
                 x = self.x(from_ns)
                 wide = max(1.5, self.x(to_ns) - x)
                 self._parts.append(
                     f'<rect x="{x:.1f}" y="{y:.1f}" width="{wide:.1f}" height="9" fill="{COLOUR[Severity.NOTICE]}"/>'
                 )
-            self._parts.append(
-                f'<text class="small" x="{LEFT - 8}" y="{y + 8}" text-anchor="end">{escape(words[:24])}</text>'
-            )
+            self._parts.append(f'<text class="small" x="{LEFT + 4}" y="{y - 3}">{escape(words)}</text>')
         self._y = bottom + GAP
 
     def svg(self, label: str) -> str:

@@ -77,7 +77,7 @@ def quality(context: ReportContext) -> str:
         )
     parts = []
     bars = [
-        (f"{kind}, {sensor}", [(one.from_ns, one.to_ns) for one in found[:MOST_BARS]])
+        (kind if sensor == ROWS else f"{kind}, {sensor}", [(one.from_ns, one.to_ns) for one in found[:MOST_BARS]])
         for (sensor, kind), found in sorted(kinds.items())
     ]
     if unknown:

@@ -44,7 +44,7 @@ LONG_RUN: Final = 12
 LEAST_STEPS: Final = 100
 RARITY: Final = 9.2
 """-ln(1e-4): of a run that rare it is asked what the load did meanwhile."""
-LENGTHS: Final = {1: 2.0, 2: 0.5, 3: 0.3}
+LENGTHS: Final = {1: 2.0, 2: 0.35, 3: 0.25}
 """So many changes of the load, and repeats over so much of a run that is rare by itself, show that a position is frozen: a load
 that is taken up or set down moves the block a little, so that each such change counts besides (common practice, no source)."""
 MANY_CHANGES: Final = 4
@@ -274,7 +274,7 @@ class PositionCheck:
 
     def _stood_still(self) -> bool:
         """Whether the repeats so far are those of a frozen sensor, by what the load did meanwhile."""
-        if self._same < LEAST_REPEATS:
+        if self._same < LEAST_REPEATS or self._long_run >= HOLD:
             return False
         changes = self._changes - self._changes_before
         return changes >= MANY_CHANGES or (changes in LENGTHS and self._same >= self._long_run * LENGTHS[changes])
@@ -384,9 +384,10 @@ def rare_repeats(numbers: Sequence[float | None], still: float) -> int:
 
     By the share of repeats among its steps at rest, as if each were drawn anew: at rest is what repeats itself or goes back by up
     to `still`, as noise does and creeping does not. Or four times the longest run but for one in 500, which may be a frozen one,
-    whichever is less: rest may be of two kinds, with noise and without.
+    whichever is less: rest may be of two kinds, with noise and without. `HOLD` where positions are written in steps of more than
+    `still`: then one that repeats itself says nothing of what the load does to it.
     """
-    runs, run, before, way = list[int](), 0, None, 0.0
+    runs, run, before, way, least = list[int](), 0, None, 0.0, math.inf
     repeats = steps = 1
     for number in numbers:
         if number is not None and before is not None:
@@ -396,12 +397,14 @@ def rare_repeats(numbers: Sequence[float | None], still: float) -> int:
                 steps += 1
             else:
                 steps += abs(step) <= still and step * way < 0.0
-                way = step
+                way, least = step, min(least, abs(step))
         if number == before:
             run += 1
         else:
             runs.append(run)
             run, before = 0, number
+    if least > still:
+        return HOLD
     runs.sort()
     usual = 4 * runs[math.floor(0.998 * len(runs))] if runs else 0
     if steps < LEAST_STEPS or repeats == steps:

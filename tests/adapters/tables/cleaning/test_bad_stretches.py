@@ -133,9 +133,11 @@ def test_a_block_that_moves_on_after_a_hole_is_believed_from_the_first_row_on(tm
     assert dict(log.dropped) == {}
 
 
-@pytest.mark.parametrize("period_s", [1.0, 3.0, 10.0])
-def test_a_quiet_position_that_repeats_itself_at_every_rest_loses_nothing(tmp_path: Path, period_s: float) -> None:
-    """As an encoder gives it: without noise; and a hand that eases the string into the slips and out of them."""
+@pytest.mark.parametrize(("period_s", "step_m"), [(1.0, 0.3048), (3.0, 0.01), (3.0, 0.3048), (10.0, 0.01)])
+def test_a_quiet_position_that_repeats_itself_at_every_rest_loses_nothing(
+    tmp_path: Path, period_s: float, step_m: float
+) -> None:
+    """As an encoder gives it: without noise, in whole steps; and a hand that eases the string into the slips and out of them."""
     well = Well(32)
     well.rest(60.0)
     well.pull_out(8)
@@ -146,7 +148,9 @@ def test_a_quiet_position_that_repeats_itself_at_every_rest_loses_nothing(tmp_pa
     seconds = np.arange(0.0, len(well.height_m) * DT_S - 1.0, period_s)
     place = (seconds / DT_S).astype(np.int64)
     seen = zip(seconds, well.height_m[place], well.load_n[place], strict=True)
-    dirty = DirtyLog(period_s, [(s, f"{height:.2f}", f"{load / 1e3:.1f}") for s, height, load in seen])
+    dirty = DirtyLog(
+        period_s, [(s, f"{round(height / step_m) * step_m:.2f}", f"{load / 1e3:.1f}") for s, height, load in seen]
+    )
     log_path, map_path = dirty.write(tmp_path)
     log = FieldLog(log_path, load_map(map_path))
     kept = sum(frame.topic.endswith("block-position") for frame in log.frames())
