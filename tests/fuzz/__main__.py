@@ -18,6 +18,7 @@ import traceback
 from collections.abc import Callable
 from importlib import import_module
 from pathlib import Path
+from threading import Event
 from types import FrameType
 
 LIMIT_S = 10.0
@@ -92,13 +93,15 @@ def one(target: Target, data: bytes) -> str:
 
 
 def _random(args: argparse.Namespace) -> int:
-    """Random inputs. Prints how many were run and what broke; 1 when anything did."""
+    """Random inputs. Prints how many were run and what broke, at SIGTERM as well; 1 when anything did."""
     signal.signal(signal.SIGALRM, _alarm)
+    asked_to_end = Event()
+    signal.signal(signal.SIGTERM, lambda *_: asked_to_end.set())
     sizes = import_module("tests.fuzz.targets").SIZES
     target, chance = _target(args.target), random.Random(args.seed)
     broken: dict[str, str] = {}
     start, slowest_s, runs = time.monotonic(), 0.0, 0
-    while runs < args.runs and time.monotonic() - start < args.seconds:
+    while runs < args.runs and time.monotonic() - start < args.seconds and not asked_to_end.is_set():
         data = chance.randbytes(chance.choice(sizes))
         before = time.process_time()
         words = one(target, data)

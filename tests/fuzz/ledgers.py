@@ -5,12 +5,15 @@ Oracle: it is read, verified, exported and looked through for trends, or what is
 
 import io
 import sqlite3
+from argparse import ArgumentParser
 from contextlib import closing, redirect_stderr, redirect_stdout, suppress
 from functools import lru_cache
 from typing import Final
+from unittest.mock import patch
 
+from monitor import cli
+from monitor.adapters.ledger import alarm_levels
 from monitor.adapters.ledger.ledger import Ledger
-from monitor.cli import main
 from monitor.errors import UserError
 from monitor.presentation.figures import line_event
 from monitor.text import harmless
@@ -34,6 +37,18 @@ def _sound_ledger() -> bytes:
     raw = path.read_bytes()
     path.unlink()
     return raw
+
+
+_new_parser, _levels_once = cli._parser, lru_cache(maxsize=1)(alarm_levels.alarm_levels)
+
+
+@lru_cache(maxsize=1)
+def _parser() -> ArgumentParser:
+    return _new_parser(cli.commands("ledger"), "ledger")
+
+
+def _parser_once(_found: object, _wanted: object) -> ArgumentParser:
+    return _parser()
 
 
 def ledger(data: bytes) -> None:
@@ -70,9 +85,11 @@ def ledger(data: bytes) -> None:
     out = path.with_suffix(".csv")
     out.unlink(missing_ok=True)
     place = ("--rig", "land", "--data", str(path.parent))
-    for words in (("show", "--corrected"), ("export", "-o", str(out)), ("trend",)):
-        reported = io.StringIO()
-        with redirect_stdout(reported), redirect_stderr(reported):
-            code = main(["ledger", words[0], *words[1:], *place])
-        assert code in (0, 2), reported.getvalue()
-        assert harmless(reported.getvalue()) == reported.getvalue()
+    # To make the command's words and to read the rules anew for each input would take most of the time.
+    with patch.object(cli, "_parser", _parser_once), patch.object(alarm_levels, "alarm_levels", _levels_once):
+        for words in (("show", "--corrected"), ("export", "-o", str(out)), ("trend",)):
+            reported = io.StringIO()
+            with redirect_stdout(reported), redirect_stderr(reported):
+                code = cli.main(["ledger", words[0], *words[1:], *place])
+            assert code in (0, 2), reported.getvalue()
+            assert harmless(reported.getvalue()) == reported.getvalue()
