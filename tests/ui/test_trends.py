@@ -195,6 +195,16 @@ def test_what_a_quick_replay_showed_too_seldom_is_read_from_the_record() -> None
     assert fed([(300 - 2 * i, {"height": 5.0}) for i in range(151)]).past_wanted(NOW - 300 * S, NOW) is None
 
 
+@pytest.mark.parametrize(("lowest", "drawn_lines"), [(2.0, 2), (15.0, 1), (25.0, 1)])
+def test_a_limit_near_the_curve_is_drawn(lowest: float, drawn_lines: int) -> None:
+    limits = sample.rig().limits
+    course = [(i / 4, {"height": lowest + i * (limits.upper_m - 2.0 - lowest) / 240}) for i in range(241)]
+    rows = drawn(fed(course[::-1]), span_s=60.0).text().splitlines()
+    top = next(y for y, row in enumerate(rows) if "block height" in row)
+    bottom = next(y for y, row in enumerate(rows) if "block speed" in row)
+    assert sum("╌ ╌" in row for row in rows[top + 1 : bottom]) == drawn_lines
+
+
 async def test_now_is_said_of_the_newest_moment_only() -> None:
     app, _, _ = app_with(sample.calm())
     async with app.run_test(size=(120, 40)) as pilot:

@@ -153,7 +153,12 @@ def _strip(area: Area, view: View, name: str, shown: TimeWindow) -> None:
     chart = area.part(0, 1, area.width - _AXIS - 1, area.height - 1)
     track = believed_track(name, track)
     marks = history.track(STOP_MARK, shown.span_s, until) if name == "height" else None
-    axis = plot.range_of(track, least=_LEAST_SPAN.get(dimension, 0.0))
+    least = _LEAST_SPAN.get(dimension, 0.0)
+    axis = plot.range_of(track, least=least)
+    if axis is not None:
+        beside = _NEAR * (axis.high - axis.low)
+        near = (limit for _, limit, _ in limits if axis.low - beside <= limit <= axis.high + beside)
+        axis = plot.range_of(track, *near, least=least)
     extra = (
         [tr("stop mark {figure}", figure=units.text(stop, "length"))]
         if marks and isfinite(stop := reading(marks, shown.back_s))
@@ -181,6 +186,8 @@ def _strip(area: Area, view: View, name: str, shown: TimeWindow) -> None:
 
 
 Limit = tuple[str, float, Severity]
+_NEAR: Final = 0.25
+"""A limit that lies so near to a curve, as a share of its span, is drawn with it."""
 
 
 def _limits(view: View, name: str) -> list[Limit]:
