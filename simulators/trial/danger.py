@@ -13,6 +13,7 @@ from typing import Any, Final
 from monitor.config.rig import LimitHeights
 from monitor.core.engine import Core
 from monitor.core.signals.table import SIGNAL_NAMES
+from monitor.model.alarm import AlarmState
 from monitor.model.stream import SECOND_NS
 from simulators.machine.plant import TICK_S, Plant
 from simulators.scenario.plant_source import PlantSource
@@ -22,6 +23,7 @@ SNAPSHOT_TICKS: Final = 5
 _NEAR_M: Final = 14.0
 """Room to the limit below which copies are kept."""
 _STANDING_M_S: Final = 0.03
+_STANDS: Final = (AlarmState.UNACKNOWLEDGED, AlarmState.ACKNOWLEDGED)
 _OVERRUN_LEAST: Final = SIGNAL_NAMES.index("overrun_least")
 _OVERRUN_MOST: Final = SIGNAL_NAMES.index("overrun_most")
 
@@ -86,22 +88,31 @@ class Trace:
     copies: list[tuple[int, Plant]] = field(default_factory=list)
     warnings: list[tuple[int, str]] = field(default_factory=list)
     """Alarms and prompts as they came, by key."""
+    standing: dict[str, int] = field(default_factory=dict)
+    """Of those that stood when the block last stood, when they came: a creep that pauses needs no second word."""
     words: list[Word] = field(default_factory=list)
     """The last words, each time that one came."""
 
     def first(self, keys: Sequence[str]) -> int | None:
-        """The first of these alarms or prompts since the block stood."""
-        return min((t_ns for t_ns, key in self.warnings if key in keys and t_ns >= self.still_ns), default=None)
+        """The first of these alarms or prompts since the block stood, or of those that stood then."""
+        since = [t_ns for t_ns, key in self.warnings if key in keys and t_ns >= self.still_ns]
+        return min(since + [t_ns for key, t_ns in self.standing.items() if key in keys], default=None)
 
 
 def observe(case: Case, source: PlantSource, core: Core) -> Trace:
     """Run it until a second after the limit is passed."""
     plant, limits = source.plant, case.rig.limits
     trace = Trace(bool(case.facts["down"]), source.origin_ns)
+    standing: dict[str, int] = {}
     for tick, (now_ns, items) in enumerate(source.ticks()):
         for item in items:
             found = core.feed(item)
             trace.warnings += [(f.t_ns, f.key) for f in found if f.raised or f.prompted]
+            for f in found:
+                if f.after in _STANDS:
+                    standing.setdefault(f.key, f.t_ns)
+                elif f.after != AlarmState.SUPPRESSED:  # by a louder word, for a while
+                    standing.pop(f.key, None)
             trace.words += [
                 _word(f.key, f.t_ns, core, plant)
                 for f in found
@@ -116,6 +127,7 @@ def observe(case: Case, source: PlantSource, core: Core) -> Trace:
             speed, room = -speed, plant.height_m - limits.lower_m
         if speed < _STANDING_M_S:
             trace.still_ns = now_ns
+            trace.standing = dict(standing)
             trace.copies.clear()
         elif tick % SNAPSHOT_TICKS == 0 and room < _NEAR_M:
             trace.copies.append((now_ns, plant.clone()))

@@ -211,3 +211,11 @@ def test_scores_and_page() -> None:
     text = page({"seed": 1, "monitor": "x", "sets": figures}, rows)
     assert text.count("<svg") == 4
     assert "http" not in text
+
+
+def test_a_warning_that_stands_while_a_creep_pauses_came_when_it_came() -> None:
+    """A hand that feathers lets the block stand for moments, warned of all the while: that warning came long before."""
+    result = run_case(case_of("danger", 3, 1756))
+    assert result["outcome"] == "in time"
+    assert result["warned_s"] > 8.0
+    assert result["lead_s"] > 1.5
