@@ -29,6 +29,7 @@ from monitor.presentation.format import Units
 from simulators.scenario.plant_source import PlantSource
 from simulators.scenario.scenario import find_scenario
 from tests.benchmarks.figures import Figure, show
+from tests.benchmarks.recording_figures import pss_bytes
 from tests.support.broker import Mosquitto, until
 from tests.support.slow_rigs import fleet_of, slow_rig
 
@@ -97,7 +98,7 @@ async def _while_watching(supervisor: Supervisor, count: int, seconds: float) ->
         name: [value for rig in supervisor.rigs for one in rig.families if one.name == name for _, value in one.samples]
         for name in ("stopmark_loop_lag_seconds", "stopmark_dropped_frames_total", "stopmark_frames_total")
     }
-    memory = [_pss(pid) for pid in pids]
+    memory = [pss_bytes(pid) for pid in pids]
     return [
         Figure("processor of all rigs' processes", used_s / passed_s, "cores", "2"),
         Figure("processor of one rig", used_s / passed_s / count * 100.0, "% of a core"),
@@ -160,12 +161,6 @@ def _cpu_s(pid: int) -> float:
     """Processor time of a process so far."""
     fields = Path(f"/proc/{pid}/stat").read_text(encoding="ascii").rpartition(")")[2].split()
     return (int(fields[11]) + int(fields[12])) / _TICKS
-
-
-def _pss(pid: int) -> float:
-    """Memory of a process in bytes, what it shares with others in proportion."""
-    lines = Path(f"/proc/{pid}/smaps_rollup").read_text(encoding="ascii").splitlines()
-    return next(1024.0 * int(line.split()[1]) for line in lines if line.startswith("Pss:"))
 
 
 if __name__ == "__main__":
