@@ -290,7 +290,7 @@ async def news(broker: Mosquitto, folder: Path, seconds: float, rate_hz: float) 
         title = f"publish to finding at {rate_hz:.0f} messages/s, {name}"
         figures += [
             Figure(f"{title}, median", centiles[49], "ms"),
-            Figure(f"{title}, 99 %", centiles[98], "ms", "10" if name.startswith("beyond") else ""),
+            Figure(f"{title}, 99 %", centiles[98], "ms", "5" if name.startswith("beyond") else ""),
         ]
     return figures
 
