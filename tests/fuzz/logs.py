@@ -4,7 +4,7 @@ Oracle: rows of text of which none is wider than memory, everything that is not 
 in words that names the file; nothing else.
 """
 
-from functools import lru_cache
+from functools import cache, lru_cache
 from pathlib import Path
 from typing import Final
 
@@ -151,8 +151,10 @@ def witsml(data: bytes) -> None:
     _read("log.xml", edited(draws, made.encode(draws.pick(("utf-8", "utf-16"))), _WITSML))
 
 
-@lru_cache(maxsize=4)
+@cache
 def _binary(kind: str) -> bytes:
+    if kind in log_files.PACKERS:
+        return log_files.PACKERS[kind](log_files.csv_text(_COUNT).encode())
     path = Path(folder(), f"sound.{kind}")
     (log_files.write_parquet if kind == "parquet" else log_files.write_workbook)(path, _COUNT)
     return path.read_bytes()
@@ -162,8 +164,7 @@ def binary(data: bytes) -> None:
     """A workbook, a Parquet file, or a packed file."""
     draws = Draws(data)
     kind = draws.pick(("xlsx", "parquet", *log_files.PACKERS))
-    raw = log_files.PACKERS[kind](log_files.csv_text(_COUNT).encode()) if kind in log_files.PACKERS else _binary(kind)
-    _read("log.bin", edited(draws, raw, (b"\0" * 8, b"\xff" * 4, b"PK\x03\x04", b"PAR1"), 2))
+    _read("log.bin", edited(draws, _binary(kind), (b"\0" * 8, b"\xff" * 4, b"PK\x03\x04", b"PAR1"), 2))
 
 
 @lru_cache(maxsize=1)
