@@ -41,6 +41,8 @@ CLOCK_BACK: Final = "clock set back by an hour"
 CLOCK_FORWARD: Final = "clock set forward by an hour"
 BACK_ROWS: Final = 600
 """So many lines in a row with a time before the last good one mean that the clock was set back."""
+EARLY_ROWS: Final = 20
+"""More rows before the beginning are no stray ones."""
 MINUTE_NS: Final = 60_000_000_000
 
 
@@ -366,7 +368,7 @@ class FieldLog:
         Raises:
             FieldLogError: the clock was set back, or the log has a gap of more than `LONGEST_GAP_S`.
         """
-        before_ns = back = ended_ns = summer_ns = 0
+        before_ns = back = ended_ns = summer_ns = early = 0
         gap_ns = longest_silence_ns(sensor.rate_hz for sensor in self.rig.sensors)
         step_ns = round(STEPS * self.period_s * 1e9)
         self._table = at_table = None
@@ -392,6 +394,12 @@ class FieldLog:
                     t_ns += by_ns
             if t_ns <= ended_ns:
                 self.dropped.note("line: time is in the file before already", self._where(number))
+                early += t_ns < self.start_ns
+                if early > EARLY_ROWS:
+                    raise FieldLogError(
+                        f"{table.name}: lies before the beginning of the log: its parts are not in the order of their times; with"
+                        " sort = true under [time] in the map they are put in it"
+                    )
                 continue
             if t_ns <= before_ns:
                 self.dropped.note(

@@ -34,7 +34,7 @@ missing = ["-999.25", "NULL"]      # words for "no reading", besides the empty c
 
 [time]
 columns = ["date", "time"]         # one or more; joined by a space
-format = "%d.%m.%Y %H:%M:%S"       # strptime's, or: s, ms, us, ns, iso8601, elapsed_s, serial_days (a spreadsheet's)
+format = "%d.%m.%Y %H:%M:%S"       # strptime's, or: s, ms, us, ns, iso8601, elapsed_s (_ms, _min, _h), serial_days
 utc_offset_h = 0.0
 start = "2026-01-01T00:00:00"      # of a log with elapsed seconds; of one with times of day alone, its first day
 spread = false                     # rows that share a time (written to the minute) are spread until the next time
@@ -59,7 +59,9 @@ sigma = 0.1                        # noise; left out: by how finely the column i
 
 
 _DAY_SIGNS: Final = re.compile(r"%[aAbBcdDjmuUVwWxyYG]")
-PLAIN_FORMATS: Final = ("s", "ms", "us", "ns", "iso8601", "elapsed_s", "serial_days")
+ELAPSED_S: Final[Mapping[str, float]] = {"elapsed_s": 1.0, "elapsed_ms": 1e-3, "elapsed_min": 60.0, "elapsed_h": 3600.0}
+"""Seconds in what a log counts from its beginning."""
+PLAIN_FORMATS: Final = ("s", "ms", "us", "ns", "iso8601", *ELAPSED_S, "serial_days")
 """Ways to write a time that need no signs of strptime."""
 
 
@@ -149,7 +151,7 @@ def load_map(path: Path) -> LogMap:
         problems.append(
             f"{path}: columns: {ids[name]} of them would be the sensor {name!r}; give each an id of its own"
         )
-    if mapping.time.format == "elapsed_s" or without_date(mapping.time.format):
+    if mapping.time.format in ELAPSED_S or without_date(mapping.time.format):
         try:
             iso_ns(mapping.time.start, 0)
         except ValueError:

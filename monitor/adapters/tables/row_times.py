@@ -16,7 +16,7 @@ from collections.abc import Iterable, Iterator
 from datetime import UTC, datetime
 from typing import Final, TypeVar
 
-from monitor.adapters.tables.field_map import PLAIN_FORMATS, TimeColumns, iso_ns, without_date
+from monitor.adapters.tables.field_map import ELAPSED_S, PLAIN_FORMATS, TimeColumns, iso_ns, without_date
 
 HOUR_NS: Final = 3_600_000_000_000
 DAY_S: Final = 86_400.0
@@ -27,7 +27,10 @@ STEPS: Final = 5
 BACK_NS: Final = 2 * HOUR_NS
 """By so much a row may lie before the one above it, as over an hour of summer time; a hole of the rest of a day is bridged."""
 DAY_NS: Final = 24 * HOUR_NS
-_EPOCH_SCALES: Final = {"s": 10**9, "ms": 10**6, "us": 10**3, "ns": 1}
+_SCALES_NS: Final = {"s": 10**9, "ms": 10**6, "us": 10**3, "ns": 1} | {
+    how: round(s * 1e9) for how, s in ELAPSED_S.items()
+}
+_NUMBERS: Final = re.compile(r"(\d{8})(?:\.0*)? +(\d{1,6})(?:\.0*)?")
 _ZONE: Final = re.compile(r"(Z|[+-]\d\d:?\d\d)$")
 _SUNDAY: Final = 6
 
@@ -43,10 +46,11 @@ class RowTimes:
         self._comma = comma
         self._offset_h = how.utc_offset_h
         self._clock = without_date(how.format)
-        self._start_ns = iso_ns(how.start, 0) if self._clock or how.format == "elapsed_s" else 0
+        self._start_ns = iso_ns(how.start, 0) if self._clock or how.format in ELAPSED_S else 0
         self._day_ns = self._start_ns - self._start_ns % DAY_NS - round(self._offset_h * HOUR_NS)
         self._last_ns: int | None = None
         self.spread = how.spread
+        self._plain = how.format in _SCALES_NS or how.format == "serial_days" or len(how.columns) < 2
         self._local = how.format in ("iso8601", "serial_days") or (
             how.format not in PLAIN_FORMATS and not how.format.endswith(("Z", "%z"))
         )
@@ -59,10 +63,12 @@ class RowTimes:
     def read(self, words: str) -> int | None:
         """The time that `words` say, ns of the epoch; None where they cannot be read."""
         how = self._how
+        if not self._plain:
+            words = with_zeros(words)
         try:
-            if how in _EPOCH_SCALES or how == "elapsed_s":
+            if how in _SCALES_NS:
                 number = float(words.replace(",", ".") if self._comma else words)
-                t_ns = self._start_ns + round(number * _EPOCH_SCALES.get(how, 10**9))
+                t_ns = self._start_ns + round(number * _SCALES_NS[how])
             elif how == "serial_days":
                 days = float(words.replace(",", ".") if self._comma else words)
                 t_ns = round(((days - SERIAL_1970) * DAY_S - self._offset_h * 3600.0) * 1e3) * 10**6
@@ -101,6 +107,13 @@ class RowTimes:
             if clock.weekday() == _SUNDAY and clock.hour in (2, 3) and clock.minute == 0:
                 return -HOUR_NS
         return 0
+
+
+def with_zeros(words: str) -> str:
+    """A date and a time of day, joined by a blank, that were kept as numbers (20260203.00 40005.00): with the zeros that they
+    lost, and without their decimals."""
+    found = _NUMBERS.fullmatch(words)
+    return f"{found[1]} {found[2].zfill(6)}" if found else words
 
 
 def clock_s(when: datetime) -> int:

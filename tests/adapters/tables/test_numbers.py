@@ -1,10 +1,13 @@
 """Numbers as recorders and spreadsheets write them."""
 
 import math
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import pytest
 
+from monitor.adapters.tables.field_log import FieldLog
+from monitor.adapters.tables.field_map import load_map
 from monitor.adapters.tables.numbers import number_in, plain
 from monitor.adapters.tables.proposal.propose import propose
 from monitor.adapters.tables.readers.series import Series
@@ -37,6 +40,20 @@ def test_a_plain_number_keeps_its_decimals() -> None:
     assert plain("1,067.20", False) == "1067.20"
     assert plain("12,50", True) == "12.50"
     assert math.isnan(number_in("nan", False))
+
+
+@pytest.mark.parametrize(("date", "clock"), [("%d.%m.%Y", "%H:%M:%S"), ("%d.%m.%y", "%H.%M.%S")])
+def test_dates_with_points_beside_numbers_with_commas(tmp_path: Path, date: str, clock: str) -> None:
+    whens = [datetime(2026, 10, 25, 1, 0, tzinfo=UTC) + timedelta(seconds=5 * place) for place in range(300)]
+    lines = [
+        f"{when:{date};{clock}};{2 + place % 28},{place % 10};{230 + place % 600},5" for place, when in enumerate(whens)
+    ]
+    text = "Datum;Uhrzeit;Hakenhöhe (m);Hakenlast (kN)\n" + "\n".join(lines) + "\n"
+    write(tmp_path / "x.csv", text)
+    proposal = propose(Series([tmp_path / "x.csv"], Layout()), find_rig("land"), "land", True)
+    (tmp_path / "map.toml").write_text(proposal.toml)
+    frames = list(FieldLog(tmp_path / "x.csv", load_map(tmp_path / "map.toml")).frames())
+    assert sorted({frame.t_ns for frame in frames}) == [round(when.timestamp()) * 10**9 for when in whens]
 
 
 def table(delimiter: str, rows: list[tuple[str, str]]) -> str:

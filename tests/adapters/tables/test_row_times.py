@@ -1,6 +1,7 @@
 """Logs whose clock or whose rows are not in order: local clocks of summer time, newest row first, parts moved, times to the
 minute, days as spreadsheets count them; heights from the crown and loads without the block. Each is proposed and read."""
 
+import zipfile
 from collections.abc import Callable, Sequence
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -187,3 +188,71 @@ def test_a_depth_that_stays_the_same_is_a_reading(tmp_path: Path) -> None:
     _, log, frames = read(path)
     assert len(seconds(frames, "hole-depth")) == ROWS
     assert not log.dropped
+
+
+@pytest.mark.parametrize(
+    ("begin", "day", "clock"),
+    [
+        (datetime(2026, 2, 3, 23, 30, tzinfo=UTC), "{:%Y%m%d}.00", "{}.00"),
+        (datetime(2026, 2, 3, 0, 30, tzinfo=UTC), "{:%Y%m%d}", "{}"),
+        (datetime(2026, 2, 3, 8, 30, tzinfo=UTC), "{:%Y%m%d}.0", "{}.0"),
+    ],
+)
+def test_dates_and_times_kept_as_numbers_get_their_zeros_back(
+    tmp_path: Path, begin: datetime, day: str, clock: str
+) -> None:
+    """As LAS has them: 00:04:05 is 405, and midnight 0."""
+    rows = lines(begin)
+    path = write(
+        tmp_path / "log.csv", rows, lambda t: f"{day.format(t)},{clock.format(int(f'{t:%H%M%S}'))}",
+        "DATE,TIME,Block Position (m),Hook Load (kN)",
+    )  # fmt: skip
+    proposal, log, frames = read(path)
+    assert 'columns = ["DATE", "TIME"]' in proposal.toml
+    assert seconds(frames) == true_seconds(rows)
+    assert not log.dropped
+
+
+@pytest.mark.parametrize(
+    ("head", "per_s", "form"),
+    [
+        ("elapsed_ms", 1e3, "elapsed_ms"), ("Elapsed time (min)", 1.0 / 60.0, "elapsed_min"),
+        ("ETIM [h]", 1.0 / 3600.0, "elapsed_h"), ("Time, s", 1.0, "elapsed_s"),
+    ],
+)  # fmt: skip
+def test_a_time_since_the_beginning_is_in_the_unit_of_its_head(
+    tmp_path: Path, head: str, per_s: float, form: str
+) -> None:
+    rows = lines(datetime(2000, 1, 1, tzinfo=UTC))
+    begin = rows[0][0].timestamp()
+    quoted = f'"{head}",Block Position (m),Hook Load (kN)'
+    path = write(tmp_path / "log.csv", rows, lambda t: f"{(t.timestamp() - begin) * per_s:.9g}", quoted)
+    proposal, _, frames = read(path)
+    assert f'format = "{form}"' in proposal.toml
+    assert seconds(frames) == pytest.approx(true_seconds(rows), abs=0.01)
+
+
+@pytest.mark.parametrize(
+    "name", ["Distance sous couronne", "Block unter der Krone", "Distancia bajo corona", "Расстояние от кронблока"]
+)
+def test_a_position_from_the_crown_is_known_in_other_tongues(tmp_path: Path, name: str) -> None:
+    rows = lines(datetime(2026, 5, 3, tzinfo=UTC))
+    heads = f"Time,{name} (m),Hook Load (kN)"
+    proposal, *_ = read(write(tmp_path / "log.csv", [(t, 42.0 - h, w) for t, h, w in rows], str, heads))
+    assert "sense = -1" in proposal.toml
+
+
+def test_parts_of_a_log_that_are_not_in_order_are_not_lost_without_a_word(tmp_path: Path) -> None:
+    rows = lines(datetime(2026, 5, 3, tzinfo=UTC), 900)
+    with zipfile.ZipFile(tmp_path / "log.zip", "w") as archive:
+        for name, first in (("c", 0), ("a", 300), ("b", 600)):
+            part = write(tmp_path / "part.csv", rows[first : first + 310], str)
+            archive.write(part, f"{name}.csv")
+    with pytest.raises(FieldLogError, match=r"log\.zip: c\.csv: lies before the beginning of the log.*sort = true"):
+        read(tmp_path / "log.zip")
+    mapping = (tmp_path / "map.toml").read_text()
+    assert "sort" not in mapping
+    (tmp_path / "map.toml").write_text(mapping.replace("[time]\n", "[time]\nsort = true\n"))
+    log = FieldLog(tmp_path / "log.zip", load_map(tmp_path / "map.toml"))
+    assert seconds(list(log.frames())) == true_seconds(rows)
+    assert sum(log.dropped.values()) == 20, "those that are in two parts"

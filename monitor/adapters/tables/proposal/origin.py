@@ -15,6 +15,7 @@ from monitor.units import STANDARD_GRAVITY_M_S2, UNITS
 
 _DOWNWARDS: Final = re.compile(
     r"\b(below|beneath|under|from|down from)\s+(the\s+)?(crown|top)\b|\bcrown\s+(distance|clearance)\b"
+    r"|\bsous\s+(la\s+)?couronne\b|\b(bajo|desde)\s+(la\s+)?corona\b|\bunter\s+(der\s+)?krone\b|\bот\s+кронблока\b"
 )
 OUTSIDE: Final = 0.5
 """Share of the positions beyond the mast from which on their zero is another."""

@@ -7,8 +7,8 @@ from dataclasses import dataclass, replace
 from typing import Final
 
 from monitor.adapters.tables.cleaning.forward_fill import filled_rows
-from monitor.adapters.tables.field_map import LogMap, iso_ns, without_date
-from monitor.adapters.tables.numbers import number_in, plain
+from monitor.adapters.tables.field_map import ELAPSED_S, LogMap, iso_ns, without_date
+from monitor.adapters.tables.numbers import number_in
 from monitor.adapters.tables.proposal.origin import with_origin
 from monitor.adapters.tables.proposal.quantities import FoundColumn, find_columns, sampled
 from monitor.adapters.tables.proposal.times import NO_DATE, FoundTime, find_time
@@ -81,7 +81,7 @@ def propose(series: Series, rig: Rig, rig_words: str, rig_named: bool) -> Propos
     _check(table, found, have)
     doubts = [*time.doubts, *(doubt for each in found for doubt in each.doubts)]
     start = ""
-    if time.format == "elapsed_s" or without_date(time.format):
+    if time.format in ELAPSED_S or without_date(time.format):
         start, doubt = _start(table)
         doubts += [doubt] if doubt else []
     if not rig_named:
@@ -113,8 +113,8 @@ def propose(series: Series, rig: Rig, rig_words: str, rig_named: bool) -> Propos
 
 
 def _pointed(cell: str) -> str:
-    """A number that is written with a comma, with a point."""
-    return plain(cell.strip(), True) if like_number(cell.strip()) else cell
+    """A number that is written with a comma, with a point; a date with points stays one."""
+    return cell.replace(",", ".") if like_number(cell.strip()) else cell
 
 
 def _filled(each: FoundColumn, cells: Sequence[str], comma: bool, missing: Sequence[str]) -> str:

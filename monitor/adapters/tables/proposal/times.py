@@ -9,9 +9,9 @@ from itertools import pairwise, product
 from statistics import median
 from typing import Final
 
-from monitor.adapters.tables.field_map import TimeColumns, without_date
-from monitor.adapters.tables.proposal.unit_names import SECONDS
-from monitor.adapters.tables.row_times import DAY_S, SERIAL_1970, RowTimes
+from monitor.adapters.tables.field_map import ELAPSED_S, TimeColumns, without_date
+from monitor.adapters.tables.proposal.unit_names import SECONDS, parted
+from monitor.adapters.tables.row_times import DAY_S, SERIAL_1970, RowTimes, with_zeros
 
 LOOK_CELLS: Final = 600
 """Cells of a column that every way of writing is tried on, from all over the sample."""
@@ -44,6 +44,9 @@ _NAMES: Final = re.compile(
     r"time|date|zeit|datum|tid\b|dato|hora|fecha|heure|время|дата|stamp|dtim|clock|utc|epoch|elapsed|etim",
     re.IGNORECASE,
 )
+
+
+_KEPT: Final = re.compile(r"(\d{1,6}|\d{8})(?:\.0*)?")
 
 
 @dataclass(frozen=True, slots=True)
@@ -121,7 +124,7 @@ def _in_column(name: str, unit: str, cells: Sequence[str], index: bool) -> Itera
     if len(sample) < 2:
         return
     # A calendar in words that do not begin like one is not tried: most columns are numbers.
-    for way in (*_numbers(unit), *_written(sample[0])):
+    for way in (*_numbers(unit or parted(name, "")[1]), *_written(sample[0])):
         time = _read_as((name,), way, sample, cells, index)
         if time is not None:
             yield time
@@ -149,15 +152,19 @@ def _in_pairs(names: Sequence[str], columns: Sequence[Sequence[str]]) -> list[Fo
     dates, clocks = [], []
     for place, cells in enumerate(columns):
         sample = _sampled(cells)
+        if _NAMES.search(names[place]):
+            sample = [_as_written(word) for word in sample]
         shape = _shape(sample[0]) if sample else ""
         if any(_reads(form, sample) for form in _by_shape()[1].get(shape, ())):
             dates.append(place)
-        elif any(_reads(form, sample) for form in _by_shape()[2].get(shape, ())):
+        if any(_reads(form, sample) for form in _by_shape()[2].get(shape, ())):
             clocks.append(place)
     found = []
     for date, clock in product(dates[:4], clocks[:4]):
+        if date == clock:
+            continue
         joined = [
-            f"{day.strip()} {hour.strip()}" if day.strip() and hour.strip() else ""
+            with_zeros(f"{day.strip()} {hour.strip()}") if day.strip() and hour.strip() else ""
             for day, hour in zip(columns[date], columns[clock], strict=True)
         ]
         sample = _sampled(joined)
@@ -168,6 +175,12 @@ def _in_pairs(names: Sequence[str], columns: Sequence[Sequence[str]]) -> list[Fo
             if time is not None:
                 found.append(time)
     return found
+
+
+def _as_written(word: str) -> str:
+    """A date or a time of day that was kept as a number (20260203.00, 40005), as it was written before."""
+    found = _KEPT.fullmatch(word)
+    return found[1].zfill(6) if found else word
 
 
 def _shape(word: str) -> str:
@@ -221,8 +234,11 @@ def _numbers(unit: str) -> list[_Way]:
 
         return read
 
+    unit_s = SECONDS.get(unit.casefold(), 1.0)
+    form = next(form for form, seconds in ELAPSED_S.items() if seconds == unit_s)
+
     def elapsed(word: str) -> float:
-        seconds = float(word)
+        seconds = float(word) * unit_s
         if not 0.0 <= seconds < low:
             raise ValueError(word)
         return seconds
@@ -236,7 +252,7 @@ def _numbers(unit: str) -> list[_Way]:
     ways = [_Way(name, epoch(scale)) for name, scale in (("s", 1.0), ("ms", 1e-3), ("us", 1e-6), ("ns", 1e-9))]
     if not unit or unit.casefold() in ("d", "day", "days"):
         ways.append(_Way("serial_days", serial))
-    return [*ways, _Way("elapsed_s", elapsed)] if SECONDS.get(unit.casefold(), 1.0) == 1.0 else ways
+    return [*ways, _Way(form, elapsed)]
 
 
 def _iso(word: str) -> float:
@@ -301,11 +317,11 @@ def _read_as(
             continue
     near = [later - one for one, later in pairwise(times[:2000])]
     steps_up = [abs(step) for step in near if (step < 0.0 if newest_first else step > 0.0)]
-    if not steps_up:
+    if not steps_up or (way.format in ELAPSED_S and len(steps_up) < OFTEN * len(near)):
         return None
     period_s = median(steps_up)
     named = sum(bool(_NAMES.search(name)) for name in columns) / len(columns)
-    if way.format in ("elapsed_s", "serial_days") and not (named or index):
+    if way.format in (*ELAPSED_S, "serial_days") and not (named or index):
         return None  # any column that rises would be one
     if way.format == "serial_days" and period_s > 3600.0:
         return None  # seconds since some moment
@@ -315,9 +331,7 @@ def _read_as(
         period_s /= shared
     # The true way gives the shortest log: days taken for months make it jump over weeks.
     spread = (seconds[-1] - seconds[0]) / max(period_s * len(cells), 1e-9)
-    score = (
-        order + 0.5 * named + 0.5 * index - 0.1 * min(3.0, max(0.0, spread - 1.0)) - 0.3 * (way.format == "elapsed_s")
-    )
+    score = order + 0.5 * named + 0.5 * index - 0.1 * min(3.0, max(0.0, spread - 1.0)) - 0.3 * (way.format in ELAPSED_S)
     score += _PREFERENCE.get(way.format, 0.0)
     evidence = (
         f"{share:.0%} of {len(sample)} cells looked at read so, {order:.0%} in order; a row every {period_s:.6g} s"
@@ -334,6 +348,8 @@ def _read_as(
     return FoundTime(columns, way.format, evidence, doubts, period_s, score, sample[0], ends, sort, shared)
 
 
+OFTEN: Final = 0.5
+"""What counts from the beginning is another number in as many rows at least; a date kept as a number is not."""
 LEAST_BACK: Final = 20
 """So many rows in a row that are older than one before them are a part out of order; fewer are stray."""
 HOUR_S: Final = 3600.0
@@ -369,7 +385,7 @@ def _doubts(form: str, sample: Sequence[str]) -> tuple[str, ...]:
     zoned = form in ("s", "ms", "us", "ns") or form.endswith(("z", "Z"))
     if form == "iso8601":
         zoned = bool(re.search(r"(Z|[+-]\d\d:?\d\d)$", sample[0]))
-    if zoned or form == "elapsed_s":
+    if zoned or form in ELAPSED_S:
         return ()
     dated = (
         ()

@@ -103,7 +103,7 @@ def _find(name: str, rows: Sequence[Sequence[str]]) -> tuple[int, int]:
         raise FieldLogError(f"{name}: is empty")
     # Rows above a table are narrow ("Report of", "Rig: 7"), and what follows them is no data.
     data = [_is_data(row) and count >= 0.5 * wide for row, count in zip(rows, filled, strict=True)]
-    first = next((i for i in range(len(rows)) if data[i] and _goes_on(data, filled, i)), None)
+    first = next((i for i in range(len(rows)) if data[i] and _goes_on(rows, data, filled, i)), None)
     if first is None:
         head = next(i for i, count in enumerate(filled) if count >= min(2, wide))
         return head, 0
@@ -117,12 +117,16 @@ def _find(name: str, rows: Sequence[Sequence[str]]) -> tuple[int, int]:
     return head, first - head - 1
 
 
-def _goes_on(data: Sequence[bool], filled: Sequence[int], place: int) -> bool:
+def _goes_on(rows: Sequence[Sequence[str]], data: Sequence[bool], filled: Sequence[int], place: int) -> bool:
     following = [
         is_data for is_data, count in zip(data[place : place + 8], filled[place : place + 8], strict=True) if count
     ]
-    # "Rig; 7" above the heads is half a number: two of the three rows after a first one of data are data, too.
+    # "Rig; 7" above the heads is half a number: two of the three rows after a first one of data are data, too, and after one
+    # that is half of it the very next.
     nearest = following[1:4]
+    cells = [cell for cell in map(str.strip, rows[place]) if cell]
+    if nearest[:1] == [False] and sum(map(like_data, cells)) <= 0.5 * len(cells):
+        return False
     return sum(following) >= 0.6 * len(following) and sum(nearest) >= min(2, len(nearest))
 
 

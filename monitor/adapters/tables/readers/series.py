@@ -127,6 +127,8 @@ class SortedRows:
             held.append((last, place, "\x00".join([str(number), *(cell.replace("\x00", " ") for cell in cells)])))
         held.sort()
         self._held = deque(held)
+        if held:
+            self.first = self._unpacked(*held[0][1:])[0]
 
     def _unpacked(self, place: int, text: str) -> tuple[Table, int, list[str]]:
         number, *cells = text.split("\x00")

@@ -58,6 +58,7 @@ def test_cyrillic_text_of_windows_is_told_from_western(tmp_path: Path) -> None:
     [
         ("", False, 0), ("", True, 0), ("Report of the night", True, 1), ("sep=,", False, 1),
         ("Rig,7\nPrinted,2026-01-02\n\n# all times UTC", True, 4), ("sep=,\nWell,X-1,\nRig,7,", True, 3),
+        ("Report\n\nWell,X-1\nRig,7\n", False, 5),
     ],
 )  # fmt: skip
 def test_heads_are_found_below_titles_and_above_units(tmp_path: Path, above: str, units: bool, skip: int) -> None:
