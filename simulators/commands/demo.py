@@ -13,7 +13,7 @@ from collections.abc import Callable
 from typing import TYPE_CHECKING, Any
 
 from monitor.commands.common.arguments import positive
-from monitor.commands.common.screen import screen_of
+from monitor.commands.common.screen import choose_words, screen_of
 from simulators.commands.demo_rigs import count, run_rigs
 from simulators.commands.simulate import add_scenario_arguments
 
@@ -156,6 +156,7 @@ def _teach(args: argparse.Namespace) -> int:
 
     if args.headless or args.plain:
         raise UserError("--teach is for the screen: leave out --headless and --plain")
+    choose_words(args)
     from simulators.training.screen import run_training
 
     return run_training(args.theme, args.seed)

@@ -4,6 +4,7 @@ import math
 from collections.abc import Mapping, Sequence
 from typing import Final
 
+from monitor.language import msgid, tr
 from monitor.model.alarm import Severity
 from monitor.presentation.format import Units
 from monitor.ui.drawing.canvas import Area, first_that_fits, wrapped
@@ -17,12 +18,18 @@ from simulators.training.review import Review, WordReview, first_of_each
 from simulators.training.situations import SITUATIONS, Situation
 
 _KEYS: Final = (
-    ("← →", "brake lever: less, more (a tenth); home off, end fully"),
-    ("space", "all that stops at once: brake fully, drive and clutch off"),
-    ("↑ ↓", "drive: more speed upward, less; at 0 the clutch is out"),
-    (", .", "auxiliary brake: less, more"),
-    ("1-9 ? a s", "the monitor's own keys: screens, help, acknowledge, silence"),
+    ("← →", msgid("brake lever: less, more (a tenth); home off, end fully")),
+    ("space", msgid("all that stops at once: brake fully, drive and clutch off")),
+    ("↑ ↓", msgid("drive: more speed upward, less; at 0 the clutch is out")),
+    (", .", msgid("auxiliary brake: less, more")),
+    ("1-9 ? a s", msgid("the monitor's own keys: screens, help, acknowledge, silence")),
 )
+_NAMES: Final = {
+    "ease": msgid("ease"), "brake now": msgid("brake now"), "brake fully": msgid("brake fully now"),
+    "will cross": msgid("will cross"), "height unknown": msgid("HEIGHT UNKNOWN"),
+    "over maximum speed": msgid("over maximum speed"),
+}  # fmt: skip
+"""Words by the names of their rules; others go by these."""
 _MOST_WORDS: Final = 6
 _LEAST_PLOT: Final = 4
 """Rows below which the course is not drawn."""
@@ -34,9 +41,10 @@ def _frame(area: Area, words: str, message: str, keys: Sequence[tuple[str, str]]
     """Title bar and footer; returns what is left."""
     bar = area.part(0, 0, area.width, 1)
     bar.fill("title")
-    end = area.width - len(ADVISORY) - 1
-    bar.put(end, 0, ADVISORY, "title")
-    bar.say(1, 0, f"STOPMARK TRAINING · {words}", "title", end - 3)
+    advisory = tr(ADVISORY)
+    end = area.width - len(advisory) - 1
+    bar.put(end, 0, advisory, "title")
+    bar.say(1, 0, tr("STOPMARK TRAINING · {words}", words=words), "title", end - 3)
     keys_or_message(area.part(0, area.height - 1, area.width, 1), message, (tuple(keys),))
     return area.part(2, 2, area.width - 4, area.height - 3)
 
@@ -52,37 +60,41 @@ def _paragraph(area: Area, y: int, text: str, role: str = "base") -> int:
 
 def task(area: Area, place: int, situation: Situation, message: str = "") -> None:
     """What is to be done, and with which keys."""
-    words = f"situation {place + 1} of {len(SITUATIONS)}, on a simulated rig"
-    body = _frame(area, words, message, (("enter", "take the levers"), ("t", "theme"), ("q", "quit (press twice)")))
-    y = _paragraph(body, 0, situation.title, "strong") + 1
-    y = _paragraph(body, y, situation.task) + 1
+    words = tr("situation {place} of {count}, on a simulated rig", place=place + 1, count=len(SITUATIONS))
+    keys = (("enter", tr("take the levers")), ("t", tr("theme")), ("q", tr("quit (press twice)")))
+    body = _frame(area, words, message, keys)
+    y = _paragraph(body, 0, tr(situation.title), "strong") + 1
+    y = _paragraph(body, y, tr(situation.task)) + 1
     for key, meaning in _KEYS:
         body.put(0, y, f"{key:>9}", "strong")
-        body.say(11, y, meaning)
+        body.say(11, y, tr(meaning))
         y += 1
     _paragraph(
         body,
         y + 1,
-        "A lever stays where you put it. The keys move the simulated rig; the monitor only watches it over its sensors. It"
-        " never brakes for you, here or on a rig, and what is learned here replaces no training on your own rig.",
+        tr(
+            "A lever stays where you put it. The keys move the simulated rig; the monitor only watches it over its sensors. It"
+            " never brakes for you, here or on a rig, and what is learned here replaces no training on your own rig."
+        ),
     )
 
 
 def levers(area: Area, lesson: Lesson, units: Units) -> None:
     """The trainee's levers, and the keys that move them."""
     hand = lesson.hand
-    area.rule(0, title="YOUR LEVERS · simulated rig · the monitor only watches")
+    area.rule(0, title=tr("YOUR LEVERS · simulated rig · the monitor only watches"))
     x = 1
-    for label, share in (("BRAKE", hand.brake), ("AUX", hand.aux)):
+    for label, share in ((tr("BRAKE"), hand.brake), (tr("AUX"), hand.aux)):
         x = area.put(x, 1, f"{label} ", "strong")
         bars.level(area, x, 1, 12, share)
         x = area.put(x + 13, 1, f"{100 * share:3.0f} %", "strong") + 3
-    drive = f"DRIVE ▲ {units.text(hand.drive_m_s, 'speed')}" if hand.drive_m_s else "DRIVE off"
+    speed = units.text(hand.drive_m_s, "speed")
+    drive = tr("DRIVE ▲ {speed}", speed=speed) if hand.drive_m_s else tr("DRIVE off")
     area.say(x, 1, drive, "strong")
     keys = (
-        "←→ brake (home off, end full)  space stop all  , . auxiliary  ↑↓ drive  ? help  q quit",
-        "←→ brake  space stop all  , . auxiliary  ↑↓ drive  ? help  q quit",
-        "←→ brake  space stop all  , . aux  ↑↓ drive",
+        tr("←→ brake (home off, end full)  space stop all  , . auxiliary  ↑↓ drive  ? help  q quit"),
+        tr("←→ brake  space stop all  , . auxiliary  ↑↓ drive  ? help  q quit"),
+        tr("←→ brake  space stop all  , . aux  ↑↓ drive"),
     )
     area.put(1, 2, first_that_fits(keys, area.width - 2), "dim")
 
@@ -90,14 +102,15 @@ def levers(area: Area, lesson: Lesson, units: Units) -> None:
 def looked_back(area: Area, place: int, lesson: Lesson, found: Review, units: Units, message: str = "") -> None:
     """How it went, when each word came, and what braking fully would have done then."""
     last = place + 1 == len(SITUATIONS)
-    keys = (("enter", "to the end" if last else "next situation"), ("r", "again"), ("q", "quit (press twice)"))
-    body = _frame(area, f"{lesson.situation.title}: how it went", message, keys)
+    further = tr("to the end") if last else tr("next situation")
+    keys = (("enter", further), ("r", tr("again")), ("q", tr("quit (press twice)")))
+    body = _frame(area, tr("{title}: how it went", title=tr(lesson.situation.title)), message, keys)
     words, severity = verdict(lesson, found, units)
     role = TEXT_ROLE[severity] if severity is not None else "strong"
     body.say(0, 0, marked(words, severity) if severity is not None else f"● {words}", role)
     y = _paragraph(body, 1, hand_words(found)) + 1
     y = _words(body, y, lesson, found, units) + 1
-    told = wrapped(lesson.situation.lesson, min(_WIDEST, body.width), body.height)
+    told = wrapped(tr(lesson.situation.lesson), min(_WIDEST, body.width), body.height)
     rows = body.height - y - len(told) - 1
     if rows >= _LEAST_PLOT:
         _course(body.part(0, y, body.width, min(rows, 14)), lesson, units)
@@ -109,39 +122,58 @@ def looked_back(area: Area, place: int, lesson: Lesson, found: Review, units: Un
 
 def verdict(lesson: Lesson, found: Review, units: Units) -> tuple[str, Severity | None]:
     """How it ended, in a sentence; with a severity where it went wrong."""
-    limit = "lower limit" if lesson.situation.down else "upper limit"
+    down = lesson.situation.down
     if found.struck:
-        what = "floor" if lesson.situation.down else "crown"
-        return f"CROSSED the {limit} and struck the {what}", Severity.DANGER
+        what = (
+            tr("CROSSED the lower limit and struck the floor")
+            if down
+            else tr("CROSSED the upper limit and struck the crown")
+        )
+        return what, Severity.DANGER
+    figure = units.text(abs(found.least_m), "length")
     if not found.kept:
-        return f"CROSSED the {limit} by {units.text(-found.least_m, 'length')}", Severity.DANGER
-    return f"KEPT: {units.text(found.least_m, 'length')} were left to the {limit}", None
+        words = msgid("CROSSED the lower limit by {figure}") if down else msgid("CROSSED the upper limit by {figure}")
+        return tr(words, figure=figure), Severity.DANGER
+    kept = (
+        msgid("KEPT: {figure} were left to the lower limit")
+        if down
+        else msgid("KEPT: {figure} were left to the upper limit")
+    )
+    return tr(kept, figure=figure), None
 
 
 def hand_words(found: Review) -> str:
     """What the hand did, and until when it would have done."""
     if found.pulled_s is None:
-        did = "You did not pull the brake while the block moved"
+        did = tr("You did not pull the brake while the block moved")
+    elif found.full_s is None:
+        did = tr("You pulled the brake to half after {time} s, never fully", time=f"{found.pulled_s:.1f}")
     else:
-        full = "never fully" if found.full_s is None else f"fully after {found.full_s:.1f} s"
-        did = f"You pulled the brake to half after {found.pulled_s:.1f} s, {full}"
+        did = tr(
+            "You pulled the brake to half after {time} s, fully after {full} s",
+            time=f"{found.pulled_s:.1f}",
+            full=f"{found.full_s:.1f}",
+        )
     if found.last_s is None:
         return f"{did}."
-    return f"{did}; until {found.last_s:.1f} s a full brake would still have kept the limit."
+    return tr(
+        "{did}; until {time} s a full brake would still have kept the limit.", did=did, time=f"{found.last_s:.1f}"
+    )
 
 
 def _words(area: Area, y: int, lesson: Lesson, found: Review, units: Units) -> int:
     """The words as they came; the row after them."""
     reaction = units.text(lesson.rig.limits.reaction_s, "time")
-    head = f"{'after':>8}  {'word':<20}{'height':>9} {'speed':>10}  full brake {reaction} later"
+    full = tr("full brake {reaction} later", reaction=reaction)
+    head = f"{tr('after'):>8}  {tr('word'):<20}{tr('height'):>9} {tr('SPEED').lower():>10}  {full}"
     area.put(0, y, head, "dim")
     if not found.words:
-        area.say(0, y + 1, "   no word came: you stopped before any was needed")
+        area.say(0, y + 1, f"   {tr('no word came: you stopped before any was needed')}")
         return y + 2
     for one in found.words[:_MOST_WORDS]:
         y += 1
         end = area.put(0, y, f"{one.after_s:6.1f} s  ", "base")
-        area.say(end, y, marked(one.name, one.severity), TEXT_ROLE[one.severity], 20)
+        area.say(end, y, marked(tr(_NAMES.get(one.name, one.name)), one.severity), TEXT_ROLE[one.severity], 20)
         height, speed = units.text(one.height_m, "length"), units.text(abs(one.speed_m_s), "speed")
         area.put(end + 20, y, f"{height:>9} {speed:>10}", "base")
         area.say(end + 42, y, would(one, units))
@@ -153,10 +185,10 @@ def would(one: WordReview, units: Units) -> str:
     if one.spare_m is None:
         return ""
     if math.isinf(one.spare_m):
-        return "does not come to rest"
+        return tr("does not come to rest")
     if one.spare_m > 0.0:
-        return f"stops with {units.text(one.spare_m, 'length')} left"
-    return f"crosses by {units.text(-one.spare_m, 'length')}"
+        return tr("stops with {figure} left", figure=units.text(one.spare_m, "length"))
+    return tr("crosses by {figure}", figure=units.text(-one.spare_m, "length"))
 
 
 def _course(area: Area, lesson: Lesson, units: Units) -> None:
@@ -175,7 +207,7 @@ def _course(area: Area, lesson: Lesson, units: Units) -> None:
     span_s = -times[0]
     if axis is None or span_s <= 0.0:
         return
-    area.say(0, 0, "height (thick), assured stop mark (thin), limit ╌; words ▼ as they came", "dim")
+    area.say(0, 0, tr("height (thick), assured stop mark (thin), limit ╌; words ▼ as they came"), "dim")
     field = area.part(0, 1, area.width - 10, area.height - 1)
     plot.level(field, axis, limit, "limit")
     plot.line(field, mark, span_s, axis, "dim")
@@ -188,17 +220,20 @@ def _course(area: Area, lesson: Lesson, units: Units) -> None:
 
 def end(area: Area, reviews: Mapping[int, Review], units: Units, message: str = "") -> None:
     """All situations on one page."""
-    body = _frame(area, "done", message, (("r", "from the beginning"), ("q", "quit (press twice)")))
-    y = _paragraph(body, 0, "What to take along", "strong") + 1
+    keys = (("r", tr("from the beginning")), ("q", tr("quit (press twice)")))
+    body = _frame(area, tr("done"), message, keys)
+    y = _paragraph(body, 0, tr("What to take along"), "strong") + 1
     for place, situation in enumerate(SITUATIONS):
         found = reviews.get(place)
-        kept = "not tried" if found is None else "kept" if found.kept else "◆ crossed"
+        kept = tr("not tried") if found is None else tr("kept") if found.kept else tr("◆ crossed")
         body.put(0, y, f"{kept:<10}", "base" if found is None or found.kept else "danger")
-        body.say(11, y, situation.title, "strong")
+        body.say(11, y, tr(situation.title), "strong")
         y += 1
     _paragraph(
         body,
         y + 1,
-        "Look at the stop mark before the words come; brake at 'brake now', not at the limit; stop when the height is unknown."
-        " The monitor is advisory: it replaces no safety device, no procedure and no training on your own rig.",
+        tr(
+            "Look at the stop mark before the words come; brake at 'brake now', not at the limit; stop when the height is"
+            " unknown. The monitor is advisory: it replaces no safety device, no procedure and no training on your own rig."
+        ),
     )

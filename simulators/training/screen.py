@@ -11,6 +11,7 @@ from textual import events
 from textual.worker import Worker
 
 from monitor.config.rig import Rig
+from monitor.language import tr
 from monitor.model.snapshot import Snapshot
 from monitor.model.stream import Request
 from monitor.presentation.format import SI
@@ -197,11 +198,11 @@ class TrainingApp(StopmarkApp):
     def _begin(self) -> None:
         """Hand the levers over, once the lead-in is played."""
         if self._lead_in is not None and not self._lead_in.is_finished:
-            self.say("One moment: the hand before you is not done yet.")
+            self.say(tr("One moment: the hand before you is not done yet."))
             return
         self.spec, self.history, self.stage = SCREENS[0], History(), "drive"
         self.lessons.start()
-        self.say("The levers are yours.")
+        self.say(tr("The levers are yours."))
 
     def _look_back(self) -> None:
         self.lessons.running = False

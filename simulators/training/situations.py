@@ -7,6 +7,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any, Final
 
+from monitor.language import msgid
 from simulators.crew.operator import Moves, Operator
 from simulators.scenario.scenario import Scenario
 
@@ -100,50 +101,74 @@ def _losing_height(op: Operator) -> Moves:
 
 SITUATIONS: Final = (
     Situation(
-        "Set it down where you want it",
-        "A string of 600 kN hangs still, 8 m above the floor. Ease the brake off, let the block down, and stop it within a metre"
-        " above the lower limit (1.5 m). Watch the stop mark ◀ on the mast: it shows where you would stop if you braked now.",
-        "Brake when the stop mark is where you want the block, not when the block is. The mark runs ahead by the reaction of the"
-        " hand, the lag of the brake and the way of braking; it grows with the square of the speed.",
+        msgid("Set it down where you want it"),
+        msgid(
+            "A string of 600 kN hangs still, 8 m above the floor. Ease the brake off, let the block down, and stop it "
+            "within a metre above the lower limit (1.5 m). Watch the stop mark ◀ on the mast: it shows where you would "
+            "stop if you braked now."
+        ),
+        msgid(
+            "Brake when the stop mark is where you want the block, not when the block is. The mark runs ahead by the "
+            "reaction of the hand, the lag of the brake and the way of braking; it grows with the square of the speed."
+        ),
         True,
         _scenario(8.0, title="set down"),
         _hanging,
     ),
     Situation(
-        "Too late, too fast",
-        "A stand runs in at 1.2 m/s and the hand before you has just eased the auxiliary brake off. The levers are yours, as"
-        " they stand. Keep the block above the lower limit. Try it once with the first word, and once as late as you dare.",
-        "'Brake now' leaves time for a hand that does not trust every figure; 'brake fully now' is the last moment at which a"
-        " full brake, after the hand's reaction, still stops short. Between them lies less than a second.",
+        msgid("Too late, too fast"),
+        msgid(
+            "A stand runs in at 1.2 m/s and the hand before you has just eased the auxiliary brake off. The levers are "
+            "yours, as they stand. Keep the block above the lower limit. Try it once with the first word, and once as "
+            "late as you dare."
+        ),
+        msgid(
+            "'Brake now' leaves time for a hand that does not trust every figure; 'brake fully now' is the last moment at"
+            " which a full brake, after the hand's reaction, still stops short. Between them lies less than a second."
+        ),
         True,
         _scenario(24.0, title="running in"),
         _running_in,
     ),
     Situation(
-        "Up is a limit, too",
-        "The empty block goes up at 1.45 m/s with the clutch in. Keep it below the upper limit (37.5 m): let go of the drive"
-        " (down arrow, or space for all at once) and brake. Above waits the overtravel device; do not count on it.",
-        "Going up the drive has to be let go of before the brake can stop anything, and an empty block stops short by itself: the"
-        " room is used up by the reaction. The overtravel device is the last safeguard, never a way to stop.",
+        msgid("Up is a limit, too"),
+        msgid(
+            "The empty block goes up at 1.45 m/s with the clutch in. Keep it below the upper limit (37.5 m): let go of "
+            "the drive (down arrow, or space for all at once) and brake. Above waits the overtravel device; do not count "
+            "on it."
+        ),
+        msgid(
+            "Going up the drive has to be let go of before the brake can stop anything, and an empty block stops short by"
+            " itself: the room is used up by the reaction. The overtravel device is the last safeguard, never a way to "
+            "stop."
+        ),
         False,
         _scenario(10.0, title="hoisting"),
         _hoisting,
     ),
     Situation(
-        "The brake is not what it was",
-        "The pads have glazed. The hand before you made a few stops, so that the monitor has learned what they still do. A stand"
-        " runs in. Keep the block above the lower limit, and look how early the words come now.",
-        "The words come earlier, because the monitor takes the brake as it is measured, not as it is in the papers: look at"
-        " 'effectiveness' on Brakes (2). Half a brake needs twice the way. Report it; pads are looked at before the next stand.",
+        msgid("The brake is not what it was"),
+        msgid(
+            "The pads have glazed. The hand before you made a few stops, so that the monitor has learned what they still "
+            "do. A stand runs in. Keep the block above the lower limit, and look how early the words come now."
+        ),
+        msgid(
+            "The words come earlier, because the monitor takes the brake as it is measured, not as it is in the papers: "
+            "look at 'effectiveness' on Brakes (2). Half a brake needs twice the way. Report it; pads are looked at "
+            "before the next stand."
+        ),
         True,
         _scenario(34.0, ({"kind": "pads-glazed", "factor": 0.5, "start_s": 0.0},), "glazed pads"),
         _glazed,
     ),
     Situation(
-        "The height is gone",
-        "A stand runs in, everything is as it should be. Keep the hand on the brake and an eye on the height.",
-        "HEIGHT UNKNOWN means that no word can be relied on any more, also that none comes. No figure is shown where none can be"
-        " trusted. Stop at once, then find out; go on only with eyes on the block, by the site's procedure.",
+        msgid("The height is gone"),
+        msgid("A stand runs in, everything is as it should be. Keep the hand on the brake and an eye on the height."),
+        msgid(
+            "HEIGHT UNKNOWN means that no word can be relied on any more, also that none comes. No figure is shown where "
+            "none can be trusted. Stop at once, then find out; go on only with eyes on the block, by the site's "
+            "procedure."
+        ),
         True,
         _scenario(24.0, ({"kind": "freeze", "sensor": "drum", "start_s": _FREEZE_S},), "height lost"),
         _losing_height,

@@ -37,6 +37,7 @@ SHOWS: Final = (
     "monitor/web",
     "monitor/fleet/rigs",
     "monitor/commands/handover.py",
+    "simulators/training",
 )
 """Packages that say words to the crew."""
 SAYS: Final = (

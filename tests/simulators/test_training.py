@@ -1,14 +1,21 @@
 """The training: a hand on the simulated levers, the monitor's real words, and what the truth says of them afterwards."""
 
 import asyncio
+import re
+from dataclasses import replace
+from pathlib import Path
 
 import pytest
 
 from monitor.model.alarm import Severity
+from monitor.presentation.format import SI
+from monitor.ui.drawing.canvas import Canvas
+from simulators.training import pages
 from simulators.training.lesson import Hand, Lesson, driven
 from simulators.training.review import Review, review
 from simulators.training.screen import TrainingApp
 from simulators.training.situations import SITUATIONS
+from tests.language.catalogues import language, veiled
 from tests.ui.walk import Clock, shown
 
 LIMIT_S = 40.0
@@ -143,6 +150,37 @@ async def test_the_way_leads_through_all_five_to_the_end() -> None:
         await pilot.press("q", "q")
         await pilot.pause()
     assert app.return_code == 0
+
+
+@pytest.mark.parametrize("size", [(80, 24), (120, 40)], ids=str)
+def test_in_spanish_no_page_is_cut(size: tuple[int, int], late: tuple[Lesson, Review], tmp_path: Path) -> None:
+    lesson, found = late
+    kept = replace(found, kept=True, words=(), least_m=0.8, struck=False, pulled_s=1.0, full_s=None)
+
+    def every_page() -> str:
+        texts = []
+        for place, situation in enumerate(SITUATIONS):
+            canvas = Canvas(*size)
+            pages.task(canvas.area, place, situation)
+            texts.append(canvas)
+        for one in (found, kept):
+            texts.append(Canvas(*size))
+            pages.looked_back(texts[-1].area, 0, lesson, one, SI)
+        texts.append(Canvas(*size))
+        pages.levers(texts[-1].area, lesson, SI)
+        texts.append(Canvas(*size))
+        pages.end(texts[-1].area, {0: found, 1: kept}, SI)
+        assert [canvas.cut for canvas in texts] == [[]] * len(texts)
+        return "\n".join(canvas.text() for canvas in texts)
+
+    with language("es"):
+        text = every_page()
+    assert "…" not in text
+    assert text.count("SOLO AVISA") == len(SITUATIONS) + 3
+    assert "RESPETADO" in text
+    with language("en", veiled(tmp_path)):
+        seen = set(re.findall("[A-Za-z]{4,}", every_page()))
+    assert not seen - {"STOPMARK", "enter", "space"}
 
 
 def test_a_computer_that_is_slower_lets_the_time_slip() -> None:
