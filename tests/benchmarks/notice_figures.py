@@ -125,7 +125,7 @@ def main(arguments: Sequence[str] | None = None) -> list[Figure]:
     PICTURE.write_text(picture(per_100_h, medians, least, hours, args.danger), encoding="utf-8")
     figures = []
     for i, notice in enumerate(NOTICES_S):
-        name = f"notice {notice:.1f} s"
+        name = f"notice {notice:g} s"
         figures.append(Figure(f"{name}: false brake now per 100 h of calm work", per_100_h[i], f"({hours:g} h)"))
         figures.append(Figure(f"{name}: lead, median", medians[i], f"s (least {least[i]:.2f})"))
     return show(*figures)
